@@ -1,0 +1,1 @@
+"""Instances kept for good: files, index, journal and the questions asked of them."""

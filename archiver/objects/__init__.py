@@ -1,0 +1,1 @@
+"""The session sheet, and the DICOM instances that a photograph becomes."""

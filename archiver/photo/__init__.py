@@ -1,0 +1,1 @@
+"""Camera files: formats, claims, JPEG structure, lossless turning, colour, quality; no DICOM."""

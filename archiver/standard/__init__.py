@@ -1,0 +1,1 @@
+"""Tables of the DICOM standard and the validator that reads them."""
