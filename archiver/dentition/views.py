@@ -1,0 +1,368 @@
+"""Views in the words of the trade, and what each of them looks at.
+
+A view together with the teeth in the picture settles the direction in which the picture looks,
+the side, the arch and the orientation in which it is displayed.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from enum import Enum
+
+from archiver.dentition.orientation import Direction, Orientation
+from archiver.dentition.teeth import Arch, Side, Tooth, arch_order, in_arch_order
+from archiver.errors import MeaningError, Problem
+
+
+class Surface(str, Enum):
+    """A surface of a tooth as DICOM can code it."""
+
+    OCCLUSAL = "occlusal"
+    LINGUAL = "lingual"
+    VESTIBULAR = "vestibular"
+    MESIAL = "mesial"
+    DISTAL = "distal"
+
+
+class View(str, Enum):
+    """What a photograph shows. The values are the words of a session sheet."""
+
+    OCCLUSAL = "occlusal"
+    INCISAL = "incisal"
+    BUCCAL = "buccal"
+    LABIAL = "labial"
+    LINGUAL = "lingual"
+    PALATAL = "palatal"
+    CLOSE_UP = "close-up"
+    FRONTAL = "frontal"
+    RIGHT_BUCCAL = "right buccal"
+    LEFT_BUCCAL = "left buccal"
+    UPPER_OCCLUSAL_ARCH = "upper occlusal arch"
+    LOWER_OCCLUSAL_ARCH = "lower occlusal arch"
+    FACE = "face"
+    SMILE = "smile"
+    RIGHT_PROFILE = "right profile"
+    LEFT_PROFILE = "left profile"
+
+    @property
+    def needs_teeth(self) -> bool:
+        """True for a view that means nothing without a tooth."""
+        return self in _OF_TEETH
+
+    @property
+    def is_extraoral(self) -> bool:
+        """True for a view of the face."""
+        return self in _EXTRAORAL
+
+
+_OF_TEETH = frozenset(
+    {View.OCCLUSAL, View.INCISAL, View.BUCCAL, View.LABIAL, View.LINGUAL, View.PALATAL}
+)
+_EXTRAORAL = frozenset({View.FACE, View.SMILE, View.RIGHT_PROFILE, View.LEFT_PROFILE})
+_FACIAL = frozenset({View.BUCCAL, View.LABIAL})
+
+#: Other words of the trade for the same views.
+ALIASES: dict[str, View] = {
+    "facial": View.LABIAL,
+    "vestibular": View.LABIAL,
+    "frontal in occlusion": View.FRONTAL,
+    "right buccal in occlusion": View.RIGHT_BUCCAL,
+    "left buccal in occlusion": View.LEFT_BUCCAL,
+    "right lateral": View.RIGHT_BUCCAL,
+    "left lateral": View.LEFT_BUCCAL,
+    "upper arch": View.UPPER_OCCLUSAL_ARCH,
+    "lower arch": View.LOWER_OCCLUSAL_ARCH,
+    "upper occlusal": View.UPPER_OCCLUSAL_ARCH,
+    "lower occlusal": View.LOWER_OCCLUSAL_ARCH,
+    "maxillary occlusal": View.UPPER_OCCLUSAL_ARCH,
+    "mandibular occlusal": View.LOWER_OCCLUSAL_ARCH,
+    "close up": View.CLOSE_UP,
+    "profile": View.RIGHT_PROFILE,
+}
+
+
+def view_of(text: str) -> View:
+    """Read a view by its word.
+
+    Raises
+    ------
+    MeaningError
+        If no view is called so; the problem lists the nearest words.
+    """
+    words = " ".join(re.sub(r"[_]", " ", text.casefold()).split())
+    if words in ALIASES:
+        return ALIASES[words]
+    try:
+        return View(words)
+    except ValueError:
+        from difflib import get_close_matches
+
+        known = [*(v.value for v in View), *ALIASES]
+        near = get_close_matches(words, known, n=2)
+        raise MeaningError(
+            Problem(
+                f'no view is called "{text}"',
+                expected=", ".join(v.value for v in View),
+                hint=f"did you mean {' or '.join(near)}?" if near else "",
+            )
+        ) from None
+
+
+@dataclass(frozen=True)
+class Sight:
+    """What a photograph looks at, once view and teeth are known to agree.
+
+    Parameters
+    ----------
+    view
+        The view, with its synonym settled (labial for front teeth, buccal for the others).
+    teeth
+        The teeth named, from the patient's right to the left.
+    looking
+        Where the picture looks if it is true.
+    display
+        The orientation in which it is displayed.
+    laterality
+        Image Laterality (0020,0062): ``R``, ``L`` or ``B``.
+    surface
+        The surface of the teeth that is seen, where DICOM has a code for it.
+    arch
+        The arch, None where both or neither are meant.
+    notes
+        What was settled on the way, for the reader.
+    """
+
+    view: View
+    teeth: tuple[Tooth, ...]
+    looking: Direction
+    display: Orientation
+    laterality: str
+    surface: Surface | None
+    arch: Arch | None
+    notes: tuple[str, ...] = ()
+
+    @property
+    def is_anterior(self) -> bool:
+        """True where teeth are named and all of them are incisors or canines."""
+        return bool(self.teeth) and all(t.is_anterior for t in self.teeth)
+
+    @property
+    def covered(self) -> tuple[Tooth, ...]:
+        """Teeth that such a view shows without naming them, both dentitions alike."""
+        return tuple(t for t in covered_teeth(self.view) if t not in self.teeth)
+
+
+#: Displayed orientation by looking direction (rows, columns); occlusal as the arch is shown.
+#: Frontal and buccal: face-to-face convention, common practice; ABO photograph requirements for
+#: the mirror shot that is flipped to look like a direct one and for the lower arch. Upper arch
+#: with incisors up, and lingual views seen from the tongue: common practice.
+DISPLAY: dict[Direction, Orientation] = {
+    Direction.POSTERIOR: Orientation(Direction.LEFT, Direction.FOOT),
+    Direction.ANTERIOR: Orientation(Direction.RIGHT, Direction.FOOT),
+    Direction.LEFT: Orientation(Direction.ANTERIOR, Direction.FOOT),
+    Direction.RIGHT: Orientation(Direction.POSTERIOR, Direction.FOOT),
+    Direction.HEAD: Orientation(Direction.LEFT, Direction.POSTERIOR),
+    Direction.FOOT: Orientation(Direction.LEFT, Direction.ANTERIOR),
+}
+
+_OUTWARD = {Side.RIGHT: Direction.RIGHT, Side.LEFT: Direction.LEFT}
+_OCCLUSAL = {Arch.UPPER: Direction.HEAD, Arch.LOWER: Direction.FOOT}
+_FIXED: dict[View, tuple[Direction, str, Arch | None]] = {
+    View.FRONTAL: (Direction.POSTERIOR, "B", None),
+    View.RIGHT_BUCCAL: (Direction.LEFT, "R", None),
+    View.LEFT_BUCCAL: (Direction.RIGHT, "L", None),
+    View.UPPER_OCCLUSAL_ARCH: (Direction.HEAD, "B", Arch.UPPER),
+    View.LOWER_OCCLUSAL_ARCH: (Direction.FOOT, "B", Arch.LOWER),
+    View.FACE: (Direction.POSTERIOR, "B", None),
+    View.SMILE: (Direction.POSTERIOR, "B", None),
+    View.RIGHT_PROFILE: (Direction.LEFT, "R", None),
+    View.LEFT_PROFILE: (Direction.RIGHT, "L", None),
+}
+
+
+def laterality_of(teeth: tuple[Tooth, ...]) -> str:
+    """Return Image Laterality for teeth: ``R``, ``L``, or ``B`` where both sides are shown."""
+    sides = {t.side for t in teeth}
+    if len(sides) == 2:
+        return "B"
+    return "R" if Side.RIGHT in sides else "L"
+
+
+def covered_teeth(view: View) -> tuple[Tooth, ...]:
+    """Return every tooth that a view of an arch, of a side or of the mouth contains."""
+    if view in (View.UPPER_OCCLUSAL_ARCH, View.LOWER_OCCLUSAL_ARCH):
+        arch = Arch.UPPER if view is View.UPPER_OCCLUSAL_ARCH else Arch.LOWER
+        return arch_order(arch) + arch_order(arch, deciduous=True)
+    every = tuple(
+        t for arch in Arch for young in (False, True) for t in arch_order(arch, deciduous=young)
+    )
+    if view in (View.RIGHT_BUCCAL, View.LEFT_BUCCAL):
+        side = Side.RIGHT if view is View.RIGHT_BUCCAL else Side.LEFT
+        return tuple(t for t in every if t.side is side)
+    if view is View.FRONTAL:
+        return tuple(t for t in every if t.is_anterior)
+    return ()
+
+
+def sight(view: View, teeth: tuple[Tooth, ...] = ()) -> Sight:
+    """Settle what a photograph looks at.
+
+    Raises
+    ------
+    MeaningError
+        If view and teeth contradict each other.
+    """
+    teeth = in_arch_order(teeth)
+    if view.needs_teeth and not teeth:
+        raise MeaningError(
+            Problem(
+                f"a {view.value} view needs its teeth",
+                expected="teeth",
+                hint="views of an arch or of the whole mouth are: "
+                + ", ".join(v.value for v in _FIXED),
+            )
+        )
+    if view in (View.OCCLUSAL, View.INCISAL):
+        return _occlusal(view, teeth)
+    if view in (View.LINGUAL, View.PALATAL):
+        return _lingual(view, teeth)
+    if view in _FACIAL:
+        return _facial(view, teeth)
+    if view is View.CLOSE_UP:
+        return _close_up(teeth)
+    return _fixed(view, teeth)
+
+
+def _one_arch(view: View, teeth: tuple[Tooth, ...]) -> Arch:
+    arches = {t.arch for t in teeth}
+    if len(arches) > 1:
+        raise MeaningError(
+            Problem(
+                f"a {view.value} view cannot show upper and lower teeth at once",
+                expected="teeth of one arch",
+                hint="make two photographs of it, or check the tooth numbers",
+            )
+        )
+    return teeth[0].arch
+
+
+def _occlusal(view: View, teeth: tuple[Tooth, ...]) -> Sight:
+    arch = _one_arch(view, teeth)
+    anterior = all(t.is_anterior for t in teeth)
+    notes: tuple[str, ...] = ()
+    if view is View.INCISAL and not any(t.is_anterior for t in teeth):
+        raise MeaningError(
+            Problem(
+                f"{teeth[0].iso}, a {teeth[0].tooth_class.value}, has no incisal edge",
+                expected="incisors or canines",
+                hint='use view = "occlusal"',
+            )
+        )
+    if anterior and view is View.OCCLUSAL:
+        notes = ("front teeth have an incisal edge: the view is called incisal",)
+    elif not anterior and view is View.INCISAL:
+        notes = ("premolars or molars are among the teeth: the view is called occlusal",)
+    looking = _OCCLUSAL[arch]
+    return Sight(
+        View.INCISAL if anterior else View.OCCLUSAL,
+        teeth,
+        looking,
+        DISPLAY[looking],
+        laterality_of(teeth),
+        None if anterior else Surface.OCCLUSAL,
+        arch,
+        notes,
+    )
+
+
+def _lingual(view: View, teeth: tuple[Tooth, ...]) -> Sight:
+    arch = _one_arch(view, teeth)
+    if view is View.PALATAL and arch is Arch.LOWER:
+        raise MeaningError(
+            Problem(
+                f"{teeth[0].iso} is a lower tooth and has no palatal surface",
+                expected='view = "lingual"',
+                hint="or an upper tooth",
+            )
+        )
+    laterality = laterality_of(teeth)
+    if all(t.is_anterior for t in teeth):
+        looking = Direction.ANTERIOR
+    elif laterality == "B":
+        raise MeaningError(
+            Problem(
+                f"a {view.value} view cannot show the back teeth of both sides",
+                expected="back teeth of one side, or front teeth",
+                hint="use an occlusal arch view, or one photograph a side",
+            )
+        )
+    else:
+        looking = _OUTWARD[teeth[0].side]
+    settled = View.PALATAL if arch is Arch.UPPER else View.LINGUAL
+    notes = ("upper teeth: the lingual surface is called palatal",) if settled is not view else ()
+    return Sight(
+        settled, teeth, looking, DISPLAY[looking], laterality, Surface.LINGUAL, arch, notes
+    )
+
+
+def _facial(view: View, teeth: tuple[Tooth, ...]) -> Sight:
+    laterality = laterality_of(teeth)
+    arches = {t.arch for t in teeth}
+    arch = teeth[0].arch if len(arches) == 1 else None
+    if all(t.is_anterior for t in teeth) or (laterality == "B" and view is View.LABIAL):
+        settled, looking = View.LABIAL, Direction.POSTERIOR
+    elif laterality == "B":
+        raise MeaningError(
+            Problem(
+                "a buccal view cannot show the back teeth of both sides",
+                expected="back teeth of one side",
+                hint='use view = "frontal", or one photograph a side',
+            )
+        )
+    else:
+        settled, looking = View.BUCCAL, _OUTWARD[teeth[0].side].opposite
+    notes = (
+        (f"for these teeth the facial view is called {settled.value}",)
+        if settled is not view
+        else ()
+    )
+    return Sight(
+        settled, teeth, looking, DISPLAY[looking], laterality, Surface.VESTIBULAR, arch, notes
+    )
+
+
+def _close_up(teeth: tuple[Tooth, ...]) -> Sight:
+    if not teeth:
+        looking = Direction.POSTERIOR
+        return Sight(View.CLOSE_UP, (), looking, DISPLAY[looking], "B", None, None)
+    facial = _facial(View.LABIAL, teeth)
+    return Sight(
+        View.CLOSE_UP,
+        teeth,
+        facial.looking,
+        facial.display,
+        facial.laterality,
+        facial.surface,
+        facial.arch,
+    )
+
+
+def _fixed(view: View, teeth: tuple[Tooth, ...]) -> Sight:
+    looking, laterality, arch = _FIXED[view]
+    wrong = [t for t in teeth if arch is not None and t.arch is not arch]
+    if laterality in ("R", "L"):
+        side = Side.RIGHT if laterality == "R" else Side.LEFT
+        wrong += [t for t in teeth if t.side is not side and not t.is_anterior]
+    if view.is_extraoral and view is not View.SMILE:
+        wrong = list(teeth)
+    if wrong:
+        names = ", ".join(f"{t.iso} ({t.name})" for t in wrong)
+        raise MeaningError(
+            Problem(
+                f"the {view.value} view does not show {names}",
+                expected="teeth that this view shows, or none",
+                hint="check the tooth numbers and the side",
+            )
+        )
+    return Sight(view, teeth, looking, DISPLAY[looking], laterality, None, arch)
