@@ -45,7 +45,7 @@ class _Parser(argparse.ArgumentParser):
 
 
 def _verb_module(name: str) -> Verb:
-    module: Verb = import_module(f"archiver.cli.{name}")  # type: ignore[assignment]
+    module: Verb = import_module(f"archiver.cli.{name}")
     return module
 
 
