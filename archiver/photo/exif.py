@@ -1,0 +1,163 @@
+"""Reading of EXIF blocks into claims.
+
+Whatever is wrong with a block costs the values it touches and never the photograph.
+Source: EXIF 2.32 (CIPA DC-008). Which tag becomes which attribute is the table in
+`archiver.photo.exif_rows`.
+"""
+
+from __future__ import annotations
+
+import struct
+from dataclasses import dataclass
+
+from archiver.errors import Problem
+from archiver.photo.camera_file import AttributeValue, Claims
+from archiver.photo.capture_time import read_time
+from archiver.photo.exif_rows import ROWS, Row, Unbelievable, words
+from archiver.photo.ifd import EXIF_POINTER, INTEROP_POINTER, Directory, TiffLayout
+
+_MARK = b"Exif\0\0"
+_ORIENTATION, _MAKE, _MODEL, _SOFTWARE = 274, 271, 272, 305
+_COLOUR_SPACE, _BODY_SERIAL, _INTEROP_INDEX = 40961, 42033, 1
+_MAX_LO = 64
+
+
+@dataclass(frozen=True)
+class ExifBlock:
+    """What a block told.
+
+    Parameters
+    ----------
+    claims
+        Attributes, camera, time.
+    orientation
+        1..8; 1 where it is absent or nonsense.
+    colour_space
+        Value of the tag ColorSpace (1 sRGB, 65535 uncalibrated), or None.
+    interoperability
+        Index of the interoperability rule (``R98``, ``R03``), or None.
+    notes
+        What is wrong with it.
+    """
+
+    claims: Claims = Claims()
+    orientation: int = 1
+    colour_space: int | None = None
+    interoperability: str | None = None
+    notes: tuple[Problem, ...] = ()
+
+
+def read_exif(block: bytes | None) -> ExifBlock:
+    """Read an EXIF block, with or without the mark ``Exif`` before it.
+
+    Parameters
+    ----------
+    block
+        TIFF structure; None or empty where the file has none.
+    """
+    if not block:
+        return ExifBlock()
+    if block.startswith(_MARK):
+        block = block[len(_MARK) :]
+    try:
+        layout = TiffLayout(block)
+    except ValueError:
+        return ExifBlock(notes=(_damaged(),))
+    main = layout.directory(layout.first)
+    if main is None:
+        return ExifBlock(notes=(_damaged(),))
+    return read_directories(layout, main)
+
+
+def read_directories(layout: TiffLayout, main: Directory) -> ExifBlock:
+    """Read the claims of a main directory and of those that it points at."""
+    notes: list[Problem] = []
+    exif = _pointed(layout, main, EXIF_POINTER, notes)
+    interop = _pointed(layout, exif, INTEROP_POINTER, [])
+    directories = {"main": main, "exif": exif, "interop": interop}
+    broken = sum(len(d.broken) for d in directories.values())
+    if broken:
+        notes.append(Problem(f"{broken} entries of the EXIF block are damaged and left out"))
+    rows: dict[str, AttributeValue] = {}
+    for row in ROWS:
+        _apply(row, directories[row.where], layout.order, rows, notes)
+    orientation, doubt = _orientation(main)
+    captured, time_notes = read_time(main, exif)
+    index = interop.octets(_INTEROP_INDEX)
+    claims = Claims(
+        rows=tuple(rows.items()),
+        make=_label(main, _MAKE, "Make", notes),
+        model=_label(main, _MODEL, "Model", notes),
+        serial_number=_label(exif, _BODY_SERIAL, "BodySerialNumber", notes),
+        software=_label(main, _SOFTWARE, "Software", notes),
+        captured=captured,
+    )
+    return ExifBlock(
+        claims,
+        orientation,
+        exif.number(_COLOUR_SPACE),
+        words(index) if index else None,
+        (*notes, *doubt, *time_notes),
+    )
+
+
+def _apply(
+    row: Row,
+    directory: Directory,
+    order: str,
+    rows: dict[str, AttributeValue],
+    notes: list[Problem],
+) -> None:
+    value = directory.tags.get(row.tag)
+    if value is None or row.keyword in rows:
+        return
+    try:
+        converted = row.convert(value, order)
+    except (Unbelievable, struct.error) as doubt:
+        why = str(doubt) if isinstance(doubt, Unbelievable) else "breaks off"
+        notes.append(Problem(f"EXIF {row.keyword} {why} and is left out"))
+        return
+    if converted is not None:
+        rows[row.keyword] = converted
+
+
+def _pointed(
+    layout: TiffLayout, directory: Directory, pointer: int, notes: list[Problem]
+) -> Directory:
+    """Follow a pointer; an empty directory where there is none or it leads nowhere."""
+    offset = directory.number(pointer)
+    if offset is None:
+        return Directory()
+    found = layout.directory(offset)
+    if found is None:
+        notes.append(_damaged())
+        return Directory()
+    return found
+
+
+def _orientation(main: Directory) -> tuple[int, tuple[Problem, ...]]:
+    value = main.tags.get(_ORIENTATION)
+    if value is None:
+        return 1, ()
+    number = main.number(_ORIENTATION)
+    if number is not None and 1 <= number <= 8:
+        return number, ()
+    shown = number if number is not None else "no number"
+    return 1, (Problem(f"EXIF Orientation is {shown}; taken as not turned", expected="1 to 8"),)
+
+
+def _label(directory: Directory, tag: int, name: str, notes: list[Problem]) -> str | None:
+    """Read text for an LO attribute: no backslash, 64 characters (PS3.5 6.2)."""
+    raw = directory.octets(tag)
+    found = words(raw) if raw is not None else None
+    if found is None:
+        return None
+    found = found.replace("\\", "/")
+    if len(found) > _MAX_LO:
+        notes.append(Problem(f"EXIF {name} has {len(found)} characters; cut after {_MAX_LO}"))
+        found = found[:_MAX_LO].strip()
+    return found
+
+
+def _damaged() -> Problem:
+    return Problem("the EXIF block is damaged; what it held is left out")
