@@ -24,7 +24,6 @@ VERBS: dict[str, str] = {
     "add": "take existing DICOM files, radiographs too, into the archive",
     "validate": "check DICOM files against the standard and the clinical rules",
     "query": "find photographs and radiographs in the archive",
-    "sheet": "draw a contact sheet of a session: as shot beside as stored",
     "rebuild": "make the archive's index anew from its objects and verify them",
 }
 

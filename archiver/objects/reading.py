@@ -1,0 +1,315 @@
+"""Reading the meaning of an instance: teeth, view, side, mirror state, who confirmed.
+
+The only place that does so. It is tolerant: it reads objects that other programs wrote, codes of
+earlier generations, and radiographs; what it cannot read it leaves out.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from pydicom import Dataset
+from pydicom.multival import MultiValue
+
+from archiver.dentition import codes
+from archiver.dentition.orientation import Orientation, Turn, orientation_of
+from archiver.dentition.teeth import Arch, Tooth, in_arch_order
+from archiver.dentition.views import Surface, View
+from archiver.errors import MeaningError
+from archiver.objects import concepts
+
+_PHOTOGRAPH_MODALITY = "XC"
+_SURFACES = {c.value: s for s, c in codes.SURFACE_CODES.items()}
+_LATERALITY = {c.value: letter for letter, c in codes.LATERALITY_CODES.items()}
+_ARCH_REGIONS = {
+    **{c.value: arch for arch, c in codes.ARCH_REGIONS.items()},
+    # CID 4016, as radiographs of the jaws use it.
+    "70925003": Arch.UPPER,
+    "91609006": Arch.LOWER,
+}
+
+
+@dataclass(frozen=True)
+class Description:
+    """What an instance is and shows, as far as it says so.
+
+    Texts are as stored, dates ``YYYYMMDD`` and times ``HHMMSS[.ffffff]``; an empty text means
+    that the instance does not say. `teeth` are those named by code. `mirror` is ``direct``,
+    ``uncorrected`` or ``corrected``; `role` ``original`` or ``derived``; both, like
+    `confirmed`, are None for what is no photograph.
+    """
+
+    patient_id: str
+    issuer: str
+    patient_name: str
+    birth_date: str
+    sex: str
+    study_uid: str
+    series_uid: str
+    sop_instance_uid: str
+    sop_class_uid: str
+    modality: str
+    study_date: str
+    study_time: str
+    acquired: str
+    accession: str
+    study_description: str
+    series_description: str
+    instance_number: int | None
+    rows: int | None
+    columns: int | None
+    laterality: str
+    orientation: Orientation | None
+    teeth: tuple[Tooth, ...]
+    arch: Arch | None
+    view: View | None
+    surface: Surface | None
+    mirror: str | None
+    confirmed: bool | None
+    confirmed_by: str
+    role: str | None
+    source_uids: tuple[str, ...]
+    turn: Turn | None
+
+    @property
+    def is_photograph(self) -> bool:
+        """True for a visible-light photograph."""
+        return self.modality == _PHOTOGRAPH_MODALITY
+
+
+def text(dataset: Dataset, keyword: str) -> str:
+    """Return a single-valued attribute as text; empty if it is absent, empty or unreadable."""
+    value = _value(dataset, keyword)
+    if value is None:
+        return ""
+    if isinstance(value, MultiValue | list | tuple):
+        return "\\".join(str(v) for v in value)
+    return str(value).strip()
+
+
+def _value(dataset: Dataset, keyword: str) -> object:
+    try:
+        return dataset.get(keyword)
+    except Exception:  # pydicom raises many kinds on broken values; the validator tells them
+        return None
+
+
+def _number(dataset: Dataset, keyword: str) -> int | None:
+    try:
+        return int(str(_value(dataset, keyword)))
+    except ValueError:
+        return None
+
+
+def items(dataset: Dataset, keyword: str) -> Iterator[Dataset]:
+    """Yield the items of a sequence; nothing if it is absent or no sequence."""
+    value = _value(dataset, keyword)
+    if isinstance(value, str | bytes) or value is None:
+        return
+    try:
+        candidates = list(value)  # type: ignore[call-overload]
+    except TypeError:
+        return
+    for item in candidates:
+        if isinstance(item, Dataset):
+            yield item
+
+
+def code_key(item: Dataset) -> tuple[str, str]:
+    """Return (value, scheme) of a code sequence item; empty texts where it has none."""
+    value = text(item, "CodeValue") or text(item, "LongCodeValue") or text(item, "URNCodeValue")
+    return value, text(item, "CodingSchemeDesignator")
+
+
+def code_keys(dataset: Dataset, keyword: str) -> tuple[tuple[str, str], ...]:
+    """Return (value, scheme) of every item of a code sequence."""
+    return tuple(code_key(item) for item in items(dataset, keyword))
+
+
+def acquisition_context(dataset: Dataset) -> dict[tuple[str, str], str]:
+    """Return the Acquisition Context by its concept names; codes are told by their value."""
+    found: dict[tuple[str, str], str] = {}
+    for item in items(dataset, "AcquisitionContextSequence"):
+        for name in code_keys(item, "ConceptNameCodeSequence"):
+            coded = code_keys(item, "ConceptCodeSequence")
+            found[name] = (
+                coded[0][0] if coded else text(item, "PersonName") or text(item, "TextValue")
+            )
+    return found
+
+
+def view_modifiers(dataset: Dataset) -> frozenset[str]:
+    """Return the code values of all view modifiers."""
+    return frozenset(
+        value
+        for view in items(dataset, "ViewCodeSequence")
+        for value, _ in code_keys(view, "ViewModifierCodeSequence")
+    )
+
+
+def orientation(dataset: Dataset) -> Orientation | None:
+    """Return Patient Orientation, None where it is absent, empty or unreadable."""
+    value = _value(dataset, "PatientOrientation")
+    if isinstance(value, MultiValue | list | tuple) and len(value) == 2:
+        return orientation_of((str(value[0]), str(value[1])))
+    return None
+
+
+def teeth(dataset: Dataset) -> tuple[Tooth, ...]:
+    """Return the teeth that Primary Anatomic Structure names, by codes of any generation."""
+    named = (
+        codes.tooth_of_code(*key) for key in code_keys(dataset, "PrimaryAnatomicStructureSequence")
+    )
+    return in_arch_order(tuple(t for t in named if t is not None))
+
+
+def _surface(dataset: Dataset) -> Surface | None:
+    for structure in items(dataset, "PrimaryAnatomicStructureSequence"):
+        for value, _ in code_keys(structure, "PrimaryAnatomicStructureModifierSequence"):
+            if value in _SURFACES:
+                return _SURFACES[value]
+    return None
+
+
+def region_laterality(dataset: Dataset) -> str:
+    """Return ``R``, ``L`` or ``B`` as the modifier of the region says; empty if it does not."""
+    for region in items(dataset, "AnatomicRegionSequence"):
+        for value, _ in code_keys(region, "AnatomicRegionModifierSequence"):
+            if value in _LATERALITY:
+                return _LATERALITY[value]
+    return ""
+
+
+def region_arch(dataset: Dataset) -> Arch | None:
+    """Return the arch that the region names, None if it names none."""
+    for value, _ in code_keys(dataset, "AnatomicRegionSequence"):
+        if value in _ARCH_REGIONS:
+            return _ARCH_REGIONS[value]
+    return None
+
+
+def _inferred_view(
+    dataset: Dataset, named: tuple[Tooth, ...], surface: Surface | None, arch: Arch | None
+) -> View | None:
+    """Infer the view of an object that does not carry it in words."""
+    front = bool(named) and all(t.is_anterior for t in named)
+    for value, _ in code_keys(dataset, "ViewCodeSequence"):
+        if value == codes.OCCLUSAL_PROJECTION.value:
+            if named:
+                return View.INCISAL if front else View.OCCLUSAL
+            return {
+                Arch.UPPER: View.UPPER_OCCLUSAL_ARCH,
+                Arch.LOWER: View.LOWER_OCCLUSAL_ARCH,
+                None: None,
+            }[arch]
+        if surface is Surface.LINGUAL:
+            return View.PALATAL if arch is Arch.UPPER else View.LINGUAL
+        if value == codes.FRONTAL.value:
+            return View.LABIAL if front else View.FRONTAL
+        if value in (codes.RIGHT_LATERAL.value, codes.LEFT_LATERAL.value):
+            if named:
+                return View.BUCCAL
+            right = value == codes.RIGHT_LATERAL.value
+            return View.RIGHT_BUCCAL if right else View.LEFT_BUCCAL
+    return None
+
+
+def _view(
+    context: dict[tuple[str, str], str],
+    dataset: Dataset,
+    named: tuple[Tooth, ...],
+    surface: Surface | None,
+    arch: Arch | None,
+) -> View | None:
+    from archiver.dentition.views import view_of
+
+    words = context.get((concepts.VIEW_IN_WORDS.value, concepts.SCHEME))
+    if words:
+        try:
+            return view_of(words)
+        except MeaningError:
+            return None
+    return _inferred_view(dataset, named, surface, arch)
+
+
+def _mirror(context: dict[tuple[str, str], str], modifiers: frozenset[str]) -> str:
+    if modifiers & codes.UNCORRECTED_VALUES:
+        return "uncorrected"
+    if modifiers & codes.CORRECTED_VALUES:
+        return "corrected"
+    answer = context.get((concepts.THROUGH_MIRROR.value, concepts.SCHEME))
+    return "corrected" if answer == concepts.YES.value else "direct"
+
+
+def _role(dataset: Dataset) -> str | None:
+    first = text(dataset, "ImageType").split("\\")[0]
+    return {"ORIGINAL": "original", "DERIVED": "derived"}.get(first)
+
+
+def _turn(dataset: Dataset) -> Turn | None:
+    for key in code_keys(dataset, "DerivationCodeSequence"):
+        turn = concepts.turn_of_code(*key)
+        if turn is not None:
+            return turn
+    return None
+
+
+def describe(dataset: Dataset) -> Description:
+    """Read what an instance is and shows.
+
+    Parameters
+    ----------
+    dataset
+        Any DICOM dataset; pixel data are not looked at.
+
+    Returns
+    -------
+    Description
+        With empty texts and None for all that the instance does not say.
+    """
+    photograph = text(dataset, "Modality") == _PHOTOGRAPH_MODALITY
+    context = acquisition_context(dataset)
+    named = teeth(dataset)
+    surface = _surface(dataset)
+    arches = {t.arch for t in named}
+    arch = region_arch(dataset) or (next(iter(arches)) if len(arches) == 1 else None)
+    confirmed_by = context.get((concepts.CONFIRMED_BY.value, concepts.SCHEME), "")
+    acquired = text(dataset, "AcquisitionDateTime") or (
+        text(dataset, "AcquisitionDate") + text(dataset, "AcquisitionTime")
+    )
+    return Description(
+        patient_id=text(dataset, "PatientID"),
+        issuer=text(dataset, "IssuerOfPatientID"),
+        patient_name=text(dataset, "PatientName"),
+        birth_date=text(dataset, "PatientBirthDate"),
+        sex=text(dataset, "PatientSex"),
+        study_uid=text(dataset, "StudyInstanceUID"),
+        series_uid=text(dataset, "SeriesInstanceUID"),
+        sop_instance_uid=text(dataset, "SOPInstanceUID"),
+        sop_class_uid=text(dataset, "SOPClassUID"),
+        modality=text(dataset, "Modality"),
+        study_date=text(dataset, "StudyDate"),
+        study_time=text(dataset, "StudyTime"),
+        acquired=acquired,
+        accession=text(dataset, "AccessionNumber"),
+        study_description=text(dataset, "StudyDescription"),
+        series_description=text(dataset, "SeriesDescription"),
+        instance_number=_number(dataset, "InstanceNumber"),
+        rows=_number(dataset, "Rows"),
+        columns=_number(dataset, "Columns"),
+        laterality=text(dataset, "ImageLaterality") or text(dataset, "Laterality"),
+        orientation=orientation(dataset),
+        teeth=named,
+        arch=arch,
+        view=_view(context, dataset, named, surface, arch) if photograph else None,
+        surface=surface,
+        mirror=_mirror(context, view_modifiers(dataset)) if photograph else None,
+        confirmed=bool(confirmed_by) if photograph else None,
+        confirmed_by=confirmed_by,
+        role=_role(dataset) if photograph else None,
+        source_uids=tuple(
+            text(s, "ReferencedSOPInstanceUID") for s in items(dataset, "SourceImageSequence")
+        ),
+        turn=_turn(dataset) if photograph else None,
+    )
