@@ -1,0 +1,104 @@
+"""What a check finds, and the sum of what was found.
+
+Imports neither pydicom nor numpy, so that a caller can print findings cheaply.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import asdict, dataclass
+from enum import Enum
+
+
+class Severity(str, Enum):
+    """How bad a finding is.
+
+    An error breaks the standard or contradicts the picture; a warning is allowed but harmful or
+    suspicious; a note tells what a reader may want to know.
+    """
+
+    ERROR = "error"
+    WARNING = "warning"
+    NOTE = "note"
+
+    def __str__(self) -> str:
+        return self.value
+
+    @property
+    def rank(self) -> int:
+        """0 for an error, 1 for a warning, 2 for a note."""
+        return ("error", "warning", "note").index(self.value)
+
+
+@dataclass(frozen=True)
+class Finding:
+    """One thing that a rule has to say about one attribute.
+
+    Parameters
+    ----------
+    path
+        The file, as the caller named it; empty for an object that is not written yet.
+    severity
+        How bad it is.
+    rule
+        Stable name of the rule, a key of ``rules.toml``.
+    attribute
+        Where: ``SourceImageSequence[1].PatientOrientation (0020,0020)``; items count from 1.
+        Empty where the whole file is meant.
+    found, expected
+        What is there and what should be. Values of names, identifiers and birth dates are never
+        repeated here.
+    clause
+        Part and section of the standard.
+    hint
+        What to do about it.
+    """
+
+    path: str
+    severity: Severity
+    rule: str
+    attribute: str
+    found: str
+    expected: str
+    clause: str
+    hint: str
+
+    def __str__(self) -> str:
+        place = ": ".join(part for part in (self.path, self.attribute) if part)
+        text = f"{self.severity}: {place}: {self.found}" if place else f"{self.severity}: {self.found}"
+        if self.expected:
+            text += f"; expected {self.expected}"
+        text += f" [{self.rule}; {self.clause}]"
+        return f"{text} {self.hint}" if self.hint else text
+
+
+@dataclass(frozen=True)
+class Summary:
+    """The findings of a run over files, in the form that ``--json`` prints."""
+
+    objects: int
+    findings: tuple[Finding, ...]
+
+    @classmethod
+    def of(cls, objects: int, findings: Iterable[Finding]) -> Summary:
+        """Make a summary whose findings stand file by file, worst first."""
+        return cls(objects, tuple(sorted(findings, key=lambda f: (f.path, f.severity.rank))))
+
+    @property
+    def errors(self) -> int:
+        """Number of findings that are errors."""
+        return sum(f.severity is Severity.ERROR for f in self.findings)
+
+    @property
+    def warnings(self) -> int:
+        """Number of findings that are warnings."""
+        return sum(f.severity is Severity.WARNING for f in self.findings)
+
+    def as_json(self) -> Mapping[str, object]:
+        """Return plain values, ready for ``json.dumps``."""
+        return {
+            "objects": self.objects,
+            "errors": self.errors,
+            "warnings": self.warnings,
+            "findings": [{**asdict(f), "severity": f.severity.value} for f in self.findings],
+        }
