@@ -8,7 +8,7 @@ Source: EXIF 2.32 (CIPA DC-008). Which tag becomes which attribute is the table 
 from __future__ import annotations
 
 import struct
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from archiver.errors import Problem
 from archiver.photo.camera_file import AttributeValue, Claims
@@ -40,7 +40,7 @@ class ExifBlock:
         What is wrong with it.
     """
 
-    claims: Claims = Claims()
+    claims: Claims = field(default_factory=Claims)
     orientation: int = 1
     colour_space: int | None = None
     interoperability: str | None = None
