@@ -1,0 +1,156 @@
+"""Writing so that what was written is still there after the power fails.
+
+A rename is atomic on every file system that this program meets, but neither the bytes of a file
+nor its name are on the disk before they are flushed (POSIX fsync; the name belongs to the
+folder). So: write, flush the file, rename, flush the folder.
+"""
+
+from __future__ import annotations
+
+import errno
+import hashlib
+import os
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+
+from archiver.errors import ArchiveError, Problem
+
+Buffer = bytes | bytearray | memoryview
+
+#: Buffers handed to one call of writev at most; POSIX guarantees 16, Linux takes 1024.
+_GATHER = 64
+#: Bytes gathered before a write, so that a streamed file never sits in memory whole.
+_GATHER_BYTES = 4 << 20
+_CHUNK = 1 << 20
+_CAN_GATHER = hasattr(os, "writev")
+_CAN_FLUSH_FOLDERS = os.name == "posix"
+_BINARY = getattr(os, "O_BINARY", 0)
+
+_REASONS = {
+    errno.ENOSPC: "the disk is full",
+    errno.EDQUOT: "the disk quota is used up",
+    errno.EFBIG: "the file would be larger than the system allows",
+    errno.EROFS: "the disk is read-only",
+    errno.EACCES: "permission is denied",
+    errno.EPERM: "permission is denied",
+    errno.EIO: "the disk reports an error",
+}
+
+
+@dataclass(frozen=True)
+class Written:
+    """What went to the disk: SHA-256 in lower-case hexadecimal, and size in bytes."""
+
+    sha256: str
+    size: int
+
+
+def told(error: OSError, doing: str, where: Path | str) -> ArchiveError:
+    """Translate an error of the operating system into one clear line.
+
+    Parameters
+    ----------
+    error
+        What the system raised.
+    doing
+        What was not done, such as ``"nothing was stored"``.
+    where
+        The archive or file.
+    """
+    reason = _REASONS.get(error.errno or 0) or (error.strerror or str(error)).lower()
+    hint = "make room and run it again" if error.errno in (errno.ENOSPC, errno.EDQUOT) else ""
+    return ArchiveError(Problem(f"{reason}: {doing}", where=str(where), hint=hint))
+
+
+@contextmanager
+def translated(doing: str, where: Path | str) -> Iterator[None]:
+    """Turn any OSError of the block into an ArchiveError."""
+    try:
+        yield
+    except OSError as error:
+        raise told(error, doing, where) from error
+
+
+def _write_views(handle: int, views: list[memoryview]) -> None:
+    """Write all of the views, however often the system takes only a part."""
+    while views:
+        count = os.writev(handle, views) if _CAN_GATHER else os.write(handle, views[0])
+        while views and count >= len(views[0]):
+            count -= len(views.pop(0))
+        if count:
+            views[0] = views[0][count:]
+
+
+def write_whole(path: Path, parts: Iterable[Buffer]) -> Written:
+    """Write a new file from parts and flush it; the parts are neither joined nor copied.
+
+    On any error the file is removed again.
+
+    Parameters
+    ----------
+    path
+        Must not exist.
+    parts
+        Contiguous buffers that follow each other in the file.
+
+    Raises
+    ------
+    OSError
+        As the system raised it.
+    """
+    digest = hashlib.sha256()
+    size = 0
+    handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | _BINARY, 0o644)
+    try:
+        try:
+            gathered: list[memoryview] = []
+            waiting = 0
+            for part in parts:
+                view = memoryview(part)
+                if not view.nbytes:
+                    continue
+                view = view.cast("B")
+                digest.update(view)
+                size += len(view)
+                waiting += len(view)
+                gathered.append(view)
+                if len(gathered) >= _GATHER or waiting >= _GATHER_BYTES:
+                    _write_views(handle, gathered)
+                    waiting = 0
+            _write_views(handle, gathered)
+            os.fsync(handle)
+        finally:
+            os.close(handle)
+    except BaseException:
+        path.unlink(missing_ok=True)
+        raise
+    return Written(digest.hexdigest(), size)
+
+
+def digest_parts(parts: Iterable[Buffer]) -> Written:
+    """Return digest and size of what the parts would make."""
+    digest = hashlib.sha256()
+    size = 0
+    for part in parts:
+        digest.update(part)
+        size += memoryview(part).nbytes
+    return Written(digest.hexdigest(), size)
+
+
+def digest_file(path: Path) -> Written:
+    """Return digest and size of a file, read in pieces."""
+    with path.open("rb") as file:
+        return digest_parts(iter(lambda: file.read(_CHUNK), b""))
+
+
+def flush_folder(folder: Path) -> None:
+    """Flush the names in a folder, where the system can (Windows keeps them by itself)."""
+    if not _CAN_FLUSH_FOLDERS:
+        return
+    handle = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)

@@ -1,0 +1,295 @@
+"""Questions to the index, and what it answers."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, fields
+from datetime import date
+from enum import Enum
+from pathlib import Path
+from typing import Any
+
+from sqlalchemy import ColumnElement, Connection, Select, and_, func, or_, select
+
+from archiver.archive import tables as t
+from archiver.archive.covering import surface_asked, views_asked
+from archiver.archive.index import iso_date, name_key
+from archiver.archive.layout import Layout
+from archiver.dentition.teeth import Tooth
+
+
+class Order(str, Enum):
+    """In which order records come."""
+
+    NEWEST = "newest"
+    OLDEST = "oldest"
+    ADDED = "added"
+
+
+@dataclass(frozen=True)
+class Query:
+    """A question; what is None is not asked for. All that is asked for must hold.
+
+    Parameters
+    ----------
+    patient_id, issuer
+        Exactly as the objects have them.
+    name
+        Patient's name; ``*`` stands for any letters and ``?`` for one (PS3.4 C.2.2.2.4), without
+        regard to case. Alphabetic, ideographic and phonetic spellings are searched alike.
+    since, until
+        First and last day of the study, both included.
+    teeth
+        Instances that show any of them, named or within a view that contains them.
+    view
+        In the words of the trade. With teeth, a view of an arch also answers for the surface
+        that it shows of them.
+    surface
+        In the words of the trade; buccal, labial and facial are one, lingual and palatal too.
+    mirror, confirmed, modality, role, study_uid, series_uid, source_sha256
+        Exactly.
+    limit
+        Records at most.
+    order
+        By date of the study, or in the order of their coming in.
+    named_first
+        Where teeth are asked for, put instances that name them before those that contain them.
+    """
+
+    patient_id: str | None = None
+    issuer: str | None = None
+    name: str | None = None
+    since: date | str | None = None
+    until: date | str | None = None
+    teeth: tuple[Tooth, ...] = ()
+    view: str | None = None
+    surface: str | None = None
+    mirror: str | None = None
+    confirmed: bool | None = None
+    modality: str | None = None
+    role: str | None = None
+    study_uid: str | None = None
+    series_uid: str | None = None
+    source_sha256: str | None = None
+    limit: int | None = None
+    order: Order = Order.NEWEST
+    named_first: bool = True
+
+
+@dataclass(frozen=True)
+class Record:
+    """An instance that answers a question.
+
+    Parameters
+    ----------
+    study_date, study_time
+        ISO 8601; empty where the object has none.
+    teeth
+        ISO 3950 designations of the teeth that the object names.
+    tooth_found
+        ``"named"`` or ``"covered"`` where teeth were asked for, else None.
+    mirror
+        ``"direct"``, ``"uncorrected"``, ``"corrected"`` or None.
+    confirmed
+        Whether a person confirmed the side; None where it is no photograph.
+    path
+        The file.
+    sha256, source_sha256
+        Digests of the file, and of the camera file that it was made from.
+    """
+
+    patient_id: str
+    issuer: str
+    patient_name: str
+    study_date: str
+    study_time: str
+    modality: str
+    sop_instance_uid: str
+    series_uid: str
+    study_uid: str
+    sop_class_uid: str
+    teeth: tuple[str, ...]
+    tooth_found: str | None
+    view: str | None
+    surface: str | None
+    mirror: str | None
+    confirmed: bool | None
+    role: str | None
+    laterality: str | None
+    arch: str | None
+    rows: int | None
+    columns: int | None
+    acquired: str | None
+    accession: str
+    study_description: str
+    series_description: str
+    path: Path
+    size: int
+    sha256: str
+    source_sha256: str | None
+    added: str
+
+    def to_json(self) -> dict[str, Any]:
+        """Return the record as values that JSON has."""
+        values = {f.name: getattr(self, f.name) for f in fields(self)}
+        values["teeth"] = list(self.teeth)
+        values["path"] = str(self.path)
+        return values
+
+    def csv_row(self) -> list[str]:
+        """Return the record as text, in the order of `CSV_HEADER`."""
+        return [_csv_text(getattr(self, name)) for name in CSV_HEADER]
+
+
+#: Names of the columns of a CSV file.
+CSV_HEADER: tuple[str, ...] = tuple(f.name for f in fields(Record))
+
+
+def _csv_text(value: object) -> str:
+    if value is None:
+        return ""
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, tuple):
+        return " ".join(value)
+    return str(value)
+
+
+def answer(connection: Connection, query: Query, layout: Layout) -> list[Record]:
+    """Ask the index.
+
+    Parameters
+    ----------
+    connection
+        To the index.
+    layout
+        Of the archive, for the paths.
+    """
+    root = str(layout.root)
+    found = connection.execute(_statement(query))
+    return [_record(tuple(row), root) for row in found]
+
+
+def _statement(query: Query) -> Select[Any]:
+    i, p = t.instances.c, t.patients.c
+    joined = t.instances.join(t.patients, i.patient == p.number)
+    kind: ColumnElement[Any] | None = None
+    if query.teeth:
+        shown = _shown(query)
+        joined = joined.join(shown, shown.c.instance == i.number)
+        kind = shown.c.kind
+    statement = select(*_ANSWERED, *([kind] if kind is not None else [])).select_from(joined)
+    statement = statement.where(*_conditions(query))
+    if kind is not None and query.named_first:
+        statement = statement.order_by(kind)
+    if query.order is Order.NEWEST:
+        statement = statement.order_by(i.study_date.desc(), i.study_time.desc(), i.number)
+    elif query.order is Order.OLDEST:
+        statement = statement.order_by(i.study_date, i.study_time, i.number)
+    else:
+        statement = statement.order_by(i.number)
+    return statement.limit(query.limit) if query.limit is not None else statement
+
+
+def _shown(query: Query) -> Any:
+    """Instances that show one of the teeth in the view, and whether any of them is named."""
+    c = t.instance_teeth.c
+    isos = sorted({tooth.iso for tooth in query.teeth})
+    shown = select(c.instance, func.min(c.kind).label("kind")).where(c.tooth.in_(isos))
+    if query.view is not None:
+        shown = shown.where(c.view.in_(views_asked(query.view, of_tooth=True)))
+    for condition in _dates(query, c.study_date):
+        shown = shown.where(condition)
+    return shown.group_by(c.instance).subquery("shown")
+
+
+def _dates(query: Query, column: ColumnElement[str]) -> list[ColumnElement[bool]]:
+    conditions = []
+    if query.since is not None:
+        conditions.append(column >= iso_date(str(query.since)))
+    if query.until is not None:
+        conditions.append(column <= iso_date(str(query.until)))
+    return conditions
+
+
+def _conditions(query: Query) -> list[ColumnElement[bool]]:
+    i, p = t.instances.c, t.patients.c
+    exact = {
+        p.patient_id: query.patient_id,
+        p.issuer: query.issuer,
+        i.surface: None if query.surface is None else surface_asked(query.surface),
+        i.mirror: query.mirror,
+        i.modality: query.modality,
+        i.role: query.role,
+        i.study_uid: query.study_uid,
+        i.series_uid: query.series_uid,
+        i.source_digest: query.source_sha256,
+        i.confirmed: query.confirmed,
+    }
+    conditions = [column == value for column, value in exact.items() if value is not None]
+    if query.name is not None:
+        conditions.append(_named(query.name))
+    if not query.teeth:
+        conditions += _dates(query, i.study_date)
+        if query.view is not None:
+            conditions.append(i.view.in_(views_asked(query.view, of_tooth=False)))
+    return conditions
+
+
+def _named(name: str) -> ColumnElement[bool]:
+    """A patient one of whose spellings matches."""
+    pattern = name_key(name)
+    for plain, escaped in (("\\", "\\\\"), ("%", "\\%"), ("_", "\\_"), ("*", "%"), ("?", "_")):
+        pattern = pattern.replace(plain, escaped)
+    key = t.patients.c.name_key
+    # A pattern that ends in a star would take the other spellings along; that does no harm.
+    places = (pattern, f"{pattern}=%", f"%={pattern}", f"%={pattern}=%")
+    matching = select(t.patients.c.number).where(
+        or_(*(key.like(place, escape="\\") for place in places))
+    )
+    return and_(t.instances.c.patient.in_(matching))
+
+
+_I, _P = t.instances.c, t.patients.c
+_ANSWERED = (
+    _P.patient_id,
+    _P.issuer,
+    _P.name,
+    _I.study_date,
+    _I.study_time,
+    _I.modality,
+    _I.sop_instance_uid,
+    _I.series_uid,
+    _I.study_uid,
+    _I.sop_class_uid,
+    _I.teeth,
+    _I.view,
+    _I.surface,
+    _I.mirror,
+    _I.confirmed,
+    _I.role,
+    _I.laterality,
+    _I.arch,
+    _I.rows,
+    _I.columns,
+    _I.acquired,
+    _I.accession,
+    _I.study_description,
+    _I.series_description,
+    _I.path,
+    _I.size,
+    _I.digest,
+    _I.source_digest,
+    _I.added,
+)
+_BEFORE_FOUND = 11
+_KINDS = {t.NAMED: "named", t.COVERED: "covered"}
+
+
+def _record(row: tuple[Any, ...], root: str) -> Record:
+    """Make a record from a row in the order of `_ANSWERED`, perhaps with the kind at its end."""
+    answered, kind = row[: len(_ANSWERED)], row[len(_ANSWERED) :]
+    values = list(answered)
+    values[10] = tuple(values[10].split(",")) if values[10] else ()
+    values.insert(_BEFORE_FOUND, _KINDS[kind[0]] if kind else None)
+    values[25] = Path(f"{root}/{values[25]}")
+    return Record(*values)

@@ -1,0 +1,94 @@
+"""What is peculiar to SQLite: how a connection is set up, and how its file is swapped.
+
+Everything else of the index is SQL that any database understands. Write-ahead logging lets
+readers go on while a batch is written. ``synchronous=NORMAL`` does not flush at every commit;
+that is enough here because the journal is flushed before the index is written, and what an
+index lost is read from there again (https://www.sqlite.org/pragma.html#pragma_synchronous).
+"""
+
+from __future__ import annotations
+
+import os
+import sqlite3
+from pathlib import Path
+from typing import Any
+
+from sqlalchemy import Engine, QueuePool, create_engine, event
+
+#: How long a connection waits for another one's commit (seconds).
+_PATIENCE = 10.0
+_BESIDE = ("-wal", "-shm")
+
+
+def _beside(path: Path) -> list[Path]:
+    return [path.with_name(path.name + ending) for ending in _BESIDE]
+
+
+def writing_engine(path: Path) -> Engine:
+    """Return an engine on the file, made if it is not there, for the one writer."""
+    engine = create_engine(f"sqlite:///{path}", connect_args={"timeout": _PATIENCE})
+
+    @event.listens_for(engine, "connect")
+    def _set_up(connection: sqlite3.Connection, _record: Any) -> None:
+        connection.execute("PRAGMA journal_mode=WAL")
+        connection.execute("PRAGMA synchronous=NORMAL")
+        connection.execute("PRAGMA foreign_keys=ON")
+        connection.execute("PRAGMA cache_size=-16000")
+
+    return engine
+
+
+def reading_engine(path: Path) -> Engine:
+    """Return an engine that cannot change the file.
+
+    A reader of a log needs to write beside it. Where the folder cannot be written to (a medium
+    that is read-only) and no log is left, the file is taken as unchanging.
+    """
+    way = "mode=ro"
+    if not os.access(path.parent, os.W_OK) and not _beside(path)[0].exists():
+        way += "&immutable=1"
+
+    def connect() -> sqlite3.Connection:
+        return sqlite3.connect(
+            f"{path.resolve().as_uri()}?{way}",
+            uri=True,
+            timeout=_PATIENCE,
+            check_same_thread=False,
+        )
+
+    engine = create_engine("sqlite://", creator=connect, poolclass=QueuePool)
+
+    @event.listens_for(engine, "connect")
+    def _set_up(connection: sqlite3.Connection, _record: Any) -> None:
+        connection.execute("PRAGMA query_only=ON")
+        connection.execute("PRAGMA cache_size=-16000")
+
+    return engine
+
+
+def fresh_file(path: Path) -> Path:
+    """Return the name under which a new index is built, with nothing there."""
+    new = path.with_name(path.name + ".new")
+    for old in (new, *_beside(new)):
+        old.unlink(missing_ok=True)
+    return new
+
+
+def swap_in(new: Path, path: Path) -> None:
+    """Put a new, closed index in the place of the one in use.
+
+    The log of the old file must never meet the new file. So the old file goes first, then its
+    log, then the new one comes; killed in between there is no index, and the next opening
+    makes it again from the journal and the objects.
+    """
+    path.unlink(missing_ok=True)
+    for old in _beside(path):
+        old.unlink(missing_ok=True)
+    new.replace(path)
+
+
+def settle(engine: Engine) -> None:
+    """Bring everything from the log into the file and stop logging, before a swap."""
+    with engine.connect() as connection:
+        connection.exec_driver_sql("PRAGMA wal_checkpoint(TRUNCATE)")
+        connection.exec_driver_sql("PRAGMA journal_mode=DELETE")

@@ -1,0 +1,103 @@
+"""The tables of the index.
+
+Dates are ISO 8601 text (``2026-03-04``), so that they sort as they should in any database.
+A patient has a row for each spelling of the name that came in, because the index repeats what
+the objects say and does not decide which spelling is right.
+
+The indices are chosen for three questions. Of a patient: `patient`, then date. Of a tooth and a
+view: one index of ``instance_teeth`` covers tooth, view, kind, date and the instance, so that
+only the rows that are answered are fetched. Of a study, a day or a source: one each.
+"""
+
+from __future__ import annotations
+
+from sqlalchemy import (
+    Boolean,
+    Column,
+    ForeignKey,
+    Index,
+    Integer,
+    MetaData,
+    String,
+    Table,
+    UniqueConstraint,
+)
+
+#: Raised when a table changes; an index of another version is made again from the objects.
+SCHEMA = 1
+
+NAMED = 0
+COVERED = 1
+
+metadata = MetaData()
+
+applied = Table(
+    "applied",
+    metadata,
+    Column("only", Integer, primary_key=True, autoincrement=False),
+    Column("schema", Integer, nullable=False),
+    Column("seq", Integer, nullable=False),
+    Column("hash", String(64), nullable=False),
+    Column("offset", Integer, nullable=False),
+)
+
+patients = Table(
+    "patients",
+    metadata,
+    Column("number", Integer, primary_key=True),
+    Column("patient_id", String, nullable=False),
+    Column("issuer", String, nullable=False),
+    Column("name", String, nullable=False),
+    Column("name_key", String, nullable=False),
+    UniqueConstraint("patient_id", "issuer", "name"),
+)
+
+instances = Table(
+    "instances",
+    metadata,
+    Column("number", Integer, primary_key=True),
+    Column("sop_instance_uid", String(64), nullable=False, unique=True),
+    Column("sop_class_uid", String(64), nullable=False),
+    Column("series_uid", String(64), nullable=False),
+    Column("study_uid", String(64), nullable=False),
+    Column("patient", ForeignKey("patients.number"), nullable=False),
+    Column("modality", String, nullable=False),
+    Column("study_date", String(10), nullable=False),
+    Column("study_time", String(15), nullable=False),
+    Column("acquired", String(40)),
+    Column("accession", String, nullable=False),
+    Column("study_description", String, nullable=False),
+    Column("series_description", String, nullable=False),
+    Column("teeth", String, nullable=False),
+    Column("view", String),
+    Column("surface", String),
+    Column("mirror", String(11)),
+    Column("confirmed", Boolean),
+    Column("role", String(8)),
+    Column("laterality", String(2)),
+    Column("arch", String(5)),
+    Column("rows", Integer),
+    Column("columns", Integer),
+    Column("path", String, nullable=False),
+    Column("size", Integer, nullable=False),
+    Column("digest", String(64), nullable=False),
+    Column("source_digest", String(64)),
+    Column("journal_seq", Integer, nullable=False),
+    Column("added", String(40), nullable=False),
+    Index("instances_of_patient", "patient", "study_date", "study_time"),
+    Index("instances_of_study", "study_uid", "series_uid"),
+    Index("instances_of_day", "study_date", "modality"),
+    Index("instances_of_source", "source_digest"),
+    Index("instances_of_view", "view", "study_date"),
+)
+
+instance_teeth = Table(
+    "instance_teeth",
+    metadata,
+    Column("instance", ForeignKey("instances.number"), primary_key=True),
+    Column("tooth", String(3), primary_key=True),
+    Column("kind", Integer, nullable=False),
+    Column("view", String),
+    Column("study_date", String(10), nullable=False),
+    Index("teeth_asked", "tooth", "view", "kind", "study_date", "instance"),
+)

@@ -1,0 +1,146 @@
+"""Whether a file is a DICOM object that is all there (PS3.10 7.1).
+
+The elements are not interpreted here: only the preamble, the file meta information, and whether
+the pixel data reach as far as they say. A copy that broke off is found that way before it is
+kept for good.
+"""
+
+from __future__ import annotations
+
+import warnings
+from dataclasses import dataclass
+from pathlib import Path
+from struct import Struct
+from typing import BinaryIO
+
+from archiver.errors import ObjectError, Problem
+
+#: Media Storage Directory Storage (PS3.4 Annex B.5 has it among the media storage classes).
+_DIRECTORY = "1.2.840.10008.1.3.10"
+_DEFLATED = "1.2.840.10008.1.2.1.99"
+_IMPLICIT = "1.2.840.10008.1.2"
+_BIG_ENDIAN = "1.2.840.10008.1.2.2"
+#: Pixel Data, Float Pixel Data, Double Float Pixel Data: where pydicom stops.
+_PIXELS = {(0x7FE0, 0x0010), (0x7FE0, 0x0008), (0x7FE0, 0x0009)}
+_ITEM = (0xFFFE, 0xE000)
+_SEQUENCE_END = (0xFFFE, 0xE0DD)
+_UNDEFINED = 0xFFFFFFFF
+
+
+@dataclass(frozen=True)
+class FileMeta:
+    """What the file meta information says of the object."""
+
+    sop_instance_uid: str
+    sop_class_uid: str
+    transfer_syntax: str
+
+    @property
+    def is_directory_record(self) -> bool:
+        """True for a DICOMDIR."""
+        return self.sop_class_uid == _DIRECTORY
+
+
+def check_wholeness(path: Path) -> FileMeta:
+    """Return the file meta information of a whole DICOM file.
+
+    Raises
+    ------
+    ObjectError
+        If the file is none, or broke off.
+    OSError
+        If it cannot be read.
+    """
+    with path.open("rb") as file:
+        start = file.read(132)
+        if not start:
+            raise ObjectError(Problem("the file is empty", expected="a DICOM object"))
+        if start[128:] != b"DICM":
+            raise ObjectError(
+                Problem(
+                    "the file is no DICOM object",
+                    expected="a preamble of 128 bytes and then DICM (PS3.10 7.1)",
+                )
+            )
+        file.seek(0)
+        meta = _read_meta(file)
+        size = path.stat().st_size
+        if meta.transfer_syntax != _DEFLATED and not meta.is_directory_record:
+            _check_pixels(file, meta.transfer_syntax, size)
+    return meta
+
+
+def _read_meta(file: BinaryIO) -> FileMeta:
+    # Imported here: nothing that only asks the index needs it.
+    from pydicom.filereader import dcmread
+
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            meta = dcmread(file, stop_before_pixels=True).file_meta
+    except Exception as error:
+        # pydicom raises whatever the bytes lead it to.
+        raise ObjectError(Problem(f"the file cannot be read as DICOM ({error})")) from error
+    transfer_syntax = str(meta.get("TransferSyntaxUID", ""))
+    if not transfer_syntax:
+        raise ObjectError(
+            Problem(
+                "the file meta information does not name the transfer syntax",
+                expected="(0002,0010), type 1 (PS3.10 7.1)",
+            )
+        )
+    return FileMeta(
+        str(meta.get("MediaStorageSOPInstanceUID", "")),
+        str(meta.get("MediaStorageSOPClassUID", "")),
+        transfer_syntax,
+    )
+
+
+def _check_pixels(file: BinaryIO, transfer_syntax: str, size: int) -> None:
+    """Check that the pixel data, before which the file stands, end inside the file."""
+    order = ">" if transfer_syntax == _BIG_ENDIAN else "<"
+    header = Struct(order + "HHI")
+    begin = file.tell()
+    raw = file.read(12)
+    if not raw:
+        return
+    if len(raw) < 8:
+        raise _broken_off(size)
+    group, element, length = header.unpack(raw[:8])
+    if (group, element) not in _PIXELS:
+        return
+    if transfer_syntax == _IMPLICIT:
+        file.seek(begin + 8)
+    else:
+        if len(raw) < 12:
+            raise _broken_off(size)
+        (length,) = Struct(order + "I").unpack(raw[8:12])
+    if length != _UNDEFINED:
+        if file.tell() + length > size:
+            raise _broken_off(size, file.tell() + length)
+        return
+    while True:
+        raw = file.read(8)
+        if len(raw) < 8:
+            raise _broken_off(size)
+        group, element, length = header.unpack(raw)
+        if (group, element) == _SEQUENCE_END:
+            return
+        if (group, element) != _ITEM or length == _UNDEFINED:
+            raise ObjectError(
+                Problem("the fragments of the pixel data are broken", expected="items (PS3.5 A.4)")
+            )
+        if file.tell() + length > size:
+            raise _broken_off(size, file.tell() + length)
+        file.seek(length, 1)
+
+
+def _broken_off(size: int, needed: int | None = None) -> ObjectError:
+    more = f"at least {needed} bytes" if needed else "the whole object"
+    return ObjectError(
+        Problem(
+            f"the file breaks off after {size} bytes, inside its pixel data",
+            expected=more,
+            hint="copy it again from where it came",
+        )
+    )
