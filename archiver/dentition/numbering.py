@@ -78,7 +78,8 @@ def numbering_of(name: str) -> Numbering:
 
 def _read(text: str, numbering: Numbering) -> Tooth | None:
     key = re.sub(r"\s", "", text).upper()
-    if numbering is Numbering.UNIVERSAL and key.isdigit():
+    # isdigit alone would let "²" through, which is no number to int().
+    if numbering is Numbering.UNIVERSAL and key.isascii() and key.isdigit():
         key = str(int(key))
     return _READINGS[numbering].get(key)
 
@@ -257,10 +258,7 @@ def bare_number(text: str) -> Problem:
     text = text.strip()
     found = readings(text)
     if not found:
-        return Problem(
-            f'"{text}" names no tooth',
-            expected="a numbering and a tooth, such as iso:36, universal:19 or palmer:LL6",
-        )
+        return _bare_set(text)
     meanings = ", or ".join(
         f"the {t.name} in {n.value} ({n.prefix}:{text})" for n, t in found.items()
     )
@@ -270,6 +268,28 @@ def bare_number(text: str) -> Problem:
         if len(found) > 1
         else f'tooth "{text}" stands {number}: {meanings}',
         expected="the numbering before the tooth",
+    )
+
+
+def _bare_set(text: str) -> Problem:
+    """Return the problem of a range or list without a numbering, or of what names no tooth."""
+    expected = "a numbering and a tooth, such as iso:36, universal:19 or palmer:LL6"
+    meanings = []
+    for numbering in Numbering:
+        try:
+            teeth = read_teeth(text, numbering)
+        except MeaningError:
+            continue
+        meanings.append(
+            f"the {teeth[0].name} to the {teeth[-1].name} in {numbering.value} "
+            f"({numbering.prefix}:{text})"
+        )
+    if not meanings:
+        return Problem(f'"{text}" names no tooth', expected=expected)
+    state = "are ambiguous" if len(meanings) > 1 else "stand without their numbering"
+    return Problem(
+        f'the teeth "{text}" {state}: {", or ".join(meanings)}',
+        expected="the numbering before the teeth",
     )
 
 
