@@ -1,0 +1,92 @@
+"""What the header of a camera file tells before anything is decoded."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from archiver.errors import PhotoError, Problem
+from archiver.photo.camera_file import Limits, LossyStep
+from archiver.photo.colour import StatedColour
+from archiver.photo.exif import ExifBlock
+from archiver.photo.jpeg import JpegStructure
+
+
+@dataclass(frozen=True)
+class Header:
+    """Size and metadata of one picture.
+
+    Parameters
+    ----------
+    columns, rows
+        Of the stored pixels.
+    samples
+        1 (grey) or 3 (colour), as they will be decoded.
+    exif
+        Metadata.
+    icc
+        The file's own profile.
+    stated
+        What the container (not EXIF) states of the colours.
+    orientation
+        What still has to be done to the stored pixels, where the container and not EXIF
+        decides it; None to go by EXIF.
+    structure
+        JPEG structure, for JPEG.
+    lossy_past, notes
+        As in `CameraFile`.
+    """
+
+    columns: int
+    rows: int
+    samples: int
+    exif: ExifBlock = field(default_factory=ExifBlock)
+    icc: bytes | None = None
+    stated: StatedColour | None = None
+    orientation: int | None = None
+    structure: JpegStructure | None = None
+    lossy_past: tuple[LossyStep, ...] = ()
+    notes: tuple[Problem, ...] = ()
+
+
+ALPHA_NOTE = Problem("the file has an alpha channel; what is transparent is stored black")
+"""Why black: what somebody made transparent, a face perhaps, must not come to light again, and
+black is what surrounds a picture on a viewer (a decision, no source)."""
+
+
+def check_budget(columns: int, rows: int, limits: Limits) -> None:
+    """Refuse a picture by the size that its header tells.
+
+    Raises
+    ------
+    PhotoError
+        If a side is zero or too long, or the pixels exceed the budget.
+    """
+    if columns < 1 or rows < 1:
+        raise PhotoError(f"the header tells a size of {columns} x {rows} pixels")
+    if max(columns, rows) > limits.max_side:
+        raise PhotoError(
+            Problem(
+                f"{columns} x {rows} pixels",
+                expected=f"at most {limits.max_side} on a side, which is what DICOM can tell",
+            )
+        )
+    if columns * rows > limits.max_pixels:
+        raise PhotoError(
+            Problem(
+                f"{columns} x {rows} pixels are {columns * rows / 1e6:.0f} megapixels",
+                expected=f"at most {limits.max_pixels / 1e6:g} megapixels",
+                hint="raise the pixel budget if the file is meant",
+            )
+        )
+
+
+def cut_short(what: str) -> PhotoError:
+    """Make the error of a file that ends too early."""
+    return PhotoError(
+        Problem(f"the {what} file is cut short", hint="copy the file from the card again")
+    )
+
+
+def ratio(columns: int, rows: int, samples: int, compressed: int) -> float:
+    """Return the compression ratio: bytes of 8-bit pixels over compressed bytes."""
+    return columns * rows * samples / max(compressed, 1)

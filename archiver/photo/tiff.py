@@ -1,0 +1,151 @@
+"""Headers of TIFF files (TIFF revision 6.0; 64-bit TIFF alike), and how to tell camera raw."""
+
+from __future__ import annotations
+
+from archiver.errors import PhotoError, Problem
+from archiver.photo.camera_file import Limits, LossyStep
+from archiver.photo.exif import read_directories
+from archiver.photo.header import ALPHA_NOTE, Header, check_budget, cut_short, ratio
+from archiver.photo.ifd import SUB_IFDS, Directory, TiffLayout
+
+_REDUCED, _WIDTH, _LENGTH, _BITS, _COMPRESSION = 254, 256, 257, 258, 259
+_PHOTOMETRIC, _SAMPLES, _FORMAT = 262, 277, 339
+_STRIPS, _STRIP_SIZES, _TILES, _TILE_SIZES = 273, 279, 324, 325
+_ICC, _DNG = 34675, 50706
+
+_MOSAIC, _LINEAR_RAW = 32803, 34892
+_JPEGS = (6, 7)
+# Uncompressed, the fax codings of bilevel pictures, LZW, Deflate (two numbers), PackBits.
+_LOSSLESS = (1, 2, 3, 4, 5, 8, 32946, 32773)
+_GREY, _RGB, _PALETTE, _YCBCR = (0, 1), 2, 3, 6
+_REFUSED = {4: "transparency mask", 5: "CMYK", 8: "CIELAB", 9: "ICCLAB", 32845: "LogLuv"}
+
+
+def is_raw(data: bytes) -> bool:
+    """Tell whether a file with the layout of a TIFF holds what a sensor gave.
+
+    It does where a directory's pixels are a colour filter mosaic or linear raw samples
+    (DNG 1.6, PhotometricInterpretation), where it tells a version of DNG, or where its magic
+    number or the mark behind it is one that makers of cameras use in the place of TIFF's.
+    """
+    if data[:2] not in (b"II", b"MM"):
+        return False
+    if data[2:4] in (b"RO", b"RS", b"U\0") or data[8:10] == b"CR":
+        return True
+    try:
+        layout = TiffLayout(data)
+    except ValueError:
+        return False
+    if layout.magic not in (42, 43):
+        return False
+    for directory in layout.chain(limit=8):
+        below = [layout.directory(offset) for offset in directory.numbers(SUB_IFDS)[:16]]
+        for found in (directory, *below):
+            if found is None:
+                continue
+            if found.number(_PHOTOMETRIC) in (_MOSAIC, _LINEAR_RAW) or _DNG in found.tags:
+                return True
+    return False
+
+
+def read_tiff(data: bytes, limits: Limits) -> Header:
+    """Read the header of a TIFF file's first picture.
+
+    Raises
+    ------
+    PhotoError
+        If it is damaged, cut short, too large, or of a kind that is not read.
+    """
+    try:
+        layout = TiffLayout(data)
+    except ValueError:
+        raise cut_short("TIFF") from None
+    main = layout.directory(layout.first)
+    if main is None:
+        raise cut_short("TIFF")
+    columns, rows = main.number(_WIDTH), main.number(_LENGTH)
+    if columns is None or rows is None:
+        raise PhotoError("the TIFF file does not tell the size of its picture")
+    check_budget(columns, rows, limits)
+    compressed = _compressed_size(main, len(data))
+    notes: list[Problem] = []
+    samples = _samples(main, notes)
+    past = _lossy_past(main, data, ratio(columns, rows, samples, compressed))
+    others = sum(1 for page in layout.chain() if not (page.number(_REDUCED) or 0) & 1) - 1
+    if others > 0:
+        notes.append(Problem(f"the TIFF file has {others} further pictures; only the first counts"))
+    return Header(
+        columns,
+        rows,
+        samples,
+        exif=read_directories(layout, main),
+        icc=main.octets(_ICC),
+        lossy_past=past,
+        notes=tuple(notes),
+    )
+
+
+def _samples(main: Directory, notes: list[Problem]) -> int:
+    """Check the kind of pixels; return 1 for grey, 3 for colour."""
+    photometric = main.number(_PHOTOMETRIC)
+    bits = main.numbers(_BITS) or (1,)
+    count = main.number(_SAMPLES) or 1
+    if photometric in _REFUSED:
+        raise PhotoError(Problem(f"{_REFUSED[photometric]} TIFF", expected="grey or RGB"))
+    wanted = {_RGB: 3, _YCBCR: 3, _PALETTE: 1, 0: 1, 1: 1}.get(
+        -1 if photometric is None else photometric
+    )
+    if wanted is None or not wanted <= count <= wanted + 1:
+        raise PhotoError(
+            Problem(f"TIFF of kind {photometric} with {count} samples", expected="grey or RGB")
+        )
+    whole = set(main.numbers(_FORMAT) or (1,)) <= {1}
+    allowed = {8, 16} if wanted == 3 else {1, 2, 4, 8} | ({16} if photometric in _GREY else set())
+    if len(set(bits)) != 1 or bits[0] not in allowed or not whole:
+        shown = "/".join(str(b) for b in bits)
+        raise PhotoError(
+            Problem(
+                f"TIFF of {shown} bits a sample" + ("" if whole else ", signed or floating"),
+                expected="whole numbers of 8 or 16 bits",
+            )
+        )
+    if count > wanted:
+        notes.append(ALPHA_NOTE)
+    if bits[0] == 16:
+        notes.append(Problem("16 bits a sample are rounded to 8"))
+    return 1 if photometric in _GREY else 3
+
+
+def _compressed_size(main: Directory, length: int) -> int:
+    """Return the bytes of the first picture; refuse a file that does not hold them all."""
+    starts = main.numbers(_STRIPS) or main.numbers(_TILES)
+    sizes = main.numbers(_STRIP_SIZES) or main.numbers(_TILE_SIZES)
+    if not starts:
+        raise PhotoError("the TIFF file does not tell where its pixels are")
+    if len(sizes) == len(starts):
+        if any(a + b > length for a, b in zip(starts, sizes, strict=True)):
+            raise cut_short("TIFF")
+        return sum(sizes)
+    if max(starts) >= length:
+        raise cut_short("TIFF")
+    return length
+
+
+def _lossy_past(main: Directory, data: bytes, found: float) -> tuple[LossyStep, ...]:
+    compression = main.number(_COMPRESSION) or 1
+    if compression in _LOSSLESS:
+        return ()
+    if compression not in _JPEGS:
+        raise PhotoError(
+            Problem(
+                f"TIFF with compression {compression}",
+                expected="none, LZW, Deflate, PackBits or JPEG",
+            )
+        )
+    if len(set(main.numbers(_BITS))) == 1 and main.numbers(_BITS)[0] != 8:
+        raise PhotoError(Problem("JPEG of more than 8 bits a sample inside a TIFF"))
+    first = (main.numbers(_STRIPS) or main.numbers(_TILES))[0]
+    # FFC3 is the frame header of lossless JPEG (T.81 Table B.1); it comes early.
+    if b"\xff\xc3" in data[first : first + 1024] and b"\xff\xc0" not in data[first : first + 1024]:
+        raise PhotoError(Problem("lossless JPEG inside a TIFF", expected="none, LZW or Deflate"))
+    return (LossyStep("ISO_10918_1", found),)
