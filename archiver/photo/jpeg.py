@@ -50,11 +50,13 @@ __all__ = [
     "SOS",
     "ColourModel",
     "Component",
+    "Frame",
     "JpegStructure",
     "Process",
     "Scan",
     "Segment",
     "colour_model",
+    "frame_of",
     "parse_jpeg",
     "refusal",
 ]
@@ -102,6 +104,34 @@ def parse_jpeg(stream: bytes) -> JpegStructure:
     return parser.finish()
 
 
+@dataclass(frozen=True)
+class Frame:
+    """What a frame header says (T.81 B.2.2)."""
+
+    process: Process
+    rows: int
+    columns: int
+    samples: int
+
+
+def frame_of(stream: bytes) -> Frame:
+    """Read the first frame header alone, without a search through the scans.
+
+    Raises
+    ------
+    PhotoError
+        If there is none before the first scan.
+    """
+    parser = _Parser(stream)
+    position = 2
+    while not parser.components:
+        segment = parser.segment_at(position)
+        if segment.marker in (SOS, EOI):
+            raise PhotoError("JPEG scan without a frame header before it")
+        position = parser.read(segment)
+    return Frame(parser.process, parser.rows, parser.columns, len(parser.components))
+
+
 @dataclass
 class _Parser:
     """Walks over the segments once and collects what they say."""
@@ -126,16 +156,17 @@ class _Parser:
             raise PhotoError(Problem("no JPEG stream", expected="the bytes FF D8 at its start"))
         position = 2
         while True:
-            segment = self._segment_at(position)
+            segment = self.segment_at(position)
             if segment.marker == EOI:
                 self.end = segment.end
                 return
             if len(self.segments) >= _MAX_SEGMENTS:
                 raise PhotoError(f"more than {_MAX_SEGMENTS} JPEG segments")
             self.segments.append(segment)
-            position = self._read(segment)
+            position = self.read(segment)
 
-    def _segment_at(self, position: int) -> Segment:
+    def segment_at(self, position: int) -> Segment:
+        """Return the segment at a position, or the next one behind stray bytes."""
         stream = self.stream
         match = _NEXT_MARKER.search(stream, position)
         if match is None:
@@ -165,7 +196,7 @@ class _Parser:
             raise _cut_short(len(stream))
         return Segment(marker, start, start + 4, end)
 
-    def _read(self, segment: Segment) -> int:
+    def read(self, segment: Segment) -> int:
         """Take in one segment; return where the next is to be sought."""
         marker = segment.marker
         content = memoryview(self.stream)[segment.payload : segment.end]

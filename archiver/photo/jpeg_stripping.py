@@ -45,7 +45,7 @@ def without_metadata(stream: bytes, structure: JpegStructure | None = None) -> b
     """
     structure = structure or parse_jpeg(stream)
     view = memoryview(stream)
-    pieces: list[bytes | memoryview] = [bytes((0xFF, SOI)), _colour_segment(structure)]
+    pieces: list[bytes | memoryview] = [bytes((0xFF, SOI)), colour_segment(structure)]
     scans = iter(structure.scans)
     for segment in structure.segments:
         if segment.marker not in _NEEDED:
@@ -56,8 +56,8 @@ def without_metadata(stream: bytes, structure: JpegStructure | None = None) -> b
     return b"".join(pieces)
 
 
-def _colour_segment(structure: JpegStructure) -> bytes:
-    """Return the APP14 segment that keeps the colours as they are; empty if none is needed."""
+def colour_segment(structure: JpegStructure) -> bytes:
+    """Return the APP14 segment that a bare stream needs to keep its colours; mostly empty."""
     identifiers = tuple(c.identifier for c in structure.components)
     bare = colour_model(identifiers, jfif=False, adobe_transform=None)
     if bare is structure.colour:

@@ -1,0 +1,64 @@
+"""The one function through which coefficients of a JPEG are moved, whatever does the work."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Final
+
+from archiver.errors import ArchiverError, Problem
+from archiver.photo.jpeg_structure import JpegStructure
+from archiver.photo.jpegtran import find_jpegtran, transform_by_process
+from archiver.photo.turbo import UnusualSampling, load_turbo
+from archiver.photo.turning import Cut
+
+_NAMED_BY_TURBO: Final = frozenset({"grey", "4:4:4", "4:2:2", "4:4:0", "4:2:0", "4:1:1"})
+
+
+def transcode(stream: bytes, cuts: Sequence[Cut]) -> tuple[bytes, ...]:
+    """Make pictures from the DCT coefficients of a JPEG, without touching a coefficient.
+
+    Parameters
+    ----------
+    stream
+        An 8-bit JPEG of any DCT process.
+    cuts
+        Turn and region of each picture. With none, the stream is decoded to its coefficients
+        all the same, to find damage.
+
+    Returns
+    -------
+    tuple of bytes
+        One sequential Huffman stream for each cut, without metadata.
+
+    Raises
+    ------
+    PhotoError
+        If the stream is cut short or damaged.
+    ArchiverError
+        If this machine has neither libjpeg-turbo 3 nor ``jpegtran``.
+    """
+    turbo, program = load_turbo(), find_jpegtran()
+    if turbo is not None:
+        try:
+            return turbo.transform(stream, cuts)
+        except UnusualSampling:
+            if program is None:
+                raise
+    if program is None:
+        raise ArchiverError(
+            Problem(
+                "nothing on this machine can turn a JPEG without loss",
+                hint="install the Python package turbojpeg or the program jpegtran",
+            )
+        )
+    return transform_by_process(program, stream, cuts)
+
+
+def can_crop(structure: JpegStructure) -> bool:
+    """Whether regions of such a JPEG can be cut out here without decoding pixels."""
+    return can_crop_many(structure) or find_jpegtran() is not None
+
+
+def can_crop_many(structure: JpegStructure) -> bool:
+    """Whether many regions can be cut out in one go."""
+    return load_turbo() is not None and structure.sampling in _NAMED_BY_TURBO
