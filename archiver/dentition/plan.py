@@ -155,7 +155,7 @@ class Plan:
     @property
     def _subject_modifiers(self) -> tuple[Code, ...]:
         found = []
-        if self.sight.is_anterior:
+        if self.sight.view.needs_teeth and self.sight.is_anterior:
             found.append(codes.ANTERIOR_TEETH)
         if self.sight.view is View.CLOSE_UP:
             found.append(codes.CLOSE_UP_OF_TEETH)

@@ -13,10 +13,10 @@ from pydicom import Dataset
 from pydicom.multival import MultiValue
 
 from archiver.dentition import codes
+from archiver.dentition.codes import Code
 from archiver.dentition.orientation import Orientation, Turn, orientation_of
 from archiver.dentition.teeth import Arch, Tooth, in_arch_order
 from archiver.dentition.views import Surface, View
-from archiver.errors import MeaningError
 from archiver.objects import concepts
 
 _PHOTOGRAPH_MODALITY = "XC"
@@ -127,16 +127,26 @@ def code_keys(dataset: Dataset, keyword: str) -> tuple[tuple[str, str], ...]:
     return tuple(code_key(item) for item in items(dataset, keyword))
 
 
-def acquisition_context(dataset: Dataset) -> dict[tuple[str, str], str]:
-    """Return the Acquisition Context by its concept names; codes are told by their value."""
-    found: dict[tuple[str, str], str] = {}
+def acquisition_context(dataset: Dataset) -> tuple[tuple[tuple[str, str], str], ...]:
+    """Return Acquisition Context as (concept name, value); a code is told by its value."""
+    found = []
     for item in items(dataset, "AcquisitionContextSequence"):
-        for name in code_keys(item, "ConceptNameCodeSequence"):
-            coded = code_keys(item, "ConceptCodeSequence")
-            found[name] = (
-                coded[0][0] if coded else text(item, "PersonName") or text(item, "TextValue")
-            )
-    return found
+        coded = code_keys(item, "ConceptCodeSequence")
+        value = coded[0][0] if coded else text(item, "PersonName") or text(item, "TextValue")
+        found += [(name, value) for name in code_keys(item, "ConceptNameCodeSequence")]
+    return tuple(found)
+
+
+def _context_value(dataset: Dataset, name: Code) -> str:
+    wanted = (name.value, name.scheme)
+    return next((v for n, v in acquisition_context(dataset) if n == wanted), "")
+
+
+def comments(dataset: Dataset) -> dict[str, str]:
+    """Return the Comments of Acquisition Context by the words that they start with."""
+    wanted = (concepts.COMMENT.value, concepts.COMMENT.scheme)
+    parts = (v.partition(": ") for n, v in acquisition_context(dataset) if n == wanted)
+    return {start: rest for start, _, rest in parts}
 
 
 def view_modifiers(dataset: Dataset) -> frozenset[str]:
@@ -189,57 +199,52 @@ def region_arch(dataset: Dataset) -> Arch | None:
     return None
 
 
-def _inferred_view(
-    dataset: Dataset, named: tuple[Tooth, ...], surface: Surface | None, arch: Arch | None
-) -> View | None:
-    """Infer the view of an object that does not carry it in words."""
-    front = bool(named) and all(t.is_anterior for t in named)
-    for value, _ in code_keys(dataset, "ViewCodeSequence"):
-        if value == codes.OCCLUSAL_PROJECTION.value:
-            if named:
-                return View.INCISAL if front else View.OCCLUSAL
-            return {
-                Arch.UPPER: View.UPPER_OCCLUSAL_ARCH,
-                Arch.LOWER: View.LOWER_OCCLUSAL_ARCH,
-                None: None,
-            }[arch]
-        if surface is Surface.LINGUAL:
-            return View.PALATAL if arch is Arch.UPPER else View.LINGUAL
-        if value == codes.FRONTAL.value:
-            return View.LABIAL if front else View.FRONTAL
-        if value in (codes.RIGHT_LATERAL.value, codes.LEFT_LATERAL.value):
-            if named:
-                return View.BUCCAL
-            right = value == codes.RIGHT_LATERAL.value
-            return View.RIGHT_BUCCAL if right else View.LEFT_BUCCAL
-    return None
-
-
 def _view(
-    context: dict[tuple[str, str], str],
     dataset: Dataset,
     named: tuple[Tooth, ...],
     surface: Surface | None,
     arch: Arch | None,
 ) -> View | None:
-    from archiver.dentition.views import view_of
-
-    words = context.get((concepts.VIEW_IN_WORDS.value, concepts.SCHEME))
-    if words:
-        try:
-            return view_of(words)
-        except MeaningError:
+    """Tell the view from its code, the surface and the teeth; None where they do not settle it."""
+    code = next((value for value, _ in code_keys(dataset, "ViewCodeSequence")), "")
+    lateral = {codes.RIGHT_LATERAL.value: "right", codes.LEFT_LATERAL.value: "left"}
+    if codes.FACE.value in (value for value, _ in code_keys(dataset, "AnatomicRegionSequence")):
+        if code in lateral:
+            return View(f"{lateral[code]} profile")
+        smiling = _context_value(dataset, concepts.FUNCTIONAL_CONDITION)
+        return View.SMILE if smiling == concepts.SMILES.value else View.FACE
+    modifiers = view_modifiers(dataset)
+    if codes.CLOSE_UP_OF_TEETH.value in modifiers:
+        return View.CLOSE_UP
+    if code == codes.OCCLUSAL_PROJECTION.value:
+        if surface is Surface.OCCLUSAL:
+            return View.OCCLUSAL
+        if codes.ANTERIOR_TEETH.value in modifiers:
+            return View.INCISAL
+        if arch is None:
             return None
-    return _inferred_view(dataset, named, surface, arch)
+        return View.UPPER_OCCLUSAL_ARCH if arch is Arch.UPPER else View.LOWER_OCCLUSAL_ARCH
+    if surface is Surface.LINGUAL:
+        return View.PALATAL if arch is Arch.UPPER else View.LINGUAL
+    if code == codes.FRONTAL.value:
+        return View.LABIAL if surface is Surface.VESTIBULAR else View.FRONTAL
+    if code in lateral:
+        return View.BUCCAL if surface is Surface.VESTIBULAR else View(f"{lateral[code]} buccal")
+    return None
 
 
-def _mirror(context: dict[tuple[str, str], str], modifiers: frozenset[str]) -> str:
+def through_mirror(dataset: Dataset) -> bool:
+    """True where an intraoral mirror is among the devices."""
+    return codes.MIRROR_DEVICE.value in (v for v, _ in code_keys(dataset, "DeviceSequence"))
+
+
+def _mirror(dataset: Dataset) -> str:
+    modifiers = view_modifiers(dataset)
     if modifiers & codes.UNCORRECTED_VALUES:
         return "uncorrected"
-    if modifiers & codes.CORRECTED_VALUES:
+    if modifiers & codes.CORRECTED_VALUES or through_mirror(dataset):
         return "corrected"
-    answer = context.get((concepts.THROUGH_MIRROR.value, concepts.SCHEME))
-    return "corrected" if answer == concepts.YES.value else "direct"
+    return "direct"
 
 
 def _role(dataset: Dataset) -> str | None:
@@ -248,11 +253,9 @@ def _role(dataset: Dataset) -> str | None:
 
 
 def _turn(dataset: Dataset) -> Turn | None:
-    for key in code_keys(dataset, "DerivationCodeSequence"):
-        turn = concepts.turn_of_code(*key)
-        if turn is not None:
-            return turn
-    return None
+    """Read the turn that this program's own Derivation Description starts with."""
+    done = text(dataset, "DerivationDescription").split(";")[0].casefold()
+    return next((turn for turn in Turn if turn.words == done), None)
 
 
 def describe(dataset: Dataset) -> Description:
@@ -269,12 +272,11 @@ def describe(dataset: Dataset) -> Description:
         With empty texts and None for all that the instance does not say.
     """
     photograph = text(dataset, "Modality") == _PHOTOGRAPH_MODALITY
-    context = acquisition_context(dataset)
     named = teeth(dataset)
     surface = _surface(dataset)
     arches = {t.arch for t in named}
     arch = region_arch(dataset) or (next(iter(arches)) if len(arches) == 1 else None)
-    confirmed_by = context.get((concepts.CONFIRMED_BY.value, concepts.SCHEME), "")
+    confirmed_by = _context_value(dataset, concepts.VERIFYING)
     acquired = text(dataset, "AcquisitionDateTime") or (
         text(dataset, "AcquisitionDate") + text(dataset, "AcquisitionTime")
     )
@@ -302,9 +304,9 @@ def describe(dataset: Dataset) -> Description:
         orientation=orientation(dataset),
         teeth=named,
         arch=arch,
-        view=_view(context, dataset, named, surface, arch) if photograph else None,
+        view=_view(dataset, named, surface, arch) if photograph else None,
         surface=surface,
-        mirror=_mirror(context, view_modifiers(dataset)) if photograph else None,
+        mirror=_mirror(dataset) if photograph else None,
         confirmed=bool(confirmed_by) if photograph else None,
         confirmed_by=confirmed_by,
         role=_role(dataset) if photograph else None,

@@ -1,0 +1,243 @@
+"""The DICOM modules of our instances, one function a module (PS3.3 A.32.4).
+
+Each function sets the attributes of its module on a dataset. None reads a clock or a file.
+"""
+
+from __future__ import annotations
+
+from datetime import datetime
+
+from pydicom import Dataset
+from pydicom.sequence import Sequence
+from pydicom.valuerep import PersonName
+
+from archiver import __version__
+from archiver.dentition import codes
+from archiver.dentition.codes import Code
+from archiver.dentition.plan import Plan
+from archiver.dentition.views import View
+from archiver.objects import concepts
+from archiver.objects.session import Entry, Patient, Visit
+from archiver.photo.camera_file import CameraFile, ColourClaim, LossyStep
+from archiver.photo.encoding import EncodedPixels
+
+#: PS3.6 has no defined term for WebP; defined terms may be extended (PS3.5 6.3).
+_METHOD_WITHOUT_TERM = "WEBP"
+
+
+def code_item(code: Code) -> Dataset:
+    """Return a code sequence item (PS3.3 table 8.8-1)."""
+    item = Dataset()
+    item.CodeValue = code.value
+    item.CodingSchemeDesignator = code.scheme
+    item.CodeMeaning = code.meaning
+    return item
+
+
+def code_sequence(*items: Code) -> Sequence:
+    """Return a code sequence."""
+    return Sequence([code_item(c) for c in items])
+
+
+def _date(moment: datetime) -> str:
+    return moment.strftime("%Y%m%d")
+
+
+def _time(moment: datetime) -> str:
+    return moment.strftime("%H%M%S.%f") if moment.microsecond else moment.strftime("%H%M%S")
+
+
+def set_patient(ds: Dataset, patient: Patient) -> None:
+    """Patient (C.7.1.1)."""
+    ds.PatientName = PersonName(patient.name)
+    ds.PatientID = patient.id
+    if patient.issuer:
+        ds.IssuerOfPatientID = patient.issuer
+    ds.PatientBirthDate = patient.birth_date.strftime("%Y%m%d") if patient.birth_date else ""
+    ds.PatientSex = patient.sex
+
+
+def set_study(ds: Dataset, visit: Visit, study_uid: str) -> None:
+    """General Study (C.7.2.1)."""
+    ds.StudyInstanceUID = study_uid
+    ds.StudyDate = visit.date.strftime("%Y%m%d")
+    ds.StudyTime = visit.time.strftime("%H%M%S") if visit.time else ""
+    ds.ReferringPhysicianName = visit.referring_physician
+    # Media directories want one (PS3.3 F.5.2); the day tells visits apart for a reader.
+    ds.StudyID = visit.study_id or ds.StudyDate
+    ds.AccessionNumber = visit.accession
+    if visit.description:
+        ds.StudyDescription = visit.description
+
+
+def set_series(ds: Dataset, series_uid: str, number: int, description: str) -> None:
+    """General Series (C.7.3.1); the side is told by Image Laterality alone."""
+    ds.Modality = "XC"
+    ds.SeriesInstanceUID = series_uid
+    ds.SeriesNumber = number
+    ds.SeriesDescription = description
+
+
+def set_equipment(ds: Dataset, photo: CameraFile, taken: datetime | None) -> None:
+    """General Equipment (C.7.5.1) is this program; the camera contributed (C.12.1.1.5)."""
+    ds.Manufacturer = "Archiver"
+    ds.ManufacturerModelName = "archiver"
+    ds.SoftwareVersions = __version__
+    claims = photo.claims
+    if not claims.make and not claims.model:
+        return
+    camera = Dataset()
+    camera.PurposeOfReferenceCodeSequence = code_sequence(concepts.ACQUISITION_EQUIPMENT)
+    camera.Manufacturer = claims.make or "unknown"
+    if claims.model:
+        camera.ManufacturerModelName = claims.model
+    if claims.serial_number:
+        camera.DeviceSerialNumber = claims.serial_number
+    if claims.software:
+        camera.SoftwareVersions = claims.software
+    if taken is not None:
+        camera.ContributionDateTime = _date(taken) + _time(taken)
+    ds.ContributingEquipmentSequence = Sequence([camera])
+
+
+def set_camera_settings(ds: Dataset, photo: CameraFile) -> None:
+    """VL Photographic Equipment and Acquisition, as the camera claims (PS3.17 Annex NNNN)."""
+    for keyword, value in photo.claims.rows:
+        setattr(ds, keyword, list(value) if isinstance(value, tuple) else value)
+
+
+def set_times(ds: Dataset, taken: datetime | None, created: datetime) -> None:
+    """General Acquisition, and content and creation times, all in one time zone (C.12.1)."""
+    if taken is not None:
+        ds.AcquisitionDate = ds.ContentDate = _date(taken)
+        ds.AcquisitionTime = ds.ContentTime = _time(taken)
+        offset = taken.strftime("%z")
+        ds.AcquisitionDateTime = _date(taken) + _time(taken) + offset
+        if offset:
+            ds.TimezoneOffsetFromUTC = offset
+            created = created.astimezone(taken.tzinfo)
+    ds.InstanceCreationDate = _date(created)
+    ds.InstanceCreationTime = _time(created.replace(microsecond=0))
+
+
+def set_pixels(ds: Dataset, pixels: EncodedPixels) -> None:
+    """Image Pixel (C.7.6.3) and the pixel values of VL Image (C.8.12.1), without the data."""
+    ds.SamplesPerPixel = pixels.samples
+    ds.PhotometricInterpretation = pixels.photometric
+    if pixels.samples > 1:
+        ds.PlanarConfiguration = 0
+    ds.Rows, ds.Columns = pixels.rows, pixels.columns
+    ds.BitsAllocated, ds.BitsStored, ds.HighBit = 8, 8, 7
+    ds.PixelRepresentation = 0
+
+
+def set_lossy_history(ds: Dataset, past: tuple[LossyStep, ...]) -> None:
+    """Lossy Image Compression (C.7.6.1.1.5): once lossy, flagged for ever."""
+    ds.LossyImageCompression = "01" if past else "00"
+    if past:
+        ds.LossyImageCompressionRatio = [f"{step.ratio:.4g}" for step in past]
+        ds.LossyImageCompressionMethod = [s.method or _METHOD_WITHOUT_TERM for s in past]
+
+
+def set_colour(ds: Dataset, colour: ColourClaim) -> None:
+    """ICC Profile (C.11.15)."""
+    if colour.icc is not None:
+        ds.ICCProfile = colour.icc
+        if colour.color_space:
+            ds.ColorSpace = colour.color_space
+
+
+def set_anatomy(ds: Dataset, plan: Plan, modifiers: tuple[Code, ...]) -> None:
+    """VL Image (C.8.12.1): region, teeth with their surface, view, side."""
+    sight = plan.sight
+    region = code_item(plan.region)
+    region.AnatomicRegionModifierSequence = code_sequence(codes.LATERALITY_CODES[sight.laterality])
+    ds.AnatomicRegionSequence = Sequence([region])
+    structures = []
+    for _, code in plan.structures:
+        structure = code_item(code)
+        if plan.surface is not None:
+            structure.PrimaryAnatomicStructureModifierSequence = code_sequence(plan.surface)
+        structures.append(structure)
+    if structures:
+        ds.PrimaryAnatomicStructureSequence = Sequence(structures)
+    view = code_item(plan.view)
+    if modifiers:
+        view.ViewModifierCodeSequence = code_sequence(*modifiers)
+    ds.ViewCodeSequence = Sequence([view])
+    ds.ImageLaterality = sight.laterality
+    # A face identifies; teeth alone are not taken to (C.7.6.1).
+    ds.RecognizableVisualFeatures = "YES" if sight.view.is_extraoral else "NO"
+
+
+def _context_item(name: Code, value_type: str) -> Dataset:
+    item = Dataset()
+    item.ValueType = value_type
+    item.ConceptNameCodeSequence = code_sequence(name)
+    return item
+
+
+def _comment_item(start: str, words: str) -> Dataset:
+    item = _context_item(concepts.COMMENT, "TEXT")
+    item.TextValue = f"{start}: {words}"
+    return item
+
+
+def set_acquisition_context(
+    ds: Dataset, entry: Entry, plan: Plan, photo: CameraFile, clock_correction: str
+) -> None:
+    """Acquisition Context (C.7.6.14): who confirmed the side, and how the photograph was taken.
+
+    Parameters
+    ----------
+    clock_correction
+        What was added to the camera's clock, as text; empty for nothing.
+    """
+    items = []
+    if entry.confirmed_by:
+        confirmed = _context_item(concepts.VERIFYING, "PNAME")
+        confirmed.PersonName = entry.confirmed_by
+        items.append(confirmed)
+    if plan.sight.view is View.SMILE:
+        smiling = _context_item(concepts.FUNCTIONAL_CONDITION, "CODE")
+        smiling.ConceptCodeSequence = code_sequence(concepts.SMILES)
+        items.append(smiling)
+    captured = photo.claims.captured
+    how = entry.circumstances
+    said = (
+        (concepts.CAMERA_CLOCK, captured.text if captured else ""),
+        (concepts.CLOCK_CORRECTION, clock_correction if captured else ""),
+        (concepts.LIGHT, how.light),
+        (concepts.POLARISER, how.polariser),
+        (concepts.STAGE, how.stage),
+        (concepts.PURPOSE, how.purpose),
+        (concepts.CONSENT, how.consent),
+    )
+    items += [_comment_item(start, words) for start, words in said if words]
+    ds.AcquisitionContextSequence = Sequence(items)
+
+
+def set_devices(ds: Dataset, entry: Entry, plan: Plan) -> None:
+    """Device (C.7.6.12): mirror, retractor, contraster (PS3.16 CID 4072)."""
+    how = entry.circumstances
+    present = (
+        (codes.MIRROR_DEVICE, "", plan.mirror),
+        (codes.RETRACTOR_DEVICE, how.retraction, bool(how.retraction)),
+        (codes.CONTRASTER_DEVICE, how.contraster, bool(how.contraster)),
+    )
+    devices = []
+    for code, words, is_there in present:
+        if is_there:
+            device = code_item(code)
+            if words:
+                device.DeviceDescription = words
+            devices.append(device)
+    if devices:
+        ds.DeviceSequence = Sequence(devices)
+
+
+def set_sop_common(ds: Dataset, sop_instance_uid: str) -> None:
+    """SOP Common (C.12.1)."""
+    ds.SpecificCharacterSet = "ISO_IR 192"
+    ds.SOPClassUID = concepts.VL_PHOTOGRAPHIC_IMAGE
+    ds.SOPInstanceUID = sop_instance_uid

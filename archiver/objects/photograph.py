@@ -1,0 +1,229 @@
+"""The instances that one photograph becomes: as shot, and the right way round.
+
+The dataset of an instance is built without its pixel data, which `archiver.objects.part10`
+writes behind it undecoded and uncopied.
+"""
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass
+from datetime import datetime, timedelta
+
+from pydicom import Dataset
+from pydicom.sequence import Sequence
+
+from archiver.dentition.orientation import Orientation, Turn
+from archiver.dentition.plan import Plan
+from archiver.objects import concepts, modules, wording
+from archiver.objects.session import Crop, Entry, Session
+from archiver.objects.uids import UidPolicy
+from archiver.photo.camera_file import CameraFile
+from archiver.photo.encoding import Corrected, EncodedPixels
+
+_AS_SHOT_SERIES = 1
+_CORRECTED_SERIES = 2
+
+
+@dataclass(frozen=True)
+class Instance:
+    """A dataset without pixel data, and the pixels that belong to it."""
+
+    dataset: Dataset
+    pixels: EncodedPixels
+
+    @property
+    def sop_instance_uid(self) -> str:
+        """SOP Instance UID."""
+        return str(self.dataset.SOPInstanceUID)
+
+
+@dataclass(frozen=True)
+class Identity:
+    """The identifiers of all that one photograph becomes, known before any pixel is touched."""
+
+    study: str
+    as_shot_series: str
+    corrected_series: str
+    as_shot: str
+    corrected: str | None
+
+
+def needs_correction(entry: Entry, plan: Plan) -> bool:
+    """True where a mirror, a turn or a crop asks for a second, corrected instance."""
+    return entry.mirror or plan.correction is not Turn.IDENTITY or entry.crop is not None
+
+
+def study_uid(session: Session, uids: UidPolicy) -> str:
+    """Return the study's identifier: given, or following from patient and visit."""
+    visit, patient = session.visit, session.patient
+    if visit.study_uid:
+        return visit.study_uid
+    identity = {
+        "patient": [patient.issuer, patient.id],
+        "date": visit.date.isoformat(),
+        "time": visit.time.isoformat() if visit.time else "",
+        "accession": visit.accession,
+    }
+    return uids.uid("study", identity)
+
+
+def identify(
+    session: Session, entry: Entry, plan: Plan, digest: str, edges: str, uids: UidPolicy
+) -> Identity:
+    """Work out the identifiers of a photograph's instances.
+
+    Parameters
+    ----------
+    digest
+        SHA-256 of the camera file.
+    edges
+        What is done with an edge that is no whole block: ``trim`` or ``lossless``.
+    """
+    study = study_uid(session, uids)
+    meaning = {
+        "patient": [session.patient.issuer, session.patient.id],
+        "study": study,
+        "source": digest,
+        "view": plan.sight.view.value,
+        "teeth": [t.iso for t in plan.sight.teeth],
+        "mirror": plan.mirror,
+        "stored": str(plan.stored),
+        "confirmed_by": entry.confirmed_by,
+        "comment": entry.comment,
+        "clock_offset": session.visit.clock_offset.total_seconds(),
+        **asdict(entry.circumstances),
+    }
+    as_shot = uids.uid("instance", {**meaning, "role": "as shot"})
+    corrected = None
+    if needs_correction(entry, plan):
+        correction = {
+            "of": as_shot,
+            "role": "corrected",
+            "turn": plan.correction.value,
+            "crop": str(entry.crop),
+            "edges": edges,
+        }
+        corrected = uids.uid("instance", correction)
+    return Identity(
+        study,
+        uids.uid("series", {"study": study, "series": "as shot"}),
+        uids.uid("series", {"study": study, "series": "corrected"}),
+        as_shot,
+        corrected,
+    )
+
+
+@dataclass(frozen=True)
+class Making:
+    """Everything that both instances of a photograph are made from.
+
+    Parameters
+    ----------
+    number
+        Place of the photograph in its session, from 1.
+    taken
+        When it was taken, by the camera's clock with the session's correction; None if unknown.
+    created
+        When the instances are made; aware of its offset.
+    """
+
+    session: Session
+    entry: Entry
+    plan: Plan
+    photo: CameraFile
+    identity: Identity
+    number: int
+    taken: datetime | None
+    created: datetime
+
+
+def as_shot(making: Making, pixels: EncodedPixels) -> Instance:
+    """Build the ORIGINAL instance: the camera's own pixels, correctly labelled."""
+    m = making
+    ds = _common(m, pixels, m.plan.stored)
+    modules.set_sop_common(ds, m.identity.as_shot)
+    modules.set_series(ds, m.identity.as_shot_series, _AS_SHOT_SERIES, wording.SERIES_AS_SHOT)
+    ds.ImageType = ["ORIGINAL", "PRIMARY"]
+    ds.ImageComments = wording.as_shot_comment(m.entry, m.plan)
+    modules.set_anatomy(ds, m.plan, m.plan.original_modifiers)
+    return Instance(ds, pixels)
+
+
+def corrected(making: Making, result: Corrected) -> Instance:
+    """Build the DERIVED instance: right way round, and pointing at the one as shot."""
+    m = making
+    assert m.identity.corrected is not None
+    ds = _common(m, result.pixels, m.plan.display)
+    modules.set_sop_common(ds, m.identity.corrected)
+    modules.set_series(ds, m.identity.corrected_series, _CORRECTED_SERIES, wording.SERIES_CORRECTED)
+    ds.ImageType = ["DERIVED", "PRIMARY"]
+    ds.ImageComments = wording.corrected_comment(m.entry, m.plan)
+    modules.set_anatomy(ds, m.plan, m.plan.corrected_modifiers)
+    _set_derivation(ds, m, result)
+    return Instance(ds, result.pixels)
+
+
+def _common(m: Making, pixels: EncodedPixels, orientation: Orientation) -> Dataset:
+    ds = Dataset()
+    modules.set_patient(ds, m.session.patient)
+    modules.set_study(ds, m.session.visit, m.identity.study)
+    modules.set_equipment(ds, m.photo, m.taken)
+    modules.set_camera_settings(ds, m.photo)
+    modules.set_times(ds, m.taken, m.created)
+    ds.InstanceNumber = m.number
+    ds.PatientOrientation = [orientation.rows.value, orientation.columns.value]
+    modules.set_pixels(ds, pixels)
+    modules.set_lossy_history(ds, m.photo.lossy_past)
+    modules.set_colour(ds, m.photo.colour)
+    offset = _offset_text(m.session.visit.clock_offset)
+    modules.set_acquisition_context(ds, m.entry, m.plan, m.photo, offset)
+    modules.set_devices(ds, m.entry, m.plan)
+    return ds
+
+
+def _offset_text(offset: timedelta) -> str:
+    if not offset:
+        return ""
+    sign = "-" if offset < timedelta(0) else "+"
+    return f"{sign}{abs(offset)}"
+
+
+def _trim_words(result: Corrected) -> str:
+    sides = {
+        "left": result.trimmed_left,
+        "top": result.trimmed_top,
+        "right": result.trimmed_right,
+        "bottom": result.trimmed_bottom,
+    }
+    lost = [f"{pixels} pixels at the {side}" for side, pixels in sides.items() if pixels]
+    return f"left out {' and '.join(lost)} (incomplete blocks)" if lost else ""
+
+
+def _set_derivation(ds: Dataset, m: Making, result: Corrected) -> None:
+    """Source, derivation and references (PS3.3 C.7.6.1, 10.3, C.12.2)."""
+    trimmed = _trim_words(result)
+    crop = None
+    if m.entry.crop is not None:
+        crop = Crop(result.box.left, result.box.top, result.box.width, result.box.height)
+    codec = "kept by a lossless codec" if result.lossless_codec else "without decoding"
+    ds.DerivationDescription = wording.derivation(m.plan, crop, trimmed, codec)
+    source = Dataset()
+    source.ReferencedSOPClassUID = concepts.VL_PHOTOGRAPHIC_IMAGE
+    source.ReferencedSOPInstanceUID = m.identity.as_shot
+    source.PurposeOfReferenceCodeSequence = modules.code_sequence(concepts.SOURCE_FOR_PROCESSING)
+    if crop is not None or trimmed:
+        source.SpatialLocationsPreserved = "NO"
+    elif m.plan.correction is Turn.IDENTITY:
+        source.SpatialLocationsPreserved = "YES"
+    else:
+        source.SpatialLocationsPreserved = "REORIENTED_ONLY"
+        stored = m.plan.stored
+        source.PatientOrientation = [stored.rows.value, stored.columns.value]
+    ds.SourceImageSequence = Sequence([source])
+    instance = Dataset()
+    instance.ReferencedSOPClassUID = concepts.VL_PHOTOGRAPHIC_IMAGE
+    instance.ReferencedSOPInstanceUID = m.identity.as_shot
+    series = Dataset()
+    series.SeriesInstanceUID = m.identity.as_shot_series
+    series.ReferencedInstanceSequence = Sequence([instance])
+    ds.ReferencedSeriesSequence = Sequence([series])
