@@ -152,8 +152,6 @@ def _from_profile(data: bytes, limits: Limits) -> tuple[ColourClaim | None, Prob
             expected="a matrix or table profile of RGB",
         )
     icc = data if profile.device_class == b"scnr" else as_input_device(data)
-    if len(icc) % 2:
-        icc += b"\0"  # the element has even length anyway (PS3.5 7.1.1)
     return ColourClaim(icc, known_space(profile), 3, "embedded", data), None
 
 

@@ -9,7 +9,7 @@ from archiver.photo.header import ALPHA_NOTE, Header, check_budget, cut_short, r
 from archiver.photo.ifd import SUB_IFDS, Directory, TiffLayout
 
 _REDUCED, _WIDTH, _LENGTH, _BITS, _COMPRESSION = 254, 256, 257, 258, 259
-_PHOTOMETRIC, _SAMPLES, _FORMAT = 262, 277, 339
+_PHOTOMETRIC, _SAMPLES, _PLANAR, _FORMAT = 262, 277, 284, 339
 _STRIPS, _STRIP_SIZES, _TILES, _TILE_SIZES = 273, 279, 324, 325
 _ICC, _DNG = 34675, 50706
 
@@ -112,6 +112,13 @@ def _samples(main: Directory, notes: list[Problem]) -> int:
     if count > wanted:
         notes.append(ALPHA_NOTE)
     if bits[0] == 16:
+        if count > 1 and (main.number(_PLANAR) == 2 or wanted == 1):
+            raise PhotoError(
+                Problem(
+                    "TIFF of 16 bits with separate planes or grey with alpha",
+                    expected="interleaved RGB or plain grey",
+                )
+            )
         notes.append(Problem("16 bits a sample are rounded to 8"))
     return 1 if photometric in _GREY else 3
 
