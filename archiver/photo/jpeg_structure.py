@@ -174,10 +174,11 @@ class JpegStructure:
         if len(self.components) == 1:
             return "grey"
         factors = tuple((c.horizontal, c.vertical) for c in self.components)
-        if len(set(factors)) == 1:
-            return "4:4:4"
-        if factors[1:] == ((1, 1), (1, 1)) and factors[0] in _SAMPLING_NAMES:
-            return _SAMPLING_NAMES[factors[0]]
+        (across, down), *chroma = factors
+        if len(factors) == 3 and chroma[0] == chroma[1]:
+            ratio = (across / chroma[0][0], down / chroma[0][1])
+            if ratio in _SAMPLING_NAMES:
+                return _SAMPLING_NAMES[ratio]
         return ",".join(f"{h}x{v}" for h, v in factors)
 
     def payloads(self, stream: bytes, marker: int, tag: bytes = b"") -> list[bytes]:
@@ -191,7 +192,8 @@ class JpegStructure:
         return found
 
 
-_SAMPLING_NAMES: Final = {
+_SAMPLING_NAMES: Final[dict[tuple[float, float], str]] = {
+    (1, 1): "4:4:4",
     (2, 1): "4:2:2",
     (1, 2): "4:4:0",
     (2, 2): "4:2:0",

@@ -11,7 +11,18 @@ from archiver.photo.jpegtran import find_jpegtran, transform_by_process
 from archiver.photo.turbo import UnusualSampling, load_turbo
 from archiver.photo.turning import Cut
 
-_NAMED_BY_TURBO: Final = frozenset({"grey", "4:4:4", "4:2:2", "4:4:0", "4:2:0", "4:1:1"})
+# Sampling factors that every libjpeg-turbo 3 has a name for; it refuses to crop all others.
+_NAMED_BY_TURBO: Final = frozenset(
+    {
+        ((1, 1), (1, 1), (1, 1)),
+        ((2, 1), (1, 1), (1, 1)),
+        ((1, 2), (1, 1), (1, 1)),
+        ((2, 2), (1, 1), (1, 1)),
+        ((4, 1), (1, 1), (1, 1)),
+        ((2, 2), (1, 2), (1, 2)),
+        ((2, 2), (2, 1), (2, 1)),
+    }
+)
 
 
 def transcode(stream: bytes, cuts: Sequence[Cut]) -> tuple[bytes, ...]:
@@ -61,4 +72,5 @@ def can_crop(structure: JpegStructure) -> bool:
 
 def can_crop_many(structure: JpegStructure) -> bool:
     """Whether many regions can be cut out in one go."""
-    return load_turbo() is not None and structure.sampling in _NAMED_BY_TURBO
+    factors = tuple((c.horizontal, c.vertical) for c in structure.components)
+    return load_turbo() is not None and (len(factors) == 1 or factors in _NAMED_BY_TURBO)
