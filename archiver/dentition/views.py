@@ -51,6 +51,12 @@ class View(str, Enum):
         return self in _OF_TEETH
 
     @property
+    def phrase(self) -> str:
+        """The view with its article, for messages."""
+        article = "an" if self.value[0] in "aeiou" else "a"
+        return f"{article} {self.value} view"
+
+    @property
     def is_extraoral(self) -> bool:
         """True for a view of the face."""
         return self in _EXTRAORAL
@@ -217,7 +223,7 @@ def sight(view: View, teeth: tuple[Tooth, ...] = ()) -> Sight:
     if view.needs_teeth and not teeth:
         raise MeaningError(
             Problem(
-                f"a {view.value} view needs its teeth",
+                f"{view.phrase} needs its teeth",
                 expected="teeth",
                 hint="views of an arch or of the whole mouth are: "
                 + ", ".join(v.value for v in _FIXED),
@@ -239,7 +245,7 @@ def _one_arch(view: View, teeth: tuple[Tooth, ...]) -> Arch:
     if len(arches) > 1:
         raise MeaningError(
             Problem(
-                f"a {view.value} view cannot show upper and lower teeth at once",
+                f"{view.phrase} cannot show upper and lower teeth at once",
                 expected="teeth of one arch",
                 hint="make two photographs of it, or check the tooth numbers",
             )
@@ -292,7 +298,7 @@ def _lingual(view: View, teeth: tuple[Tooth, ...]) -> Sight:
     elif laterality == "B":
         raise MeaningError(
             Problem(
-                f"a {view.value} view cannot show the back teeth of both sides",
+                f"{view.phrase} cannot show the back teeth of both sides",
                 expected="back teeth of one side, or front teeth",
                 hint="use an occlusal arch view, or one photograph a side",
             )

@@ -158,7 +158,9 @@ def check_truth(made: Plan, display: str) -> None:
     assert made.stored_is_reflected is (made.correction.sign == -1)
     assert made.shown_correction.sign == mirror_sign
     # A half turn never mends a reflection.
-    assert is_true(made.stored.turned(Turn.HALF), made.sight.looking) is not made.stored_is_reflected
+    assert (
+        is_true(made.stored.turned(Turn.HALF), made.sight.looking) is not made.stored_is_reflected
+    )
 
 
 def camera_up(display: str, *, mirror: bool, operator: Operator) -> str:

@@ -139,7 +139,11 @@ def test_the_two_arches_four_quadrants_and_six_sextants_each_make_up_the_dentiti
 
 
 def test_iso_areas_name_the_same_sets_as_words() -> None:
-    for digits, words in (("01", "upper arch"), ("02", "lower arch"), ("20", "upper left quadrant")):
+    for digits, words in (
+        ("01", "upper arch"),
+        ("02", "lower arch"),
+        ("20", "upper left quadrant"),
+    ):
         assert parse_teeth(f"iso:{digits}") == WORD_SETS[words]
     # Sextants 03-08: from memory.
     assert isos("iso:04") == "13 12 11 21 22 23"

@@ -18,7 +18,9 @@ from archiver.dentition.teeth import (
     in_arch_order,
 )
 
-EVERY_TOOTH = [t for tooth in ALL_TEETH for t in (tooth, Tooth(tooth.quadrant, tooth.position, True))]
+EVERY_TOOTH = [
+    t for tooth in ALL_TEETH for t in (tooth, Tooth(tooth.quadrant, tooth.position, True))
+]
 
 # HL7 Dental Data Exchange, crosswalk of all teeth (2020): ISO 3950 row, Universal row.
 CROSSWALK = {
@@ -111,9 +113,23 @@ def test_55_is_a_deciduous_molar_in_iso_and_an_extra_premolar_in_universal() -> 
         ("23", Arch.UPPER, Side.LEFT, ToothClass.CANINE, True, "upper left canine"),
         ("35", Arch.LOWER, Side.LEFT, ToothClass.PREMOLAR, False, "lower left second premolar"),
         ("41", Arch.LOWER, Side.RIGHT, ToothClass.INCISOR, True, "lower right central incisor"),
-        ("54", Arch.UPPER, Side.RIGHT, ToothClass.MOLAR, False, "deciduous upper right first molar"),
+        (
+            "54",
+            Arch.UPPER,
+            Side.RIGHT,
+            ToothClass.MOLAR,
+            False,
+            "deciduous upper right first molar",
+        ),
         ("75", Arch.LOWER, Side.LEFT, ToothClass.MOLAR, False, "deciduous lower left second molar"),
-        ("82", Arch.LOWER, Side.RIGHT, ToothClass.INCISOR, True, "deciduous lower right lateral incisor"),
+        (
+            "82",
+            Arch.LOWER,
+            Side.RIGHT,
+            ToothClass.INCISOR,
+            True,
+            "deciduous lower right lateral incisor",
+        ),
     ],
 )
 def test_arch_side_class_and_name_follow_from_the_two_digits(
@@ -156,7 +172,12 @@ def test_the_mesial_neighbour_is_nearer_to_the_midline_or_across_it(one: Tooth) 
 
 
 def test_distal_neighbours_end_behind_the_third_molars_and_lead_to_the_six_year_molar() -> None:
-    assert [t.iso for t in PERMANENT_TEETH if t.distal_neighbour is None] == ["18", "28", "38", "48"]
+    assert [t.iso for t in PERMANENT_TEETH if t.distal_neighbour is None] == [
+        "18",
+        "28",
+        "38",
+        "48",
+    ]
     # Eruption order: the first permanent molar comes in behind the second deciduous one (from memory).
     behind = {t.iso: str(t.distal_neighbour) for t in DECIDUOUS_TEETH if t.position == 5}
     assert behind == {"55": "16", "65": "26", "75": "36", "85": "46"}

@@ -225,7 +225,11 @@ def test_region_view_and_side_codes_agree_with_pydicom(code: Code, group: int) -
         # SNOMED CT body structures of the tooth surfaces.
         (codes.SURFACE_CODES[Surface.MESIAL], "8483002", "Structure of mesial surface of tooth"),
         (codes.SURFACE_CODES[Surface.DISTAL], "90933009", "Structure of distal surface of tooth"),
-        (codes.SURFACE_CODES[Surface.OCCLUSAL], "83473006", "Structure of occlusal surface of tooth"),
+        (
+            codes.SURFACE_CODES[Surface.OCCLUSAL],
+            "83473006",
+            "Structure of occlusal surface of tooth",
+        ),
         (codes.SURFACE_CODES[Surface.LINGUAL], "72203008", "Structure of lingual surface of tooth"),
         (
             codes.SURFACE_CODES[Surface.VESTIBULAR],

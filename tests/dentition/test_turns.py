@@ -21,9 +21,7 @@ from archiver.dentition.orientation import (
 from archiver.errors import MeaningError
 
 turns = st.sampled_from(list(Turn))
-ORIENTATIONS = [
-    Orientation(r, c) for r in Direction for c in Direction if c not in (r, r.opposite)
-]
+ORIENTATIONS = [Orientation(r, c) for r in Direction for c in Direction if c not in (r, r.opposite)]
 orientations = st.sampled_from(ORIENTATIONS)
 
 # Signed axes of the patient (PS3.3 C.7.6.1.1.1): x to the Left, y to Posterior, z to the Head.
