@@ -193,8 +193,8 @@ def holds_at(path: Path, position: Position) -> bool:
         before = file.read(position.offset - begin)
     if len(before) != position.offset - begin or not before.endswith(b"\n"):
         return False
-    entry, _ = _parse(before[:-1].rpartition(b"\n")[2])
-    return entry is not None and entry.hash == position.hash
+    entry, wrong = _parse(before[:-1].rpartition(b"\n")[2])
+    return entry is not None and not wrong and entry.hash == position.hash
 
 
 class Journal:

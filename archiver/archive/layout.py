@@ -28,7 +28,7 @@ _MARK = "archiver archive, format "
 #: name is safe as the name of a file.
 _UID = re.compile(r"[0-9][0-9.]{0,63}")
 #: What a process that was killed while it made an archive can have left without a mark.
-_BEGINNINGS = {"lock", "tmp", "FORMAT.part"}
+_BEGINNINGS = {"lock", "FORMAT.part"}
 
 
 @dataclass(frozen=True)
@@ -106,14 +106,14 @@ class Layout:
         return {p.name for p in self.root.iterdir()} <= _BEGINNINGS
 
     def prepare(self) -> None:
-        """Make the folders and the mark; harmless when they are there."""
-        for folder in (self.temporary, self.objects):
-            folder.mkdir(exist_ok=True)
+        """Make the mark and then the folders; harmless when they are there."""
         if not self.mark.exists():
             part = self.root / "FORMAT.part"
             part.unlink(missing_ok=True)
             write_whole(part, [f"{_MARK}{FORMAT}\n".encode("ascii")])
             part.replace(self.mark)
+        for folder in (self.temporary, self.objects):
+            folder.mkdir(exist_ok=True)
         flush_folder(self.root)
 
 

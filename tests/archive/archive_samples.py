@@ -13,6 +13,7 @@ from pydicom.uid import ExplicitVRLittleEndian
 from archiver.archive.putting import Incoming
 from archiver.dentition import codes
 from archiver.dentition.teeth import Tooth
+from archiver.dentition.views import View, sight
 from archiver.objects import concepts
 from archiver.objects.reading import describe
 
@@ -68,17 +69,23 @@ def dataset(
     ds.StudyDate, ds.StudyTime, ds.AccessionNumber = date, "142000", "A-2291"
     ds.Modality = modality
     ds.ImageType = ["ORIGINAL", "PRIMARY"]
-    ds.Rows, ds.Columns = 4, max(1, len(pixels) // 4)
-    ds.PrimaryAnatomicStructureSequence = [_coded(codes.code_of(tooth(iso))) for iso in teeth]
-    context = []
-    for concept, text in ((concepts.VIEW_IN_WORDS, view), (concepts.CONFIRMED_BY, confirmed_by)):
-        if text:
-            item = Dataset()
-            item.ValueType = "TEXT"
-            item.ConceptNameCodeSequence = [_coded(concept)]
-            item.TextValue = text
-            context.append(item)
-    ds.AcquisitionContextSequence = context
+    ds.Rows, ds.Columns = 4, min(65535, max(1, len(pixels) // 4))
+    named = tuple(tooth(iso) for iso in teeth)
+    ds.PrimaryAnatomicStructureSequence = [_coded(codes.code_of(one)) for one in named]
+    if view:
+        seen = sight(View(view), named)
+        ds.AnatomicRegionSequence = [_coded(codes.region_code(seen.view, seen.arch))]
+        code = codes.view_code(seen.view, seen.looking.value, seen.laterality)
+        ds.ViewCodeSequence = [_coded(code)]
+        for item in ds.PrimaryAnatomicStructureSequence if seen.surface else ():
+            surface = codes.SURFACE_CODES[seen.surface]
+            item.PrimaryAnatomicStructureModifierSequence = [_coded(surface)]
+    if confirmed_by:
+        item = Dataset()
+        item.ValueType = "PNAME"
+        item.ConceptNameCodeSequence = [_coded(concepts.VERIFYING)]
+        item.PersonName = confirmed_by
+        ds.AcquisitionContextSequence = [item]
     ds.add_new(0x7FE00010, "OB", pixels + b"\0" * (len(pixels) % 2))
     return ds
 
