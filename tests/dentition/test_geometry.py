@@ -1,9 +1,9 @@
 """The correction against a camera and a mirror built from vectors, afresh.
 
-Nothing here uses the algebra under test. A pinhole camera with a place, a look and an up photographs three
-marks on the patient, through a plane mirror or not; the picture is stored as a camera with that EXIF
-orientation would; the correction is done on the pixels by Pillow; and the marks have to lie where
-the display orientation says.
+Nothing here uses the algebra under test. A pinhole camera with a place, a look and an up
+photographs three marks on the patient, through a plane mirror or not; the picture is stored as a
+camera with that EXIF orientation would; the correction is done on the pixels by Pillow; and the
+marks have to lie where the display orientation says.
 """
 
 from __future__ import annotations
@@ -31,7 +31,8 @@ AXES = {
 OPPOSITE = {"L": "R", "R": "L", "P": "A", "A": "P", "H": "F", "F": "H"}
 
 # Displayed orientation (rows, columns). Frontal, buccal and lower arch: face-to-face convention and
-# ABO photograph requirements; upper arch with incisors up and lingual seen from the tongue: common practice.
+# ABO photograph requirements; upper arch with incisors up and lingual seen from the tongue:
+# common practice.
 OCCLUSAL = {Arch.UPPER: "LP", Arch.LOWER: "LA"}
 FACIAL = {Side.RIGHT: "AF", Side.LEFT: "PF", None: "LF"}
 LINGUAL = {Side.RIGHT: "PF", Side.LEFT: "AF", None: "RF"}
@@ -86,7 +87,8 @@ def photograph(display: str, *, mirror: bool, up: str) -> bytes:
     eye, look = -10 * view_looks, view_looks
     marks = {CENTRE: np.zeros(3), TO_THE_RIGHT: right, DOWNWARDS: down}
     if mirror:
-        # Camera before the patient, looking to the back; into a mirror before the face it looks forward.
+        # Camera before the patient, looking to the back; a mirror before the face has it look
+        # forward.
         camera_looks = AXES["A"] if np.allclose(view_looks, AXES["P"]) else AXES["P"]
         normal = (view_looks - camera_looks) / np.linalg.norm(view_looks - camera_looks)
         on_plane = -3 * view_looks
@@ -102,7 +104,7 @@ def photograph(display: str, *, mirror: bool, up: str) -> bytes:
         x = np.dot(ray, to_the_right) / np.dot(ray, look)
         y = -np.dot(ray, AXES[up]) / np.dot(ray, look)
         column, row = COLUMNS // 2 + 100 * x, ROWS // 2 + 100 * y
-        picture[int(round(row)), int(round(column))] = value
+        picture[round(float(row)), round(float(column))] = value
     assert set(np.unique(picture)) == {0, CENTRE, TO_THE_RIGHT, DOWNWARDS}
     return picture.tobytes()
 
@@ -199,7 +201,7 @@ def test_every_photograph_without_a_tooth_is_corrected_as_the_vectors_say(view: 
 
 
 def rolls(display: str, *, mirror: bool) -> dict[str, str]:
-    """Camera's up -> patient's direction at the top of the picture, for the four ways to hold it."""
+    """Camera's up -> what of the patient is at the top, for the four ways to hold it."""
     right, down = display[0], display[1]
     view_looks = letter_of(np.cross(AXES[right], AXES[down]))
     camera_looks = view_looks

@@ -35,7 +35,7 @@ def values(found: tuple[codes.Code, ...]) -> list[str]:
     return [c.value for c in found]
 
 
-# Traps: computed for the field notes from the handedness rules.
+# Traps: computed from the rules of handedness.
 
 
 def test_trap_a_an_uncorrected_right_mirror_shot_has_the_layout_of_a_direct_left_one() -> None:

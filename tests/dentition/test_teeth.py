@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import pytest
 
 from archiver.dentition.numbering import Numbering, read_tooth
@@ -178,7 +180,7 @@ def test_distal_neighbours_end_behind_the_third_molars_and_lead_to_the_six_year_
         "38",
         "48",
     ]
-    # Eruption order: the first permanent molar comes in behind the second deciduous one (from memory).
+    # The first permanent molar comes in behind the second deciduous one (from memory).
     behind = {t.iso: str(t.distal_neighbour) for t in DECIDUOUS_TEETH if t.position == 5}
     assert behind == {"55": "16", "65": "26", "75": "36", "85": "46"}
 
@@ -198,7 +200,7 @@ def test_thirty_permanent_contact_points_join_the_two_arches_each_in_one_row() -
     assert len(points) == 30
     for arch in Arch:
         row = arch_order(arch)
-        steps = {ContactPoint(a, b) for a, b in zip(row, row[1:], strict=False)}
+        steps = {ContactPoint(a, b) for a, b in pairwise(row)}
         assert steps == {p for p in points if p.one.arch is arch}
 
 

@@ -21,7 +21,7 @@ from archiver.dentition.teeth import (
 )
 from archiver.dentition.views import Surface, View
 
-# DICOM PS3.16 CID 4018 before 2022, joined to HL7 Dental Data Exchange, crosswalk of all teeth (2020).
+# DICOM PS3.16 CID 4018 before 2022, and HL7 Dental Data Exchange, crosswalk of all teeth (2020).
 EARLIER = {
     "11": "22120004",
     "12": "11712009",
@@ -44,7 +44,7 @@ EARLIER = {
     "46": "28480000",
     "47": "40005008",
 }
-# The present codes beside them: PS3.16 CID 4018 (2022-09-22), by field notes on the HL7 crosswalk.
+# The present codes beside them: PS3.16 CID 4018 (2022-09-22), five teeth written out.
 PRESENT = {
     "11": "422653006",
     "16": "865995000",

@@ -54,8 +54,8 @@ def test_an_unknown_view_is_refused_with_the_nearest_word() -> None:
 @pytest.mark.parametrize(
     ("view", "teeth", "looking", "display", "laterality", "arch", "surface"),
     [
-        # Looking direction and displayed orientation: DESIGN table; frontal, buccal and lower arch after
-        # the face-to-face convention and ABO photograph requirements, the rest common practice.
+        # Displayed orientation: frontal, buccal and lower arch after the face-to-face convention
+        # and ABO photograph requirements, the rest common practice.
         ("frontal", "", "P", "L\\F", "B", None, None),
         ("right buccal", "", "L", "A\\F", "R", None, None),
         ("left buccal", "", "R", "P\\F", "L", None, None),
