@@ -17,7 +17,6 @@ from enum import Enum
 from archiver.archive.putting import Incoming, Outcome
 from archiver.archive.query import Query
 from archiver.archive.store import Archive
-from archiver.dentition.orientation import Turn
 from archiver.dentition.plan import Plan
 from archiver.errors import ArchiveError, InputError, PhotoError, Problem
 from archiver.objects import part10, photograph
@@ -28,9 +27,10 @@ from archiver.objects.sheet import crop_problem
 from archiver.objects.uids import DerivedUids, UidPolicy
 from archiver.photo.camera_file import CameraFile, Limits
 from archiver.photo.capture_time import corrected_time
-from archiver.photo.encoding import Box, Both, Edges, encode_both
-from archiver.photo.quality import QualityFigures, QualityLimits, measure, tile_boxes
+from archiver.photo.encoding import Both, Box, Edges, encode_both, encode_corrected
+from archiver.photo.quality import QualityFigures, QualityLimits, measure
 from archiver.photo.reading import read_camera_file
+from archiver.photo.turning import source_box, tile_boxes
 from archiver.standard.finding import Finding, Severity
 from archiver.standard.validator import validate_instance
 
@@ -282,36 +282,15 @@ def _checked(instance: Instance) -> list[Finding]:
 def _encoded(making: Making, settings: Settings) -> Both:
     crop, photo = making.entry.crop, making.photo
     box = Box(crop.left, crop.top, crop.width, crop.height) if crop is not None else None
-    turn = making.plan.correction
-    tiles = tile_boxes(photo.columns, photo.rows, _stored_box(box, turn, photo))
-    both = encode_both(photo, turn.value, box, edges=settings.edges, tiles=tiles)
+    turn = making.plan.correction.value
+    region = Box(0, 0, photo.columns, photo.rows)
+    if box is not None:
+        region = source_box(box, turn, photo.columns, photo.rows)
+    both = encode_both(photo, turn, box, edges=settings.edges, tiles=tile_boxes(region))
     if both.corrected is None and making.identity.corrected is not None:
         # A mirror shot that the camera itself turned back: right way round as it is.
-        from archiver.photo.encoding import encode_corrected
-
-        return replace(both, corrected=encode_corrected(photo, turn.value, box))
+        return replace(both, corrected=encode_corrected(photo, turn, box))
     return both
-
-
-def _stored_box(box: Box | None, turn: Turn, photo: CameraFile) -> Box | None:
-    """Return where a box of the corrected picture lies in the stored pixels."""
-    if box is None:
-        return None
-    back = turn.inverse
-    width, height = photo.columns, photo.rows
-    if turn.swaps_sides:
-        width, height = height, width
-    a, b, c, d = back.matrix
-    # Of the axis that becomes the new one, a negative sign counts from the far end.
-    far_left = width - box.left - box.width
-    far_top = height - box.top - box.height
-    if back.swaps_sides:
-        left = box.top if b > 0 else far_top
-        top = box.left if c > 0 else far_left
-        return Box(left, top, box.height, box.width)
-    left = box.left if a > 0 else far_left
-    top = box.top if d > 0 else far_top
-    return Box(left, top, box.width, box.height)
 
 
 def _about_the_day(making: Making) -> tuple[Problem, ...]:

@@ -1,0 +1,59 @@
+"""What the verbs take from the world around them: the time, the person, the files."""
+
+from __future__ import annotations
+
+import getpass
+from dataclasses import replace
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from archiver.cli.settings import PracticeSettings
+from archiver.errors import Problem, UsageError
+
+if TYPE_CHECKING:
+    from archiver.photo.quality import QualityLimits
+
+
+def now() -> datetime:
+    """Return the time now, with its offset from UTC."""
+    return datetime.now().astimezone()
+
+
+def actor() -> str:
+    """Return who is at work, for the journal."""
+    try:
+        return getpass.getuser()
+    except (OSError, KeyError):
+        return "unnamed"
+
+
+def size_of(path: Path) -> tuple[int, int, int]:
+    """Return (columns, rows, EXIF orientation) of a camera file."""
+    from archiver.photo.reading import read_camera_file
+
+    photo = read_camera_file(path)
+    return photo.columns, photo.rows, photo.exif_orientation
+
+
+def quality_limits(practice: PracticeSettings) -> QualityLimits:
+    """Return the limits of quality with the practice's own put in.
+
+    Raises
+    ------
+    UsageError
+        If the practice names a limit that there is not.
+    """
+    from archiver.photo.quality import QualityLimits
+
+    limits = QualityLimits()
+    names = list(limits.__dataclass_fields__)
+    unknown = [name for name in practice.quality if name not in names]
+    if unknown:
+        raise UsageError(
+            *(
+                Problem(f'unknown limit "{n}" under [quality]', "", ", ".join(names))
+                for n in unknown
+            )
+        )
+    return replace(limits, **practice.quality)

@@ -1,0 +1,149 @@
+"""Examples:
+
+  archiver query --patient-id P-0417
+  archiver query --tooth iso:16 --view occlusal --since 2024-01-01
+  archiver query --tooth universal:3 --mirror corrected --json
+
+A tooth is also found in the pictures of ranges, quadrants and arches that contain it, and under
+the codes of earlier years.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+from datetime import date
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from archiver.errors import MeaningError, UsageError
+
+if TYPE_CHECKING:
+    from archiver.archive.query import Query, Record
+
+
+def _day(words: str) -> date:
+    try:
+        return date.fromisoformat(words)
+    except ValueError:
+        raise argparse.ArgumentTypeError(f'"{words}" is no day such as 2026-03-04') from None
+
+
+def configure(parser: argparse.ArgumentParser) -> None:
+    """Add the arguments of this verb."""
+    add = parser.add_argument
+    add("--archive", type=Path, metavar="FOLDER", help="archive to ask")
+    add("--patient-id", metavar="ID")
+    add("--issuer", help="who issued the patient identifier")
+    add("--patient-name", metavar="NAME", help="with * and ? as wildcards")
+    add("--since", type=_day, metavar="DAY", help="first day of the study, such as 2024-01-01")
+    add("--until", type=_day, metavar="DAY", help="last day of the study")
+    add("--tooth", action="append", default=[], metavar="iso:16", help="may be given repeatedly")
+    add("--view", help="occlusal, buccal, upper occlusal arch, ...")
+    add("--surface", help="occlusal, vestibular, lingual, ...")
+    add("--mirror", choices=("direct", "uncorrected", "corrected"))
+    side = parser.add_mutually_exclusive_group()
+    side.add_argument("--confirmed", action="store_true", default=None, dest="confirmed")
+    side.add_argument("--unconfirmed", action="store_false", default=None, dest="confirmed")
+    add("--role", choices=("original", "derived"), help="as shot, or corrected")
+    add("--modality", metavar="XC", help="XC photographs, IO and others radiographs")
+    add("--study", metavar="UID")
+    add("--limit", type=int, metavar="N")
+    add("--contact-sheet", type=Path, metavar="FILE.png", help="draw what was found on one page")
+    form = parser.add_mutually_exclusive_group()
+    form.add_argument("--json", action="store_true", help="a list of objects")
+    form.add_argument("--csv", action="store_true", help="comma-separated values")
+
+
+def run(options: argparse.Namespace) -> int:
+    """Carry the verb out."""
+    from archiver.archive.store import Archive
+    from archiver.cli.settings import read_settings
+
+    folder = options.archive or read_settings().archive
+    question = _question(options)
+    with Archive.open(folder, create=False, read_only=True) as archive:
+        records = archive.query(question)
+    if options.contact_sheet is not None:
+        from archiver.archive.session_picture import write_record_sheet
+
+        write_record_sheet(records, options.contact_sheet)
+    if options.json:
+        print(json.dumps([r.to_json() for r in records], ensure_ascii=False, indent=2))
+    elif options.csv:
+        _write_csv(records)
+    else:
+        _write_table(records)
+    return 0
+
+
+def _question(options: argparse.Namespace) -> Query:
+    from archiver.archive.query import Query
+    from archiver.dentition.numbering import parse_teeth
+    from archiver.dentition.views import view_of
+
+    try:
+        teeth = tuple(tooth for words in options.tooth for tooth in parse_teeth(words))
+        view = view_of(options.view).value if options.view else None
+    except MeaningError as error:
+        raise UsageError(*error.problems) from None
+    if options.limit is not None and options.limit < 1:
+        raise UsageError("archiver query: --limit takes a number from 1")
+    return Query(
+        patient_id=options.patient_id,
+        issuer=options.issuer,
+        name=options.patient_name,
+        since=options.since,
+        until=options.until,
+        teeth=teeth,
+        view=view,
+        surface=options.surface,
+        mirror=options.mirror,
+        confirmed=options.confirmed,
+        role=options.role,
+        modality=options.modality,
+        study_uid=options.study,
+        limit=options.limit,
+    )
+
+
+def _write_csv(records: list[Record]) -> None:
+    import csv
+
+    from archiver.archive.query import CSV_HEADER
+
+    writer = csv.writer(sys.stdout)
+    writer.writerow(CSV_HEADER)
+    writer.writerows(record.csv_row() for record in records)
+
+
+_HEADINGS = ("date", "patient", "kind", "teeth", "view", "mirror", "side", "path")
+
+
+def _write_table(records: list[Record]) -> None:
+    if not records:
+        print("nothing found")
+        return
+    rows = [_HEADINGS, *(_row(record) for record in records)]
+    widths = [max(len(row[i]) for row in rows) for i in range(len(_HEADINGS) - 1)]
+    for row in rows:
+        cells = [cell.ljust(width) for cell, width in zip(row, widths, strict=False)]
+        print("  ".join([*cells, row[-1]]).rstrip())
+    print(f"{len(records)} found")
+
+
+def _row(record: Record) -> tuple[str, ...]:
+    side = {True: "confirmed", False: "UNCONFIRMED", None: ""}[record.confirmed]
+    kind = f"{record.modality} {record.role}" if record.role else record.modality
+    teeth = " ".join(record.teeth) or ("(in view)" if record.tooth_found else "")
+    return (
+        record.study_date,
+        record.patient_id,
+        kind,
+        teeth,
+        record.view or "",
+        record.mirror or "",
+        side,
+        str(record.path),
+    )

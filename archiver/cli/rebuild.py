@@ -1,0 +1,44 @@
+"""Example:
+
+  archiver rebuild --archive photographs
+
+Reads every object, compares it with the digest in the journal, checks the journal's chain, and
+makes the index anew. Objects are never deleted or changed.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+from dataclasses import fields
+from pathlib import Path
+
+
+def configure(parser: argparse.ArgumentParser) -> None:
+    """Add the arguments of this verb."""
+    parser.add_argument("--archive", type=Path, metavar="FOLDER", help="archive to rebuild")
+    parser.add_argument("--json", action="store_true", help="report as JSON")
+
+
+def run(options: argparse.Namespace) -> int:
+    """Carry the verb out."""
+    from archiver.archive.rebuild import rebuild
+    from archiver.cli.context import actor
+    from archiver.cli.settings import read_settings
+
+    folder = options.archive or read_settings().archive
+    report = rebuild(folder, actor=actor())
+    if options.json:
+        told = {
+            f.name: value if isinstance(value, int) else [str(problem) for problem in value]
+            for f in fields(report)
+            for value in [getattr(report, f.name)]
+        }
+        print(json.dumps(told, ensure_ascii=False, indent=2))
+    else:
+        for problem in report.problems:
+            print(problem, file=sys.stderr)
+        sound = "all sound" if report.is_sound else "NOT sound"
+        print(f"{report.objects} objects read, {report.indexed} indexed, {sound}; in {folder}")
+    return 0 if report.is_sound else 1

@@ -1,0 +1,106 @@
+"""The practice's own settings, and where the archive is when nobody says.
+
+``archiver.toml`` in the user's configuration folder, or the file that the environment variable
+``ARCHIVER_SETTINGS`` names::
+
+    archive = "/srv/clinic/photographs"
+    edges = "lossless"                 # or "trim": what is done with an incomplete block
+
+    [defaults]                         # any key of a photo, below the sheet's own
+    operator = "behind"
+
+    [quality]                          # limits from which a warning is given
+    focus = 12.0
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from archiver.errors import Problem, UsageError
+
+_VARIABLE = "ARCHIVER_SETTINGS"
+_KEYS = ("archive", "edges", "defaults", "quality")
+
+
+@dataclass(frozen=True)
+class PracticeSettings:
+    """What a practice has set once.
+
+    Parameters
+    ----------
+    archive
+        The folder of the archive.
+    edges
+        ``trim`` or ``lossless``.
+    defaults
+        Keys of a photo, below those of a sheet.
+    quality
+        Limits by name.
+    """
+
+    archive: Path
+    edges: str = "trim"
+    defaults: Mapping[str, object] = field(default_factory=dict)
+    quality: Mapping[str, float] = field(default_factory=dict)
+
+
+def read_settings() -> PracticeSettings:
+    """Read the practice's settings; what is not set has its default.
+
+    Raises
+    ------
+    UsageError
+        If the file cannot be understood.
+    """
+    from platformdirs import user_config_path, user_data_path
+
+    home = user_data_path("archiver", appauthor=False) / "archive"
+    named = os.environ.get(_VARIABLE)
+    path = Path(named) if named else user_config_path("archiver", appauthor=False) / "archiver.toml"
+    if not path.is_file():
+        if named:
+            raise UsageError(Problem(f"{_VARIABLE} names no file", str(path)))
+        return PracticeSettings(home)
+    given = _load(path)
+    unknown = [key for key in given if key not in _KEYS]
+    if unknown:
+        raise UsageError(
+            *(Problem(f'unknown key "{k}"', path.name, ", ".join(_KEYS)) for k in unknown)
+        )
+    edges = given.get("edges", "trim")
+    if edges not in ("trim", "lossless"):
+        raise UsageError(Problem(f'edges = "{edges}"', path.name, '"trim" or "lossless"'))
+    archive = Path(str(given["archive"])).expanduser() if "archive" in given else home
+    return PracticeSettings(
+        archive, str(edges), _table(given, "defaults"), _numbers(path, _table(given, "quality"))
+    )
+
+
+def _load(path: Path) -> dict[str, object]:
+    if sys.version_info >= (3, 11):
+        import tomllib
+    else:
+        import tomli as tomllib
+    try:
+        return tomllib.loads(path.read_text("utf-8-sig"))
+    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
+        raise UsageError(Problem(f"the settings cannot be read: {error}", str(path))) from None
+
+
+def _table(given: Mapping[str, object], name: str) -> Mapping[str, object]:
+    value = given.get(name, {})
+    return value if isinstance(value, dict) else {}
+
+
+def _numbers(path: Path, table: Mapping[str, object]) -> dict[str, float]:
+    numbers: dict[str, float] = {}
+    for name, value in table.items():
+        if isinstance(value, bool) or not isinstance(value, int | float):
+            raise UsageError(Problem(f"quality.{name} = {value}", path.name, "a number"))
+        numbers[name] = float(value)
+    return numbers

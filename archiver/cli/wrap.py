@@ -1,0 +1,219 @@
+"""Examples:
+
+  archiver wrap sheet.toml                          into the practice's archive
+  archiver wrap sheet.toml --archive photographs    into a folder
+  archiver wrap sheet.toml --like radiograph.dcm    same patient and study as the radiograph
+  archiver wrap --new-sheet CARD                    write a starter sheet for a folder
+
+Each photograph becomes an instance as shot and, where a mirror, a turn or a crop asks for it, a
+second one that is the right way round. Running the same sheet twice adds nothing.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from archiver.errors import Problem, SheetError, UsageError
+
+if TYPE_CHECKING:
+    from archiver.archive.intake import Taken
+
+
+def configure(parser: argparse.ArgumentParser) -> None:
+    """Add the arguments of this verb."""
+    parser.add_argument("sheet", nargs="?", type=Path, metavar="SHEET.toml", help="session sheet")
+    parser.add_argument(
+        "--new-sheet", type=Path, metavar="FOLDER", help="write a starter sheet for a folder"
+    )
+    parser.add_argument("--archive", type=Path, metavar="FOLDER", help="archive to keep them in")
+    parser.add_argument(
+        "--like", type=Path, metavar="FILE.dcm", help="take patient and study from this object"
+    )
+    parser.add_argument(
+        "--workers", type=int, default=1, metavar="N", help="photographs worked on at once"
+    )
+    parser.add_argument(
+        "--edges",
+        choices=("trim", "lossless"),
+        help="an incomplete block at an edge that must move: left out, or kept by a lossless codec",
+    )
+    parser.add_argument(
+        "--contact-sheet", type=Path, metavar="FILE.png", help="draw the session on one page"
+    )
+    parser.add_argument("--json", action="store_true", help="report as JSON")
+
+
+def run(options: argparse.Namespace) -> int:
+    """Carry the verb out."""
+    if options.new_sheet is not None:
+        if options.sheet is not None:
+            raise UsageError("archiver wrap: give a sheet or --new-sheet, not both")
+        return _new_sheet(options.new_sheet)
+    if options.sheet is None:
+        raise UsageError("archiver wrap: the session sheet is missing (see archiver wrap --help)")
+    if options.workers < 1:
+        raise UsageError("archiver wrap: --workers takes a number from 1")
+    return _wrap(options)
+
+
+def _wrap(options: argparse.Namespace) -> int:
+    from archiver.archive.intake import Settings, Status, take_in
+    from archiver.archive.store import Archive
+    from archiver.cli.context import actor, now, quality_limits, size_of
+    from archiver.cli.settings import read_settings
+    from archiver.objects.like import read_context
+    from archiver.objects.sheet import read_sheet
+
+    practice = read_settings()
+    like = read_context(options.like) if options.like is not None else None
+    session = read_sheet(options.sheet, size_of=size_of, like=like, habits=practice.defaults)
+    settings = Settings(
+        now,
+        edges=options.edges or practice.edges,
+        quality=quality_limits(practice),
+        workers=options.workers,
+    )
+    folder = options.archive or practice.archive
+    taken: list[Taken] = []
+    with Archive.open(folder, actor=actor()) as archive:
+        for one in take_in(session, archive, settings):
+            taken.append(one)
+            if not options.json:
+                _tell(one, len(session.entries))
+    refused = sum(one.status is Status.REFUSED for one in taken)
+    if options.contact_sheet is not None:
+        from archiver.archive.session_picture import write_contact_sheet
+
+        write_contact_sheet(session, taken, options.contact_sheet)
+    if options.json:
+        print(json.dumps(report(taken, folder), ensure_ascii=False, indent=2))
+    else:
+        _sum_up(taken, folder, options.contact_sheet)
+    return 1 if refused else 0
+
+
+def _tell(one: Taken, of: int) -> None:
+    from archiver.archive.intake import Status
+    from archiver.objects.wording import subject
+
+    what = subject(one.plan) if one.plan is not None else one.entry.view.value
+    print(f"{one.number}/{of} {one.entry.file.name}: {what}: {_done(one)}")
+    for problem in one.problems:
+        print(f"    {problem}", file=sys.stderr)
+    if one.status is not Status.REFUSED:
+        for warning in one.warnings:
+            print(f"    look: {warning}")
+
+
+def _done(one: Taken) -> str:
+    from archiver.archive.intake import Status
+
+    if one.status is Status.REFUSED:
+        return "REFUSED"
+    if one.status is Status.PRESENT:
+        return "archived before, nothing added"
+    assert one.plan is not None
+    corrected = any(kept.role == "derived" for kept in one.instances)
+    side = "side confirmed" if one.entry.confirmed_by else "side UNCONFIRMED"
+    if not corrected:
+        return f"kept as shot, right way round; {side}"
+    crop = " and cropped" if one.entry.crop is not None else ""
+    return f"kept as shot, and {one.plan.correction.words}{crop}; {side}"
+
+
+def _sum_up(taken: list[Taken], folder: Path, sheet: Path | None) -> None:
+    from archiver.archive.intake import Status
+
+    count = {status: sum(one.status is status for one in taken) for status in Status}
+    instances = sum(len(one.instances) for one in taken if one.status is Status.ARCHIVED)
+    unconfirmed = sum(
+        not one.entry.confirmed_by for one in taken if one.status is not Status.REFUSED
+    )
+    print(
+        f"{count[Status.ARCHIVED]} photographs archived as {instances} instances, "
+        f"{count[Status.PRESENT]} archived before, {count[Status.REFUSED]} refused; in {folder}"
+    )
+    if unconfirmed:
+        print(
+            f"{unconfirmed} with an unconfirmed side: compare with the patient or the chart, then "
+            "name who did in confirmed_by"
+        )
+    if sheet is not None:
+        print(f"Contact sheet: {sheet}")
+
+
+def report(taken: list[Taken], folder: Path) -> dict[str, Any]:
+    """Return what became of a session as values that JSON has."""
+    return {
+        "archive": str(folder),
+        "photographs": [_photograph(one) for one in taken],
+    }
+
+
+def _photograph(one: Taken) -> dict[str, Any]:
+    from dataclasses import asdict
+
+    plan = one.plan
+    return {
+        "file": one.entry.file.name,
+        "number": one.number,
+        "status": one.status.value,
+        "view": plan.sight.view.value if plan else one.entry.view.value,
+        "teeth": [tooth.iso for tooth in one.entry.teeth],
+        "mirror": one.entry.mirror,
+        "confirmed": bool(one.entry.confirmed_by),
+        "correction": plan.correction.value if plan else None,
+        "instances": [asdict(kept) for kept in one.instances],
+        "problems": [str(problem) for problem in one.problems],
+        "warnings": [str(warning) for warning in one.warnings],
+        "findings": [str(finding) for finding in one.findings],
+        "figures": asdict(one.figures) if one.figures is not None else None,
+    }
+
+
+def _new_sheet(folder: Path) -> int:
+    from archiver.cli.context import now
+    from archiver.dentition.views import View
+    from archiver.errors import PhotoError
+    from archiver.objects.starter import starter_sheet
+    from archiver.photo.reading import read_camera_file
+
+    if not folder.is_dir():
+        raise UsageError(Problem("there is no such folder", str(folder)))
+    target = folder / "sheet.toml"
+    if target.exists():
+        raise SheetError(
+            Problem("there is a sheet already", str(target), hint="move it away to have a new one")
+        )
+    found, passed = [], 0
+    for path in sorted(p for p in folder.iterdir() if p.is_file() and not p.name.startswith(".")):
+        try:
+            photo = read_camera_file(path)
+        except PhotoError as error:
+            print(f"left out: {error}", file=sys.stderr)
+            passed += 1
+            continue
+        taken = photo.claims.captured
+        when = taken.when.replace(tzinfo=None) if taken is not None and taken.when else None
+        found.append((when, path.name, photo.columns, photo.rows))
+    if not found:
+        raise SheetError(Problem("no photographs in the folder", str(folder)))
+    found.sort(
+        key=lambda row: (row[0] is None, row[0], row[1]) if row[0] else (True, now(), row[1])
+    )
+    rows = [
+        (name, f"taken {when:%Y-%m-%d %H:%M:%S}" if when else "time not told", width, height)
+        for when, name, width, height in found
+    ]
+    days = [when.date() for when, *_ in found if when is not None]
+    day = days[0] if days else now().date()
+    target.write_text(
+        starter_sheet(target.name, rows, day, [view.value for view in View]), encoding="utf-8"
+    )
+    left = f", {passed} files left out" if passed else ""
+    print(f"{target}: {len(rows)} photographs in order of capture{left}. Fill in the gaps.")
+    return 0
