@@ -28,7 +28,7 @@ from archiver.objects.uids import DerivedUids, UidPolicy
 from archiver.photo.camera_file import CameraFile, Limits
 from archiver.photo.capture_time import corrected_time
 from archiver.photo.encoding import Both, Box, Edges, encode_both, encode_corrected
-from archiver.photo.quality import QualityFigures, QualityLimits, measure
+from archiver.photo.quality import QualityFigures, QualityLimits, judge, measure
 from archiver.photo.reading import read_camera_file
 from archiver.photo.turning import source_box, tile_boxes
 from archiver.standard.finding import Finding, Severity
@@ -251,12 +251,9 @@ def _instances(making: Making, taken: Taken, settings: Settings) -> _Made:
     built = [photograph.as_shot(making, both.as_shot)]
     if both.corrected is not None and making.identity.corrected is not None:
         built.append(photograph.corrected(making, both.corrected))
-    figures = measure([tile.pixels for tile in both.tiles])
-    warnings = (
-        *taken.warnings,
-        *settings.quality.problems(figures),
-        *_about_the_day(making),
-    )
+    figures = measure([tile.pixels for tile in both.tiles], _longer_side(making))
+    judged = judge(figures, settings.quality)
+    warnings = (*taken.warnings, *judged, *_about_the_day(making))
     findings = tuple(f for one in built for f in _checked(one))
     taken = replace(taken, warnings=warnings, findings=findings, figures=figures)
     errors = [f for f in findings if f.severity is Severity.ERROR]
@@ -271,6 +268,13 @@ def _instances(making: Making, taken: Taken, settings: Settings) -> _Made:
         for one in built
     )
     return _Made(replace(taken, status=Status.ARCHIVED), incoming)
+
+
+def _longer_side(making: Making) -> int:
+    crop = making.entry.crop
+    if crop is not None:
+        return max(crop.width, crop.height)
+    return max(making.photo.columns, making.photo.rows)
 
 
 def _checked(instance: Instance) -> list[Finding]:

@@ -6,7 +6,7 @@ import getpass
 from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from archiver.cli.settings import PracticeSettings
 from archiver.errors import Problem, UsageError
@@ -47,13 +47,16 @@ def quality_limits(practice: PracticeSettings) -> QualityLimits:
     from archiver.photo.quality import QualityLimits
 
     limits = QualityLimits()
-    names = list(limits.__dataclass_fields__)
-    unknown = [name for name in practice.quality if name not in names]
-    if unknown:
-        raise UsageError(
-            *(
-                Problem(f'unknown limit "{n}" under [quality]', "", ", ".join(names))
-                for n in unknown
-            )
-        )
-    return replace(limits, **practice.quality)
+    problems = []
+    for name, limit in practice.quality.items():
+        default = getattr(limits, name, None)
+        if default is None:
+            names = ", ".join(limits.__dataclass_fields__)
+            problems.append(Problem(f'unknown limit "{name}" under [quality]', "", names))
+        elif isinstance(default, tuple) is not isinstance(limit, tuple):
+            form = "[lowest, highest]" if isinstance(default, tuple) else "one number"
+            problems.append(Problem(f"quality.{name} = {limit}", "", form))
+    if problems:
+        raise UsageError(*problems)
+    changed: dict[str, Any] = dict(practice.quality)
+    return replace(limits, **changed)

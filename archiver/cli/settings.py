@@ -10,7 +10,8 @@
     operator = "behind"
 
     [quality]                          # limits from which a warning is given
-    focus = 12.0
+    blur_share = 1.5
+    lightness = [22.0, 82.0]
 """
 
 from __future__ import annotations
@@ -20,10 +21,13 @@ import sys
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any, Literal
 
 from archiver.errors import Problem, UsageError
 
 _VARIABLE = "ARCHIVER_SETTINGS"
+#: The most that a figure may be, or the least and the most.
+Limit = float | tuple[float, float]
 _KEYS = ("archive", "edges", "defaults", "quality")
 
 
@@ -44,9 +48,9 @@ class PracticeSettings:
     """
 
     archive: Path
-    edges: str = "trim"
+    edges: Literal["trim", "lossless"] = "trim"
     defaults: Mapping[str, object] = field(default_factory=dict)
-    quality: Mapping[str, float] = field(default_factory=dict)
+    quality: Mapping[str, Limit] = field(default_factory=dict)
 
 
 def read_settings() -> PracticeSettings:
@@ -73,15 +77,15 @@ def read_settings() -> PracticeSettings:
             *(Problem(f'unknown key "{k}"', path.name, ", ".join(_KEYS)) for k in unknown)
         )
     edges = given.get("edges", "trim")
-    if edges not in ("trim", "lossless"):
+    if edges != "trim" and edges != "lossless":
         raise UsageError(Problem(f'edges = "{edges}"', path.name, '"trim" or "lossless"'))
     archive = Path(str(given["archive"])).expanduser() if "archive" in given else home
     return PracticeSettings(
-        archive, str(edges), _table(given, "defaults"), _numbers(path, _table(given, "quality"))
+        archive, edges, _table(given, "defaults"), _limits(path, _table(given, "quality"))
     )
 
 
-def _load(path: Path) -> dict[str, object]:
+def _load(path: Path) -> dict[str, Any]:
     if sys.version_info >= (3, 11):
         import tomllib
     else:
@@ -97,10 +101,15 @@ def _table(given: Mapping[str, object], name: str) -> Mapping[str, object]:
     return value if isinstance(value, dict) else {}
 
 
-def _numbers(path: Path, table: Mapping[str, object]) -> dict[str, float]:
-    numbers: dict[str, float] = {}
-    for name, value in table.items():
-        if isinstance(value, bool) or not isinstance(value, int | float):
-            raise UsageError(Problem(f"quality.{name} = {value}", path.name, "a number"))
-        numbers[name] = float(value)
-    return numbers
+def _limits(path: Path, table: Mapping[str, object]) -> dict[str, Limit]:
+    return {name: _limit(path, name, value) for name, value in table.items()}
+
+
+def _limit(path: Path, name: str, value: object) -> Limit:
+    given = value if isinstance(value, list) else [value]
+    numbers = [float(n) for n in given if isinstance(n, int | float) and not isinstance(n, bool)]
+    if len(numbers) == len(given) == (2 if isinstance(value, list) else 1):
+        return (numbers[0], numbers[1]) if isinstance(value, list) else numbers[0]
+    raise UsageError(
+        Problem(f"quality.{name} = {value}", path.name, "a number, or [lowest, highest]")
+    )
