@@ -35,6 +35,8 @@ _OPENERS: dict[Format, Callable[[io.BytesIO], Image.Image]] = {
     Format.BMP: BmpImagePlugin.BmpImageFile,
 }
 
+_PHOTOMETRIC = 262
+
 # Python keeps its warning filters for the whole interpreter; the lock covers our own threads.
 _OPENING = threading.Lock()
 
@@ -171,7 +173,10 @@ def _sixteen_grey(picture: Image.Image) -> NDArray[np.uint16]:
     values = np.asarray(picture)
     if values.dtype.itemsize > 2:
         values = values.clip(0, 65535)
-    return values.astype(np.uint16)
+    values = values.astype(np.uint16)
+    # Pillow turns "white is zero" round for 8 bits, but not for 16.
+    inverted = getattr(picture, "tag_v2", {}).get(_PHOTOMETRIC) == 0
+    return ~values if inverted else values
 
 
 def _has_sixteen_bits(photo: CameraFile, picture: Image.Image) -> bool:
