@@ -15,6 +15,8 @@ from archiver.standard.dictionary import describe_tag, tag_of
 UNDEFINED_LENGTH = 0xFFFFFFFF
 PIXEL_DATA = 0x7FE00010
 
+# Representations whose value may be nothing but padding.
+_PADDED = frozenset("AE AS CS DA DS DT IS LO LT PN SH ST TM UC UI UR UT".split())
 _NUMBER_FORMATS = {"US": "H", "SS": "h", "UL": "I", "SL": "i", "FL": "f", "FD": "d"}
 _NUMBER_FORMATS |= {"UV": "Q", "SV": "q"}
 
@@ -64,8 +66,8 @@ class Element:
             return not self.items
         if self.fragments is not None:
             return len(self.fragments) < 2
-        if len(self.value) > 64:
-            return False
+        if len(self.value) > 64 or self.vr not in _PADDED:
+            return not self.value
         return not bytes(self.value).strip(b" \0")
 
     def numbers(self) -> tuple[float, ...]:

@@ -1,0 +1,69 @@
+"""The ICC profile and what is said of colour (PS3.3 C.11.15; ICC.1 7.2 for the header)."""
+
+from __future__ import annotations
+
+import struct
+
+from archiver.standard.elements import Item, walk
+from archiver.standard.report import Report
+
+_PROFILE = 0x00282000
+_SPACE = 0x00282002
+_HEADER_BYTES = 128
+
+
+def check_icc(dataset: Item, report: Report) -> None:
+    """Check every ICC profile, and the top level for a colour space that no profile backs."""
+    for prefix, item in walk(dataset):
+        element = item.get("ICCProfile")
+        if element is not None and not element.is_empty and element.items is None:
+            _check_profile(bytes(element.value), prefix, report)
+    if "ColorSpace" in dataset and not dataset.has("ICCProfile"):
+        found = "Color Space without ICC Profile"
+        report.add_at("colour-space-without-profile", "", _SPACE, found=found)
+    colour = dataset.number("SamplesPerPixel") == 3
+    if "ICCProfile" in dataset and not colour and dataset.number("SamplesPerPixel") is not None:
+        found = "a profile for a picture without colour"
+        report.add_at("icc-on-grey", "", _PROFILE, found=found)
+    if colour and "ICCProfile" not in dataset:
+        report.add_at("icc-missing", "", _PROFILE, found="no ICC profile")
+
+
+def _check_profile(profile: bytes, prefix: str, report: Report) -> None:
+    if len(profile) < _HEADER_BYTES + 4 or profile[36:40] != b"acsp":
+        report.add_at("icc-corrupt", prefix, _PROFILE, found=f"{len(profile)} bytes, no profile")
+        return
+    (size,) = struct.unpack_from(">I", profile)
+    if not size <= len(profile) <= size + 3:
+        found = f"{len(profile)} bytes that call themselves {size}"
+        report.add_at("icc-corrupt", prefix, _PROFILE, found=found)
+        return
+    trouble = _broken_tags(profile, size)
+    if trouble:
+        report.add_at("icc-corrupt", prefix, _PROFILE, found=trouble)
+    for start, rule, allowed in (
+        (12, "icc-class", (b"scnr",)),
+        (16, "icc-colour-space", (b"RGB ",)),
+        (20, "icc-connection-space", (b"Lab ", b"XYZ ")),
+    ):
+        found = profile[start : start + 4]
+        if found not in allowed:
+            report.add_at(
+                rule,
+                prefix,
+                _PROFILE,
+                found=f"'{found.decode('latin-1').strip()}'" if found.isalnum() else repr(found)[1:],
+                expected=" or ".join(f"'{a.decode().strip()}'" for a in allowed),
+            )
+
+
+def _broken_tags(profile: bytes, size: int) -> str:
+    """Return why the tag table cannot be right, empty where it can."""
+    (count,) = struct.unpack_from(">I", profile, _HEADER_BYTES)
+    if not 0 < count <= 200 or _HEADER_BYTES + 4 + 12 * count > size:
+        return f"a table of {count} tags"
+    for number in range(count):
+        _, offset, length = struct.unpack_from(">4sII", profile, _HEADER_BYTES + 4 + 12 * number)
+        if offset + length > size:
+            return "a tag that points behind the profile's end"
+    return ""

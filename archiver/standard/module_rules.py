@@ -1,0 +1,140 @@
+"""Required attributes and conditions at all levels (PS3.5 7.4, PS3.3)."""
+
+from __future__ import annotations
+
+from archiver.standard.elements import Element, Item, step_into
+from archiver.standard.report import Report
+from archiver.standard.requirements import (
+    PHOTOGRAPHIC,
+    Requirement,
+    known_tags,
+    mandatory_tags,
+    modules_of,
+    requirements_of,
+)
+
+# Shapes nest no deeper in the tables; the bound guards against a table that is wrong.
+_DEEPEST = 12
+
+# Overlay Plane, by element number within each group 60xx (PS3.3 C.9.2).
+_OVERLAY_TYPE_1 = {
+    0x0010: "Overlay Rows",
+    0x0011: "Overlay Columns",
+    0x0040: "Overlay Type",
+    0x0050: "Overlay Origin",
+    0x0100: "Overlay Bits Allocated",
+    0x0102: "Overlay Bit Position",
+    0x3000: "Overlay Data",
+}
+
+
+def check_modules(dataset: Item, report: Report) -> None:
+    """Check a dataset against the modules that apply to its SOP class."""
+    sop_class = dataset.text("SOPClassUID")
+    for module in modules_of(sop_class, "PixelData" in dataset):
+        if module.usage != "M" and not _is_used(module.requirements, dataset):
+            continue
+        for requirement in module.requirements:
+            _check(requirement, dataset, "", report, module.clause, 0)
+    if sop_class == PHOTOGRAPHIC:
+        _check_outsiders(dataset, report)
+    _check_overlays(dataset, report)
+
+
+def _is_used(requirements: tuple[Requirement, ...], dataset: Item) -> bool:
+    """Whether an optional module is there: one of the attributes that it alone has is."""
+    own = {r.tag for r in requirements} - mandatory_tags()
+    return any(tag in own for tag in dataset.elements)
+
+
+def _check_outsiders(dataset: Item, report: Report) -> None:
+    for tag in dataset.elements:
+        group = tag >> 16
+        if group & 1 or group in (0x0000, 0x0002) or not tag & 0xFFFF or 0x6000 <= group <= 0x60FF:
+            continue
+        if tag not in known_tags():
+            report.add_at("attribute-outside-iod", "", tag, found="no module of this IOD has it")
+
+
+def _check_overlays(dataset: Item, report: Report) -> None:
+    groups = {tag >> 16 for tag in dataset.elements if 0x6000 <= tag >> 16 <= 0x601E}
+    for group in sorted(g for g in groups if not g & 1):
+        for number, name in _OVERLAY_TYPE_1.items():
+            tag = (group << 16) | number
+            element = dataset.elements.get(tag)
+            if element is None:
+                report.add_at("type-1-missing", "", tag, found=f"no {name}", clause="PS3.3 C.9.2")
+            elif element.is_empty:
+                report.add_at("type-1-empty", "", tag, found="no value", clause="PS3.3 C.9.2")
+
+
+def _check(
+    requirement: Requirement, item: Item, prefix: str, report: Report, section: str, depth: int
+) -> None:
+    element = item.elements.get(requirement.tag)
+    clause = requirement.clause or section
+    if element is None:
+        _check_absence(requirement, item, prefix, report, clause)
+        return
+    if requirement.when is not None and requirement.forbidden and not requirement.when(item):
+        report.add_at(
+            "condition-forbids",
+            prefix,
+            element.tag,
+            found="present",
+            expected=f"absent unless {requirement.words}",
+            clause=clause,
+        )
+    if element.is_empty and requirement.kind.startswith("1"):
+        report.add_at("type-1-empty", prefix, element.tag, found="no value", clause=clause)
+    if element.items is not None:
+        _check_items(requirement, element, prefix, report, section, depth)
+
+
+def _check_absence(
+    requirement: Requirement, item: Item, prefix: str, report: Report, clause: str
+) -> None:
+    if requirement.kind in ("1", "2"):
+        rule = f"type-{requirement.kind}-missing"
+        report.add_at(rule, prefix, requirement.tag, found="absent", clause=clause)
+    elif requirement.when is not None and requirement.when(item):
+        report.add_at(
+            f"type-{requirement.kind[0]}c-missing",
+            prefix,
+            requirement.tag,
+            found="absent",
+            expected=f"present, since {requirement.words}",
+            clause=clause,
+        )
+
+
+def _check_items(
+    requirement: Requirement,
+    element: Element,
+    prefix: str,
+    report: Report,
+    section: str,
+    depth: int,
+) -> None:
+    items = element.items or ()
+    count = len(items)
+    most = requirement.most
+    if count < requirement.least and not requirement.kind.startswith("1"):
+        report.add_at(
+            "sequence-empty", prefix, element.tag, found="no item", clause=section
+        )
+    if most is not None and count > most:
+        report.add_at(
+            "sequence-too-long",
+            prefix,
+            element.tag,
+            found=f"{count} items",
+            expected=f"{most}",
+            clause=section,
+        )
+    if not requirement.inner or depth >= _DEEPEST:
+        return
+    for number, nested in enumerate(items, start=1):
+        step = step_into(prefix, element.tag, number)
+        for inner in requirements_of(requirement.inner):
+            _check(inner, nested, step, report, section, depth + 1)

@@ -1,0 +1,170 @@
+"""What the modules of an IOD require of each attribute, joined from the tables."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cache
+
+from archiver.standard.conditions import Condition, condition_of
+from archiver.standard.dictionary import tag_of
+from archiver.standard.tables import load_json, load_toml
+
+PHOTOGRAPHIC = "1.2.840.10008.5.1.4.1.1.77.1.4"
+
+# Modules that every composite image of a patient has alike (PS3.3 A.1.4).
+_COMMON_MODULES = (
+    "patient",
+    "clinical-trial-subject",
+    "general-study",
+    "patient-study",
+    "clinical-trial-study",
+    "general-series",
+    "clinical-trial-series",
+    "general-equipment",
+    "sop-common",
+)
+_OVERLAY = "overlay-plane"
+
+# Where a module is specified (PS3.3).
+_SECTIONS = {
+    "patient": "C.7.1.1",
+    "clinical-trial-subject": "C.7.1.3",
+    "general-study": "C.7.2.1",
+    "patient-study": "C.7.2.2",
+    "clinical-trial-study": "C.7.2.3",
+    "general-series": "C.7.3.1",
+    "clinical-trial-series": "C.7.3.2",
+    "general-equipment": "C.7.5.1",
+    "vl-photographic-equipment": "C.8.12.6",
+    "general-acquisition": "C.7.10.1",
+    "general-image": "C.7.6.1",
+    "general-reference": "C.12.4",
+    "image-pixel": "C.7.6.3",
+    "acquisition-context": "C.7.6.14",
+    "device": "C.7.6.12",
+    "specimen": "C.7.6.22",
+    "vl-image": "C.8.12.1",
+    "vl-photographic-acquisition": "C.8.12.7",
+    "vl-photographic-geolocation": "C.8.12.8",
+    "overlay-plane": "C.9.2",
+    "icc-profile": "C.11.15",
+    "sop-common": "C.12.1",
+    "common-instance-reference": "C.12.2",
+}
+
+
+@dataclass(frozen=True)
+class Requirement:
+    """One attribute of one module or item.
+
+    Parameters
+    ----------
+    tag, keyword
+        Of the attribute.
+    kind
+        ``1``, ``1C``, ``2``, ``2C`` or ``3``.
+    words
+        The condition in words, empty for a type without one.
+    when
+        The condition for the machine, ``None`` where the header cannot tell.
+    forbidden
+        Whether the attribute may not be there when the condition does not hold.
+    clause
+        Where PS3.3 says so; empty where the section of the module is meant.
+    least, most
+        Number of items; ``most`` is ``None`` for no limit.
+    inner
+        Name of the shape of its items, empty where it is no sequence.
+    """
+
+    tag: int
+    keyword: str
+    kind: str
+    words: str
+    when: Condition | None
+    forbidden: bool
+    clause: str
+    least: int
+    most: int | None
+    inner: str
+
+
+@dataclass(frozen=True)
+class Module:
+    """A module of the IOD with its usage: mandatory, conditional or by the user's choice."""
+
+    name: str
+    usage: str
+    clause: str
+    requirements: tuple[Requirement, ...]
+
+
+@cache
+def requirements_of(shape: str) -> tuple[Requirement, ...]:
+    """Return what a module or an item of that shape requires."""
+    table = load_json("types")["shapes"][shape]
+    conditions = load_toml("conditions")
+    found = []
+    for keyword, row in table.items():
+        if shape == _OVERLAY:
+            break
+        kind, inner = (row, "") if isinstance(row, str) else row
+        rule = conditions.get(shape, {}).get(keyword) or conditions["any"].get(keyword, {})
+        rule = rule if kind.endswith("C") else {}
+        least, most = _item_count(keyword, kind)
+        found.append(
+            Requirement(
+                tag_of(keyword),
+                keyword,
+                kind,
+                rule.get("words", ""),
+                condition_of(rule["when"]) if "when" in rule else None,
+                rule.get("otherwise") == "forbidden",
+                rule.get("clause", ""),
+                least,
+                most,
+                inner,
+            )
+        )
+    return tuple(found)
+
+
+def _item_count(keyword: str, kind: str) -> tuple[int, int | None]:
+    counts = load_toml("sequences")
+    if keyword in counts["one"]["sequences"]:
+        return (0 if kind.startswith("2") else 1), 1
+    if keyword in counts["at_most_one"]["sequences"]:
+        return 0, 1
+    free = kind.startswith("2") or keyword in counts["any_number"]["sequences"]
+    return (0 if free else 1), None
+
+
+@cache
+def modules_of(sop_class: str, has_pixels: bool) -> tuple[Module, ...]:
+    """Return the modules that can be checked for a SOP class, the overlay apart.
+
+    For the VL Photographic Image IOD that is all of them; for any other the modules that every
+    image shares, and the pixel description where there are pixels.
+    """
+    found = []
+    for row in load_json("types")["modules"]:
+        name = row["name"]
+        common = name in _COMMON_MODULES or (name == "image-pixel" and has_pixels)
+        if name == _OVERLAY or not (sop_class == PHOTOGRAPHIC or common):
+            continue
+        clause = f"PS3.3 {_SECTIONS[name]}"
+        found.append(Module(name, row["usage"], clause, requirements_of(row["shape"])))
+    return tuple(found)
+
+
+@cache
+def mandatory_tags() -> frozenset[int]:
+    """Return the top-level tags of the modules that a photograph must have."""
+    modules = modules_of(PHOTOGRAPHIC, True)
+    return frozenset(r.tag for m in modules if m.usage == "M" for r in m.requirements)
+
+
+@cache
+def known_tags() -> frozenset[int]:
+    """Return the top-level tags of all modules of the VL Photographic Image IOD."""
+    return frozenset(r.tag for m in modules_of(PHOTOGRAPHIC, True) for r in m.requirements)

@@ -1,0 +1,141 @@
+"""Validates DICOM files and freshly built instances, without decoding a pixel."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterable
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from archiver.standard.coded_rules import check_codes, check_terms
+from archiver.standard.elements import PIXEL_DATA, Element, Fragment, Item
+from archiver.standard.finding import Finding, Summary
+from archiver.standard.icc_rules import check_icc
+from archiver.standard.lossy_rules import check_lossy_history
+from archiver.standard.meta_rules import check_meta
+from archiver.standard.module_rules import check_modules
+from archiver.standard.orientation_rules import check_orientation
+from archiver.standard.parsing import Encoding, ParsedFile, parse_elements, parse_file
+from archiver.standard.pixel_rules import check_pixels
+from archiver.standard.report import Report
+from archiver.standard.requirements import PHOTOGRAPHIC
+from archiver.standard.value_rules import check_values
+
+if TYPE_CHECKING:
+    from pydicom import Dataset
+
+
+def validate_file(path: str | os.PathLike[str]) -> list[Finding]:
+    """Validate one file; what cannot be read is a finding too.
+
+    Parameters
+    ----------
+    path
+        The file. It is read once and not decoded.
+
+    Returns
+    -------
+    list of Finding
+        Worst first; empty for a faultless photograph.
+    """
+    report = Report(os.fspath(path))
+    try:
+        data = Path(path).read_bytes()
+    except OSError as error:
+        report.add("file-unreadable", found=error.strerror or "the file cannot be read")
+        return report.findings
+    return validate_bytes(data, os.fspath(path))
+
+
+def validate_bytes(data: bytes | memoryview, path: str = "") -> list[Finding]:
+    """Validate the bytes of a DICOM file."""
+    report = Report(path)
+    parsed = parse_file(memoryview(data), report)
+    if parsed is not None:
+        _check_parsed(parsed, report)
+    return report.findings
+
+
+def validate_instance(
+    dataset: Dataset, frame: bytes | None, transfer_syntax: str, path: str = ""
+) -> list[Finding]:
+    """Validate an instance before it is written.
+
+    Parameters
+    ----------
+    dataset
+        The dataset without Pixel Data.
+    frame
+        The one compressed frame, unpadded or padded; ``None`` where there are no pixels.
+    transfer_syntax
+        UID of an encapsulated transfer syntax in which the instance will be written.
+    path
+        Put into the findings.
+    """
+    from pydicom.filebase import DicomBytesIO
+    from pydicom.filewriter import write_dataset
+
+    buffer = DicomBytesIO()
+    buffer.is_little_endian = True
+    buffer.is_implicit_VR = False
+    write_dataset(buffer, dataset)
+    report = Report(path)
+    root = parse_elements(buffer.getvalue(), Encoding(), report)
+    data: bytes | memoryview = b""
+    if frame is not None:
+        # A trailing pad byte is added by the writer and is no part of the stream.
+        data = memoryview(frame)
+        fragments = (Fragment(0, 0), Fragment(0, len(frame) + (len(frame) & 1)))
+        root.elements[PIXEL_DATA] = Element(
+            PIXEL_DATA, "OB", b"", 0xFFFFFFFF, True, None, fragments
+        )
+    _check_dataset(root, transfer_syntax, data, report)
+    return report.findings
+
+
+def validate_paths(paths: Iterable[str | os.PathLike[str]]) -> Summary:
+    """Validate files and all files under folders, and the set of them together."""
+    from archiver.standard.collection import validate_collection
+
+    return validate_collection(paths)
+
+
+def _check_parsed(parsed: ParsedFile, report: Report) -> None:
+    if parsed.meta is not None:
+        check_values(parsed.meta, "", report)
+        check_meta(parsed.meta, parsed.dataset, report)
+    _check_dataset(parsed.dataset, parsed.transfer_syntax, parsed.data, report)
+
+
+def _check_dataset(
+    dataset: Item, transfer_syntax: str, data: bytes | memoryview, report: Report
+) -> None:
+    check_values(dataset, "", report)
+    check_terms(dataset, report)
+    check_codes(dataset, report)
+    check_orientation(dataset, report)
+    frame = check_pixels(dataset, transfer_syntax, data, report)
+    check_lossy_history(dataset, frame, report)
+    if "DirectoryRecordSequence" not in dataset:
+        check_modules(dataset, report)
+        check_icc(dataset, report)
+    _tell_scope(dataset, report)
+
+
+def _tell_scope(dataset: Item, report: Report) -> None:
+    sop_class = dataset.text("SOPClassUID")
+    if sop_class == PHOTOGRAPHIC:
+        return
+    if "DirectoryRecordSequence" in dataset:
+        report.add("scope", found="a directory of media (DICOMDIR): only its encoding was checked")
+        return
+    from pydicom.uid import UID_dictionary
+
+    row = UID_dictionary.get(sop_class)
+    name = row[0] if row else "an unknown SOP class"
+    report.add(
+        "scope",
+        "SOPClassUID (0008,0016)",
+        found=f"{name}: checked were encoding, values, codes, pixel data and the modules that all "
+        "images share; the modules of its own were not",
+    )
