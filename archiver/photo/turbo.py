@@ -20,6 +20,7 @@ from typing import Final
 import numpy as np
 
 from archiver.errors import PhotoError
+from archiver.photo.in_place import FlipInPlace, Region
 from archiver.photo.jpeg_damage import refuse_damaged
 from archiver.photo.turning import Cut, Pixels
 
@@ -38,13 +39,9 @@ class UnusualSampling(PhotoError):
     """The library cannot crop a JPEG with these sampling factors."""
 
 
-class _Region(ctypes.Structure):
-    _fields_ = [(name, ctypes.c_int) for name in ("x", "y", "w", "h")]
-
-
 class _Transform(ctypes.Structure):
     _fields_ = [
-        ("region", _Region),
+        ("region", Region),
         ("operation", ctypes.c_int),
         ("options", ctypes.c_int),
         ("own", ctypes.c_void_p),
@@ -113,11 +110,27 @@ class Turbo:
         PhotoError
             If the stream is damaged.
         """
-        wanted = cuts or (Cut(),)
-        count = len(wanted)
-        transforms = (_Transform * count)(*(_transform(cut) for cut in wanted))
         if not cuts:
-            transforms[0].options = _NO_OUTPUT
+            self._transform(stream, [_Transform(Region(), 0, _NO_OUTPUT, None, None)])
+            return ()
+        # The flip in place alters what the others are cut from, so it goes last.
+        order = sorted(range(len(cuts)), key=lambda k: _can_flip_in_place(cuts[k]))
+        transforms = [_transform(cuts[k]) for k in order]
+        flip = None
+        if _can_flip_in_place(cuts[order[-1]]):
+            flip = FlipInPlace(cuts[order[-1]].turn)
+            transforms[-1] = _Transform(Region(), 0, _COPY_NONE, None, flip.address)
+        try:
+            made = self._transform(stream, transforms)
+        except PhotoError:
+            if flip is not None and flip.failure is not None:
+                raise flip.failure from None
+            raise
+        return tuple(made[order.index(k)] for k in range(len(cuts)))
+
+    def _transform(self, stream: bytes, wanted: Sequence[_Transform]) -> list[bytes]:
+        count = len(wanted)
+        transforms = (_Transform * count)(*wanted)
         buffers, sizes = (ctypes.c_void_p * count)(), (ctypes.c_size_t * count)()
         with self._handle(_TRANSFORM) as handle:
             try:
@@ -125,9 +138,7 @@ class Turbo:
                     handle, stream, len(stream), count, buffers, sizes, transforms
                 )
                 self._check(status, handle, stream)
-                return tuple(
-                    _bare(buffers[k] or 0, sizes[k]) for k in range(count) if cuts
-                )  # fmt: skip
+                return [_bare(buffers[k] or 0, sizes[k]) for k in range(count) if buffers[k]]
             finally:
                 for buffer in buffers:
                     self._lib.tj3Free(buffer)
@@ -235,13 +246,17 @@ def _candidates() -> Iterator[str]:
         yield system
 
 
+def _can_flip_in_place(cut: Cut) -> bool:
+    return cut.whole and cut.region is None and cut.turn in (2, 3, 4)
+
+
 def _transform(cut: Cut) -> _Transform:
     options = _TRIM | _COPY_NONE
-    region = _Region(0, 0, 0, 0)
+    region = Region(0, 0, 0, 0)
     if cut.region is not None:
         options |= _CROP
         box = cut.region
-        region = _Region(box.left, box.top, box.width, box.height)
+        region = Region(box.left, box.top, box.width, box.height)
     return _Transform(region, _OPERATION[cut.turn], options, None, None)
 
 

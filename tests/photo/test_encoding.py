@@ -30,6 +30,7 @@ from archiver.photo.encoding import (
     encode_lossless,
     sample_tiles,
 )
+from archiver.photo.in_place import FlipInPlace
 from archiver.photo.jpeg import Process, parse_jpeg
 from archiver.photo.lossless import encode_in_numpy
 from archiver.photo.turning import tile_boxes, turned
@@ -388,3 +389,12 @@ def test_mutated_pictures_are_encoded_or_refused(coding, turn, changes):
         assert len(error.problems) == 1 and "\n" not in str(error)
         return
     assert (both.as_shot.columns, both.as_shot.rows) == (photo.columns, photo.rows)
+
+
+def test_a_failure_inside_the_flip_in_place_comes_out_as_itself(monkeypatch):
+    def fail(*_arguments: object) -> None:
+        raise MemoryError("no room")
+
+    monkeypatch.setattr(FlipInPlace, "_take", fail)
+    with pytest.raises(MemoryError, match="no room"):
+        encode_corrected(camera_file(jpeg(96, 64)), 2, None)

@@ -8,12 +8,13 @@ those of odd v, and an exchange of rows and columns exchanges u and v.
 from __future__ import annotations
 
 import io
+import subprocess
 
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from jpeg_pictures import CODINGS, FACTORS, MCU, camera_file, coefficients, jpeg, tables
+from jpeg_pictures import CODINGS, FACTORS, MCU, camera_file, coefficients, jpeg, scene, tables
 from PIL import Image
 
 from archiver.photo.encoding import Box, encode_corrected
@@ -191,6 +192,38 @@ def test_many_cuts_of_one_decoding_do_not_disturb_each_other():
         for cut in (Cut(2), Cut(), Cut(3), Cut(1, region), Cut(2, region), Cut(6))
     ]
     assert list(together) == alone
+
+
+@pytest.mark.parametrize("turn", [2, 3, 4])
+@pytest.mark.parametrize("sampling", FACTORS)
+def test_a_flip_in_place_gives_the_bytes_of_the_library_s_own_flip(sampling, turn):
+    # Odd and even numbers of block rows; partial MCUs on the axis that is not reversed.
+    for size in ((96, 64), (32, 16), (96, 48), (96, 53), (75, 64)):
+        mcu = MCU[sampling]
+        if (turn in REVERSED_COLUMNS and size[0] % mcu[0]) or (
+            turn in REVERSED_ROWS and size[1] % mcu[1]
+        ):
+            continue
+        source = jpeg(*size, sampling, "progressive")
+        tile = Cut(1, Box(0, 0, 16, 16))
+        first = transcode(source, [Cut(turn, None, True), Cut(), tile, Cut(6)])
+        second = transcode(source, [Cut(turn), Cut(), tile, Cut(6)])
+        assert first == second
+
+
+@pytest.mark.parametrize("turn", TURNS)
+def test_grey_with_odd_sampling_factors_has_mcus_of_one_block(turn):
+    # T.81 A.2.2: with one component the factors mean nothing.
+    source = subprocess.run(
+        ["cjpeg", "-grayscale", "-sample", "2x2"],
+        input=b"P5 75 53 255\n" + scene(75, 53, True).tobytes(),
+        capture_output=True,
+        check=True,
+    ).stdout
+    for crop in (None, Box(19, 21, 17, 11)):
+        corrected = encode_corrected(camera_file(source), turn, crop)
+        expected = moved(coefficients(source), "grey", turn, (75, 53), corrected.box)
+        assert_same(coefficients(corrected.pixels.stream), expected)
 
 
 @settings(max_examples=120, deadline=None)
