@@ -7,7 +7,7 @@ from archiver.standard.elements import Element, place_of
 from archiver.standard.finding import Finding, Severity
 from archiver.standard.rules import rule_named
 
-_SHOWN_TEXT = frozenset({"CS", "UI", "AE", "UR", "IS", "DS", "DA", "TM", "DT", "AS"})
+_SHOWN_VRS = frozenset("CS UI AE UR IS DS DA TM DT AS US SS UL SL FL FD".split())
 _SHOWN_KEYWORDS = frozenset(
     {
         "CodeValue",
@@ -103,7 +103,7 @@ def shown(element: Element, text: str | None = None) -> str:
     group = element.tag >> 16
     harmless = entry is not None and (
         entry.keyword in _SHOWN_KEYWORDS
-        or (element.vr in _SHOWN_TEXT and (group not in _IDENTIFYING_GROUPS or element.vr == "CS"))
+        or (element.vr in _SHOWN_VRS and (group not in _IDENTIFYING_GROUPS or element.vr == "CS"))
     )
     if not harmless:
         return f"a value of {len(text)} characters"

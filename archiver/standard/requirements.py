@@ -111,7 +111,7 @@ def requirements_of(shape: str) -> tuple[Requirement, ...]:
         kind, inner = (row, "") if isinstance(row, str) else row
         rule = conditions.get(shape, {}).get(keyword) or conditions["any"].get(keyword, {})
         rule = rule if kind.endswith("C") else {}
-        least, most = _item_count(keyword, kind)
+        least, most = _item_count(shape, keyword, kind)
         found.append(
             Requirement(
                 tag_of(keyword),
@@ -129,14 +129,15 @@ def requirements_of(shape: str) -> tuple[Requirement, ...]:
     return tuple(found)
 
 
-def _item_count(keyword: str, kind: str) -> tuple[int, int | None]:
+def _item_count(shape: str, keyword: str, kind: str) -> tuple[int, int | None]:
+    names = {keyword, f"{shape}.{keyword}"}
     counts = load_toml("sequences")
-    if keyword in counts["one"]["sequences"]:
-        return (0 if kind.startswith("2") else 1), 1
-    if keyword in counts["at_most_one"]["sequences"]:
+    least = 0 if kind.startswith("2") else 1
+    if names & set(counts["one"]["sequences"]):
+        return least, 1
+    if names & set(counts["at_most_one"]["sequences"]):
         return 0, 1
-    free = kind.startswith("2") or keyword in counts["any_number"]["sequences"]
-    return (0 if free else 1), None
+    return least, None
 
 
 @cache

@@ -17,6 +17,7 @@ from archiver.standard.module_rules import check_modules
 from archiver.standard.orientation_rules import check_orientation
 from archiver.standard.parsing import Encoding, ParsedFile, parse_elements, parse_file
 from archiver.standard.pixel_rules import check_pixels
+from archiver.standard.reference_rules import check_references
 from archiver.standard.report import Report
 from archiver.standard.requirements import PHOTOGRAPHIC
 from archiver.standard.value_rules import check_values
@@ -119,6 +120,7 @@ def _check_dataset(
     if "DirectoryRecordSequence" not in dataset:
         check_modules(dataset, report)
         check_icc(dataset, report)
+        check_references(dataset, report)
     _tell_scope(dataset, report)
 
 
