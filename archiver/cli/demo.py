@@ -1,0 +1,170 @@
+"""Example:
+
+  archiver demo               into a new folder "archiver-demo" here
+  archiver demo somewhere     into the new folder "somewhere"
+
+Takes the invented patients of demo_studies through the whole job: session sheets are wrapped,
+validated, archived and asked for, and each session is drawn on a contact sheet.
+"""
+
+from __future__ import annotations
+
+import argparse
+import shutil
+import time
+from collections.abc import Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from archiver.errors import ArchiverError, Problem, UsageError
+
+if TYPE_CHECKING:
+    from archiver.archive.intake import Taken
+    from archiver.archive.store import Archive
+    from archiver.objects.session import Session
+
+
+def configure(parser: argparse.ArgumentParser) -> None:
+    """Add the arguments of this verb."""
+    parser.add_argument("folder", nargs="?", type=Path, help="a folder that does not exist yet")
+
+
+def run(options: argparse.Namespace) -> int:
+    """Carry the verb out."""
+    from archiver.archive.store import Archive
+
+    folder = _fresh(options.folder)
+    sheets = _sheets(folder / "sessions")
+    print(f"Invented patients, {len(sheets)} visits. Everything goes into {folder}\n")
+    begun = time.perf_counter()
+    refused = 0
+    with Archive.open(folder / "archive", actor="demo") as archive:
+        for sheet in sheets:
+            refused += _visit(sheet, archive, folder)
+        seconds = time.perf_counter() - begun
+        errors = _validate(folder / "archive")
+        again = _second_run(sheets, archive)
+        _questions(archive)
+    print(f"\nThe sessions took {seconds:.1f} s. Run a second time they added {again} instances.")
+    print(f"Contact sheets  {folder / 'contact-sheets'}  (open these first)")
+    print(f"DICOM objects   {folder / 'archive' / 'objects'}")
+    print(f"Session sheets  {folder / 'sessions'}")
+    print(
+        "\nA picture never decides the side or the tooth of a treatment on its own: check the\n"
+        "patient, the chart and the radiograph. Sides stay unconfirmed until a person confirms."
+    )
+    return 1 if refused or errors or again else 0
+
+
+def _fresh(wanted: Path | None) -> Path:
+    if wanted is not None:
+        if wanted.exists():
+            raise UsageError(Problem("the folder exists already", str(wanted), "a new folder"))
+        folder = wanted
+    else:
+        names = (Path("archiver-demo"), *(Path(f"archiver-demo-{n}") for n in range(2, 1000)))
+        folder = next(p for p in names if not p.exists())
+    try:
+        folder.mkdir(parents=True)
+    except OSError as error:
+        said = error.strerror or str(error)
+        raise ArchiverError(Problem(f"cannot be made: {said}", str(folder))) from None
+    return folder
+
+
+def _studies() -> Path:
+    """Return the demo sessions: beside the package in a checkout, inside it once installed."""
+    package = Path(__file__).resolve().parent.parent
+    for place in (package / "_demo_studies", package.parent / "demo_studies"):
+        if any(place.glob("*/*/sheet.toml")):
+            return place
+    raise ArchiverError(Problem("the demo sessions are not installed", hint="reinstall archiver"))
+
+
+def _sheets(target: Path) -> list[Path]:
+    """Copy the sessions, so that a user can play with them."""
+    studies = _studies()
+    sheets = sorted(studies.glob("*/*/sheet.toml"))
+    for sheet in sheets:
+        place = target / sheet.parent.relative_to(studies)
+        shutil.copytree(sheet.parent, place, ignore=shutil.ignore_patterns("__pycache__"))
+    return [target / sheet.relative_to(studies) for sheet in sheets]
+
+
+def _taken(sheet: Path, archive: Archive) -> tuple[Session, list[Taken]]:
+    from archiver.archive.intake import Settings, take_in
+    from archiver.cli.context import now, size_of
+    from archiver.objects.sheet import read_sheet
+
+    session = read_sheet(sheet, size_of=size_of)
+    return session, list(take_in(session, archive, Settings(now)))
+
+
+def _visit(sheet: Path, archive: Archive, folder: Path) -> int:
+    """Take one visit in, tell it, draw it; return how many photographs were refused."""
+    from archiver.archive.intake import Status
+    from archiver.archive.session_picture import write_contact_sheet
+
+    session, taken = _taken(sheet, archive)
+    patient, visit = session.patient, session.visit
+    kept = [one for one in taken if one.status is not Status.REFUSED]
+    mirror = sum(one.entry.mirror for one in kept)
+    unconfirmed = sum(not one.entry.confirmed_by for one in kept)
+    print(f"{visit.date}  {patient.id}  {visit.description}")
+    print(
+        f"    {len(taken)} photographs, {mirror} through a mirror, "
+        f"{sum(len(one.instances) for one in kept)} instances"
+        + (f", {unconfirmed} sides unconfirmed" if unconfirmed else "")
+    )
+    for line in _worth_a_word(taken):
+        print(f"    {line}")
+    picture = folder / "contact-sheets" / f"{visit.date}-{patient.id}.png"
+    picture.parent.mkdir(exist_ok=True)
+    write_contact_sheet(session, taken, picture)
+    return len(taken) - len(kept)
+
+
+def _worth_a_word(taken: list[Taken]) -> Iterator[str]:
+    for one in taken:
+        for problem in one.problems:
+            yield f"refused: {problem}"
+        for warning in one.warnings:
+            text = str(warning)
+            name = one.entry.file.name
+            yield f"look: {text if name in text else f'{name}: {text}'}"
+
+
+def _validate(archive: Path) -> int:
+    from archiver.standard.validator import validate_paths
+
+    summary = validate_paths([archive / "objects"])
+    print(
+        f"\nValidated {summary.objects} objects: {summary.errors} errors, "
+        f"{summary.warnings} warnings."
+    )
+    return summary.errors
+
+
+def _second_run(sheets: list[Path], archive: Archive) -> int:
+    before = len(archive)
+    for sheet in sheets:
+        _taken(sheet, archive)
+    return len(archive) - before
+
+
+def _questions(archive: Archive) -> None:
+    """Ask what a dentist would: every picture of a tooth, oldest first."""
+    from archiver.archive.query import Order, Query
+    from archiver.dentition.numbering import parse_tooth
+
+    named: dict[str, set[str]] = {}
+    for record in archive.query(Query(role="original")):
+        for tooth in record.teeth:
+            named.setdefault(f"{record.patient_id} {tooth}", set()).add(record.study_date)
+    patient, tooth = max(named, key=lambda key: (len(named[key]), key)).split(" ")
+    question = Query(patient_id=patient, teeth=(parse_tooth(f"iso:{tooth}"),), order=Order.OLDEST)
+    print(f"\narchiver query --patient-id {patient} --tooth iso:{tooth}   finds, among others,")
+    shown = [r for r in archive.query(question) if r.tooth_found == "named"]
+    for record in [r for r in shown if r.mirror != "uncorrected"]:
+        side = "confirmed" if record.confirmed else "UNCONFIRMED"
+        print(f"    {record.study_date}  {record.view:<10} {record.mirror:<10} side {side}")

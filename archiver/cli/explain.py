@@ -1,0 +1,257 @@
+"""A worked example: the tongue side of the lower right first molar, in a mirror.
+
+  archiver explain --tooth iso:46 --view lingual --mirror
+
+tells that the picture comes out mirror-reversed, that it has to be flipped left to right, what
+lies at each edge before and after, and which codes the stored pictures carry.
+
+Say --top when the camera was held in another way than usual, --operator behind when it stood
+behind the patient's head, --exif N for the orientation value that the camera wrote into the file:
+
+  archiver explain --view "upper occlusal arch" --mirror --operator behind
+  archiver explain --tooth universal:19 --view buccal --top head --exif 6 --svg turn.svg
+
+Exit status: 0 explained; 1 what was said contradicts itself, or the drawing could not be written;
+2 something could not be read, such as a tooth number without its numbering.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+from collections.abc import Iterable
+from pathlib import Path
+from textwrap import fill
+from typing import TYPE_CHECKING
+
+from archiver.errors import ArchiverError, MeaningError, Problem, UsageError
+
+if TYPE_CHECKING:
+    from archiver.dentition.codes import Code
+    from archiver.dentition.explanation import Appearance, Explanation
+    from archiver.dentition.orientation import Turn
+    from archiver.dentition.plan import Plan
+
+_WIDTH = 78
+_LABEL = 21
+
+
+def configure(parser: argparse.ArgumentParser) -> None:
+    """Add the arguments of ``explain``."""
+    parser.add_argument(
+        "--tooth",
+        action="append",
+        default=[],
+        metavar="TEETH",
+        help="teeth with their numbering: iso:46, iso:14-17, universal:19, palmer:LL6, or words "
+        'such as "upper right quadrant"; may be repeated',
+    )
+    parser.add_argument(
+        "--view",
+        required=True,
+        nargs="+",
+        metavar="WORD",
+        help="occlusal, incisal, buccal, labial, lingual, palatal, close-up, frontal, right buccal, "
+        "left buccal, upper occlusal arch, lower occlusal arch, face, smile, right profile, "
+        "left profile",
+    )
+    parser.add_argument("--mirror", action="store_true", help="taken in a mirror")
+    parser.add_argument(
+        "--top",
+        metavar="DIRECTION",
+        help="what of the patient is at the top as the camera shows it: head, foot, anterior, "
+        "posterior, right or left",
+    )
+    parser.add_argument(
+        "--operator",
+        choices=("front", "behind"),
+        default="front",
+        help="where the camera was: before the patient's face or behind the head (front)",
+    )
+    parser.add_argument(
+        "--exif",
+        type=int,
+        default=1,
+        choices=range(1, 9),
+        metavar="N",
+        help="EXIF orientation of the file, 1 to 8 (1)",
+    )
+    parser.add_argument("--json", action="store_true", help="print JSON instead of text")
+    parser.add_argument("--svg", metavar="FILE", help="write the drawing as SVG too")
+
+
+def run(options: argparse.Namespace) -> int:
+    """Explain one photograph.
+
+    Raises
+    ------
+    UsageError
+        If a tooth, view or direction cannot be read.
+    MeaningError
+        If they contradict each other.
+    """
+    from archiver.dentition.explanation import explain
+
+    made = _plan(options)
+    told = explain(made)
+    if options.svg:
+        _write_svg(made, Path(options.svg))
+    if options.json:
+        print(json.dumps(told.to_json(), indent=2, ensure_ascii=False))
+    else:
+        print(_text(made, told))
+    return 0
+
+
+def _plan(options: argparse.Namespace) -> Plan:
+    from archiver.dentition.numbering import parse_teeth
+    from archiver.dentition.orientation import Turn, direction_of
+    from archiver.dentition.plan import Operator, plan
+    from archiver.dentition.views import view_of
+
+    problems: list[Problem] = []
+    teeth = []
+    for text in options.tooth:
+        try:
+            teeth.extend(parse_teeth(text))
+        except MeaningError as error:
+            problems.extend(p.at("--tooth") for p in error.problems)
+    view = top = None
+    try:
+        view = view_of(" ".join(options.view))
+    except MeaningError as error:
+        problems.extend(p.at("--view") for p in error.problems)
+    try:
+        top = direction_of(options.top) if options.top is not None else None
+    except MeaningError as error:
+        problems.extend(p.at("--top") for p in error.problems)
+    if view is None or problems:
+        raise UsageError(*(p.at("archiver explain") for p in problems))
+    return plan(
+        view,
+        tuple(teeth),
+        mirror=options.mirror,
+        top=top,
+        operator=Operator(options.operator),
+        exif=Turn(options.exif),
+    )
+
+
+def _write_svg(made: Plan, path: Path) -> None:
+    from archiver.dentition.svg import draw_svg
+
+    try:
+        path.write_text(draw_svg(made), encoding="utf-8")
+    except OSError as error:
+        raise ArchiverError(
+            Problem(f"the drawing cannot be written: {error.strerror}", str(path))
+        ) from error
+
+
+def _line(label: str, text: str) -> str:
+    indent = " " * _LABEL
+    return (
+        fill(text, _WIDTH, initial_indent=f"{label:<{_LABEL}}", subsequent_indent=indent) or label
+    )
+
+
+def _subject(told: Explanation) -> list[str]:
+    from archiver.dentition.numbering import shortened
+
+    lines = [f"{t.iso}: {t.name} (Universal {t.universal}, Palmer {t.palmer})" for t in told.teeth]
+    if len(lines) > 4:
+        lines = [f"{shortened(told.teeth)}: {len(told.teeth)} teeth"]
+    how = "taken in a mirror" if told.mirror else "taken directly"
+    if told.top:
+        held = f"{told.top.word} at the top on the camera"
+    else:
+        place = "before the patient's face" if told.operator.value == "front" else "behind the head"
+        held = f"camera {place}"
+    file = f", EXIF orientation {int(told.exif)}" if told.exif != 1 else ""
+    lines.append(fill(f"{told.view.value} view, {how}, {held}{file}", _WIDTH))
+    return lines + [fill(f"({note})", _WIDTH) for note in told.notes]
+
+
+def _verdict(told: Explanation) -> str:
+    if told.in_file.is_true:
+        state = "The pixels in the file are no reflection."
+    else:
+        state = "The pixels in the file are mirror-reversed."
+    if told.has_corrected_instance:
+        state += f" To correct them: {_order(told.correction)}."
+    else:
+        state += " Nothing has to be turned: the picture as shot is stored alone."
+    if told.exif != 1:
+        state += f" From what the camera shows: {_order(told.camera_correction)}."
+    return fill(state, _WIDTH)
+
+
+def _order(turn: Turn) -> str:
+    """Return what has to be done, as an order: ``flip left to right``."""
+    from archiver.dentition.orientation import Turn
+
+    if turn is Turn.IDENTITY:
+        return "nothing"
+    return turn.words.replace("flipped", "flip", 1).replace("turned", "turn", 1)
+
+
+def _stage(label: str, seen: Appearance) -> str:
+    edges = ", ".join(f"{edge} {d.word}" for edge, d in seen.orientation.edges.items())
+    truth = "true" if seen.is_true else "reflection"
+    return f"  {label:<12} {seen.orientation!s:<5} {truth:<10}  {edges}"
+
+
+def _turn_line(turn: Turn) -> str:
+    from archiver.dentition.explanation import turn_name
+
+    return f"{int(turn)} of 8, {turn_name(turn)}: {turn.words}"
+
+
+def _coded(codes: Iterable[Code]) -> str:
+    return "; ".join(str(c) for c in codes) or "none"
+
+
+def _dicom(told: Explanation) -> list[str]:
+    lines = [_line("Image Laterality", told.laterality)]
+    lines.append(_line("Region", f"{told.region}, {told.region_side.meaning.lower()}"))
+    surface = f", {told.surface}" if told.surface else ""
+    if told.structures:
+        for number, (tooth, code) in enumerate(told.structures):
+            lines.append(_line("" if number else "Structure", f"{tooth.iso} = {code}"))
+    lines.append(_line("Surface", surface.lstrip(", ") or "none"))
+    lines.append(_line("View", str(told.view_code)))
+    lines.append(_line("View modifier", ""))
+    lines.append(_line("  as shot", _coded(told.modifiers_as_shot)))
+    if told.has_corrected_instance:
+        lines.append(_line("  corrected", _coded(told.modifiers_corrected)))
+    lines.append(_line("Device", _coded(told.devices)))
+    return lines
+
+
+def _text(made: Plan, told: Explanation) -> str:
+    from archiver.dentition.drawing import draw
+    from archiver.dentition.explanation import CAUTION
+
+    rows = [
+        ("in the file", told.in_file),
+        ("on camera", told.on_camera),
+        ("corrected", told.corrected),
+    ]
+    return "\n".join(
+        [
+            *_subject(told),
+            "",
+            draw(made),
+            "",
+            _verdict(told),
+            "",
+            "Patient Orientation (rows\\columns), truth test, what lies at each edge:",
+            *(_stage(label, seen) for label, seen in rows),
+            _line("Turn of the file", _turn_line(told.correction)),
+            _line("Turn of the screen", _turn_line(told.camera_correction)),
+            "",
+            *_dicom(told),
+            "",
+            fill(CAUTION, _WIDTH),
+        ]
+    )

@@ -1,0 +1,118 @@
+"""How long a session of 24-megapixel photographs takes, against jpegtran on the same files.
+
+One command: ``python tests/benchmarks/bench_wrap.py [--photos 20] [--check]``
+
+Prints, from one run on this machine: the ratio of `archiver wrap` with one worker (both
+instances made, validated, flushed, journalled and indexed) to ``jpegtran -flip horizontal``
+alone; the ratio of one worker to two; and the peak memory of both. The files are made here,
+6000 x 4000, quality 92, half of them 4:2:2 and half 4:2:0, with noise as a sensor has it.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import shutil
+import subprocess
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+import numpy as np
+from PIL import Image
+
+#: Limits of the project: a ratio to jpegtran, a gain by a second worker, megabytes.
+AT_MOST_JPEGTRAN = 1.5
+AT_LEAST_GAIN = 1.6
+AT_MOST_MEGABYTES = 400
+
+_COLUMNS, _ROWS = 6000, 4000
+
+
+def photograph(path: Path, seed: int) -> None:
+    """Write a picture with soft shapes and sensor noise; every file differs."""
+    rng = np.random.default_rng(seed)
+    coarse = rng.integers(40, 220, (25, 38, 3), dtype=np.uint8)
+    shapes = Image.fromarray(coarse).resize((_COLUMNS, _ROWS), Image.Resampling.BICUBIC)
+    pixels = np.asarray(shapes).astype(np.int16)
+    noise = rng.normal(0, 3.0, (_ROWS, _COLUMNS, 1)).astype(np.int16)
+    picture = Image.fromarray((pixels + noise).clip(0, 255).astype(np.uint8))
+    picture.save(path, quality=92, subsampling="4:2:2" if seed % 2 else "4:2:0")
+
+
+def sheet(folder: Path, names: list[str]) -> Path:
+    """Write a session of mirror shots, so that each photograph becomes two instances."""
+    head = (
+        'numbering = "ISO 3950"\n[patient]\nid = "BENCH"\n[visit]\ndate = 2026-03-04\n'
+        '[defaults]\nview = "buccal"\nmirror = true\nteeth = [16]\n'
+    )
+    path = folder / "sheet.toml"
+    path.write_text(head + "".join(f'[[photo]]\nfile = "{name}"\n' for name in names))
+    return path
+
+
+def seconds_of(command: list[str]) -> tuple[float, float]:
+    """Run a command; return its seconds and its peak memory in megabytes."""
+    begun = time.perf_counter()
+    process = subprocess.Popen(command, stdout=subprocess.DEVNULL)
+    _, status, usage = os.wait4(process.pid, 0)
+    if os.waitstatus_to_exitcode(status) != 0:
+        raise SystemExit(f"failed: {' '.join(command)}")
+    return time.perf_counter() - begun, usage.ru_maxrss / 1024
+
+
+def jpegtran_seconds(files: list[Path], folder: Path) -> float:
+    """Flip every file by jpegtran, one after the other."""
+    out = folder / "flipped.jpg"
+    begun = time.perf_counter()
+    for file in files:
+        flip = ["jpegtran", "-flip", "horizontal", "-outfile", str(out), str(file)]
+        subprocess.run(flip, check=True)
+    return time.perf_counter() - begun
+
+
+def wrap_seconds(session: Path, archive: Path, workers: int) -> tuple[float, float]:
+    """Wrap a session into a fresh archive."""
+    shutil.rmtree(archive, ignore_errors=True)
+    wrap = [sys.executable, "-m", "archiver", "wrap", str(session)]
+    return seconds_of([*wrap, "--archive", str(archive), "--workers", str(workers)])
+
+
+def main() -> int:
+    """Measure and print; with --check, fail where a limit is passed."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--photos", type=int, default=20)
+    parser.add_argument("--check", action="store_true", help="exit 1 where a limit is passed")
+    options = parser.parse_args()
+    with tempfile.TemporaryDirectory(prefix="bench-wrap-") as name:
+        folder = Path(name)
+        files = [folder / f"P{n:03}.JPG" for n in range(options.photos)]
+        for seed, file in enumerate(files):
+            photograph(file, seed)
+        session = sheet(folder, [file.name for file in files])
+        megabytes = sum(file.stat().st_size for file in files) / 1e6
+        jpegtran_seconds(files[:2], folder)  # the first run warms the disk and the programs
+        wrap_seconds(session, folder / "archive", 1)
+        flipping = jpegtran_seconds(files, folder)
+        one, peak_one = wrap_seconds(session, folder / "archive", 1)
+        two, peak_two = wrap_seconds(session, folder / "archive", 2)
+        flipping = min(flipping, jpegtran_seconds(files, folder))
+    ratio, gain = one / flipping, one / two
+    print(f"{options.photos} photographs of 24 megapixels, {megabytes:.0f} MB")
+    print(f"jpegtran -flip horizontal   {flipping:6.2f} s")
+    print(
+        f"archiver wrap, one worker   {one:6.2f} s  = {ratio:.2f} x jpegtran "
+        f"(at most {AT_MOST_JPEGTRAN}), peak {peak_one:.0f} MB"
+    )
+    print(
+        f"archiver wrap, two workers  {two:6.2f} s  = {gain:.2f} times as fast "
+        f"(at least {AT_LEAST_GAIN}), peak {peak_two:.0f} MB (at most {AT_MOST_MEGABYTES})"
+    )
+    well = ratio <= AT_MOST_JPEGTRAN and gain >= AT_LEAST_GAIN
+    well = well and max(peak_one, peak_two) <= AT_MOST_MEGABYTES
+    return 0 if well or not options.check else 1
+
+
+if __name__ == "__main__":
+    sys.exit(main())
