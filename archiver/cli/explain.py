@@ -28,9 +28,10 @@ from archiver.errors import ArchiverError, MeaningError, Problem, UsageError
 
 if TYPE_CHECKING:
     from archiver.dentition.codes import Code
-    from archiver.dentition.explanation import Appearance, Explanation
+    from archiver.dentition.explanation import Explanation
     from archiver.dentition.orientation import Turn
     from archiver.dentition.plan import Plan
+    from archiver.dentition.teeth import Tooth
 
 _WIDTH = 78
 _LABEL = 21
@@ -51,9 +52,9 @@ def configure(parser: argparse.ArgumentParser) -> None:
         required=True,
         nargs="+",
         metavar="WORD",
-        help="occlusal, incisal, buccal, labial, lingual, palatal, close-up, frontal, right buccal, "
-        "left buccal, upper occlusal arch, lower occlusal arch, face, smile, right profile, "
-        "left profile",
+        help="occlusal, incisal, buccal, labial, lingual, palatal, close-up; without teeth too: "
+        "frontal, right buccal, left buccal, upper occlusal arch, lower occlusal arch, face, smile, "
+        "right profile, left profile",
     )
     parser.add_argument("--mirror", action="store_true", help="taken in a mirror")
     parser.add_argument(
@@ -110,7 +111,7 @@ def _plan(options: argparse.Namespace) -> Plan:
     from archiver.dentition.views import view_of
 
     problems: list[Problem] = []
-    teeth = []
+    teeth: list[Tooth] = []
     for text in options.tooth:
         try:
             teeth.extend(parse_teeth(text))
@@ -195,35 +196,55 @@ def _order(turn: Turn) -> str:
     return turn.words.replace("flipped", "flip", 1).replace("turned", "turn", 1)
 
 
-def _stage(label: str, seen: Appearance) -> str:
-    edges = ", ".join(f"{edge} {d.word}" for edge, d in seen.orientation.edges.items())
-    truth = "true" if seen.is_true else "reflection"
-    return f"  {label:<12} {seen.orientation!s:<5} {truth:<10}  {edges}"
+def _row(cells: Iterable[str]) -> str:
+    widths = (15, 14, 12, 10, 10, 10, 9)
+    return "".join(f"{c:<{w}}" for c, w in zip(cells, widths, strict=True)).rstrip()
 
 
-def _turn_line(turn: Turn) -> str:
+def _edges(told: Explanation) -> list[str]:
+    """Return the table of what lies at each edge at each stage."""
+    lines = [
+        _row(("At each edge", "rows\\columns", "truth test", "top", "right", "bottom", "left"))
+    ]
+    for label, seen in (
+        ("in the file", told.in_file),
+        ("on the camera", told.on_camera),
+        ("corrected", told.corrected),
+    ):
+        truth = "true" if seen.is_true else "reflected"
+        edges = (d.word for d in seen.orientation.edges.values())
+        lines.append(_row((f" {label}", str(seen.orientation), truth, *edges)))
+    return lines
+
+
+def _turn(turn: Turn) -> str:
     from archiver.dentition.explanation import turn_name
 
-    return f"{int(turn)} of 8, {turn_name(turn)}: {turn.words}"
+    return f"number {int(turn)}, {turn_name(turn)} ({turn.words})"
 
 
 def _coded(codes: Iterable[Code]) -> str:
     return "; ".join(str(c) for c in codes) or "none"
 
 
-def _dicom(told: Explanation) -> list[str]:
-    lines = [_line("Image Laterality", told.laterality)]
-    lines.append(_line("Region", f"{told.region}, {told.region_side.meaning.lower()}"))
-    surface = f", {told.surface}" if told.surface else ""
-    if told.structures:
-        for number, (tooth, code) in enumerate(told.structures):
-            lines.append(_line("" if number else "Structure", f"{tooth.iso} = {code}"))
-    lines.append(_line("Surface", surface.lstrip(", ") or "none"))
-    lines.append(_line("View", str(told.view_code)))
-    lines.append(_line("View modifier", ""))
-    lines.append(_line("  as shot", _coded(told.modifiers_as_shot)))
+def _stored(told: Explanation) -> list[str]:
+    """Return the attributes that the stored instances carry."""
+    orientations = f"{told.in_file.orientation} as shot"
     if told.has_corrected_instance:
-        lines.append(_line("  corrected", _coded(told.modifiers_corrected)))
+        orientations += f", {told.corrected.orientation} corrected"
+    lines = [
+        _line("Patient Orientation", orientations),
+        _line("Image Laterality", told.laterality),
+        _line("Region", f"{told.region}; {told.region_side}"),
+    ]
+    for number, (tooth, code) in enumerate(told.structures):
+        lines.append(_line("" if number else "Structure", f"{tooth.iso}: {code}"))
+    if told.structures:
+        lines.append(_line("Surface", str(told.surface) if told.surface else "none coded"))
+    lines.append(_line("View", str(told.view_code)))
+    lines.append(_line("Modifier, as shot", _coded(told.modifiers_as_shot)))
+    if told.has_corrected_instance:
+        lines.append(_line("Modifier, corrected", _coded(told.modifiers_corrected)))
     lines.append(_line("Device", _coded(told.devices)))
     return lines
 
@@ -232,11 +253,6 @@ def _text(made: Plan, told: Explanation) -> str:
     from archiver.dentition.drawing import draw
     from archiver.dentition.explanation import CAUTION
 
-    rows = [
-        ("in the file", told.in_file),
-        ("on camera", told.on_camera),
-        ("corrected", told.corrected),
-    ]
     return "\n".join(
         [
             *_subject(told),
@@ -245,12 +261,12 @@ def _text(made: Plan, told: Explanation) -> str:
             "",
             _verdict(told),
             "",
-            "Patient Orientation (rows\\columns), truth test, what lies at each edge:",
-            *(_stage(label, seen) for label, seen in rows),
-            _line("Turn of the file", _turn_line(told.correction)),
-            _line("Turn of the screen", _turn_line(told.camera_correction)),
+            *_edges(told),
             "",
-            *_dicom(told),
+            _line("Turn from the file", _turn(told.correction)),
+            _line("Turn from the camera", _turn(told.camera_correction)),
+            "",
+            *_stored(told),
             "",
             fill(CAUTION, _WIDTH),
         ]

@@ -53,11 +53,14 @@ def stages(plan: Plan) -> tuple[Stage, ...]:
     """Return the stages that differ in kind: file, camera's screen, corrected picture.
 
     Without an EXIF orientation the camera shows what is in the file, and the two are one stage.
+    Where nothing has to be turned there is only one.
     """
     told = explain(plan)
     in_file = Stage("in the file", told.in_file, plan.correction.inverse)
     on_camera = Stage("on the camera", told.on_camera, plan.shown_correction.inverse)
     corrected = Stage("corrected", told.corrected, Turn.IDENTITY)
+    if plan.exif is Turn.IDENTITY and plan.correction is Turn.IDENTITY:
+        return (Stage("as shot", told.in_file, Turn.IDENTITY),)
     if plan.exif is Turn.IDENTITY:
         return (Stage("as shot", told.in_file, in_file.turn), corrected)
     return (in_file, on_camera, corrected)

@@ -6,20 +6,24 @@ picture is a reflection. Words and direction letters stand beside it and always 
 
 from __future__ import annotations
 
+from textwrap import wrap
 from xml.sax.saxutils import escape
 
 from archiver.dentition.drawing import Stage, stages
 from archiver.dentition.numbering import shortened
+from archiver.dentition.orientation import Direction
 from archiver.dentition.plan import Plan
 from archiver.dentition.scene import Mark, Scene, scene_of
 from archiver.dentition.teeth import Arch, ToothClass
 
 _SIDE = 220  # of a picture
-_MARGIN = 46  # around it, for letters
-_GAP = 96  # between two, for the arrow
-_TOP = 84
+_MARGIN = 60  # around it, for letters and their words
+_GAP = 124  # between two, for the arrow
+_TOP = 50
+_NARROWEST = 520  # room for the heading
 _HALF_A_TOOTH = 5.0  # millimetres
 _REACH = 0.46  # part of the side that the scene takes, from the middle
+_SMALLEST_NUMBER = 7.0  # below that a number cannot be read
 _LETTERS = {"top": (0, -1), "right": (1, 0), "bottom": (0, 1), "left": (-1, 0)}
 _TRUE, _REVERSED = "#1f6f54", "#b3541e"
 
@@ -35,17 +39,11 @@ def _crown(mark: Mark, scene: Scene, scale: float) -> str:
     if scene.is_occlusal:
         back = mark.tooth.tooth_class in (ToothClass.MOLAR, ToothClass.PREMOLAR)
         deep = scale * (5.2 if back else 3.2)
-        fissure = (
-            f'<path d="M{_number(-half * 0.55)} 0H{_number(half * 0.55)}'
-            f'M0 {_number(-deep * 0.4)}V{_number(deep * 0.4)}" class="groove"/>'
-            if mark.tooth.tooth_class is ToothClass.MOLAR
-            else ""
-        )
         corner = _number(min(half, deep) * 0.7)
         return (
             f'<g transform="rotate({_number(mark.angle)})"><rect x="{_number(-half * 0.96)}" '
             f'y="{_number(-deep)}" width="{_number(half * 1.92)}" height="{_number(2 * deep)}" '
-            f'rx="{corner}"/>{fissure}</g>'
+            f'rx="{corner}"/></g>'
         )
     high = scale * 5.2
     gum = -high if mark.tooth.arch is Arch.UPPER else high
@@ -64,14 +62,36 @@ def _sketch(scene: Scene, scale: float) -> str:
     for mark in sorted(scene.marks, key=lambda m: m.is_named):
         if mark.tooth is None:
             continue
-        size = min(15.0, max(9.0, mark.width * scale * 0.62))
+        size = min(15.0, mark.width * scale * 0.62)
+        number = (
+            f'<text font-size="{_number(size)}" dy="0.36em">{escape(mark.label)}</text>'
+            if size >= _SMALLEST_NUMBER
+            else ""
+        )
         parts.append(
             f'<g class="{"named" if mark.is_named else "tooth"}" '
             f'transform="translate({_number(mark.x * scale)} {_number(mark.y * scale)})">'
             f"{_crown(mark, scene, scale)}"
-            f'<text font-size="{_number(size)}" dy="0.36em">{escape(mark.label)}</text></g>'
+            f"{number}</g>"
         )
     return "".join(parts)
+
+
+def _edge(edge: str, direction: Direction) -> str:
+    """Return the letter of a direction outside the middle of an edge, with its word."""
+    dx, dy = _LETTERS[edge]
+    x, y = dx * (_SIDE / 2 + 28), dy * (_SIDE / 2 + 16)
+    word = direction.word
+    if dx:
+        return (
+            f'<text class="letter" x="{_number(x)}" y="{_number(y)}" dy="0.35em">'
+            f'{direction.value}</text><text class="edge" x="{_number(x)}" y="{_number(y + 21)}">'
+            f"{word}</text>"
+        )
+    return (
+        f'<text class="letter" y="{_number(y)}" dy="0.35em">{direction.value}'
+        f'<tspan class="edge" dx="6">{word}</tspan></text>'
+    )
 
 
 def _panel(stage: Stage, scene: Scene, scale: float, left: float) -> str:
@@ -80,7 +100,7 @@ def _panel(stage: Stage, scene: Scene, scale: float, left: float) -> str:
     colour = _TRUE if stage.appearance.is_true else _REVERSED
     parts = [
         f'<g transform="translate({_number(x)} {_number(y)})">',
-        f'<text class="title" y="{-_SIDE / 2 - 44}">{escape(stage.title)}</text>',
+        f'<text class="title" y="{-_SIDE / 2 - 40}">{escape(stage.title)}</text>',
         f'<rect x="{-_SIDE / 2}" y="{-_SIDE / 2}" width="{_SIDE}" height="{_SIDE}" rx="6" '
         f'class="picture" stroke="{colour}"/>',
         # SVG's matrix runs down the columns.
@@ -94,28 +114,22 @@ def _panel(stage: Stage, scene: Scene, scale: float, left: float) -> str:
                 f"{escape(mark.label)}</text>"
             )
     for edge, direction in stage.appearance.orientation.edges.items():
-        dx, dy = _LETTERS[edge]
-        reach = _SIDE / 2 + 17
-        parts.append(
-            f'<text class="letter" x="{_number(dx * reach)}" y="{_number(dy * reach)}" dy="0.35em">'
-            f"<title>{direction.word}</title>{direction.value}</text>"
-        )
+        parts.append(_edge(edge, direction))
     parts.append(
-        f'<text class="verdict" y="{_SIDE / 2 + 52}" style="fill:{colour}">'
+        f'<text class="verdict" y="{_SIDE / 2 + 50}" style="fill:{colour}">'
         f"{escape(stage.verdict)}</text></g>"
     )
     return "".join(parts)
 
 
 def _arrow(x: float, words: str) -> str:
-    y = _TOP + _MARGIN + _SIDE / 2
-    lines = words.split(" ")
-    half = (len(lines) + 1) // 2
+    y = _TOP + _MARGIN + _SIDE * 0.3
+    lines = wrap(words, 13)
     text = "".join(
-        f'<text class="move" x="{_number(x)}" y="{_number(y - 30 + 14 * i)}">{escape(line)}</text>'
-        for i, line in enumerate((" ".join(lines[:half]), " ".join(lines[half:])))
+        f'<text class="move" x="{_number(x)}" y="{_number(y - 14 - 14 * i)}">{escape(line)}</text>'
+        for i, line in enumerate(reversed(lines))
     )
-    return f'{text}<path d="M{_number(x - 16)} {_number(y)}h26m-8 -7l9 7l-9 7" class="arrow"/>'
+    return f'{text}<path d="M{_number(x - 16)} {_number(y)}h30m-8 -7l9 7l-9 7" class="arrow"/>'
 
 
 _STYLE = """
@@ -123,10 +137,10 @@ text{font-family:'DejaVu Sans',Arial,Helvetica,sans-serif;text-anchor:middle;fil
 .picture{fill:#f6e4e0;stroke-width:3}
 .tooth rect,.tooth path{fill:#fffdf6;stroke:#8a8272;stroke-width:1}
 .named rect,.named path{fill:#ffe38a;stroke:#6d5200;stroke-width:1.6}
-.tooth .groove,.named .groove{fill:none;stroke:#a89f8b;stroke-width:1}
 .tooth text{fill:#5b5648}.named text{font-weight:bold;fill:#2b2000}
 .word{font-size:12px;font-style:italic;fill:#7b4a45}
 .letter{font-size:19px;font-weight:bold}
+.edge{font-size:11px;font-weight:normal;fill:#56636b}
 .title{font-size:15px}.verdict{font-size:15px;font-weight:bold}
 .head{font-size:18px;font-weight:bold}.move{font-size:12px}.note{font-size:12px;fill:#56636b}
 .arrow{fill:none;stroke:#24313a;stroke-width:2.4;stroke-linecap:round;stroke-linejoin:round}
@@ -144,7 +158,9 @@ def draw_svg(plan: Plan) -> str:
     scene = scene_of(plan.sight)
     scale = _REACH * _SIDE / max(scene.extent + _HALF_A_TOOTH, 18.0)
     row = stages(plan)
-    width = 2 * _MARGIN + len(row) * _SIDE + (len(row) - 1) * _GAP
+    used = 2 * _MARGIN + len(row) * _SIDE + (len(row) - 1) * _GAP
+    width = max(used, _NARROWEST)
+    left = _MARGIN + (width - used) / 2
     height = _TOP + 2 * _MARGIN + _SIDE + 66
     moves = [
         (plan.exif.words, plan.shown_correction.words)[i]
@@ -152,14 +168,13 @@ def draw_svg(plan: Plan) -> str:
         else plan.correction.words
         for i in range(len(row) - 1)
     ]
-    panels = [
-        _panel(stage, scene, scale, _MARGIN + i * (_SIDE + _GAP)) for i, stage in enumerate(row)
-    ]
+    panels = [_panel(stage, scene, scale, left + i * (_SIDE + _GAP)) for i, stage in enumerate(row)]
     arrows = [
-        _arrow(_MARGIN + (i + 1) * _SIDE + (i + 0.5) * _GAP, words) for i, words in enumerate(moves)
+        _arrow(left + (i + 1) * _SIDE + (i + 0.5) * _GAP, words) for i, words in enumerate(moves)
     ]
+    has_numbers = any(m.tooth for m in scene.marks)
     notes = (
-        "Where the numbers read backwards, the picture is a reflection.",
+        "Where the numbers read backwards, the picture is a reflection." if has_numbers else "",
         "The side stays unconfirmed until a person confirms it.",
     )
     foot = "".join(
