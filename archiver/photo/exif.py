@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 from archiver.errors import Problem
 from archiver.photo.camera_file import AttributeValue, Claims
 from archiver.photo.capture_time import read_time
-from archiver.photo.exif_rows import ROWS, Row, Unbelievable, words
+from archiver.photo.exif_rows import ROWS, Unbelievable, words
 from archiver.photo.ifd import EXIF_POINTER, INTEROP_POINTER, Directory, TiffLayout
 
 _MARK = b"Exif\0\0"
@@ -78,9 +78,8 @@ def read_directories(layout: TiffLayout, main: Directory) -> ExifBlock:
     broken = sum(len(d.broken) for d in directories.values())
     if broken:
         notes.append(Problem(f"{broken} entries of the EXIF block are damaged and left out"))
-    rows: dict[str, AttributeValue] = {}
-    for row in ROWS:
-        _apply(row, directories[row.where], layout.order, rows, notes)
+    rows, doubts = _rows(directories, layout.order)
+    notes += doubts
     orientation, doubt = _orientation(main)
     captured, time_notes = read_time(main, exif)
     index = interop.octets(_INTEROP_INDEX)
@@ -101,24 +100,26 @@ def read_directories(layout: TiffLayout, main: Directory) -> ExifBlock:
     )
 
 
-def _apply(
-    row: Row,
-    directory: Directory,
-    order: str,
-    rows: dict[str, AttributeValue],
-    notes: list[Problem],
-) -> None:
-    value = directory.tags.get(row.tag)
-    if value is None or row.keyword in rows:
-        return
-    try:
-        converted = row.convert(value, order)
-    except (Unbelievable, struct.error) as doubt:
-        why = str(doubt) if isinstance(doubt, Unbelievable) else "breaks off"
-        notes.append(Problem(f"EXIF {row.keyword} {why} and is left out"))
-        return
-    if converted is not None:
-        rows[row.keyword] = converted
+def _rows(
+    directories: dict[str, Directory], order: str
+) -> tuple[dict[str, AttributeValue], list[Problem]]:
+    """Convert every row of the table that the block has a tag for; one note a bad tag."""
+    rows: dict[str, AttributeValue] = {}
+    doubts: dict[int, Problem] = {}
+    for row in ROWS:
+        value = directories[row.where].tags.get(row.tag)
+        if value is None or row.keyword in rows:
+            continue
+        try:
+            converted = row.convert(value, order)
+        except (Unbelievable, struct.error) as doubt:
+            why = str(doubt) if isinstance(doubt, Unbelievable) else "breaks off"
+            problem = Problem(f"EXIF {row.keyword} {why} and is left out")
+            doubts.setdefault(row.tag, problem)
+            continue
+        if converted is not None:
+            rows[row.keyword] = converted
+    return rows, list(doubts.values())
 
 
 def _pointed(

@@ -250,11 +250,13 @@ def colour_filter(part: int) -> Converter:
     def convert(value: TagValue, order: str) -> AttributeValue | None:
         if not isinstance(value, bytes) or len(value) < 5:
             raise Unbelievable("is no pattern")
-        columns, rows = struct.unpack_from(order + "HH", value)
-        cells = value[4 : 4 + rows * columns]
-        if not 0 < rows * columns <= 256 or len(cells) != rows * columns:
-            raise Unbelievable(f"is a pattern of {rows} x {columns} that breaks off")
-        return (rows, columns, tuple(str(cell) for cell in cells))[part]
+        # The two numbers inside come in the block's byte order or, from some cameras, in the
+        # other one (common practice); the one that fits the length is meant.
+        for way in (order, "<" if order == ">" else ">"):
+            columns, rows = struct.unpack_from(way + "HH", value)
+            if 0 < rows * columns == len(value) - 4 <= 256:
+                return (rows, columns, tuple(str(cell) for cell in value[4:]))[part]
+        raise Unbelievable("is a pattern whose size does not fit")
 
     return convert
 
