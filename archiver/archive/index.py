@@ -255,7 +255,7 @@ def _insert(connection: Connection, kept: Sequence[Kept]) -> None:
                     "tooth": iso,
                     "kind": kind,
                     "view": columns["view"],
-                    "study_date": columns["study_date"],
+                    "study_at": f"{columns['study_date']}T{columns['study_time']}",
                 }
             )
     connection.execute(insert(t.instances), rows)

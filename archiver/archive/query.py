@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass, fields
 from datetime import date
 from enum import Enum
-from pathlib import Path
 from typing import Any
 
 from sqlalchemy import ColumnElement, Connection, Select, and_, func, or_, select
@@ -92,7 +91,7 @@ class Record:
     confirmed
         Whether a person confirmed the side; None where it is no photograph.
     path
-        The file.
+        The file, absolute. Text, because an answer can have thousands.
     sha256, source_sha256
         Digests of the file, and of the camera file that it was made from.
     """
@@ -122,7 +121,7 @@ class Record:
     accession: str
     study_description: str
     series_description: str
-    path: Path
+    path: str
     size: int
     sha256: str
     source_sha256: str | None
@@ -132,7 +131,6 @@ class Record:
         """Return the record as values that JSON has."""
         values = {f.name: getattr(self, f.name) for f in fields(self)}
         values["teeth"] = list(self.teeth)
-        values["path"] = str(self.path)
         return values
 
     def csv_row(self) -> list[str]:
@@ -164,50 +162,98 @@ def answer(connection: Connection, query: Query, layout: Layout) -> list[Record]
     layout
         Of the archive, for the paths.
     """
-    root = str(layout.root)
-    found = connection.execute(_statement(query))
+    root = layout.root.as_posix()
+    found = connection.execute(_statement(query)).all()
     return [_record(tuple(row), root) for row in found]
 
 
 def _statement(query: Query) -> Select[Any]:
     i, p = t.instances.c, t.patients.c
     joined = t.instances.join(t.patients, i.patient == p.number)
-    kind: ColumnElement[Any] | None = None
-    if query.teeth:
-        shown = _shown(query)
-        joined = joined.join(shown, shown.c.instance == i.number)
-        kind = shown.c.kind
-    statement = select(*_ANSWERED, *([kind] if kind is not None else [])).select_from(joined)
-    statement = statement.where(*_conditions(query))
+    conditions = _conditions(query)
+    if not query.teeth:
+        statement = select(*_ANSWERED).select_from(joined)
+        conditions += _dates(query, i.study_date)
+        if query.view is not None:
+            conditions.append(i.view.in_(views_asked(query.view, of_tooth=False)))
+        return _in_order(statement.where(*conditions), query, None)
+    if _is_narrow(query):
+        kind = _kind_beside(query)
+        statement = select(*_ANSWERED, kind.label("kind")).select_from(joined)
+        conditions += [*_dates(query, i.study_date), kind.is_not(None)]
+        return _in_order(statement.where(*conditions), query, kind)
+    shown = _shown(query, alone=not conditions)
+    joined = joined.join(shown, shown.c.instance == i.number)
+    statement = select(*_ANSWERED, shown.c.kind).select_from(joined)
+    return _in_order(statement.where(*conditions), query, shown.c.kind)
+
+
+def _in_order(statement: Select[Any], query: Query, kind: ColumnElement[Any] | None) -> Select[Any]:
+    i = t.instances.c
     if kind is not None and query.named_first:
         statement = statement.order_by(kind)
     if query.order is Order.NEWEST:
-        statement = statement.order_by(i.study_date.desc(), i.study_time.desc(), i.number)
+        statement = statement.order_by(i.study_date.desc(), i.study_time.desc(), i.journal_seq)
     elif query.order is Order.OLDEST:
-        statement = statement.order_by(i.study_date, i.study_time, i.number)
+        statement = statement.order_by(i.study_date, i.study_time, i.journal_seq)
     else:
-        statement = statement.order_by(i.number)
+        statement = statement.order_by(i.journal_seq)
     return statement.limit(query.limit) if query.limit is not None else statement
 
 
-def _shown(query: Query) -> Any:
-    """Instances that show one of the teeth in the view, and whether any of them is named."""
+def _is_narrow(query: Query) -> bool:
+    """True where few instances are left before their teeth are looked at."""
+    asked = (query.patient_id, query.study_uid, query.series_uid, query.source_sha256)
+    return any(value is not None for value in asked)
+
+
+def _of_teeth(query: Query) -> list[ColumnElement[bool]]:
+    """Conditions for the rows of teeth."""
     c = t.instance_teeth.c
-    isos = sorted({tooth.iso for tooth in query.teeth})
-    shown = select(c.instance, func.min(c.kind).label("kind")).where(c.tooth.in_(isos))
+    conditions: list[ColumnElement[bool]] = [
+        c.tooth.in_(sorted({tooth.iso for tooth in query.teeth}))
+    ]
     if query.view is not None:
-        shown = shown.where(c.view.in_(views_asked(query.view, of_tooth=True)))
-    for condition in _dates(query, c.study_date):
-        shown = shown.where(condition)
-    return shown.group_by(c.instance).subquery("shown")
+        conditions.append(c.view.in_(views_asked(query.view, of_tooth=True)))
+    return conditions
+
+
+def _kind_beside(query: Query) -> ColumnElement[Any]:
+    """How each instance shows the teeth, looked up instance by instance; null if it does not."""
+    c = t.instance_teeth.c
+    best = select(func.min(c.kind)).where(c.instance == t.instances.c.number, *_of_teeth(query))
+    return best.scalar_subquery()
+
+
+def _shown(query: Query, *, alone: bool) -> Any:
+    """Instances that show one of the teeth in the view, and whether any of them is named.
+
+    Where nothing else is asked, the limit is kept here already: everything that orders the
+    answer stands in the index of the teeth, and what is not answered is never fetched.
+    """
+    c = t.instance_teeth.c
+    kind = func.min(c.kind).label("kind")
+    at = func.min(c.study_at)
+    shown = select(c.instance, kind).where(*_of_teeth(query), *_dates(query, c.study_at))
+    shown = shown.group_by(c.instance)
+    if alone and query.limit is not None:
+        if query.named_first:
+            shown = shown.order_by(kind)
+        if query.order is Order.NEWEST:
+            shown = shown.order_by(at.desc())
+        elif query.order is Order.OLDEST:
+            shown = shown.order_by(at)
+        shown = shown.order_by(c.instance).limit(query.limit)
+    return shown.subquery("shown")
 
 
 def _dates(query: Query, column: ColumnElement[str]) -> list[ColumnElement[bool]]:
-    conditions = []
+    """Conditions for a column that holds a date, with or without a time behind a T."""
+    conditions: list[ColumnElement[bool]] = []
     if query.since is not None:
         conditions.append(column >= iso_date(str(query.since)))
     if query.until is not None:
-        conditions.append(column <= iso_date(str(query.until)))
+        conditions.append(column < iso_date(str(query.until)) + "U")
     return conditions
 
 
@@ -228,10 +274,6 @@ def _conditions(query: Query) -> list[ColumnElement[bool]]:
     conditions = [column == value for column, value in exact.items() if value is not None]
     if query.name is not None:
         conditions.append(_named(query.name))
-    if not query.teeth:
-        conditions += _dates(query, i.study_date)
-        if query.view is not None:
-            conditions.append(i.view.in_(views_asked(query.view, of_tooth=False)))
     return conditions
 
 
@@ -291,5 +333,5 @@ def _record(row: tuple[Any, ...], root: str) -> Record:
     values = list(answered)
     values[10] = tuple(values[10].split(",")) if values[10] else ()
     values.insert(_BEFORE_FOUND, _KINDS[kind[0]] if kind else None)
-    values[25] = Path(f"{root}/{values[25]}")
+    values[25] = f"{root}/{values[25]}"
     return Record(*values)

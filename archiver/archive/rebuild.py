@@ -23,7 +23,7 @@ from archiver.archive.journal import (
 )
 from archiver.archive.layout import Layout, relative_path
 from archiver.archive.locking import WriterLock
-from archiver.archive.recovery import KEEPING, remove_aside
+from archiver.archive.recovery import promises, remove_aside
 from archiver.archive.store import Clock, system_clock
 from archiver.errors import ArchiveError, ObjectError, Problem
 
@@ -150,7 +150,7 @@ def _rebuild(
     ways: tuple[Clock, str, Describe],
 ) -> Report:
     clock, actor, describe = ways
-    promised = {entry.sop: entry for entry in entries if entry.action in KEEPING}
+    promised = promises(entries)
     findings = _Findings()
     new = sqlite.fresh_file(layout.index)
     index = Index(sqlite.writing_engine(new), layout.index)

@@ -11,7 +11,7 @@ flushed; index. So after a kill
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from archiver.archive.describing import Describe
@@ -56,6 +56,17 @@ def remove_aside(layout: Layout) -> int:
     return len(left)
 
 
+def promises(entries: Iterable[Entry]) -> dict[str, Entry]:
+    """Return, for each instance, the line that first told of the object that is kept now."""
+    first: dict[str, Entry] = {}
+    for entry in entries:
+        if entry.action in KEEPING:
+            told = first.get(entry.sop)
+            if told is None or told.digest != entry.digest:
+                first[entry.sop] = entry
+    return first
+
+
 def take_in(
     layout: Layout, index: Index, entries: Sequence[Entry], end: Position, describe: Describe
 ) -> Recovery:
@@ -73,7 +84,7 @@ def take_in(
     problems: list[Problem] = []
     taken = 0
     for begin in range(0, len(entries), _AT_ONCE):
-        some = {e.sop: e for e in entries[begin : begin + _AT_ONCE] if e.action in KEEPING}
+        some = promises(entries[begin : begin + _AT_ONCE])
         known = index.held(some)
         kept = []
         for sop, entry in some.items():

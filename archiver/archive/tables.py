@@ -6,7 +6,8 @@ the objects say and does not decide which spelling is right.
 
 The indices are chosen for three questions. Of a patient: `patient`, then date. Of a tooth and a
 view: one index of ``instance_teeth`` covers tooth, view, kind, date and the instance, so that
-only the rows that are answered are fetched. Of a study, a day or a source: one each.
+only the rows that are answered are fetched. Of a study, a day or a source: one each. Of a tooth
+of one patient: the patient's instances, and for each the primary key of ``instance_teeth``.
 """
 
 from __future__ import annotations
@@ -98,6 +99,7 @@ instance_teeth = Table(
     Column("tooth", String(3), primary_key=True),
     Column("kind", Integer, nullable=False),
     Column("view", String),
-    Column("study_date", String(10), nullable=False),
-    Index("teeth_asked", "tooth", "view", "kind", "study_date", "instance"),
+    Column("study_at", String(26), nullable=False),
+    Index("teeth_asked", "tooth", "view", "kind", "study_at", "instance"),
+    sqlite_with_rowid=False,
 )

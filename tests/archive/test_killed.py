@@ -43,7 +43,7 @@ def check(folder: Path, whole: dict[str, bytes]) -> int:
         assert archive.recovery.problems == ()
         records = archive.query(Query())
         for record in records:
-            assert record.path.read_bytes() == whole[record.sop_instance_uid]
+            assert Path(record.path).read_bytes() == whole[record.sop_instance_uid]
         assert list((folder / "tmp").iterdir()) == []
     for path in (folder / "objects").rglob("*.dcm"):
         assert path.read_bytes() == whole[path.stem]

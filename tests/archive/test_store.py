@@ -153,7 +153,7 @@ def test_readers_see_whole_batches_while_a_writer_goes_on(archive: Archive, fold
             with Archive.open(folder, read_only=True) as reader:
                 while not done.is_set():
                     records = reader.query(Query())
-                    assert all(r.path.is_file() for r in records)
+                    assert all(Path(r.path).is_file() for r in records)
                     counts.append(len(records))
         except BaseException as fault:
             faults.append(fault)

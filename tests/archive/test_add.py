@@ -1,0 +1,158 @@
+from __future__ import annotations
+
+import io
+import os
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from archive_samples import Clock, as_bytes, dataset, uid
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+from pydicom import Dataset
+from pydicom.dataset import FileMetaDataset
+from pydicom.encaps import encapsulate
+from pydicom.uid import ExplicitVRLittleEndian, JPEGBaseline8Bit
+
+from archiver.archive.add import Fate, add_files
+from archiver.archive.query import Query
+from archiver.archive.store import Archive
+
+
+@pytest.fixture
+def archive(tmp_path: Path) -> Iterator[Archive]:
+    with Archive.open(tmp_path / "archive", clock=Clock()) as opened:
+        yield opened
+
+
+def saved(folder: Path, name: str, content: bytes) -> Path:
+    path = folder / name
+    path.parent.mkdir(parents=True, exist_ok=True)
+    path.write_bytes(content)
+    return path
+
+
+def compressed(number: int, frame: bytes) -> bytes:
+    ds = dataset(number, modality="IO")
+    whole = as_bytes(ds)
+    del whole
+    ds.file_meta.TransferSyntaxUID = JPEGBaseline8Bit
+    del ds[0x7FE00010]
+    ds.PixelData = encapsulate([frame])
+    out = io.BytesIO()
+    ds.save_as(out, enforce_file_format=True)
+    return out.getvalue()
+
+
+def test_a_folder_is_gone_through_and_every_file_has_its_fate(
+    archive: Archive, tmp_path: Path
+) -> None:
+    folder = tmp_path / "in"
+    radiograph = as_bytes(dataset(1, modality="IO", pixels=os.urandom(3_000_001)))
+    saved(folder, "a/radiograph", radiograph)
+    saved(folder, "a/again.dcm", radiograph)
+    saved(folder, "b/other.dcm", as_bytes(dataset(1, modality="IO", pixels=b"differs")))
+    saved(folder, "b/compressed.dcm", compressed(2, os.urandom(1001)))
+    saved(folder, "c/holiday.jpg", b"\xff\xd8\xff\xe0" + bytes(500))
+    saved(folder, "c/empty.dcm", b"")
+    report = add_files(archive, [folder, tmp_path / "missing.dcm"])
+    fates = {r.path.name: r.fate for r in report.results}
+    assert fates == {
+        "again.dcm": Fate.ADDED,
+        "radiograph": Fate.DUPLICATE,
+        "compressed.dcm": Fate.ADDED,
+        "other.dcm": Fate.REFUSED,
+        "empty.dcm": Fate.REFUSED,
+        "holiday.jpg": Fate.REFUSED,
+        "missing.dcm": Fate.REFUSED,
+    }
+    assert report.seen == 7 == sum(report.count(fate) for fate in Fate)
+    path = archive.path_of(uid(1))
+    assert path is not None and path.read_bytes() == radiograph
+    for problem in report.problems:
+        assert "\n" not in str(problem) and str(tmp_path) in str(problem)
+    told = "\n".join(map(str, report.problems))
+    for part in ("no DICOM object", "the file is empty", "no such file", "other content"):
+        assert part in told
+
+
+def test_adding_twice_adds_nothing(archive: Archive, tmp_path: Path) -> None:
+    for n in range(70):
+        saved(tmp_path, f"in/{n}.dcm", as_bytes(dataset(n)))
+    assert add_files(archive, [tmp_path / "in"]).count(Fate.ADDED) == 70
+    assert add_files(archive, [tmp_path / "in"]).count(Fate.DUPLICATE) == 70
+    assert len(archive) == 70
+
+
+@pytest.mark.parametrize("keyword", ["StudyInstanceUID", "SeriesInstanceUID", "SOPInstanceUID"])
+def test_an_object_without_one_of_its_uids_is_refused(
+    archive: Archive, tmp_path: Path, keyword: str
+) -> None:
+    ds = dataset(1)
+    whole = as_bytes(ds)
+    assert len(whole) > 132
+    delattr(ds, keyword)
+    out = io.BytesIO()
+    ds.save_as(out, enforce_file_format=True)
+    report = add_files(archive, [saved(tmp_path, "x.dcm", out.getvalue())])
+    assert report.count(Fate.REFUSED) == 1
+    words = keyword.replace("UID", " UID").replace("Instance", " Instance")
+    assert f"{words} is missing" in str(report.problems[0])
+
+
+def test_an_object_without_file_meta_information_is_refused(
+    archive: Archive, tmp_path: Path
+) -> None:
+    whole = as_bytes(dataset(1))
+    bare = whole[132:]
+    report = add_files(archive, [saved(tmp_path, "x.dcm", bare)])
+    assert "no DICOM object" in str(report.problems[0])
+    no_syntax = whole.replace(b"1.2.840.10008.1.2.1\0", b"\0" * 20, 1)
+    report = add_files(archive, [saved(tmp_path, "y.dcm", no_syntax)])
+    assert report.count(Fate.REFUSED) == 1
+
+
+def test_a_directory_of_a_medium_is_skipped_with_a_note(archive: Archive, tmp_path: Path) -> None:
+    directory = Dataset()
+    directory.FileSetID = "VISIT"
+    directory.DirectoryRecordSequence = []
+    directory.file_meta = FileMetaDataset()
+    directory.file_meta.MediaStorageSOPClassUID = "1.2.840.10008.1.3.10"  # PS3.4 Annex B
+    directory.file_meta.MediaStorageSOPInstanceUID = uid(7)
+    directory.file_meta.TransferSyntaxUID = ExplicitVRLittleEndian
+    directory.save_as(tmp_path / "DICOMDIR", enforce_file_format=True)
+    saved(tmp_path, "IMAGES/1", as_bytes(dataset(1)))
+    report = add_files(archive, [tmp_path / "DICOMDIR", tmp_path / "IMAGES"])
+    assert [r.fate for r in report.results] == [Fate.SKIPPED, Fate.ADDED]
+    assert "its objects are taken" in str(report.results[0].problem) and report.problems == ()
+
+
+@settings(
+    max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+)
+@given(st.data())
+def test_a_file_that_breaks_off_anywhere_is_refused(
+    archive: Archive, tmp_path: Path, data: st.DataObject
+) -> None:
+    plain = as_bytes(dataset(1, pixels=bytes(3000)))
+    whole = data.draw(st.sampled_from([plain, compressed(2, bytes(3000))]))
+    pixels = len(whole) - 3000
+    cut = data.draw(st.integers(0, len(whole) - 1) | st.integers(pixels, len(whole) - 1))
+    report = add_files(archive, [saved(tmp_path, "cut.dcm", whole[:cut])])
+    # Cut between two elements before the pixel data it is a whole, smaller object.
+    if report.count(Fate.ADDED):
+        assert cut < pixels and b"\xe0\x7f\x10\x00" not in whole[:cut]
+    assert report.seen == 1
+
+
+@settings(
+    max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+)
+@given(st.binary(max_size=400), st.booleans())
+def test_any_bytes_at_all_end_in_a_result(
+    archive: Archive, tmp_path: Path, content: bytes, dressed: bool
+) -> None:
+    content = bytes(128) + b"DICM" + content if dressed else content
+    report = add_files(archive, [saved(tmp_path, "x", content)])
+    assert report.seen == 1 and report.count(Fate.ADDED) == 0
+    assert len(archive.query(Query())) == len(archive) == 0

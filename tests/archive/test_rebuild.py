@@ -1,0 +1,164 @@
+from __future__ import annotations
+
+import json
+import os
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+from archive_samples import Clock, as_bytes, content, dataset, incoming, uid
+
+from archiver.archive.journal import verify_chain
+from archiver.archive.query import Query
+from archiver.archive.rebuild import rebuild
+from archiver.archive.store import Archive
+from archiver.errors import ArchiveError
+
+COUNT = 12
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    folder = tmp_path / "archive"
+    with Archive.open(folder, clock=Clock()) as archive:
+        archive.put(
+            [
+                incoming(n, pixels=os.urandom(500), teeth=("36",), view="occlusal", source=str(n))
+                for n in range(COUNT)
+            ]
+        )
+    return folder
+
+
+def path_of(folder: Path, number: int) -> Path:
+    return next((folder / "objects").rglob(f"{uid(number)}.dcm"))
+
+
+def objects(folder: Path) -> dict[str, bytes]:
+    return {p.as_posix(): p.read_bytes() for p in (folder / "objects").rglob("*.dcm")}
+
+
+def test_an_index_made_again_answers_as_before(folder: Path) -> None:
+    with Archive.open(folder, read_only=True) as archive:
+        before = archive.query(Query())
+    report = rebuild(folder, clock=Clock(), actor="Haugen^Liv")
+    assert report.is_sound and report.problems == ()
+    assert report.objects == report.indexed == COUNT
+    with Archive.open(folder, read_only=True) as archive:
+        assert archive.query(Query()) == before
+    last = json.loads((folder / "journal.jsonl").read_text().splitlines()[-1])
+    assert (last["action"], last["who"]) == ("rebuilt", "Haugen^Liv")
+
+
+def test_a_changed_object_is_told_left_alone_and_mended_by_handing_it_in_again(
+    folder: Path,
+) -> None:
+    path = path_of(folder, 3)
+    good = path.read_bytes()
+    path.write_bytes(good[:-1] + bytes([good[-1] ^ 1]))
+    bad = objects(folder)
+    report = rebuild(folder, clock=Clock())
+    assert not report.is_sound and report.indexed == COUNT - 1
+    assert [p.where for p in report.damaged] == [path.relative_to(folder).as_posix()]
+    assert objects(folder) == bad
+    with Archive.open(folder, clock=Clock()) as archive:
+        assert not archive.has(uid(3))
+        one = incoming(3, pixels=b"")
+        archive.put([type(one)(one.description, [good])])
+    assert path.read_bytes() == good
+    assert rebuild(folder, clock=Clock()).is_sound
+
+
+def test_a_lost_object_is_told(folder: Path) -> None:
+    path_of(folder, 5).unlink()
+    report = rebuild(folder, clock=Clock())
+    assert len(report.missing) == 1 and uid(5) in str(report.missing[0])
+    assert report.objects == report.indexed == COUNT - 1
+
+
+def test_an_object_that_the_journal_does_not_know_is_taken_in_and_told(folder: Path) -> None:
+    one = incoming(99, pixels=b"laid here by hand")
+    place = path_of(folder, 1).with_name(f"{uid(99)}.dcm")
+    place.write_bytes(content(one))
+    report = rebuild(folder, clock=Clock())
+    assert report.is_sound and [p.where for p in report.adopted] == [
+        place.relative_to(folder).as_posix()
+    ]
+    assert verify_chain(folder / "journal.jsonl") == []
+    assert rebuild(folder, clock=Clock()).adopted == ()
+    with Archive.open(folder, read_only=True) as archive:
+        assert archive.has(uid(99)) and len(archive) == COUNT + 1
+
+
+def test_files_in_the_wrong_place_and_files_that_are_no_objects_are_told(folder: Path) -> None:
+    wrong = folder / "objects" / "1.2" / "1.3" / f"{uid(2)}.dcm"
+    wrong.parent.mkdir(parents=True)
+    wrong.write_bytes(path_of(folder, 2).read_bytes())
+    stray = folder / "objects" / "notes.txt"
+    stray.write_text("buy retractors")
+    report = rebuild(folder, clock=Clock())
+    assert [p.where for p in report.misplaced] == [wrong.relative_to(folder).as_posix()]
+    assert [p.where for p in report.damaged] == ["objects/notes.txt"]
+    assert report.indexed == COUNT and wrong.exists() and stray.exists()
+
+
+def drop_end(lines: list[bytes]) -> list[bytes]:
+    return lines[:-1]
+
+
+def change(lines: list[bytes]) -> list[bytes]:
+    return [*lines[:4], lines[4].replace(b'"size":', b'"size":1'), *lines[5:]]
+
+
+def garble(lines: list[bytes]) -> list[bytes]:
+    return [*lines[:4], b"garbled\n", *lines[5:]]
+
+
+def garble_last(lines: list[bytes]) -> list[bytes]:
+    return [*lines[:-1], b"garbled\n"]
+
+
+@pytest.mark.parametrize("harm", [drop_end, change, garble, garble_last])
+def test_harm_done_to_the_journal_is_told_and_the_archive_goes_on(
+    folder: Path, harm: Callable[[list[bytes]], list[bytes]]
+) -> None:
+    journal = folder / "journal.jsonl"
+    journal.write_bytes(b"".join(harm(journal.read_bytes().splitlines(keepends=True))))
+    report = rebuild(folder, clock=Clock())
+    assert report.chain and not report.is_sound
+    assert report.indexed == COUNT
+    with Archive.open(folder, clock=Clock()) as archive:
+        archive.put([incoming(50)])
+        assert len(archive) == COUNT + 1
+    bad_lines = len(verify_chain(journal))
+    assert bad_lines == (0 if harm is drop_end else 1)
+
+
+def test_a_journal_that_is_gone_is_begun_anew(folder: Path) -> None:
+    (folder / "journal.jsonl").unlink()
+    with pytest.raises(ArchiveError, match="journal is missing"):
+        Archive.open(folder)
+    report = rebuild(folder, clock=Clock())
+    assert report.chain and len(report.adopted) == COUNT == report.indexed
+    assert verify_chain(folder / "journal.jsonl") == []
+
+
+def test_a_reader_that_is_open_goes_on_while_the_index_is_swapped(folder: Path) -> None:
+    with Archive.open(folder, read_only=True) as reader:
+        assert len(reader) == COUNT
+        rebuild(folder, clock=Clock())
+        assert len(reader) == COUNT
+
+
+def test_nothing_is_made_again_while_somebody_writes(folder: Path) -> None:
+    before = (folder / "index.sqlite").read_bytes()
+    with Archive.open(folder), pytest.raises(ArchiveError, match="another process is writing"):
+        rebuild(folder, clock=Clock())
+    assert (folder / "index.sqlite").read_bytes() == before
+
+
+def test_a_folder_that_is_no_archive_is_not_made_one(tmp_path: Path) -> None:
+    (tmp_path / "x.dcm").write_bytes(as_bytes(dataset(1)))
+    with pytest.raises(ArchiveError, match="no archive is here"):
+        rebuild(tmp_path)
+    assert [p.name for p in tmp_path.iterdir()] == ["x.dcm"]
