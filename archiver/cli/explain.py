@@ -53,8 +53,8 @@ def configure(parser: argparse.ArgumentParser) -> None:
         nargs="+",
         metavar="WORD",
         help="occlusal, incisal, buccal, labial, lingual, palatal, close-up; without teeth too: "
-        "frontal, right buccal, left buccal, upper occlusal arch, lower occlusal arch, face, smile, "
-        "right profile, left profile",
+        "frontal, right buccal, left buccal, upper occlusal arch, lower occlusal arch, face, "
+        "smile, right profile, left profile",
     )
     parser.add_argument("--mirror", action="store_true", help="taken in a mirror")
     parser.add_argument(
@@ -181,7 +181,9 @@ def _verdict(told: Explanation) -> str:
     if told.has_corrected_instance:
         state += f" To correct them: {_order(told.correction)}."
     else:
-        state += " Nothing has to be turned: the picture as shot is stored alone."
+        state += (
+            " Nothing has to be turned: the picture as shot is stored alone unless it is cropped."
+        )
     if told.exif != 1:
         state += f" From what the camera shows: {_order(told.camera_correction)}."
     return fill(state, _WIDTH)
@@ -197,7 +199,7 @@ def _order(turn: Turn) -> str:
 
 
 def _row(cells: Iterable[str]) -> str:
-    widths = (15, 14, 12, 10, 10, 10, 9)
+    widths = (15, 13, 12, 10, 10, 10, 9)
     return "".join(f"{c:<{w}}" for c, w in zip(cells, widths, strict=True)).rstrip()
 
 
