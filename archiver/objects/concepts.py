@@ -25,6 +25,7 @@ POLARISER = "Polariser"
 STAGE = "Stage of treatment"
 PURPOSE = "Purpose"
 CONSENT = "Consent"
+LOSSY_CODING = "Lossy coding of the camera file"
 
 # Purposes of reference.
 ACQUISITION_EQUIPMENT = Code("109101", "DCM", "Acquisition Equipment")  # CID 7005

@@ -5,7 +5,7 @@ Each function sets the attributes of its module on a dataset. None reads a clock
 
 from __future__ import annotations
 
-from datetime import datetime
+from datetime import date, datetime
 
 from pydicom import Dataset
 from pydicom.sequence import Sequence
@@ -20,9 +20,7 @@ from archiver.objects import concepts
 from archiver.objects.session import Entry, Patient, Visit
 from archiver.photo.camera_file import CameraFile, ColourClaim, LossyStep
 from archiver.photo.encoding import EncodedPixels
-
-#: PS3.6 has no defined term for WebP; defined terms may be extended (PS3.5 6.3).
-_METHOD_WITHOUT_TERM = "WEBP"
+from archiver.photo.exif_rows import PLACES_IN_PIXELS
 
 
 def code_item(code: Code) -> Dataset:
@@ -39,8 +37,9 @@ def code_sequence(*items: Code) -> Sequence:
     return Sequence([code_item(c) for c in items])
 
 
-def _date(moment: datetime) -> str:
-    return moment.strftime("%Y%m%d")
+def _date(moment: date) -> str:
+    # strftime does not fill years before 1000 up to four digits on every system.
+    return f"{moment.year:04}{moment.month:02}{moment.day:02}"
 
 
 def _time(moment: datetime) -> str:
@@ -53,14 +52,14 @@ def set_patient(ds: Dataset, patient: Patient) -> None:
     ds.PatientID = patient.id
     if patient.issuer:
         ds.IssuerOfPatientID = patient.issuer
-    ds.PatientBirthDate = patient.birth_date.strftime("%Y%m%d") if patient.birth_date else ""
+    ds.PatientBirthDate = _date(patient.birth_date) if patient.birth_date else ""
     ds.PatientSex = patient.sex
 
 
 def set_study(ds: Dataset, visit: Visit, study_uid: str) -> None:
     """General Study (C.7.2.1)."""
     ds.StudyInstanceUID = study_uid
-    ds.StudyDate = visit.date.strftime("%Y%m%d")
+    ds.StudyDate = _date(visit.date)
     ds.StudyTime = visit.time.strftime("%H%M%S") if visit.time else ""
     ds.ReferringPhysicianName = visit.referring_physician
     # Media directories want one (PS3.3 F.5.2); the day tells visits apart for a reader.
@@ -100,9 +99,17 @@ def set_equipment(ds: Dataset, photo: CameraFile, taken: datetime | None) -> Non
     ds.ContributingEquipmentSequence = Sequence([camera])
 
 
-def set_camera_settings(ds: Dataset, photo: CameraFile) -> None:
-    """VL Photographic Equipment and Acquisition, as the camera claims (PS3.17 Annex NNNN)."""
+def set_camera_settings(ds: Dataset, photo: CameraFile, *, pixels_moved: bool) -> None:
+    """VL Photographic Equipment and Acquisition, as the camera claims (PS3.17 Annex NNNN).
+
+    Parameters
+    ----------
+    pixels_moved
+        True where the picture is turned or cropped: places in it are no longer where they were.
+    """
     for keyword, value in photo.claims.rows:
+        if pixels_moved and keyword in PLACES_IN_PIXELS:
+            continue
         setattr(ds, keyword, list(value) if isinstance(value, tuple) else value)
 
 
@@ -136,7 +143,9 @@ def set_lossy_history(ds: Dataset, past: tuple[LossyStep, ...]) -> None:
     ds.LossyImageCompression = "01" if past else "00"
     if past:
         ds.LossyImageCompressionRatio = [f"{step.ratio:.4g}" for step in past]
-        ds.LossyImageCompressionMethod = [s.method or _METHOD_WITHOUT_TERM for s in past]
+        # Ratios and methods pair up, so a method without a term leaves out all of them.
+        if all(step.method for step in past):
+            ds.LossyImageCompressionMethod = [step.method for step in past]
 
 
 def set_colour(ds: Dataset, colour: ColourClaim) -> None:
@@ -204,6 +213,7 @@ def set_acquisition_context(
         items.append(smiling)
     captured = photo.claims.captured
     how = entry.circumstances
+    nameless = any(not step.method for step in photo.lossy_past)
     said = (
         (concepts.CAMERA_CLOCK, captured.text if captured else ""),
         (concepts.CLOCK_CORRECTION, clock_correction if captured else ""),
@@ -212,6 +222,7 @@ def set_acquisition_context(
         (concepts.STAGE, how.stage),
         (concepts.PURPOSE, how.purpose),
         (concepts.CONSENT, how.consent),
+        (concepts.LOSSY_CODING, f"{photo.format}, which has no term in DICOM" if nameless else ""),
     )
     items += [_comment_item(start, words) for start, words in said if words]
     ds.AcquisitionContextSequence = Sequence(items)

@@ -140,7 +140,7 @@ class Making:
 def as_shot(making: Making, pixels: EncodedPixels) -> Instance:
     """Build the ORIGINAL instance: the camera's own pixels, correctly labelled."""
     m = making
-    ds = _common(m, pixels, m.plan.stored)
+    ds = _common(m, pixels, m.plan.stored, pixels_moved=False)
     modules.set_sop_common(ds, m.identity.as_shot)
     modules.set_series(ds, m.identity.as_shot_series, _AS_SHOT_SERIES, wording.SERIES_AS_SHOT)
     ds.ImageType = ["ORIGINAL", "PRIMARY"]
@@ -153,7 +153,8 @@ def corrected(making: Making, result: Corrected) -> Instance:
     """Build the DERIVED instance: right way round, and pointing at the one as shot."""
     m = making
     assert m.identity.corrected is not None
-    ds = _common(m, result.pixels, m.plan.display)
+    moved = _spatial_relation(m, result) != "YES"
+    ds = _common(m, result.pixels, m.plan.display, pixels_moved=moved)
     modules.set_sop_common(ds, m.identity.corrected)
     modules.set_series(ds, m.identity.corrected_series, _CORRECTED_SERIES, wording.SERIES_CORRECTED)
     ds.ImageType = ["DERIVED", "PRIMARY"]
@@ -163,12 +164,14 @@ def corrected(making: Making, result: Corrected) -> Instance:
     return Instance(ds, result.pixels)
 
 
-def _common(m: Making, pixels: EncodedPixels, orientation: Orientation) -> Dataset:
+def _common(
+    m: Making, pixels: EncodedPixels, orientation: Orientation, *, pixels_moved: bool
+) -> Dataset:
     ds = Dataset()
     modules.set_patient(ds, m.session.patient)
     modules.set_study(ds, m.session.visit, m.identity.study)
     modules.set_equipment(ds, m.photo, m.taken)
-    modules.set_camera_settings(ds, m.photo)
+    modules.set_camera_settings(ds, m.photo, pixels_moved=pixels_moved)
     modules.set_times(ds, m.taken, m.created)
     ds.InstanceNumber = m.number
     ds.PatientOrientation = [orientation.rows.value, orientation.columns.value]
@@ -199,6 +202,13 @@ def _trim_words(result: Corrected) -> str:
     return f"left out {' and '.join(lost)} (incomplete blocks)" if lost else ""
 
 
+def _spatial_relation(m: Making, result: Corrected) -> str:
+    """Return Spatial Locations Preserved (0028,135A) (PS3.3 C.7.6.1)."""
+    if m.entry.crop is not None or _trim_words(result):
+        return "NO"
+    return "YES" if m.plan.correction is Turn.IDENTITY else "REORIENTED_ONLY"
+
+
 def _set_derivation(ds: Dataset, m: Making, result: Corrected) -> None:
     """Source, derivation and references (PS3.3 C.7.6.1, 10.3, C.12.2)."""
     trimmed = _trim_words(result)
@@ -211,12 +221,8 @@ def _set_derivation(ds: Dataset, m: Making, result: Corrected) -> None:
     source.ReferencedSOPClassUID = concepts.VL_PHOTOGRAPHIC_IMAGE
     source.ReferencedSOPInstanceUID = m.identity.as_shot
     source.PurposeOfReferenceCodeSequence = modules.code_sequence(concepts.SOURCE_FOR_PROCESSING)
-    if crop is not None or trimmed:
-        source.SpatialLocationsPreserved = "NO"
-    elif m.plan.correction is Turn.IDENTITY:
-        source.SpatialLocationsPreserved = "YES"
-    else:
-        source.SpatialLocationsPreserved = "REORIENTED_ONLY"
+    source.SpatialLocationsPreserved = _spatial_relation(m, result)
+    if source.SpatialLocationsPreserved == "REORIENTED_ONLY":
         stored = m.plan.stored
         source.PatientOrientation = [stored.rows.value, stored.columns.value]
     ds.SourceImageSequence = Sequence([source])

@@ -8,8 +8,7 @@ tells).
 from __future__ import annotations
 
 import re
-import sys
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass, field, replace
 from difflib import get_close_matches
 from pathlib import Path
@@ -27,13 +26,8 @@ from archiver.dentition.teeth import Tooth, in_arch_order
 from archiver.errors import InputError, MeaningError, Problem, SheetError
 from archiver.objects.session import Circumstances, Crop, Entry, Patient, Session, Visit
 from archiver.objects.sheet_keys import PATIENT, PHOTO, TABLES, VISIT, Key, Unfit
+from archiver.objects.sheet_text import load, shown
 from archiver.objects.toml_lines import Path as KeyPath
-from archiver.objects.toml_lines import lines_of
-
-if sys.version_info >= (3, 11):
-    import tomllib
-else:
-    import tomli as tomllib
 
 #: (columns, rows, EXIF orientation) of a camera file, told from its header alone.
 SizeOf = Callable[[Path], tuple[int, int, int]]
@@ -42,23 +36,37 @@ _CIRCUMSTANCES = tuple(Circumstances.__dataclass_fields__)
 
 @dataclass
 class _Reader:
-    """Collects problems while a sheet is read."""
+    """Collects problems, each with the line that it is sorted by, while a sheet is read."""
 
     path: Path
     lines: dict[KeyPath, int]
     numbering: Numbering | None = None
-    problems: list[Problem] = field(default_factory=list)
+    numbering_is_wrong: bool = False
+    problems: list[tuple[int, Problem]] = field(default_factory=list)
 
-    def where(self, path: KeyPath) -> str:
+    def line(self, path: KeyPath) -> int:
         while path not in self.lines:
             path = path[:-1]
-        return f"{self.path.name}, line {self.lines[path]}"
+        return self.lines[path]
+
+    def add(self, path: KeyPath, problem: Problem) -> None:
+        line = self.line(path)
+        told = line, problem.at(f"{self.path.name}, line {line}")
+        if told not in self.problems:  # a fault of [defaults] is every photograph's
+            self.problems.append(told)
 
     def tell(self, path: KeyPath, found: str, expected: str = "", hint: str = "") -> None:
-        self.problems.append(Problem(found, self.where(path), expected, hint))
+        self.add(path, Problem(found, "", expected, hint))
 
     def take(self, path: KeyPath, error: InputError) -> None:
-        self.problems.extend(p.at(self.where(path)) for p in error.problems)
+        for problem in error.problems:
+            self.add(path, problem)
+
+    def unknown(self, path: KeyPath, keys: Mapping[str, Key] | tuple[str, ...]) -> None:
+        name = str(path[-1])
+        near = get_close_matches(name, keys, n=1) or [k for k in keys if k == name.casefold()]
+        hint = f"did you mean {near[0]}?" if near else _belongs(name)
+        self.tell(path, f"unknown key {shown(name)}", ", ".join(keys), hint)
 
     def table(self, path: KeyPath, value: object, keys: Mapping[str, Key]) -> dict[str, Any]:
         """Convert the known keys of a table; tell the unknown and the unfit ones."""
@@ -69,69 +77,56 @@ class _Reader:
         for name, given in value.items():
             place = (*path, name)
             if name not in keys:
-                near = get_close_matches(name, keys, n=1)
-                hint = f"did you mean {near[0]}?" if near else ""
-                self.tell(place, f'unknown key "{name}"', ", ".join(keys), hint)
+                self.unknown(place, keys)
                 continue
             try:
                 read[name] = keys[name].convert(given)
             except Unfit as unfit:
-                self.tell(place, f"{name} = {_shown(given)}", unfit.expected, unfit.hint)
+                self.tell(place, f"{name} = {shown(given)}", unfit.expected, unfit.hint)
             except MeaningError as error:
                 self.take(place, error)
         return read
 
     def required(self, path: KeyPath, value: object, keys: Mapping[str, Key]) -> None:
-        given = value if isinstance(value, Mapping) else {}
+        if not isinstance(value, Mapping):
+            return
         for name, key in keys.items():
-            if key.required and name not in given:
-                table = path[0] if path else ""
-                self.tell(path, f'"{name}" is missing from [{table}]', f"{name} = ...")
+            if key.required and name not in value:
+                self.tell(path, f'"{name}" is missing from [{path[0]}]', f"{name} = ...")
 
-    def teeth(self, path: KeyPath, words: tuple[str, ...]) -> tuple[Tooth, ...]:
+    def teeth(self, path: KeyPath, words: tuple[str, ...]) -> tuple[Tooth, ...] | None:
+        """Read teeth; None, and the problems told, where not all of them can be read."""
         found: list[Tooth] = []
-        for word in words:
+        readable = True
+        for number, word in enumerate(words):
             try:
-                if ":" in word or re.search(r"quadrant|arch|sextant", word):
-                    found.extend(parse_teeth(word))
-                elif self.numbering is None:
-                    problem = bare_number(word)
-                    hint = 'set numbering = "ISO 3950" at the top of the sheet'
-                    self.take(path, MeaningError(replace(problem, hint=hint)))
-                else:
-                    found.extend(read_teeth(word, self.numbering))
+                found.extend(self._teeth_of(word))
             except MeaningError as error:
-                self.take(path, error)
-        return in_arch_order(tuple(found))
+                readable = False
+                if not self.numbering_is_wrong:
+                    self.take((*path, number), error)
+        return in_arch_order(tuple(found)) if readable else None
+
+    def _teeth_of(self, word: str) -> tuple[Tooth, ...]:
+        if ":" in word or re.search(r"quadrant|arch|sextant", word.casefold()):
+            return parse_teeth(word)
+        if self.numbering is not None:
+            return read_teeth(word, self.numbering)
+        hint = 'set numbering = "ISO 3950" at the top of the sheet'
+        raise MeaningError(replace(bare_number(word), hint=hint))
 
 
-def _shown(value: object) -> str:
-    if isinstance(value, bool):
-        return str(value).lower()
-    if isinstance(value, str):
-        return f'"{value}"' if len(value) < 60 else f'"{value[:57]}..."'
-    return str(value)
-
-
-def _load(path: Path) -> tuple[dict[str, Any], str]:
-    try:
-        text = path.read_text("utf-8-sig")
-    except FileNotFoundError:
-        raise SheetError(Problem("there is no such sheet", str(path))) from None
-    except (OSError, UnicodeDecodeError) as error:
-        raise SheetError(
-            Problem("the sheet cannot be read as UTF-8 text", str(path), hint=str(error))
-        ) from None
-    try:
-        return tomllib.loads(text), text
-    except tomllib.TOMLDecodeError as error:
-        message = str(error)
-        place = re.search(r"\(at line (\d+), column (\d+)\)", message)
-        where = f"{path.name}, line {place.group(1)}" if place else path.name
-        said = re.sub(r"\s*\(at .*\)$", "", message)
-        raise SheetError(
-            Problem(f"no valid TOML: {said}", where, hint="texts stand in double quotes")
-        ) from None
+def _belongs(name: str) -> str:
+    """Return where a key belongs that stands in the wrong table."""
+    if name in TABLES:
+        return f"{name} stands at the top of the sheet, above every table"
+    homes: dict[str, Collection[str]] = {
+        "[patient]": PATIENT,
+        "[visit]": VISIT,
+        "[[photo]]": (*PHOTO, "file"),
+    }
+    home = next((table for table, keys in homes.items() if name in keys), "")
+    return f"{name} belongs into {home}" if home else ""
 
 
 def read_sheet(
@@ -160,35 +155,52 @@ def read_sheet(
     SheetError
         With every problem of the sheet.
     """
-    given, text = _load(path)
-    reader = _Reader(path, lines_of(text))
+    given, lines = load(path)
+    reader = _Reader(path, lines)
     for name in given:
         if name not in TABLES:
-            near = get_close_matches(name, TABLES, n=1)
-            hint = f"did you mean {near[0]}?" if near else ""
-            reader.tell((name,), f'unknown key "{name}"', ", ".join(TABLES), hint)
-    reader.numbering = _numbering(reader, given)
+            reader.unknown((name,), TABLES)
+    _set_numbering(reader, given)
     patient, visit = _context(reader, given, like)
-    entries = _entries(reader, given, habits or {}, size_of)
+    base = _habits(reader, habits or {})
+    entries = _entries(reader, given, base, size_of)
     if reader.problems:
-        raise SheetError(*sorted(reader.problems, key=_line_of))
+        raise SheetError(*(p for _, p in sorted(reader.problems, key=lambda told: told[0])))
     assert patient is not None and visit is not None
     return Session(patient, visit, entries, path)
 
 
-def _line_of(problem: Problem) -> int:
-    match = re.search(r"line (\d+)", problem.where)
-    return int(match.group(1)) if match else 0
-
-
-def _numbering(reader: _Reader, given: Mapping[str, object]) -> Numbering | None:
+def _set_numbering(reader: _Reader, given: Mapping[str, object]) -> None:
     if "numbering" not in given:
-        return None
+        return
+    said = given["numbering"]
     try:
-        return numbering_of(str(given["numbering"]))
+        reader.numbering = numbering_of(said if isinstance(said, str) else shown(said))
     except MeaningError as error:
+        reader.numbering_is_wrong = True
         reader.take(("numbering",), error)
-        return Numbering.ISO
+
+
+def _habits(reader: _Reader, habits: Mapping[str, object]) -> dict[str, Any]:
+    """Read the practice's own defaults; what is wrong there has no line in the sheet."""
+    read: dict[str, Any] = {}
+    for name, value in habits.items():
+        found = expected = hint = ""
+        if name not in PHOTO:
+            found, expected = f"unknown key {shown(name)}", ", ".join(PHOTO)
+        else:
+            try:
+                read[name] = PHOTO[name].convert(value)
+                continue
+            except Unfit as unfit:
+                found, expected = f"{name} = {shown(value)}", unfit.expected
+                hint = unfit.hint
+            except MeaningError as error:
+                found, expected = error.problems[0].found, error.problems[0].expected
+        reader.problems.append(
+            (0, Problem(found, "the practice's own settings, [defaults]", expected, hint))
+        )
+    return read
 
 
 def _context(
@@ -203,31 +215,53 @@ def _context(
                 reader.tell((), f"[{name}] is missing", f"[{name}] with its keys", hint)
             else:
                 reader.required((name,), given[name], keys)
+    said = tables["patient"], tables["visit"]
     if like is None:
-        if "id" not in tables["patient"] or "date" not in tables["visit"]:
+        if "id" not in said[0] or "date" not in said[1]:
             return None, None
-        return Patient(**tables["patient"]), Visit(**tables["visit"])
-    patient, visit = like
-    said = tables["patient"].get("id", patient.id)
-    if said != patient.id:
+        patient, visit = Patient(**said[0]), Visit(**said[1])
+    else:
+        _compare_with_like(reader, said, like)
+        patient, visit = like
+        visit = replace(visit, clock_offset=said[1].get("clock_offset", visit.clock_offset))
+    if patient.birth_date is not None and patient.birth_date > visit.date:
         reader.tell(
-            ("patient", "id"),
-            "the sheet names another patient than the object given with --like",
-            "the same patient identifier in both",
-            "check whose photographs these are",
+            ("patient", "birth_date"),
+            f"the patient is born on {patient.birth_date}, after the visit of {visit.date}",
+            "a birth date before the visit",
+            "check both dates",
         )
-    offset = tables["visit"].get("clock_offset", visit.clock_offset)
-    return patient, replace(visit, clock_offset=offset)
+    return patient, visit
+
+
+def _compare_with_like(
+    reader: _Reader, said: tuple[dict[str, Any], dict[str, Any]], like: tuple[Patient, Visit]
+) -> None:
+    """Refuse a sheet that names another patient or day than the object that it shall join."""
+    for table, words, object_ in (("patient", said[0], like[0]), ("visit", said[1], like[1])):
+        for name in ("id", "issuer", "birth_date", "sex", "date"):
+            there = getattr(object_, name, None)
+            if name in words and words[name] and there and words[name] != there:
+                reader.tell(
+                    (table, name),
+                    f"the sheet names another {table} than the object given with --like",
+                    f"{name} = {shown(there)}",
+                    "check whose photographs these are, and of which day",
+                )
 
 
 def _entries(
-    reader: _Reader, given: Mapping[str, object], habits: Mapping[str, object], size_of: SizeOf
+    reader: _Reader, given: Mapping[str, object], base: Mapping[str, Any], size_of: SizeOf
 ) -> tuple[Entry, ...]:
-    defaults = reader.table(("defaults",), given.get("defaults", {}), PHOTO)
-    base = {name: PHOTO[name].convert(value) for name, value in habits.items()}
+    own_defaults = given.get("defaults", {})
+    defaults = {**base, **reader.table(("defaults",), own_defaults, PHOTO)}
+    told = set(own_defaults) if isinstance(own_defaults, Mapping) else set()
     photos = given.get("photo", [])
     if not isinstance(photos, list) or not photos:
-        reader.tell(("photo",), "the sheet names no photograph", "[[photo]] with file and view")
+        hint = "two brackets: [[photo]]" if isinstance(photos, Mapping) else ""
+        reader.tell(
+            ("photo",), "the sheet names no photograph", "[[photo]] with file and view", hint
+        )
         return ()
     entries: list[Entry] = []
     for index, photo in enumerate(photos):
@@ -237,13 +271,17 @@ def _entries(
             continue
         own = reader.table(place, {k: v for k, v in photo.items() if k != "file"}, PHOTO)
         file = _file(reader, place, photo)
-        merged = {**base, **defaults, **own}
+        merged = {**defaults, **own}
         for name, key in PHOTO.items():
-            if key.required and name not in merged and name not in photo:
+            if key.required and name not in merged and name not in photo and name not in told:
                 reader.tell(place, f'"{name}" is missing from the photo', f"{name} = ...")
-        if file is None or "view" not in merged or "mirror" not in merged:
+        at_teeth = (*place, "teeth") if "teeth" in photo else ("defaults", "teeth")
+        teeth = reader.teeth(at_teeth, merged.pop("teeth", ()))
+        if file is None or teeth is None or "view" not in merged or "mirror" not in merged:
             continue
-        entry = _entry(reader, place, file, merged)
+        if "teeth" in photo and "teeth" not in own:
+            continue  # told already; without its teeth the rest cannot be judged
+        entry = _entry(file, teeth, merged, reader.line(place))
         if _agrees(reader, place, entry, size_of):
             _tell_repeat(reader, place, entry, entries)
             entries.append(entry)
@@ -251,26 +289,34 @@ def _entries(
 
 
 def _file(reader: _Reader, place: KeyPath, photo: Mapping[str, object]) -> Path | None:
-    name = photo.get("file")
-    if not isinstance(name, str) or not name:
+    if "file" not in photo:
         reader.tell(place, '"file" is missing from the photo', 'file = "IMG_0101.JPG"')
         return None
+    name = photo["file"]
+    if not isinstance(name, str) or not name.strip():
+        found = f"file = {shown(name)}"
+        reader.tell((*place, "file"), found, "the name of a camera file in quotes")
+        return None
     file = reader.path.parent / name
-    if file.is_file():
-        return file
-    folder = file.parent
-    there = [p.name for p in folder.iterdir() if p.is_file()] if folder.is_dir() else []
-    near = get_close_matches(file.name, there, n=1, cutoff=0.5)
-    hint = f"did you mean {near[0]}?" if near else "files are looked for beside the sheet"
-    reader.tell((*place, "file"), f'there is no file "{name}"', "a camera file", hint)
+    try:
+        if file.is_file():
+            return file
+        there = [p.name for p in file.parent.iterdir() if p.is_file()]
+    except (OSError, ValueError):
+        there = []
+    # Cards write names in capitals, people often do not.
+    by_capitals = {n.upper(): n for n in sorted(there)}
+    near = get_close_matches(file.name.upper(), by_capitals, n=1, cutoff=0.5)
+    hint = (
+        f"did you mean {by_capitals[near[0]]}?" if near else "files are looked for beside the sheet"
+    )
+    reader.tell((*place, "file"), f"there is no file {shown(name)}", "a camera file", hint)
     return None
 
 
-def _entry(reader: _Reader, place: KeyPath, file: Path, merged: Mapping[str, Any]) -> Entry:
-    words = {n: v for n, v in merged.items() if n not in _CIRCUMSTANCES and n != "teeth"}
+def _entry(file: Path, teeth: tuple[Tooth, ...], merged: Mapping[str, Any], line: int) -> Entry:
+    words = {n: v for n, v in merged.items() if n not in _CIRCUMSTANCES}
     how = {n: merged[n] for n in _CIRCUMSTANCES if n in merged}
-    teeth = reader.teeth((*place, "teeth"), merged.get("teeth", ()))
-    line = reader.lines.get(place, 0)
     return Entry(file, **words, teeth=teeth, circumstances=Circumstances(**how), line=line)
 
 
@@ -283,15 +329,14 @@ def _agrees(reader: _Reader, place: KeyPath, entry: Entry, size_of: SizeOf) -> b
         columns, rows, exif = size_of(entry.file)
         turn = entry.plan(exif).correction
     except MeaningError as error:
-        # A tooth that could not be read has been told already; "needs teeth" would repeat it.
-        if not any(reader.where((*place, "teeth")) == p.where for p in reader.problems):
-            reader.take(place, error)
+        reader.take(place, error)
         return False
     except InputError:
         return True  # told when the photograph itself is taken
     problem = crop_problem(entry.crop, columns, rows, turn)
-    if problem:
-        reader.problems.append(problem.at(reader.where((*place, "crop"))))
+    if problem is not None:
+        said_here = (*place, "crop") in reader.lines
+        reader.add((*place, "crop") if said_here else ("defaults", "crop"), problem)
     return problem is None
 
 

@@ -7,6 +7,7 @@ what was expected instead.
 from __future__ import annotations
 
 import re
+import unicodedata
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
@@ -17,6 +18,10 @@ from archiver.dentition.views import view_of
 from archiver.objects.session import Crop
 
 Converter = Callable[[object], object]
+#: Controls, and Unicode's own separators of lines and paragraphs.
+_UNFIT = frozenset({"Cc", "Zl", "Zp"})
+#: Nobody born and no photograph taken before this year is wrapped; it catches 0206 for 2026.
+_EARLIEST_YEAR = 1900
 
 
 class Unfit(ValueError):
@@ -49,13 +54,16 @@ def _text(longest: int, *, lines: bool = False) -> Converter:
 
     def convert(value: object) -> object:
         if not isinstance(value, str):
-            raise Unfit("text in quotes", f'write "{value}"')
+            simple = isinstance(value, int | float | date | time) and not isinstance(value, bool)
+            raise Unfit("text in quotes", f'write "{value}"' if simple else "")
         kept = value.strip()
+        if re.fullmatch(r"<[^<>]*>", kept):
+            raise Unfit("what is meant, in place of the gap of the starter sheet")
         if len(kept) > longest:
             raise Unfit(f"at most {longest} characters, not {len(kept)}")
         allowed = "\n\r\t" if lines else ""
-        if any(ord(c) < 32 and c not in allowed for c in kept):
-            raise Unfit("text without control characters")
+        if any(unicodedata.category(c) in _UNFIT and c not in allowed for c in kept):
+            raise Unfit("text without control characters" + ("" if lines else ", on one line"))
         if "\\" in kept and not lines:
             raise Unfit("text without a backslash", "DICOM keeps it to separate values")
         return kept
@@ -82,6 +90,8 @@ def _identifier(value: object) -> object:
 
 def _date(value: object) -> object:
     if isinstance(value, date) and not isinstance(value, datetime):
+        if value.year < _EARLIEST_YEAR:
+            raise Unfit(f"a date from {_EARLIEST_YEAR} on")
         return value
     raise Unfit("a date without quotes, such as 2026-03-04")
 

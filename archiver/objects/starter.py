@@ -69,7 +69,17 @@ def starter_sheet(
     """
     parts = [_HEAD.format(name=name, day=day.isoformat()), _VIEWS.format(views=", ".join(views))]
     parts += [
-        _PHOTO.format(told=told, file=json.dumps(file, ensure_ascii=False), width=w, height=h)
+        _PHOTO.format(told=told, file=_quoted(file), width=w, height=h)
         for file, told, w, h in photos
     ]
     return "".join(parts)
+
+
+def _quoted(file: str) -> str:
+    """Return a name as a TOML string; JSON's form fits but for one control character."""
+    try:
+        file.encode("utf-8")
+    except UnicodeEncodeError:
+        # A name in another encoding than the system's has no spelling in a sheet.
+        return '"<rename the file>"'
+    return json.dumps(file, ensure_ascii=False).replace("\x7f", "\\u007f")

@@ -1,0 +1,118 @@
+"""The text of a session sheet, as values and the lines on which they stand."""
+
+from __future__ import annotations
+
+import re
+import reprlib
+import sys
+from pathlib import Path
+from typing import Any
+
+from archiver.errors import Problem, SheetError
+from archiver.objects.toml_lines import Path as KeyPath
+from archiver.objects.toml_lines import lines_of
+
+if sys.version_info >= (3, 11):
+    import tomllib
+else:
+    import tomli as tomllib
+
+#: TOML 1.0 promises whole numbers of 64 bits and no more.
+_LARGEST = 2**63
+_LONGEST_SHOWN = 60
+_GAP = re.compile(r"=\s*<[^>]*>")
+
+
+def load(path: Path) -> tuple[dict[str, Any], dict[KeyPath, int]]:
+    """Read a sheet's values and where each of them stands.
+
+    Raises
+    ------
+    SheetError
+        If the file cannot be read or is no TOML.
+    """
+    text = _text_of(path)
+    try:
+        values = tomllib.loads(text)
+        lines = lines_of(text)
+        large = _too_large(values)
+    except RecursionError:
+        raise SheetError(Problem("the sheet's brackets are nested too deeply", path.name)) from None
+    except ValueError as error:
+        raise SheetError(_no_toml(path, text, error)) from None
+    if large:
+        raise SheetError(
+            *(
+                Problem("a number of more than 19 digits", f"{path.name}, line {lines.get(p, 1)}")
+                for p in large
+            )
+        )
+    return values, lines
+
+
+def shown(value: object) -> str:
+    """Return a value as a sheet would write it, on one line and not too long."""
+    if isinstance(value, bool):
+        return str(value).lower()
+    if isinstance(value, dict | list):
+        return reprlib.repr(value)
+    text = value if isinstance(value, str) else str(value)
+    text = "".join(c if c.isprintable() or c.isspace() else "?" for c in text)
+    if len(text) > _LONGEST_SHOWN:
+        text = text[: _LONGEST_SHOWN - 3] + "..."
+    return f'"{text}"' if isinstance(value, str) else text
+
+
+def _text_of(path: Path) -> str:
+    try:
+        octets = path.read_bytes()
+    except FileNotFoundError:
+        raise SheetError(Problem("there is no such sheet", str(path))) from None
+    except (OSError, ValueError) as error:
+        said = getattr(error, "strerror", None) or str(error)
+        raise SheetError(Problem(f"the sheet cannot be read: {said}", str(path))) from None
+    try:
+        text = octets.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        line = octets.count(b"\n", 0, error.start) + 1
+        raise SheetError(
+            Problem(
+                "the sheet is not written in UTF-8",
+                f"{path.name}, line {line}",
+                hint="save it as UTF-8 text in your editor",
+            )
+        ) from None
+    return text.replace("\r\n", "\n").replace("\r", "\n")
+
+
+def _no_toml(path: Path, text: str, error: ValueError) -> Problem:
+    message = str(error)
+    place = re.search(r"\(at line (\d+), column \d+\)", message)
+    number = int(place.group(1)) if place else None
+    if "(at end of document)" in message:
+        number = text.rstrip("\n").count("\n") + 1
+    where = f"{path.name}, line {number}" if number else path.name
+    said = re.sub(r"\s*\(at .*\)$", "", message)
+    lines = text.split("\n")
+    line = lines[number - 1] if number and number <= len(lines) else ""
+    if _GAP.search(line):
+        return Problem(
+            "a gap of the starter sheet is still open",
+            where,
+            hint="write what is meant in place of < and > and all between them",
+        )
+    return Problem(f"no valid TOML: {said}", where, hint="texts stand in double quotes")
+
+
+def _too_large(values: dict[str, Any]) -> list[KeyPath]:
+    found: list[KeyPath] = []
+    open_: list[tuple[KeyPath, object]] = [((), values)]
+    while open_:
+        path, value = open_.pop()
+        if isinstance(value, dict):
+            open_ += [((*path, name), inner) for name, inner in value.items()]
+        elif isinstance(value, list):
+            open_ += [((*path, place), inner) for place, inner in enumerate(value)]
+        elif isinstance(value, int) and not -_LARGEST <= value < _LARGEST:
+            found.append(path)
+    return sorted(found, key=str)
