@@ -83,7 +83,10 @@ def _concepts() -> dict[str, tuple[str, str]]:
 
 def check_codes(dataset: Item, report: Report) -> None:
     """Check every code sequence item, and bound sequences against their context groups."""
-    declared = {s.text("CodingSchemeDesignator") for s in dataset.items("CodingSchemeIdentificationSequence")}
+    declared = {
+        s.text("CodingSchemeDesignator")
+        for s in dataset.items("CodingSchemeIdentificationSequence")
+    }
     for prefix, item in walk(dataset):
         if any(k in item for k in (_CODE_VALUE, "LongCodeValue", "URNCodeValue", "CodeMeaning")):
             _check_code(item, prefix, declared, report)
@@ -165,5 +168,3 @@ def _check_binding(
             expected=f"a code of CID {numbers}",
             clause=binding["clause"],
         )
-
-

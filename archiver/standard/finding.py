@@ -65,7 +65,9 @@ class Finding:
 
     def __str__(self) -> str:
         place = ": ".join(part for part in (self.path, self.attribute) if part)
-        text = f"{self.severity}: {place}: {self.found}" if place else f"{self.severity}: {self.found}"
+        text = (
+            f"{self.severity}: {place}: {self.found}" if place else f"{self.severity}: {self.found}"
+        )
         if self.expected:
             text += f"; expected {self.expected}"
         text += f" [{self.rule}; {self.clause}]"
@@ -94,7 +96,7 @@ class Summary:
         """Number of findings that are warnings."""
         return sum(f.severity is Severity.WARNING for f in self.findings)
 
-    def as_json(self) -> Mapping[str, object]:
+    def to_json(self) -> Mapping[str, object]:
         """Return plain values, ready for ``json.dumps``."""
         return {
             "objects": self.objects,

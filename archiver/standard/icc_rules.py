@@ -52,7 +52,9 @@ def _check_profile(profile: bytes, prefix: str, report: Report) -> None:
                 rule,
                 prefix,
                 _PROFILE,
-                found=f"'{found.decode('latin-1').strip()}'" if found.isalnum() else repr(found)[1:],
+                found=f"'{found.decode('latin-1').strip()}'"
+                if found.isalnum()
+                else repr(found)[1:],
                 expected=" or ".join(f"'{a.decode().strip()}'" for a in allowed),
             )
 

@@ -120,9 +120,7 @@ def _check_items(
     count = len(items)
     most = requirement.most
     if count < requirement.least and not requirement.kind.startswith("1"):
-        report.add_at(
-            "sequence-empty", prefix, element.tag, found="no item", clause=section
-        )
+        report.add_at("sequence-empty", prefix, element.tag, found="no item", clause=section)
     if most is not None and count > most:
         report.add_at(
             "sequence-too-long",

@@ -104,12 +104,16 @@ class _Reader:
         if depth and head.tag != _ITEM:
             return position
         raise_at = f"delimiter ({head.tag >> 16:04X},{head.tag & 0xFFFF:04X}) outside a sequence"
-        self._report.add("element-unreadable", prefix.rstrip("."), found=f"{raise_at}, byte {position}")
+        self._report.add(
+            "element-unreadable", prefix.rstrip("."), found=f"{raise_at}, byte {position}"
+        )
         return len(self._data)
 
     def _order_of(self, tag: int, previous: int, item: Item, prefix: str) -> None:
         if tag in item.elements:
-            self._report.add_at("element-duplicate", prefix, tag, found="a second element of this tag")
+            self._report.add_at(
+                "element-duplicate", prefix, tag, found="a second element of this tag"
+            )
         elif tag < previous:
             self._report.add_at(
                 "element-order", prefix, tag, found=f"it follows {place_of('', previous)}"
@@ -322,7 +326,11 @@ def _check_group_length(
 ) -> None:
     declared = meta.number("FileMetaInformationGroupLength")
     actual = end - start - 12
-    if declared is not None and declared != actual and bytes(data[start + 2 : start + 4]) == b"\0\0":
+    if (
+        declared is not None
+        and declared != actual
+        and bytes(data[start + 2 : start + 4]) == b"\0\0"
+    ):
         report.add_at(
             "file-meta-group-length",
             "",
@@ -332,9 +340,7 @@ def _check_group_length(
         )
 
 
-def _encoding_of(
-    data: bytes | memoryview, start: int, syntax: str, report: Report
-) -> Encoding:
+def _encoding_of(data: bytes | memoryview, start: int, syntax: str, report: Report) -> Encoding:
     """Return the encoding that the transfer syntax means, or the one that the bytes show."""
     if syntax == EXPLICIT_BIG:
         return Encoding(little=False)

@@ -158,9 +158,7 @@ def _check_photometric(dataset: Item, photometric: str, syntax: Syntax, report: 
         )
 
 
-def _check_native(
-    element: Element, dataset: Item, syntax: Syntax | None, report: Report
-) -> Frame:
+def _check_native(element: Element, dataset: Item, syntax: Syntax | None, report: Report) -> Frame:
     length = len(element.value)
     if syntax is not None and not syntax.is_native:
         report.add_at(
@@ -205,7 +203,10 @@ def _check_encapsulated(
     for number, fragment in enumerate(fragments, start=1):
         if fragment.length & 1:
             report.add_at(
-                "fragment-odd", "", PIXEL_DATA, found=f"{fragment.length} bytes in fragment {number}"
+                "fragment-odd",
+                "",
+                PIXEL_DATA,
+                found=f"{fragment.length} bytes in fragment {number}",
             )
     _check_offsets(element, dataset, data, report)
     if not fragments:
@@ -250,9 +251,7 @@ def _check_offsets(element: Element, dataset: Item, data: Bytes, report: Report)
         report.add_at("offset-table", "", 0x7FE00001, found="both tables of offsets")
 
 
-def _check_stream(
-    stream: Bytes, dataset: Item, syntax: Syntax, report: Report
-) -> Stream | None:
+def _check_stream(stream: Bytes, dataset: Item, syntax: Syntax, report: Report) -> Stream | None:
     try:
         told = read_stream(syntax.codec, stream)
     except StreamError as error:
@@ -319,9 +318,9 @@ def _check_jpeg(told: Stream, syntax: Syntax, report: Report) -> None:
     if jpeg is None:
         return
     if jpeg.process.name == "BASELINE" and jpeg.precision != 8:
-        report.add_at("stream-precision", "", PIXEL_DATA, found=f"{jpeg.precision} bits in baseline")
+        report.add_at(
+            "stream-precision", "", PIXEL_DATA, found=f"{jpeg.precision} bits in baseline"
+        )
     first_order = all(scan.spectral_start == 1 for scan in jpeg.scans)
     if syntax.uid.endswith(".4.70") and told.process == 0xC3 and not first_order:
-        report.add_at(
-            "stream-contradicts-syntax", "", PIXEL_DATA, found="a predictor other than 1"
-        )
+        report.add_at("stream-contradicts-syntax", "", PIXEL_DATA, found="a predictor other than 1")

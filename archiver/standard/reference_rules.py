@@ -44,7 +44,9 @@ def check_references(dataset: Item, report: Report) -> None:
         if uid not in listed:
             report.add("reference-unlisted", place, found="not in the lists of referenced series")
     if listed and not listed & referred.keys() and not _refers_elsewhere(dataset, listed):
-        report.add_at("reference-list-idle", "", tag_of(_SERIES), found="no listed instance is used")
+        report.add_at(
+            "reference-list-idle", "", tag_of(_SERIES), found="no listed instance is used"
+        )
 
 
 def _refers_elsewhere(dataset: Item, listed: set[str]) -> bool:

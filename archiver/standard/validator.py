@@ -3,19 +3,19 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterable
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from archiver.standard.clinical import check_clinical
 from archiver.standard.coded_rules import check_codes, check_terms
 from archiver.standard.elements import PIXEL_DATA, Element, Fragment, Item
-from archiver.standard.finding import Finding, Summary
+from archiver.standard.finding import Finding
 from archiver.standard.icc_rules import check_icc
 from archiver.standard.lossy_rules import check_lossy_history
 from archiver.standard.meta_rules import check_meta
 from archiver.standard.module_rules import check_modules
 from archiver.standard.orientation_rules import check_orientation
-from archiver.standard.parsing import Encoding, ParsedFile, parse_elements, parse_file
+from archiver.standard.parsing import Encoding, parse_elements, parse_file
 from archiver.standard.pixel_rules import check_pixels
 from archiver.standard.reference_rules import check_references
 from archiver.standard.report import Report
@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 
 
 def validate_file(path: str | os.PathLike[str]) -> list[Finding]:
-    """Validate one file; what cannot be read is a finding too.
+    """Validate one file by itself; what cannot be read is a finding too.
 
     Parameters
     ----------
@@ -40,21 +40,39 @@ def validate_file(path: str | os.PathLike[str]) -> list[Finding]:
         Worst first; empty for a faultless photograph.
     """
     report = Report(os.fspath(path))
-    try:
-        data = Path(path).read_bytes()
-    except OSError as error:
-        report.add("file-unreadable", found=error.strerror or "the file cannot be read")
-        return report.findings
-    return validate_bytes(data, os.fspath(path))
+    data = open_bytes(path, report)
+    if data is not None:
+        examine(data, report)
+    return report.findings
 
 
 def validate_bytes(data: bytes | memoryview, path: str = "") -> list[Finding]:
     """Validate the bytes of a DICOM file."""
     report = Report(path)
-    parsed = parse_file(memoryview(data), report)
-    if parsed is not None:
-        _check_parsed(parsed, report)
+    examine(data, report)
     return report.findings
+
+
+def open_bytes(path: str | os.PathLike[str], report: Report) -> bytes | None:
+    """Read a file; report and return ``None`` where that fails."""
+    try:
+        return Path(path).read_bytes()
+    except (OSError, MemoryError) as error:
+        reason = getattr(error, "strerror", None) or "it does not fit into memory"
+        report.add("file-unreadable", found=f"the file cannot be read: {reason}")
+        return None
+
+
+def examine(data: bytes | memoryview, report: Report) -> Item | None:
+    """Check the bytes of a file and return the dataset, ``None`` where there is none."""
+    parsed = parse_file(memoryview(data), report)
+    if parsed is None:
+        return None
+    if parsed.meta is not None:
+        check_values(parsed.meta, "", report)
+        check_meta(parsed.meta, parsed.dataset, report)
+    _check_dataset(parsed.dataset, parsed.transfer_syntax, parsed.data, report)
+    return parsed.dataset
 
 
 def validate_instance(
@@ -94,20 +112,6 @@ def validate_instance(
     return report.findings
 
 
-def validate_paths(paths: Iterable[str | os.PathLike[str]]) -> Summary:
-    """Validate files and all files under folders, and the set of them together."""
-    from archiver.standard.collection import validate_collection
-
-    return validate_collection(paths)
-
-
-def _check_parsed(parsed: ParsedFile, report: Report) -> None:
-    if parsed.meta is not None:
-        check_values(parsed.meta, "", report)
-        check_meta(parsed.meta, parsed.dataset, report)
-    _check_dataset(parsed.dataset, parsed.transfer_syntax, parsed.data, report)
-
-
 def _check_dataset(
     dataset: Item, transfer_syntax: str, data: bytes | memoryview, report: Report
 ) -> None:
@@ -121,6 +125,7 @@ def _check_dataset(
         check_modules(dataset, report)
         check_icc(dataset, report)
         check_references(dataset, report)
+        check_clinical(dataset, report)
     _tell_scope(dataset, report)
 
 

@@ -76,9 +76,7 @@ def _check_length(element: Element, prefix: str, report: Report) -> None:
         )
 
 
-def _check_element(
-    element: Element, prefix: str, report: Report, charset: tuple[str, ...]
-) -> None:
+def _check_element(element: Element, prefix: str, report: Report, charset: tuple[str, ...]) -> None:
     entry = describe_tag(element.tag)
     row = load_toml("vr").get(element.vr)
     if entry is not None and element.tag & 0xFFFF:
@@ -115,9 +113,7 @@ def _check_blank(element: Element, prefix: str, report: Report) -> None:
         report.add_at("padding", prefix, element.tag, found="null characters for padding")
 
 
-def _check_multiplicity(
-    vm: str, count: int, element: Element, prefix: str, report: Report
-) -> None:
+def _check_multiplicity(vm: str, count: int, element: Element, prefix: str, report: Report) -> None:
     if not admits_multiplicity(vm, count):
         report.add_at(
             "multiplicity", prefix, element.tag, found=f"{count} values", expected=f"{vm} of them"

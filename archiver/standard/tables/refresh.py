@@ -57,7 +57,9 @@ class _Shapes:
 
     def add(self, tree: Shape, owner: str) -> int:
         key = tuple(
-            sorted((k, kind, self.add(inner, k) if inner else 0) for k, (kind, inner) in tree.items())
+            sorted(
+                (k, kind, self.add(inner, k) if inner else 0) for k, (kind, inner) in tree.items()
+            )
         )
         number = self.rows.setdefault(key, len(self.rows) + 1)
         self.owners.setdefault(number, Counter())[owner] += 1
@@ -104,7 +106,7 @@ def build(module_map: dict[str, Any], attribute_map: dict[str, Any]) -> dict[str
 
 def as_text(table: dict[str, Any]) -> str:
     """Return the table as JSON with a line for each module and each shape."""
-    lines = ['{"iod": ' + json.dumps(table["iod"]) + ',', '"modules": [']
+    lines = ['{"iod": ' + json.dumps(table["iod"]) + ",", '"modules": [']
     lines.append(",\n".join(json.dumps(m) for m in table["modules"]) + "],")
     lines.append('"shapes": {')
     rows = (f"{json.dumps(name)}: {json.dumps(row)}" for name, row in table["shapes"].items())

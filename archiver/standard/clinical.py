@@ -1,0 +1,223 @@
+"""Do tooth, side, region, surface, view, mirror, orientation and derivation agree?
+
+No rule here can know what is in the picture. They find what contradicts itself.
+"""
+
+from __future__ import annotations
+
+from archiver.dentition import codes
+from archiver.dentition.orientation import Orientation, Turn
+from archiver.dentition.teeth import Side
+from archiver.dentition.views import Surface
+from archiver.standard.depiction import Depiction, NamedTooth, Source, depiction_of
+from archiver.standard.dictionary import tag_of
+from archiver.standard.elements import Item
+from archiver.standard.report import Report
+
+_LATERALITY = 0x00200062
+_ORIENTATION = 0x00200020
+_VIEW = "ViewCodeSequence[1].CodeValue (0008,0100)"
+_MODIFIER = "ViewCodeSequence[1].ViewModifierCodeSequence (0054,0222)"
+_LETTER = {Side.RIGHT: "R", Side.LEFT: "L"}
+# The turn that a modifier of CID 4065 names.
+_NAMED_TURNS = {
+    codes.MIRRORED_CORRECTED_HORIZONTALLY.value: Turn.FLIP_LEFT_RIGHT,
+    codes.MIRRORED_CORRECTED_VERTICALLY.value: Turn.FLIP_TOP_BOTTOM,
+}
+
+
+def check_clinical(dataset: Item, report: Report) -> None:
+    """Check what a picture says of teeth, side, view, mirror and derivation."""
+    shown = depiction_of(dataset)
+    check_teeth(shown, report)
+    if dataset.text("Modality") != "XC":
+        return
+    _check_derivation(shown, report)
+    if shown.is_dental:
+        _check_view(shown, report)
+        _check_truth(shown, dataset, report)
+
+
+def check_teeth(shown: Depiction, report: Report) -> None:
+    """Check the teeth: codes, side, arch, surface. Holds for radiographs as well."""
+    seen: set[str] = set()
+    for named in shown.teeth:
+        _check_code(named, report)
+        if str(named.tooth) in seen:
+            report.add("tooth-twice", _code_at(named), found=f"tooth {named.tooth.iso} again")
+        seen.add(str(named.tooth))
+        if shown.region_arch is not None and named.tooth.arch is not shown.region_arch:
+            report.add(
+                "tooth-contradicts-region",
+                _code_at(named),
+                found=f"tooth {named.tooth.iso} with a region of the {shown.region_arch.value} jaw",
+            )
+    _check_sides(shown, report)
+    if shown.all_anterior and Surface.OCCLUSAL in shown.surfaces:
+        at = _code_at(shown.teeth[0])
+        report.add("surface-contradicts-tooth", at, found="an occlusal surface of front teeth")
+
+
+def _code_at(named: NamedTooth) -> str:
+    return f"{named.prefix}CodeValue (0008,0100)"
+
+
+def _check_code(named: NamedTooth, report: Report) -> None:
+    value, scheme = named.concept.value, named.concept.scheme
+    if not codes.is_current(value, scheme):
+        current = codes.code_of(named.tooth)
+        report.add(
+            "tooth-code-earlier",
+            _code_at(named),
+            found=f"'{value}' of {scheme}",
+            expected=f"'{current.value}' of SCT for tooth {named.tooth.iso}",
+        )
+    other = _tooth_meant(named.concept.meaning)
+    if other is not None and other != named.tooth.iso:
+        report.add(
+            "tooth-meaning-contradicts",
+            f"{named.prefix}CodeMeaning (0008,0104)",
+            found=f"the meaning of tooth {other} with the code of tooth {named.tooth.iso}",
+        )
+
+
+def _tooth_meant(meaning: str) -> str | None:
+    """Return the ISO number of the permanent or deciduous tooth that a meaning names."""
+    from archiver.dentition.teeth import ALL_TEETH
+
+    for tooth in ALL_TEETH:
+        if codes.code_of(tooth).meaning.casefold() == meaning.casefold():
+            return str(tooth.iso)
+    return None
+
+
+def _check_sides(shown: Depiction, report: Report) -> None:
+    side, letters = shown.laterality, {_LETTER[s] for s in shown.sides}
+    if shown.region_side and side in ("R", "L", "B") and shown.region_side != side:
+        report.add(
+            "region-side-contradicts",
+            "AnatomicRegionSequence[1].AnatomicRegionModifierSequence (0008,2220)",
+            found=f"side {shown.region_side} with Image Laterality {side}",
+        )
+    if not letters:
+        return
+    if side in ("R", "L"):
+        strangers = [n for n in shown.teeth if _LETTER[n.tooth.side] != side]
+        # A buccal view of one side may name front teeth that reach over the midline.
+        if strangers and (
+            len(strangers) == len(shown.teeth)
+            or shown.surfaces
+            or any(not n.tooth.is_anterior for n in strangers)
+        ):
+            numbers = ", ".join(n.tooth.iso for n in strangers)
+            report.add_at(
+                "tooth-contradicts-laterality",
+                "",
+                _LATERALITY,
+                found=f"'{side}' with tooth {numbers}",
+                expected="'B'" if len(letters) == 2 else f"'{letters.pop()}'",
+            )
+    elif side == "U" or (side == "B" and shown.surfaces and len(letters) == 1):
+        report.add_at(
+            "tooth-contradicts-laterality",
+            "",
+            _LATERALITY,
+            found=f"'{side}' with teeth of the {' and '.join(sorted(letters))} side",
+            expected=" or ".join(f"'{letter}'" for letter in sorted(letters)),
+        )
+
+
+def _check_view(shown: Depiction, report: Report) -> None:
+    lateral = {codes.RIGHT_LATERAL.value: "R", codes.LEFT_LATERAL.value: "L"}.get(shown.view)
+    if lateral and shown.laterality and shown.laterality != lateral:
+        found = f"a lateral view of side {lateral} with Image Laterality '{shown.laterality[:4]}'"
+        report.add("view-contradicts-side", _VIEW, found=found)
+    occlusal_view = shown.view == codes.OCCLUSAL_PROJECTION.value
+    if shown.surfaces and shown.view:
+        occlusal = Surface.OCCLUSAL in shown.surfaces
+        known = occlusal_view or lateral or shown.view == codes.FRONTAL.value
+        if known and occlusal != occlusal_view:
+            words = ", ".join(sorted(s.value for s in shown.surfaces))
+            report.add("view-contradicts-surface", _VIEW, found=f"this view with {words} surfaces")
+    if shown.view == codes.FRONTAL.value and shown.surfaces and len(shown.sides) == 1:
+        if not any(named.tooth.is_anterior for named in shown.teeth):
+            report.add("view-contradicts-side", _VIEW, found="a frontal view of back teeth")
+    if codes.ANTERIOR_TEETH.value in shown.modifiers and shown.teeth and not shown.all_anterior:
+        report.add("modifier-contradicts-teeth", _MODIFIER, found="anterior teeth, with others")
+    if shown.is_uncorrected and shown.is_corrected:
+        report.add("modifiers-contradict", _MODIFIER, found="corrected and uncorrected at once")
+
+
+def _check_truth(shown: Depiction, dataset: Item, report: Report) -> None:
+    """Rows x columns is the looking direction of a true picture, the opposite of a reflected one."""
+    looking, orientation = shown.looking, shown.orientation
+    if orientation is None:
+        if dataset.get("PatientOrientation") is not None and looking is not None:
+            report.add_at("orientation-unknown", "", _ORIENTATION, found="no orientation")
+        return
+    if looking is None:
+        return
+    if orientation.normal not in (looking, looking.opposite):
+        report.add_at(
+            "orientation-contradicts-view",
+            "",
+            _ORIENTATION,
+            found=f"{orientation}, a plane across the {orientation.normal.word} axis",
+            expected=f"a plane across the {looking.word} axis",
+        )
+        return
+    reflected = orientation.normal is not looking
+    if reflected and not shown.is_uncorrected:
+        report.add_at(
+            "truth-test",
+            "",
+            _ORIENTATION,
+            found=f"{orientation}, which is a reflection of this view, with no word of it",
+        )
+    elif not reflected and shown.is_uncorrected:
+        report.add_at(
+            "truth-test",
+            "",
+            _ORIENTATION,
+            found=f"{orientation}, which is true for this view, yet said to be an uncorrected "
+            "mirror image",
+        )
+
+
+def _check_derivation(shown: Depiction, report: Report) -> None:
+    if shown.image_type == "ORIGINAL":
+        if shown.sources:
+            report.add_at("original-with-source", "", tag_of("ImageType"), found="'ORIGINAL'")
+        if shown.is_corrected:
+            report.add("original-but-corrected", _MODIFIER, found="a correction of an ORIGINAL")
+    elif shown.image_type == "DERIVED" and not shown.sources:
+        report.add_at("derived-without-source", "", tag_of("ImageType"), found="'DERIVED'")
+    for source in shown.sources:
+        if source.orientation is not None and shown.orientation is not None:
+            check_turn(shown, source.orientation, source, report)
+
+
+def check_turn(shown: Depiction, before: Orientation, source: Source, report: Report) -> None:
+    """Check the turn from a source's orientation to ours against what is said of it."""
+    place = f"{source.prefix}PatientOrientation (0020,0020)"
+    after = shown.orientation
+    if after is None:
+        return
+    try:
+        turn = before.turn_to(after)
+    except ValueError:
+        report.add("turn-impossible", place, found=f"no turn takes {before} to {after}")
+        return
+    named = {t for value, t in _NAMED_TURNS.items() if value in shown.modifiers}
+    if named and turn not in named:
+        report.add(
+            "turn-contradicts-modifier",
+            _MODIFIER,
+            found=f"{turn.words}, by {before} and {after}",
+            expected=" or ".join(t.words for t in sorted(named)),
+        )
+    if turn.sign < 0 and not shown.is_corrected and not shown.is_uncorrected and not shown.is_face:
+        report.add("flip-unexplained", _MODIFIER, found=f"{turn.words}, with no word of a mirror")
+    if source.preserved == "YES" and turn is not Turn.IDENTITY:
+        at = f"{source.prefix}SpatialLocationsPreserved (0028,135A)"
+        report.add("turn-contradicts-preserved", at, found=f"'YES' with a picture {turn.words}")
