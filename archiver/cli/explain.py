@@ -18,9 +18,7 @@ Exit status: 0 explained; 1 what was said contradicts itself, or the drawing cou
 from __future__ import annotations
 
 import argparse
-import json
 from collections.abc import Iterable
-from pathlib import Path
 from textwrap import fill
 from typing import TYPE_CHECKING
 
@@ -96,8 +94,10 @@ def run(options: argparse.Namespace) -> int:
     made = _plan(options)
     told = explain(made)
     if options.svg:
-        _write_svg(made, Path(options.svg))
+        _write_svg(made, options.svg)
     if options.json:
+        import json
+
         print(json.dumps(told.to_json(), indent=2, ensure_ascii=False))
     else:
         print(_text(made, told))
@@ -138,14 +138,16 @@ def _plan(options: argparse.Namespace) -> Plan:
     )
 
 
-def _write_svg(made: Plan, path: Path) -> None:
+def _write_svg(made: Plan, name: str) -> None:
+    from pathlib import Path
+
     from archiver.dentition.svg import draw_svg
 
     try:
-        path.write_text(draw_svg(made), encoding="utf-8")
+        Path(name).write_text(draw_svg(made), encoding="utf-8")
     except OSError as error:
         raise ArchiverError(
-            Problem(f"the drawing cannot be written: {error.strerror}", str(path))
+            Problem(f"the drawing cannot be written: {error.strerror}", name)
         ) from error
 
 
@@ -159,7 +161,10 @@ def _line(label: str, text: str) -> str:
 def _subject(told: Explanation) -> list[str]:
     from archiver.dentition.numbering import shortened
 
-    lines = [f"{t.iso}: {t.name} (Universal {t.universal}, Palmer {t.palmer})" for t in told.teeth]
+    lines = [
+        fill(f"{t.iso}: {t.name} (Universal {t.universal}, Palmer {t.palmer})", _WIDTH)
+        for t in told.teeth
+    ]
     if len(lines) > 4:
         lines = [f"{shortened(told.teeth)}: {len(told.teeth)} teeth"]
     how = "taken in a mirror" if told.mirror else "taken directly"
