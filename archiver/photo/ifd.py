@@ -139,6 +139,22 @@ class TiffLayout:
                 tags.setdefault(tag, value)
         return Directory(tags, tuple(broken), self._following(start + count * entry))
 
+    def with_short(self, tag: int, number: int) -> bytearray:
+        """Return a copy of the block in which a tag of the first directory is one SHORT.
+
+        Where the directory does not have the tag the copy is unchanged.
+        """
+        copy = bytearray(self.block)
+        code, entry, width = ("Q", 20, 8) if self.big else ("H", 12, 2)
+        count = struct.unpack_from(self.order + code, copy, self.first)[0]
+        start = self.first + width
+        for place in range(start, min(start + count * entry, len(copy) - entry + 1), entry):
+            if struct.unpack_from(self.order + "H", copy, place)[0] == tag:
+                layout = "HQH6x" if self.big else "HIH2x"
+                struct.pack_into(self.order + layout, copy, place + 2, 3, 1, number)
+                break
+        return copy
+
     def _following(self, place: int) -> int:
         code, width = ("Q", 8) if self.big else ("I", 4)
         if place + width > len(self.block):

@@ -24,6 +24,7 @@ from archiver.photo.heif import decode_heif
 from archiver.photo.jpeg_structure import Process
 from archiver.photo.png import GREY_ALPHA, SIGNATURE
 from archiver.photo.raw import decode_raw
+from archiver.photo.tiff import for_decoder
 
 Pixels = NDArray[np.uint8]
 
@@ -35,7 +36,10 @@ _OPENERS: dict[Format, Callable[[io.BytesIO], Image.Image]] = {
     Format.BMP: BmpImagePlugin.BmpImageFile,
 }
 
-_PHOTOMETRIC = 262
+_BAND = 256
+
+# The budget is checked when a header is read, and may be set higher than Pillow's own.
+Image.MAX_IMAGE_PIXELS = None
 
 # Python keeps its warning filters for the whole interpreter; the lock covers our own threads.
 _OPENING = threading.Lock()
@@ -103,14 +107,11 @@ def reduced(source: CameraFile | bytes, max_side: int) -> Image.Image:
 
 
 def to_eight_bits(values: NDArray[np.uint16]) -> Pixels:
-    """Round 16-bit samples to 8: 0 to 0, 65535 to 255, 257 n to n.
-
-    Row by row in bands, so that a large picture needs little more than itself.
-    """
+    """Round 16-bit samples to 8: 0 to 0, 65535 to 255, 257 n to n."""
     result = np.empty(values.shape, np.uint8)
-    for start in range(0, values.shape[0], 256):
-        band = values[start : start + 256].astype(np.uint32)
-        result[start : start + 256] = (band + 128) // 257
+    for start in range(0, values.shape[0], _BAND):  # a large picture needs little more than itself
+        band = values[start : start + _BAND].astype(np.uint32)
+        result[start : start + _BAND] = (band + 128) // 257
     return result
 
 
@@ -143,11 +144,15 @@ def _decoded(photo: CameraFile) -> NDArray[np.uint8]:
         return decode_raw(photo.data)
     if photo.format is Format.PNG and photo.data[24:26] == bytes((16, GREY_ALPHA)):
         return _grey_alpha_16(photo.data)
-    picture = _opened(photo.data, photo.format)
+    data, inverted = photo.data, False
+    if photo.format is Format.TIFF:
+        data, inverted = for_decoder(data)
+    picture = _opened(data, photo.format)
     if picture.mode in ("I;16", "I;16B", "I;16L", "I"):
-        return to_eight_bits(_sixteen_grey(picture))
+        values = _sixteen_grey(picture)
+        return to_eight_bits(~values if inverted else values)
     if _has_sixteen_bits(photo, picture):
-        return _sixteen_colour(photo, picture)
+        return _sixteen_colour(data, photo.format, picture)
     if picture.mode == "P":
         transparent = "transparency" in picture.info
         return np.asarray(picture.convert("RGBA" if transparent else "RGB"))
@@ -162,8 +167,7 @@ def _decoded(photo: CameraFile) -> NDArray[np.uint8]:
 
 
 def _opened(data: bytes, kind: Format) -> Image.Image:
-    # Not Image.open: the kind is known, and its own limit of pixels is below our budget, which
-    # was checked when the header was read.
+    # Not Image.open, which would look for the kind again.
     with _OPENING, warnings.catch_warnings():
         warnings.simplefilter("ignore")
         return _OPENERS[kind](io.BytesIO(data))
@@ -173,10 +177,7 @@ def _sixteen_grey(picture: Image.Image) -> NDArray[np.uint16]:
     values = np.asarray(picture)
     if values.dtype.itemsize > 2:
         values = values.clip(0, 65535)
-    values = values.astype(np.uint16)
-    # Pillow turns "white is zero" round for 8 bits, but not for 16.
-    inverted = getattr(picture, "tag_v2", {}).get(_PHOTOMETRIC) == 0
-    return ~values if inverted else values
+    return values.astype(np.uint16)
 
 
 def _has_sixteen_bits(photo: CameraFile, picture: Image.Image) -> bool:
@@ -185,18 +186,26 @@ def _has_sixteen_bits(photo: CameraFile, picture: Image.Image) -> bool:
     return any(";16" in str(part) for tile in getattr(picture, "tile", ()) for part in _parts(tile))
 
 
-def _sixteen_colour(photo: CameraFile, picture: Image.Image) -> Pixels:
+def _sixteen_colour(data: bytes, kind: Format, picture: Image.Image) -> Pixels:
     """Decode 16-bit colour, of which Pillow keeps one byte a sample.
 
     It takes the upper byte by the byte order that it is told. Told the other order it takes the
     lower one; the two together are the sample.
     """
-    upper = np.asarray(picture).astype(np.uint16)
-    other = _opened(photo.data, photo.format)
+    upper = np.asarray(picture)
+    other = _opened(data, kind)
     tiles = getattr(other, "tile", [])
     other.tile = [_other_order(tile) for tile in tiles]  # type: ignore[attr-defined]
-    lower = np.asarray(other)
-    return to_eight_bits(upper << 8 | lower)
+    return _from_halves(upper, np.asarray(other))
+
+
+def _from_halves(upper: Pixels, lower: Pixels) -> Pixels:
+    """Round 16-bit samples, given as their upper and their lower bytes, to 8 bits."""
+    result = np.empty(upper.shape, np.uint8)
+    for start in range(0, upper.shape[0], _BAND):
+        band = upper[start : start + _BAND].astype(np.uint16) << 8
+        result[start : start + _BAND] = to_eight_bits(band | lower[start : start + _BAND])
+    return result
 
 
 def _parts(tile: tuple[object, ...]) -> tuple[object, ...]:
@@ -228,8 +237,8 @@ def _grey_alpha_16(data: bytes) -> Pixels:
     header[12:14] = bytes((8, 6))
     altered = data[:place] + header + struct.pack(">I", zlib.crc32(header)) + data[place + 21 :]
     picture = _opened(altered, Format.PNG)
-    octets = np.asarray(picture).astype(np.uint16)
-    return to_eight_bits((octets[:, :, ::2] << 8 | octets[:, :, 1::2]).astype(np.uint16))
+    octets = np.asarray(picture)
+    return _from_halves(octets[:, :, ::2], octets[:, :, 1::2])
 
 
 def _without_alpha(pixels: NDArray[np.uint8]) -> Pixels:

@@ -11,7 +11,7 @@ from archiver.photo.ifd import SUB_IFDS, Directory, TiffLayout
 _REDUCED, _WIDTH, _LENGTH, _BITS, _COMPRESSION = 254, 256, 257, 258, 259
 _PHOTOMETRIC, _SAMPLES, _PLANAR, _FORMAT = 262, 277, 284, 339
 _STRIPS, _STRIP_SIZES, _TILES, _TILE_SIZES = 273, 279, 324, 325
-_ICC, _DNG = 34675, 50706
+_ORIENTATION, _ICC, _DNG = 274, 34675, 50706
 
 _MOSAIC, _LINEAR_RAW = 32803, 34892
 _JPEGS = (6, 7)
@@ -63,6 +63,10 @@ def read_tiff(data: bytes, limits: Limits) -> Header:
     main = layout.directory(layout.first)
     if main is None:
         raise cut_short("TIFF")
+    if layout.big and layout.order == ">":
+        raise PhotoError(
+            Problem("64-bit TIFF of byte order MM", expected="byte order II, or 32-bit TIFF")
+        )
     columns, rows = main.number(_WIDTH), main.number(_LENGTH)
     if columns is None or rows is None:
         raise PhotoError("the TIFF file does not tell the size of its picture")
@@ -83,6 +87,28 @@ def read_tiff(data: bytes, limits: Limits) -> Header:
         lossy_past=past,
         notes=tuple(notes),
     )
+
+
+def for_decoder(data: bytes) -> tuple[bytes, bool]:
+    """Return the file as its decoder must see it to give the stored pixels.
+
+    Pillow turns a TIFF's pixels by Orientation, or by the orientation that its XMP packet
+    tells; here they are to stay as they are stored, so both are neutralised in a copy. It
+    turns "white is zero" round for 8 bits but not for 16, so that is told as "black is zero".
+
+    Returns
+    -------
+    tuple
+        The bytes, and whether the values still have to be inverted.
+    """
+    layout = TiffLayout(data)
+    copy = bytes(layout.with_short(_ORIENTATION, 1))
+    copy = copy.replace(b"tiff:Orientation", b"tiff:orientation")
+    main = layout.directory(layout.first) or Directory()
+    inverted = main.number(_PHOTOMETRIC) == 0 and main.number(_BITS) == 16
+    if inverted:
+        copy = bytes(TiffLayout(copy).with_short(_PHOTOMETRIC, 1))
+    return copy, inverted
 
 
 def _samples(main: Directory, notes: list[Problem]) -> int:
