@@ -7,12 +7,14 @@ every picture, so that a reader can check side and arch without trusting anybody
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from pathlib import Path
 
 from PIL import Image, ImageDraw
 
 from archiver.archive.lettering import Face, shortened, width, wrapped, write
+from archiver.archive.sheet_cells import Edges, Picture, SheetCell, SheetHead
+
+__all__ = ["Edges", "Picture", "SheetCell", "SheetHead", "contact_sheet", "save_pages"]
 
 # Pixels; the page is as wide as A4 paper at 300 dpi.
 PAGE_WIDTH = 2480
@@ -60,99 +62,6 @@ CAUTION = (
     "the tooth of a treatment on its own: check patient, chart and radiograph. "
     "Colours are not measurements."
 )
-
-
-@dataclass(frozen=True)
-class Edges:
-    """The patient's direction at each edge of a picture, as letters; empty where unknown."""
-
-    top: str
-    right: str
-    bottom: str
-    left: str
-
-    @classmethod
-    def of(cls, rows: str, columns: str) -> Edges:
-        """Return the edges for Patient Orientation (PS3.3 C.7.6.1.1.1).
-
-        Parameters
-        ----------
-        rows, columns
-            Its two values: where the rows lead (to the right) and the columns (down).
-        """
-        opposite = str.maketrans("LRAPHF", "RLPAFH")
-        return cls(columns.translate(opposite), rows, columns, rows.translate(opposite))
-
-
-@dataclass(frozen=True)
-class Picture:
-    """A picture and what its edges show."""
-
-    image: Image.Image
-    edges: Edges
-
-
-@dataclass(frozen=True)
-class SheetCell:
-    """A photograph on the sheet.
-
-    Parameters
-    ----------
-    view
-        In words, such as ``occlusal``.
-    teeth_iso, teeth_universal
-        The teeth in both numberings, such as ``25`` and ``13``; empty where none is named.
-    subject
-        In plain words, such as ``upper left second premolar``.
-    mirror
-        Whether a mirror was used and what was done about it, in words.
-    as_shot
-        As the camera recorded it.
-    stored
-        As it is kept right way round; None where the picture as shot is that already.
-    confirmed_by
-        Who confirmed the side; empty where nobody did.
-    source
-        The name of the file and the time, or the like.
-    warnings
-        One line each.
-    """
-
-    view: str
-    teeth_iso: str
-    teeth_universal: str
-    subject: str
-    mirror: str
-    as_shot: Picture
-    stored: Picture | None
-    confirmed_by: str = ""
-    source: str = ""
-    warnings: tuple[str, ...] = ()
-
-
-@dataclass(frozen=True)
-class SheetHead:
-    """What stands at the top and bottom of every page.
-
-    Parameters
-    ----------
-    patient
-        The name as it is read.
-    details
-        Identifier, date of birth, sex.
-    visit
-        Day and time of the visit.
-    description
-        Of the visit, with its accession number.
-    made
-        When and with what the sheet was made.
-    """
-
-    patient: str
-    details: str
-    visit: str
-    description: str = ""
-    made: str = ""
 
 
 def contact_sheet(head: SheetHead, cells: Sequence[SheetCell]) -> list[Image.Image]:
