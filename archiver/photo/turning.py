@@ -224,7 +224,7 @@ def _fit(
 
 
 def tile_boxes(region: Box, *, side: int = 256, across: int = 3, down: int = 3) -> tuple[Box, ...]:
-    """Spread square sample tiles evenly over a region of the stored picture.
+    """Spread square sample tiles over a region of the stored picture, one in each equal cell.
 
     Parameters
     ----------
@@ -243,10 +243,8 @@ def tile_boxes(region: Box, *, side: int = 256, across: int = 3, down: int = 3) 
 
 def _spread(start: int, length: int, side: int, count: int) -> Sequence[int]:
     count = max(1, min(count, length // side))
-    room = length - min(side, length)
-    if count == 1:
-        return [start + room // 2]
-    return [start + round(room * (2 * k + 1) / (2 * count)) for k in range(count)]
+    cell, spare = length // count, length // count - min(side, length)
+    return [start + k * cell + spare // 2 for k in range(count)]
 
 
 def _parts(turn: Any) -> tuple[bool, bool, bool]:
