@@ -25,6 +25,9 @@ Converter: TypeAlias = Callable[[TagValue, str], "AttributeValue | None"]
 Where: TypeAlias = Literal["main", "exif", "interop"]
 
 
+_NOT_KNOWN = (0xFFFFFFFF, -1)  # the same bits, unsigned and signed
+
+
 class Unbelievable(ValueError):
     """A value that cannot be meant; the message says why."""
 
@@ -97,12 +100,13 @@ def _fraction(pair: tuple[int, int]) -> float:
 def fraction(low: float, high: float, *, unknown: tuple[int, ...] = ()) -> Converter:
     """Make a converter of one fraction to DS, believed between `low` and `high`.
 
-    `unknown` lists numerators by which EXIF says that the value is not known.
+    `unknown` lists numerators by which EXIF says that the value is not known; a denominator
+    of FFFFFFFF says so everywhere (EXIF 2.32, tags 37888 to 37893).
     """
 
     def convert(value: TagValue, order: str) -> AttributeValue | None:
         pair = _rationals(value)[0]
-        if pair[0] in unknown or pair == (0, 0):
+        if pair[0] in unknown or pair[1] in _NOT_KNOWN or pair == (0, 0):
             return None
         number = _fraction(pair)
         if not low <= number <= high:
@@ -261,7 +265,6 @@ def colour_filter(part: int) -> Converter:
     return convert
 
 
-_NOT_KNOWN = (0xFFFFFFFF, -1)
 _LIGHTS = (0, 1, 2, 3, 4, *range(9, 16), *range(17, 25), 255)
 
 ROWS: tuple[Row, ...] = (
@@ -309,12 +312,12 @@ ROWS: tuple[Row, ...] = (
     Row("exif", 37384, "LightSource", code(*_LIGHTS)),
     Row("exif", 37386, "FocalLength", fraction(0.1, 10000, unknown=(0,))),
     Row("exif", 37396, "SubjectArea", integers(2, 4)),
-    Row("exif", 37888, "Temperature", fraction(-100, 200, unknown=_NOT_KNOWN)),
-    Row("exif", 37889, "Humidity", fraction(0, 100, unknown=_NOT_KNOWN)),
-    Row("exif", 37890, "Pressure", fraction(0, 20000, unknown=_NOT_KNOWN)),
-    Row("exif", 37891, "WaterDepth", fraction(-12000, 12000, unknown=_NOT_KNOWN)),
-    Row("exif", 37892, "Acceleration", fraction(0, 1e7, unknown=_NOT_KNOWN)),
-    Row("exif", 37893, "CameraElevationAngle", fraction(-180, 180, unknown=_NOT_KNOWN)),
+    Row("exif", 37888, "Temperature", fraction(-100, 200)),
+    Row("exif", 37889, "Humidity", fraction(0, 100)),
+    Row("exif", 37890, "Pressure", fraction(0, 20000)),
+    Row("exif", 37891, "WaterDepth", fraction(-12000, 12000)),
+    Row("exif", 37892, "Acceleration", fraction(0, 1e7)),
+    Row("exif", 37893, "CameraElevationAngle", fraction(-180, 180)),
     Row("exif", 41483, "FlashEnergy", fractions((1, 2))),
     Row("exif", 41492, "SubjectLocation", integers(2, 2)),
     Row("exif", 41493, "PhotographicExposureIndex", fraction(0.01, 1e8)),

@@ -203,8 +203,9 @@ def _from_halves(upper: Pixels, lower: Pixels) -> Pixels:
     """Round 16-bit samples, given as their upper and their lower bytes, to 8 bits."""
     result = np.empty(upper.shape, np.uint8)
     for start in range(0, upper.shape[0], _BAND):
-        band = upper[start : start + _BAND].astype(np.uint16) << 8
-        result[start : start + _BAND] = to_eight_bits(band | lower[start : start + _BAND])
+        high = upper[start : start + _BAND].astype(np.uint32)
+        band = (high << 8) + lower[start : start + _BAND]
+        result[start : start + _BAND] = (band + 128) // 257
     return result
 
 
