@@ -105,6 +105,26 @@ class Layout:
         """Return whether the folder is empty, or holds only the beginnings of an archive."""
         return {p.name for p in self.root.iterdir()} <= _BEGINNINGS
 
+    def find_or_make(self, create: bool) -> None:
+        """Make the folder where it may be made; refuse one that is something else.
+
+        Raises
+        ------
+        ArchiveError
+            If there is no archive and none may be made there.
+        """
+        if not create and not self.mark.exists():
+            self.check_mark()
+        self.root.mkdir(parents=True, exist_ok=True)
+        if not self.mark.exists() and not self.is_fresh():
+            raise ArchiveError(
+                Problem(
+                    "the folder holds other things and is no archive",
+                    where=str(self.root),
+                    hint="name an empty or a new folder",
+                )
+            )
+
     def prepare(self) -> None:
         """Make the mark and then the folders; harmless when they are there."""
         if not self.mark.exists():

@@ -9,7 +9,13 @@ from enum import Enum
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from archiver.archive.durable import Buffer, Written, flush_folder, write_whole
+from archiver.archive.durable import (
+    Buffer,
+    Written,
+    digest_parts,
+    flush_folder,
+    write_whole,
+)
 from archiver.archive.layout import Layout
 from archiver.errors import Problem
 
@@ -23,6 +29,22 @@ class Outcome(str, Enum):
     ADDED = "added"
     PRESENT = "present"
     CONFLICT = "conflict"
+
+
+@dataclass(frozen=True)
+class Aside:
+    """A file that lies, whole and flushed, in the archive's own folder of temporary files.
+
+    Parameters
+    ----------
+    path
+        Moved to its place if the instance is new; stays where it is if it is not.
+    written
+        Digest and size of what is in it.
+    """
+
+    path: Path
+    written: Written
 
 
 @dataclass(frozen=True)
@@ -40,12 +62,22 @@ class Incoming:
         Digest of the camera file that it was made from.
     source_name
         What messages call it. It is not kept: names of files can be names of people.
+    aside
+        Where the file has been written already; `parts` are not looked at then.
+    origin
+        From where it came, for the journal; nothing that identifies a person.
     """
 
     description: Description
-    parts: Iterable[Buffer]
+    parts: Iterable[Buffer] = ()
     source_sha256: str | None = None
     source_name: str | None = None
+    aside: Aside | None = None
+    origin: str = ""
+
+    def digest(self) -> Written:
+        """Return digest and size of the file."""
+        return self.aside.written if self.aside else digest_parts(self.parts)
 
 
 @dataclass(frozen=True)
@@ -87,16 +119,19 @@ class Placement:
         self._placed: list[Path] = []
         self._made: list[Path] = []
 
-    def write(self, relative: str, parts: Iterable[Buffer]) -> Written:
-        """Write one file aside and flush it.
+    def write(self, relative: str, one: Incoming) -> Written:
+        """Write one file aside and flush it, where that has not been done already.
 
         Raises
         ------
         OSError
             As the system raised it.
         """
+        if one.aside is not None:
+            self._waiting.append((one.aside.path, self._layout.path_of(relative)))
+            return one.aside.written
         aside = self._layout.temporary / f"{len(self._waiting)}.part"
-        written = write_whole(aside, parts)
+        written = write_whole(aside, one.parts)
         self._waiting.append((aside, self._layout.path_of(relative)))
         return written
 

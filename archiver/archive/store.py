@@ -4,14 +4,16 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable, Sequence
+from contextlib import AbstractContextManager
 from dataclasses import dataclass, replace
 from datetime import datetime, timezone
 from pathlib import Path
 from types import TracebackType
+from typing import TYPE_CHECKING
 
 from archiver.archive import sqlite
 from archiver.archive.describing import Describe, describe_file
-from archiver.archive.durable import Written, digest_file, digest_parts, told, translated
+from archiver.archive.durable import Written, digest_file, told, translated
 from archiver.archive.index import Held, Index, Kept
 from archiver.archive.journal import (
     RESTORED,
@@ -28,6 +30,9 @@ from archiver.archive.putting import Incoming, Outcome, Placement, Stored
 from archiver.archive.query import Query, Record, answer
 from archiver.archive.recovery import Recovery, remove_aside, take_in
 from archiver.errors import ArchiveError, Problem
+
+if TYPE_CHECKING:
+    from sqlalchemy import Connection
 
 Clock = Callable[[], datetime]
 
@@ -115,7 +120,7 @@ class Archive:
         if read_only:
             return cls._open_reading(layout)
         with translated("the archive was not opened", layout.root):
-            _find_or_make(layout, create)
+            layout.find_or_make(create)
             lock = WriterLock(layout.lock)
             try:
                 return cls._open_writing(layout, lock, clock, actor, describe)
@@ -203,6 +208,30 @@ class Archive:
         with self._index.reading() as connection:
             return answer(connection, query, self.layout)
 
+    def reading(self) -> AbstractContextManager[Connection]:
+        """Give a connection to the index, for questions that `query` does not know.
+
+        Raises
+        ------
+        ArchiveError
+            If the index cannot be read.
+        """
+        return self._index.reading()
+
+    def record(self, deeds: Sequence[Deed]) -> None:
+        """Tell the journal of deeds that change no object; flushed when this returns.
+
+        Raises
+        ------
+        ArchiveError
+            If the disk refuses.
+        """
+        with self._guard, translated("the journal was not written", self.layout.journal):
+            journal = self._writable()
+            self._catch_up(journal)
+            journal.append(deeds, time=self._clock(), who=self._actor)
+            self._index.add([], journal.end)
+
     def __len__(self) -> int:
         return self._index.count()
 
@@ -268,20 +297,20 @@ class Archive:
         for one, relative in zip(batch, paths, strict=True):
             uid = one.description.sop_instance_uid
             if uid in new:
-                written = digest_parts(one.parts)
+                written = one.digest()
                 same = written == new[uid]
                 outcome = Outcome.PRESENT if same else Outcome.CONFLICT
                 decided.append(_Decided(one, relative, outcome, written))
             elif uid in held:
                 decided.append(self._compare(one, held[uid], placement))
             else:
-                new[uid] = written = placement.write(relative, one.parts)
+                new[uid] = written = placement.write(relative, one)
                 decided.append(_Decided(one, relative, Outcome.ADDED, written, STORED))
         return decided
 
     def _compare(self, one: Incoming, held: Held, placement: Placement) -> _Decided:
         """Compare with what is kept; bring back what was kept and is lost or damaged."""
-        written = digest_parts(one.parts)
+        written = one.digest()
         if written.sha256 != held.digest:
             return _Decided(one, held.path, Outcome.CONFLICT, written)
         try:
@@ -291,7 +320,7 @@ class Archive:
         if on_disk == held.digest:
             return _Decided(one, held.path, Outcome.PRESENT, written)
         note = f"was {on_disk}" if on_disk else "was missing"
-        placement.write(held.path, one.parts)
+        placement.write(held.path, one)
         return _Decided(one, held.path, Outcome.ADDED, written, RESTORED, note)
 
     def _tell(self, journal: Journal, decided: Sequence[_Decided]) -> list[Entry]:
@@ -308,7 +337,7 @@ class Archive:
                         digest=one.written.sha256,
                         size=one.written.size,
                         source=one.incoming.source_sha256 or "",
-                        note=one.note,
+                        note=one.note or one.incoming.origin,
                     )
                 )
         return journal.append(deeds, time=self._clock(), who=self._actor) if deeds else []
@@ -364,18 +393,3 @@ class Archive:
             )
         path = self.layout.path_of(one.relative)
         return Stored(uid, one.outcome, path, one.written.sha256, problem)
-
-
-def _find_or_make(layout: Layout, create: bool) -> None:
-    """Make the folder where it may be made; refuse one that is something else."""
-    if not create and not layout.mark.exists():
-        layout.check_mark()
-    layout.root.mkdir(parents=True, exist_ok=True)
-    if not layout.mark.exists() and not layout.is_fresh():
-        raise ArchiveError(
-            Problem(
-                "the folder holds other things and is no archive",
-                where=str(layout.root),
-                hint="name an empty or a new folder",
-            )
-        )
