@@ -19,7 +19,8 @@ from archiver.photo.turning import Pixels
 # T.81 Table K.3: number of codes of each length 1..16; the categories are their own order.
 _CODE_COUNTS: Final = bytes((0, 1, 5, 1, 1, 1, 1, 1, 1, 0, 0, 0, 0, 0, 0, 0))
 _CATEGORIES: Final = bytes(range(12))
-_ROWS_AT_ONCE: Final = 64
+# A sample takes about 300 bytes while its bits are put together.
+_SAMPLES_AT_ONCE: Final = 200_000
 
 
 def encode_lossless_stream(pixels: Pixels) -> bytes:
@@ -39,8 +40,10 @@ def encode_in_numpy(pixels: Pixels) -> bytes:
     samples = pixels.reshape(*pixels.shape[:2], -1)
     codes, lengths = _code_table()
     pieces, carry = [_headers(samples.shape)], np.zeros(0, np.uint8)
-    for top in range(0, samples.shape[0], _ROWS_AT_ONCE):
-        bits = np.concatenate((carry, _bits(_differences(samples, top), codes, lengths)))
+    step = max(1, _SAMPLES_AT_ONCE // (samples.shape[1] * samples.shape[2]))
+    for top in range(0, samples.shape[0], step):
+        differences = _differences(samples, top, top + step)
+        bits = np.concatenate((carry, _bits(differences, codes, lengths)))
         whole = bits.size // 8 * 8
         carry = bits[whole:]
         pieces.append(_stuffed(bits[:whole]))
@@ -50,13 +53,13 @@ def encode_in_numpy(pixels: Pixels) -> bytes:
     return b"".join((*pieces, b"\xff\xd9"))
 
 
-def _differences(samples: Pixels, top: int) -> npt.NDArray[np.int32]:
+def _differences(samples: Pixels, top: int, bottom: int) -> npt.NDArray[np.int32]:
     """Return sample minus prediction (T.81 H.1.2.1) for some rows, flat in coding order.
 
     The sample to the left predicts; in the first column the one above; for the first sample
     half of the range.
     """
-    block = samples[top : top + _ROWS_AT_ONCE].astype(np.int32)
+    block = samples[top:bottom].astype(np.int32)
     above = samples[top - 1 : top, 0].astype(np.int32) if top else np.full_like(block[:1, 0], 128)
     left = np.empty_like(block)
     left[:, 1:] = block[:, :-1]

@@ -189,7 +189,8 @@ def test_a_png_is_stored_without_loss_turned_and_cropped_exactly(grey, tmp_path)
 @pytest.mark.parametrize("grey", [False, True], ids=["colour", "grey"])
 @pytest.mark.parametrize("encode", ["library", "numpy"])
 @pytest.mark.parametrize("size", [(1, 1), (7, 130), (75, 53), (3, 64)])
-def test_three_decoders_read_the_lossless_stream(size, encode, grey, tmp_path):
+def test_three_decoders_read_the_lossless_stream(size, encode, grey, tmp_path, monkeypatch):
+    monkeypatch.setattr(lossless, "_SAMPLES_AT_ONCE", 1000)
     random = np.random.default_rng(5)
     picture = random.integers(0, 256, (size[1], size[0], *(() if grey else (3,))), np.uint8)
     picture[: size[1] // 2] = np.where(picture[: size[1] // 2] > 127, 255, 0)
