@@ -57,6 +57,7 @@ _SMALL = Face(25)
 _TAG = Face(22, bold=True)
 _EDGE_LETTER = Face(32, bold=True)
 
+_KEPT_AS_SHOT = "The picture as shot is the one kept."
 CAUTION = (
     "Sides and teeth on this sheet are what a person said. A picture never decides the side or "
     "the tooth of a treatment on its own: check patient, chart and radiograph. "
@@ -171,6 +172,7 @@ def _warning_lines(cell: SheetCell) -> list[str]:
             lines.append(f"and {more} more warning{'' if more == 1 else 's'}")
             break
         spare = left - 1 if more > 1 else left
+        text = text[:1].upper() + text[1:]
         lines += wrapped(text, _SMALL, _INNER - 64, min(2, spare))
     return lines
 
@@ -196,16 +198,21 @@ def _card(page: Image.Image, cell: SheetCell, place: tuple[int, int], height: in
     _title(draw, cell, (x, y))
     y += _TITLE
     second = x + _PLATE_WIDTH + _BETWEEN
-    _plate(page, cell.as_shot, (x, y))
+    if cell.as_shot is not None:
+        _plate(page, cell.as_shot, (x, y))
+    else:
+        _frame(draw, (x, y), cell.instead)
     if cell.stored is not None:
         _plate(page, cell.stored, (second, y))
     else:
-        _same(draw, (second, y))
+        _frame(draw, (second, y), _KEPT_AS_SHOT if cell.as_shot is not None else "")
     _arrow(draw, (x + _PLATE_WIDTH + 12, y + _PLATE_HEIGHT // 2), cell.stored is not None)
     y += _PLATE_HEIGHT + 36
-    write(draw, (x, y), "As shot", _TAG, _SOFT)
-    kept = "Kept, right way round" if cell.stored is not None else "Kept as shot"
-    write(draw, (second, y), kept, _TAG, _BRAND)
+    if cell.as_shot is not None:
+        write(draw, (x, y), "As shot", _TAG, _SOFT)
+    if cell.stored is not None or cell.as_shot is not None:
+        kept = "Kept, right way round" if cell.stored is not None else "Kept as shot"
+        write(draw, (second, y), kept, _TAG, _BRAND)
     y += _CAPTION
     for line in _mirror_lines(cell):
         write(draw, (x, y), line, _TEXT, _INK)
@@ -273,13 +280,13 @@ def _letter(draw: ImageDraw.ImageDraw, middle: tuple[int, int], text: str) -> No
     write(draw, (middle[0] - half, middle[1] + 12), shown, _EDGE_LETTER, _LETTER)
 
 
-def _same(draw: ImageDraw.ImageDraw, place: tuple[int, int]) -> None:
-    """An empty frame where no second picture is needed."""
+def _frame(draw: ImageDraw.ImageDraw, place: tuple[int, int], text: str) -> None:
+    """An empty frame in the place of a picture, and why it is empty."""
     x, y = place
     draw.rounded_rectangle(
         (x, y, x + _PLATE_WIDTH, y + _PLATE_HEIGHT), radius=10, outline=_EDGE, width=3
     )
-    text = "The picture as shot is the one kept."
+    text = shortened(text, _SMALL, _PLATE_WIDTH - 40)
     middle = x + (_PLATE_WIDTH - width(text, _SMALL)) // 2
     write(draw, (middle, y + _PLATE_HEIGHT // 2 + 8), text, _SMALL, _SOFT)
 

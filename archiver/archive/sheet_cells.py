@@ -52,7 +52,7 @@ class SheetCell:
     mirror
         Whether a mirror was used and what was done about it, in words.
     as_shot
-        As the camera recorded it.
+        As the camera recorded it; None where that is not to be had.
     stored
         As it is kept right way round; None where the picture as shot is that already.
     confirmed_by
@@ -61,6 +61,8 @@ class SheetCell:
         The name of the file and the time, or the like.
     warnings
         One line each.
+    instead
+        What stands in the place of the picture as shot where there is none.
     """
 
     view: str
@@ -68,11 +70,12 @@ class SheetCell:
     teeth_universal: str
     subject: str
     mirror: str
-    as_shot: Picture
+    as_shot: Picture | None
     stored: Picture | None
     confirmed_by: str = ""
     source: str = ""
     warnings: tuple[str, ...] = ()
+    instead: str = ""
 
 
 @dataclass(frozen=True)
