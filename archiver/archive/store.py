@@ -17,6 +17,7 @@ from archiver.archive.durable import Written, digest_file, told, translated
 from archiver.archive.index import Held, Index, Kept
 from archiver.archive.journal import (
     RESTORED,
+    START,
     STORED,
     Deed,
     Entry,
@@ -74,7 +75,8 @@ class Archive:
         self._index = index
         self._guard = threading.Lock()
         self._flushed: set[Path] = set()
-        self._behind = False
+        #: How far the index is known to have come; behind the journal's end after any failure.
+        self._applied = START
         self._journal: Journal | None = None
         self._lock: WriterLock | None = None
         self._clock: Clock = system_clock
@@ -163,6 +165,7 @@ class Archive:
         archive._clock, archive._actor, archive._describe = clock, actor, describe
         try:
             recovery = take_in(layout, index, beyond, journal.end, describe) if beyond else None
+            archive._applied = journal.end
         except BaseException:
             archive.close()
             raise
@@ -231,6 +234,7 @@ class Archive:
             self._catch_up(journal)
             journal.append(deeds, time=self._clock(), who=self._actor)
             self._index.add([], journal.end)
+            self._applied = journal.end
 
     def __len__(self) -> int:
         return self._index.count()
@@ -363,8 +367,8 @@ class Archive:
         ]
         try:
             self._index.add(kept, journal.end)
+            self._applied = journal.end
         except ArchiveError as error:
-            self._behind = True
             raise ArchiveError(
                 *error.problems,
                 Problem(
@@ -376,11 +380,11 @@ class Archive:
 
     def _catch_up(self, journal: Journal) -> None:
         """Take into the index what an earlier put could not."""
-        if self._behind:
+        if self._applied != journal.end:
             lines = read_lines(self.layout.journal, self._index.position())
             entries = [line.entry for line in lines if line.entry]
             take_in(self.layout, self._index, entries, journal.end, self._describe)
-            self._behind = False
+            self._applied = journal.end
 
     def _stored(self, one: _Decided) -> Stored:
         uid = one.incoming.description.sop_instance_uid

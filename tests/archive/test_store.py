@@ -340,3 +340,20 @@ def test_a_description_from_the_file_indexes_the_same_as_the_one_handed_in(
     rebuild(folder, clock=Clock())
     with Archive.open(folder, read_only=True) as again:
         assert again.query(Query()) == before
+
+
+def test_a_batch_interrupted_before_the_index_is_taken_in_by_the_next_one(
+    archive: Archive, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    with monkeypatch.context() as patched:
+
+        def interrupted(*_: object) -> None:
+            raise KeyboardInterrupt
+
+        patched.setattr(archive._index, "add", interrupted)
+        with pytest.raises(KeyboardInterrupt):
+            archive.put([incoming(1)])
+    assert not archive.has(uid(1))
+    assert archive.put([incoming(2)])[0].outcome is Outcome.ADDED
+    assert {r.sop_instance_uid for r in archive.query(Query())} == {uid(1), uid(2)}
+    assert archive.put([incoming(1)])[0].outcome is Outcome.PRESENT
