@@ -35,7 +35,8 @@ class Description:
     """What an instance is and shows, as far as it says so.
 
     Texts are as stored, dates ``YYYYMMDD`` and times ``HHMMSS[.ffffff]``; an empty text means
-    that the instance does not say. `teeth` are those named by code. `mirror` is ``direct``,
+    that the instance does not say. `transfer_syntax` is that of the file it was read from.
+    `teeth` are those named by code. `mirror` is ``direct``,
     ``uncorrected`` or ``corrected``; `role` ``original`` or ``derived``; both, like
     `confirmed`, are None for what is no photograph.
     """
@@ -71,6 +72,12 @@ class Description:
     role: str | None
     source_uids: tuple[str, ...]
     turn: Turn | None
+    study_id: str = ""
+    referring: str = ""
+    series_number: int | None = None
+    frames: int | None = None
+    bits: int | None = None
+    transfer_syntax: str = ""
 
     @property
     def is_photograph(self) -> bool:
@@ -314,4 +321,10 @@ def describe(dataset: Dataset) -> Description:
             text(s, "ReferencedSOPInstanceUID") for s in items(dataset, "SourceImageSequence")
         ),
         turn=_turn(dataset) if photograph else None,
+        study_id=text(dataset, "StudyID"),
+        referring=text(dataset, "ReferringPhysicianName"),
+        series_number=_number(dataset, "SeriesNumber"),
+        frames=_number(dataset, "NumberOfFrames"),
+        bits=_number(dataset, "BitsAllocated"),
+        transfer_syntax=text(getattr(dataset, "file_meta", Dataset()), "TransferSyntaxUID"),
     )

@@ -9,8 +9,8 @@ from pathlib import Path
 from typing import Any
 
 from archiver.errors import Problem, SheetError
+from archiver.objects.toml_lines import DEEPEST, lines_of
 from archiver.objects.toml_lines import Path as KeyPath
-from archiver.objects.toml_lines import lines_of
 
 if sys.version_info >= (3, 11):
     import tomllib
@@ -110,9 +110,9 @@ def _too_large(values: dict[str, Any]) -> list[KeyPath]:
     while open_:
         path, value = open_.pop()
         if isinstance(value, dict):
-            open_ += [((*path, name), inner) for name, inner in value.items()]
+            open_ += [((*path, name)[:DEEPEST], inner) for name, inner in value.items()]
         elif isinstance(value, list):
-            open_ += [((*path, place), inner) for place, inner in enumerate(value)]
+            open_ += [((*path, place)[:DEEPEST], inner) for place, inner in enumerate(value)]
         elif isinstance(value, int) and not -_LARGEST <= value < _LARGEST:
             found.append(path)
     return sorted(found, key=str)

@@ -17,6 +17,9 @@ else:
 
 Path = tuple[str | int, ...]
 
+#: A sheet is nowhere nested more deeply; places below are not kept.
+DEEPEST = 8
+
 _SPACE = re.compile(r"[ \t]*")
 _GAP = re.compile(r"(?:[ \t\r\n]|#[^\n]*)*")
 _BARE_KEY = re.compile(r"[A-Za-z0-9_-]+")
@@ -42,7 +45,7 @@ def lines_of(text: str) -> dict[Path, int]:
     Returns
     -------
     dict
-        From the path, such as ``("photo", 0, "teeth")``, to its line.
+        From the path, such as ``("photo", 0, "teeth")``, to its line; down to `DEEPEST` names.
 
     Raises
     ------
@@ -112,7 +115,7 @@ class _Scanner:
         return path
 
     def _note(self, path: Path, line: int) -> None:
-        for length in range(1, len(path) + 1):
+        for length in range(1, min(len(path), DEEPEST) + 1):
             self.found.setdefault(path[:length], line)
 
     def _names(self) -> tuple[str, ...]:
@@ -132,7 +135,7 @@ class _Scanner:
 
     def _pair(self, table: Path) -> Path:
         line = self._line_here()
-        path = (*table, *self._names())
+        path = (*table, *self._names())[:DEEPEST]
         self._note(path, line)
         self.place += 1  # the sign of equality
         self._skip(_SPACE)
@@ -151,8 +154,9 @@ class _Scanner:
 
     def _list(self, path: Path) -> None:
         def item(number: int) -> None:
-            self.found.setdefault((*path, number), self._line_here())
-            self._value((*path, number))
+            if len(path) < DEEPEST:
+                self.found.setdefault((*path, number), self._line_here())
+            self._value((*path, number)[:DEEPEST])
 
         self._items("]", item)
 

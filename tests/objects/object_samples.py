@@ -145,13 +145,15 @@ def teeth_of(text: str) -> tuple[Tooth, ...]:
 def entry(view: str = "occlusal", teeth: str = "25", mirror: bool = True, **other: object) -> Entry:
     """An entry of a sheet; teeth in ISO 3950."""
     return Entry(
-        Path("IMG_0101.JPG"), View(view), mirror, teeth_of(teeth), **other  # type: ignore[arg-type]
+        Path("IMG_0101.JPG"),
+        View(view),
+        mirror,
+        teeth_of(teeth),
+        **other,  # type: ignore[arg-type]
     )
 
 
-def session_of(
-    *entries: Entry, patient: Patient = PATIENT, visit: Visit = VISIT
-) -> Session:
+def session_of(*entries: Entry, patient: Patient = PATIENT, visit: Visit = VISIT) -> Session:
     return Session(patient, visit, entries, Path("sheet.toml"))
 
 
