@@ -28,7 +28,6 @@ _DECIDUOUS = ((3.5, 1.0), (10.0, 3.0), (15.5, 8.0), (19.0, 15.0), (21.5, 24.0))
 _WIDTHS = (8.5, 7.0, 7.5, 7.0, 7.0, 10.0, 10.0, 9.5)
 _DECIDUOUS_WIDTHS = (6.5, 5.5, 6.5, 7.5, 9.0)
 _LEVEL = 6.0  # height of the middle of a crown above or below the plane where the arches meet
-_SHORT_ROW = 4
 _NARROWEST = 0.45
 
 Place = tuple[float, float, float]
@@ -80,26 +79,33 @@ def _place(tooth: Tooth) -> Place:
     return (outward if tooth.side is Side.LEFT else -outward, back, level)
 
 
+def _spot(tooth: Tooth) -> tuple[Arch, Side, int]:
+    """Return what teeth share that stand in one place: a deciduous tooth and its successor."""
+    return (tooth.arch, tooth.side, tooth.position)
+
+
 def _shown_teeth(sight: Sight) -> tuple[Tooth, ...]:
-    if sight.teeth:
+    """Return the teeth to draw: those named, and those that such a picture has around them."""
+    if sight.teeth and (sight.view.needs_teeth or sight.view is View.CLOSE_UP):
         around = {n for t in sight.teeth for n in (t.mesial_neighbour, t.distal_neighbour) if n}
-        spots = {(t.quadrant, t.position) for t in sight.teeth}
-        around = {n for n in around if (n.quadrant, n.position) not in spots}
-        if len(sight.teeth) <= _SHORT_ROW or sight.view.needs_teeth:
-            return in_arch_order((*sight.teeth, *around))
+    else:
+        around = set(_usual_teeth(sight))
+    taken = {_spot(t) for t in sight.teeth}
+    return in_arch_order((*sight.teeth, *(t for t in around if _spot(t) not in taken)))
+
+
+def _usual_teeth(sight: Sight) -> tuple[Tooth, ...]:
     view = sight.view
     if view in (View.UPPER_OCCLUSAL_ARCH, View.LOWER_OCCLUSAL_ARCH):
-        teeth = arch_order(sight.arch or Arch.UPPER)
-    elif view in (View.RIGHT_BUCCAL, View.LEFT_BUCCAL):
+        return arch_order(sight.arch or Arch.UPPER)
+    if view in (View.RIGHT_BUCCAL, View.LEFT_BUCCAL):
         side = Side.RIGHT if view is View.RIGHT_BUCCAL else Side.LEFT
-        teeth = tuple(t for a in Arch for t in arch_order(a) if t.side is side and t.position < 8)
-    elif view is View.SMILE:
-        teeth = tuple(t for t in arch_order(Arch.UPPER) if t.position < 5)
-    elif view.is_extraoral:
-        teeth = ()
-    else:
-        teeth = tuple(t for a in Arch for t in arch_order(a) if t.is_anterior)
-    return in_arch_order((*teeth, *sight.teeth))
+        return tuple(t for a in Arch for t in arch_order(a) if t.side is side and t.position < 8)
+    if view is View.SMILE:
+        return tuple(t for t in arch_order(Arch.UPPER) if t.position < 5)
+    if view.is_extraoral:
+        return ()
+    return tuple(t for a in Arch for t in arch_order(a) if t.is_anterior)
 
 
 def _middle(places: list[Place]) -> Place:

@@ -243,6 +243,26 @@ def test_each_stage_is_drawn_from_the_corrected_picture_by_the_turn_that_leads_t
         assert one.display.turned(stage.turn) == stage.appearance.orientation
 
 
+def test_an_arch_view_shows_its_whole_arch_whichever_teeth_are_named() -> None:
+    labels = [m.label for m in scene_of(made("upper occlusal arch", "iso:16,54").sight).marks]
+    assert {"17", "16", "54", "26"} <= set(labels)
+    assert "14" not in labels  # its place is taken by the deciduous molar
+
+
+@pytest.mark.parametrize("exif", Turn)
+def test_in_every_box_the_tooth_in_front_lies_towards_the_edge_that_says_anterior(
+    exif: Turn,
+) -> None:
+    one = made("buccal", "iso:36", exif=exif)
+    for stage, box in zip(stages(one), boxes(draw(one)), strict=True):
+        edge = {d: e for e, d in stage.appearance.orientation.edges.items()}[Direction.ANTERIOR]
+        columns = column_of(box, "35") - column_of(box, "37")
+        rows = row_of(box, "35") - row_of(box, "37")
+        towards = {"left": -columns, "right": columns, "top": -rows, "bottom": rows}
+        assert towards[edge] > 0
+        assert edge in ("left", "right") or columns == 0
+
+
 @pytest.mark.parametrize("tooth", ALL_TEETH, ids=str)
 def test_the_sketch_has_the_patients_right_teeth_on_the_patients_right(tooth: Tooth) -> None:
     seen = sight(View.OCCLUSAL, (tooth,))
