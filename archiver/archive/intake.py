@@ -263,11 +263,14 @@ def _instances(making: Making, taken: Taken, settings: Settings) -> _Made:
             for f in errors
         )
         return _Made(replace(taken, status=Status.REFUSED, problems=problems))
-    incoming = tuple(
-        Incoming(describe(one.dataset), part10.pieces(one), making.photo.sha256, making.photo.name)
-        for one in built
-    )
+    incoming = tuple(_incoming(one, making.photo) for one in built)
     return _Made(replace(taken, status=Status.ARCHIVED), incoming)
+
+
+def _incoming(one: Instance, photo: CameraFile) -> Incoming:
+    """Describe an instance as its file, read again, will describe itself."""
+    described = replace(describe(one.dataset), transfer_syntax=one.pixels.transfer_syntax)
+    return Incoming(described, part10.pieces(one), photo.sha256, photo.name)
 
 
 def _longer_side(making: Making) -> int:

@@ -25,7 +25,7 @@ from sqlalchemy import (
 )
 
 #: Raised when a table changes; an index of another version is made again from the objects.
-SCHEMA = 1
+SCHEMA = 2
 
 NAMED = 0
 COVERED = 1
@@ -79,6 +79,15 @@ instances = Table(
     Column("arch", String(5)),
     Column("rows", Integer),
     Column("columns", Integer),
+    Column("birth_date", String(10), nullable=False),
+    Column("sex", String, nullable=False),
+    Column("study_id", String, nullable=False),
+    Column("referring", String, nullable=False),
+    Column("series_number", Integer),
+    Column("instance_number", Integer),
+    Column("frames", Integer),
+    Column("bits", Integer),
+    Column("transfer_syntax", String(64), nullable=False),
     Column("path", String, nullable=False),
     Column("size", Integer, nullable=False),
     Column("digest", String(64), nullable=False),
