@@ -21,7 +21,6 @@ from archiver.objects.session import Entry, Patient, Visit
 from archiver.photo.camera_file import CameraFile, ColourClaim, LossyStep
 from archiver.photo.encoding import EncodedPixels
 from archiver.photo.exif_rows import PLACES_IN_PIXELS
-from archiver.photo.exif_rows import PLACES_IN_PIXELS
 
 
 def code_item(code: Code) -> Dataset:
