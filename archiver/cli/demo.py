@@ -135,7 +135,7 @@ def _worth_a_word(taken: list[Taken]) -> Iterator[str]:
 
 
 def _validate(archive: Path) -> int:
-    from archiver.standard.validator import validate_paths
+    from archiver.standard.files import validate_paths
 
     summary = validate_paths([archive / "objects"])
     print(
