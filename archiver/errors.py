@@ -9,8 +9,10 @@
     │   ├── SheetError            a session sheet is wrong; nothing was written
     │   ├── PhotoError            a camera file cannot be read or may not be wrapped
     │   └── ObjectError           a file is no DICOM object, or one that cannot be kept
-    └── ArchiveError              the archive cannot be opened, read or written
-        └── IntegrityError        what is kept is not what was kept
+    ├── ArchiveError              the archive cannot be opened, read or written
+    │   └── IntegrityError        what is kept is not what was kept
+    └── NetworkError              a peer cannot be reached, refuses, or answers what it may not
+        └── RefusedForGood        asking again would be answered alike
 
 This module imports nothing of the package, so that every room can raise from it.
 """
@@ -105,3 +107,11 @@ class ArchiveError(ArchiverError):
 
 class IntegrityError(ArchiveError):
     """What is kept is not what was kept."""
+
+
+class NetworkError(ArchiverError):
+    """A peer cannot be reached, refuses, or answers what it may not."""
+
+
+class RefusedForGood(NetworkError):
+    """A peer refused in a way that asking again would not change."""

@@ -1,0 +1,108 @@
+"""What a DIMSE status means, in words, from the one table ``tables/statuses.csv``."""
+
+from __future__ import annotations
+
+import csv
+from dataclasses import dataclass
+from enum import Enum
+from functools import lru_cache
+from importlib.resources import files
+
+
+class Service(str, Enum):
+    """The services whose statuses have meanings of their own."""
+
+    ANY = "any"
+    STORE = "store"
+    FIND = "find"
+    GET = "get"
+    MOVE = "move"
+    COMMITMENT = "commitment"
+
+
+class Category(str, Enum):
+    """What kind of answer a status is (PS3.7 C.1)."""
+
+    SUCCESS = "success"
+    WARNING = "warning"
+    FAILURE = "failure"
+    CANCEL = "cancel"
+    PENDING = "pending"
+
+
+@dataclass(frozen=True)
+class Status:
+    """A status with its meaning.
+
+    Parameters
+    ----------
+    code
+        As it came, 0 to 0xFFFF.
+    category
+        What kind of answer it is.
+    passes
+        True where the reason can pass by itself, so that asking later may help.
+    words
+        The meaning, as a clause that can stand alone.
+    clause
+        Where the standard says so; empty for a status that it does not know.
+    """
+
+    code: int
+    category: Category
+    passes: bool
+    words: str
+    clause: str
+
+    def __str__(self) -> str:
+        return f"{self.words} (status {self.code:04X})"
+
+    @property
+    def is_done(self) -> bool:
+        """True where what was asked for was done, perhaps with a warning."""
+        return self.category in (Category.SUCCESS, Category.WARNING)
+
+
+@dataclass(frozen=True)
+class Row:
+    """A row of the table: a range of statuses of one service."""
+
+    service: Service
+    first: int
+    last: int
+    category: Category
+    passes: bool
+    words: str
+    clause: str
+
+
+@lru_cache(maxsize=1)
+def rows() -> tuple[Row, ...]:
+    """Return the whole table."""
+    text = (files("archiver.network") / "tables" / "statuses.csv").read_text("ascii")
+    return tuple(
+        Row(
+            Service(r["service"]),
+            int(r["first"], 16),
+            int(r["last"], 16),
+            Category(r["category"]),
+            r["retry"] == "later",
+            r["words"],
+            r["clause"],
+        )
+        for r in csv.DictReader(text.splitlines())
+    )
+
+
+def status_of(service: Service, code: int) -> Status:
+    """Return what a status means as the answer of a service.
+
+    A status that the table does not have gets the category that its range says (PS3.7 C.1).
+    """
+    for wanted in (service, Service.ANY):
+        for row in rows():
+            if row.service is wanted and row.first <= code <= row.last:
+                return Status(code, row.category, row.passes, row.words, row.clause)
+    if code >> 12 == 0xB or code in (0x0001, 0x0107, 0x0116):
+        return Status(code, Category.WARNING, False, "done with a warning of the peer's own", "")
+    return Status(code, Category.FAILURE, True, "failed for a reason of the peer's own", "")
