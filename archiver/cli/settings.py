@@ -12,6 +12,12 @@
     [quality]                          # limits from which a warning is given
     blur_share = 1.5
     lightness = [22.0, 82.0]
+
+    [[peer]]                           # other archives: see archiver.network.peers
+    name = "clinic"
+    host = "imaging.example"
+    port = 11112
+    title = "CLINIC"
 """
 
 from __future__ import annotations
@@ -24,11 +30,12 @@ from pathlib import Path
 from typing import Any, Literal
 
 from archiver.errors import Problem, UsageError
+from archiver.network.peers import Peer, read_peers
 
 _VARIABLE = "ARCHIVER_SETTINGS"
 #: The most that a figure may be, or the least and the most.
 Limit = float | tuple[float, float]
-_KEYS = ("archive", "edges", "defaults", "quality")
+_KEYS = ("archive", "edges", "defaults", "quality", "peer")
 
 
 @dataclass(frozen=True)
@@ -45,12 +52,15 @@ class PracticeSettings:
         Keys of a photo, below those of a sheet.
     quality
         Limits by name.
+    peers
+        The archives and worklists that it talks to.
     """
 
     archive: Path
     edges: Literal["trim", "lossless"] = "trim"
     defaults: Mapping[str, object] = field(default_factory=dict)
     quality: Mapping[str, Limit] = field(default_factory=dict)
+    peers: tuple[Peer, ...] = ()
 
 
 def read_settings() -> PracticeSettings:
@@ -81,7 +91,11 @@ def read_settings() -> PracticeSettings:
         raise UsageError(Problem(f'edges = "{edges}"', path.name, '"trim" or "lossless"'))
     archive = Path(str(given["archive"])).expanduser() if "archive" in given else home
     return PracticeSettings(
-        archive, edges, _table(given, "defaults"), _limits(path, _table(given, "quality"))
+        archive,
+        edges,
+        _table(given, "defaults"),
+        _limits(path, _table(given, "quality")),
+        read_peers(given.get("peer", []), path.name),
     )
 
 
