@@ -232,10 +232,13 @@ def _shown(query: Query, *, alone: bool) -> Any:
     answer stands in the index of the teeth, and what is not answered is never fetched.
     """
     c = t.instance_teeth.c
-    kind = func.min(c.kind).label("kind")
-    at = func.min(c.study_at)
+    one = len(set(query.teeth)) == 1
+    # One tooth has one row an instance (the primary key); several have to be drawn together.
+    kind = (c.kind if one else func.min(c.kind)).label("kind")
+    at = c.study_at if one else func.min(c.study_at)
     shown = select(c.instance, kind).where(*_of_teeth(query), *_dates(query, c.study_at))
-    shown = shown.group_by(c.instance)
+    if not one:
+        shown = shown.group_by(c.instance)
     if alone and query.limit is not None:
         if query.named_first:
             shown = shown.order_by(kind)

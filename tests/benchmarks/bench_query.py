@@ -133,10 +133,10 @@ def ask(filled: tuple[Index, Layout], query: Query) -> tuple[float, list[Record]
 
 
 def measure(filled: tuple[Index, Layout], name: str, queries: list[Query]) -> float:
-    """Return the time of the slowest question; of three askings the best counts."""
+    """Return the time of the slowest question; of five askings the best counts."""
     times, counts = [], []
     for query in queries:
-        asked = [ask(filled, query) for _ in range(3)]
+        asked = [ask(filled, query) for _ in range(5)]
         times.append(min(took for took, _ in asked))
         counts.append(len(asked[0][1]))
     assert sum(counts)
