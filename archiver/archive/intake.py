@@ -14,6 +14,7 @@ from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from enum import Enum
 
+from archiver.archive.memory import MemoryGate, need
 from archiver.archive.putting import Incoming, Outcome
 from archiver.archive.query import Query
 from archiver.archive.store import Archive
@@ -64,6 +65,8 @@ class Settings:
         Tells the time, aware of its offset.
     workers
         How many photographs are worked on at once.
+    gate
+        Bounds the memory that they take together.
     """
 
     now: Callable[[], datetime]
@@ -72,6 +75,7 @@ class Settings:
     quality: QualityLimits = field(default_factory=QualityLimits)
     uids: UidPolicy = field(default_factory=DerivedUids)
     workers: int = 1
+    gate: MemoryGate = field(default_factory=MemoryGate)
 
 
 @dataclass(frozen=True)
@@ -271,6 +275,35 @@ def _incoming(one: Instance, photo: CameraFile) -> Incoming:
     """Describe an instance as its file, read again, will describe itself."""
     described = replace(describe(one.dataset), transfer_syntax=one.pixels.transfer_syntax)
     return Incoming(described, part10.pieces(one), photo.sha256, photo.name)
+
+
+def _longer_side(making: Making) -> int:
+    crop = making.entry.crop
+    if crop is not None:
+        return max(crop.width, crop.height)
+    return max(making.photo.columns, making.photo.rows)
+
+
+def _checked(instance: Instance) -> list[Finding]:
+    return validate_instance(
+        instance.dataset, instance.pixels.stream, instance.pixels.transfer_syntax
+    )
+
+
+def _encoded(making: Making, settings: Settings) -> Both:
+    crop, photo = making.entry.crop, making.photo
+    box = Box(crop.left, crop.top, crop.width, crop.height) if crop is not None else None
+    turn = making.plan.correction.value
+    region = Box(0, 0, photo.columns, photo.rows)
+    if box is not None:
+        region = source_box(box, turn, photo.columns, photo.rows)
+    second_array = making.plan.correction.swaps_sides or box is not None
+    with settings.gate.room_for(need(photo, second_array=second_array)):
+        both = encode_both(photo, turn, box, edges=settings.edges, tiles=tile_boxes(region))
+    if both.corrected is None and making.identity.corrected is not None:
+        # A mirror shot that the camera itself turned back: right way round as it is.
+        return replace(both, corrected=encode_corrected(photo, turn, box))
+    return both
 
 
 def _longer_side(making: Making) -> int:
