@@ -1,0 +1,180 @@
+"""Keeping what arrived, by DIMSE or by web: looked at, flushed, kept, and only then confirmed.
+
+The object is not changed in any way (PS3.4 B.2.3: no coercion). Whether it is what the standard
+demands is looked at later; here only whether it is an object at all, and the one that was named.
+"""
+
+from __future__ import annotations
+
+import errno
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+from archiver.archive.describing import describe_file
+from archiver.archive.layout import relative_path
+from archiver.archive.putting import Aside, Incoming, Outcome, Stored
+from archiver.archive.store import Archive
+from archiver.archive.wholeness import check_wholeness
+from archiver.errors import ArchiveError, ObjectError
+from archiver.network.node import answers
+from archiver.network.node.committing import Committer
+from archiver.network.node.reception import Reception, TooLargeError
+from archiver.network.node.upper_layer import Fault
+from archiver.objects.reading import Description
+
+_NO_ROOM = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
+
+
+@dataclass(frozen=True)
+class Kept:
+    """What became of an object that arrived.
+
+    Parameters
+    ----------
+    status
+        A status of PS3.4 B.2.3; in DICOMweb the Failure Reason (PS3.18 annex I).
+    comment
+        Why, in a few words that name nobody.
+    description
+        What the object says, None where it could not be read.
+    new
+        Whether the archive did not have it before.
+    """
+
+    status: int
+    comment: str = ""
+    description: Description | None = None
+    new: bool = False
+    size: int = 0
+
+
+class Storing:
+    """Keeps files that have arrived.
+
+    Parameters
+    ----------
+    archive
+        Open for writing.
+    committer
+        Writes to it.
+    """
+
+    def __init__(self, archive: Archive, committer: Committer) -> None:
+        self._archive = archive
+        self._committer = committer
+
+    def keep(
+        self,
+        arrived: Reception | Fault | None,
+        *,
+        sop_class: str,
+        sop_instance: str,
+        origin: str,
+        accept: Callable[[Description], str] = lambda _: "",
+    ) -> Kept:
+        """Keep one object; its file is gone, or in the archive, afterwards.
+
+        Parameters
+        ----------
+        arrived
+            The file, or why there is none.
+        sop_class, sop_instance
+            What the sender calls it; empty where it does not say.
+        origin
+            From where it came, for the journal.
+        accept
+            Says why an object is not wanted here; empty where it is.
+        """
+        if not isinstance(arrived, Reception):
+            return _without_file(arrived)
+        try:
+            return self._keep(arrived, sop_class, sop_instance, origin, accept)
+        except OSError as error:
+            return _without_file(error)
+        except ArchiveError:
+            return Kept(answers.OUT_OF_RESOURCES, "the archive cannot take it now")
+        finally:
+            arrived.discard()
+
+    def _keep(
+        self,
+        arrived: Reception,
+        sop_class: str,
+        sop_instance: str,
+        origin: str,
+        accept: Callable[[Description], str],
+    ) -> Kept:
+        try:
+            check_wholeness(arrived.path)
+            description = describe_file(arrived.path)
+            relative_path(
+                description.study_uid, description.series_uid, description.sop_instance_uid
+            )
+        except ObjectError as error:
+            return Kept(answers.CANNOT_UNDERSTAND, error.problems[0].found)
+        if sop_instance and description.sop_instance_uid != sop_instance:
+            comment = "the object has another SOP Instance UID"
+            return Kept(answers.MISMATCH, comment, description)
+        if sop_class and description.sop_class_uid != sop_class:
+            return Kept(answers.MISMATCH, "the object has another SOP Class UID", description)
+        unwanted = accept(description)
+        if unwanted:
+            return Kept(answers.PROCESSING_FAILURE, unwanted, description)
+        aside = arrived.flush()
+        stored = self._committer.put(Incoming(description, aside=aside, origin=origin))
+        return self._told(stored, aside, description)
+
+    def _told(self, stored: Stored, aside: Aside, description: Description) -> Kept:
+        size = aside.written.size
+        if stored.outcome is Outcome.CONFLICT:
+            held = self._archive.path_of(stored.sop_instance_uid)
+            if held is None or not same_dataset(held, aside.path):
+                comment = "another object is kept under this UID"
+                return Kept(answers.DUPLICATE_INSTANCE, comment, description)
+        return Kept(
+            answers.SUCCESS, "", description, new=stored.outcome is Outcome.ADDED, size=size
+        )
+
+
+def _without_file(fault: Fault | None) -> Kept:
+    if isinstance(fault, TooLargeError):
+        return Kept(answers.OUT_OF_RESOURCES, "the object is larger than this node takes")
+    if isinstance(fault, OSError):
+        full = fault.errno in _NO_ROOM
+        comment = "the disk is full" if full else "the disk refused"
+        return Kept(answers.OUT_OF_RESOURCES, comment)
+    return Kept(answers.CANNOT_UNDERSTAND, "the request has no dataset")
+
+
+def dataset_offset(path: Path) -> int:
+    """Return where the dataset begins, behind preamble and file meta information (PS3.10 7.1).
+
+    Raises
+    ------
+    OSError
+        If the file cannot be read.
+    ValueError
+        If it has no group length to go by.
+    """
+    with path.open("rb") as file:
+        head = file.read(144)
+    if len(head) < 144 or head[128:140] != b"DICM\x02\x00\x00\x00UL\x04\x00":
+        raise ValueError("no group length in the file meta information")
+    return 144 + int.from_bytes(head[140:144], "little")
+
+
+def same_dataset(one: Path, other: Path) -> bool:
+    """Return whether two files hold the same dataset, whoever wrote their file meta information."""
+    try:
+        with one.open("rb") as a, other.open("rb") as b:
+            a.seek(dataset_offset(one))
+            b.seek(dataset_offset(other))
+            while True:
+                piece = a.read(1 << 20)
+                if piece != b.read(1 << 20):
+                    return False
+                if not piece:
+                    return True
+    except (OSError, ValueError):
+        return False
