@@ -306,33 +306,6 @@ def _encoded(making: Making, settings: Settings) -> Both:
     return both
 
 
-def _longer_side(making: Making) -> int:
-    crop = making.entry.crop
-    if crop is not None:
-        return max(crop.width, crop.height)
-    return max(making.photo.columns, making.photo.rows)
-
-
-def _checked(instance: Instance) -> list[Finding]:
-    return validate_instance(
-        instance.dataset, instance.pixels.stream, instance.pixels.transfer_syntax
-    )
-
-
-def _encoded(making: Making, settings: Settings) -> Both:
-    crop, photo = making.entry.crop, making.photo
-    box = Box(crop.left, crop.top, crop.width, crop.height) if crop is not None else None
-    turn = making.plan.correction.value
-    region = Box(0, 0, photo.columns, photo.rows)
-    if box is not None:
-        region = source_box(box, turn, photo.columns, photo.rows)
-    both = encode_both(photo, turn, box, edges=settings.edges, tiles=tile_boxes(region))
-    if both.corrected is None and making.identity.corrected is not None:
-        # A mirror shot that the camera itself turned back: right way round as it is.
-        return replace(both, corrected=encode_corrected(photo, turn, box))
-    return both
-
-
 def _about_the_day(making: Making) -> tuple[Problem, ...]:
     day = making.session.visit.date
     if making.taken is None:
