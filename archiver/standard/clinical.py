@@ -19,6 +19,7 @@ _ORIENTATION = 0x00200020
 _VIEW = "ViewCodeSequence[1].CodeValue (0008,0100)"
 _MODIFIER = "ViewCodeSequence[1].ViewModifierCodeSequence (0054,0222)"
 _LETTER = {Side.RIGHT: "R", Side.LEFT: "L"}
+_LATERAL = {codes.RIGHT_LATERAL.value: "R", codes.LEFT_LATERAL.value: "L"}
 # The turn that a modifier of CID 4065 names.
 _NAMED_TURNS = {
     codes.MIRRORED_CORRECTED_HORIZONTALLY.value: Turn.FLIP_LEFT_RIGHT,
@@ -103,12 +104,9 @@ def _check_sides(shown: Depiction, report: Report) -> None:
         return
     if side in ("R", "L"):
         strangers = [n for n in shown.teeth if _LETTER[n.tooth.side] != side]
-        # A buccal view of one side may name front teeth that reach over the midline.
-        if strangers and (
-            len(strangers) == len(shown.teeth)
-            or shown.surfaces
-            or any(not n.tooth.is_anterior for n in strangers)
-        ):
+        # A view of one side as a whole may name front teeth that reach over the midline.
+        whole_side = shown.view in _LATERAL and not shown.surfaces
+        if strangers and not (whole_side and all(n.tooth.is_anterior for n in strangers)):
             numbers = ", ".join(n.tooth.iso for n in strangers)
             report.add_at(
                 "tooth-contradicts-laterality",
@@ -128,7 +126,7 @@ def _check_sides(shown: Depiction, report: Report) -> None:
 
 
 def _check_view(shown: Depiction, report: Report) -> None:
-    lateral = {codes.RIGHT_LATERAL.value: "R", codes.LEFT_LATERAL.value: "L"}.get(shown.view)
+    lateral = _LATERAL.get(shown.view)
     if lateral and shown.laterality and shown.laterality != lateral:
         found = f"a lateral view of side {lateral} with Image Laterality '{shown.laterality[:4]}'"
         report.add("view-contradicts-side", _VIEW, found=found)
@@ -139,9 +137,11 @@ def _check_view(shown: Depiction, report: Report) -> None:
         if known and occlusal != occlusal_view:
             words = ", ".join(sorted(s.value for s in shown.surfaces))
             report.add("view-contradicts-surface", _VIEW, found=f"this view with {words} surfaces")
-    if shown.view == codes.FRONTAL.value and shown.surfaces and len(shown.sides) == 1:
-        if not any(named.tooth.is_anterior for named in shown.teeth):
-            report.add("view-contradicts-side", _VIEW, found="a frontal view of back teeth")
+    one_side_of_back_teeth = len(shown.sides) == 1 and not any(
+        named.tooth.is_anterior for named in shown.teeth
+    )
+    if shown.view == codes.FRONTAL.value and shown.surfaces and one_side_of_back_teeth:
+        report.add("view-contradicts-side", _VIEW, found="a frontal view of back teeth")
     if codes.ANTERIOR_TEETH.value in shown.modifiers and shown.teeth and not shown.all_anterior:
         report.add("modifier-contradicts-teeth", _MODIFIER, found="anterior teeth, with others")
     if shown.is_uncorrected and shown.is_corrected:
@@ -149,7 +149,7 @@ def _check_view(shown: Depiction, report: Report) -> None:
 
 
 def _check_truth(shown: Depiction, dataset: Item, report: Report) -> None:
-    """Rows x columns is the looking direction of a true picture, the opposite of a reflected one."""
+    """Rows x columns is where a true picture looks, the opposite for a reflected one."""
     looking, orientation = shown.looking, shown.orientation
     if orientation is None:
         if dataset.get("PatientOrientation") is not None and looking is not None:

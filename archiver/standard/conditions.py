@@ -49,7 +49,7 @@ def condition_of(expression: str) -> Condition:
     """
     try:
         return _compile(ast.parse(expression, mode="eval").body)
-    except (SyntaxError, KeyError) as error:
+    except (SyntaxError, KeyError, ValueError) as error:
         raise ValueError(f"condition {expression!r}: {error}") from error
 
 

@@ -5,7 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from functools import lru_cache
 
-from pydicom.datadict import DicomDictionary, get_entry, keyword_dict
+from pydicom._dicom_dict import DicomDictionary
+from pydicom.datadict import get_entry, keyword_dict
 
 
 @dataclass(frozen=True)

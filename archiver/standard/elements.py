@@ -16,7 +16,10 @@ UNDEFINED_LENGTH = 0xFFFFFFFF
 PIXEL_DATA = 0x7FE00010
 
 # Representations whose value may be nothing but padding.
-_PADDED = frozenset("AE AS CS DA DS DT IS LO LT PN SH ST TM UC UI UR UT".split())
+_PADDED = frozenset(
+    {"AE", "AS", "CS", "DA", "DS", "DT", "IS", "LO", "LT", "PN", "SH", "ST", "TM", "UC", "UI"}
+    | {"UR", "UT"}
+)
 _NUMBER_FORMATS = {"US": "H", "SS": "h", "UL": "I", "SL": "i", "FL": "f", "FD": "d"}
 _NUMBER_FORMATS |= {"UV": "Q", "SV": "q"}
 
@@ -48,7 +51,7 @@ class Element:
     items
         The items of a sequence, otherwise ``None``.
     fragments
-        The fragments of encapsulated pixel data (the first is the offset table), otherwise ``None``.
+        Those of encapsulated pixel data (the first is the offset table), otherwise ``None``.
     """
 
     tag: int
@@ -71,7 +74,7 @@ class Element:
         return not bytes(self.value).strip(b" \0")
 
     def numbers(self) -> tuple[float, ...]:
-        """Return binary numbers, or decimal text read as numbers; what cannot be read is left out."""
+        """Return binary numbers, or text read as numbers; what cannot be read is left out."""
         code = _NUMBER_FORMATS.get(self.vr)
         if code:
             size = struct.calcsize(f"<{code}")

@@ -35,8 +35,8 @@ def _check_profile(profile: bytes, prefix: str, report: Report) -> None:
         return
     (size,) = struct.unpack_from(">I", profile)
     if not size <= len(profile) <= size + 3:
-        found = f"{len(profile)} bytes that call themselves {size}"
-        report.add_at("icc-corrupt", prefix, _PROFILE, found=found)
+        told = f"{len(profile)} bytes that call themselves {size}"
+        report.add_at("icc-corrupt", prefix, _PROFILE, found=told)
         return
     trouble = _broken_tags(profile, size)
     if trouble:
@@ -46,17 +46,11 @@ def _check_profile(profile: bytes, prefix: str, report: Report) -> None:
         (16, "icc-colour-space", (b"RGB ",)),
         (20, "icc-connection-space", (b"Lab ", b"XYZ ")),
     ):
-        found = profile[start : start + 4]
-        if found not in allowed:
-            report.add_at(
-                rule,
-                prefix,
-                _PROFILE,
-                found=f"'{found.decode('latin-1').strip()}'"
-                if found.isalnum()
-                else repr(found)[1:],
-                expected=" or ".join(f"'{a.decode().strip()}'" for a in allowed),
-            )
+        signature = profile[start : start + 4]
+        if signature not in allowed:
+            wanted = " or ".join(f"'{a.decode().strip()}'" for a in allowed)
+            found = ascii(signature.decode("latin-1").strip())
+            report.add_at(rule, prefix, _PROFILE, found=found, expected=wanted)
 
 
 def _broken_tags(profile: bytes, size: int) -> str:

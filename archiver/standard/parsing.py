@@ -28,7 +28,7 @@ _SEQUENCE_END = 0xFFFEE0DD
 _TRAILING_PADDING = 0xFFFCFFFC
 _DEEPEST = 24
 _COPIED_UP_TO = 1 << 16
-_LARGEST_INFLATED = 1 << 29
+_LARGEST_INFLATED = 1 << 28
 
 IMPLICIT_LITTLE = "1.2.840.10008.1.2"
 EXPLICIT_BIG = "1.2.840.10008.1.2.2"
@@ -78,7 +78,7 @@ class _Reader:
         self._vrs = load_toml("vr")
 
     def dataset(self, item: Item, position: int, end: int, prefix: str, depth: int = 0) -> int:
-        """Fill an item with elements up to ``end`` or its delimiter; return where reading stopped."""
+        """Fill an item up to ``end`` or its delimiter; return where reading stopped."""
         previous = -1
         while position < end:
             try:

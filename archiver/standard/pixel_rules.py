@@ -7,6 +7,8 @@ from dataclasses import dataclass
 from functools import cache
 from typing import Any
 
+from pydicom._uid_dict import UID_dictionary
+
 from archiver.standard.codestreams import Bytes, Stream, StreamError, kind_of, read_stream
 from archiver.standard.elements import PIXEL_DATA, Element, Item
 from archiver.standard.report import Report
@@ -94,7 +96,7 @@ def check_pixels(dataset: Item, syntax_uid: str, data: Bytes, report: Report) ->
         The bytes that the fragments' offsets refer to.
     """
     syntax = syntax_of(syntax_uid)
-    if syntax_uid and syntax is None:
+    if syntax_uid and syntax is None and not _is_standard(syntax_uid):
         _add_syntax(report, "transfer-syntax-unknown", syntax_uid)
     elif syntax is not None and syntax.retired:
         _add_syntax(report, "transfer-syntax-retired", syntax.name)
@@ -106,6 +108,11 @@ def check_pixels(dataset: Item, syntax_uid: str, data: Bytes, report: Report) ->
     if element.fragments is None:
         return _check_native(element, dataset, syntax, report)
     return _check_encapsulated(element, dataset, syntax, data, report)
+
+
+def _is_standard(uid: str) -> bool:
+    """Whether the standard knows a transfer syntax that our table does not compare with."""
+    return UID_dictionary.get(uid, ("", ""))[1] == "Transfer Syntax"
 
 
 def _add_syntax(report: Report, rule: str, found: str) -> None:

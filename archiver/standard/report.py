@@ -7,7 +7,10 @@ from archiver.standard.elements import Element, place_of
 from archiver.standard.finding import Finding, Severity
 from archiver.standard.rules import rule_named
 
-_SHOWN_VRS = frozenset("CS UI AE UR IS DS DA TM DT AS US SS UL SL FL FD".split())
+_SHOWN_VRS = frozenset(
+    {"CS", "UI", "AE", "UR", "IS", "DS", "DA", "TM", "DT", "AS"}
+    | {"US", "SS", "UL", "SL", "FL", "FD"}
+)
 _SHOWN_KEYWORDS = frozenset(
     {
         "CodeValue",
@@ -55,8 +58,8 @@ class Report:
             severity or row.severity,
             rule,
             attribute,
-            found,
-            expected or row.expected,
+            _printable(found),
+            _printable(expected or row.expected),
             clause or row.clause,
             row.hint,
         )
@@ -92,6 +95,11 @@ class Report:
         return sorted(self._findings.values(), key=lambda f: f.severity.rank)
 
 
+def _printable(text: str) -> str:
+    """Return a text that stays on its line, whatever a broken file held."""
+    return text if text.isprintable() else "".join(c if c.isprintable() else "?" for c in text)
+
+
 def shown(element: Element, text: str | None = None) -> str:
     """Return a value fit for a message: quoted, cut, or only measured where it may identify.
 
@@ -107,7 +115,4 @@ def shown(element: Element, text: str | None = None) -> str:
     )
     if not harmless:
         return f"a value of {len(text)} characters"
-    printable = "".join(c if c.isprintable() else "?" for c in text)
-    if len(printable) > _LONGEST_SHOWN:
-        printable = f"{printable[:_LONGEST_SHOWN]}..."
-    return f"'{printable}'"
+    return f"'{text[:_LONGEST_SHOWN]}...'" if len(text) > _LONGEST_SHOWN else f"'{text}'"

@@ -1,4 +1,4 @@
-"""The register of rules: name, severity, clause and hint of every rule, read from ``rules.toml``."""
+"""The register of rules, read from ``rules.toml``: name, severity, clause and hint of each."""
 
 from __future__ import annotations
 

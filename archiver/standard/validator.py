@@ -136,7 +136,7 @@ def _tell_scope(dataset: Item, report: Report) -> None:
     if "DirectoryRecordSequence" in dataset:
         report.add("scope", found="a directory of media (DICOMDIR): only its encoding was checked")
         return
-    from pydicom.uid import UID_dictionary
+    from pydicom._uid_dict import UID_dictionary
 
     row = UID_dictionary.get(sop_class)
     name = row[0] if row else "an unknown SOP class"

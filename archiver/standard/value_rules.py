@@ -125,10 +125,7 @@ def _values_of(
 ) -> list[str]:
     """Return the values as text, after a look at the bytes."""
     raw = bytes(element.value)
-    if row["text"] == "default":
-        reading = read_text(raw, ())
-    else:
-        reading = read_text(raw, charset)
+    reading = read_text(raw, () if row["text"] == "default" else charset)
     if reading.trouble:
         _report_charset(element, row, reading, prefix, report, charset)
     text = reading.text

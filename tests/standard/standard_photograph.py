@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import io
 import struct
-import zlib
+import warnings
 from functools import cache
 
 import numpy as np
@@ -190,10 +190,18 @@ def file_meta(ds: Dataset, syntax: str = JPEG_BASELINE) -> FileMetaDataset:
 
 def written(ds: Dataset, syntax: str = JPEG_BASELINE) -> bytes:
     """Return the bytes of a file, however wrong the dataset is."""
-    copy = Dataset(ds)
-    copy.file_meta = file_meta(ds, syntax)
     buffer = io.BytesIO()
-    dcmwrite(buffer, copy, enforce_file_format=True)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # pydicom tells what the tests have spoilt
+        copy = Dataset(ds)
+        copy.file_meta = file_meta(ds, syntax)
+        dcmwrite(
+            buffer,
+            copy,
+            enforce_file_format=True,
+            implicit_vr=syntax == "1.2.840.10008.1.2",
+            little_endian=True,
+        )
     return buffer.getvalue()
 
 
@@ -216,8 +224,3 @@ def raw_element(tag: int, vr: str, value: bytes) -> bytes:
     if vr in ("OB", "OW", "SQ", "UN", "UT", "UC", "UR"):
         return head + struct.pack("<HI", 0, len(value)) + value
     return head + struct.pack("<H", len(value)) + value
-
-
-def deflated(data: bytes) -> bytes:
-    engine = zlib.compressobj(wbits=-zlib.MAX_WBITS)
-    return engine.compress(data) + engine.flush()
