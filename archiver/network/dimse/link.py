@@ -1,0 +1,235 @@
+"""An association that we open, and what its failures mean in words."""
+
+from __future__ import annotations
+
+import socket
+import ssl
+import time
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from typing import Any
+
+from pynetdicom import AE, evt
+from pynetdicom.association import Association
+from pynetdicom.pdu_primitives import SCP_SCU_RoleSelectionNegotiation
+from pynetdicom.presentation import PresentationContext
+
+from archiver.errors import NetworkError, Problem
+from archiver.network.peers import DimsePeer
+from archiver.network.tls import client_context
+from archiver.objects.part10 import IMPLEMENTATION_CLASS_UID, IMPLEMENTATION_VERSION_NAME
+
+#: What we take in one PDU (bytes); the peer says what it takes itself.
+OUR_PDU = 1 << 18
+_NEARLY = 0.95
+#: PS3.8 9.3.4, table 9-21: (source, reason) of a rejection.
+_REFUSALS = {
+    (1, 1): "it gives no reason",
+    (1, 2): "it does not know the application context",
+    (1, 3): "it does not know our title",
+    (1, 7): "it does not know the title that we called it by",
+    (2, 1): "it gives no reason",
+    (2, 2): "it does not know our version of the protocol",
+    (3, 1): "it has too many associations at present",
+    (3, 2): "it has reached its limit at present",
+}
+
+Bound = tuple[Any, ...]
+
+
+class Link:
+    """An open association with a peer.
+
+    Parameters
+    ----------
+    peer
+        With whom.
+    association
+        Established.
+    """
+
+    def __init__(self, peer: DimsePeer, association: Association) -> None:
+        self.peer = peer
+        self.association = association
+        self._messages = 0
+        self._asked = time.monotonic()
+
+    def next_message(self) -> int:
+        """Return a Message ID, 1 to 65535 (PS3.7 E.1); the time for its answer runs from now."""
+        self._messages = self._messages % 65535 + 1
+        self.heard()
+        return self._messages
+
+    def heard(self) -> None:
+        """Note that the peer took or gave something, so that its time runs anew."""
+        self._asked = time.monotonic()
+
+    @property
+    def is_open(self) -> bool:
+        """False once either side has ended the association."""
+        return bool(self.association.is_established)
+
+    def accepted(self) -> dict[tuple[str, str], int]:
+        """Return the identifiers of the accepted contexts by SOP class and transfer syntax."""
+        return {
+            (str(c.abstract_syntax), str(c.transfer_syntax[0])): c.context_id
+            for c in self.association.accepted_contexts
+            if c.context_id is not None and c.abstract_syntax is not None
+        }
+
+    def takes(self, sop_class: str) -> bool:
+        """Return whether the peer accepted any context of a SOP class."""
+        return any(name == sop_class for name, _ in self.accepted())
+
+    def lost(self, while_: str) -> NetworkError:
+        """Return the error of an association that ended, or of an answer that never came."""
+        # Our own library aborts by itself when the time is over; what is told is who was silent.
+        limit = self.peer.limits.answer
+        silent = self.is_open or time.monotonic() - self._asked > limit * _NEARLY
+        if self.is_open:
+            self.association.abort()
+        if silent:
+            found = f"the peer was silent for {limit:g} s {while_}"
+        else:
+            found = f"the peer ended the association {while_}"
+        return NetworkError(Problem(found, self.peer.place))
+
+    def close(self) -> None:
+        """Release the association; where that does not work, abort it."""
+        if self.is_open:
+            self.association.release()
+
+
+@contextmanager
+def open_link(
+    peer: DimsePeer,
+    contexts: Sequence[PresentationContext],
+    *,
+    roles: Sequence[SCP_SCU_RoleSelectionNegotiation] = (),
+    bound: Sequence[Bound] = (),
+) -> Iterator[Link]:
+    """Open an association and end it again, by abort where an error came up.
+
+    Parameters
+    ----------
+    peer
+        With whom.
+    contexts
+        Proposed, 128 at most.
+    roles
+        Proposed SCP/SCU roles (PS3.7 D.3.3.4), for C-GET.
+    bound
+        Pairs of a pynetdicom event and what is called on it.
+
+    Raises
+    ------
+    NetworkError
+        If the peer cannot be reached, refuses, or accepts none of the contexts.
+    UsageError
+        If the TLS files cannot be used.
+    """
+    link = connect(peer, contexts, roles=roles, bound=bound)
+    try:
+        yield link
+    except BaseException:
+        if link.is_open:
+            link.association.abort()
+        raise
+    link.close()
+
+
+def connect(
+    peer: DimsePeer,
+    contexts: Sequence[PresentationContext],
+    *,
+    roles: Sequence[SCP_SCU_RoleSelectionNegotiation] = (),
+    bound: Sequence[Bound] = (),
+) -> Link:
+    """Open an association that the caller ends; see `open_link`."""
+    entity = application_entity(peer)
+    tls = None
+    if peer.tls is not None:
+        tls = client_context(peer.tls, peer.place), peer.tls.host or peer.host
+    opened: list[bool] = []
+    watched = [(evt.EVT_CONN_OPEN, lambda _event: opened.append(True)), *bound]
+    association = entity.associate(
+        _address(peer),
+        peer.port,
+        contexts=list(contexts),
+        ae_title=peer.title,
+        max_pdu=OUR_PDU,
+        ext_neg=list(roles),
+        tls_args=tls,
+        evt_handlers=watched,
+    )
+    if association.is_established:
+        limit_sends(association, peer.limits.answer)
+        return Link(peer, association)
+    raise _refusal(peer, association, bool(opened))
+
+
+def application_entity(peer: DimsePeer) -> AE:
+    """Return ourselves as the peer is to see us, with the time limits that it has."""
+    entity = AE(ae_title=peer.calling)
+    entity.implementation_class_uid = IMPLEMENTATION_CLASS_UID
+    entity.implementation_version_name = IMPLEMENTATION_VERSION_NAME
+    entity.connection_timeout = peer.limits.connect
+    entity.acse_timeout = peer.limits.connect
+    entity.dimse_timeout = peer.limits.answer
+    # Bounds idleness only: the time for an answer has its own limit.
+    entity.network_timeout = max(peer.limits.answer, peer.limits.commitment) + 60
+    entity.maximum_pdu_size = OUR_PDU
+    return entity
+
+
+def limit_sends(association: Association, seconds: float) -> None:
+    """Let no write wait longer for a peer that reads no more."""
+    wrapped = association.dul.socket
+    if wrapped is not None and wrapped.socket is not None:
+        wrapped.socket.settimeout(seconds)
+
+
+def _address(peer: DimsePeer) -> str:
+    try:
+        found = socket.getaddrinfo(peer.host, peer.port, type=socket.SOCK_STREAM)
+    except OSError:
+        raise NetworkError(Problem("the name of the host is not known", peer.place)) from None
+    # IPv4 first: many archives listen on nothing else.
+    found.sort(key=lambda entry: entry[0] is not socket.AF_INET)
+    return str(found[0][4][0])
+
+
+def _refusal(peer: DimsePeer, association: Association, opened: bool) -> NetworkError:
+    if association.is_rejected:
+        answer = association.acceptor.primitive
+        source = getattr(answer, "result_source", None)
+        reason = getattr(answer, "diagnostic", None)
+        said = _REFUSALS.get((source or 0, reason or 0), "for a reason of its own")
+        return NetworkError(Problem(f"the peer refuses the association: {said}", peer.place))
+    if not opened:
+        return NetworkError(Problem(_unreachable(peer), peer.place))
+    if association.rejected_contexts and not association.accepted_contexts:
+        return NetworkError(Problem("the peer accepts none of the services asked for", peer.place))
+    found = "the peer ended the connection, or was silent, instead of answering the association"
+    return NetworkError(
+        Problem(found, peer.place, hint="is it plain where TLS is set, or the like")
+    )
+
+
+def _unreachable(peer: DimsePeer) -> str:
+    """Find out why the connection failed, by trying it once more without DICOM."""
+    try:
+        with socket.create_connection((peer.host, peer.port), peer.limits.connect) as plain:
+            if peer.tls is None:
+                return "the connection failed"
+            context = client_context(peer.tls, peer.place)
+            with context.wrap_socket(plain, server_hostname=peer.tls.host or peer.host):
+                return "the connection failed"
+    except ssl.SSLCertVerificationError as error:
+        return f"the peer's certificate is not accepted: {error.verify_message}"
+    except ssl.SSLError as error:
+        return f"TLS was not agreed: {error.reason or error}"
+    except TimeoutError:
+        return f"nothing answers within {peer.limits.connect:g} s"
+    except OSError as error:
+        return f"it cannot be reached: {(error.strerror or str(error)).lower()}"

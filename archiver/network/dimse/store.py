@@ -1,0 +1,342 @@
+"""Sending objects (PS3.4 Annex B): as they are where the peer takes them, else decoded.
+
+The data set goes from the file to the socket as it is, byte for byte. On a plain connection the
+PDUs are laid out here, many to a write; pynetdicom's own way, one PDU at a time through a queue,
+takes nearly twice as long. On a TLS connection that way is used, because reading and writing a
+TLS socket from two threads at once is not safe.
+"""
+
+from __future__ import annotations
+
+import queue
+import socket
+import ssl
+import struct
+import threading
+import time
+from collections import deque
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from io import BytesIO
+from pathlib import Path
+from typing import BinaryIO
+
+from pydicom.errors import InvalidDicomError
+from pydicom.uid import UID
+from pynetdicom.dimse_messages import C_STORE_RQ
+from pynetdicom.dimse_primitives import C_STORE
+from pynetdicom.dsutils import encode, split_dataset
+
+from archiver.errors import ArchiverError, ObjectError, Problem, RefusedForGood
+from archiver.network.contexts import UNCOMPRESSED, contexts_for, grouped
+from archiver.network.dimse.link import Link, connect
+from archiver.network.peers import DimsePeer
+from archiver.network.recoding import recoded
+from archiver.network.statuses import Service, Status, status_of
+
+#: Bytes that go to the socket at once, and the longest PDU where the peer sets no limit.
+_AT_ONCE = 1 << 18
+_LONGEST_PDU = 1 << 17
+#: Bytes of a P-DATA-TF PDU that are no data, and those that its length counts (PS3.8 9.3.5).
+_HEAD = 12
+_COUNTED = 6
+_COMMAND, _LAST = 1, 2
+_MEDIUM = 0
+#: Losses of the association in a row, after which the peer is left alone.
+_LOSSES = 3
+
+
+@dataclass(frozen=True)
+class Parcel:
+    """An object that is to be sent.
+
+    Parameters
+    ----------
+    path
+        Its file.
+    offset
+        Where its data set begins.
+    sop_class, sop_instance, transfer_syntax
+        As its file meta information says.
+    """
+
+    path: Path
+    offset: int
+    sop_class: str
+    sop_instance: str
+    transfer_syntax: str
+
+    @property
+    def need(self) -> tuple[str, str]:
+        """The presentation context that it needs."""
+        return self.sop_class, self.transfer_syntax
+
+
+@dataclass(frozen=True)
+class Sent:
+    """How the peer answered.
+
+    Parameters
+    ----------
+    status
+        Of its answer.
+    transfer_syntax
+        In which the object travelled.
+    recoded
+        True where it was a decoded copy.
+    """
+
+    status: Status
+    transfer_syntax: str
+    recoded: bool
+
+
+Result = tuple[Parcel, Sent | ArchiverError]
+
+
+def read_parcel(path: Path) -> Parcel:
+    """Look at a file that is to be sent.
+
+    Raises
+    ------
+    ObjectError
+        If it is no DICOM file, or does not say what it is.
+    """
+    try:
+        meta, offset = split_dataset(path)
+        return Parcel(
+            path,
+            offset,
+            str(meta.MediaStorageSOPClassUID),
+            str(meta.MediaStorageSOPInstanceUID),
+            str(meta.TransferSyntaxUID),
+        )
+    except OSError as error:
+        said = (error.strerror or str(error)).lower()
+        raise ObjectError(Problem(f"the file cannot be read: {said}", str(path))) from None
+    except (InvalidDicomError, AttributeError, ValueError, EOFError, struct.error):
+        raise ObjectError(
+            Problem("this is no DICOM file, or it does not say what it is", str(path))
+        ) from None
+
+
+def send(peer: DimsePeer, parcels: Sequence[Parcel]) -> Iterator[Result]:
+    """Send objects, each result as it comes.
+
+    Associations are used for as many objects as they last; as many are open at once as the peer
+    allows. An association that is lost costs the object in hand, which gets an error; the others
+    go on a new one.
+
+    Yields
+    ------
+    tuple
+        The object, and the peer's answer or why there is none.
+    """
+    for group in grouped([(parcel.need, parcel) for parcel in parcels]):
+        yield from _send_group(peer, group)
+
+
+def _send_group(peer: DimsePeer, parcels: list[Parcel]) -> Iterator[Result]:
+    waiting = deque(parcels)
+    results: queue.Queue[Result | BaseException | None] = queue.Queue()
+    stop = threading.Event()
+    count = min(peer.associations, len(parcels))
+    contexts = [parcel.need for parcel in parcels]
+
+    def work() -> None:
+        try:
+            _work(peer, contexts, waiting, results.put, stop)
+        except BaseException as error:
+            results.put(error)
+        finally:
+            results.put(None)
+
+    threads = [threading.Thread(target=work, daemon=True) for _ in range(count)]
+    for thread in threads:
+        thread.start()
+    try:
+        while count:
+            result = results.get()
+            if result is None:
+                count -= 1
+            elif isinstance(result, BaseException):
+                raise result
+            else:
+                yield result
+    finally:
+        stop.set()
+        for thread in threads:
+            thread.join()
+
+
+def _work(
+    peer: DimsePeer,
+    needs: list[tuple[str, str]],
+    waiting: deque[Parcel],
+    report: Callable[[Result], None],
+    stop: threading.Event,
+) -> None:
+    """Take objects from those that wait and send them, on one association after the other."""
+    link: Link | None = None
+    losses = 0
+    given_up: ArchiverError | None = None
+    try:
+        while not stop.is_set():
+            try:
+                parcel = waiting.popleft()
+            except IndexError:
+                break
+            if given_up is not None:
+                report((parcel, given_up))
+                continue
+            try:
+                if link is None or not link.is_open:
+                    link = connect(peer, contexts_for(needs))
+                report((parcel, send_one(link, parcel)))
+                losses = 0
+            except (RefusedForGood, ObjectError) as error:
+                report((parcel, error))
+            except ArchiverError as error:
+                losses += 1
+                given_up = error if link is None or losses >= _LOSSES else None
+                report((parcel, error))
+    finally:
+        if link is not None:
+            link.close()
+
+
+def send_one(link: Link, parcel: Parcel) -> Sent:
+    """Send an object on an open association.
+
+    Raises
+    ------
+    RefusedForGood
+        If the peer accepted no context for it.
+    NetworkError
+        If the association ends, or the peer does not answer in time.
+    ObjectError
+        If a decoded copy is needed and cannot be made, or the file cannot be read.
+    """
+    accepted = link.accepted()
+    context = accepted.get(parcel.need)
+    if context is not None:
+        with _opened(parcel) as file:
+            status = _store(link, parcel, context, file)
+        return Sent(status, parcel.transfer_syntax, False)
+    for syntax in UNCOMPRESSED:
+        context = accepted.get((parcel.sop_class, syntax))
+        if context is not None:
+            encoded = recoded(parcel.path, syntax)
+            return Sent(_store(link, parcel, context, BytesIO(encoded)), syntax, True)
+    kind, way = UID(parcel.sop_class).name, UID(parcel.transfer_syntax).name
+    raise RefusedForGood(
+        Problem(
+            f"the peer takes {kind} neither as {way} nor uncompressed; nothing was sent",
+            link.peer.place,
+        )
+    )
+
+
+def _opened(parcel: Parcel) -> BinaryIO:
+    try:
+        file = parcel.path.open("rb")
+    except OSError as error:
+        said = (error.strerror or str(error)).lower()
+        raise ObjectError(Problem(f"the file cannot be read: {said}", str(parcel.path))) from None
+    file.seek(parcel.offset)
+    return file
+
+
+def _store(link: Link, parcel: Parcel, context: int, data: BinaryIO) -> Status:
+    request = C_STORE()
+    request.MessageID = link.next_message()
+    request.Priority = _MEDIUM
+    request.AffectedSOPClassUID = UID(parcel.sop_class)
+    request.AffectedSOPInstanceUID = UID(parcel.sop_instance)
+    answer = _exchange(link, request, context, data)
+    code = getattr(answer, "Status", None)
+    if code is None:
+        raise link.lost(f"while object {parcel.sop_instance} was sent")
+    return status_of(Service.STORE, int(code))
+
+
+def _exchange(link: Link, request: C_STORE, context: int, data: BinaryIO) -> object:
+    """Send a request and its data, and wait for the answer; None where none comes."""
+    association = link.association
+    # The association's own thread must not take the answer from under us.
+    association._reactor_checkpoint.clear()
+    try:
+        while not association._is_paused and link.is_open:
+            time.sleep(0.0001)
+        if not link.is_open:
+            return None
+        wrapped = association.dul.socket
+        plain = wrapped.socket if wrapped is not None else None
+        if isinstance(plain, ssl.SSLSocket):
+            request.DataSet = BytesIO(data.read())
+            association.dimse.send_msg(request, context)
+        elif plain is None or not _write(link, plain, _command(request), context, data):
+            return None
+        link.heard()
+        return association.dimse.get_msg(block=True)[1]
+    finally:
+        association._reactor_checkpoint.set()
+
+
+def _command(request: C_STORE) -> bytes:
+    """Return the command set, which says that a data set follows (PS3.7 9.3.1.1, E.1)."""
+    message = C_STORE_RQ()
+    request.DataSet = BytesIO(b"\0")
+    message.primitive_to_message(request)
+    encoded = encode(message.command_set, True, True)
+    assert encoded is not None
+    return encoded
+
+
+def _write(link: Link, plain: socket.socket, command: bytes, context: int, data: BinaryIO) -> bool:
+    """Write a message as P-DATA-TF PDUs; False where the connection ended."""
+    longest = link.association.dimse.maximum_pdu_size or _LONGEST_PDU
+    room = min(longest, _LONGEST_PDU) - _COUNTED
+    try:
+        for start in range(0, len(command), room):
+            part = command[start : start + room]
+            last = _LAST if start + room >= len(command) else 0
+            plain.sendall(_head(len(part), context, _COMMAND | last) + part)
+        for piece in _laid_out(data, room, context):
+            link.heard()
+            link.association.dul._idle_timer.restart()
+            plain.sendall(piece)
+    except OSError:
+        return False
+    return True
+
+
+def _head(length: int, context: int, control: int) -> bytes:
+    """Return what stands before the data of a PDU with one value (PS3.8 9.3.5, E.2)."""
+    return struct.pack(">BBIIBB", 4, 0, length + _COUNTED, length + 2, context, control)
+
+
+def _laid_out(data: BinaryIO, room: int, context: int) -> Iterator[memoryview | bytes]:
+    """Yield the PDUs of a data set, many at once; the last one is marked."""
+    slots = max(1, _AT_ONCE // (room + _HEAD))
+    size = room + _HEAD
+    buffer = bytearray(slots * size)
+    view = memoryview(buffer)
+    for slot in range(slots):
+        buffer[slot * size : slot * size + _HEAD] = _head(room, context, 0)
+    held = data.read(room)
+    while True:
+        # One slot's data is held back, so that the last PDU is known when it is laid out.
+        filled = 0
+        for slot in range(slots):
+            following = data.read(room)
+            if not following:
+                if filled:
+                    yield view[: filled * size]
+                yield _head(len(held), context, _LAST) + held
+                return
+            start = slot * size + _HEAD
+            view[start : start + room] = held
+            held = following
+            filled += 1
+        yield view[: filled * size]
