@@ -165,7 +165,10 @@ class _Scanner:
         number = 0
         self._skip(_GAP)
         while not self._at(end):
+            before = self.place
             read(number)
+            if self.place == before:
+                raise ValueError(f"no TOML at character {before}")
             number += 1
             self._skip(_GAP)
             if self._at(","):
