@@ -195,13 +195,7 @@ def written(ds: Dataset, syntax: str = JPEG_BASELINE) -> bytes:
         warnings.simplefilter("ignore")  # pydicom tells what the tests have spoilt
         copy = Dataset(ds)
         copy.file_meta = file_meta(ds, syntax)
-        dcmwrite(
-            buffer,
-            copy,
-            enforce_file_format=True,
-            implicit_vr=syntax == "1.2.840.10008.1.2",
-            little_endian=True,
-        )
+        dcmwrite(buffer, copy, enforce_file_format=True)
     return buffer.getvalue()
 
 

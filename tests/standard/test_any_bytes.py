@@ -7,6 +7,7 @@ import struct
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from pydicom._uid_dict import UID_dictionary
 from standard_photograph import JPEG_BASELINE, jpeg_frame, native, photograph, raw_element, written
 
 from archiver.standard.finding import Finding
@@ -116,7 +117,14 @@ def test_random_streams_of_every_codec(syntax: str, data: st.DataObject) -> None
     item = b"\xfe\xff\x00\xe0" + struct.pack("<I", 0)
     item += b"\xfe\xff\x00\xe0" + struct.pack("<I", len(stream)) + stream
     tail = b"\xe0\x7f\x10\x00OB\0\0\xff\xff\xff\xff" + item + b"\xfe\xff\xdd\xe0\0\0\0\0"
-    assert findings_of(written(ds, syntax) + tail)
+    # pydicom 3.0.2 writes no syntax that it does not know, and JPEG XL is one.
+    if syntax in UID_dictionary:
+        head = written(ds, syntax)
+    else:
+        padded = syntax.encode() + b"\0" * (len(syntax) % 2)
+        field = b"UI" + struct.pack("<H", len(padded)) + padded
+        head = written(ds).replace(b"UI\x16\0" + JPEG_BASELINE.encode(), field)
+    assert findings_of(head + tail)
 
 
 def test_sequences_nested_without_end_are_given_up() -> None:

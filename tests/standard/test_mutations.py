@@ -41,7 +41,7 @@ def test_every_error_that_dciodvfy_reports_is_ours_too(tmp_path: Path) -> None:
             for number, mutation in enumerate(mutations(ds)):
                 path = tmp_path / f"{syntax}-{number}.dcm"
                 data = written(mutation.dataset, syntax)
-                results.append(pool.submit(_both, str(mutation), data, path))
+                results.append(pool.submit(_both, f"{mutation} ({syntax})", data, path))
     told = [r.result() for r in results]
     theirs = {name: errors for name, errors, _ in told if errors}
     missed = {name: errors for name, errors, ours in told if errors and not ours}
