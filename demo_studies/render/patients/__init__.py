@@ -1,0 +1,1 @@
+"""The invented patients, one module each."""
