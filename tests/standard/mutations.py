@@ -69,7 +69,7 @@ def _name(ds: Dataset, path: tuple[tuple[int, int], ...]) -> str:
     return ".".join(names)
 
 
-def mutations(good: Dataset) -> Iterator[Mutation]:
+def mutations(good: Dataset, *, deletions_only: bool = False) -> Iterator[Mutation]:
     """Yield the good dataset with each attribute in turn deleted, emptied and corrupted."""
     for path in _paths(good):
         where = _name(good, path)
@@ -82,7 +82,7 @@ def mutations(good: Dataset) -> Iterator[Mutation]:
             return Mutation(kind, where, spoilt)
 
         yield mutant("delete", lambda item, tag: item.pop(tag))
-        if tag == PIXEL_DATA:
+        if tag == PIXEL_DATA or deletions_only:
             continue
         yield mutant("empty", lambda item, tag, vr=vr: _put(item, tag, vr, b""))
         if vr == "SQ" and _holder(good, path)[tag].value:
