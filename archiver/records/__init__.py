@@ -1,0 +1,5 @@
+"""Is each patient's photographic record complete, correct and intact?
+
+`rule_reading` and `episodes` read what ought to be, `reading` and `examining` what is there;
+the checks are pure functions over both; `audit` runs them and `report` tells the outcome.
+"""

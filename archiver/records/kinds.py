@@ -1,0 +1,95 @@
+"""The register of what an audit can find, read from ``kinds.toml``."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import cache
+from importlib.resources import files
+
+from archiver.records.model import Concern
+
+if sys.version_info >= (3, 11):
+    import tomllib
+else:
+    import tomli as tomllib
+
+#: From the worst on. A danger can hurt a patient or has lost something; a fault is against a
+#: rule; a doubt wants a person's eyes; a note fails nothing.
+SEVERITIES = ("danger", "fault", "doubt", "note")
+GROUPS = ("completeness", "correctness", "integrity", "retention")
+
+
+@dataclass(frozen=True)
+class Kind:
+    """One kind of finding.
+
+    Parameters
+    ----------
+    group
+        One of `GROUPS`.
+    severity
+        One of `SEVERITIES`.
+    title
+        What the report calls it.
+    next_step, by_whom
+        What is to be done, and who does it.
+    counted
+        How its figure is counted.
+    """
+
+    name: str
+    group: str
+    severity: str
+    title: str
+    next_step: str
+    by_whom: str
+    counted: str
+
+    @property
+    def rank(self) -> int:
+        """0 for the worst."""
+        return SEVERITIES.index(self.severity)
+
+    @property
+    def fails(self) -> bool:
+        """True where one finding of the kind makes the audit fail."""
+        return self.rank <= 1
+
+
+@cache
+def all_kinds() -> Mapping[str, Kind]:
+    """Return every kind by its name."""
+    text = files(__package__).joinpath("kinds.toml").read_text("utf-8")
+    rows = tomllib.loads(text)
+    return {
+        name: Kind(
+            name,
+            row["group"],
+            row["severity"],
+            row["title"],
+            row["next"],
+            row["who"],
+            row["counted"],
+        )
+        for name, row in rows.items()
+    }
+
+
+def kind_of(concern: Concern) -> Kind:
+    """Return the kind of a concern.
+
+    Raises
+    ------
+    KeyError
+        The register has no such kind: a slip in a check.
+    """
+    return all_kinds()[concern.kind]
+
+
+def worst_first(concerns: list[Concern]) -> list[Concern]:
+    """Sort concerns: severity, then kind, patient, date."""
+    return sorted(
+        concerns, key=lambda c: (kind_of(c).rank, c.kind, c.patient, c.date, c.uids, c.path)
+    )

@@ -1,0 +1,227 @@
+"""What an audit knows of an instance, and what it has to say.
+
+Everything here is plain values: the checks are functions from these to these.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+#: A photograph's modality (PS3.3 C.7.3.1.1.1: External-camera Photography).
+PHOTOGRAPH = "XC"
+
+
+@dataclass(frozen=True, slots=True)
+class Person:
+    """A patient as one or more objects tell of them.
+
+    Parameters
+    ----------
+    patient_id, issuer, name
+        As stored.
+    birth_date
+        ISO 8601, empty where the object does not say.
+    sex
+        ``F``, ``M``, ``O`` or empty.
+    """
+
+    patient_id: str
+    issuer: str
+    name: str
+    birth_date: str
+    sex: str
+
+    @property
+    def key(self) -> tuple[str, str]:
+        """What tells patients apart: identifier and issuer."""
+        return self.patient_id, self.issuer
+
+    @property
+    def label(self) -> str:
+        """How a report calls the patient."""
+        shown = self.patient_id or "(no identifier)"
+        return f"{shown} ({self.issuer})" if self.issuer else shown
+
+
+@dataclass(frozen=True, slots=True)
+class Instance:
+    """One instance as the index has it.
+
+    Parameters
+    ----------
+    date, time
+        Of the study, ISO 8601.
+    acquired
+        As DICOM's DT, empty where the object does not say.
+    teeth
+        ISO 3950 designations named by the object.
+    path
+        Relative to the archive or as the folder gave it, with forward slashes.
+    digest, source
+        SHA-256 of the file, and of the camera file that it was made from (empty if unknown).
+    seq
+        Line of the journal; 0 where there is none.
+    added
+        Time of that line.
+    who
+        Who put it in, by the journal.
+    """
+
+    uid: str
+    series: str
+    study: str
+    sop_class: str
+    person: Person
+    modality: str
+    date: str
+    time: str
+    acquired: str
+    description: str
+    teeth: tuple[str, ...]
+    view: str
+    surface: str
+    mirror: str
+    confirmed: bool | None
+    role: str
+    laterality: str
+    rows: int | None
+    columns: int | None
+    path: str
+    size: int
+    digest: str
+    source: str
+    seq: int
+    added: str
+    who: str = ""
+
+    @property
+    def is_photograph(self) -> bool:
+        """True for a visible-light photograph."""
+        return self.modality == PHOTOGRAPH
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """A finding of the validator, without its file."""
+
+    severity: str
+    rule: str
+    attribute: str
+    found: str
+    expected: str
+    clause: str
+
+
+@dataclass(frozen=True, slots=True)
+class Look:
+    """What the pixels themselves tell.
+
+    Parameters
+    ----------
+    hashes
+        Perceptual hashes (16 hexadecimal digits) of the picture in its eight positions, the
+        stored one first; empty where the picture is too even to be told from others.
+    figures
+        Figures of quality by name; empty where none were asked for.
+    """
+
+    hashes: tuple[str, ...] = ()
+    figures: Mapping[str, float] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class Facts:
+    """What an audit took from the object's file itself.
+
+    Parameters
+    ----------
+    digest, size
+        Of the file as it was found.
+    stage, consent, operator, confirmed_by
+        Words of the object; empty where it does not say.
+    sources
+        SOP Instance UIDs that it is derived from.
+    orientation
+        Patient Orientation such as ``L\\P``; empty where there is none.
+    pixels
+        SHA-256 of the pixel data; empty where there are none.
+    told
+        What the validator said.
+    look
+        None where the picture was not decoded.
+    row
+        Digest of what the index should say of it.
+    """
+
+    digest: str
+    size: int
+    stage: str = ""
+    consent: str = ""
+    operator: str = ""
+    confirmed_by: str = ""
+    sources: tuple[str, ...] = ()
+    orientation: str = ""
+    pixels: str = ""
+    told: tuple[Told, ...] = ()
+    look: Look | None = None
+    row: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Concern:
+    """One thing that an audit has to say.
+
+    Parameters
+    ----------
+    kind
+        Name of a row of ``kinds.toml``, which has severity, title, and what to do.
+    found, expected
+        As in a finding of the validator.
+    patient
+        Label of the patient; empty where none is meant.
+    date
+        Of the visit, ISO 8601.
+    teeth, view
+        What the picture shows or ought to show.
+    uids
+        SOP Instance UIDs that are meant.
+    path
+        A file or a line.
+    rule
+        Requirement of a rule set, or rule of the validator.
+    source
+        Where the rule comes from: publication or clause.
+    who
+        Who put the picture in, or confirmed it.
+    """
+
+    kind: str
+    found: str
+    expected: str = ""
+    patient: str = ""
+    date: str = ""
+    teeth: tuple[str, ...] = ()
+    view: str = ""
+    uids: tuple[str, ...] = ()
+    path: str = ""
+    rule: str = ""
+    source: str = ""
+    who: str = ""
+
+
+def concern_about(kind: str, one: Instance, found: str, expected: str = "", **more: str) -> Concern:
+    """Return a concern about one instance, with all that the instance says of its place."""
+    return Concern(
+        kind,
+        found,
+        expected,
+        patient=one.person.label,
+        date=one.date,
+        teeth=one.teeth,
+        view=one.view,
+        uids=(one.uid,),
+        path=one.path,
+        who=one.who,
+        **more,
+    )

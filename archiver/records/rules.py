@@ -1,0 +1,186 @@
+"""What a rule set demands of a record. Rules are data; this is their shape."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+STAGES = ("start", "prepared", "finished")
+SCOPES = ("tooth", "quadrant", "arch", "mouth")
+MIRRORS = ("either", "direct", "mirror")
+STANDINGS = ("published", "common practice", "from memory", "local")
+
+#: Limits of quality that a rule may set, and their units. `pixels` is the least length of the
+#: longer side; the others are the greatest values of `archiver.photo.quality`'s figures.
+QUALITY_LIMITS: Mapping[str, str] = {
+    "pixels": "pixels of the longer side, at least",
+    "blur": "pixels of blur, at most",
+    "blur_share": "per mille of the longer side, at most",
+    "highlights": "fraction of the area, at most",
+    "shadows": "fraction of the area, at most",
+    "glare": "fraction of the area, at most",
+}
+
+
+@dataclass(frozen=True)
+class Requirement:
+    """One view that is demanded.
+
+    Parameters
+    ----------
+    name
+        Stable within its set.
+    views
+        Any of them will do.
+    scope
+        ``tooth``: for each tooth treated (or, in a rule of visits, each tooth photographed);
+        ``quadrant``, ``arch``: for each that holds such a tooth; ``mouth``: once.
+    mirror
+        ``direct``, ``mirror`` or ``either``.
+    stage
+        One of `STAGES`; empty where any will do.
+    count
+        Pictures at least.
+    before, after
+        Days about the event within which a picture counts.
+    covered_by
+        Views that may stand in where they show the tooth.
+    confirmed
+        Whether the side must have been confirmed.
+    confirmed_by
+        Who may confirm; empty for anybody.
+    quality
+        Limits by name, see `QUALITY_LIMITS`.
+    optional
+        Recommended only.
+    """
+
+    name: str
+    views: tuple[str, ...]
+    scope: str = "mouth"
+    mirror: str = "either"
+    stage: str = ""
+    count: int = 1
+    before: int = 0
+    after: int = 0
+    covered_by: tuple[str, ...] = ()
+    confirmed: bool = False
+    confirmed_by: tuple[str, ...] = ()
+    quality: Mapping[str, float] = field(default_factory=dict)
+    optional: bool = False
+
+
+@dataclass(frozen=True)
+class Applies:
+    """To what a set applies.
+
+    Parameters
+    ----------
+    to
+        ``visits``: every day on which a patient was photographed; ``episodes``: every treatment
+        of the list.
+    treatments
+        Words of which a treatment's kind holds one; empty for every treatment.
+    descriptions
+        Words of which the study's description holds one; empty for every visit.
+    teeth
+        ``any``, ``posterior`` or ``anterior``: which teeth a rule of teeth is about.
+    """
+
+    to: str = "visits"
+    treatments: tuple[str, ...] = ()
+    descriptions: tuple[str, ...] = ()
+    teeth: str = "any"
+
+
+@dataclass(frozen=True)
+class Retention:
+    """How long a record must be kept.
+
+    Parameters
+    ----------
+    years
+        After the last visit; None where only an age counts.
+    until_age
+        Of the patient in years; None where only years count. Where both are given the later
+        end counts.
+    from_age, below_age
+        Age at the last visit for which the row is meant.
+    """
+
+    name: str
+    source: str
+    years: int | None = None
+    until_age: int | None = None
+    from_age: int | None = None
+    below_age: int | None = None
+
+
+@dataclass(frozen=True)
+class AuditLimits:
+    """Limits of the checks that no single view asks for.
+
+    Parameters
+    ----------
+    days_from_visit
+        Between acquisition and study date.
+    hours_of_visit
+        Between first and last picture of a visit.
+    consent
+        Whether a picture without a word on consent is told.
+    outbox_hours, commitment_hours
+        How long an item may wait to be sent, and to be taken charge of.
+    """
+
+    days_from_visit: int = 1
+    hours_of_visit: int = 6
+    consent: bool = False
+    outbox_hours: int = 24
+    commitment_hours: int = 72
+
+
+@dataclass(frozen=True)
+class RuleSet:
+    """A named and versioned set of rules.
+
+    Parameters
+    ----------
+    key
+        What the file is called, without its ending.
+    source
+        Publication, or what else it comes from.
+    standing
+        One of `STANDINGS`.
+    digest
+        SHA-256 of the file.
+    """
+
+    key: str
+    name: str
+    version: str
+    source: str
+    standing: str
+    applies: Applies = Applies()
+    requirements: tuple[Requirement, ...] = ()
+    limits: AuditLimits | None = None
+    retention: tuple[Retention, ...] = ()
+    digest: str = ""
+
+    @property
+    def label(self) -> str:
+        """Name and version."""
+        return f"{self.name} {self.version}"
+
+
+def strictest(sets: tuple[RuleSet, ...]) -> AuditLimits:
+    """Return the limits that satisfy every set that gives any."""
+    given = [one.limits for one in sets if one.limits is not None]
+    if not given:
+        return AuditLimits()
+    return AuditLimits(
+        min(one.days_from_visit for one in given),
+        min(one.hours_of_visit for one in given),
+        any(one.consent for one in given),
+        min(one.outbox_hours for one in given),
+        min(one.commitment_hours for one in given),
+    )
