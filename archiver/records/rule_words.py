@@ -79,9 +79,8 @@ def sentence(one: Requirement) -> str:
 
 
 def _window(one: Requirement) -> str:
-    sides = [
-        f"{days} days {word}" for days, word in ((one.before, "before"), (one.after, "after")) if days
-    ]
+    given = ((one.before, "before"), (one.after, "after"))
+    sides = [f"{days} days {word}" for days, word in given if days]
     return f"from {sides[0]} to {sides[1]} the day" if len(sides) == 2 else f"up to {sides[0]} it"
 
 
@@ -114,6 +113,6 @@ def _retention(one: Retention) -> str:
         ends.append(f"until the age of {one.until_age}")
     later = ", whichever is later" if len(ends) > 1 else ""
     return (
-        f"{one.name}: {whose.lower()} are kept {joined(ends, 'and')}{later}; what has passed that is "
-        f"listed, never deleted. Source: {one.source}."
+        f"{one.name}: {whose.lower()} are kept {joined(ends, 'and')}{later}; what has "
+        f"passed that is listed, never deleted. Source: {one.source}."
     )
