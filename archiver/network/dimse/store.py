@@ -16,20 +16,18 @@ import threading
 import time
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
 from io import BytesIO
-from pathlib import Path
 from typing import BinaryIO
 
-from pydicom.errors import InvalidDicomError
 from pydicom.uid import UID
 from pynetdicom.dimse_messages import C_STORE_RQ
 from pynetdicom.dimse_primitives import C_STORE
-from pynetdicom.dsutils import encode, split_dataset
+from pynetdicom.dsutils import encode
 
 from archiver.errors import ArchiverError, ObjectError, Problem, RefusedForGood
 from archiver.network.contexts import UNCOMPRESSED, contexts_for, grouped
 from archiver.network.dimse.link import Link, connect
+from archiver.network.parcels import Parcel, Result, Sent
 from archiver.network.peers import DimsePeer
 from archiver.network.recoding import recoded
 from archiver.network.statuses import Service, Status, status_of
@@ -44,80 +42,6 @@ _COMMAND, _LAST = 1, 2
 _MEDIUM = 0
 #: Losses of the association in a row, after which the peer is left alone.
 _LOSSES = 3
-
-
-@dataclass(frozen=True)
-class Parcel:
-    """An object that is to be sent.
-
-    Parameters
-    ----------
-    path
-        Its file.
-    offset
-        Where its data set begins.
-    sop_class, sop_instance, transfer_syntax
-        As its file meta information says.
-    """
-
-    path: Path
-    offset: int
-    sop_class: str
-    sop_instance: str
-    transfer_syntax: str
-
-    @property
-    def need(self) -> tuple[str, str]:
-        """The presentation context that it needs."""
-        return self.sop_class, self.transfer_syntax
-
-
-@dataclass(frozen=True)
-class Sent:
-    """How the peer answered.
-
-    Parameters
-    ----------
-    status
-        Of its answer.
-    transfer_syntax
-        In which the object travelled.
-    recoded
-        True where it was a decoded copy.
-    """
-
-    status: Status
-    transfer_syntax: str
-    recoded: bool
-
-
-Result = tuple[Parcel, Sent | ArchiverError]
-
-
-def read_parcel(path: Path) -> Parcel:
-    """Look at a file that is to be sent.
-
-    Raises
-    ------
-    ObjectError
-        If it is no DICOM file, or does not say what it is.
-    """
-    try:
-        meta, offset = split_dataset(path)
-        return Parcel(
-            path,
-            offset,
-            str(meta.MediaStorageSOPClassUID),
-            str(meta.MediaStorageSOPInstanceUID),
-            str(meta.TransferSyntaxUID),
-        )
-    except OSError as error:
-        said = (error.strerror or str(error)).lower()
-        raise ObjectError(Problem(f"the file cannot be read: {said}", str(path))) from None
-    except (InvalidDicomError, AttributeError, ValueError, EOFError, struct.error):
-        raise ObjectError(
-            Problem("this is no DICOM file, or it does not say what it is", str(path))
-        ) from None
 
 
 def send(peer: DimsePeer, parcels: Sequence[Parcel]) -> Iterator[Result]:
