@@ -67,6 +67,9 @@ def _escapes() -> dict[bytes, tuple[str, str]]:
 def _read_escapes(raw: bytes, terms: tuple[str, ...]) -> Reading:
     """Read text with code extensions: each escape must belong to a declared set (PS3.5 6.1.2.5)."""
     texts: list[str] = []
+    table = load_toml("charsets")
+    initial = table["single"].get(terms[0]) or table["extended"].get(terms[0], {}).get("codec")
+    initial = initial or "ascii"
     trouble = ""
     allowed = {*terms, "ISO 2022 IR 6", "" if "" in terms else terms[0]}
     for part in re.split(rb"(?=\x1b)", raw):
@@ -76,8 +79,9 @@ def _read_escapes(raw: bytes, terms: tuple[str, ...]) -> Reading:
         if part[:1] == b"\x1b" and not escape:
             trouble = trouble or "an escape sequence that no character set has"
             continue
-        term, codec = _escapes()[escape] if escape else (terms[0], "ascii")
-        # Romaji of JIS X 0201 comes with the katakana set of the same declaration.
+        term, codec = _escapes()[escape] if escape else (terms[0], initial)
+        # An escape to ASCII or romaji leaves the upper half with the first set (PS3.5 6.1.2.5.3).
+        codec = initial if term in ("ISO 2022 IR 6", "ISO 2022 IR 13") else codec
         if escape and term not in allowed:
             trouble = trouble or f"an escape to {term}, which is not declared"
         content = part if codec.startswith("iso2022") else part[len(escape) :]

@@ -25,7 +25,8 @@ def check_icc(dataset: Item, report: Report) -> None:
     if "ICCProfile" in dataset and not colour and dataset.number("SamplesPerPixel") is not None:
         found = "a profile for a picture without colour"
         report.add_at("icc-on-grey", "", _PROFILE, found=found)
-    if colour and "ICCProfile" not in dataset:
+    photograph = dataset.text("Modality") == "XC"
+    if colour and photograph and "ICCProfile" not in dataset:
         report.add_at("icc-missing", "", _PROFILE, found="no ICC profile")
 
 

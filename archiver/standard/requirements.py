@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from functools import cache
 
+from pydicom._uid_dict import UID_dictionary
+
 from archiver.standard.conditions import Condition, condition_of
 from archiver.standard.dictionary import tag_of
 from archiver.standard.tables import load_json, load_toml
@@ -140,17 +142,37 @@ def _item_count(shape: str, keyword: str, kind: str) -> tuple[int, int | None]:
     return least, None
 
 
+# Words in the names of SOP classes whose objects belong to no patient (PS3.3 A.1.4, F.3).
+_WITHOUT_PATIENT = (
+    "Palette",
+    "Hanging Protocol",
+    "Implant",
+    "Media Storage Directory",
+    "Defined Procedure Protocol",
+    "Inventory",
+)
+
+
+def belongs_to_patient(sop_class: str) -> bool:
+    """Whether objects of a SOP class are of a patient, study and series: images, reports."""
+    name, kind = UID_dictionary.get(sop_class, ("", "SOP Class"))[:2]
+    stored = kind == "SOP Class" and ("Storage" in name or not name) and bool(sop_class)
+    return stored and not any(word in name for word in _WITHOUT_PATIENT)
+
+
 @cache
 def modules_of(sop_class: str, has_pixels: bool) -> tuple[Module, ...]:
     """Return the modules that can be checked for a SOP class, the overlay apart.
 
-    For the VL Photographic Image IOD that is all of them; for any other the modules that every
-    image shares, and the pixel description where there are pixels.
+    For the VL Photographic Image IOD that is all of them; for any other of a patient the modules
+    that every image shares, and the pixel description where there are pixels; for an object
+    without a patient SOP Common alone.
     """
+    shared = _COMMON_MODULES if belongs_to_patient(sop_class) else ("sop-common",)
     found = []
     for row in load_json("types")["modules"]:
         name = row["name"]
-        common = name in _COMMON_MODULES or (name == "image-pixel" and has_pixels)
+        common = name in shared or (name == "image-pixel" and has_pixels)
         if name == _OVERLAY or not (sop_class == PHOTOGRAPHIC or common):
             continue
         clause = f"PS3.3 {_SECTIONS[name]}"

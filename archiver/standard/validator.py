@@ -19,7 +19,7 @@ from archiver.standard.parsing import Encoding, parse_elements, parse_file
 from archiver.standard.pixel_rules import check_pixels
 from archiver.standard.reference_rules import check_references
 from archiver.standard.report import Report
-from archiver.standard.requirements import PHOTOGRAPHIC
+from archiver.standard.requirements import PHOTOGRAPHIC, belongs_to_patient
 from archiver.standard.value_rules import check_values
 
 if TYPE_CHECKING:
@@ -140,9 +140,12 @@ def _tell_scope(dataset: Item, report: Report) -> None:
 
     row = UID_dictionary.get(sop_class)
     name = row[0] if row else "an unknown SOP class"
+    shared = "the modules that all images share"
+    if not belongs_to_patient(sop_class):
+        shared = "SOP Common"
     report.add(
         "scope",
         "SOPClassUID (0008,0016)",
-        found=f"{name}: checked were encoding, values, codes, pixel data and the modules that all "
-        "images share; the modules of its own were not",
+        found=f"{name}: checked were encoding, values, codes, pixel data and {shared}; "
+        "the modules of its own were not",
     )

@@ -86,7 +86,8 @@ def _check_element(element: Element, prefix: str, report: Report, charset: tuple
             _check_blank(element, prefix, report)
         return
     if "text" not in row:
-        if entry is not None and "unit" in row:
+        # The O representations are one stream of numbers, so one value (PS3.5 6.4).
+        if entry is not None and "unit" in row and not element.vr.startswith("O"):
             count = len(element.value) // row["unit"]
             _check_multiplicity(entry.vm, count, element, prefix, report)
         return
