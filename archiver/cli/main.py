@@ -24,6 +24,7 @@ VERBS: dict[str, str] = {
     "add": "take existing DICOM files, radiographs too, into the archive",
     "validate": "check DICOM files against the standard and the clinical rules",
     "query": "find photographs and radiographs in the archive",
+    "serve": "be an imaging archive that others store to, ask and fetch from",
     "rebuild": "make the archive's index anew from its objects and verify them",
 }
 

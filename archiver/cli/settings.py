@@ -30,12 +30,13 @@ from pathlib import Path
 from typing import Any, Literal
 
 from archiver.errors import Problem, UsageError
+from archiver.network.node.settings import NodeSettings, settings_of
 from archiver.network.peers import Peer, read_peers
 
 _VARIABLE = "ARCHIVER_SETTINGS"
 #: The most that a figure may be, or the least and the most.
 Limit = float | tuple[float, float]
-_KEYS = ("archive", "edges", "defaults", "quality", "peer")
+_KEYS = ("archive", "edges", "defaults", "quality", "peer", "node")
 
 
 @dataclass(frozen=True)
@@ -54,6 +55,8 @@ class PracticeSettings:
         Limits by name.
     peers
         The archives and worklists that it talks to.
+    node
+        How this archive is served to others.
     """
 
     archive: Path
@@ -61,6 +64,7 @@ class PracticeSettings:
     defaults: Mapping[str, object] = field(default_factory=dict)
     quality: Mapping[str, Limit] = field(default_factory=dict)
     peers: tuple[Peer, ...] = ()
+    node: NodeSettings = field(default_factory=NodeSettings)
 
 
 def read_settings() -> PracticeSettings:
@@ -96,6 +100,7 @@ def read_settings() -> PracticeSettings:
         _table(given, "defaults"),
         _limits(path, _table(given, "quality")),
         read_peers(given.get("peer", []), path.name),
+        settings_of(_table(given, "node"), path.parent),
     )
 
 

@@ -80,6 +80,9 @@ class NodeAssociation(Association):
         self.stir = threading.Event()
         self.services = services
         self.tally = Tally()
+        self._messages = 0
+        self._serving = False
+        self._after: list[Callable[[], None]] = []
         self.dul = NodeDul(self, largest_pdu, patience)
         self.dimse = NodeDimse(self, services.open_reception)
         # The timers are set on the upper layer that was just put in (PS3.8 9.1.5).
@@ -94,6 +97,46 @@ class NodeAssociation(Association):
     def peer(self) -> str:
         """Title and address of that application, as the audit trail has them."""
         return f"{self.calling}@{self.requestor.address}"
+
+    @property
+    def is_at_work(self) -> bool:
+        """Whether a message is arriving, waits, or is being served."""
+        return self.is_established and (
+            self.dimse.message is not None
+            or not self.dimse.msg_queue.empty()
+            or not self.dul.to_provider_queue.empty()
+            or self._serving
+        )
+
+    def next_message(self) -> int:
+        """Return a Message ID for a request of ours, 1 to 65535 (PS3.7 E.1)."""
+        self._messages = self._messages % 65535 + 1
+        return self._messages
+
+    def ask(self, request: Any, context_id: int) -> Any:
+        """Send a request of ours and wait for the answer; None where none came.
+
+        Called while a request of the peer is being served, so that nobody else takes the answer.
+        """
+        if not self.is_established:
+            return None
+        self.dimse.send_msg(request, context_id)
+        until = time.monotonic() + (self.dimse_timeout or 60)
+        while time.monotonic() < until:
+            _, answer = self.dimse.get_msg(block=False)
+            if answer is not None:
+                return answer
+            if self.dul.peek_next_pdu() is not None or not self.dul.is_alive():
+                # A release or an abort instead of the answer; seen to when this is over.
+                return None
+            self.stir.wait(_GLANCE)
+            self.stir.clear()
+        self.abort()
+        return None
+
+    def afterwards(self, work: Callable[[], None]) -> None:
+        """Have something done in this association's thread, after the response to a request."""
+        self._after.append(work)
 
     def run_reactor(self) -> None:
         """Run the association to its end, and clear up behind it."""
@@ -117,7 +160,9 @@ class NodeAssociation(Association):
             self._is_paused = False
             context_id, message = self.dimse.get_msg(block=False)
             if message:
+                self._serving = True
                 self._serve_request(cast(Any, message), cast(int, context_id))
+                self._serving = False
             if self._is_over():
                 self.kill()
                 return
@@ -155,6 +200,9 @@ class NodeAssociation(Association):
         serve = self.services.requests.get(type(msg))
         if serve is None:
             super()._serve_request(msg, context_id)
+            after, self._after = self._after, []
+            for work in after:
+                work()
             return
         context = self._accepted_cx.get(context_id)
         if context is None or not msg.is_valid_request:

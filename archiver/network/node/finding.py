@@ -15,7 +15,7 @@ from typing import Any
 
 from pydicom import DataElement, Dataset, dcmread
 from pydicom.datadict import dictionary_VR, keyword_for_tag, tag_for_keyword
-from sqlalchemy import ColumnElement, Select, and_, func, or_, select
+from sqlalchemy import ColumnElement, Select, and_, func, or_, select, tuple_
 
 from archiver.archive import tables as t
 from archiver.archive.index import iso_date, name_key
@@ -32,6 +32,23 @@ _ENTITY = {
 _DATES = {"StudyDate", "PatientBirthDate"}
 _TIMES = {"StudyTime"}
 _FETCHED = 256
+
+
+@dataclass(frozen=True)
+class Answer:
+    """An entity that matches.
+
+    Parameters
+    ----------
+    attributes
+        Every attribute that was asked for and is known, and the unique keys of its level and of
+        those above.
+    path
+        The file of its first object.
+    """
+
+    attributes: Dataset
+    path: Path
 
 
 class BadQuestionError(Exception):
@@ -99,7 +116,7 @@ def check_hierarchy(question: Question, top: Level) -> None:
             raise BadQuestionError(f"{level.unique_key} must be a single value")
 
 
-def find(archive: Archive, question: Question) -> Iterator[Dataset]:
+def find(archive: Archive, question: Question) -> Iterator[Answer]:
     """Yield an answer for every entity that matches, last stored first.
 
     Parameters
@@ -111,9 +128,7 @@ def find(archive: Archive, question: Question) -> Iterator[Dataset]:
 
     Yields
     ------
-    Dataset
-        Every attribute that was asked for and is known, the unique keys of this level and those
-        above, and two private things under names that no dataset has: see `path_of`.
+    Answer
 
     Raises
     ------
@@ -138,16 +153,9 @@ def find(archive: Archive, question: Question) -> Iterator[Dataset]:
                 path = archive.layout.path_of(row["path"])
                 if beyond and not _complete(entity, path, beyond):
                     continue
-                entity.archived_at = path
-                yield entity
+                yield Answer(entity, path)
     except BadKeyError as error:
         raise BadQuestionError(str(error)) from error
-
-
-def path_of(answer: Dataset) -> Path:
-    """Return the file of the first object of an answer."""
-    path: Path = answer.archived_at
-    return path
 
 
 def _complete(entity: Dataset, path: Path, beyond: list[DataElement]) -> bool:
@@ -207,8 +215,6 @@ def _statement(level: Level, keys: list[DataElement]) -> Select[Any]:
         func.group_concat(_I.sop_class_uid.distinct()).label("classes"),
     ).select_from(joined)
     if conditions:
-        from sqlalchemy import tuple_
-
         members = entity[0] if len(entity) == 1 else tuple_(*entity)
         gathered = gathered.where(members.in_(matching.distinct()))
     counted = gathered.group_by(*entity).subquery("counted")

@@ -6,7 +6,7 @@ import fnmatch
 import functools
 import re
 import unicodedata
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from datetime import date
 
 from pydicom import DataElement, Dataset
@@ -16,24 +16,8 @@ _DATES = ("DA",)
 _TIMES = ("TM",)
 _MOMENTS = ("DT",)
 #: Wildcards have no meaning in these (PS3.4 C.2.2.2.4).
-_LITERAL = {
-    "DA",
-    "TM",
-    "DT",
-    "UI",
-    "SL",
-    "SS",
-    "US",
-    "UL",
-    "FL",
-    "FD",
-    "OB",
-    "OW",
-    "UN",
-    "IS",
-    "DS",
-}
 _NUMBERS = {"SL", "SS", "US", "UL", "FL", "FD", "IS", "DS"}
+_LITERAL = _NUMBERS | {"DA", "TM", "DT", "UI", "OB", "OW", "UN"}
 
 
 class BadKeyError(ValueError):
@@ -162,16 +146,12 @@ def _moment(text: str, last: bool) -> str:
     return f"{digits}.{(found[2] or '').ljust(6, '9' if last else '0')}"
 
 
-def in_range(wanted: str, value: str, read: object) -> bool:
+def in_range(wanted: str, value: str, reading: Callable[[str, bool], str]) -> bool:
     """C.2.2.2.5: ``a-b``, ``-b``, ``a-`` with both ends included; without a hyphen, equal."""
-    reading = _READERS[read] if isinstance(read, str) else read
-    assert callable(reading)
     low, high = bounds(wanted)
     if low == high:
         try:
-            return bool(reading(value, False) >= reading(low, False)) and bool(
-                reading(value, False) <= reading(high, True)
-            )
+            return reading(low, False) <= reading(value, False) <= reading(high, True)
         except BadKeyError:
             reading(low, False)
             return False
@@ -182,9 +162,6 @@ def in_range(wanted: str, value: str, read: object) -> bool:
     above = not low or (have is not None and have >= reading(low, False))
     below = not high or (have is not None and have <= reading(high, True))
     return above and below
-
-
-_READERS = {"DA": _day, "TM": _clock, "DT": _moment}
 
 
 def bounds(wanted: str) -> tuple[str, str]:

@@ -13,17 +13,12 @@
     credentials = "web-users.txt"      # lines: token NAME SECRET, or user NAME SECRET
     worklist = "visits.csv"            # today's visits, .csv or .toml
 
-    [[node.destinations]]              # where C-MOVE and commitment reports may go
-    title = "LIGHTBOX"
-    host = "192.0.2.17"
-    port = 104
-    tls = false
-
     [node.limits]
     associations = 64
     object_megabytes = 2048
 
-Relative paths start at the folder of the settings file.
+Relative paths start at the folder of the settings file. Where C-MOVE and reports of commitment may
+go is what the settings name as peers.
 """
 
 from __future__ import annotations
@@ -79,16 +74,6 @@ class Limits:
 
 
 @dataclass(frozen=True)
-class Destination:
-    """An application that this node may open associations with."""
-
-    title: str
-    host: str
-    port: int
-    tls: bool = False
-
-
-@dataclass(frozen=True)
 class NodeSettings:
     """How the node listens, and whom it serves. See the module for the meaning of each."""
 
@@ -103,17 +88,12 @@ class NodeSettings:
     client_authorities: Path | None = None
     credentials: Path | None = None
     worklist: Path | None = None
-    destinations: tuple[Destination, ...] = ()
     limits: Limits = field(default_factory=Limits)
 
     @property
     def on_loopback(self) -> bool:
         """True where only this machine can reach the node."""
         return self.host.startswith(_LOOPBACK)
-
-    def destination(self, title: str) -> Destination | None:
-        """Return the destination of this title, None where there is none."""
-        return next((d for d in self.destinations if d.title == title.strip()), None)
 
 
 _PATHS = ("certificate", "key", "client_authorities", "credentials", "worklist")
@@ -138,9 +118,7 @@ def settings_of(table: Mapping[str, Any], folder: Path) -> NodeSettings:
     problems: list[Problem] = []
     values: dict[str, Any] = {}
     for key, value in table.items():
-        if key == "destinations":
-            values[key] = tuple(_destinations(value, problems))
-        elif key == "limits":
+        if key == "limits":
             values[key] = _of_table(Limits, value, "node.limits", problems)
         elif key in _PATHS and isinstance(value, str):
             values[key] = folder / Path(value).expanduser()
@@ -148,11 +126,23 @@ def settings_of(table: Mapping[str, Any], folder: Path) -> NodeSettings:
             values[key] = tuple(value)
         else:
             values.update(_scalar(NodeSettings, key, value, "node", problems))
-    if not problems:
-        problems += _contradictions(NodeSettings(**values))
     if problems:
         raise UsageError(*problems)
     return NodeSettings(**values)
+
+
+def checked(settings: NodeSettings) -> NodeSettings:
+    """Return the settings if they can be used together.
+
+    Raises
+    ------
+    UsageError
+        If they contradict each other, or name files that are not there.
+    """
+    problems = _contradictions(settings)
+    if problems:
+        raise UsageError(*problems)
+    return settings
 
 
 def _is_texts(value: object) -> bool:
@@ -193,15 +183,9 @@ def _is_required(field_: dataclasses.Field[Any]) -> bool:
     return field_.default is dataclasses.MISSING and field_.default_factory is dataclasses.MISSING
 
 
-def _destinations(value: object, problems: list[Problem]) -> list[Destination]:
-    found = value if isinstance(value, list) else [value]
-    made = [_of_table(Destination, one, "node.destinations", problems) for one in found]
-    return [one for one in made if one is not None]
-
-
 def _contradictions(settings: NodeSettings) -> list[Problem]:
     problems = []
-    titles = (settings.title, *settings.callers, *(d.title for d in settings.destinations))
+    titles = (settings.title, *settings.callers)
     for title in titles:
         if not 0 < len(title.strip()) <= 16 or "\\" in title or not title.isascii():
             problems.append(

@@ -1,0 +1,139 @@
+"""The node as a whole: what is started, in which order, and stopped in the opposite one."""
+
+from __future__ import annotations
+
+import logging
+import ssl
+from collections.abc import Iterable
+from types import TracebackType
+from typing import TYPE_CHECKING
+
+from archiver.archive.store import Archive
+from archiver.network.node.audit import DONE, Event, Happening
+from archiver.network.node.committing import Committer
+from archiver.network.node.dimse import DimseSide
+from archiver.network.node.storing import Storing
+from archiver.network.node.validation import Validation
+from archiver.network.node.watching import Figures, Log
+from archiver.network.peers import DimsePeer, Tls
+from archiver.network.tls import listening_context
+
+if TYPE_CHECKING:
+    from archiver.network.node.settings import NodeSettings
+    from archiver.network.node.web import WebSide
+
+#: What was begun may take this long when the node is stopped (seconds).
+_GRACE = 20.0
+
+
+class Node:
+    """Serves an archive to the network until it is closed.
+
+    Parameters
+    ----------
+    archive
+        Open for writing; stays open when the node is closed.
+    settings
+        How to listen and whom to serve.
+    peers
+        Whom C-MOVE and commitment reports may go to.
+    log
+        Takes structured lines.
+
+    Raises
+    ------
+    UsageError
+        If a file that the settings name cannot be used.
+    OSError
+        If a port is taken.
+    """
+
+    def __init__(
+        self, archive: Archive, settings: NodeSettings, peers: Iterable[DimsePeer], log: Log
+    ) -> None:
+        logging.getLogger("pynetdicom").setLevel(logging.CRITICAL)
+        self.archive, self.settings, self.log = archive, settings, log
+        self.figures = Figures()
+        self._committer = Committer(archive, self._kept, lambda why: log("journal", why=why))
+        self.validation: Validation | None = None
+        self.web: WebSide | None = None
+        tls = tls_of(settings)
+        storing = Storing(archive, self._committer)
+        watch = (self._committer.tell, log, self.figures)
+        try:
+            self.dimse = DimseSide(archive, settings, storing, peers, watch, tls)
+        except BaseException:
+            self._committer.close()
+            raise
+        self.validation = Validation(
+            archive, self.dimse.busy, self._validated, lambda why: log("validation", why=why)
+        )
+        self.figures.associations.set_function(self.dimse.associations)
+        self.figures.connections.set_function(self.dimse.connections)
+        try:
+            if settings.web_port >= 0:
+                from archiver.network.node.web import WebSide
+
+                self.web = WebSide(archive, settings, storing, self.validation, watch)
+        except BaseException:
+            self.close(0)
+            raise
+        self._tell_of_itself("started")
+
+    def close(self, seconds: float = _GRACE) -> None:
+        """Stop: no new work, finish what was taken, end.
+
+        Parameters
+        ----------
+        seconds
+            How long what was begun may take.
+        """
+        if self.web is not None:
+            self.web.close(seconds)
+        self.dimse.close(seconds)
+        if self.validation is not None:
+            self.validation.close()
+        self._tell_of_itself("stopped")
+        self._committer.close()
+
+    def __enter__(self) -> Node:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self.close()
+
+    def _tell_of_itself(self, what: str) -> None:
+        title = self.settings.title
+        self._committer.tell(Happening(Event.APPLICATION, title, title, DONE, detail=what))
+
+    def _kept(self, count: int) -> None:
+        if self.validation is not None:
+            self.validation.stir()
+
+    def _validated(self, errors: int, warnings: int) -> None:
+        self.figures.validated.inc()
+        self.figures.findings.labels("error").inc(errors)
+        self.figures.findings.labels("warning").inc(warnings)
+
+
+def tls_of(settings: NodeSettings) -> ssl.SSLContext | None:
+    """Return the context for connections that come in, None where they are plain.
+
+    Raises
+    ------
+    UsageError
+        If certificate, key or authorities cannot be used.
+    """
+    if settings.certificate is None:
+        return None
+    tls = Tls(
+        certificate=settings.certificate,
+        key=settings.key,
+        authorities=settings.client_authorities,
+    )
+    return listening_context(tls, "[node]")

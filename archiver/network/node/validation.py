@@ -1,0 +1,183 @@
+"""Validation of what came in, in the background; the findings are kept beside the index.
+
+Objects are taken in the order of the journal, and how far it has come is kept with the findings:
+a node that was killed carries on where it was.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable
+
+from sqlalchemy import Column, Integer, MetaData, String, Table, func, insert, select
+from sqlalchemy.exc import SQLAlchemyError
+
+from archiver.archive import sqlite
+from archiver.archive import tables as t
+from archiver.archive.store import Archive
+from archiver.errors import ArchiverError
+from archiver.standard.finding import Finding, Severity
+from archiver.standard.validator import validate_file
+
+FILE = "findings.sqlite"
+_AT_ONCE = 20
+#: How long it waits for the receiving to pause (seconds).
+_PATIENCE = 10.0
+
+_metadata = MetaData()
+_validated = Table(
+    "validated",
+    _metadata,
+    Column("sop_instance_uid", String(64), primary_key=True),
+    Column("journal_seq", Integer, nullable=False, index=True),
+    Column("digest", String(64), nullable=False),
+    Column("errors", Integer, nullable=False),
+    Column("warnings", Integer, nullable=False),
+)
+_findings = Table(
+    "findings",
+    _metadata,
+    Column("number", Integer, primary_key=True),
+    Column("sop_instance_uid", String(64), nullable=False, index=True),
+    Column("severity", String(7), nullable=False),
+    Column("rule", String, nullable=False),
+    Column("attribute", String, nullable=False),
+    Column("found", String, nullable=False),
+    Column("expected", String, nullable=False),
+    Column("clause", String, nullable=False),
+    Column("hint", String, nullable=False),
+)
+
+
+class Validation:
+    """Validates objects as they come in.
+
+    Parameters
+    ----------
+    archive
+        Whose objects.
+    busy
+        True while objects are being received; they come first.
+    done
+        Told the number of errors and of warnings of each object.
+    failed
+        Told why it cannot go on.
+    """
+
+    def __init__(
+        self,
+        archive: Archive,
+        busy: Callable[[], bool],
+        done: Callable[[int, int], None],
+        failed: Callable[[str], None],
+    ) -> None:
+        self._archive = archive
+        self._busy = busy
+        self._done = done
+        self._failed = failed
+        self._engine = sqlite.writing_engine(archive.layout.root / FILE)
+        _metadata.create_all(self._engine)
+        self._stir = threading.Event()
+        self._stir.set()
+        self._ending = threading.Event()
+        self._idle = threading.Event()
+        self._thread = threading.Thread(target=self._run, name="validation", daemon=True)
+        self._thread.start()
+
+    def stir(self) -> None:
+        """Say that there is something new."""
+        self._idle.clear()
+        self._stir.set()
+
+    def wait(self, seconds: float) -> bool:
+        """Wait until everything is validated; False if it is not in time."""
+        return self._idle.wait(seconds)
+
+    def close(self) -> None:
+        """Stop after the object in hand; the rest is done at the next start."""
+        self._ending.set()
+        self._stir.set()
+        self._thread.join()
+        self._engine.dispose()
+
+    def findings(self, sop_instance_uid: str) -> list[Finding] | None:
+        """Return what was found about an instance, None where it was not validated yet."""
+        f, v = _findings.c, _validated.c
+        with self._engine.connect() as connection:
+            seen = connection.execute(
+                select(v.errors).where(v.sop_instance_uid == sop_instance_uid)
+            ).one_or_none()
+            if seen is None:
+                return None
+            rows = connection.execute(
+                select(f.severity, f.rule, f.attribute, f.found, f.expected, f.clause, f.hint)
+                .where(f.sop_instance_uid == sop_instance_uid)
+                .order_by(f.number)
+            ).all()
+        return [Finding("", Severity(row[0]), *row[1:]) for row in rows]
+
+    def _run(self) -> None:
+        while not self._ending.is_set():
+            self._stir.wait()
+            self._stir.clear()
+            try:
+                while not self._ending.is_set() and self._some():
+                    pass
+            except (ArchiverError, SQLAlchemyError, OSError) as error:
+                self._failed(f"validation stopped: {type(error).__name__}")
+            if not self._stir.is_set():
+                self._idle.set()
+
+    def _some(self) -> bool:
+        """Validate some objects; False where none are left."""
+        i = t.instances.c
+        with self._engine.connect() as connection:
+            last = connection.execute(select(func.max(_validated.c.journal_seq))).scalar() or 0
+        with self._archive.reading() as connection:
+            rows = connection.execute(
+                select(i.sop_instance_uid, i.path, i.digest, i.journal_seq)
+                .where(i.journal_seq > last)
+                .order_by(i.journal_seq)
+                .limit(_AT_ONCE)
+            ).all()
+        for uid, path, digest, seq in rows:
+            waited = 0.0
+            while self._busy() and waited < _PATIENCE and not self._ending.wait(0.1):
+                waited += 0.1
+            if self._ending.is_set():
+                break
+            self._one(uid, path, digest, seq)
+        return bool(rows)
+
+    def _one(self, uid: str, path: str, digest: str, seq: int) -> None:
+        findings = validate_file(self._archive.layout.path_of(path))
+        errors = sum(f.severity is Severity.ERROR for f in findings)
+        warned = sum(f.severity is Severity.WARNING for f in findings)
+        with self._engine.begin() as connection:
+            connection.execute(_validated.delete().where(_validated.c.sop_instance_uid == uid))
+            connection.execute(_findings.delete().where(_findings.c.sop_instance_uid == uid))
+            connection.execute(
+                insert(_validated).values(
+                    sop_instance_uid=uid,
+                    journal_seq=seq,
+                    digest=digest,
+                    errors=errors,
+                    warnings=warned,
+                )
+            )
+            if findings:
+                connection.execute(insert(_findings), [_row(uid, f) for f in findings])
+        self._done(errors, warned)
+
+
+def _row(uid: str, finding: Finding) -> dict[str, str]:
+    return {
+        "sop_instance_uid": uid,
+        "severity": finding.severity.value,
+        "rule": finding.rule,
+        "attribute": finding.attribute,
+        "found": finding.found,
+        "expected": finding.expected,
+        "clause": finding.clause,
+        "hint": finding.hint,
+    }

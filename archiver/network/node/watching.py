@@ -1,0 +1,77 @@
+"""What the node shows of itself: figures for Prometheus, and one JSON line an event.
+
+Neither holds anything of a patient: no name, no identifier, no UID of a study.
+"""
+
+from __future__ import annotations
+
+import json
+import sys
+import threading
+from collections.abc import Callable
+from datetime import datetime
+from typing import TextIO
+
+from prometheus_client import CollectorRegistry, Counter, Gauge, Histogram, generate_latest
+
+Clock = Callable[[], datetime]
+
+
+class Log:
+    """Writes structured lines.
+
+    Parameters
+    ----------
+    clock
+        Gives the time.
+    stream
+        Where they go; standard error where left out.
+    """
+
+    def __init__(self, clock: Clock, stream: TextIO | None = None) -> None:
+        self._clock = clock
+        self._stream = stream
+        self._guard = threading.Lock()
+
+    def __call__(self, event: str, **fields: object) -> None:
+        """Write one line."""
+        line = {"time": self._clock().isoformat(timespec="milliseconds"), "event": event, **fields}
+        text = json.dumps(line, ensure_ascii=True, default=str)
+        with self._guard:
+            print(text, file=self._stream or sys.stderr, flush=True)
+
+
+class Figures:
+    """Counts what the node does; names follow Prometheus' rules."""
+
+    def __init__(self) -> None:
+        self.registry = CollectorRegistry()
+        r = self.registry
+        self.received = Counter(
+            "archiver_received_instances", "Instances confirmed to a sender", ["way"], registry=r
+        )
+        self.received_bytes = Counter(
+            "archiver_received_bytes", "Bytes of instances that were new", ["way"], registry=r
+        )
+        self.refused = Counter(
+            "archiver_refused_instances", "Instances refused", ["way", "status"], registry=r
+        )
+        self.turned_away = Counter(
+            "archiver_refused_connections", "Connections and requests refused", registry=r
+        )
+        self.storing_seconds = Histogram(
+            "archiver_storing_seconds", "From the last byte to the answer", ["way"], registry=r
+        )
+        self.associations = Gauge("archiver_associations", "Associations open now", registry=r)
+        self.connections = Gauge("archiver_connections", "DIMSE connections open now", registry=r)
+        self.validated = Counter("archiver_validated_instances", "Instances validated", registry=r)
+        self.findings = Counter(
+            "archiver_findings", "What validation found", ["severity"], registry=r
+        )
+        self.requests = Counter(
+            "archiver_http_requests", "HTTP requests by status", ["status"], registry=r
+        )
+
+    def page(self) -> bytes:
+        """Return all figures as Prometheus' text format."""
+        return generate_latest(self.registry)
