@@ -155,12 +155,14 @@ def _target(scene: Scene, shot: Shot) -> tuple[Array, float, float]:
         return np.array([0.0, 4.0, 1.5]), 62.0, 25.0
     if shot.view in CLOSED_VIEWS:
         side = -1.0 if shot.view.startswith("right") else 1.0
-        return np.array([side * 24.0, 18.0, 1.5]), 54.0, 26.0
+        return np.array([side * 24.0, 18.0, 1.5]), 54.0, 37.0
     centre = np.mean([scene.tooth(t).centre for t in shot.teeth], axis=0)
     spread = np.ptp([scene.tooth(t).centre[1 if not front else 0] for t in shot.teeth])
-    width = 30.0 + 1.0 * float(spread)
-    lingual = shot.view in ("lingual", "palatal")
-    return centre, width, (26.0 if front and lingual else 19.0)
+    width = 30.0 + float(spread)
+    # far enough that the glass clears the teeth behind those in the picture
+    if shot.view in ("lingual", "palatal"):
+        return centre, width, (26.0 if front else 22.0)
+    return centre, width, (21.0 if shot.view in ("occlusal", "incisal") else 29.0)
 
 
 def _jaws(shot: Shot) -> str:
@@ -248,7 +250,7 @@ def _levelled(right: Array, up: Array, normal: Array, d: Array) -> tuple[Array, 
     level = _unit(reflect(_unit(level), normal))
     if level @ up < 0:
         level = -level
-    return np.cross(np.cross(right, up) * 1.0, level) * -1.0, level
+    return np.cross(np.cross(up, right), level), level
 
 
 def _direct(shot: Shot, target: Array, width: float, right: Array, top: Array) -> Setup:

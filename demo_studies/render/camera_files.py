@@ -69,9 +69,8 @@ def _degrees(value: float) -> tuple[tuple[int, int], ...]:
     return (degrees, 1), (minutes, 1), (seconds, 100)
 
 
-def _exif(camera: CameraModel, exposure: Exposure, image: Image.Image, thumbnail: bool) -> bytes:
-    stamp = exposure.taken.strftime("%Y:%m:%d %H:%M:%S")
-    first = {
+def _first_tags(camera: CameraModel, exposure: Exposure, stamp: str) -> dict[int, object]:
+    return {
         piexif.ImageIFD.Make: camera.maker,
         piexif.ImageIFD.Model: camera.model,
         piexif.ImageIFD.Orientation: exposure.orientation,
@@ -81,7 +80,12 @@ def _exif(camera: CameraModel, exposure: Exposure, image: Image.Image, thumbnail
         piexif.ImageIFD.YResolution: (72, 1),
         piexif.ImageIFD.ResolutionUnit: 2,
     }
-    tags = {
+
+
+def _exif_tags(
+    camera: CameraModel, exposure: Exposure, stamp: str, size: tuple[int, int]
+) -> dict[int, object]:
+    tags: dict[int, object] = {
         piexif.ExifIFD.ExifVersion: b"0232",
         piexif.ExifIFD.DateTimeOriginal: stamp,
         piexif.ExifIFD.DateTimeDigitized: stamp,
@@ -97,14 +101,22 @@ def _exif(camera: CameraModel, exposure: Exposure, image: Image.Image, thumbnail
         piexif.ExifIFD.LensModel: camera.lens,
         piexif.ExifIFD.BodySerialNumber: camera.serial,
         piexif.ExifIFD.ColorSpace: 1,
-        piexif.ExifIFD.PixelXDimension: image.width,
-        piexif.ExifIFD.PixelYDimension: image.height,
+        piexif.ExifIFD.PixelXDimension: size[0],
+        piexif.ExifIFD.PixelYDimension: size[1],
     }
     if camera.offset:
         tags[piexif.ExifIFD.OffsetTimeOriginal] = camera.offset
     if exposure.maker_note:
         tags[piexif.ExifIFD.MakerNote] = b"INVENTED\0" + bytes(range(256)) * 2
-    parts: dict[str, object] = {"0th": first, "Exif": tags}
+    return tags
+
+
+def _exif(camera: CameraModel, exposure: Exposure, image: Image.Image, thumbnail: bool) -> bytes:
+    stamp = exposure.taken.strftime("%Y:%m:%d %H:%M:%S")
+    parts: dict[str, object] = {
+        "0th": _first_tags(camera, exposure, stamp),
+        "Exif": _exif_tags(camera, exposure, stamp, image.size),
+    }
     if exposure.place:
         north, east = exposure.place
         parts["GPS"] = {

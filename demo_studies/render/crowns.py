@@ -263,10 +263,7 @@ def _anterior(iso: int) -> Field:
         body = _smooth_max(body, (z - edge(x, u)) * 0.9, 0.3)
         return np.maximum(body, ROOT - z)
 
-    def fissure(p: Array) -> Array:
-        return np.zeros(len(p))
-
-    return Field(value, fissure, size)
+    return Field(value, lambda p: np.zeros(len(p)), size)
 
 
 def crown_field(iso: int) -> Field:

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from .camera import Setup, Shot, direct_twin, set_up
 from .finish import Finish, develop, mirror_outline, photograph
-from .scene import Scene
+from .scene import Scene, Surface
 from .tracing import Hits, Look, cast, labels_of, near_start, plane_reach, rays, reflected, shade
 
 Pixels = NDArray[np.uint8]
@@ -37,6 +37,35 @@ def render_setup(scene: Scene, setup: Setup, width: int, height: int) -> Pixels:
     look = _plain_look(setup, height * 2, width * 2)
     light = shade(surface, cast(surface, look.start, look.direction), look, 0.0)
     return develop(_average(light, height, width, 2))
+
+
+def _photographed(
+    surface: Surface, setup: Setup, size: tuple[int, int], finish: Finish
+) -> tuple[Array, Array]:
+    """Linear light and distance from the lens of each ray: in the mirror, on its rim, beside it."""
+    rows, columns = size
+    light = np.zeros((rows * columns, 3))
+    reach = np.full(rows * columns, np.inf)
+    glass = np.zeros(rows * columns)
+    direction = rays(setup.real, rows, columns)
+    start = near_start(replace(setup.real, slant=None), direction)
+    if setup.mirror_point is not None:
+        glass, rim = mirror_outline(setup, direction, finish)
+        to_glass = plane_reach(setup, direction)
+        pick = glass > 0
+        part = direction[pick]
+        look = reflected(setup, part, to_glass[pick])
+        hits = cast(surface, look.start, look.direction)
+        light[pick] = shade(surface, hits, look, 0.25) * [0.90, 0.915, 0.90]
+        light[rim > 0] = rim[rim > 0, None] * [0.62, 0.64, 0.66]
+        reach[pick] = to_glass[pick] + hits.reach
+        _paint_direct(surface, setup, direction, (light, reach, to_glass, (glass > 0) | (rim > 0)))
+    else:
+        look = Look(start, direction, setup.real.eye, setup.real.right, setup.real.top)
+        hits = cast(surface, look.start, look.direction)
+        light = shade(surface, hits, look, 0.25)
+        reach = hits.reach + np.linalg.norm(start - setup.real.eye, axis=1)
+    return light, reach
 
 
 def render(
@@ -71,31 +100,7 @@ def render(
     if plain:
         return render_setup(scene, setup, width, height)
     finish = finish or Finish()
-    surface = scene.surface(setup.jaws)
-    rows, columns = height * 2, width * 2
-    light = np.zeros((rows * columns, 3))
-    reach = np.full(rows * columns, np.inf)
-    glass = np.zeros(rows * columns)
-    direction = rays(setup.real, rows, columns)
-    start = near_start(replace(setup.real, slant=None), direction)
-    if setup.mirror_point is not None:
-        glass, rim = mirror_outline(setup, direction, finish)
-        to_glass = plane_reach(setup, direction)
-        pick = glass > 0
-        part = direction[pick]
-        look = reflected(setup, part, to_glass[pick])
-        hits = cast(surface, look.start, look.direction)
-        light[pick] = shade(surface, hits, look, 0.25) * [0.90, 0.915, 0.90]
-        light[rim > 0] = rim[rim > 0, None] * [0.62, 0.64, 0.66]
-        reach[pick] = to_glass[pick] + hits.reach
-        _paint_direct(
-            surface, setup, direction, start, (light, reach, to_glass, (glass > 0) | (rim > 0))
-        )
-    else:
-        look = Look(start, direction, setup.real.eye, setup.real.right, setup.real.top)
-        hits = cast(surface, look.start, look.direction)
-        light = shade(surface, hits, look, 0.25)
-        reach = hits.reach + np.linalg.norm(start - setup.real.eye, axis=1)
+    light, reach = _photographed(scene.surface(setup.jaws), setup, (height * 2, width * 2), finish)
     grid = _average(light, height, width, 2)
     deep = np.where(np.isfinite(reach), reach, setup.real.focus + 40.0)
     depth = _average(deep[:, None], height, width, 2)[..., 0] - setup.real.focus
@@ -103,21 +108,20 @@ def render(
 
 
 def _paint_direct(
-    surface: object,
+    surface: Surface,
     setup: Setup,
     direction: Array,
-    start: Array,
     canvas: tuple[Array, Array, Array, NDArray[np.bool_]],
 ) -> None:
     """Add what the camera sees beside the mirror or before it."""
     light, reach, to_glass, covered = canvas
     eye = setup.real.eye
     begin = np.broadcast_to(eye, direction.shape)
-    hits: Hits = cast(surface, begin, direction)  # type: ignore[arg-type]
+    hits = cast(surface, begin, direction)
     front = hits.found & (~covered | (hits.reach < to_glass))
     shown = Hits(front, hits.triangle, hits.weights, hits.reach)
     look = Look(begin, direction, eye, setup.real.right, setup.real.top)
-    direct = shade(surface, shown, look, 0.25)  # type: ignore[arg-type]
+    direct = shade(surface, shown, look, 0.25)
     light[front] = direct[front]
     reach[front] = hits.reach[front]
 

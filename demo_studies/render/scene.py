@@ -142,8 +142,8 @@ def _open_sky(
     caster: rtcore_scene.EmbreeScene, vertices: Array, normals: Array, rays: int
 ) -> Array:
     """Share of rays from each vertex that meet nothing within 14 mm, near hits counting most."""
-    helper = np.where(np.abs(normals[:, :1]) > 0.8, [[0.0, 1.0, 0.0]], [[1.0, 0.0, 0.0]])
-    side = np.cross(normals, helper)
+    aside = np.where(np.abs(normals[:, :1]) > 0.8, [[0.0, 1.0, 0.0]], [[1.0, 0.0, 0.0]])
+    side = np.cross(normals, aside)
     side /= np.linalg.norm(side, axis=1, keepdims=True) + 1e-12
     other = np.cross(normals, side)
     start = (vertices + normals * 0.06).astype(np.float32)
@@ -222,5 +222,8 @@ class Scene:
         )
         colours = to_linear(np.concatenate([p[1] for p in parts]))
         gloss = np.concatenate([p[2] for p in parts])
-        single = [a.astype(np.float32) for a in (normals, colours, gloss, _unburied(sky, faces))]
-        return Surface(vertices, *single, faces, labels, caster)
+        sky = _unburied(sky, faces)
+        normals, colours, gloss, sky = (
+            a.astype(np.float32) for a in (normals, colours, gloss, sky)
+        )
+        return Surface(vertices, normals, colours, gloss, sky, faces, labels, caster)

@@ -1,6 +1,7 @@
 """What is true of each picture, from the vectors of the renderer alone."""
 
 from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -55,7 +56,7 @@ def turn_point(point: tuple[float, float], turn: int) -> tuple[float, float]:
     }[turn]  # fmt: skip
 
 
-def turn_pixels(pixels: NDArray[np.uint8], turn: int) -> NDArray[np.uint8]:
+def turn_pixels(pixels: NDArray[Any], turn: int) -> NDArray[Any]:
     """Apply the display operation of EXIF value ``turn`` to pixels (rows, columns, ...)."""
     flipped = {
         1: lambda a: a,

@@ -40,8 +40,8 @@ def _idris_mouth(later: bool) -> Mouth:
     )
 
 
-def _idris_records() -> Visit:
-    photographs = (
+def _idris_records_pictures() -> tuple[Photograph, ...]:
+    return (
         Photograph(
             "C70_1731.JPG",
             Shot((), "frontal", sway=(0.5, 0.0, 0.0)),
@@ -87,6 +87,9 @@ def _idris_records() -> Visit:
             sheet=PRASETYO,
         ),
     )
+
+
+def _idris_records() -> Visit:
     return Visit(
         IDRIS,
         datetime(2025, 4, 8, 10, 15),
@@ -94,15 +97,15 @@ def _idris_records() -> Visit:
         "A-4402",
         CORVANE,
         _idris_mouth(False),
-        photographs,
+        _idris_records_pictures(),
     )
 
 
-def _idris_finish() -> Visit:
+def _idris_finish_pictures() -> tuple[Photograph, ...]:
     def behind(*teeth: int, view: str, sway: tuple[float, float, float]) -> Shot:
         return Shot(teeth, view, True, "behind", sway=sway)
 
-    photographs = (
+    return (
         Photograph(
             "C70_2561.JPG",
             Shot((), "frontal", sway=(-0.5, 0.0, 0.0)),
@@ -140,6 +143,9 @@ def _idris_finish() -> Visit:
             sheet=PRASETYO,
         ),
     )
+
+
+def _idris_finish() -> Visit:
     return Visit(
         IDRIS,
         datetime(2026, 4, 21, 10, 30),
@@ -147,7 +153,7 @@ def _idris_finish() -> Visit:
         "A-5377",
         CORVANE,
         _idris_mouth(True),
-        photographs,
+        _idris_finish_pictures(),
         operator="behind",
     )
 

@@ -40,8 +40,8 @@ def _rowan(first_molar: tuple[Mark, ...]) -> Mouth:
     )
 
 
-def _rowan_first() -> Visit:
-    photographs = (
+def _rowan_first_pictures() -> tuple[Photograph, ...]:
+    return (
         Photograph(
             "HVD_0412.JPG",
             in_mirror(16, view="occlusal", sway=(2.0, 1.0, 0.0), drift=(0.8, -0.5)),
@@ -83,6 +83,9 @@ def _rowan_first() -> Visit:
             sheet={"top": '"head"', "comment": '"chip of 21, infraction of 11"', **VUORINEN},
         ),
     )
+
+
+def _rowan_first() -> Visit:
     return Visit(
         ROWAN,
         datetime(2024, 2, 13, 9, 40),
@@ -90,12 +93,12 @@ def _rowan_first() -> Visit:
         "A-3307",
         HALDEN,
         _rowan(_BROKEN_16),
-        photographs,
+        _rowan_first_pictures(),
     )
 
 
-def _rowan_onlay() -> Visit:
-    photographs = (
+def _rowan_onlay_pictures() -> tuple[Photograph, ...]:
+    return (
         Photograph(
             "HVD_0588.JPG",
             in_mirror(16, view="occlusal", sway=(-2.5, 0.5, 1.0), drift=(-1.0, 0.6)),
@@ -119,6 +122,9 @@ def _rowan_onlay() -> Visit:
             sheet={"comment": '"soft, could not be repeated"'},
         ),
     )
+
+
+def _rowan_onlay() -> Visit:
     return Visit(
         ROWAN,
         datetime(2024, 3, 19, 14, 5),
@@ -126,12 +132,12 @@ def _rowan_onlay() -> Visit:
         "A-3391",
         HALDEN,
         _rowan((onlay(),)),
-        photographs,
+        _rowan_onlay_pictures(),
     )
 
 
-def _rowan_recall() -> Visit:
-    photographs = (
+def _rowan_recall_pictures() -> tuple[Photograph, ...]:
+    return (
         Photograph(
             "C70_2204.JPG",
             in_mirror(16, view="occlusal", sway=(3.0, 0.0, -1.0), drift=(0.5, 1.2)),
@@ -169,6 +175,9 @@ def _rowan_recall() -> Visit:
             sheet=VUORINEN,
         ),
     )
+
+
+def _rowan_recall() -> Visit:
     return Visit(
         ROWAN,
         datetime(2026, 2, 24, 11, 20),
@@ -176,7 +185,7 @@ def _rowan_recall() -> Visit:
         "A-5120",
         CORVANE,
         _rowan((onlay(), stain(0.2, 0.9, 0.32, 0.13))),
-        photographs,
+        _rowan_recall_pictures(),
         clock_wrong_by=timedelta(hours=1, minutes=7, seconds=30),
     )
 

@@ -39,8 +39,8 @@ def _solrun_mouth(later: bool) -> Mouth:
     return Mouth(upper, lower, (UPPER_CHILD, LOWER_CHILD), stands, marks)
 
 
-def _solrun_first() -> Visit:
-    photographs = (
+def _solrun_first_pictures() -> tuple[Photograph, ...]:
+    return (
         Photograph(
             "HVD_1120.JPG",
             Shot((), "frontal", sway=(1.0, 0.0, 0.0)),
@@ -78,6 +78,9 @@ def _solrun_first() -> Visit:
             finish=Finish(45, exposure=0.2),
         ),
     )
+
+
+def _solrun_first() -> Visit:
     return Visit(
         SOLRUN,
         datetime(2025, 9, 16, 15, 30),
@@ -85,13 +88,13 @@ def _solrun_first() -> Visit:
         "A-4718",
         HALDEN,
         _solrun_mouth(False),
-        photographs,
+        _solrun_first_pictures(),
         numbering="Universal",
     )
 
 
-def _solrun_second() -> Visit:
-    photographs = (
+def _solrun_second_pictures() -> tuple[Photograph, ...]:
+    return (
         Photograph(
             "HVD_1544.JPG",
             Shot((), "frontal", sway=(-1.0, 0.0, 0.0)),
@@ -117,6 +120,9 @@ def _solrun_second() -> Visit:
             "HVD_1547.JPG", in_mirror(54, 55, view="buccal"), 3.5, finish=Finish(54), sheet=PRASETYO
         ),
     )
+
+
+def _solrun_second() -> Visit:
     return Visit(
         SOLRUN,
         datetime(2026, 3, 17, 16, 10),
@@ -124,7 +130,7 @@ def _solrun_second() -> Visit:
         "A-5263",
         HALDEN,
         _solrun_mouth(True),
-        photographs,
+        _solrun_second_pictures(),
     )
 
 
