@@ -141,7 +141,17 @@ def retrieve(
     UsageError
         If it is set to ``move`` and we have no port to listen on.
     """
-    basket = Basket(folder)
+    return retrieve_into(peer, wanted, Basket(folder), classes=classes)
+
+
+def retrieve_into(
+    peer: DimsePeer,
+    wanted: Sequence[Wanted],
+    basket: Basket,
+    *,
+    classes: Sequence[str] = USUAL_CLASSES,
+) -> Retrieved:
+    """Fetch objects into a basket; see `retrieve`."""
     if peer.retrieve == "move":
         return _by_move(peer, wanted, basket, classes)
     return _by_get(peer, wanted, basket, classes)

@@ -1,0 +1,261 @@
+"""Asking another archive in the words of the practice: patient, tooth, view, mirror, date.
+
+Few archives know the attributes that carry tooth and view. So a peer is asked for the patient's
+studies, series and instances, with those attributes as optional keys. Where it answers them,
+they are read from its answers; where it does not, the headers of the photographs are fetched and
+read here. Either way the matching is done here, by the same code and words as in our own archive.
+"""
+
+from __future__ import annotations
+
+import tempfile
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+from pydicom import Dataset
+
+from archiver.archive import sqlite
+from archiver.archive.index import Index, Kept
+from archiver.archive.journal import START
+from archiver.archive.layout import Layout
+from archiver.archive.query import Query, Record, answer
+from archiver.errors import NetworkError, Problem, UsageError
+from archiver.network import web_client
+from archiver.network.dimse import find as dimse
+from archiver.network.dimse.find import Level
+from archiver.network.dimse.headers import fetch_headers
+from archiver.network.header_cache import HeaderCache
+from archiver.network.peers import DimsePeer, Peer, WebPeer
+from archiver.objects.reading import describe, text
+
+#: Headers fetched for one question at most.
+MOST_HEADERS = 2000
+_PHOTOGRAPH = "XC"
+_OF_PATIENT = ("PatientID", "PatientName", "IssuerOfPatientID", "PatientBirthDate", "PatientSex")
+_OF_STUDY = ("StudyDate", "StudyTime", "StudyDescription", "AccessionNumber", "StudyInstanceUID")
+_OF_SERIES = ("Modality", "SeriesDescription", "SeriesInstanceUID", "SeriesNumber")
+_OF_INSTANCE = ("SOPInstanceUID", "SOPClassUID", "InstanceNumber", "Rows", "Columns")
+#: What `describe` reads the meaning from, sequences first.
+_SEQUENCES = (
+    "AnatomicRegionSequence",
+    "PrimaryAnatomicStructureSequence",
+    "ViewCodeSequence",
+    "AcquisitionContextSequence",
+    "DeviceSequence",
+)
+_MEANING = (*_SEQUENCES, "ImageType", "ImageLaterality", "PatientOrientation")
+
+
+@dataclass(frozen=True)
+class Found:
+    """What a peer has.
+
+    Parameters
+    ----------
+    records
+        As of our own archive; `path` names the peer, `size` and digests are not known.
+    by_answers
+        Instances whose meaning the peer's own answers told.
+    by_headers
+        Instances whose header was fetched now.
+    from_cache
+        Instances whose header was fetched before.
+    """
+
+    records: tuple[Record, ...]
+    by_answers: int
+    by_headers: int
+    from_cache: int
+
+    @property
+    def way(self) -> str:
+        """Say which way was taken."""
+        ways = [
+            f"{self.by_answers} matched by the peer's own answers" if self.by_answers else "",
+            f"{self.by_headers} by headers fetched now" if self.by_headers else "",
+            f"{self.from_cache} by headers fetched before" if self.from_cache else "",
+        ]
+        said = ", ".join(way for way in ways if way)
+        return said or "the peer has nothing that could match"
+
+
+def asks_for_meaning(query: Query) -> bool:
+    """True where more is asked than the standard's required keys tell."""
+    return bool(query.teeth) or any(
+        value is not None
+        for value in (query.view, query.surface, query.mirror, query.confirmed, query.role)
+    )
+
+
+def ask(peer: Peer, query: Query, cache: HeaderCache) -> Found:
+    """Ask a peer for what the query wants.
+
+    Parameters
+    ----------
+    peer
+        Whom.
+    query
+        In the words of our own archive.
+    cache
+        Of headers.
+
+    Raises
+    ------
+    UsageError
+        If nothing narrows the question down to a patient, a study or a time.
+    NetworkError
+        If the peer cannot be reached, refuses, or too many headers would be needed.
+    """
+    narrowed = (query.patient_id, query.name, query.study_uid, query.since, query.until)
+    if all(value is None for value in narrowed):
+        raise UsageError(
+            Problem(
+                "another archive is not asked for everything it has",
+                peer.place,
+                "a patient, a study or a day",
+            )
+        )
+    if query.source_sha256 is not None:
+        raise UsageError(Problem("other archives do not know camera files", peer.place))
+    asked: list[Dataset] = (
+        _by_dimse(peer, query) if isinstance(peer, DimsePeer) else _by_web(peer, query)
+    )
+    told = [one for one in asked if not asks_for_meaning(query) or _tells_meaning(one)]
+    silent = [one for one in asked if one not in told]
+    headers, cached = _headers(peer, silent, cache)
+    whole = [_joined(header, one) for one, header in headers]
+    records = _matching([*told, *whole], query, peer.name)
+    return Found(tuple(records), len(told), len(whole) - cached, cached)
+
+
+def _tells_meaning(match: Dataset) -> bool:
+    """True where the peer answered the keys, and not merely repeated them empty."""
+    if not all(keyword in match for keyword in _SEQUENCES[:4]):
+        return False
+    return bool(match.get("ViewCodeSequence") or match.get("AnatomicRegionSequence"))
+
+
+def _joined(header: Dataset, match: Dataset) -> Dataset:
+    """Put what only the answer has into a header."""
+    for element in match:
+        if element.keyword and element.keyword not in header:
+            header.add(element)
+    return header
+
+
+def _modality(query: Query) -> str:
+    if query.modality is not None:
+        return query.modality
+    photographs = (query.view, query.mirror, query.confirmed, query.role)
+    return _PHOTOGRAPH if any(value is not None for value in photographs) else ""
+
+
+def _days(query: Query) -> str:
+    """Return a range of dates (PS3.4 C.2.2.2.5), empty for any."""
+    since, until = (str(day).replace("-", "") if day else "" for day in (query.since, query.until))
+    return f"{since}-{until}" if since or until else ""
+
+
+def _by_dimse(peer: DimsePeer, query: Query) -> list[Dataset]:
+    of_patient = dict.fromkeys(_OF_PATIENT, "")
+    of_patient.update(PatientID=query.patient_id or "", PatientName=query.name or "")
+    of_study = dict.fromkeys(_OF_STUDY, "")
+    of_study.update(StudyDate=_days(query), StudyInstanceUID=query.study_uid or "")
+    of_series = dict.fromkeys(_OF_SERIES, "")
+    of_series.update(Modality=_modality(query), SeriesInstanceUID=query.series_uid or "")
+    meaning: dict[str, Any] = dict.fromkeys((*_OF_INSTANCE, *_MEANING), "")
+    meaning.update({keyword: [] for keyword in _SEQUENCES})
+    with dimse.asking(peer) as link:
+        if peer.root == "patient":
+            question = dimse.question(Level.PATIENT, of_patient)
+            patients = list(dimse.find(link, question).matches)
+            studies = dimse.below(link, Level.STUDY, patients, of_study)
+        else:
+            question = dimse.question(Level.STUDY, {**of_patient, **of_study})
+            studies = list(dimse.find(link, question).matches)
+        series = dimse.below(link, Level.SERIES, studies, of_series)
+        # A peer may not match Modality although it must; what it then sends too much goes here.
+        wanted = _modality(query)
+        series = [one for one in series if not wanted or text(one, "Modality") == wanted]
+        return dimse.below(link, Level.IMAGE, series, meaning)
+
+
+def _by_web(peer: WebPeer, query: Query) -> list[Dataset]:
+    of_study = dict.fromkeys((*_OF_PATIENT, *_OF_STUDY), "")
+    of_study.update(
+        PatientID=query.patient_id or "",
+        PatientName=query.name or "",
+        StudyDate=_days(query),
+        StudyInstanceUID=query.study_uid or "",
+    )
+    of_series = dict.fromkeys(_OF_SERIES, "")
+    of_series.update(Modality=_modality(query), SeriesInstanceUID=query.series_uid or "")
+    of_instance = dict.fromkeys((*_OF_INSTANCE, *_MEANING), "")
+    found: list[Dataset] = []
+    with web_client.open_web_link(peer) as link:
+        for study in web_client.search(link, None, None, "studies", of_study):
+            uid = text(study, "StudyInstanceUID")
+            for series in web_client.search(link, uid, None, "series", of_series):
+                name = text(series, "SeriesInstanceUID")
+                instances = web_client.search(link, uid, name, "instances", of_instance)
+                found += [_joined(_joined(one, series), study) for one in instances]
+    return found
+
+
+def _headers(
+    peer: Peer, silent: Sequence[Dataset], cache: HeaderCache
+) -> tuple[list[tuple[Dataset, Dataset]], int]:
+    """Return each answer with its header, and how many headers were in the cache."""
+    held = cache.get(text(one, "SOPInstanceUID") for one in silent)
+    missing = [one for one in silent if text(one, "SOPInstanceUID") not in held]
+    if len(missing) > MOST_HEADERS:
+        raise NetworkError(
+            Problem(
+                f"{len(missing)} headers would have to be fetched",
+                peer.place,
+                f"{MOST_HEADERS} at most",
+                "ask for less: a patient, a study, a time",
+            )
+        )
+    fetched = _fetched(peer, missing) if missing else {}
+    cache.put(fetched.values())
+    both = {**held, **fetched}
+    pairs = [(one, both.get(text(one, "SOPInstanceUID"))) for one in silent]
+    return [(one, header) for one, header in pairs if header is not None], len(held)
+
+
+def _fetched(peer: Peer, missing: Sequence[Dataset]) -> dict[str, Dataset]:
+    if isinstance(peer, DimsePeer):
+        return fetch_headers(peer, missing)
+    found: dict[str, Dataset] = {}
+    with web_client.open_web_link(peer) as link:
+        for one in missing:
+            names = ("StudyInstanceUID", "SeriesInstanceUID", "SOPInstanceUID")
+            study, series, instance = (text(one, name) for name in names)
+            found[instance] = web_client.metadata(link, study, series, instance)
+    return found
+
+
+def _matching(datasets: Sequence[Dataset], query: Query, peer: str) -> list[Record]:
+    """Match by our own index, made for this one question."""
+    kept: list[Kept] = []
+    seen: set[str] = set()
+    for dataset in datasets:
+        description = describe(dataset)
+        uid = description.sop_instance_uid
+        if uid and uid not in seen:
+            seen.add(uid)
+            kept.append(Kept(description, peer, 0, "", None, len(kept), ""))
+    with tempfile.TemporaryDirectory(prefix="archiver-") as folder:
+        place = Path(folder) / "index.sqlite"
+        index = Index(sqlite.writing_engine(place), place)
+        try:
+            index.prepare()
+            index.add(kept, START)
+            with index.reading() as connection:
+                records = answer(connection, query, Layout(Path(folder)))
+        finally:
+            index.close()
+    return [replace(record, path=peer) for record in records]

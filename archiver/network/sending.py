@@ -1,0 +1,169 @@
+"""Emptying the outbox: send what is due, then have the peer take charge of it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime
+from pathlib import PurePosixPath
+
+from archiver.errors import ArchiverError, NetworkError, ObjectError, RefusedForGood
+from archiver.network import web_client
+from archiver.network.dimse import commitment, store
+from archiver.network.outbox import Outbox
+from archiver.network.parcels import Parcel, Sent, read_parcel
+from archiver.network.peers import DimsePeer, Peer
+from archiver.network.shipping import (
+    Shipment,
+    State,
+    after_report,
+    after_sending,
+    without_report,
+)
+
+NO_COMMITMENT = "stored; the peer has no storage commitment, so keep the picture on the card"
+NO_REPORT = "stored; the peer has not yet reported that it took charge"
+
+
+@dataclass(frozen=True)
+class World:
+    """What the sender takes from outside.
+
+    Parameters
+    ----------
+    now
+        Gives the time, with its offset from UTC.
+    jitter
+        Draws a number from 0 to 1.
+    new_uid
+        Draws a UID.
+    """
+
+    now: Callable[[], datetime]
+    jitter: Callable[[], float]
+    new_uid: Callable[[], str]
+
+
+def work(outbox: Outbox, peer: Peer, world: World) -> Iterator[Shipment]:
+    """Send what is due to a peer and have it take charge; one pass.
+
+    Whatever ends this, the outbox knows of every object what is known of it.
+
+    Yields
+    ------
+    Shipment
+        Each as it has become, after its sending and after its commitment.
+
+    Raises
+    ------
+    ArchiveError
+        If another process sends to the peer, or the disk refuses.
+    """
+    with outbox.sole_sender(peer.name):
+        yield from _send_due(outbox, peer, world)
+        yield from _commit_due(outbox, peer, world)
+
+
+def take_late_report(outbox: Outbox, report: commitment.Report, world: World) -> list[Shipment]:
+    """Write down a report that came when nobody waited for it any more.
+
+    Only the transaction that was last asked for counts; what it does not tell of stays sent.
+    """
+    waiting = [
+        one
+        for one in outbox.shipments(states=[State.SENT])
+        if one.transaction == report.transaction
+        and (one.sop_instance in report.committed or one.sop_instance in report.failed)
+    ]
+    after = _reported(waiting, report, world)
+    outbox.save(waiting, after)
+    return after
+
+
+def _send_due(outbox: Outbox, peer: Peer, world: World) -> Iterator[Shipment]:
+    due = outbox.shipments(peer.name, [State.QUEUED], due=world.now())
+    waiting: dict[str, Shipment] = {}
+    parcels: list[Parcel] = []
+    for shipment in due:
+        try:
+            parcels.append(_parcel(outbox, shipment))
+            waiting[shipment.sop_instance] = shipment
+        except ObjectError as error:
+            yield _sent(outbox, shipment, error, world)
+    if isinstance(peer, DimsePeer):
+        results = store.send(peer, parcels)
+    else:
+        results = web_client.send(peer, parcels)
+    for parcel, result in results:
+        yield _sent(outbox, waiting[parcel.sop_instance], result, world)
+
+
+def _parcel(outbox: Outbox, shipment: Shipment) -> Parcel:
+    parcel = read_parcel(outbox.folder / PurePosixPath(shipment.path))
+    if parcel.sop_instance != shipment.sop_instance:
+        raise ObjectError(f"{shipment.path} holds another instance")
+    return parcel
+
+
+def _sent(
+    outbox: Outbox, shipment: Shipment, result: Sent | ArchiverError, world: World
+) -> Shipment:
+    after = after_sending(shipment, result, world.now(), world.jitter())
+    outbox.save([shipment], [after])
+    return after
+
+
+def _commit_due(outbox: Outbox, peer: Peer, world: World) -> Iterator[Shipment]:
+    due = outbox.shipments(peer.name, [State.SENT], due=world.now())
+    if not isinstance(peer, DimsePeer) or not peer.commitment:
+        yield from _left(outbox, due, NO_COMMITMENT, world)
+        return
+    for start in range(0, len(due), commitment.MOST_AT_ONCE):
+        some = due[start : start + commitment.MOST_AT_ONCE]
+        try:
+            yield from _commit(outbox, peer, some, world)
+        except RefusedForGood as error:
+            reason = f"{NO_COMMITMENT} ({error.problems[0].found})"
+            yield from _left(outbox, due[start:], reason, world)
+            return
+        except NetworkError as error:
+            yield from _left(outbox, due[start:], f"{NO_REPORT}: {error.problems[0]}", world)
+            return
+
+
+def _commit(
+    outbox: Outbox, peer: DimsePeer, some: Sequence[Shipment], world: World
+) -> Iterator[Shipment]:
+    """Ask for a transaction and write down what its report says of each instance."""
+    transaction = world.new_uid()
+    asked = [replace(one, transaction=transaction) for one in some]
+    outbox.save(some, asked)
+    references = [(one.sop_class, one.sop_instance) for one in asked]
+    report = commitment.request_commitment(peer, references, transaction)
+    after = _reported(asked, report, world)
+    outbox.save(asked, after)
+    yield from after
+
+
+def _reported(
+    asked: Sequence[Shipment], report: commitment.Report | None, world: World
+) -> list[Shipment]:
+    now = world.now()
+    after = []
+    for one in asked:
+        if report is not None and one.sop_instance in report.committed:
+            after.append(after_report(one, None, now, 0.0))
+        elif report is not None and one.sop_instance in report.failed:
+            failure = report.failed[one.sop_instance]
+            after.append(after_report(one, failure, now, world.jitter()))
+        else:
+            after.append(without_report(one, NO_REPORT, now, world.jitter()))
+    return after
+
+
+def _left(
+    outbox: Outbox, shipments: Sequence[Shipment], reason: str, world: World
+) -> Iterator[Shipment]:
+    after = [without_report(one, reason, world.now(), world.jitter()) for one in shipments]
+    outbox.save(shipments, after)
+    yield from after
