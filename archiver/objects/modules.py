@@ -60,7 +60,10 @@ def set_study(ds: Dataset, visit: Visit, study_uid: str) -> None:
     """General Study (C.7.2.1)."""
     ds.StudyInstanceUID = study_uid
     ds.StudyDate = _date(visit.date)
-    ds.StudyTime = visit.time.strftime("%H%M%S") if visit.time else ""
+    # Media directories want a time too; a visit of which only the day is told has its beginning.
+    # A study that exists already keeps what it has.
+    unknown = "" if visit.study_uid else "000000"
+    ds.StudyTime = visit.time.strftime("%H%M%S") if visit.time else unknown
     ds.ReferringPhysicianName = visit.referring_physician
     # Media directories want one (PS3.3 F.5.2); the day tells visits apart for a reader.
     ds.StudyID = visit.study_id or ds.StudyDate

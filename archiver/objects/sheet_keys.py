@@ -76,7 +76,8 @@ def _person(value: object) -> object:
     assert isinstance(kept, str)
     if kept.count("^") > 4 or "=" in kept:
         raise Unfit("a name as family^given, at most five parts", 'such as "Okafor^Nadia"')
-    return kept
+    # A name without any "^" is of a retired form (PS3.5 6.2, VR PN); a single name is a family's.
+    return f"{kept}^" if kept and "^" not in kept else kept
 
 
 def _identifier(value: object) -> object:

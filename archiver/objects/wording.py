@@ -29,7 +29,8 @@ def _path(plan: Plan) -> str:
 
 def _side(entry: Entry) -> str:
     if entry.confirmed_by:
-        return f"side confirmed by {' '.join(reversed(entry.confirmed_by.split('^')[:2]))}"
+        names = reversed(entry.confirmed_by.split("^")[:2])
+        return f"side confirmed by {' '.join(n for n in names if n)}"
     return "side unconfirmed"
 
 

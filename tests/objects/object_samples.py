@@ -9,6 +9,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import date, datetime, time, timedelta, timezone
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import piexif
@@ -124,7 +125,7 @@ def picture(
     return out.getvalue()
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, repr=False)
 class Made:
     """The instances of one photograph and what they were made from."""
 
@@ -132,6 +133,14 @@ class Made:
     as_shot: Instance
     corrected: Instance | None
     instances: tuple[Instance, ...] = field(default=())
+
+    def __repr__(self) -> str:
+        m, photo = self.making, self.making.photo
+        kind = f"{photo.format} {photo.columns} x {photo.rows}, EXIF {photo.exif_orientation}"
+        return f"<{kind}; {m.entry}; {m.session.patient}; {m.session.visit}; {photo.claims}>"
+
+    def _repr_pretty_(self, printer: Any, cycle: bool) -> None:
+        printer.text(repr(self))  # hypothesis would spell out every field
 
     @property
     def plan(self) -> Plan:
