@@ -12,6 +12,8 @@ from archiver.cli.settings import PracticeSettings
 from archiver.errors import Problem, UsageError
 
 if TYPE_CHECKING:
+    from archiver.network.header_cache import HeaderCache
+    from archiver.network.sending import World
     from archiver.photo.quality import QualityLimits
 
 
@@ -60,3 +62,24 @@ def quality_limits(practice: PracticeSettings) -> QualityLimits:
         raise UsageError(*problems)
     changed: dict[str, Any] = dict(practice.quality)
     return replace(limits, **changed)
+
+
+def header_cache() -> HeaderCache:
+    """Return the cache of other archives' headers, in the user's own cache folder."""
+    from platformdirs import user_cache_path
+
+    from archiver.network.header_cache import HeaderCache
+
+    return HeaderCache(user_cache_path("archiver", appauthor=False))
+
+
+def world() -> World:
+    """Return the time, chance and identifiers that a sender needs."""
+    import random
+
+    from pydicom.uid import generate_uid
+
+    from archiver.network.sending import World
+
+    # A UID from a random UUID (PS3.5 B.2).
+    return World(now, random.random, lambda: str(generate_uid(prefix=None)))

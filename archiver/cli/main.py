@@ -23,7 +23,12 @@ VERBS: dict[str, str] = {
     "wrap": "turn the photographs of a session sheet into DICOM objects and archive them",
     "add": "take existing DICOM files, radiographs too, into the archive",
     "validate": "check DICOM files against the standard and the clinical rules",
-    "query": "find photographs and radiographs in the archive",
+    "query": "find photographs and radiographs in the archive, or in another one",
+    "worklist": "say who is scheduled, from another system's worklist",
+    "echo": "ask another archive whether it is there",
+    "send": "send photographs and radiographs to another archive",
+    "outbox": "show what is on its way to other archives; retry, drop, clear the card",
+    "retrieve": "fetch photographs and radiographs from another archive",
     "serve": "be an imaging archive that others store to, ask and fetch from",
     "rebuild": "make the archive's index anew from its objects and verify them",
 }

@@ -3,9 +3,11 @@
   archiver query --patient-id P-0417
   archiver query --tooth iso:16 --view occlusal --since 2024-01-01
   archiver query --tooth universal:3 --mirror corrected --json
+  archiver query --at clinic --patient-id P-0417 --tooth iso:16 --view occlusal
 
 A tooth is also found in the pictures of ranges, quadrants and arches that contain it, and under
-the codes of earlier years.
+the codes of earlier years. With --at another archive is asked, one of the [[peer]] tables of the
+settings; where it does not know teeth and views, the photographs' headers are read here.
 """
 
 from __future__ import annotations
@@ -23,7 +25,8 @@ if TYPE_CHECKING:
     from archiver.archive.query import Query, Record
 
 
-def _day(words: str) -> date:
+def day_of(words: str) -> date:
+    """Read a day of the command line."""
     try:
         return date.fromisoformat(words)
     except ValueError:
@@ -33,12 +36,25 @@ def _day(words: str) -> date:
 def configure(parser: argparse.ArgumentParser) -> None:
     """Add the arguments of this verb."""
     add = parser.add_argument
-    add("--archive", type=Path, metavar="FOLDER", help="archive to ask")
+    place = parser.add_mutually_exclusive_group()
+    place.add_argument("--archive", type=Path, metavar="FOLDER", help="archive to ask")
+    place.add_argument("--at", metavar="NAME", help="ask another archive")
+    add_selectors(parser)
+    add("--limit", type=int, metavar="N")
+    add("--contact-sheet", type=Path, metavar="FILE.png", help="draw what was found on one page")
+    form = parser.add_mutually_exclusive_group()
+    form.add_argument("--json", action="store_true", help="a list of objects")
+    form.add_argument("--csv", action="store_true", help="comma-separated values")
+
+
+def add_selectors(parser: argparse.ArgumentParser) -> None:
+    """Add the arguments by which instances are chosen."""
+    add = parser.add_argument
     add("--patient-id", metavar="ID")
     add("--issuer", help="who issued the patient identifier")
     add("--patient-name", metavar="NAME", help="with * and ? as wildcards")
-    add("--since", type=_day, metavar="DAY", help="first day of the study, such as 2024-01-01")
-    add("--until", type=_day, metavar="DAY", help="last day of the study")
+    add("--since", type=day_of, metavar="DAY", help="first day of the study, such as 2024-01-01")
+    add("--until", type=day_of, metavar="DAY", help="last day of the study")
     add("--tooth", action="append", default=[], metavar="iso:16", help="may be given repeatedly")
     add("--view", help="occlusal, buccal, upper occlusal arch, ...")
     add("--surface", help="occlusal, vestibular, lingual, ...")
@@ -49,22 +65,11 @@ def configure(parser: argparse.ArgumentParser) -> None:
     add("--role", choices=("original", "derived"), help="as shot, or corrected")
     add("--modality", metavar="XC", help="XC photographs, IO and others radiographs")
     add("--study", metavar="UID")
-    add("--limit", type=int, metavar="N")
-    add("--contact-sheet", type=Path, metavar="FILE.png", help="draw what was found on one page")
-    form = parser.add_mutually_exclusive_group()
-    form.add_argument("--json", action="store_true", help="a list of objects")
-    form.add_argument("--csv", action="store_true", help="comma-separated values")
 
 
 def run(options: argparse.Namespace) -> int:
     """Carry the verb out."""
-    from archiver.archive.store import Archive
-    from archiver.cli.settings import read_settings
-
-    folder = options.archive or read_settings().archive
-    question = _question(options)
-    with Archive.open(folder, create=False, read_only=True) as archive:
-        records = archive.query(question)
+    records = _records_of(options, question(options))
     if options.contact_sheet is not None:
         from archiver.archive.session_picture import write_record_sheet
 
@@ -78,7 +83,35 @@ def run(options: argparse.Namespace) -> int:
     return 0
 
 
-def _question(options: argparse.Namespace) -> Query:
+def _records_of(options: argparse.Namespace, asked: Query) -> list[Record]:
+    from archiver.archive.store import Archive
+    from archiver.cli.settings import read_settings
+
+    practice = read_settings()
+    if options.at is None:
+        folder = options.archive or practice.archive
+        with Archive.open(folder, create=False, read_only=True) as archive:
+            return archive.query(asked)
+    if options.contact_sheet is not None:
+        raise UsageError("archiver query: --contact-sheet draws objects that are here; retrieve")
+    from archiver.cli.context import header_cache
+    from archiver.network.asking import ask
+    from archiver.network.peers import find_peer
+
+    with header_cache() as cache:
+        found = ask(find_peer(practice.peers, options.at), asked, cache)
+    print(f"{options.at}: {found.way}", file=sys.stderr)
+    return list(found.records)
+
+
+def question(options: argparse.Namespace) -> Query:
+    """Return what the selectors ask for.
+
+    Raises
+    ------
+    UsageError
+        If a tooth, a view or a limit cannot be understood.
+    """
     from archiver.archive.query import Query
     from archiver.dentition.numbering import parse_teeth
     from archiver.dentition.views import view_of
@@ -88,7 +121,8 @@ def _question(options: argparse.Namespace) -> Query:
         view = view_of(options.view).value if options.view else None
     except MeaningError as error:
         raise UsageError(*error.problems) from None
-    if options.limit is not None and options.limit < 1:
+    limit = getattr(options, "limit", None)
+    if limit is not None and limit < 1:
         raise UsageError("archiver query: --limit takes a number from 1")
     return Query(
         patient_id=options.patient_id,
@@ -104,7 +138,7 @@ def _question(options: argparse.Namespace) -> Query:
         role=options.role,
         modality=options.modality,
         study_uid=options.study,
-        limit=options.limit,
+        limit=limit,
     )
 
 

@@ -31,7 +31,8 @@ from typing import Any, Literal
 
 from archiver.errors import Problem, UsageError
 from archiver.network.node.settings import NodeSettings, settings_of
-from archiver.network.peers import Peer, read_peers
+from archiver.network.peer_settings import read_peers
+from archiver.network.peers import Peer
 
 _VARIABLE = "ARCHIVER_SETTINGS"
 #: The most that a figure may be, or the least and the most.
@@ -99,7 +100,7 @@ def read_settings() -> PracticeSettings:
         edges,
         _table(given, "defaults"),
         _limits(path, _table(given, "quality")),
-        read_peers(given.get("peer", []), path.name),
+        read_peers(given.get("peer", []), path.name, path.parent),
         settings_of(_table(given, "node"), path.parent),
     )
 

@@ -3,6 +3,7 @@
   archiver wrap sheet.toml                          into the practice's archive
   archiver wrap sheet.toml --archive photographs    into a folder
   archiver wrap sheet.toml --like radiograph.dcm    same patient and study as the radiograph
+  archiver wrap sheet.toml --from-worklist clinic --scheduled P-0417
   archiver wrap --new-sheet CARD                    write a starter sheet for a folder
 
 Each photograph becomes an instance as shot and, where a mirror, a turn or a crop asks for it, a
@@ -21,6 +22,8 @@ from archiver.errors import Problem, SheetError, UsageError
 
 if TYPE_CHECKING:
     from archiver.archive.intake import Taken
+    from archiver.cli.settings import PracticeSettings
+    from archiver.objects.session import Patient, Visit
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -32,6 +35,14 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--archive", type=Path, metavar="FOLDER", help="archive to keep them in")
     parser.add_argument(
         "--like", type=Path, metavar="FILE.dcm", help="take patient and study from this object"
+    )
+    parser.add_argument(
+        "--from-worklist", metavar="NAME", help="take patient and visit from a peer's worklist"
+    )
+    parser.add_argument(
+        "--scheduled",
+        metavar="WORDS",
+        help="patient identifier, accession number or step of today's entry, where there are more",
     )
     parser.add_argument(
         "--workers", type=int, default=1, metavar="N", help="photographs worked on at once"
@@ -55,6 +66,10 @@ def run(options: argparse.Namespace) -> int:
         return _new_sheet(options.new_sheet)
     if options.sheet is None:
         raise UsageError("archiver wrap: the session sheet is missing (see archiver wrap --help)")
+    if options.like is not None and options.from_worklist is not None:
+        raise UsageError("archiver wrap: --like or --from-worklist, not both")
+    if options.scheduled is not None and options.from_worklist is None:
+        raise UsageError("archiver wrap: --scheduled needs --from-worklist")
     if options.workers < 1:
         raise UsageError("archiver wrap: --workers takes a number from 1")
     return _wrap(options)
@@ -70,6 +85,8 @@ def _wrap(options: argparse.Namespace) -> int:
 
     practice = read_settings()
     like = read_context(options.like) if options.like is not None else None
+    if options.from_worklist is not None:
+        like = _scheduled(practice, options)
     session = read_sheet(options.sheet, size_of=size_of, like=like, habits=practice.defaults)
     settings = Settings(
         now,
@@ -94,6 +111,21 @@ def _wrap(options: argparse.Namespace) -> int:
     else:
         _sum_up(taken, folder, options.contact_sheet)
     return 1 if refused else 0
+
+
+def _scheduled(practice: PracticeSettings, options: argparse.Namespace) -> tuple[Patient, Visit]:
+    """Return the patient and visit of today's entry of a worklist."""
+    from archiver.cli.context import now
+    from archiver.cli.worklist import line_of
+    from archiver.network.dimse.worklist import ask_worklist, choose
+    from archiver.network.peers import find_dimse_peer
+
+    peer = find_dimse_peer(practice.peers, options.from_worklist, "a worklist")
+    today = now().date()
+    chosen = choose(ask_worklist(peer, day=today), options.scheduled, peer.place, line_of)
+    if not options.json:
+        print(f"Scheduled: {line_of(chosen)}")
+    return chosen.context(today)
 
 
 def _tell(one: Taken, of: int) -> None:

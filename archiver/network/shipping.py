@@ -99,7 +99,7 @@ def wait_after(attempts: int, jitter: float) -> timedelta:
     jitter
         From 0 to 1, drawn by the caller.
     """
-    doubled = FIRST_WAIT * 2 ** min(max(attempts, 1) - 1, 20)
+    doubled = FIRST_WAIT * (1 << min(max(attempts, 1) - 1, 20))
     return min(doubled, LONGEST_WAIT) * (1 - jitter / 2)
 
 

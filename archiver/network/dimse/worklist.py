@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, time
 
@@ -9,6 +10,7 @@ from pydicom import Dataset
 from pynetdicom.presentation import build_context
 
 from archiver.dentition.codes import Code
+from archiver.errors import InputError, Problem
 from archiver.network.dimse.find import find
 from archiver.network.dimse.link import open_link
 from archiver.network.peers import DimsePeer
@@ -135,6 +137,45 @@ def ask_worklist(
         matches = find(link, identifier, model=WORKLIST).matches
     scheduled = [_scheduled(match) for match in matches]
     return sorted(scheduled, key=lambda one: (one.start is None, one.start or datetime.min))
+
+
+def choose(
+    scheduled: Sequence[Scheduled],
+    words: str | None,
+    place: str,
+    line_of: Callable[[Scheduled], str],
+) -> Scheduled:
+    """Return the one entry that is meant; the identity of a patient is never guessed.
+
+    Parameters
+    ----------
+    scheduled
+        The entries.
+    words
+        The patient identifier, accession number, step or requested procedure of the one that is
+        meant, exactly; None where there is only one.
+    place, line_of
+        The peer and how an entry is told, for messages.
+
+    Raises
+    ------
+    InputError
+        If there is none, or more than one.
+    """
+    fitting = [
+        one
+        for one in scheduled
+        if words is None or words in (one.patient_id, one.accession, one.step_id, one.requested_id)
+    ]
+    if len(fitting) == 1 and fitting[0].patient_id:
+        return fitting[0]
+    if len(fitting) == 1:
+        raise InputError(Problem("the entry has no Patient ID", place))
+    meant = f' with "{words}"' if words is not None else ""
+    if not fitting:
+        raise InputError(Problem(f"nobody is scheduled{meant}", place))
+    told = [Problem(f"{len(fitting)} entries are scheduled{meant}", place, "one", "--scheduled")]
+    raise InputError(*told, *(Problem(line_of(one), place) for one in fitting))
 
 
 def _question(

@@ -1,0 +1,50 @@
+"""Example:
+
+  archiver echo clinic
+
+NAME is one of the [[peer]] tables of the settings. A DIMSE peer is asked by C-ECHO, a DICOMweb
+peer by a search for one study, so that the credentials are tried too.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import time
+
+
+def configure(parser: argparse.ArgumentParser) -> None:
+    """Add the arguments of this verb."""
+    parser.add_argument("peer", metavar="NAME", help="of a peer in the settings")
+    parser.add_argument("--json", action="store_true", help="report as JSON")
+
+
+def run(options: argparse.Namespace) -> int:
+    """Carry the verb out."""
+    from archiver.cli.settings import read_settings
+    from archiver.errors import NetworkError
+    from archiver.network.peers import DimsePeer, find_peer
+
+    peer = find_peer(read_settings().peers, options.peer)
+    begun = time.perf_counter()
+    problem = ""
+    try:
+        if isinstance(peer, DimsePeer):
+            from archiver.network.dimse.echo import echo
+
+            echo(peer)
+        else:
+            from archiver.network import web_client
+
+            web_client.echo(peer)
+    except NetworkError as error:
+        if not options.json:
+            raise
+        problem = str(error)
+    seconds = time.perf_counter() - begun
+    if options.json:
+        told = {"peer": peer.name, "answers": not problem, "seconds": round(seconds, 3)}
+        print(json.dumps({**told, "problem": problem or None}, ensure_ascii=False, indent=2))
+    else:
+        print(f"{peer.place} answers, in {seconds:.2f} s")
+    return 1 if problem else 0

@@ -1,0 +1,162 @@
+"""Examples:
+
+  archiver outbox                            what is on its way, and how it stands
+  archiver outbox --to clinic --state failed --json
+  archiver outbox retry --to clinic          failed ones are queued again, waiting ones are due
+  archiver outbox drop UID --to clinic       not sent any more; the journal says so
+  archiver outbox card CARD                  which camera files of a folder may be deleted
+
+States: queued, sent (the peer stored it), committed (the peer took charge of it), failed. Only
+what is committed, as shot and corrected, may go from the card.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from archiver.errors import Problem, UsageError
+
+if TYPE_CHECKING:
+    from archiver.network.outbox import Outbox
+    from archiver.network.shipping import Shipment
+
+_STATES = ("queued", "sent", "committed", "failed")
+
+
+def configure(parser: argparse.ArgumentParser) -> None:
+    """Add the arguments of this verb."""
+    add = parser.add_argument
+    deeds = ("show", "retry", "drop", "card")
+    add("deed", nargs="?", default="show", choices=deeds, help="show is what is done without one")
+    add("subjects", nargs="*", metavar="UID", help="SOP Instance UIDs; for card, the folder")
+    add("--to", metavar="NAME", help="for this peer only")
+    add("--state", action="append", default=[], choices=_STATES, help="in this state only")
+    add("--archive", type=Path, metavar="FOLDER")
+    add("--json", action="store_true", help="report as JSON")
+
+
+def run(options: argparse.Namespace) -> int:
+    """Carry the verb out."""
+    from archiver.cli.settings import read_settings
+    from archiver.network.outbox import Outbox
+
+    folder = options.archive or read_settings().archive
+    deeds = {"show": _show, "retry": _retry, "drop": _drop, "card": _card}
+    with Outbox.open(folder) as outbox:
+        return deeds[options.deed](outbox, options)
+
+
+def counts_of(rows: list[Shipment]) -> dict[str, int]:
+    """Return how many shipments are in each state."""
+    return {state: sum(one.state.value == state for one in rows) for state in _STATES}
+
+
+def row_of(one: Shipment) -> dict[str, Any]:
+    """Return a shipment as values that JSON has."""
+    return {
+        "peer": one.destination,
+        "sop_instance_uid": one.sop_instance,
+        "study_uid": one.study,
+        "state": one.state.value,
+        "reason": one.reason,
+        "attempts": one.attempts,
+        "next_attempt": one.next_attempt.isoformat(timespec="seconds"),
+        "decoded_copy": one.recoded,
+        "safe_to_delete": one.state.value == "committed",
+    }
+
+
+def _chosen(outbox: Outbox, options: argparse.Namespace) -> list[Shipment]:
+    from archiver.network.shipping import State
+
+    states = [State(word) for word in options.state]
+    return outbox.shipments(options.to, states, instances=options.subjects)
+
+
+def _show(outbox: Outbox, options: argparse.Namespace) -> int:
+    rows = _chosen(outbox, options)
+    if options.json:
+        print(json.dumps([row_of(one) for one in rows], ensure_ascii=False, indent=2))
+        return 0
+    for one in rows:
+        if one.state.value != "committed" or options.state or options.subjects:
+            reason = f"  {one.reason}" if one.reason else ""
+            tries = f"  {one.attempts} attempts" if one.attempts else ""
+            print(f"{one.state.value:<9} {one.destination}  {one.sop_instance}{tries}{reason}")
+    counts = ", ".join(f"{count} {state}" for state, count in counts_of(rows).items())
+    print(counts)
+    return 0
+
+
+def _retry(outbox: Outbox, options: argparse.Namespace) -> int:
+    from archiver.cli.context import now
+    from archiver.network.shipping import State, tried_again
+
+    rows = [one for one in _chosen(outbox, options) if one.state is not State.COMMITTED]
+    outbox.save(rows, [tried_again(one, now()) for one in rows])
+    _say(f"{len(rows)} to be tried again; archiver send carries it out", len(rows), options)
+    return 0
+
+
+def _drop(outbox: Outbox, options: argparse.Namespace) -> int:
+    from archiver.archive.journal import Deed
+    from archiver.archive.store import Archive
+    from archiver.cli.context import actor, now
+    from archiver.network.shipping import State
+
+    if not options.subjects and not (options.to and options.state):
+        raise UsageError("archiver outbox drop: name UIDs, or --to and --state")
+    rows = [one for one in _chosen(outbox, options) if one.state is not State.COMMITTED]
+    if rows:
+        deeds = [
+            Deed(
+                "dropped",
+                study=one.study,
+                sop=one.sop_instance,
+                note=f"not sent to {one.destination} any more; was {one.state.value}",
+            )
+            for one in rows
+        ]
+        # First the journal: killed in between, the drop is told and can be done again.
+        with Archive.open(outbox.folder, create=False, clock=now, actor=actor()) as archive:
+            archive.record(deeds)
+        outbox.drop(rows)
+    _say(f"{len(rows)} dropped; what is committed stays noted", len(rows), options)
+    return 0 if rows else 1
+
+
+def _say(words: str, count: int, options: argparse.Namespace) -> None:
+    print(json.dumps({"count": count}) if options.json else words)
+
+
+def _card(outbox: Outbox, options: argparse.Namespace) -> int:
+    """Tell of each file of a folder whether every instance made from it is committed."""
+    from archiver.archive.durable import digest_file
+    from archiver.archive.store import Archive
+    from archiver.network.card import standing_of
+
+    if len(options.subjects) != 1 or not Path(options.subjects[0]).is_dir():
+        raise UsageError(
+            Problem("archiver outbox card needs one folder", " ".join(options.subjects))
+        )
+    folder = Path(options.subjects[0])
+    files = sorted(p for p in folder.rglob("*") if p.is_file() and not p.name.startswith("."))
+    rows: list[dict[str, Any]] = []
+    with Archive.open(outbox.folder, create=False, read_only=True) as archive:
+        for file in files:
+            standing = standing_of(archive, outbox, digest_file(file).sha256, options.to)
+            name = str(file.relative_to(folder))
+            rows.append({"file": name, "safe_to_delete": standing.safe, "why": standing.why})
+    if options.json:
+        print(json.dumps(rows, ensure_ascii=False, indent=2))
+    else:
+        for row in rows:
+            print(
+                f"{'may go' if row['safe_to_delete'] else 'KEEP':<6}  {row['file']}: {row['why']}"
+            )
+        safe = sum(bool(row["safe_to_delete"]) for row in rows)
+        print(f"{safe} of {len(rows)} files may be deleted from the card")
+    return 0

@@ -1,0 +1,144 @@
+"""Examples:
+
+  archiver send --to clinic --patient-id P-0417 --since 2026-03-04
+  archiver send --to clinic --role derived --tooth iso:16
+  archiver send --to clinic                        carry on with what is in the outbox
+  archiver send --to clinic --keep-trying 60       and come back for an hour where it fails
+
+What is chosen is put into the outbox and sent from there, until the peer has taken charge of it
+(storage commitment). What it took charge of is never sent to it again. NAME is one of the
+[[peer]] tables of the settings.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+import time
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from archiver.cli.query import add_selectors, question
+from archiver.errors import UsageError
+
+if TYPE_CHECKING:
+    from archiver.archive.query import Query
+    from archiver.network.outbox import Outbox, Queued
+    from archiver.network.peers import Peer
+    from archiver.network.sending import World
+    from archiver.network.shipping import Shipment
+
+
+def configure(parser: argparse.ArgumentParser) -> None:
+    """Add the arguments of this verb."""
+    add = parser.add_argument
+    add("--to", required=True, metavar="NAME", help="a peer in the settings")
+    add("--archive", type=Path, metavar="FOLDER", help="archive to send from")
+    add_selectors(parser)
+    add("--everything", action="store_true", help="all that the archive has")
+    add("--queue-only", action="store_true", help="put into the outbox, send nothing")
+    add("--keep-trying", type=float, default=0.0, metavar="MINUTES", help="where it fails")
+    add("--json", action="store_true", help="report as JSON")
+
+
+def run(options: argparse.Namespace) -> int:
+    """Carry the verb out."""
+    from archiver.archive.query import Query
+    from archiver.cli.context import world
+    from archiver.cli.settings import read_settings
+    from archiver.network.outbox import Outbox, Queued
+    from archiver.network.peers import find_peer
+
+    practice = read_settings()
+    peer = find_peer(practice.peers, options.to)
+    folder = options.archive or practice.archive
+    asked = question(options)
+    if options.keep_trying < 0:
+        raise UsageError("archiver send: --keep-trying takes minutes")
+    chosen = asked != Query()
+    if chosen and options.everything:
+        raise UsageError("archiver send: choose some, or --everything, not both")
+    queued = Queued(0, 0, 0)
+    with Outbox.open(folder) as outbox:
+        if chosen or options.everything:
+            queued = _queue(outbox, folder, peer.name, asked)
+            if queued == Queued(0, 0, 0):
+                print("archiver send: the archive has nothing like that", file=sys.stderr)
+                return 1
+        if not options.queue_only:
+            _send(outbox, peer, world(), options)
+        rows = outbox.shipments(peer.name)
+    return _report(rows, queued, options)
+
+
+def _queue(outbox: Outbox, folder: Path, peer: str, asked: Query) -> Queued:
+    from archiver.archive.store import Archive
+    from archiver.cli.context import now
+    from archiver.network.outbox import Goods
+
+    with Archive.open(folder, create=False, read_only=True) as archive:
+        records = archive.query(asked)
+        root = archive.layout.root
+    goods = [
+        Goods(
+            record.sop_instance_uid,
+            record.sop_class_uid,
+            record.study_uid,
+            Path(record.path).relative_to(root).as_posix(),
+            record.source_sha256 or "",
+        )
+        for record in records
+    ]
+    return outbox.queue(peer, goods, now())
+
+
+def _send(outbox: Outbox, peer: Peer, world: World, options: argparse.Namespace) -> None:
+    """Go through the outbox, and again while there is time and something may still get better."""
+    from archiver.network.sending import work
+    from archiver.network.shipping import State, tried_again
+
+    waiting = outbox.shipments(peer.name, [State.QUEUED, State.SENT])
+    # A person asks for it now: what waits for its next attempt is tried at once.
+    outbox.save(waiting, [tried_again(one, world.now()) for one in waiting])
+    until = time.monotonic() + options.keep_trying * 60
+    while True:
+        for one in work(outbox, peer, world):
+            _tell(one, options)
+        left = outbox.shipments(peer.name, [State.QUEUED, State.SENT])
+        if not left:
+            return
+        pause = (min(one.next_attempt for one in left) - world.now()).total_seconds()
+        if time.monotonic() + max(pause, 0) >= until:
+            return
+        time.sleep(max(pause, 0.1))
+
+
+def _tell(one: Shipment, options: argparse.Namespace) -> None:
+    if options.json:
+        return
+    how = ", as a decoded copy" if one.recoded and one.state.value == "sent" else ""
+    reason = f": {one.reason}" if one.reason else ""
+    stream = sys.stderr if one.state.value in ("failed", "queued") else sys.stdout
+    print(f"{one.state.value:<9} {one.sop_instance}{how}{reason}", file=stream)
+
+
+def _report(rows: list[Shipment], queued: Queued, options: argparse.Namespace) -> int:
+    from archiver.cli.outbox import counts_of, row_of
+
+    counts = counts_of(rows)
+    if options.json:
+        told = {
+            "peer": options.to,
+            "put_in": queued.new,
+            "committed_before": queued.committed,
+            "counts": counts,
+            "open": [row_of(one) for one in rows if one.state.value != "committed"],
+        }
+        print(json.dumps(told, ensure_ascii=False, indent=2))
+    else:
+        words = ", ".join(f"{count} {state}" for state, count in counts.items())
+        print(f"{queued.new} put into the outbox; for {options.to}: {words}")
+    if options.queue_only:
+        return 0
+    return 1 if counts["queued"] or counts["failed"] else 0

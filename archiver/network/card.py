@@ -1,0 +1,45 @@
+"""Which camera files may be deleted from the card: those that another archive took charge of."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from archiver.archive.query import Query
+from archiver.archive.store import Archive
+from archiver.network.outbox import Outbox
+from archiver.network.shipping import State
+
+
+@dataclass(frozen=True)
+class Standing:
+    """Whether a camera file may go, and why."""
+
+    safe: bool
+    why: str
+
+
+def standing_of(archive: Archive, outbox: Outbox, digest: str, peer: str | None) -> Standing:
+    """Tell whether one peer has taken charge of everything that was made from a camera file.
+
+    Parameters
+    ----------
+    archive, outbox
+        Where it was archived, and from where it was sent.
+    digest
+        SHA-256 of the camera file.
+    peer
+        Name of the peer that counts; None for any.
+    """
+    made = {record.sop_instance_uid for record in archive.query(Query(source_sha256=digest))}
+    if not made:
+        return Standing(False, "not archived")
+    committed: dict[str, set[str]] = {}
+    for one in outbox.shipments(peer, [State.COMMITTED], instances=sorted(made)):
+        committed.setdefault(one.destination, set()).add(one.sop_instance)
+    for name, instances in committed.items():
+        if instances >= made:
+            return Standing(True, f"{name} took charge of all {len(made)} instances")
+    most = max((len(instances) for instances in committed.values()), default=0)
+    return Standing(
+        False, f"archived here; {most} of {len(made)} instances are committed elsewhere"
+    )
