@@ -1,0 +1,389 @@
+"""What a rule demands, minus what is there."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date, timedelta
+
+from archiver.dentition.numbering import shortened
+from archiver.dentition.teeth import Tooth
+from archiver.records.episodes import Episode
+from archiver.records.matching import Match, Target, match, targets_of
+from archiver.records.model import Concern, Person
+from archiver.records.pictures import Picture, needs_teeth
+from archiver.records.rule_words import joined, sentence
+from archiver.records.rules import Requirement, RuleSet
+
+#: How far from an event a picture is still told as taken at the wrong time (days).
+_NEAR = 366
+
+PRESENT, SUBSTITUTED, MISSING, NOT_DUE = "present", "substituted", "missing", "not due"
+
+
+@dataclass(frozen=True, slots=True)
+class Demand:
+    """One required view of one occasion, and what became of it.
+
+    Parameters
+    ----------
+    rules, requirement
+        Label of the set, and name of the row.
+    patient, date, occasion
+        Whose, when, and what it was.
+    target
+        Tooth, quadrant, arch or mouth.
+    view
+        The view demanded, in words.
+    status
+        ``present``, ``substituted``, ``missing`` or ``not due``.
+    optional
+        Recommended only; never in a denominator.
+    by
+        Views that stand in.
+    uids
+        Instances that fulfil it.
+    who
+        Who put in the pictures of the occasion.
+    """
+
+    rules: str
+    requirement: str
+    patient: str
+    date: str
+    occasion: str
+    target: str
+    view: str
+    stage: str
+    status: str
+    optional: bool
+    by: str = ""
+    uids: tuple[str, ...] = ()
+    who: str = ""
+
+    @property
+    def counts(self) -> bool:
+        """True where it belongs in the denominator."""
+        return not self.optional and self.status != NOT_DUE
+
+
+@dataclass(frozen=True)
+class Occasion:
+    """A visit or a treatment of which a rule demands pictures.
+
+    Parameters
+    ----------
+    days
+        First and last day of each stage's event; ``""`` has those of the whole occasion. A stage
+        without days is not due.
+    visit
+        True where the occasion is a visit: pictures count of that day alone.
+    """
+
+    person: Person
+    date: str
+    label: str
+    teeth: tuple[Tooth, ...]
+    days: Mapping[str, tuple[date, date]]
+    visit: bool
+
+
+class Album:
+    """The pictures of an archive, by patient and day."""
+
+    def __init__(self, pictures: Iterable[Picture]) -> None:
+        self.by_person: dict[tuple[str, str], dict[str, list[Picture]]] = {}
+        self._keys: dict[str, set[tuple[str, str]]] = defaultdict(set)
+        for picture in pictures:
+            key = picture.person.key
+            self._keys[key[0]].add(key)
+            self.by_person.setdefault(key, {}).setdefault(picture.date, []).append(picture)
+
+    def keys_of(self, patient_id: str, issuer: str) -> list[tuple[str, str]]:
+        """Return the patients that an identifier means, with any issuer where none is said."""
+        return sorted(k for k in self._keys.get(patient_id, ()) if not issuer or k[1] == issuer)
+
+    def between(self, key: tuple[str, str], first: date, last: date) -> list[Picture]:
+        """Return a patient's pictures of the days from first to last."""
+        days = self.by_person.get(key, {})
+        low, high = first.isoformat(), last.isoformat()
+        return [p for day in sorted(days) if low <= day <= high for p in days[day]]
+
+
+def evaluate(
+    sets: Sequence[RuleSet], album: Album, episodes: Sequence[Episode], today: date
+) -> tuple[list[Demand], list[Concern]]:
+    """Compare what the sets demand with what is there.
+
+    Parameters
+    ----------
+    today
+        Events behind it are not due.
+
+    Returns
+    -------
+    demands, concerns
+        Every demand with its outcome, and what has to be told.
+    """
+    demands: list[Demand] = []
+    concerns: list[Concern] = []
+    for rules in sets:
+        if not rules.requirements:
+            continue
+        if rules.applies.to == "visits":
+            occasions: Iterable[Occasion] = _visits(rules, album)
+        else:
+            occasions = _treatments(rules, album, episodes, today)
+        for occasion in occasions:
+            _judge(rules, occasion, album, today, demands, concerns)
+    if episodes:
+        concerns += _without_episode(sets, album, episodes)
+        concerns += _unknown_patients(album, episodes)
+    return demands, concerns
+
+
+def _wanted(tooth: Tooth, which: str) -> bool:
+    return which == "any" or tooth.is_anterior == (which == "anterior")
+
+
+def _tooth(iso: str) -> Tooth:
+    return Tooth(int(iso[0]), int(iso[1]), iso.endswith("s"))
+
+
+def _visits(rules: RuleSet, album: Album) -> Iterator[Occasion]:
+    for days in album.by_person.values():
+        for day, pictures in sorted(days.items()):
+            said = {p.first.description for p in pictures}
+            words = rules.applies.descriptions
+            if words and not any(w in text.casefold() for w in words for text in said):
+                continue
+            occasion = visit_of(rules, day, pictures)
+            if occasion is not None:
+                yield occasion
+
+
+def visit_of(
+    rules: RuleSet, day: str, pictures: Sequence[Picture], teeth: Sequence[Tooth] = ()
+) -> Occasion | None:
+    """Return the visit that the pictures of a day make, None where the day cannot be read.
+
+    Parameters
+    ----------
+    teeth
+        Teeth of the visit; those that its pictures name where there are none.
+    """
+    try:
+        when = date.fromisoformat(day)
+    except ValueError:
+        return None
+    named = {iso for p in pictures if needs_teeth(p.view) for iso in p.teeth}
+    treated = tuple(teeth) or tuple(_tooth(iso) for iso in sorted(named))
+    about = tuple(t for t in treated if _wanted(t, rules.applies.teeth))
+    label = next((p.first.description for p in pictures if p.first.description), "") or "visit"
+    return Occasion(pictures[0].person, day, label, about, {"": (when, when)}, True)
+
+
+def _treatments(
+    rules: RuleSet, album: Album, episodes: Sequence[Episode], today: date
+) -> Iterator[Occasion]:
+    for episode in episodes:
+        kind = episode.treatment.casefold()
+        if rules.applies.treatments and not any(w in kind for w in rules.applies.treatments):
+            continue
+        teeth = tuple(t for t in episode.teeth if _wanted(t, rules.applies.teeth))
+        if episode.teeth and not teeth:
+            continue
+        keys = album.keys_of(episode.patient_id, episode.issuer)
+        key = keys[0] if keys else (episode.patient_id, episode.issuer)
+        person = Person(key[0], key[1], "", "", "")
+        yield Occasion(
+            person,
+            episode.start.isoformat(),
+            episode.label,
+            teeth,
+            {s: d for s, d in _stages(episode).items() if d[0] <= today},
+            False,
+        )
+
+
+def _stages(episode: Episode) -> dict[str, tuple[date, date]]:
+    start, prepared, finished = episode.start, episode.prepared, episode.finished
+    days = {"": (start, finished or start), "start": (start, start)}
+    if prepared is not None:
+        days["prepared"] = (prepared, prepared)
+    elif finished is not None:
+        days["prepared"] = (start, finished)
+    if finished is not None:
+        days["finished"] = (finished, finished)
+    return days
+
+
+def _judge(
+    rules: RuleSet,
+    occasion: Occasion,
+    album: Album,
+    today: date,
+    demands: list[Demand],
+    concerns: list[Concern],
+) -> None:
+    """Judge every demand of one occasion."""
+    made: list[Demand] = []
+    told: list[Concern] = []
+    any_picture = False
+    for requirement in rules.requirements:
+        for target in targets_of(requirement, occasion.teeth):
+            pictures, near = _candidates(requirement, occasion, album)
+            any_picture = any_picture or bool(pictures)
+            demand, concern = _outcome(rules, requirement, target, occasion, pictures, near)
+            made.append(demand)
+            if concern is not None:
+                told.append(concern)
+    demands += made
+    due = [d for d in made if d.counts]
+    if not occasion.visit and due and not any_picture:
+        if album.by_person.get(occasion.person.key):
+            concerns.append(_nothing(rules, occasion, len(due)))
+        return
+    concerns += told
+
+
+def _candidates(
+    requirement: Requirement, occasion: Occasion, album: Album
+) -> tuple[list[Picture], list[Picture]]:
+    """Return the pictures in time, and those of the same patient out of time."""
+    if requirement.stage in occasion.days or occasion.visit:
+        first, last = occasion.days.get(requirement.stage, occasion.days[""])
+    else:
+        return [], []
+    key = occasion.person.key
+    if occasion.visit:
+        return album.between(key, first, last), []
+    begin = first - timedelta(days=requirement.before)
+    end = last + timedelta(days=requirement.after)
+    wide = timedelta(days=_NEAR)
+    inside = album.between(key, begin, end)
+    around = album.between(key, begin - wide, end + wide)
+    return inside, [p for p in around if p not in inside]
+
+
+def _outcome(
+    rules: RuleSet,
+    requirement: Requirement,
+    target: Target,
+    occasion: Occasion,
+    pictures: Sequence[Picture],
+    near: Sequence[Picture],
+) -> tuple[Demand, Concern | None]:
+    due = occasion.visit or requirement.stage in occasion.days
+    found = match(requirement, target, pictures, near, _rivals(requirement, occasion))
+    status = found.status if due else NOT_DUE
+    who = next((p.first.who for p in pictures if p.first.who), "")
+    demand = Demand(
+        rules.label,
+        requirement.name,
+        occasion.person.label,
+        occasion.date,
+        occasion.label,
+        target.label,
+        joined(target.words(requirement.views)),
+        requirement.stage,
+        status,
+        requirement.optional,
+        found.by,
+        tuple(uid for p in found.pictures for uid in p.uids),
+        who,
+    )
+    if status in (PRESENT, NOT_DUE):
+        return demand, None
+    return demand, _told(rules, requirement, demand, found, target)
+
+
+def _rivals(requirement: Requirement, occasion: Occasion) -> tuple[tuple[date, date], ...]:
+    """Return the days of other stages: a picture without a stage may belong to them."""
+    if occasion.visit:
+        return (occasion.days[""],) if requirement.stage else ()
+    return tuple(d for s, d in occasion.days.items() if s and s != requirement.stage)
+
+
+def _told(
+    rules: RuleSet, requirement: Requirement, demand: Demand, found: Match, target: Target
+) -> Concern:
+    place = "" if target.label == "mouth" else f" of {target.label}"
+    stage = f" ({requirement.stage})" if requirement.stage else ""
+    view = f"{demand.view}{place}{stage}"
+    kind, words = found.kind, f"{view}: {found.words}"
+    if demand.status == SUBSTITUTED:
+        kind, words = "view-substituted", f"{view}: {found.by} stands in"
+    elif requirement.optional:
+        kind = "view-recommended"
+    return Concern(
+        kind,
+        words,
+        sentence(requirement),
+        patient=demand.patient,
+        date=demand.date,
+        teeth=tuple(t.iso for t in target.teeth),
+        view=demand.view,
+        uids=tuple(uid for p in found.pictures for uid in p.uids),
+        rule=f"{rules.label}: {requirement.name}",
+        source=rules.source,
+        who=demand.who,
+    )
+
+
+def _nothing(rules: RuleSet, occasion: Occasion, due: int) -> Concern:
+    return Concern(
+        "episode-without-photographs",
+        f"{occasion.label}: no photograph in its time, {due} views were due",
+        patient=occasion.person.label,
+        date=occasion.date,
+        teeth=tuple(t.iso for t in occasion.teeth),
+        rule=rules.label,
+        source=rules.source,
+    )
+
+
+def _without_episode(
+    sets: Sequence[RuleSet], album: Album, episodes: Sequence[Episode]
+) -> Iterator[Concern]:
+    rows = [r for s in sets if s.applies.to == "episodes" for r in s.requirements]
+    before = timedelta(days=max((r.before for r in rows), default=0))
+    after = timedelta(days=max((r.after for r in rows), default=0))
+    spans: dict[tuple[str, str], list[tuple[str, str]]] = defaultdict(list)
+    for one in episodes:
+        last = max(day for day in (one.start, one.prepared, one.finished) if day is not None)
+        span = ((one.start - before).isoformat(), (last + after).isoformat())
+        for key in album.keys_of(one.patient_id, one.issuer):
+            spans[key].append(span)
+    for key, days in album.by_person.items():
+        for day, pictures in days.items():
+            if day and not any(low <= day <= high for low, high in spans[key]):
+                yield Concern(
+                    "visit-without-episode",
+                    f"{len(pictures)} photographs and no treatment in the list",
+                    patient=pictures[0].person.label,
+                    date=day,
+                    uids=tuple(uid for p in pictures for uid in p.uids),
+                )
+
+
+def _unknown_patients(album: Album, episodes: Sequence[Episode]) -> Iterator[Concern]:
+    told: set[tuple[str, str]] = set()
+    for one in episodes:
+        key = (one.patient_id, one.issuer)
+        if key not in told and not album.keys_of(*key):
+            told.add(key)
+            person = Person(one.patient_id, one.issuer, "", "", "")
+            yield Concern(
+                "episode-unknown-patient",
+                f"{one.label}: no photograph of the patient at all",
+                patient=person.label,
+                date=one.start.isoformat(),
+                teeth=tuple(t.iso for t in one.teeth),
+            )
+
+
+def shown_teeth(teeth: Iterable[str]) -> str:
+    """Return ISO designations drawn together: ``14-17, 24``."""
+    return shortened(tuple(_tooth(iso) for iso in teeth))

@@ -1,0 +1,176 @@
+"""Photographs as a person counts them: what came from one camera file is one picture."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from functools import cache
+
+from archiver.dentition.views import View, covered_teeth
+from archiver.records.model import Facts, Instance, Person
+
+#: Words by which session sheets tell a stage, folded; the stages of rules are the keys.
+STAGE_WORDS: Mapping[str, tuple[str, ...]] = {
+    "start": ("start", "before", "initial", "pre-op", "preop", "preoperative", "baseline"),
+    "prepared": ("prepared", "preparation", "prep", "prepped"),
+    "finished": ("finished", "after", "final", "post-op", "postop", "postoperative", "completed"),
+}
+_STAGES = {word: stage for stage, words in STAGE_WORDS.items() for word in words}
+#: One surface has two names, by whether a tooth stands in front or behind.
+_FAMILIES = (
+    frozenset({"occlusal", "incisal"}),
+    frozenset({"buccal", "labial"}),
+    frozenset({"lingual", "palatal"}),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Picture:
+    """One photograph with all instances that were made of it.
+
+    Parameters
+    ----------
+    instances
+        The one as shot first.
+    teeth
+        ISO 3950 designations that any of them names.
+    mirror
+        Whether it was taken through a mirror; None where no instance says.
+    confirmed_by
+        Who confirmed the side; empty where nobody did or the objects were not read.
+    stage
+        One of the stages of rules, the object's own word where that is none, or empty.
+    """
+
+    instances: tuple[Instance, ...]
+    teeth: frozenset[str]
+    view: str
+    mirror: bool | None
+    confirmed: bool
+    confirmed_by: str
+    stage: str
+    figures: Mapping[str, float]
+
+    @property
+    def first(self) -> Instance:
+        """The instance as shot, where it is kept."""
+        return self.instances[0]
+
+    @property
+    def person(self) -> Person:
+        """Whose it is."""
+        return self.first.person
+
+    @property
+    def date(self) -> str:
+        """Day of the visit, ISO 8601."""
+        return self.first.date
+
+    @property
+    def uids(self) -> tuple[str, ...]:
+        """SOP Instance UIDs."""
+        return tuple(one.uid for one in self.instances)
+
+    @property
+    def longer_side(self) -> int:
+        """Pixels of the longer side of the largest instance; 0 where none says."""
+        return max((max(i.rows or 0, i.columns or 0) for i in self.instances), default=0)
+
+
+def stage_of(word: str) -> str:
+    """Return the stage of rules that a word means; the word itself where it means none."""
+    folded = " ".join(word.casefold().split())
+    return _STAGES.get(folded, folded)
+
+
+def pictures_of(
+    instances: Iterable[Instance], facts: Mapping[str, Facts] | None = None
+) -> list[Picture]:
+    """Group photographs: a derived one joins what it was made from.
+
+    Parameters
+    ----------
+    instances
+        Of any modality; only photographs are taken.
+    facts
+        By SOP Instance UID, as far as the objects were read.
+    """
+    facts = facts or {}
+    photographs = [one for one in instances if one.is_photograph]
+    roots = _roots(photographs, facts)
+    grouped: dict[str, list[Instance]] = defaultdict(list)
+    for one in photographs:
+        grouped[roots.get(one.uid, one.uid)].append(one)
+    return [_picture(group, facts) for group in grouped.values()]
+
+
+def _roots(photographs: Sequence[Instance], facts: Mapping[str, Facts]) -> dict[str, str]:
+    """Return, for each derived instance, the original that it was made from."""
+    by_uid = {one.uid: one for one in photographs}
+    originals: dict[tuple[str, str, tuple[str, str]], list[Instance]] = defaultdict(list)
+    for one in photographs:
+        if one.role == "original" and one.source:
+            originals[one.source, one.study, one.person.key].append(one)
+    roots: dict[str, str] = {}
+    for one in photographs:
+        if one.role != "derived":
+            continue
+        known = facts.get(one.uid)
+        named = next((s for s in known.sources if s in by_uid), "") if known else ""
+        if not named and one.source:
+            near = originals.get((one.source, one.study, one.person.key), [])
+            alike = [o for o in near if (o.teeth, o.view) == (one.teeth, one.view)] or near
+            named = alike[0].uid if alike else ""
+        if named and by_uid[named].person.key == one.person.key:
+            roots[one.uid] = named
+    return {uid: _end(uid, roots) for uid in roots}
+
+
+def _end(uid: str, roots: Mapping[str, str]) -> str:
+    seen = {uid}
+    while uid in roots and roots[uid] not in seen:
+        uid = roots[uid]
+        seen.add(uid)
+    return uid
+
+
+def _picture(group: list[Instance], facts: Mapping[str, Facts]) -> Picture:
+    group.sort(key=lambda one: (one.role != "original", one.seq))
+    known = [facts[one.uid] for one in group if one.uid in facts]
+    mirrors = {one.mirror for one in group if one.mirror}
+    looks = [k.look for k in known if k.look is not None and k.look.figures]
+    return Picture(
+        tuple(group),
+        frozenset(tooth for one in group for tooth in one.teeth),
+        next((one.view for one in group if one.view), ""),
+        bool(mirrors & {"corrected", "uncorrected"}) if mirrors else None,
+        any(one.confirmed for one in group),
+        next((k.confirmed_by for k in known if k.confirmed_by), ""),
+        stage_of(next((k.stage for k in known if k.stage), "")),
+        looks[-1].figures if looks else {},
+    )
+
+
+@cache
+def covered(view: str) -> frozenset[str]:
+    """Return the teeth that a view of an arch, a side or the mouth shows without naming them."""
+    return frozenset(tooth.iso for tooth in covered_teeth(View(view)))
+
+
+@cache
+def alike(view: str) -> frozenset[str]:
+    """Return the views that show the same surface, whatever tooth it belongs to."""
+    return next((family for family in _FAMILIES if view in family), frozenset({view}))
+
+
+def needs_teeth(view: str) -> bool:
+    """Return whether a view means nothing without a tooth."""
+    return bool(view) and View(view).needs_teeth
+
+
+def shows_any(picture: Picture, teeth: frozenset[str]) -> bool:
+    """Return whether a picture shows one of the teeth, by name or by its view."""
+    if picture.teeth & teeth:
+        return True
+    return bool(picture.view) and bool(covered(picture.view) & teeth)
