@@ -33,6 +33,8 @@ if TYPE_CHECKING:
     from archiver.network.node.settings import NodeSettings
 
 _WAY = "dimse"
+#: Between two objects of one sender there is less (seconds).
+_MOMENT = 1.0
 
 
 class DimseSide:
@@ -67,8 +69,7 @@ class DimseSide:
         self._settings = settings
         self._storing = storing
         self._tell, self._log, self._figures = watch
-        self._counting = threading.Lock()
-        self._arriving = 0
+        self._arrived = 0.0
         known = tuple(peers)
         visits = Visits(settings.worklist) if settings.worklist else None
         self._commitment = Commitment(archive, known, lambda why: self._log("report", why=why))
@@ -109,8 +110,8 @@ class DimseSide:
         return int(self._server.server_address[1])
 
     def busy(self) -> bool:
-        """Return whether an object is arriving now."""
-        return self._arriving > 0
+        """Return whether an object arrives now, or did a moment ago."""
+        return time.monotonic() - self._arrived < _MOMENT
 
     def associations(self) -> int:
         """Return how many associations are open."""
@@ -164,6 +165,7 @@ class DimseSide:
         return entity
 
     def _open_reception(self, sop_class: str, sop_instance: str, transfer_syntax: str) -> Reception:
+        self._arrived = time.monotonic()
         reception = Reception(self._archive.layout.temporary, self._settings.limits.object_bytes)
         try:
             reception.write(file_head(sop_class, sop_instance, transfer_syntax))
@@ -176,18 +178,13 @@ class DimseSide:
         self, association: NodeAssociation, request: C_STORE, arrived: Reception | Fault | None
     ) -> tuple[int, str]:
         began = time.monotonic()
-        with self._counting:
-            self._arriving += 1
-        try:
-            kept = self._storing.keep(
-                arrived,
-                sop_class=str(request.AffectedSOPClassUID),
-                sop_instance=str(request.AffectedSOPInstanceUID),
-                origin=f"C-STORE from {association.peer}",
-            )
-        finally:
-            with self._counting:
-                self._arriving -= 1
+        kept = self._storing.keep(
+            arrived,
+            sop_class=str(request.AffectedSOPClassUID),
+            sop_instance=str(request.AffectedSOPInstanceUID),
+            origin=f"C-STORE from {association.peer}",
+        )
+        self._arrived = time.monotonic()
         self._figures.storing_seconds.labels(_WAY).observe(time.monotonic() - began)
         if kept.status == answers.SUCCESS and kept.description is not None:
             study = kept.description.study_uid

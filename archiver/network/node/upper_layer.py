@@ -282,7 +282,9 @@ class NodeDimse(DIMSEServiceProvider):
 
     def _begin(self, context_id: int) -> None:
         values = P_DATA()
-        values.presentation_data_value_list = [[context_id, b"\x03" + bytes(self._command)]]
+        cast(Any, values).presentation_data_value_list = [
+            [context_id, b"\x03" + bytes(self._command)]
+        ]
         self._command.clear()
         message = DIMSEMessage()
         try:

@@ -1,0 +1,361 @@
+"""DICOMweb as one ASGI application: access, routes and answers (PS3.18 chapter 10)."""
+
+from __future__ import annotations
+
+import dataclasses
+import ipaddress
+from collections.abc import Callable, Iterator
+from typing import TYPE_CHECKING, Any
+
+from starlette.applications import Starlette
+from starlette.exceptions import HTTPException
+from starlette.requests import Request
+from starlette.responses import JSONResponse, PlainTextResponse, Response, StreamingResponse
+from starlette.routing import Route
+
+from archiver.archive.store import Archive
+from archiver.errors import ArchiverError
+from archiver.network.node.accepting import json_accepted, wishes
+from archiver.network.node.audit import DONE, MINOR, SERIOUS, Event, Happening
+from archiver.network.node.credentials import Credentials
+from archiver.network.node.finding import BadQuestionError
+from archiver.network.node.levels import Level
+from archiver.network.node.multipart import MultipartWriter
+from archiver.network.node.qido import BadQueryError, answers, web_query
+from archiver.network.node.reception import Reception
+from archiver.network.node.rendering import render, rendition
+from archiver.network.node.storing import Storing
+from archiver.network.node.stow import Stow, response
+from archiver.network.node.validation import Validation
+from archiver.network.node.wado import (
+    Instance,
+    bulk_value,
+    frame_numbers,
+    frames_of,
+    instances,
+    metadata,
+    object_bytes,
+    object_syntax,
+)
+from archiver.network.node.watching import Figures, Log
+
+if TYPE_CHECKING:
+    from archiver.network.node.settings import NodeSettings
+
+_WAY = "web"
+_JSON = "application/dicom+json"
+_ROOT = "/dicomweb"
+_STUDY = "/studies/{study}"
+_SERIES = _STUDY + "/series/{series}"
+_INSTANCE = _SERIES + "/instances/{instance}"
+
+
+class Application:
+    """The ASGI application."""
+
+    def __init__(
+        self,
+        archive: Archive,
+        settings: NodeSettings,
+        storing: Storing,
+        validation: Validation,
+        watch: tuple[Callable[[Happening], None], Log, Figures],
+    ) -> None:
+        self._archive, self._settings, self._validation = archive, settings, validation
+        self._tell, self._log, self._figures = watch
+        self._credentials = Credentials(settings.credentials)
+        limits = settings.limits
+        self._stow = Stow(storing, self._open, limits.request_bytes, limits.network_seconds)
+        self._routes = Starlette(
+            routes=[
+                Route("/health", self._health),
+                Route("/metrics", self._metrics),
+                *[
+                    Route(_ROOT + path, end, methods=methods)
+                    for path, end, methods in self._table()
+                ],
+            ],
+            exception_handlers={HTTPException: _refused, ArchiverError: _failed},
+        )
+
+    def _table(self) -> Iterator[tuple[str, Callable[..., Any], list[str]]]:
+        """Yield (path, endpoint, methods) of PS3.18 tables 10.4.1-1 to 10.6.1-2."""
+        for path, level in (
+            ("/studies", Level.STUDY),
+            ("/series", Level.SERIES),
+            ("/instances", Level.IMAGE),
+            (_STUDY + "/series", Level.SERIES),
+            (_STUDY + "/instances", Level.IMAGE),
+            (_SERIES + "/instances", Level.IMAGE),
+        ):
+            yield path, self._searching(level), ["GET"]
+        yield "/studies", self._store, ["POST"]
+        yield _STUDY, self._store, ["POST"]
+        for path in (_STUDY, _SERIES, _INSTANCE):
+            yield path, self._objects, ["GET"]
+            yield path + "/metadata", self._metadata, ["GET"]
+            yield path + "/rendered", self._rendered, ["GET"]
+            yield path + "/thumbnail", self._thumbnail, ["GET"]
+        yield _INSTANCE + "/frames/{frames}", self._frames, ["GET"]
+        yield _INSTANCE + "/frames/{frames}/rendered", self._rendered, ["GET"]
+        yield _INSTANCE + "/frames/{frames}/thumbnail", self._thumbnail, ["GET"]
+        yield _INSTANCE + "/pixeldata", self._frames, ["GET"]
+        yield _INSTANCE + "/bulkdata/{tag}", self._bulk, ["GET"]
+        yield _INSTANCE + "/findings", self._findings, ["GET"]
+
+    async def __call__(self, scope: Any, receive: Any, send: Any) -> None:
+        """Let a request in or not, and count it."""
+        if scope["type"] != "http":
+            await self._routes(scope, receive, send)
+            return
+
+        async def counting(message: Any) -> None:
+            if message["type"] == "http.response.start":
+                self._figures.requests.labels(str(message["status"])).inc()
+            await send(message)
+
+        request = Request(scope)
+        refusal = self._why_not(request)
+        if refusal is not None:
+            await refusal(scope, receive, counting)
+            return
+        await self._routes(scope, receive, counting)
+
+    def _why_not(self, request: Request) -> Response | None:
+        """Return a refusal, None where the request may pass."""
+        if request.url.path == "/health":
+            request.state.who = "anyone"
+            return None
+        address = request.client.host if request.client else ""
+        if not self._address_allowed(address):
+            return self._turned_away(request, 403, "address not allowed")
+        who = self._credentials.who(request.headers.get("authorization", ""))
+        if who is None:
+            return self._turned_away(request, 401, "no valid credentials")
+        request.state.who = who
+        length = request.headers.get("content-length", "0")
+        if length.isdigit() and int(length) > self._settings.limits.request_bytes:
+            return self._turned_away(request, 413, "request too large")
+        return None
+
+    def _address_allowed(self, address: str) -> bool:
+        networks = self._settings.networks
+        if not networks:
+            return True
+        try:
+            found = ipaddress.ip_address(address.partition("%")[0])
+        except ValueError:
+            return False
+        mapped = getattr(found, "ipv4_mapped", None) or found
+        return any(mapped in ipaddress.ip_network(n, strict=False) for n in networks)
+
+    def _turned_away(self, request: Request, status: int, why: str) -> Response:
+        address = request.client.host if request.client else ""
+        self._figures.turned_away.inc()
+        self._log("turned away", address=address, why=why, status=status)
+        title = self._settings.title
+        self._tell(Happening(Event.ALERT, address, title, MINOR, detail=f"HTTP {status} {why}"))
+        headers = {"WWW-Authenticate": 'Bearer, Basic realm="archiver"'} if status == 401 else {}
+        return PlainTextResponse(why + "\n", status, headers)
+
+    def _open(self) -> Reception:
+        return Reception(self._archive.layout.temporary, self._settings.limits.object_bytes)
+
+    # -- health and figures
+
+    def _health(self, request: Request) -> Response:
+        try:
+            count = len(self._archive)
+        except ArchiverError:
+            return JSONResponse({"status": "failing"}, 503)
+        return JSONResponse({"status": "ok", "instances": count})
+
+    def _metrics(self, request: Request) -> Response:
+        return Response(self._figures.page(), media_type="text/plain; version=0.0.4")
+
+    # -- STOW-RS
+
+    async def _store(self, request: Request) -> Response:
+        study = request.path_params.get("study", "")
+        peer = _peer(request)
+        outcome = await self._stow.take(request, study, f"STOW-RS from {peer}")
+        for one in outcome.kept:
+            if one.status == 0:
+                self._figures.received.labels(_WAY).inc()
+                self._figures.received_bytes.labels(_WAY).inc(one.size if one.new else 0)
+            else:
+                self._figures.refused.labels(_WAY, f"{one.status:04X}").inc()
+        failed = sum(one.status != 0 for one in outcome.kept)
+        result = DONE if not failed else (MINOR if outcome.studies else SERIOUS)
+        detail = f"STOW-RS, {failed} refused" if failed else "STOW-RS"
+        title = self._settings.title
+        self._tell(Happening(Event.RECEIVED, peer, title, result, outcome.studies, detail))
+        self._log("stored", peer=peer, instances=len(outcome.kept) - failed, refused=failed)
+        return response(outcome, _base(request), study)
+
+    # -- QIDO-RS
+
+    def _searching(self, level: Level) -> Callable[[Request], Response]:
+        def search(request: Request) -> Response:
+            if not json_accepted(request):
+                raise HTTPException(406, f"answers are given as {_JSON}")
+            try:
+                query = web_query(request, level)
+                found, more = answers(self._archive, query, _base(request))
+            except (BadQueryError, BadQuestionError) as error:
+                raise HTTPException(400, str(error)) from None
+            asked = " ".join(
+                k.keyword for k in query.question.keys if k.value not in (None, "", [])
+            )
+            detail = f"QIDO-RS {level.value} {len(found)} answers: {asked}"
+            self._tell(Happening(Event.QUERY, _peer(request), self._settings.title, detail=detail))
+            warnings = list(query.warnings)
+            if more:
+                warnings.append("there are more answers; ask on with offset")
+            answer = JSONResponse(found, media_type=_JSON) if found else Response(status_code=204)
+            for words in warnings:
+                answer.headers.append("Warning", f'299 archiver "{words}"')
+            return answer
+
+        return search
+
+    # -- WADO-RS
+
+    def _found(self, request: Request) -> list[Instance]:
+        return instances(self._archive, request.path_params)
+
+    def _sent(self, request: Request, found: list[Instance], what: str) -> None:
+        studies: dict[str, int] = {}
+        for one in found:
+            studies[one.study] = studies.get(one.study, 0) + 1
+        title = self._settings.title
+        self._tell(Happening(Event.SENT, title, _peer(request), DONE, studies, f"WADO-RS {what}"))
+
+    def _objects(self, request: Request) -> Response:
+        found = self._found(request)
+        wished = wishes(request)
+        chosen = [(one, object_syntax(one, wished)) for one in found]
+        if any(syntax is None for _, syntax in chosen):
+            raise HTTPException(406, "the objects are not to be had in what is accepted")
+        self._sent(request, found, "objects")
+        single = len(found) == 1 and wished[0].name == "application/dicom"
+        if single and not wished[0].multipart:
+            one, syntax = chosen[0]
+            kind = f"application/dicom; transfer-syntax={syntax}"
+            return StreamingResponse(_primed(object_bytes(one, syntax or "")), media_type=kind)
+        writer = MultipartWriter("application/dicom")
+
+        def body() -> Iterator[bytes]:
+            for one, syntax in chosen:
+                kind = f"application/dicom; transfer-syntax={syntax}"
+                yield from writer.part(kind, object_bytes(one, syntax or ""))
+            yield writer.end()
+
+        return StreamingResponse(_primed(body()), headers={"Content-Type": writer.content_type})
+
+    def _metadata(self, request: Request) -> Response:
+        if not json_accepted(request):
+            raise HTTPException(406, f"metadata are given as {_JSON}")
+        found = self._found(request)
+        base = _base(request)
+        self._sent(request, found, "metadata")
+        listed = [one for one in (metadata(i, base) for i in found) if one is not None]
+        if not listed:
+            raise HTTPException(500, "the objects cannot be read")
+        return JSONResponse(listed, media_type=_JSON)
+
+    def _frames(self, request: Request) -> Response:
+        text = request.path_params.get("frames")
+        numbers = frame_numbers(text) if text is not None else None
+        one = self._found(request)[0]
+        frames = frames_of(one, numbers, wishes(request))
+        self._sent(request, [one], "frames")
+        kind = frames.media.partition(";")[0]
+        writer = MultipartWriter(kind)
+        where = f"{_base(request)}{one.where}/frames/"
+
+        def body() -> Iterator[bytes]:
+            listed = numbers or range(1, len(frames.frames) + 1)
+            for number, frame in zip(listed, frames.frames, strict=True):
+                yield from writer.part(frames.media, iter([frame]), f"{where}{number}")
+            yield writer.end()
+
+        return StreamingResponse(body(), headers={"Content-Type": writer.content_type})
+
+    def _bulk(self, request: Request) -> Response:
+        if request.path_params["tag"].upper() == "7FE00010":
+            return self._frames(request)
+        one = self._found(request)[0]
+        value = bulk_value(one, request.path_params["tag"])
+        self._sent(request, [one], "bulk data")
+        kind = "application/octet-stream"
+        if not any(w.is_any or w.name in (kind, "application/*") for w in wishes(request)):
+            raise HTTPException(406, f"bulk data are given as {kind}")
+        writer = MultipartWriter(kind)
+        body = [*writer.part(kind, iter([value])), writer.end()]
+        return Response(b"".join(body), headers={"Content-Type": writer.content_type})
+
+    def _rendered(self, request: Request) -> Response:
+        text = request.path_params.get("frames")
+        numbers = frame_numbers(text) if text is not None else [1]
+        how = rendition(request.query_params, wishes(request), thumbnail=False)
+        found = self._found(request)
+        self._sent(request, found, "rendered")
+        if len(found) == 1 and len(numbers) == 1:
+            return Response(render(found[0].path, how, numbers[0]), media_type=how.media)
+        writer = MultipartWriter(how.media)
+
+        def body() -> Iterator[bytes]:
+            for one in found:
+                for number in numbers:
+                    yield from writer.part(how.media, iter([render(one.path, how, number)]))
+            yield writer.end()
+
+        return StreamingResponse(_primed(body()), headers={"Content-Type": writer.content_type})
+
+    def _thumbnail(self, request: Request) -> Response:
+        text = request.path_params.get("frames")
+        number = frame_numbers(text)[0] if text is not None else 1
+        how = rendition(request.query_params, wishes(request), thumbnail=True)
+        found = self._found(request)
+        # One in the middle tells more of a series than its first, which may be a test shot.
+        one = found[len(found) // 2]
+        self._sent(request, [one], "thumbnail")
+        return Response(render(one.path, how, number), media_type=how.media)
+
+    def _findings(self, request: Request) -> Response:
+        one = self._found(request)[0]
+        found = self._validation.findings(one.uid)
+        if found is None:
+            return JSONResponse({"validated": False}, 202)
+        return JSONResponse({"validated": True, "findings": [dataclasses.asdict(f) for f in found]})
+
+
+def _primed(body: Iterator[bytes]) -> Iterator[bytes]:
+    """Make the first piece now, so that what fails at once still gets a status of its own."""
+    first = next(body, b"")
+
+    def whole() -> Iterator[bytes]:
+        yield first
+        yield from body
+
+    return whole()
+
+
+def _base(request: Request) -> str:
+    return f"{request.url.scheme}://{request.url.netloc}{_ROOT}"
+
+
+def _peer(request: Request) -> str:
+    address = request.client.host if request.client else ""
+    return f"{request.state.who}@{address}"
+
+
+def _refused(request: Request, error: Exception) -> Response:
+    assert isinstance(error, HTTPException)
+    return PlainTextResponse(f"{error.detail}\n", error.status_code, error.headers)
+
+
+def _failed(request: Request, error: Exception) -> Response:
+    assert isinstance(error, ArchiverError)
+    return PlainTextResponse(f"{error.problems[0].found}\n", 500)
