@@ -8,7 +8,7 @@ from typing import Any
 
 from archiver.dentition.codes import code_of, is_current, tooth_of_code
 from archiver.standard.dictionary import tag_of
-from archiver.standard.elements import Element, Item, step_into, walk
+from archiver.standard.elements import Element, Item, Levels, step_into
 from archiver.standard.report import Report, shown
 from archiver.standard.requirements import PHOTOGRAPHIC
 from archiver.standard.tables import load_toml
@@ -33,16 +33,30 @@ def concept_of(item: Item) -> Concept:
     return Concept(value, item.text("CodingSchemeDesignator"), item.text("CodeMeaning"))
 
 
+_CODE_TAGS = frozenset(
+    tag_of(k) for k in (_CODE_VALUE, "LongCodeValue", "URNCodeValue", "CodeMeaning")
+)
+
+
+@cache
+def _bindings() -> dict[int, list[dict[str, Any]]]:
+    """Return the bindings of context groups by the tag of the sequence."""
+    found: dict[int, list[dict[str, Any]]] = {}
+    for binding in load_toml("contexts")["bindings"]:
+        found.setdefault(tag_of(binding["sequence"]), []).append(binding)
+    return found
+
+
 @cache
 def _value_rows() -> dict[int, tuple[dict[str, Any], ...]]:
     return {tag_of(keyword): tuple(rows) for keyword, rows in load_toml("values").items()}
 
 
-def check_terms(dataset: Item, report: Report) -> None:
+def check_terms(dataset: Item, levels: Levels, report: Report) -> None:
     """Check every element that has enumerated values or defined terms."""
     photographic = dataset.text("SOPClassUID") == PHOTOGRAPHIC
     rows = _value_rows()
-    for prefix, item in walk(dataset):
+    for prefix, item in levels:
         for tag, element in item.elements.items():
             for row in rows.get(tag, ()):
                 if "iod" in row and (prefix or not photographic):
@@ -81,19 +95,20 @@ def _concepts() -> dict[str, tuple[str, str]]:
     }
 
 
-def check_codes(dataset: Item, report: Report) -> None:
+def check_codes(dataset: Item, levels: Levels, report: Report) -> None:
     """Check every code sequence item, and bound sequences against their context groups."""
     declared = {
         s.text("CodingSchemeDesignator")
         for s in dataset.items("CodingSchemeIdentificationSequence")
     }
-    for prefix, item in walk(dataset):
-        if any(k in item for k in (_CODE_VALUE, "LongCodeValue", "URNCodeValue", "CodeMeaning")):
+    bindings = _bindings()
+    for prefix, item in levels:
+        if not _CODE_TAGS.isdisjoint(item.elements):
             _check_code(item, prefix, declared, report)
-        for binding in load_toml("contexts")["bindings"]:
-            element = item.get(binding["sequence"])
-            if element is not None and _applies(binding, prefix):
-                _check_binding(element, binding, prefix, declared, report)
+        for tag, element in item.elements.items():
+            for binding in bindings.get(tag, ()):
+                if _applies(binding, prefix):
+                    _check_binding(element, binding, prefix, declared, report)
 
 
 def _applies(binding: dict[str, Any], prefix: str) -> bool:

@@ -168,8 +168,16 @@ def step_into(prefix: str, tag: int, number: int) -> str:
     return f"{prefix}{name}[{number}]."
 
 
+Levels = tuple[tuple[str, Item], ...]
+
+
+def levels_of(dataset: Item) -> Levels:
+    """Return the dataset and every nested item, each with the prefix of its paths."""
+    return tuple(walk(dataset))
+
+
 def walk(item: Item, prefix: str = "") -> Iterator[tuple[str, Item]]:
-    """Yield the dataset and every nested item, each with the prefix of its paths."""
+    """Yield a dataset or item and all that is nested in it, each with the prefix of its paths."""
     yield prefix, item
     for element in item:
         for number, nested in enumerate(element.items or (), start=1):

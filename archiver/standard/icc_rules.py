@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import struct
 
-from archiver.standard.elements import Item, walk
+from archiver.standard.elements import Item, Levels
 from archiver.standard.report import Report
 
 _PROFILE = 0x00282000
@@ -12,9 +12,9 @@ _SPACE = 0x00282002
 _HEADER_BYTES = 128
 
 
-def check_icc(dataset: Item, report: Report) -> None:
+def check_icc(dataset: Item, levels: Levels, report: Report) -> None:
     """Check every ICC profile, and the top level for a colour space that no profile backs."""
-    for prefix, item in walk(dataset):
+    for prefix, item in levels:
         element = item.get("ICCProfile")
         if element is not None and not element.is_empty and element.items is None:
             _check_profile(bytes(element.value), prefix, report)

@@ -7,10 +7,10 @@ from archiver.standard.report import Report
 from archiver.standard.requirements import (
     PHOTOGRAPHIC,
     Requirement,
+    Rows,
     known_tags,
-    mandatory_tags,
     modules_of,
-    requirements_of,
+    rows_of,
 )
 
 # Shapes nest no deeper in the tables; the bound guards against a table that is wrong.
@@ -32,19 +32,11 @@ def check_modules(dataset: Item, report: Report) -> None:
     """Check a dataset against the modules that apply to its SOP class."""
     sop_class = dataset.text("SOPClassUID")
     for module in modules_of(sop_class, "PixelData" in dataset):
-        if module.usage != "M" and not _is_used(module.requirements, dataset):
-            continue
-        for requirement in module.requirements:
-            _check(requirement, dataset, "", report, module.clause, 0)
+        if module.usage == "M" or not module.own_tags.isdisjoint(dataset.elements):
+            _check_level(module.rows, dataset, "", report, module.clause, 0)
     if sop_class == PHOTOGRAPHIC:
         _check_outsiders(dataset, report)
     _check_overlays(dataset, report)
-
-
-def _is_used(requirements: tuple[Requirement, ...], dataset: Item) -> bool:
-    """Whether an optional module is there: one of the attributes that it alone has is."""
-    own = {r.tag for r in requirements} - mandatory_tags()
-    return any(tag in own for tag in dataset.elements)
 
 
 def _check_outsiders(dataset: Item, report: Report) -> None:
@@ -68,14 +60,31 @@ def _check_overlays(dataset: Item, report: Report) -> None:
                 report.add_at("type-1-empty", "", tag, found="no value", clause="PS3.3 C.9.2")
 
 
-def _check(
-    requirement: Requirement, item: Item, prefix: str, report: Report, section: str, depth: int
+def _check_level(
+    rows: Rows, item: Item, prefix: str, report: Report, section: str, depth: int
 ) -> None:
-    element = item.elements.get(requirement.tag)
+    """Check one dataset or item: first what may be absent wrongly, then what is there."""
+    for requirement in rows.needed:
+        if requirement.tag not in item.elements:
+            clause = requirement.clause or section
+            _check_absence(requirement, item, prefix, report, clause)
+    for tag, element in item.elements.items():
+        found = rows.by_tag.get(tag)
+        if found is not None:
+            _check_presence(found, element, item, prefix, report, section)
+            if element.items is not None:
+                _check_items(found, element, prefix, report, section, depth)
+
+
+def _check_presence(
+    requirement: Requirement,
+    element: Element,
+    item: Item,
+    prefix: str,
+    report: Report,
+    section: str,
+) -> None:
     clause = requirement.clause or section
-    if element is None:
-        _check_absence(requirement, item, prefix, report, clause)
-        return
     if requirement.when is not None and requirement.forbidden and not requirement.when(item):
         report.add_at(
             "condition-forbids",
@@ -85,10 +94,8 @@ def _check(
             expected=f"absent unless {requirement.words}",
             clause=clause,
         )
-    if element.is_empty and requirement.kind.startswith("1"):
+    if requirement.kind.startswith("1") and element.is_empty:
         report.add_at("type-1-empty", prefix, element.tag, found="no value", clause=clause)
-    if element.items is not None:
-        _check_items(requirement, element, prefix, report, section, depth)
 
 
 def _check_absence(
@@ -134,5 +141,4 @@ def _check_items(
         return
     for number, nested in enumerate(items, start=1):
         step = step_into(prefix, element.tag, number)
-        for inner in requirements_of(requirement.inner):
-            _check(inner, nested, step, report, section, depth + 1)
+        _check_level(rows_of(requirement.inner), nested, step, report, section, depth + 1)

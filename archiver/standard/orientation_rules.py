@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from archiver.standard.elements import Item, walk
+from archiver.standard.elements import Item, Levels
 from archiver.standard.report import Report
 
 _ORIENTATION = 0x00200020
@@ -10,11 +10,11 @@ _AXES = (frozenset("LR"), frozenset("AP"), frozenset("HF"))
 _LONGEST = 3
 
 
-def check_orientation(dataset: Item, report: Report) -> None:
+def check_orientation(dataset: Item, levels: Levels, report: Report) -> None:
     """Check the letters of every Patient Orientation, and the sides against each other."""
-    for prefix, item in walk(dataset):
+    quadruped = dataset.text("AnatomicalOrientationType") == "QUADRUPED"
+    for prefix, item in levels:
         values = item.texts("PatientOrientation")
-        quadruped = item.root.text("AnatomicalOrientationType") == "QUADRUPED"
         if len(values) == 2 and not quadruped:
             trouble = _trouble(values[0], values[1])
             if trouble:

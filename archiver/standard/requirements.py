@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache
 
@@ -92,13 +93,29 @@ class Requirement:
 
 
 @dataclass(frozen=True)
+class Rows:
+    """The requirements of a module or item, sorted for checking.
+
+    ``needed`` are those that something can be wrong with when the attribute is absent.
+    """
+
+    by_tag: Mapping[int, Requirement]
+    needed: tuple[Requirement, ...]
+
+
+@dataclass(frozen=True)
 class Module:
-    """A module of the IOD with its usage: mandatory, conditional or by the user's choice."""
+    """A module of the IOD with its usage: mandatory, conditional or by the user's choice.
+
+    ``own_tags`` are the attributes that no mandatory module has: one of them shows that the
+    module is used.
+    """
 
     name: str
     usage: str
     clause: str
-    requirements: tuple[Requirement, ...]
+    rows: Rows
+    own_tags: frozenset[int]
 
 
 @cache
@@ -129,6 +146,16 @@ def requirements_of(shape: str) -> tuple[Requirement, ...]:
             )
         )
     return tuple(found)
+
+
+@cache
+def rows_of(shape: str) -> Rows:
+    """Return the requirements of a module or item, sorted for checking."""
+    requirements = requirements_of(shape)
+    return Rows(
+        {r.tag: r for r in requirements},
+        tuple(r for r in requirements if r.kind in ("1", "2") or r.when is not None),
+    )
 
 
 def _item_count(shape: str, keyword: str, kind: str) -> tuple[int, int | None]:
@@ -176,18 +203,21 @@ def modules_of(sop_class: str, has_pixels: bool) -> tuple[Module, ...]:
         if name == _OVERLAY or not (sop_class == PHOTOGRAPHIC or common):
             continue
         clause = f"PS3.3 {_SECTIONS[name]}"
-        found.append(Module(name, row["usage"], clause, requirements_of(row["shape"])))
+        rows = rows_of(row["shape"])
+        own = frozenset(rows.by_tag) - mandatory_tags()
+        found.append(Module(name, row["usage"], clause, rows, own))
     return tuple(found)
 
 
 @cache
 def mandatory_tags() -> frozenset[int]:
     """Return the top-level tags of the modules that a photograph must have."""
-    modules = modules_of(PHOTOGRAPHIC, True)
-    return frozenset(r.tag for m in modules if m.usage == "M" for r in m.requirements)
+    modules = load_json("types")["modules"]
+    shapes = [m["shape"] for m in modules if m["usage"] == "M"]
+    return frozenset(r.tag for shape in shapes for r in requirements_of(shape))
 
 
 @cache
 def known_tags() -> frozenset[int]:
     """Return the top-level tags of all modules of the VL Photographic Image IOD."""
-    return frozenset(r.tag for m in modules_of(PHOTOGRAPHIC, True) for r in m.requirements)
+    return frozenset(tag for m in modules_of(PHOTOGRAPHIC, True) for tag in m.rows.by_tag)

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from archiver.standard.clinical import check_clinical
 from archiver.standard.coded_rules import check_codes, check_terms
-from archiver.standard.elements import PIXEL_DATA, Element, Fragment, Item
+from archiver.standard.elements import PIXEL_DATA, Element, Fragment, Item, levels_of
 from archiver.standard.finding import Finding
 from archiver.standard.icc_rules import check_icc
 from archiver.standard.lossy_rules import check_lossy_history
@@ -116,14 +116,15 @@ def _check_dataset(
     dataset: Item, transfer_syntax: str, data: bytes | memoryview, report: Report
 ) -> None:
     check_values(dataset, "", report)
-    check_terms(dataset, report)
-    check_codes(dataset, report)
-    check_orientation(dataset, report)
+    levels = levels_of(dataset)
+    check_terms(dataset, levels, report)
+    check_codes(dataset, levels, report)
+    check_orientation(dataset, levels, report)
     frame = check_pixels(dataset, transfer_syntax, data, report)
     check_lossy_history(dataset, frame, report)
     if "DirectoryRecordSequence" not in dataset:
         check_modules(dataset, report)
-        check_icc(dataset, report)
+        check_icc(dataset, levels, report)
         check_references(dataset, report)
         check_clinical(dataset, report)
     _tell_scope(dataset, report)
