@@ -2,8 +2,9 @@
 
 One command: ``python tests/benchmarks/bench_validate.py [--brief] [--check]``
 
-Prints medians of processor time in milliseconds, beside what reading the same file and searching it once for the
-end of the image take in the same run: a validator that decodes no pixel cannot be much faster.
+Prints medians of processor time in milliseconds, beside what reading the same file and searching
+it once for the end of the image take in the same run: a validator that decodes no pixel cannot
+be much faster.
 """
 
 from __future__ import annotations
