@@ -96,7 +96,7 @@ class Summary:
         """Number of findings that are warnings."""
         return sum(f.severity is Severity.WARNING for f in self.findings)
 
-    def to_json(self) -> Mapping[str, object]:
+    def as_json(self) -> Mapping[str, object]:
         """Return plain values, ready for ``json.dumps``."""
         return {
             "objects": self.objects,

@@ -118,7 +118,7 @@ def test_a_file_that_is_named_twice_is_looked_at_once(tmp_path: Path) -> None:
 def test_the_summary_is_plain_json_with_the_promised_keys(tmp_path: Path) -> None:
     ds = photograph()
     ds.Modality = "IO"
-    told = json.loads(json.dumps(checked(tmp_path, ds).to_json()))
+    told = json.loads(json.dumps(checked(tmp_path, ds).as_json()))
     assert set(told) == {"objects", "errors", "warnings", "findings"}
     assert told["objects"] == 1
     assert told["errors"] == sum(f["severity"] == "error" for f in told["findings"]) == 1
