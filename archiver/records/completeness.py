@@ -19,6 +19,9 @@ from archiver.records.rules import Requirement, RuleSet
 #: How far from an event a picture is still told as taken at the wrong time (days).
 _NEAR = 366
 
+#: First and last day.
+Span = tuple[date, date]
+
 PRESENT, SUBSTITUTED, MISSING, NOT_DUE = "present", "substituted", "missing", "not due"
 
 
@@ -85,7 +88,7 @@ class Occasion:
     date: str
     label: str
     teeth: tuple[Tooth, ...]
-    days: Mapping[str, tuple[date, date]]
+    days: Mapping[str, Span]
     visit: bool
 
 

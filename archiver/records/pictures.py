@@ -174,3 +174,11 @@ def shows_any(picture: Picture, teeth: frozenset[str]) -> bool:
     if picture.teeth & teeth:
         return True
     return bool(picture.view) and bool(covered(picture.view) & teeth)
+
+
+def sides_of(picture: Picture) -> str:
+    """Return the side that a picture's object names, else that of its teeth; may be empty."""
+    if picture.first.laterality in ("R", "L"):
+        return picture.first.laterality
+    letters = {"R" if iso[0] in "1458" else "L" for iso in picture.teeth}
+    return letters.pop() if len(letters) == 1 else ""

@@ -135,6 +135,7 @@ LIMITS: dict[str, Key] = {
     "days_from_visit": Key(_number(0, 3660)),
     "hours_of_visit": Key(_number(1, 24 * 31)),
     "consent": Key(_flag),
+    "least_pixels": Key(_number(0, 100_000)),
     "outbox_hours": Key(_number(1, 24 * 366)),
     "commitment_hours": Key(_number(1, 24 * 366)),
 }

@@ -80,7 +80,7 @@ def sentence(one: Requirement) -> str:
 
 def _window(one: Requirement) -> str:
     given = ((one.before, "before"), (one.after, "after"))
-    sides = [f"{days} days {word}" for days, word in given if days]
+    sides = [f"{_days(days)} {word}" for days, word in given if days]
     return f"from {sides[0]} to {sides[1]} the day" if len(sides) == 2 else f"up to {sides[0]} it"
 
 
@@ -88,14 +88,20 @@ def _limits(rules: RuleSet) -> Iterator[str]:
     limits = rules.limits
     if limits is None:
         return
-    yield f"A picture's own date lies at most {limits.days_from_visit} days from the visit."
+    yield f"A picture's own date lies within {_days(limits.days_from_visit)} of the visit."
     yield f"The pictures of a visit lie at most {limits.hours_of_visit} hours apart."
     if limits.consent:
         yield "Every picture has a word on consent."
+    if limits.least_pixels:
+        yield f"The longer side of a picture has {limits.least_pixels} pixels at least."
     yield (
         f"What waits to be sent is overdue after {limits.outbox_hours} hours, a commitment "
         f"after {limits.commitment_hours}."
     )
+
+
+def _days(count: int) -> str:
+    return "1 day" if count == 1 else f"{count} days"
 
 
 def _retention(one: Retention) -> str:

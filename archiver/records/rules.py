@@ -128,6 +128,8 @@ class AuditLimits:
         Between first and last picture of a visit.
     consent
         Whether a picture without a word on consent is told.
+    least_pixels
+        Of the longer side, below which a picture is called small; 0 for no limit.
     outbox_hours, commitment_hours
         How long an item may wait to be sent, and to be taken charge of.
     """
@@ -135,6 +137,7 @@ class AuditLimits:
     days_from_visit: int = 1
     hours_of_visit: int = 6
     consent: bool = False
+    least_pixels: int = 0
     outbox_hours: int = 24
     commitment_hours: int = 72
 
@@ -181,6 +184,7 @@ def strictest(sets: tuple[RuleSet, ...]) -> AuditLimits:
         min(one.days_from_visit for one in given),
         min(one.hours_of_visit for one in given),
         any(one.consent for one in given),
+        max(one.least_pixels for one in given),
         min(one.outbox_hours for one in given),
         min(one.commitment_hours for one in given),
     )

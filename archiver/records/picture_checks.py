@@ -1,0 +1,134 @@
+"""Sides, duplicates, originals: do the pictures of an archive agree with each other?"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterator, Mapping, Sequence
+
+from archiver.records.model import Concern, Facts, Instance, concern_about
+from archiver.records.pictures import Picture, needs_teeth, sides_of
+
+
+def check_pictures(
+    instances: Sequence[Instance], pictures: Sequence[Picture], facts: Mapping[str, Facts]
+) -> list[Concern]:
+    """Check sides, repeats and derivations."""
+    concerns: list[Concern] = []
+    for picture in pictures:
+        concerns += _meaning(picture)
+    concerns += _repeats(pictures, facts)
+    concerns += _derivations(instances, facts)
+    return concerns
+
+
+def _meaning(picture: Picture) -> Iterator[Concern]:
+    one = picture.first
+    if not picture.confirmed:
+        yield concern_about("side-unconfirmed", one, "nobody is named who confirmed the side")
+    if not picture.view:
+        yield concern_about("view-unknown", one, "the view cannot be told from the object")
+    elif needs_teeth(picture.view) and not picture.teeth:
+        yield concern_about("tooth-unknown", one, f"{picture.view}, of no tooth")
+    mirrors = {i.mirror for i in picture.instances}
+    if "uncorrected" in mirrors and not mirrors & {"corrected"}:
+        yield concern_about(
+            "correction-missing", one, "an uncorrected mirror image alone", "a corrected one too"
+        )
+
+
+def same_pictures(pictures: Sequence[Picture], facts: Mapping[str, Facts]) -> list[list[Picture]]:
+    """Return groups of pictures of one camera file, or with the same pixel data."""
+    firsts = [p for p in pictures if p.first.role != "derived"]
+    parent = list(range(len(firsts)))
+
+    def root(n: int) -> int:
+        while parent[n] != n:
+            parent[n] = parent[parent[n]]
+            n = parent[n]
+        return n
+
+    known: dict[tuple[str, str], int] = {}
+    for number, picture in enumerate(firsts):
+        read = facts.get(picture.first.uid)
+        for mark in (("source", picture.first.source), ("pixels", read.pixels if read else "")):
+            if mark[1]:
+                parent[root(number)] = root(known.setdefault(mark, number))
+    groups: dict[int, list[Picture]] = defaultdict(list)
+    for number, picture in enumerate(firsts):
+        groups[root(number)].append(picture)
+    return [group for group in groups.values() if len(group) > 1]
+
+
+def _repeats(pictures: Sequence[Picture], facts: Mapping[str, Facts]) -> Iterator[Concern]:
+    for group in same_pictures(pictures, facts):
+        group.sort(key=lambda p: p.first.seq)
+        kind, found = _difference(group)
+        uids = tuple(p.first.uid for p in group)
+        last = group[-1].first
+        yield Concern(
+            kind,
+            found,
+            "each picture once",
+            patient=last.person.label,
+            date=last.date,
+            teeth=tuple(sorted({iso for p in group for iso in p.teeth})),
+            view=last.view,
+            uids=uids,
+            path=last.path,
+            who=last.who,
+        )
+
+
+def _difference(group: Sequence[Picture]) -> tuple[str, str]:
+    people = sorted({p.person.label for p in group})
+    if len({p.person.key for p in group}) > 1:
+        return "picture-two-patients", f"the same picture under {' and '.join(people)}"
+    sides = sorted({sides_of(p) for p in group} - {""})
+    if len(sides) > 1:
+        return "side-changed", f"the same picture with sides {' and '.join(sides)}"
+    if len({p.teeth for p in group}) > 1 or len({p.view for p in group}) > 1:
+        shown = sorted({f"{p.view} {' '.join(sorted(p.teeth))}".strip() for p in group})
+        return "picture-two-teeth", f"the same picture as {' and '.join(shown)}"
+    return "picture-twice", f"the same picture {len(group)} times"
+
+
+def _derivations(instances: Sequence[Instance], facts: Mapping[str, Facts]) -> Iterator[Concern]:
+    by_uid = {one.uid: one for one in instances}
+    shot = {one.source for one in instances if one.role == "original" and one.source}
+    for one in instances:
+        if one.role != "derived" or not one.is_photograph:
+            continue
+        known = facts.get(one.uid)
+        if known is None:
+            # The index does not tell sources; the camera file's digest does.
+            if one.source not in shot:
+                yield concern_about("derived-without-original", one, "no original is kept")
+            continue
+        if not known.sources:
+            yield concern_about("derived-without-source", one, "no source is named")
+        kept = [by_uid[uid] for uid in known.sources if uid in by_uid]
+        if known.sources and not kept:
+            yield concern_about("derived-without-original", one, "its source is not kept")
+        for source in kept:
+            yield from _against_source(one, source)
+
+
+def _against_source(one: Instance, source: Instance) -> Iterator[Concern]:
+    if source.person.key != one.person.key:
+        found = f"its source belongs to {source.person.label}"
+        yield concern_about("original-of-other-patient", one, found, one.person.label)
+        return
+    if source.study != one.study:
+        yield concern_about("original-of-other-study", one, "its source lies in another study")
+    differs = [
+        name
+        for name, mine, theirs in (
+            ("teeth", set(one.teeth), set(source.teeth)),
+            ("side", one.laterality, source.laterality),
+            ("view", one.view, source.view),
+        )
+        if mine != theirs
+    ]
+    if differs:
+        found = f"{' and '.join(differs)} differ from its source's"
+        yield concern_about("original-shows-other", one, found)
