@@ -81,7 +81,7 @@ class Question:
                 found.append(element)
             else:
                 unsupported = True
-        return found, unsupported
+        return found, not unsupported
 
     def _knows(self, keyword: str) -> bool:
         known = ATTRIBUTES.get(keyword)
