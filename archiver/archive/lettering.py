@@ -28,8 +28,10 @@ _SYSTEM_FOLDERS = (
     Path("C:/Windows/Fonts"),
 )
 #: Beginnings of the names of fonts with many letters, the likeliest first.
-_LIKELY = ("notosanscjk", "notosansjp", "notosans", "pingfang", "hiragino", "msgothic", "msyh")
-_LIKELY += ("malgun", "nirmala", "arialuni", "wqy", "unifont", "droidsansfallback")
+_LIKELY = (
+    *("notosanscjk", "notosansjp", "notosans", "pingfang", "hiragino", "msgothic", "msyh"),
+    *("malgun", "nirmala", "arialuni", "wqy", "unifont", "droidsansfallback"),
+)
 _MISSING = "\U0010ffff"
 _RIGHT_TO_LEFT = {"R", "AL"}
 _NEUTRAL = {"WS", "ON", "CS", "ES", "ET", "NSM", "BN", "EN"}
