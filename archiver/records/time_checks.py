@@ -150,8 +150,9 @@ def check_extracted(pictures: Iterable[Picture], episodes: Sequence[Episode]) ->
     for picture in pictures:
         day = day_of(picture.date)
         for iso in sorted(picture.teeth):
-            end, issuer = gone.get((picture.person.patient_id, iso), (None, ""))
-            same = not issuer or issuer == picture.person.issuer
-            if end is not None and day is not None and day > end and same:
-                found = f"tooth {iso} was extracted on {end}"
+            known = gone.get((picture.person.patient_id, iso))
+            if known is None or day is None or day <= known[0]:
+                continue
+            if known[1] in ("", picture.person.issuer):
+                found = f"tooth {iso} was extracted on {known[0]}"
                 yield concern_about("tooth-extracted", picture.first, found)

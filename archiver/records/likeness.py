@@ -1,0 +1,135 @@
+"""Pictures that look almost the same, by perceptual hashes of 64 bits.
+
+A hash is taken in all eight positions of the square, so that a copy that somebody turned or
+flipped meets its twin too. Two pictures are alike where a position of the one and the stored
+position of the other differ by at most `NEAR` bits.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterator, Mapping, Sequence
+from typing import TYPE_CHECKING
+
+from archiver.records.model import Concern, Facts
+from archiver.records.pictures import Picture
+
+if TYPE_CHECKING:
+    from PIL.Image import Image
+
+#: Bits of 64 that may differ (common practice for this hash is up to about 10; photographs of
+#: one mouth in one view are alike by nature, so less is allowed here).
+NEAR = 4
+#: By the pigeonhole principle one of NEAR + 1 parts is equal where NEAR bits differ at most.
+_PARTS = ((0, 13), (13, 13), (26, 13), (39, 13), (52, 12))
+#: Standard deviation of the grey levels below which a picture is too even to be told apart.
+_EVEN = 4.0
+#: Positions that are reflections: flips, transpose and transverse, by the number of their turn.
+_REFLECTED = frozenset({2, 4, 5, 7})
+
+
+def hashes_of(picture: Image) -> tuple[str, ...]:
+    """Return the perceptual hash in the positions 1 to 8 (numbers of EXIF orientation).
+
+    Parameters
+    ----------
+    picture
+        Reduced or not; its colours do not matter.
+    """
+    import imagehash
+    import numpy as np
+    from PIL import Image as Pillow
+
+    small = picture.convert("L").resize((64, 64), Pillow.Resampling.LANCZOS)
+    grey = np.asarray(small)
+    if float(grey.std()) < _EVEN:
+        return ()
+    flipped, across = grey[:, ::-1], grey.T
+    positions = (
+        grey,
+        flipped,
+        grey[::-1, ::-1],
+        grey[::-1],
+        across,
+        across[:, ::-1],
+        across[::-1, ::-1],
+        across[::-1],
+    )
+    return tuple(str(imagehash.phash(Pillow.fromarray(np.ascontiguousarray(p)))) for p in positions)
+
+
+def check_likeness(
+    pictures: Sequence[Picture], facts: Mapping[str, Facts], same: Sequence[Sequence[Picture]]
+) -> Iterator[Concern]:
+    """Tell pairs of pictures that look almost the same.
+
+    Parameters
+    ----------
+    same
+        Groups that are the same picture, told already.
+    """
+    told = {p.first.uid: n for n, group in enumerate(same) for p in group}
+    hashed: list[tuple[Picture, tuple[int, ...]]] = []
+    for picture in pictures:
+        known = facts.get(picture.first.uid)
+        if known is not None and known.look is not None and known.look.hashes:
+            hashed.append((picture, tuple(int(h, 16) for h in known.look.hashes)))
+    for first, second in sorted(near_pairs([hashes for _, hashes in hashed])):
+        one, other = hashed[first][0], hashed[second][0]
+        if told.get(one.first.uid, -1) == told.get(other.first.uid, -2):
+            continue
+        best = min(
+            (_apart(hashed[first][1][0], h), turn)
+            for turn, h in enumerate(hashed[second][1], start=1)
+        )
+        yield _concern(one, other, *best)
+
+
+def _apart(one: int, other: int) -> int:
+    return (one ^ other).bit_count()
+
+
+def near_pairs(hashes: Sequence[tuple[int, ...]]) -> set[tuple[int, int]]:
+    """Return the pairs (by place, the smaller first) that are alike in any position."""
+    buckets: dict[tuple[int, int], list[int]] = defaultdict(list)
+    for place, positions in enumerate(hashes):
+        for part, value in _parts(positions[0]):
+            buckets[part, value].append(place)
+    found: set[tuple[int, int]] = set()
+    for place, positions in enumerate(hashes):
+        for position in positions:
+            for key in _parts(position):
+                for other in buckets.get(key, ()):
+                    pair = (other, place)
+                    if other < place and pair not in found:
+                        if _apart(hashes[other][0], position) <= NEAR:
+                            found.add(pair)
+    return found
+
+
+def _parts(value: int) -> Iterator[tuple[int, int]]:
+    for number, (shift, width) in enumerate(_PARTS):
+        yield number, (value >> shift) & ((1 << width) - 1)
+
+
+def _concern(one: Picture, other: Picture, apart: int, turn: int) -> Concern:
+    same_meaning = (one.teeth, one.view) == (other.teeth, other.view)
+    found = f"{apart} of 64 bits differ"
+    if one.person.key != other.person.key:
+        kind, found = "look-alike-patients", f"{found}; the other is {one.person.label}'s"
+    elif turn in _REFLECTED and one.mirror == other.mirror:
+        kind, found = "look-alike-reflected", f"{found} after a flip"
+    else:
+        kind = "look-alike" if same_meaning else "look-alike-teeth"
+    last = other.first
+    return Concern(
+        kind,
+        found,
+        patient=last.person.label,
+        date=last.date,
+        teeth=tuple(sorted(one.teeth | other.teeth)),
+        view=last.view,
+        uids=(one.first.uid, last.uid),
+        path=last.path,
+        who=last.who,
+    )

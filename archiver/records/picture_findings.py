@@ -1,0 +1,76 @@
+"""What a comparison with earlier pictures found, kept beside the archive's objects.
+
+Whoever compares a photograph with an earlier one of the same tooth and view appends a line to a
+file ``<archive>/findings/<anything>.jsonl``, one JSON object a line::
+
+    {"sop": "1.2.3", "check": "wrong-way", "outcome": "failed", "time": "2026-03-04T15:00:00+00:00",
+     "by": "compare 1.0", "detail": "meets its earlier twin only after a flip"}
+
+``outcome`` is ``passed``, ``failed`` or ``undecided``; of several lines for one instance and
+check the one with the latest time counts. Lines that cannot be read are passed over: they are
+findings, not promises.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from archiver.records.model import Concern, Instance, concern_about
+
+FOLDER = "findings"
+WRONG_WAY = "wrong-way"
+_KINDS = {"failed": "wrong-way-failed", "undecided": "wrong-way-undecided"}
+
+
+@dataclass(frozen=True)
+class PictureFinding:
+    """The outcome of one check of one instance."""
+
+    sop: str
+    check: str
+    outcome: str
+    time: str
+    by: str = ""
+    detail: str = ""
+
+
+def read_findings(archive: Path) -> list[PictureFinding]:
+    """Read every finding of an archive; empty where there are none."""
+    found: list[PictureFinding] = []
+    for path in sorted((archive / FOLDER).glob("*.jsonl")):
+        try:
+            lines = path.read_text("utf-8", errors="replace").splitlines()
+        except OSError:
+            continue
+        found += [one for line in lines if (one := _finding(line)) is not None]
+    return found
+
+
+def _finding(line: str) -> PictureFinding | None:
+    try:
+        given = json.loads(line)
+        said = {k: given.get(k, "") for k in PictureFinding.__dataclass_fields__}
+    except (ValueError, AttributeError, RecursionError):
+        return None
+    if not all(isinstance(value, str) for value in said.values()) or not said["sop"]:
+        return None
+    return PictureFinding(**said)
+
+
+def check_findings(
+    instances: Sequence[Instance], findings: Sequence[PictureFinding]
+) -> Iterator[Concern]:
+    """Tell the instances whose last wrong-way check did not pass."""
+    last: dict[str, PictureFinding] = {}
+    for one in findings:
+        if one.check == WRONG_WAY and (one.sop not in last or last[one.sop].time <= one.time):
+            last[one.sop] = one
+    by_uid: Mapping[str, Instance] = {i.uid: i for i in instances if i.uid in last}
+    for uid, instance in by_uid.items():
+        kind = _KINDS.get(last[uid].outcome)
+        if kind is not None:
+            told = " by ".join(part for part in (last[uid].detail, last[uid].by) if part)
+            yield concern_about(kind, instance, told or last[uid].outcome)
