@@ -21,7 +21,7 @@ from archiver.archive import tables as t
 from archiver.archive.index import iso_date, name_key
 from archiver.archive.store import Archive
 from archiver.network.node.levels import ATTRIBUTES, IN_HEADERS, NOT_KEYS, REQUIRED, Level
-from archiver.network.node.matching import BadKeyError, bounds, matches, texts
+from archiver.network.node.matching import BadKeyError, bounds, check_key, matches, texts
 
 _I, _P = t.instances.c, t.patients.c
 _ENTITY = {
@@ -139,6 +139,8 @@ def find(archive: Archive, question: Question) -> Iterator[Answer]:
     asked = {element.keyword for element in keys}
     beyond = [k for k in keys if k.keyword not in ATTRIBUTES]
     try:
+        for key in keys:
+            check_key(key)
         statement = _statement(question.level, keys)
         with archive.reading() as connection:
             rows = connection.execution_options(yield_per=_FETCHED).execute(statement).mappings()

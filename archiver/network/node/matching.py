@@ -63,6 +63,29 @@ def matches(key: DataElement, stored: Dataset, *, required: bool = False) -> boo
     return any(_one(key.VR, one, value) for one in wanted for value in have)
 
 
+def check_key(key: DataElement) -> None:
+    """Refuse a key that no value could answer because it is malformed.
+
+    Raises
+    ------
+    BadKeyError
+        If a date, a time or a range of them is none.
+    """
+    if key.VR == "SQ":
+        for item in key.value or ():
+            for inner in item:
+                check_key(inner)
+        return
+    reading = {"DA": _day, "TM": _clock, "DT": _moment}.get(key.VR)
+    wanted = texts(key)
+    if reading is None or wanted == ["*"]:
+        return
+    for one in wanted:
+        for end in bounds(one):
+            if end:
+                reading(end, False)
+
+
 def _sequence_matches(key: DataElement, element: DataElement | None) -> bool:
     """C.2.2.2.6: one item of keys, all of which one stored item answers."""
     items = [item for item in key.value or () if len(item)]

@@ -25,7 +25,7 @@ from archiver.archive.index import iso_date, iso_time
 from archiver.errors import Problem, UsageError
 from archiver.network.node.finding import BadQuestionError
 from archiver.network.node.levels import NOT_KEYS
-from archiver.network.node.matching import BadKeyError, matches
+from archiver.network.node.matching import BadKeyError, check_key, matches
 from archiver.objects.uids import DerivedUids
 
 
@@ -188,6 +188,8 @@ class Visits:
         """
         asked = [k for k in keys if k.keyword not in NOT_KEYS]
         try:
+            for key in asked:
+                check_key(key)
             for item in self._current():
                 if all(matches(k, item, required=True) for k in asked if k.tag in item):
                     yield _asked_for(asked, item)
