@@ -98,12 +98,12 @@ def near_pairs(hashes: Sequence[tuple[int, ...]]) -> set[tuple[int, int]]:
     found: set[tuple[int, int]] = set()
     for place, positions in enumerate(hashes):
         for position in positions:
-            for key in _parts(position):
-                for other in buckets.get(key, ()):
-                    pair = (other, place)
-                    if other < place and pair not in found:
-                        if _apart(hashes[other][0], position) <= NEAR:
-                            found.add(pair)
+            near = {other for key in _parts(position) for other in buckets.get(key, ())}
+            found |= {
+                (other, place)
+                for other in near
+                if other < place and _apart(hashes[other][0], position) <= NEAR
+            }
     return found
 
 

@@ -16,6 +16,7 @@ if TYPE_CHECKING:
 SIDE_RULES = frozenset(
     {
         "flip-unexplained",
+        "laterality-contradicts",
         "modifier-contradicts-teeth",
         "modifiers-contradict",
         "orientation-contradicts-view",
