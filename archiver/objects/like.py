@@ -80,15 +80,14 @@ def read_context(path: Path) -> tuple[Patient, Visit]:
         If the file is no DICOM file or lacks what is needed.
     """
     import pydicom
-    from pydicom.errors import InvalidDicomError
 
     try:
         dataset = pydicom.dcmread(path, stop_before_pixels=True)
-    except (InvalidDicomError, EOFError, ValueError):
-        raise ObjectError(Problem("this is no DICOM file", str(path))) from None
     except OSError as error:
         said = error.strerror or str(error)
         raise ObjectError(Problem(f"the file cannot be read: {said}", str(path))) from None
+    except Exception:  # pydicom raises many kinds on bytes that are no DICOM
+        raise ObjectError(Problem("this is no DICOM file", str(path))) from None
     try:
         return context_of(dataset)
     except ObjectError as error:

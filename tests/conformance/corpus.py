@@ -3,43 +3,19 @@
 from __future__ import annotations
 
 from datetime import date, time, timedelta
-from functools import cache
 from pathlib import Path
 
 import piexif
 from hypothesis import strategies as st
-from object_samples import JPEG_KINDS, OTHER_KINDS, Made, exif_block, make, picture
+from object_samples import JPEG_KINDS, OTHER_KINDS, Made, exif_block, make, meanings, picture
 
 from archiver.dentition.orientation import Direction
 from archiver.dentition.plan import Operator
-from archiver.dentition.teeth import ALL_TEETH, Tooth, in_arch_order
-from archiver.dentition.views import View, covered_teeth, sight
-from archiver.errors import MeaningError
+from archiver.dentition.views import View, sight
 from archiver.objects.session import Circumstances, Crop, Entry, Patient, Visit
 from archiver.photo.turning import turned_size
 
 SIZES = ((96, 64), (64, 96), (97, 61), (33, 17), (16, 16), (200, 120))
-
-
-def _fits(view: View, teeth: tuple[Tooth, ...]) -> bool:
-    try:
-        sight(view, teeth)
-    except MeaningError:
-        return False
-    return True
-
-
-@cache
-def meanings(view: View) -> tuple[tuple[Tooth, ...], ...]:
-    """Sets of teeth that a view may name: none, one, neighbours, quadrants, arches."""
-    sets: list[tuple[Tooth, ...]] = [()]
-    for tooth in ALL_TEETH:
-        extra = Tooth(tooth.quadrant, tooth.position, True)
-        sets += [(tooth,), (extra,), (tooth, tooth.mesial_neighbour), (tooth, extra)]
-    for quadrant in range(1, 9):
-        sets.append(tuple(t for t in ALL_TEETH if t.quadrant == quadrant))
-    sets += [covered_teeth(v) for v in View]
-    return tuple(s for s in (in_arch_order(s) for s in sets) if _fits(view, s))
 
 
 _SCRIPTS = (

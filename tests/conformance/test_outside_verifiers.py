@@ -18,7 +18,7 @@ from pathlib import Path
 import numpy as np
 import pydicom
 import pytest
-from corpus import meanings, photographs
+from corpus import photographs
 from hypothesis import HealthCheck, given, settings
 from object_samples import (
     JPEG_KINDS,
@@ -28,6 +28,7 @@ from object_samples import (
     entry,
     exif_block,
     make,
+    meanings,
     picture,
     scene,
     write,

@@ -17,8 +17,9 @@ from PIL import Image
 
 from archiver.dentition.numbering import parse_teeth
 from archiver.dentition.plan import Plan
-from archiver.dentition.teeth import Tooth
-from archiver.dentition.views import View
+from archiver.dentition.teeth import ALL_TEETH, Tooth, in_arch_order
+from archiver.dentition.views import View, covered_teeth, sight
+from archiver.errors import MeaningError
 from archiver.objects import part10, photograph
 from archiver.objects.photograph import Instance, Making
 from archiver.objects.session import Entry, Patient, Session, Visit
@@ -123,6 +124,27 @@ def picture(
     else:
         image.save(out, form)
     return out.getvalue()
+
+
+def _fits(view: View, teeth: tuple[Tooth, ...]) -> bool:
+    try:
+        sight(view, teeth)
+    except MeaningError:
+        return False
+    return True
+
+
+@functools.cache
+def meanings(view: View) -> tuple[tuple[Tooth, ...], ...]:
+    """Sets of teeth that a view may name: none, one, neighbours, quadrants, arches."""
+    sets: list[tuple[Tooth, ...]] = [()]
+    for tooth in ALL_TEETH:
+        extra = Tooth(tooth.quadrant, tooth.position, True)
+        sets += [(tooth,), (extra,), (tooth, tooth.mesial_neighbour), (tooth, extra)]
+    for quadrant in range(1, 9):
+        sets.append(tuple(t for t in ALL_TEETH if t.quadrant == quadrant))
+    sets += [covered_teeth(v) for v in View]
+    return tuple(s for s in (in_arch_order(s) for s in sets) if _fits(view, s))
 
 
 @dataclass(frozen=True, repr=False)
