@@ -1,4 +1,4 @@
-"""Reading the ``[[peer]]`` tables of the settings; `archiver.network.peers` shows what they hold."""
+"""Reading the ``[[peer]]`` tables of the settings; see `archiver.network.peers` for them."""
 
 from __future__ import annotations
 

@@ -13,6 +13,7 @@ from pynetdicom import AE, evt
 from pynetdicom.association import Association
 from pynetdicom.pdu_primitives import SCP_SCU_RoleSelectionNegotiation
 from pynetdicom.presentation import PresentationContext
+from pynetdicom.transport import AddressInformation, AssociationSocket
 
 from archiver.errors import NetworkError, Problem
 from archiver.network.peers import DimsePeer
@@ -35,6 +36,29 @@ _REFUSALS = {
 }
 
 Bound = tuple[Any, ...]
+
+
+class _Socket(AssociationSocket):
+    """Gives the system's socket back also where the connection never stood."""
+
+    def _shutdown_socket(self) -> None:
+        super()._shutdown_socket()
+        if self.socket is not None:
+            self.socket.close()
+
+
+class _Entity(AE):
+    """An application entity whose sockets are ours."""
+
+    def _create_socket(
+        self,
+        assoc: Association,
+        address: AddressInformation,
+        tls_args: tuple[ssl.SSLContext, str] | None,
+    ) -> AssociationSocket:
+        made = _Socket(assoc, address=address)
+        made.tls_args = tls_args
+        return made
 
 
 class Link:
@@ -85,7 +109,7 @@ class Link:
         """Return the error of an association that ended, or of an answer that never came."""
         # Our own library aborts by itself when the time is over; what is told is who was silent.
         limit = self.peer.limits.answer
-        silent = self.is_open or time.monotonic() - self._asked > limit * _NEARLY
+        silent = time.monotonic() - self._asked > limit * _NEARLY
         if self.is_open:
             self.association.abort()
         if silent:
@@ -170,7 +194,7 @@ def connect(
 
 def application_entity(peer: DimsePeer) -> AE:
     """Return ourselves as the peer is to see us, with the time limits that it has."""
-    entity = AE(ae_title=peer.calling)
+    entity = _Entity(ae_title=peer.calling)
     entity.implementation_class_uid = IMPLEMENTATION_CLASS_UID
     entity.implementation_version_name = IMPLEMENTATION_VERSION_NAME
     entity.connection_timeout = peer.limits.connect
@@ -223,8 +247,11 @@ def _unreachable(peer: DimsePeer) -> str:
             if peer.tls is None:
                 return "the connection failed"
             context = client_context(peer.tls, peer.place)
-            with context.wrap_socket(plain, server_hostname=peer.tls.host or peer.host):
-                return "the connection failed"
+            try:
+                context.wrap_socket(plain, server_hostname=peer.tls.host or peer.host).close()
+            except (ConnectionError, EOFError):
+                return "TLS was not agreed: the peer ended the connection"
+            return "the connection failed"
     except ssl.SSLCertVerificationError as error:
         return f"the peer's certificate is not accepted: {error.verify_message}"
     except ssl.SSLError as error:
