@@ -19,6 +19,8 @@ ABOVE = {
     "objects": {"errors", "dentition", "photo"},
     "standard": {"errors", "dentition", "photo", "objects"},
     "archive": {"errors", "dentition", "photo", "objects", "standard"},
+    "network": {"errors", "dentition", "photo", "objects", "standard", "archive"},
+    "records": {"errors", "dentition", "photo", "objects", "standard", "archive"},
 }
 HEAVY = ("pydicom", "numpy", "PIL", "sqlalchemy")
 
