@@ -1,0 +1,332 @@
+"""Reading what an audit looks at: an archive, or a folder of DICOM files. Nothing is changed."""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Iterable, Iterator, Mapping
+from contextlib import closing
+from dataclasses import dataclass, field, replace
+from datetime import datetime
+from pathlib import Path
+
+from archiver.archive import sqlite
+from archiver.archive.index import Index, Kept
+from archiver.archive.journal import START, Entry, Position, holds_at, read_lines
+from archiver.archive.layout import Layout
+from archiver.archive.recovery import promises as promises_of
+from archiver.errors import ArchiverError
+from archiver.records.examining import Depth, Examined, examine_file
+from archiver.records.integrity import check_file, check_index, check_missing, place_of
+from archiver.records.looking import Looked, in_order, look_at_objects, walk
+from archiver.records.memory import Memory
+from archiver.records.model import Concern, Facts, Instance
+from archiver.records.reading import (
+    index_in_memory,
+    read_instances,
+    row_digests,
+    stray_teeth,
+    unused_patients,
+)
+
+#: Objects whose expected rows are made at once.
+_AT_ONCE = 500
+
+
+@dataclass
+class Survey:
+    """What is there.
+
+    Parameters
+    ----------
+    instances
+        By the index; where that cannot be read, by the objects.
+    facts
+        By SOP Instance UID, of every object read now or remembered.
+    concerns
+        About integrity.
+    read, remembered, octets
+        Objects read now, objects taken from memory, bytes read.
+    oldest
+        When the object was read that was read longest ago, ISO 8601.
+    lines, end
+        Of the journal, and its last position.
+    """
+
+    where: str
+    depth: Depth
+    instances: list[Instance] = field(default_factory=list)
+    facts: dict[str, Facts] = field(default_factory=dict)
+    concerns: list[Concern] = field(default_factory=list)
+    read: int = 0
+    remembered: int = 0
+    octets: int = 0
+    oldest: str = ""
+    lines: int = 0
+    end: Position = START
+
+
+def survey_archive(
+    layout: Layout, depth: Depth, memory: Memory, now: datetime, *, full: bool = False
+) -> Survey:
+    """Read an archive.
+
+    Parameters
+    ----------
+    memory
+        Of earlier audits; takes in what is read.
+    full
+        Read everything, whatever is remembered.
+
+    Raises
+    ------
+    ArchiveError
+        If there is no archive, or no index where nothing else is asked for.
+    """
+    layout.check_mark()
+    survey = Survey(str(layout.root), depth)
+    if depth is Depth.INDEX:
+        index = Index(sqlite.reading_engine(layout.index), layout.index)
+        with closing(index), index.reading() as connection:
+            survey.instances = read_instances(connection)
+        return survey
+    promises = _journal(layout, survey, memory, full)
+    who = {entry.seq: entry.who for entry in promises.values()}
+    rows = _index(layout, survey, who)
+    looked = look_at_objects(layout, depth, memory, now, full=full or rows is None)
+    compared = _Compared(survey, promises, memory, rows is None)
+    for one in looked:
+        compared.take(one)
+    compared.settle()
+    survey.concerns += check_missing(promises, compared.places)
+    unsound = compared.unsound | {
+        sop for sop, entry in promises.items() if place_of(entry) not in compared.places
+    }
+    if rows is None:
+        with closing(index_in_memory(compared.kept)) as index, index.reading() as connection:
+            survey.instances = read_instances(connection, who)
+    else:
+        by_uid = {one.uid: one for one in survey.instances}
+        survey.concerns += check_index(by_uid, rows, compared.expected, promises, unsound)
+    for path in sorted(layout.temporary.glob("*")):
+        survey.concerns.append(Concern("file-left-over", "a temporary file", path=path.name))
+    return survey
+
+
+def _journal(layout: Layout, survey: Survey, memory: Memory, full: bool) -> dict[str, Entry]:
+    """Read the journal, or what is new in it, and return the promises of all of it."""
+    start = START if full else memory.position
+    name = layout.journal.name
+    told: list[Concern] = []
+    entries: list[Entry] = []
+    try:
+        if not holds_at(layout.journal, memory.position):
+            found = f"line {memory.position.seq}, which an earlier audit saw, is gone or changed"
+            told.append(Concern("journal-shortened", found, path=name))
+            start = START
+        end = start
+        for line in read_lines(layout.journal, start):
+            if line.problem is not None:
+                place = line.problem.where or name
+                told.append(Concern("journal-broken", line.problem.found, path=place))
+            if line.entry is not None:
+                entries.append(line.entry)
+            end = line.after
+    except OSError as error:
+        found = f"the journal cannot be read: {error.strerror}"
+        survey.concerns.append(Concern("journal-broken", found, path=name))
+        return {}
+    before = sorted(memory.promises().values(), key=lambda e: e.seq) if start.seq else []
+    promises = promises_of([*before, *entries])
+    survey.lines, survey.end = end.seq, end
+    survey.concerns += told
+    if not told:
+        memory.position = end
+        new = {entry.seq for entry in entries}
+        memory.keep_promises(e for e in promises.values() if e.seq in new)
+    return promises
+
+
+def _index(layout: Layout, survey: Survey, who: Mapping[int, str]) -> dict[str, str] | None:
+    """Read the index; None where it cannot be read."""
+    name = layout.index.name
+    found = _own_check(layout.index)
+    if found:
+        survey.concerns.append(Concern("index-damaged", found, path=name))
+    try:
+        with closing(Index(sqlite.reading_engine(layout.index), layout.index)) as index:
+            position = index.position()
+            with index.reading() as connection:
+                instances = read_instances(connection, who)
+                rows = row_digests(connection)
+                loose = unused_patients(connection) + stray_teeth(connection)
+    except (ArchiverError, ValueError, TypeError, AttributeError, OverflowError) as error:
+        # A damaged database gives values that no column should hold.
+        if not found:
+            words = f"it cannot be read: {str(error)[:120]}"
+            survey.concerns.append(Concern("index-damaged", words, path=name))
+        return None
+    survey.instances = instances
+    if loose:
+        words = f"{loose} rows that belong to no instance"
+        survey.concerns.append(Concern("index-differs", words, path=name))
+    survey.concerns += _position(layout, position, survey.end)
+    return rows
+
+
+def _own_check(path: Path) -> str:
+    """Return the first complaint of the database's own check; empty for none."""
+    try:
+        with closing(sqlite3.connect(f"{path.resolve().as_uri()}?mode=ro", uri=True)) as database:
+            row = database.execute("PRAGMA integrity_check(1)").fetchone()
+    except (sqlite3.Error, ValueError) as error:
+        return f"it cannot be checked: {str(error)[:120]}"
+    said = str(row[0]) if row else "no answer"
+    return "" if said == "ok" else " ".join(said.split())[:160]
+
+
+def _position(layout: Layout, position: Position, end: Position) -> Iterator[Concern]:
+    if position == end:
+        return
+    try:
+        held = holds_at(layout.journal, position)
+    except (OSError, ValueError, OverflowError):
+        held = False
+    if held:
+        found = f"it has come to line {position.seq} of {end.seq}"
+        yield Concern("index-behind", found, f"line {end.seq}", path=layout.index.name)
+    else:
+        found = f"line {position.seq}, which the index had taken in, is gone or changed"
+        yield Concern("journal-shortened", found, path=layout.journal.name)
+
+
+class _Compared:
+    """Takes objects one by one, compares them with the journal, and makes their rows anew."""
+
+    def __init__(
+        self, survey: Survey, promises: Mapping[str, Entry], memory: Memory, keep_all: bool
+    ) -> None:
+        self.places: set[str] = set()
+        self.expected: dict[str, str] = {}
+        self.unsound: set[str] = set()
+        self.kept: list[Kept] = []
+        self._survey = survey
+        self._promises = promises
+        self._memory = memory
+        self._keep_all = keep_all
+        self._waiting: list[tuple[Looked, Kept]] = []
+
+    def take(self, one: Looked) -> None:
+        """Take one object."""
+        survey, seen = self._survey, one.seen
+        survey.read += one.fresh
+        survey.remembered += not one.fresh
+        survey.octets += one.known.size if one.fresh else 0
+        survey.oldest = min(survey.oldest or one.known.seen, one.known.seen)
+        self.places.add(seen.path)
+        concern = check_file(seen, self._promises)
+        if concern is not None:
+            survey.concerns.append(concern)
+            self.unsound.add(seen.stem)
+            self._memory.drop([seen.path])
+            if self._keep_all and concern.kind == "object-unjournalled":
+                self._keep(one, None)
+            return
+        survey.facts[seen.stem] = one.known.facts
+        if not one.fresh:
+            if one.known.facts.row:
+                self.expected[seen.stem] = one.known.facts.row
+            return
+        self._keep(one, self._promises[seen.stem])
+
+    def _keep(self, one: Looked, entry: Entry | None) -> None:
+        examined = one.seen.examined
+        description = examined.description if examined else None
+        if description is None:
+            self._memory.keep(one.known)
+            return
+        kept = Kept(
+            description,
+            one.seen.path,
+            one.known.facts.size,
+            one.known.facts.digest,
+            (entry.source or None) if entry else None,
+            entry.seq if entry else 0,
+            entry.time if entry else "",
+        )
+        if self._keep_all:
+            self.kept.append(kept)
+        if entry is not None:
+            self._waiting.append((one, kept))
+            if len(self._waiting) >= _AT_ONCE:
+                self.settle()
+
+    def settle(self) -> None:
+        """Make the rows of what waits, as a fresh index would have them."""
+        with closing(index_in_memory(kept for _, kept in self._waiting)) as index:
+            with index.reading() as connection:
+                rows = row_digests(connection)
+        for one, _ in self._waiting:
+            row = rows[one.seen.stem]
+            self.expected[one.seen.stem] = row
+            facts = replace(one.known.facts, row=row)
+            self._survey.facts[one.seen.stem] = facts
+            self._memory.keep(replace(one.known, facts=facts))
+        self._waiting.clear()
+
+
+def survey_files(paths: Iterable[Path], depth: Depth) -> Survey:
+    """Read DICOM files, and those under folders; there is no journal to compare them with.
+
+    Every file is read in full at each audit.
+    """
+    given = list(paths)
+    survey = Survey(", ".join(map(str, given)), max(depth, Depth.OBJECTS))
+    kept: dict[str, Kept] = {}
+    for path, seen in in_order(lambda p: _try(p, survey.depth), _candidates(given)):
+        survey.read += 1
+        if isinstance(seen, str) or seen.description is None:
+            found = seen if isinstance(seen, str) else seen.trouble
+            survey.concerns.append(Concern("object-unreadable", found, path=str(path)))
+            continue
+        survey.octets += seen.facts.size
+        uid = seen.description.sop_instance_uid
+        if uid in kept or not uid:
+            found = f"the identifier of {kept[uid].path} too" if uid else "no SOP Instance UID"
+            survey.concerns.append(
+                Concern("instance-twice", found, "an identifier of its own", path=str(path))
+            )
+            continue
+        facts = seen.facts
+        kept[uid] = Kept(
+            seen.description, path.as_posix(), facts.size, facts.digest, None, len(kept), ""
+        )
+        survey.facts[uid] = facts
+    with closing(index_in_memory(kept.values())) as index, index.reading() as connection:
+        survey.instances = read_instances(connection)
+    return survey
+
+
+def _try(path: Path, depth: Depth) -> Examined | str:
+    try:
+        return examine_file(path, depth)
+    except OSError as error:
+        return f"the disk says: {error.strerror}"
+
+
+def _candidates(paths: Iterable[Path]) -> Iterator[Path]:
+    for given in paths:
+        if not given.is_dir():
+            yield given
+            continue
+        for name, _ in sorted(walk(given), key=lambda one: one[0]):
+            path = Path(name)
+            if path.suffix.casefold() in (".dcm", ".dicom", ".ima") or _begins_as_dicom(path):
+                yield path
+
+
+def _begins_as_dicom(path: Path) -> bool:
+    try:
+        with path.open("rb") as file:
+            return file.read(132)[128:] == b"DICM"
+    except OSError:
+        return True  # so that the trouble is told
