@@ -9,6 +9,7 @@ For a longer run set ARCHIVER_ROUNDS to the number of photographs, such as::
 
 from __future__ import annotations
 
+import dataclasses
 import hashlib
 import io
 import os
@@ -24,6 +25,7 @@ from object_samples import (
     JPEG_KINDS,
     OTHER_KINDS,
     SAMPLINGS,
+    VISIT,
     Made,
     entry,
     exif_block,
@@ -213,3 +215,21 @@ def test_a_baseline_jpeg_without_metadata_is_wrapped_as_it_is() -> None:
     plain = data[:2] + data[2 + 2 + int.from_bytes(data[4:6], "big") :]  # without JFIF's APP0
 
     assert make(entry(), plain).as_shot.pixels.stream == plain
+
+
+# --- where the verifier itself is mistaken ------------------------------------------------------
+
+
+def test_dciodvfy_counts_octets_where_the_standard_counts_characters(tmp_path: Path) -> None:
+    # PS3.5 6.2: lengths are in characters. 40 Cyrillic letters are 40 characters of at most 64
+    # for LO, and 80 octets of UTF-8. Such a text is kept; this is all that the tool says.
+    visit = dataclasses.replace(VISIT, description="ж" * 40)
+    path = write(make(entry(), visit=visit).as_shot, tmp_path)
+
+    summary = "Error - Dicom dataset contains invalid data values for Value Representations"
+    said = [line for line in objections(path) if line != summary]
+
+    assert said
+    assert all("Length invalid for this VR = <80> - expected <= 64" in line for line in said), said
+    assert all("Study Description" in line or "StudyDescription" in line for line in said), said
+    assert reject(path) == []
