@@ -35,9 +35,12 @@ def serving(
     """A node in this process."""
     wanted = NodeSettings(title=TITLE, dimse_port=0, web_port=0, limits=limits or Limits())
     wanted = replace(wanted, **settings)
-    with Archive.open(folder, clock=_now, actor="tests") as archive:
-        with Node(archive, wanted, peers, Log(_now, io.StringIO())) as node:
-            yield node
+    log = Log(_now, io.StringIO())
+    with (
+        Archive.open(folder, clock=_now, actor="tests") as archive,
+        Node(archive, wanted, peers, log) as node,
+    ):
+        yield node
 
 
 class Served:

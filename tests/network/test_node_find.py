@@ -20,6 +20,23 @@ P-0502,Ødegård^Liv,2001-11-30,F,A-2292,2026-03-04,15:00,CAMERA2,Brânză^Ilinc
 P-0417,Okafor^Nadia,1988-02-17,F,A-2301,2026-03-05,09:00,CAMERA1,Brânză^Ilinca,Control
 """
 
+#: Required keys of PS3.4 C.6.2.1.2, and optional ones that the node supports.
+STUDY_KEYS = (
+    "PatientName",
+    "PatientID",
+    "PatientBirthDate",
+    "PatientSex",
+    "StudyDate",
+    "StudyTime",
+    "AccessionNumber",
+    "StudyID",
+    "ModalitiesInStudy",
+    "NumberOfStudyRelatedSeries",
+    "NumberOfStudyRelatedInstances",
+    "ReferringPhysicianName",
+    "SOPClassesInStudy",
+)
+
 
 @pytest.fixture(scope="module")
 def node(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Node]:
@@ -110,17 +127,12 @@ def test_keys_are_combined(node: Node, tmp_path: Path) -> None:
 
 
 def test_a_study_is_returned_with_all_required_keys_and_counts(node: Node, tmp_path: Path) -> None:
-    keys = (
-        "PatientName PatientID PatientBirthDate PatientSex StudyDate StudyTime AccessionNumber "
-        "StudyID ModalitiesInStudy NumberOfStudyRelatedSeries NumberOfStudyRelatedInstances "
-        "ReferringPhysicianName SOPClassesInStudy"
-    ).split()
     [found] = find(
         node,
         tmp_path,
         "QueryRetrieveLevel=STUDY",
         f"StudyInstanceUID={samples.study_uid(1)}",
-        *keys,
+        *STUDY_KEYS,
     )
     assert found.PatientName == "Okafor^Nadia"
     assert (found.PatientID, found.PatientBirthDate, found.PatientSex) == (

@@ -124,11 +124,13 @@ def move(node: Node, destination: str, *keys: str) -> str:
 
 
 def test_a_study_is_moved_byte_for_byte_to_a_known_destination(tmp_path: Path) -> None:
-    with storescp(tmp_path / "got", "+xa", "+B") as port:
-        with serving(tmp_path / "archive", peers=[peer("LIGHTBOX", port)]) as node:
-            files = filled(node, tmp_path / "sent")
-            said = move(node, "LIGHTBOX")
-            assert "Success" in said, said
+    with (
+        storescp(tmp_path / "got", "+xa", "+B") as port,
+        serving(tmp_path / "archive", peers=[peer("LIGHTBOX", port)]) as node,
+    ):
+        files = filled(node, tmp_path / "sent")
+        said = move(node, "LIGHTBOX")
+        assert "Success" in said, said
     got = by_uid(tmp_path / "got")
     assert len(got) == 3
     for file in files:

@@ -1,4 +1,4 @@
-"""Objects that Debian's DCMTK stores to the node are kept byte for byte, or refused with a reason."""
+"""What DCMTK stores to the node is kept byte for byte, or refused with a reason."""
 
 from __future__ import annotations
 
@@ -238,8 +238,10 @@ class TestTls:
     def test_a_peer_that_stalls_in_the_handshake_holds_nobody_up(
         self, tmp_path: Path, files: dict[str, Path]
     ) -> None:
-        with serving(tmp_path / "a", certificate=files["cert"], key=files["key"]) as node:
-            with socket.create_connection(("127.0.0.1", node.dimse.port)):
-                words = ("echoscu", "-aec", TITLE, "127.0.0.1", node.dimse.port)
-                result = run(*words, "+tla", "+cf", files["ca"], timeout=5)
-                assert result.returncode == 0, result.stdout
+        with (
+            serving(tmp_path / "a", certificate=files["cert"], key=files["key"]) as node,
+            socket.create_connection(("127.0.0.1", node.dimse.port)),
+        ):
+            words = ("echoscu", "-aec", TITLE, "127.0.0.1", node.dimse.port)
+            result = run(*words, "+tla", "+cf", files["ca"], timeout=5)
+            assert result.returncode == 0, result.stdout

@@ -343,7 +343,16 @@ def _primed(body: Iterator[bytes]) -> Iterator[bytes]:
 
 
 def _base(request: Request) -> str:
-    return f"{request.url.scheme}://{request.url.netloc}{_ROOT}"
+    """Return the address of the service as the client reaches it.
+
+    Some clients leave the port out of the Host header although it is not the scheme's own; where
+    they name the very address that we listen on, there is no proxy between that could mean it.
+    """
+    netloc = request.url.netloc
+    host, port = request.scope.get("server") or ("", None)
+    if netloc == host and port not in (None, 80, 443):
+        netloc = f"{host}:{port}"
+    return f"{request.url.scheme}://{netloc}{_ROOT}"
 
 
 def _peer(request: Request) -> str:

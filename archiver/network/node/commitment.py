@@ -205,7 +205,8 @@ class Commitment:
         answer = None
         if association.dul.peek_next_pdu() is None:
             answer = association.ask(request, context_id)
-        if answer is None or answer.Status is None:
+        if answer is None or answer.Status != answers.SUCCESS:
+            # Gone, or not ready for reports on this association: it is called instead.
             caller = association.calling
             threading.Thread(
                 target=self._deliver, args=(caller, report), name="report", daemon=True
@@ -235,5 +236,5 @@ class Commitment:
             status, _ = link.association.send_n_event_report(
                 report.dataset(), report.event_type, UID(COMMITMENT), UID(COMMITMENT_INSTANCE)
             )
-            if "Status" not in status:
+            if status.get("Status") != answers.SUCCESS:
                 raise link.lost("while a commitment was reported")
