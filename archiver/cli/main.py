@@ -30,6 +30,7 @@ VERBS: dict[str, str] = {
     "outbox": "show what is on its way to other archives; retry, drop, clear the card",
     "retrieve": "fetch photographs and radiographs from another archive",
     "serve": "be an imaging archive that others store to, ask and fetch from",
+    "audit": "say whether each patient's record is complete, correct and intact",
     "rebuild": "make the archive's index anew from its objects and verify them",
 }
 

@@ -4,10 +4,9 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, timedelta
 
-from archiver.dentition.numbering import shortened
 from archiver.dentition.teeth import Tooth
 from archiver.records.episodes import Episode
 from archiver.records.matching import Match, Target, match, targets_of
@@ -140,9 +139,6 @@ def evaluate(
             occasions = _treatments(rules, album, episodes, today)
         for occasion in occasions:
             _judge(rules, occasion, album, today, demands, concerns)
-    if episodes:
-        concerns += _without_episode(sets, album, episodes)
-        concerns += _unknown_patients(album, episodes)
     return demands, concerns
 
 
@@ -347,46 +343,33 @@ def _nothing(rules: RuleSet, occasion: Occasion, due: int) -> Concern:
     )
 
 
-def _without_episode(
-    sets: Sequence[RuleSet], album: Album, episodes: Sequence[Episode]
-) -> Iterator[Concern]:
-    rows = [r for s in sets if s.applies.to == "episodes" for r in s.requirements]
-    before = timedelta(days=max((r.before for r in rows), default=0))
-    after = timedelta(days=max((r.after for r in rows), default=0))
-    spans: dict[tuple[str, str], list[tuple[str, str]]] = defaultdict(list)
-    for one in episodes:
-        last = max(day for day in (one.start, one.prepared, one.finished) if day is not None)
-        span = ((one.start - before).isoformat(), (last + after).isoformat())
-        for key in album.keys_of(one.patient_id, one.issuer):
-            spans[key].append(span)
-    for key, days in album.by_person.items():
-        for day, pictures in days.items():
-            if day and not any(low <= day <= high for low, high in spans[key]):
-                yield Concern(
-                    "visit-without-episode",
-                    f"{len(pictures)} photographs and no treatment in the list",
-                    patient=pictures[0].person.label,
-                    date=day,
-                    uids=tuple(uid for p in pictures for uid in p.uids),
-                )
+def demands_of_visit(
+    rules: RuleSet,
+    day: str,
+    pictures: Sequence[Picture],
+    teeth: Sequence[Tooth] = (),
+    stage: str = "",
+) -> list[Demand]:
+    """Return what a set demands of the pictures of one day, whatever it applies to.
 
-
-def _unknown_patients(album: Album, episodes: Sequence[Episode]) -> Iterator[Concern]:
-    told: set[tuple[str, str]] = set()
-    for one in episodes:
-        key = (one.patient_id, one.issuer)
-        if key not in told and not album.keys_of(*key):
-            told.add(key)
-            person = Person(one.patient_id, one.issuer, "", "", "")
-            yield Concern(
-                "episode-unknown-patient",
-                f"{one.label}: no photograph of the patient at all",
-                patient=person.label,
-                date=one.start.isoformat(),
-                teeth=tuple(t.iso for t in one.teeth),
-            )
-
-
-def shown_teeth(teeth: Iterable[str]) -> str:
-    """Return ISO designations drawn together: ``14-17, 24``."""
-    return shortened(tuple(_tooth(iso) for iso in teeth))
+    Parameters
+    ----------
+    teeth
+        Teeth of the visit; those that its pictures name where there are none.
+    stage
+        Where it is given, requirements of other stages are left out, and pictures that tell
+        another stage; where it is not, stages are not looked at.
+    """
+    occasion = visit_of(rules, day, pictures, teeth) if pictures else None
+    if occasion is None:
+        return []
+    mine = [p for p in pictures if not stage or p.stage in ("", stage)]
+    made: dict[tuple[str, str], Demand] = {}
+    for row in rules.requirements:
+        if stage and row.stage not in ("", stage):
+            continue
+        for target in targets_of(row, occasion.teeth):
+            plain = replace(row, stage="")
+            demand, _ = _outcome(rules, plain, target, occasion, mine, ())
+            made.setdefault((demand.target, demand.view), demand)
+    return list(made.values())

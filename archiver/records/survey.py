@@ -262,9 +262,9 @@ class _Compared:
 
     def settle(self) -> None:
         """Make the rows of what waits, as a fresh index would have them."""
-        with closing(index_in_memory(kept for _, kept in self._waiting)) as index:
-            with index.reading() as connection:
-                rows = row_digests(connection)
+        new = index_in_memory(kept for _, kept in self._waiting)
+        with closing(new) as index, index.reading() as connection:
+            rows = row_digests(connection)
         for one, _ in self._waiting:
             row = rows[one.seen.stem]
             self.expected[one.seen.stem] = row

@@ -1,0 +1,246 @@
+"""Examples:
+
+  archiver audit --rules five-intraoral --out report
+  archiver audit --rules posterior-tooth --rules good-record --episodes done.csv --out report
+  archiver audit --visit P-0417 --rules five-intraoral
+  archiver audit --explain posterior-tooth
+  archiver audit --rules five-intraoral --out report folder-of-dicom-files
+
+Rules are files (TOML) or the names of sets that come with the program; --list-rules lists them.
+Before the patient leaves, --visit shows on one screen which views are still missing. The report
+holds a page for the browser, tables and JSON. Nothing in the archive is changed. What is
+remembered beside the report makes the next audit read only what changed; --full reads all.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+from datetime import date
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from archiver.errors import InputError, MeaningError, Problem, UsageError
+
+if TYPE_CHECKING:
+    from archiver.dentition.teeth import Tooth
+    from archiver.records.audit import Audit
+    from archiver.records.episodes import Episodes
+    from archiver.records.rules import RuleSet
+    from archiver.records.survey import Survey
+
+_DEPTHS = ("index", "digests", "objects", "pictures")
+
+
+def _day(words: str) -> str:
+    try:
+        return date.fromisoformat(words).isoformat()
+    except ValueError:
+        raise argparse.ArgumentTypeError(f'"{words}" is no day such as 2026-03-04') from None
+
+
+def configure(parser: argparse.ArgumentParser) -> None:
+    """Add the arguments of this verb."""
+    add = parser.add_argument
+    add("paths", nargs="*", type=Path, metavar="PATH", help="DICOM files instead of the archive")
+    add("--archive", type=Path, metavar="FOLDER", help="archive to audit")
+    add("--rules", action="append", default=[], metavar="RULES", help="file or shipped set")
+    add("--episodes", type=Path, metavar="FILE.csv", help="table of what was done")
+    add("--numbering", metavar="NAME", help="of teeth in the table that name none")
+    add("--dates", choices=("day-first", "month-first"), help="of dates such as 3/4/2026")
+    add("--out", type=Path, metavar="FOLDER", help="where the report is written")
+    add("--depth", choices=_DEPTHS, default="objects", help="how far to look (objects)")
+    add("--full", action="store_true", help="read everything again")
+    add("--memory", type=Path, metavar="FILE", help="what is remembered (in the report's folder)")
+    add("--json", action="store_true", help="print the report as JSON")
+    add("--explain", metavar="RULES", help="say in plain words what rules demand")
+    add("--list-rules", action="store_true", help="list the sets that come with the program")
+    add("--visit", metavar="PATIENT-ID", help="show which views of a visit are missing")
+    add("--date", type=_day, metavar="DAY", help="of the visit; the last one otherwise")
+    add("--tooth", action="append", default=[], metavar="iso:16", help="treated in the visit")
+    add("--stage", choices=("start", "prepared", "finished"), help="of the treatment")
+
+
+def run(options: argparse.Namespace) -> int:
+    """Carry the verb out."""
+    from archiver.records.rule_reading import find_rules, read_rules
+
+    if options.list_rules:
+        return _list_rules()
+    if options.explain:
+        from archiver.records.rule_words import explain
+
+        print("\n".join(explain(read_rules(find_rules(options.explain)))))
+        return 0
+    if not options.rules:
+        raise UsageError(
+            Problem(
+                "archiver audit: no rules are named",
+                expected="--rules with a file or a shipped set",
+                hint="--list-rules lists them",
+            )
+        )
+    sets = tuple(read_rules(find_rules(name)) for name in dict.fromkeys(options.rules))
+    if options.visit:
+        return _visit(options, sets)
+    if options.out is None and not options.json:
+        raise UsageError("archiver audit: say where the report goes with --out, or --json")
+    return _audit(options, sets)
+
+
+def _list_rules() -> int:
+    from archiver.records.rule_reading import read_rules, shipped
+
+    for key, path in shipped().items():
+        print(f"{key:<24} {read_rules(path).name}")
+    return 0
+
+
+def _folder(options: argparse.Namespace) -> Path:
+    from archiver.cli.settings import read_settings
+
+    folder: Path = options.archive or read_settings().archive
+    return folder
+
+
+def _visit(options: argparse.Namespace, sets: tuple[RuleSet, ...]) -> int:
+    from archiver.archive.layout import Layout
+    from archiver.cli.context import now
+    from archiver.records.examining import Depth
+    from archiver.records.memory import Memory
+    from archiver.records.survey import survey_archive, survey_files
+    from archiver.records.visit import lines_of, report_visit
+
+    if options.paths:
+        survey = survey_files(options.paths, Depth.OBJECTS)
+    else:
+        layout = Layout(_folder(options).absolute())
+        survey = survey_archive(layout, Depth.INDEX, Memory(None, ""), now())
+    report = report_visit(
+        survey.instances,
+        survey.facts,
+        sets,
+        options.visit,
+        day=options.date or "",
+        teeth=_teeth(options.tooth),
+        stage=options.stage or "",
+    )
+    if options.json:
+        print(json.dumps(report.to_json(), ensure_ascii=False, indent=2))
+    else:
+        print("\n".join(lines_of(report)))
+    return 0 if report.is_complete else 1
+
+
+def _teeth(words: list[str]) -> tuple[Tooth, ...]:
+    from archiver.dentition.numbering import parse_teeth
+
+    try:
+        return tuple(tooth for word in words for tooth in parse_teeth(word))
+    except MeaningError as error:
+        raise UsageError(*error.problems) from None
+
+
+def _audit(options: argparse.Namespace, sets: tuple[RuleSet, ...]) -> int:
+    from archiver import __version__
+    from archiver.cli.context import actor, now, quality_limits
+    from archiver.cli.settings import read_settings
+    from archiver.records.audit import run_audit
+
+    when = now()
+    episodes = _episodes(options, when.date())
+    if options.out is not None:
+        _make_folder(options.out)
+    limits = quality_limits(read_settings()) if options.depth == "pictures" else None
+    audit = run_audit(
+        _survey(options),
+        sets,
+        episodes,
+        now=when,
+        who=actor(),
+        version=__version__,
+        quality=limits,
+        archive=None if options.paths else _folder(options),
+    )
+    if options.out is not None:
+        _write(audit, options.out)
+    if options.json:
+        from archiver.records.summary import as_json
+
+        print(json.dumps(as_json(audit), ensure_ascii=False, indent=1))
+    else:
+        _tell(audit, options.out)
+    return 0 if audit.passes else 1
+
+
+def _make_folder(folder: Path) -> None:
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise UsageError(
+            Problem(f"the folder cannot be made: {error.strerror}", str(folder))
+        ) from None
+
+
+def _episodes(options: argparse.Namespace, today: date) -> Episodes | None:
+    if options.episodes is None:
+        return None
+    from archiver.dentition.numbering import numbering_of
+    from archiver.records.episodes import read_episodes
+
+    order = {"day-first": "day", "month-first": "month"}.get(options.dates or "")
+    try:
+        numbering = numbering_of(options.numbering) if options.numbering else None
+        return read_episodes(options.episodes, today=today, numbering=numbering, order=order)
+    except InputError as error:
+        raise UsageError(*error.problems) from None
+
+
+def _survey(options: argparse.Namespace) -> Survey:
+    from archiver.archive.layout import Layout
+    from archiver.cli.context import now
+    from archiver.records.examining import Depth
+    from archiver.records.memory import FILE, Memory
+    from archiver.records.survey import survey_archive, survey_files
+
+    depth = Depth[options.depth.upper()]
+    if options.paths:
+        missing = [path for path in options.paths if not path.exists()]
+        if missing:
+            raise UsageError(*(Problem("there is no such file or folder", str(p)) for p in missing))
+        return survey_files(options.paths, depth)
+    layout = Layout(_folder(options).absolute())
+    path = options.memory or (options.out / FILE if options.out is not None else None)
+    memory = Memory(path, os.fspath(layout.root))
+    try:
+        return survey_archive(layout, depth, memory, now(), full=options.full)
+    finally:
+        memory.close()
+
+
+def _write(audit: Audit, folder: Path) -> None:
+    from archiver.archive.durable import translated
+    from archiver.records.page import write_page
+    from archiver.records.summary import write_csv, write_json
+
+    with translated("the report was not written", folder):
+        write_page(audit, folder)
+        write_csv(audit, folder)
+        write_json(audit, folder)
+
+
+def _tell(audit: Audit, folder: Path) -> None:
+    from archiver.records.summary import next_steps
+
+    total = audit.tally
+    print(
+        f"{len(audit.survey.instances)} instances, {len(audit.pictures)} photographs; "
+        f"{audit.survey.read} objects read, {audit.survey.remembered} unchanged"
+    )
+    filled = total.present + total.substituted
+    print(f"complete: {total.percent} ({filled} of {total.required} required views)")
+    for step in next_steps(audit)[:12]:
+        print(f"  {step.kind.severity:<7} {step.count:>5}  {step.kind.title} ({step.by_whom})")
+    print("nothing dangerous or faulty" if audit.passes else "the record is wanting")
+    print(f"report: {folder / 'audit.html'}")

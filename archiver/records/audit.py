@@ -1,0 +1,197 @@
+"""An audit: all checks over what was read, and what came of them."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from archiver.records.completeness import (
+    MISSING,
+    PRESENT,
+    SUBSTITUTED,
+    Album,
+    Demand,
+    evaluate,
+)
+from archiver.records.episode_checks import check_episodes
+from archiver.records.episodes import Episodes
+from archiver.records.examining import Depth
+from archiver.records.identity_checks import check_identity
+from archiver.records.kinds import Kind, all_kinds, kind_of, worst_first
+from archiver.records.likeness import check_likeness
+from archiver.records.model import Concern, Facts, Instance
+from archiver.records.object_checks import check_objects
+from archiver.records.outbox_checks import check_outbox, read_outbox
+from archiver.records.picture_checks import check_pictures, same_pictures
+from archiver.records.picture_findings import check_findings, read_findings
+from archiver.records.pictures import Picture, pictures_of
+from archiver.records.retention import check_retention
+from archiver.records.rules import RuleSet, strictest
+from archiver.records.survey import Survey
+from archiver.records.time_checks import check_ages, check_extracted, check_times
+
+if TYPE_CHECKING:
+    from archiver.photo.quality import QualityLimits
+
+
+@dataclass(frozen=True)
+class Tally:
+    """Required views counted: the denominator and what became of it."""
+
+    required: int = 0
+    present: int = 0
+    substituted: int = 0
+    missing: int = 0
+
+    @property
+    def share(self) -> float | None:
+        """Share that is present or substituted; None where nothing is required."""
+        return (self.present + self.substituted) / self.required if self.required else None
+
+    @property
+    def percent(self) -> str:
+        """The share in words; never 100 % where something is missing."""
+        if self.share is None:
+            return "none due"
+        shown = round(100 * self.share, 1)
+        if self.missing:
+            shown = min(shown, 99.9)
+        return f"{shown:g} %"
+
+
+def tally(demands: Iterable[Demand]) -> Tally:
+    """Count the demands that belong in a denominator."""
+    states = Counter(one.status for one in demands if one.counts)
+    return Tally(states.total(), states[PRESENT], states[SUBSTITUTED], states[MISSING])
+
+
+@dataclass(frozen=True)
+class Audit:
+    """What an audit found.
+
+    Parameters
+    ----------
+    when, who
+        Time and person.
+    survey
+        What was read.
+    sets
+        Rules, in the order in which they were named.
+    episodes
+        None where no table of treatments was given.
+    concerns
+        Worst first.
+    """
+
+    when: datetime
+    who: str
+    version: str
+    survey: Survey
+    sets: tuple[RuleSet, ...]
+    episodes: Episodes | None
+    pictures: list[Picture] = field(default_factory=list)
+    demands: list[Demand] = field(default_factory=list)
+    concerns: list[Concern] = field(default_factory=list)
+
+    @property
+    def tally(self) -> Tally:
+        """All required views."""
+        return tally(self.demands)
+
+    @property
+    def by_kind(self) -> list[tuple[Kind, list[Concern]]]:
+        """Concerns by their kind, worst first."""
+        found: dict[str, list[Concern]] = {}
+        for concern in self.concerns:
+            found.setdefault(concern.kind, []).append(concern)
+        return [(all_kinds()[name], group) for name, group in found.items()]
+
+    def severity_count(self, severity: str) -> int:
+        """Return how many concerns have a severity."""
+        return sum(kind_of(c).severity == severity for c in self.concerns)
+
+    @property
+    def passes(self) -> bool:
+        """True where nothing required is missing and nothing is dangerous or faulty."""
+        return not any(kind_of(c).fails for c in self.concerns)
+
+
+def metadata_concerns(
+    instances: Sequence[Instance],
+    pictures: Sequence[Picture],
+    facts: Mapping[str, Facts],
+    sets: Sequence[RuleSet],
+    episodes: Episodes | None,
+    now: datetime,
+) -> tuple[list[Demand], list[Concern]]:
+    """Run every check that needs no more than what the index and the facts say."""
+    limits = strictest(tuple(sets))
+    treatments = episodes.episodes if episodes else ()
+    album = Album(pictures)
+    demands, concerns = evaluate(sets, album, treatments, now.date())
+    concerns += check_episodes(sets, album, treatments)
+    if episodes is not None:
+        concerns += [
+            Concern("episode-unreadable", p.found, p.expected, path=p.where)
+            for p in episodes.problems
+        ]
+    concerns += check_identity(instances)
+    concerns += check_times(instances, pictures, limits, now)
+    concerns += check_ages(pictures)
+    concerns += check_extracted(pictures, treatments)
+    concerns += check_pictures(instances, pictures, facts)
+    concerns += check_retention(sets, instances, now.date())
+    return demands, concerns
+
+
+def run_audit(
+    survey: Survey,
+    sets: Sequence[RuleSet],
+    episodes: Episodes | None,
+    *,
+    now: datetime,
+    who: str,
+    version: str,
+    quality: QualityLimits | None = None,
+    archive: Path | None = None,
+) -> Audit:
+    """Check everything that was read.
+
+    Parameters
+    ----------
+    quality
+        Limits of quality; needed where pictures were looked at.
+    archive
+        Folder of the archive, for its outbox and findings; None for a folder of files.
+    """
+    facts = survey.facts
+    pictures = pictures_of(survey.instances, facts)
+    demands, concerns = metadata_concerns(survey.instances, pictures, facts, sets, episodes, now)
+    concerns += survey.concerns
+    limits = strictest(tuple(sets))
+    looked = quality if survey.depth >= Depth.PICTURES else None
+    concerns += check_objects(survey.instances, pictures, facts, limits, looked)
+    if survey.depth >= Depth.PICTURES:
+        concerns += check_likeness(pictures, facts, same_pictures(pictures, facts))
+    if archive is not None:
+        concerns += check_findings(survey.instances, read_findings(archive))
+        items, trouble = read_outbox(archive)
+        if trouble:
+            concerns.append(Concern("outbox-failed", trouble, path="outbox.sqlite"))
+        by_uid = {one.uid: one for one in survey.instances}
+        concerns += check_outbox(items, by_uid, limits, now)
+    return Audit(
+        now,
+        who,
+        version,
+        survey,
+        tuple(sets),
+        episodes,
+        pictures,
+        demands,
+        worst_first(concerns),
+    )

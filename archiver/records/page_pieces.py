@@ -1,0 +1,153 @@
+"""Pieces of the report's page: tables, bars, months. Every text is escaped here."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Sequence
+from html import escape
+
+from archiver.records.audit import Tally
+
+#: Months drawn at most; the tables have all.
+_MONTHS = 24
+_WIDTH, _HEIGHT, _LEFT, _FOOT = 640, 220, 40, 40
+
+
+def slug(text: str) -> str:
+    """Return a text fit for an identifier of the page."""
+    return re.sub(r"[^a-z0-9]+", "-", text.casefold()).strip("-") or "x"
+
+
+def tag(severity: str) -> str:
+    """Return a severity as a mark."""
+    return f'<span class="tag {severity}">{escape(severity)}</span>'
+
+
+def table(
+    name: str,
+    caption: str,
+    headings: Sequence[tuple[str, str]],
+    rows: Iterable[Sequence[str]],
+    *,
+    raw: Sequence[int] = (),
+    sift: bool = False,
+) -> str:
+    """Return a table that sorts, and with `sift` filters.
+
+    Parameters
+    ----------
+    headings
+        Words and class of each column.
+    raw
+        Columns whose cells are HTML already.
+    """
+    head = "".join(
+        f'<th scope="col"{_class(kind)}>{escape(words)}</th>' for words, kind in headings
+    )
+    body = []
+    for row in rows:
+        cells = []
+        for place, ((words, kind), cell) in enumerate(zip(headings, row, strict=True)):
+            shown = cell if place in raw else escape(cell)
+            label = escape(words, quote=True)
+            cells.append(f'<td{_class(kind)} data-label="{label}">{shown}</td>')
+        body.append(f"<tr>{''.join(cells)}</tr>")
+    filtering = ""
+    if sift and len(body) > 5:
+        filtering = (
+            f'<div class="sift" hidden><label for="{name}-sift">Show rows with</label>'
+            f'<input id="{name}-sift" type="search" aria-controls="{name}" autocomplete="off">'
+            f'<output for="{name}-sift"></output></div>'
+        )
+    return (
+        f'{filtering}<table class="sheet" id="{name}"><caption>{escape(caption)}</caption>'
+        f"<thead><tr>{head}</tr></thead><tbody>{''.join(body)}</tbody></table>"
+    )
+
+
+def _class(kind: str) -> str:
+    return f' class="{kind}"' if kind else ""
+
+
+def bar(one: Tally) -> str:
+    """Return a bar of what is present and what stands in, on the colour of what is missing."""
+    if not one.required:
+        return ""
+    present, other = (100 * n / one.required for n in (one.present, one.substituted))
+    return (
+        f'<div class="bar" role="img" aria-label="{escape(one.percent)} complete">'
+        f'<span style="width:{present:.2f}%"></span><span style="width:{other:.2f}%"></span></div>'
+    )
+
+
+def tally_table(name: str, what: str, rows: Sequence[tuple[str, Tally]]) -> str:
+    """Return tallies as a table with bars."""
+    headings = (
+        (what, ""),
+        ("Complete", "num"),
+        ("Required", "num"),
+        ("Present", "num"),
+        ("Stands in", "num"),
+        ("Missing", "num"),
+        ("", ""),
+    )
+    cells = [
+        (
+            key or "(nobody named)",
+            one.percent,
+            str(one.required),
+            str(one.present),
+            str(one.substituted),
+            str(one.missing),
+            bar(one),
+        )
+        for key, one in rows
+    ]
+    headings = (*headings[:-1], ("Share", ""))
+    return table(name, f"Required views by {what.casefold()}", headings, cells, raw=(6,))
+
+
+def months(rows: Sequence[tuple[str, Tally]]) -> str:
+    """Return required views by month as an inline drawing."""
+    shown = rows[-_MONTHS:]
+    if not shown:
+        return ""
+    top = max(one.required for _, one in shown)
+    step = (_WIDTH - _LEFT) / max(len(shown), 6)
+    room = _HEIGHT - _FOOT - 14
+    pieces = []
+    for tenth in sorted({0, top // 2, top}):
+        y = _HEIGHT - _FOOT - room * tenth / top
+        pieces.append(
+            f'<line class="axis" x1="{_LEFT}" x2="{_WIDTH}" y1="{y:.1f}" y2="{y:.1f}"/>'
+            f'<text x="{_LEFT - 6}" y="{y + 4:.1f}" text-anchor="end">{tenth}</text>'
+        )
+    every = -(-len(shown) // 8)
+    for place, (month, one) in enumerate(shown):
+        x, y = _LEFT + place * step + step * 0.15, float(_HEIGHT - _FOOT)
+        for name, count in (
+            ("present", one.present),
+            ("substituted", one.substituted),
+            ("missing", one.missing),
+        ):
+            height = room * count / top
+            y -= height
+            if height:
+                pieces.append(
+                    f'<rect class="{name}" x="{x:.1f}" y="{y:.1f}" width="{step * 0.7:.1f}" '
+                    f'height="{height:.1f}"/>'
+                )
+        if place % every == 0:
+            middle = x + step * 0.35
+            pieces.append(
+                f'<text x="{middle:.1f}" y="{_HEIGHT - _FOOT + 18}" text-anchor="middle">'
+                f"{escape(month)}</text>"
+            )
+    told = f"Required views by month, {shown[0][0]} to {shown[-1][0]}; the table has the figures"
+    return (
+        f'<svg class="months" viewBox="0 0 {_WIDTH} {_HEIGHT}" role="img" '
+        f'aria-label="{escape(told)}">{"".join(pieces)}</svg>'
+        '<ul class="key"><li><span class="present"></span>present</li>'
+        '<li><span class="substituted"></span>another view stands in</li>'
+        '<li><span class="missing"></span>missing</li></ul>'
+    )
