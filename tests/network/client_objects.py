@@ -15,20 +15,22 @@ from tests.archive import archive_samples
 from tests.cli.sessions import archiver, camera_jpeg, picture, write_sheet
 
 
-def photographs(folder: Path, patient: str = "P-0417") -> Path:
+def photographs(folder: Path, patient: str = "P-0417", *, png: bool = True) -> Path:
     """An archive with a mirror shot of tooth 16, a view of 25, and a PNG, as `wrap` makes them."""
     card = folder / f"card-{patient}"
     card.mkdir(parents=True)
-    camera_jpeg(card / "A.JPG", 1)
-    camera_jpeg(card / "B.JPG", 2)
-    picture(3).save(card / "C.PNG")
+    # The same picture under two patients is refused, so each patient has their own.
+    seed = int(patient.removeprefix("P-"))
+    camera_jpeg(card / "A.JPG", seed)
+    camera_jpeg(card / "B.JPG", seed + 1)
+    picture(seed + 2).save(card / "C.PNG")
     write_sheet(
         card,
         [
             'file = "A.JPG"\nteeth = [16]\nview = "occlusal"\nmirror = true',
             'file = "B.JPG"\nteeth = [25]\nview = "buccal"\nmirror = false',
             'file = "C.PNG"\nteeth = []\nview = "frontal"\nmirror = false',
-        ],
+        ][: 3 if png else 2],
         patient,
     )
     made = archiver("wrap", card / "sheet.toml", "--archive", folder / "archive")

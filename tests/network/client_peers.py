@@ -77,7 +77,7 @@ def storescp(folder: Path, *options: object, log: str = "storescp.log") -> Itera
 
 @contextlib.contextmanager
 def dcmqrscp(
-    folder: Path, *, move_to: int = 0, options: Sequence[object] = ("+xy",)
+    folder: Path, *, move_to: int = 0, options: Sequence[object] = ("+xy", "-xy", "+B")
 ) -> Iterator[int]:
     """DCMTK's image archive, empty; `move_to` is where it may send to as ARCHIVER."""
     port = free_port()

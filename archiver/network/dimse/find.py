@@ -68,7 +68,8 @@ def question(level: Level, keys: Mapping[str, object]) -> Dataset:
     identifier = Dataset()
     identifier.QueryRetrieveLevel = level.value
     for keyword, value in keys.items():
-        setattr(identifier, keyword, value)
+        # An empty text is no value of a number; an element without value is one of any.
+        setattr(identifier, keyword, None if value == "" else value)
     if any(isinstance(value, str) and not value.isascii() for value in keys.values()):
         identifier.SpecificCharacterSet = _UNICODE
     return identifier

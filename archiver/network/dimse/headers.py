@@ -33,6 +33,7 @@ class _Headers(Basket):
             whole = BytesIO(event.encoded_dataset(include_meta=True))
             header = slim(pydicom.dcmread(whole, stop_before_pixels=True))
             self.headers[str(header.SOPInstanceUID)] = header
+            self.came.add(str(header.SOPInstanceUID))
         except Exception:  # pydicom raises whatever the bytes lead it to
             return _CANNOT_UNDERSTAND
         return 0

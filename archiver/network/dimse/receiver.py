@@ -35,6 +35,8 @@ class Basket:
     def __init__(self, folder: Path) -> None:
         self.folder = folder
         self.files: dict[str, Path] = {}
+        #: UIDs of everything that came; what comes again is not kept again.
+        self.came: set[str] = set()
         self.problems: list[Problem] = []
         self._guard = threading.Lock()
 
@@ -44,6 +46,8 @@ class Basket:
         if not _UID.fullmatch(uid):
             self.problems.append(Problem("an object came without a usable UID"))
             return _CANNOT_UNDERSTAND
+        if uid in self.came:
+            return 0
         path = self.folder / f"{uid}.dcm"
         try:
             self._write(path, event.encoded_dataset(include_meta=True))
@@ -53,6 +57,7 @@ class Basket:
             return _OUT_OF_RESOURCES
         with self._guard:
             self.files[uid] = path
+            self.came.add(uid)
         return 0
 
     def _write(self, path: Path, whole: bytes) -> None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from pydicom import Dataset
@@ -34,6 +34,9 @@ SYNTAXES = (
     "1.2.840.10008.1.2.5",
     "1.2.840.10008.1.2.1.99",
 )
+#: Proposed one after the other for what did not come: some peers look only at the first context
+#: of a SOP class, and cannot send what is in another transfer syntax than that.
+_ONE_BY_ONE = ((EXPLICIT, IMPLICIT), *((syntax,) for syntax in SYNTAXES[:2]))
 _STORAGE = "1.2.840.10008.5.1.4.1.1."
 #: Proposed where nobody knows what will come: photographs and dental radiographs.
 USUAL_CLASSES = tuple(
@@ -64,6 +67,13 @@ class Wanted:
     series: str = ""
     instances: tuple[str, ...] = ()
     patient_id: str = ""
+
+    def only(self, uids: frozenset[str]) -> Wanted | None:
+        """Return what is wanted of some instances; None where it is none of them."""
+        if not self.instances:
+            return self
+        some = tuple(uid for uid in self.instances if uid in uids)
+        return replace(self, instances=some) if some else None
 
     @property
     def level(self) -> Level:
@@ -99,8 +109,6 @@ class Retrieved:
         The peer's last word, the worst of all requests.
     failed
         UIDs that the peer says it could not send.
-    completed, warned, refused
-        Its counts of sub-operations.
     problems
         What went wrong here.
     """
@@ -108,9 +116,6 @@ class Retrieved:
     files: dict[str, Path]
     status: Status
     failed: tuple[str, ...]
-    completed: int
-    warned: int
-    refused: int
     problems: tuple[Problem, ...]
 
 
@@ -157,8 +162,13 @@ def retrieve_into(
     return _by_get(peer, wanted, basket, classes)
 
 
+def _unique(classes: Sequence[str]) -> list[str]:
+    """Return each SOP class once; the usual ones where the peer did not tell any."""
+    return list(dict.fromkeys(uid for uid in classes if uid)) or list(USUAL_CLASSES)
+
+
 def _storage_contexts(classes: Sequence[str], room: int) -> list[PresentationContext]:
-    unique = list(dict.fromkeys(classes)) or list(USUAL_CLASSES)
+    unique = _unique(classes)
     each = max(1, min(len(SYNTAXES), room // len(unique)))
     alone = [build_context(uid, syntax) for uid in unique for syntax in SYNTAXES[: each - 1]]
     rest = [build_context(uid, list(SYNTAXES[each - 1 :])) for uid in unique]
@@ -168,23 +178,36 @@ def _storage_contexts(classes: Sequence[str], room: int) -> list[PresentationCon
 def _by_get(
     peer: DimsePeer, wanted: Sequence[Wanted], basket: Basket, classes: Sequence[str]
 ) -> Retrieved:
-    model = MODELS[peer.root] + GET
-    contexts = [build_context(model), *_storage_contexts(classes, MOST_CONTEXTS - 1)]
-    # The peer sends to us on our own association, so we are SCP there (PS3.4 C.5.3).
-    names = dict.fromkeys(str(c.abstract_syntax) for c in contexts[1:])
-    roles = [build_role(uid, scp_role=True) for uid in names]
     tally = _Tally(basket)
-    with open_link(peer, contexts, roles=roles, bound=[storing(basket)]) as link:
+    _get(peer, wanted, _storage_contexts(classes, MOST_CONTEXTS - 1), tally)
+    for syntaxes in _ONE_BY_ONE:
+        missing = tally.missing
+        if not missing:
+            break
+        again = [one.only(missing) for one in wanted]
+        names = _unique(classes)[: MOST_CONTEXTS - 1]
+        contexts = [build_context(name, list(syntaxes)) for name in names]
+        _get(peer, [one for one in again if one is not None], contexts, tally)
+    return tally.told()
+
+
+def _get(
+    peer: DimsePeer,
+    wanted: Sequence[Wanted],
+    storage: Sequence[PresentationContext],
+    tally: _Tally,
+) -> None:
+    model = MODELS[peer.root] + GET
+    # The peer sends to us on our own association, so we are SCP there (PS3.4 C.5.3).
+    roles = [build_role(u, scp_role=True) for u in {str(c.abstract_syntax) for c in storage}]
+    bound = [storing(tally.basket)]
+    with open_link(peer, [build_context(model), *storage], roles=roles, bound=bound) as link:
         _check_service(link, model, "C-GET")
         for one in wanted:
             for identifier in one.identifiers(peer.root):
                 number = link.next_message()
-                tally.go_through(
-                    link,
-                    Service.GET,
-                    link.association.send_c_get(identifier, model, number),
-                )
-    return tally.told()
+                answers = link.association.send_c_get(identifier, model, number)
+                tally.go_through(link, Service.GET, answers)
 
 
 def _by_move(
@@ -195,7 +218,7 @@ def _by_move(
             Problem('retrieve = "move" needs a port to listen on', peer.place, "listen_port")
         )
     model = MODELS[peer.root] + MOVE
-    taken = [build_context(uid, list(SYNTAXES)) for uid in dict.fromkeys(classes or USUAL_CLASSES)]
+    taken = [build_context(uid, list(SYNTAXES)) for uid in _unique(classes)]
     tally = _Tally(basket)
     with (
         listening(peer, taken, [storing(basket)]),
@@ -225,7 +248,11 @@ class _Tally:
         self.basket = basket
         self.status = status_of(Service.ANY, 0)
         self.failed: list[str] = []
-        self.counts = {"Completed": 0, "Warning": 0, "Failed": 0}
+
+    @property
+    def missing(self) -> frozenset[str]:
+        """UIDs that the peer could not send, and has not sent since."""
+        return frozenset(self.failed) - self.basket.came
 
     def go_through(self, link: Link, service: Service, answers: object) -> None:
         """Take the answers to one request.
@@ -244,20 +271,16 @@ class _Tally:
                 continue
             if status.category is not Category.SUCCESS:
                 self.status = status
-            for word in self.counts:
-                self.counts[word] += int(answer.get(f"NumberOf{word}Suboperations") or 0)
             listed = identifier.get("FailedSOPInstanceUIDList") if identifier else None
             if listed:
                 self.failed += [listed] if isinstance(listed, str) else [str(u) for u in listed]
 
     def told(self) -> Retrieved:
-        """Return the sum."""
+        """Return the sum; a failure that a later request made good is none."""
+        made_good = bool(self.failed) and not self.missing
         return Retrieved(
             dict(self.basket.files),
-            self.status,
-            tuple(self.failed),
-            self.counts["Completed"],
-            self.counts["Warning"],
-            self.counts["Failed"],
+            status_of(Service.ANY, 0) if made_good else self.status,
+            tuple(sorted(self.missing)),
             tuple(self.basket.problems),
         )
