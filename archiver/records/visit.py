@@ -43,6 +43,28 @@ class VisitReport:
         """True where every required view is there."""
         return bool(self.day) and not any(d.counts and d.status == MISSING for d in self.demands)
 
+    def to_json(self) -> dict[str, Any]:
+        """Return the report as values that JSON has."""
+        return {
+            "patient_id": self.patient,
+            "date": self.day,
+            "complete": self.is_complete,
+            "photographs": len(self.pictures),
+            "unconfirmed": self.unconfirmed,
+            "views": [
+                {
+                    "rules": d.rules,
+                    "requirement": d.requirement,
+                    "target": d.target,
+                    "view": d.view,
+                    "status": d.status,
+                    "optional": d.optional,
+                    "by": d.by,
+                }
+                for d in self.demands
+            ],
+        }
+
 
 def report_visit(
     instances: Sequence[Instance],
@@ -76,28 +98,6 @@ def report_visit(
     return VisitReport(
         patient_id, day, today, demands, sum(not picture.confirmed for picture in today)
     )
-
-    def to_json(self) -> dict[str, Any]:
-        """Return the report as values that JSON has."""
-        return {
-            "patient_id": self.patient,
-            "date": self.day,
-            "complete": self.is_complete,
-            "photographs": len(self.pictures),
-            "unconfirmed": self.unconfirmed,
-            "views": [
-                {
-                    "rules": d.rules,
-                    "requirement": d.requirement,
-                    "target": d.target,
-                    "view": d.view,
-                    "status": d.status,
-                    "optional": d.optional,
-                    "by": d.by,
-                }
-                for d in self.demands
-            ],
-        }
 
 
 _MARKS = {PRESENT: "[x]", SUBSTITUTED: "[~]", MISSING: "[ ]"}
