@@ -1,0 +1,220 @@
+"""Matched places of two pictures: by features first, then by following the surface closely."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from archiver.priors.models import Array, carried
+from archiver.priors.opencv import cv2
+from archiver.priors.prepared import Prepared
+
+#: A match counts if the second best is farther by this factor, and if it is best both ways.
+_RATIO = 0.85
+#: Pixels at working size between places that are followed.
+_STEP = 8
+#: Pixels by which following there and back may miss the start, and the least correlation of the
+#: surroundings of two matched places: of all that is kept, and of what is trusted.
+_THERE_AND_BACK = (0.75, 0.5)
+_ALIKE = (0.6, 0.7)
+_SURROUNDINGS = 15
+_NEIGHBOURS = 12
+#: Pixels at working size.
+_REACH = 40.0
+_HEAVIEST = 4.0
+
+
+@dataclass(frozen=True)
+class Matches:
+    """Places of the prior and of the newer picture that show the same, shape (n, 2) each."""
+
+    prior: Array
+    newer: Array
+
+    def __len__(self) -> int:
+        return len(self.prior)
+
+    def only(self, chosen: NDArray[np.bool_]) -> Matches:
+        """Return some of them."""
+        return Matches(self.prior[chosen], self.newer[chosen])
+
+
+def feature_matches(newer: Prepared, prior: Prepared) -> Matches:
+    """Match features of the whole pictures by their descriptors."""
+    at_newer, newer_is = newer.features
+    at_prior, prior_is = prior.features
+    if min(len(at_newer), len(at_prior)) < 3:
+        return Matches(np.empty((0, 2)), np.empty((0, 2)))
+    likeness = prior_is @ newer_is.T
+    best = likeness.argmax(axis=1)
+    two = -np.partition(-likeness, 1, axis=1)[:, :2]
+    away = np.sqrt(np.clip(2 - 2 * two, 0, None))
+    both_ways = likeness.argmax(axis=0)[best] == np.arange(len(best))
+    chosen = (away[:, 0] < _RATIO * away[:, 1]) & both_ways
+    return Matches(at_prior[chosen], at_newer[best[chosen]])
+
+
+@dataclass(frozen=True)
+class Followed:
+    """What following the surface gave.
+
+    Parameters
+    ----------
+    matches
+        Places on the teeth, evenly spread.
+    trusted
+        Shape (n,), those that were followed most surely.
+    tried
+        Places (m, 2) of the newer picture on teeth that both show, gloss left out.
+    """
+
+    matches: Matches
+    trusted: NDArray[np.bool_]
+    tried: Array
+
+    @property
+    def share(self) -> float:
+        """Share of the places that could be followed."""
+        return len(self.matches) / len(self.tried) if len(self.tried) else 0.0
+
+    def within(self, mask: NDArray[np.bool_]) -> Followed:
+        """Return what lies in a region of the newer picture."""
+        at, tried = self.matches.newer.astype(int), self.tried.astype(int)
+        on = mask[at[:, 1], at[:, 0]]
+        there = mask[tried[:, 1], tried[:, 0]]
+        return Followed(self.matches.only(on), self.trusted[on], self.tried[there])
+
+    @property
+    def surest(self) -> Followed:
+        """Only what is trusted."""
+        kept = self.trusted
+        return Followed(self.matches.only(kept), kept[kept], self.tried)
+
+    def weights(self) -> Array:
+        """How many of the places tried each match stands for: the nearest one's.
+
+        Bare enamel gives few matches and a fissure many; the alignment is of the whole tooth.
+        A place farther than `_REACH` from every match counts for none.
+        """
+        weights = np.full(len(self.matches), 0.25)
+        for some in np.array_split(self.tried, max(1, len(self.tried) // 256)):
+            apart = _apart(some, self.matches.newer)
+            nearest = apart.argmin(axis=1)
+            close = apart[np.arange(len(some)), nearest] < _REACH
+            weights += np.bincount(nearest[close], minlength=len(weights))
+        return np.asarray(np.minimum(weights, _HEAVIEST))
+
+
+def follow(newer: Prepared, prior: Prepared, matrix: Array) -> Followed:
+    """Follow the surface of the teeth from the newer picture to the prior, pixel by pixel.
+
+    Parameters
+    ----------
+    matrix
+        From the prior to the newer picture, right to within some pixels.
+
+    Returns
+    -------
+    Followed
+        Places at working size. Each is followed there and back and its surroundings compared;
+        no model has a say in which are kept, so that their distances from a model are honest.
+    """
+    rows, columns = newer.shape
+    size = (columns, rows)
+    near = cv2.warpPerspective(prior.detail, matrix, size, flags=cv2.INTER_LINEAR, borderValue=128)
+    both = _laid(prior.usable, matrix, size) & newer.usable
+    teeth = both & newer.tooth & _laid(prior.tooth, matrix, size)
+    there = _flow(newer.detail, near)
+    back = _flow(near, newer.detail)
+    y, x = np.mgrid[_STEP // 2 : rows : _STEP, _STEP // 2 : columns : _STEP]
+    x, y = x.ravel(), y.ravel()
+    on = teeth[y, x]
+    x, y = x[on], y[on]
+    start = np.column_stack([x, y]).astype(float)
+    if not len(start):
+        return Followed(Matches(start, start), on[:0], start)
+    moved = there[y, x].astype(float)
+    end = start + moved
+    missed = np.linalg.norm(end + _sampled(back, end) - start, axis=1)
+    alike = _likeness(newer.detail, near, there)[y, x]
+    inside = (end > 2).all(axis=1) & (end < [columns - 3, rows - 3]).all(axis=1)
+    kept, trusted = (
+        inside & (missed < limit) & (alike > least)
+        for limit, least in zip(_THERE_AND_BACK, _ALIKE, strict=True)
+    )
+    for chosen in (kept, trusted):
+        chosen[chosen] = _steady(start[chosen], moved[chosen])
+    at_prior = carried(np.asarray(np.linalg.inv(matrix), float), end)
+    return Followed(Matches(at_prior[kept], start[kept]), trusted[kept], start)
+
+
+def _steady(at: Array, moved: Array) -> NDArray[np.bool_]:
+    """Whether each movement is like those around it, as it is on one surface."""
+    if len(at) < _NEIGHBOURS + 1:
+        return np.zeros(len(at), bool)
+    steady = np.zeros(len(at), bool)
+    for some in np.array_split(np.arange(len(at)), max(1, len(at) // 256)):
+        apart = _apart(at[some], at)
+        near = np.argpartition(apart, _NEIGHBOURS, axis=1)[:, : _NEIGHBOURS + 1]
+        usual = np.median(moved[near], axis=1)
+        spread = np.median(np.linalg.norm(moved[near] - usual[:, None], axis=2), axis=1)
+        steady[some] = np.linalg.norm(moved[some] - usual, axis=1) < 3 * spread + 0.5
+    return steady
+
+
+def scatter(at: Array, moved: Array) -> Array:
+    """Return how far each movement (n, 2) is from the mean of those nearest to it.
+
+    On a smooth surface neighbours move alike, so this is what following itself adds; scaled so
+    that independent errors come out at their own size.
+    """
+    result = np.empty(len(at))
+    count = min(_NEIGHBOURS, len(at) - 1)
+    for some in np.array_split(np.arange(len(at)), max(1, len(at) // 256)):
+        near = np.argpartition(_apart(at[some], at), count, axis=1)[:, : count + 1]
+        result[some] = np.linalg.norm(moved[some] - moved[near].mean(axis=1), axis=1)
+    return np.asarray(result * np.sqrt((count + 1) / max(count, 1)))
+
+
+def _apart(some: Array, others: Array) -> Array:
+    return np.asarray(np.linalg.norm(some[:, None] - others[None], axis=2))
+
+
+def _laid(mask: NDArray[np.bool_], matrix: Array, size: tuple[int, int]) -> NDArray[np.bool_]:
+    laid = cv2.warpPerspective(mask.astype(np.uint8), matrix, size, flags=cv2.INTER_NEAREST)
+    return np.asarray(laid > 0)
+
+
+def _flow(one: NDArray[np.uint8], other: NDArray[np.uint8]) -> NDArray[np.float32]:
+    """Movement of each pixel of one picture to the other, dense inverse search."""
+    search = cv2.DISOpticalFlow_create(cv2.DISOPTICAL_FLOW_PRESET_MEDIUM)
+    search.setFinestScale(0)
+    search.setUseSpatialPropagation(True)
+    return np.asarray(search.calc(one, other, None), np.float32)
+
+
+def _sampled(field: NDArray[np.float32], at: Array) -> Array:
+    x, y = at.astype(np.float32).T
+    taken = cv2.remap(field, x[None], y[None], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    return np.asarray(taken[0], float)
+
+
+def _likeness(
+    one: NDArray[np.uint8], other: NDArray[np.uint8], flow: NDArray[np.float32]
+) -> NDArray[np.float32]:
+    """Correlation of each pixel's surroundings with those of its match."""
+    rows, columns = one.shape
+    x, y = np.meshgrid(np.arange(columns, dtype=np.float32), np.arange(rows, dtype=np.float32))
+    moved = cv2.remap(other, x + flow[..., 0], y + flow[..., 1], cv2.INTER_LINEAR)
+    a, b = one.astype(np.float32), moved.astype(np.float32)
+    side = (_SURROUNDINGS, _SURROUNDINGS)
+
+    def mean(values: NDArray[np.float32]) -> NDArray[np.float32]:
+        return np.asarray(cv2.blur(values, side), np.float32)
+
+    mean_a, mean_b = mean(a), mean(b)
+    common = mean(a * b) - mean_a * mean_b
+    spread = (mean(a * a) - mean_a**2 + 1.0) * (mean(b * b) - mean_b**2 + 1.0)
+    return np.asarray(common / np.sqrt(np.clip(spread, 1e-6, None)), np.float32)
