@@ -1,0 +1,204 @@
+"""Which earlier pictures of a tooth are worth comparing with the newest one."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
+from datetime import date
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from archiver.archive.query import Query, Record
+from archiver.dentition.teeth import Tooth
+from archiver.dentition.views import View
+from archiver.errors import ArchiveError, Problem, UsageError
+
+if TYPE_CHECKING:
+    from archiver.archive.store import Archive
+
+#: Views in which different words mean one way of looking at a tooth.
+_ALIKE = (
+    frozenset({View.OCCLUSAL.value, View.INCISAL.value}),
+    frozenset({View.BUCCAL.value, View.LABIAL.value}),
+    frozenset({View.LINGUAL.value, View.PALATAL.value}),
+)
+SAME = "same tooth and view"
+
+Blur = Callable[[Path], float]
+
+
+@dataclass(frozen=True)
+class Asked:
+    """What is to be compared.
+
+    Parameters
+    ----------
+    patient_id, issuer
+        As the objects have them; the issuer only where two share an identifier.
+    tooth, view
+        What the pictures show.
+    since
+        First day of a prior.
+    limit
+        Priors at most.
+    """
+
+    patient_id: str
+    tooth: Tooth
+    view: View
+    issuer: str | None = None
+    since: date | None = None
+    limit: int | None = None
+
+
+@dataclass(frozen=True)
+class Candidate:
+    """A picture, and how it comes to show the tooth."""
+
+    record: Record
+    relation: str
+
+    @property
+    def is_same(self) -> bool:
+        """True where tooth and view are named as they were asked for."""
+        return self.relation == SAME
+
+    @property
+    def when(self) -> tuple[str, str]:
+        """Date and time of its visit."""
+        return self.record.study_date, self.record.study_time
+
+
+@dataclass(frozen=True)
+class Chosen:
+    """The newest picture and its priors: those of the same view first, then the newest first.
+
+    `left_out` counts the visits beyond the limit.
+    """
+
+    newest: Candidate
+    priors: tuple[Candidate, ...]
+    left_out: int = 0
+
+
+def choose(archive: Archive, asked: Asked, blur: Blur) -> Chosen:
+    """Choose the newest picture of a tooth and view, and one prior a visit.
+
+    Parameters
+    ----------
+    archive
+        To ask.
+    asked
+        What is to be compared.
+    blur
+        Tells how soft a picture is; only called where a visit has several alike.
+
+    Raises
+    ------
+    ArchiveError
+        If there is no picture of the tooth, or no prior.
+    UsageError
+        If two patients share the identifier.
+    """
+    records = archive.query(
+        Query(
+            patient_id=asked.patient_id,
+            issuer=asked.issuer,
+            teeth=(asked.tooth,),
+            view=asked.view.value,
+            modality="XC",
+        )
+    )
+    issuers = sorted({record.issuer for record in records})
+    if len(issuers) > 1:
+        named = ", ".join(f'"{one}"' for one in issuers)
+        raise UsageError(
+            Problem(
+                f"two patients have the identifier {asked.patient_id}, issued by {named}",
+                hint="say which with --issuer",
+            )
+        )
+    visits = [
+        _sharpest(group, blur) for group in by_visit(_candidates(records, asked.view)).values()
+    ]
+    if not visits:
+        raise ArchiveError(Problem(f"no photograph shows {_shown(asked)}", asked.patient_id))
+    return arranged(visits, asked)
+
+
+def arranged(visits: Sequence[Candidate], asked: Asked) -> Chosen:
+    """Order one candidate a visit into the newest and its priors.
+
+    Raises
+    ------
+    ArchiveError
+        If nothing earlier is left.
+    """
+    newest = max(visits, key=lambda one: (one.is_same, one.when))
+    earlier = [one for one in visits if one.when < newest.when]
+    if asked.since is not None:
+        earlier = [one for one in earlier if one.record.study_date >= asked.since.isoformat()]
+    if not earlier:
+        since = f" since {asked.since.isoformat()}" if asked.since else ""
+        raise ArchiveError(
+            Problem(
+                f"there is no earlier photograph of {_shown(asked)}{since}",
+                asked.patient_id,
+                hint=f"the only one is of {newest.record.study_date}",
+            )
+        )
+    ranked = sorted(earlier, key=lambda one: (one.is_same, one.when), reverse=True)
+    kept = ranked if asked.limit is None else ranked[: asked.limit]
+    return Chosen(newest, tuple(kept), len(ranked) - len(kept))
+
+
+def by_visit(candidates: Iterable[Candidate]) -> dict[tuple[str, str], list[Candidate]]:
+    """Group candidates by day and study."""
+    groups: dict[tuple[str, str], list[Candidate]] = {}
+    for one in candidates:
+        groups.setdefault((one.record.study_date, one.record.study_uid), []).append(one)
+    return groups
+
+
+def _candidates(records: Sequence[Record], view: View) -> list[Candidate]:
+    """Say of each picture why it is here; what has a corrected twin is left out."""
+    corrected = {r.source_sha256 for r in records if r.role == "derived" and r.source_sha256}
+    return [
+        Candidate(record, relation(record, view))
+        for record in records
+        if record.role == "derived" or record.source_sha256 not in corrected
+    ]
+
+
+def relation(record: Record, view: View) -> str:
+    """Say how a picture shows the tooth that was asked for."""
+    same_way = any({record.view, view.value} <= words for words in _ALIKE)
+    if record.tooth_found == "named" and (record.view == view.value or same_way):
+        if len(record.teeth) == 1:
+            return SAME
+        return SAME if len(record.teeth) <= _FEW else "quadrant picture that names the tooth"
+    if record.view is None:
+        return "picture that contains the tooth"
+    named = "names" if record.tooth_found == "named" else "contains"
+    return f"{record.view} picture that {named} the tooth"
+
+
+#: A picture that names more teeth than this is one of a quadrant.
+_FEW = 3
+
+
+def _sharpest(group: Sequence[Candidate], blur: Blur) -> Candidate:
+    """The best of a visit: same view first, then corrected before as shot, then the sharpest."""
+
+    def rank(one: Candidate) -> tuple[bool, bool]:
+        return not one.is_same, one.record.mirror == "uncorrected"
+
+    best = min(rank(one) for one in group)
+    alike = [one for one in group if rank(one) == best]
+    if len(alike) == 1:
+        return alike[0]
+    return min(alike, key=lambda one: (blur(Path(one.record.path)), one.record.sop_instance_uid))
+
+
+def _shown(asked: Asked) -> str:
+    return f"tooth {asked.tooth.iso}, {asked.view.value}"

@@ -1,0 +1,230 @@
+"""A newest picture and its priors, compared: everything that a page or a screen shows.
+
+The pictures that are kept are not touched: the priors are resampled for showing only, and the
+matrices are those of the full pictures.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from archiver.errors import Problem, UsageError
+from archiver.priors import colours, region
+from archiver.priors.colours import Array
+from archiver.priors.differing import (
+    Box,
+    Laid,
+    RegionColour,
+    difference_map,
+    lay,
+    region_colour,
+)
+from archiver.priors.loading import Shown, load
+from archiver.priors.opencv import cv2
+from archiver.priors.prepared import Prepared, prepare
+from archiver.priors.registration import Alignment
+from archiver.priors.wrong_way import Checked, check
+
+Mask = NDArray[np.bool_]
+
+
+@dataclass(frozen=True)
+class Wishes:
+    """What a person asked for besides.
+
+    Parameters
+    ----------
+    region
+        (left, top, width, height) in full pixels of the newest picture as displayed: where
+        colours are averaged, and which tooth is meant. The tooth in the middle where it is None.
+    grey
+        Boxes of a grey card by file, in full pixels of that picture as displayed.
+    match_light
+        Bring the light of each prior to that of the newest picture, by what lies outside the
+        tooth.
+    """
+
+    region: Box | None = None
+    grey: Mapping[Path, Box] = field(default_factory=dict)
+    match_light: bool = False
+
+
+@dataclass(frozen=True)
+class Compared:
+    """A prior beside the newest picture.
+
+    Attributes
+    ----------
+    shown
+        The prior in display orientation.
+    relation
+        How it comes to show the tooth.
+    checked
+        How alignment and wrong-way check came out.
+    laid
+        The prior laid on the newest picture; None where it is not aligned.
+    apart
+        CIEDE2000 of every place, see `difference_map`; None where it is not aligned.
+    colour
+        Of the region; None where it is not aligned.
+    region
+        Where it was aligned, at the size of the newest picture as decoded.
+    light
+        How light was made comparable, in words.
+    """
+
+    shown: Shown
+    relation: str
+    checked: Checked
+    laid: Laid | None
+    apart: Array | None
+    colour: RegionColour | None
+    region: Mask | None
+    light: str
+
+    @property
+    def alignment(self) -> Alignment | None:
+        """How it was aligned, None where it was not."""
+        outcome = self.checked.outcome
+        return outcome if isinstance(outcome, Alignment) else None
+
+
+@dataclass(frozen=True)
+class Comparison:
+    """The newest picture and its priors."""
+
+    newest: Shown
+    priors: tuple[Compared, ...]
+
+
+def compare(
+    newest: Path, priors: Sequence[tuple[Path, str]], wishes: Wishes | None = None
+) -> Comparison:
+    """Compare pictures, one prior after the other.
+
+    Parameters
+    ----------
+    newest
+        DICOM file of the newest picture.
+    priors
+        File of each prior, and how it comes to show the tooth.
+    wishes
+        What was asked for besides.
+
+    Raises
+    ------
+    ObjectError
+        If a file is no photograph that can be shown.
+    UsageError
+        If a box lies outside its picture.
+    """
+    wishes = wishes or Wishes()
+    shown = load(newest)
+    ready = prepare(colours.as_srgb(shown.pixels, shown.space), shown.factor)
+    chosen = None if wishes.region is None else _inside(shown, wishes.region, "the region")
+    aim = None
+    if wishes.region is not None:
+        left, top, width, height = wishes.region
+        aim = np.array([left + width / 2, top + height / 2])
+    done = tuple(
+        _compared(shown, ready, load(path), relation, (wishes, chosen, aim))
+        for path, relation in priors
+    )
+    return Comparison(shown, done)
+
+
+def _compared(
+    newest: Shown,
+    ready: Prepared,
+    prior: Shown,
+    relation: str,
+    asked: tuple[Wishes, Mask | None, Array | None],
+) -> Compared:
+    wishes, chosen, aim = asked
+    other = prepare(colours.as_srgb(prior.pixels, prior.space), prior.factor)
+    checked = check(ready, other, aim)
+    alignment = checked.outcome
+    if not isinstance(alignment, Alignment):
+        return Compared(prior, relation, checked, None, None, None, None, "")
+    laid = lay(alignment.matrix, newest, prior)
+    tooth = _enlarged(alignment.region, newest)
+    gains, light = _gains(newest, prior, laid, (wishes, ready.tooth))
+    where = chosen if chosen is not None else tooth
+    where = where & ~region.gloss(newest.pixels) & ~region.gloss(laid.pixels)
+    return Compared(
+        prior,
+        relation,
+        checked,
+        laid,
+        difference_map(newest, prior, laid, gains),
+        region_colour(newest, prior, laid, where, gains),
+        tooth,
+        light,
+    )
+
+
+def _gains(
+    newest: Shown, prior: Shown, laid: Laid, asked: tuple[Wishes, Mask]
+) -> tuple[tuple[Array, Array], str]:
+    """Factors of linear light for both pictures, and what was done in words."""
+    wishes, teeth = asked
+    one, other = np.ones(3), np.ones(3)
+    told = []
+    boxes = [wishes.grey.get(shown.path) for shown in (newest, prior)]
+    if boxes[0] is not None and boxes[1] is not None:
+        one, other = _neutral(newest, boxes[0]), _neutral(prior, boxes[1])
+        told.append("both made neutral by a grey card")
+    elif boxes[0] is not None or boxes[1] is not None:
+        told.append("a grey card was named in one of the two only and is not used")
+    if wishes.match_light:
+        outside = ~_enlarged(teeth, newest) & laid.covered
+        outside &= ~region.gloss(newest.pixels) & ~region.gloss(laid.pixels)
+        pairs = (laid.pixels[outside], newest.pixels[outside])
+        spaces = (prior.space, newest.space)
+        other = colours.gain_between(*pairs, spaces) * one
+        told.append("light of the prior matched to the newest outside the teeth")
+    return (one, other), "; ".join(told)
+
+
+def _neutral(shown: Shown, box: Box) -> Array:
+    mask = _inside(shown, box, "the grey card")
+    return colours.neutral_gain(shown.pixels[mask], shown.space)
+
+
+def _inside(shown: Shown, box: Box, what: str) -> Mask:
+    """A box in full pixels as a mask of the picture as decoded."""
+    left, top, width, height = box
+    columns, rows = shown.size
+    if (
+        min(left, top) < 0
+        or min(width, height) < 1
+        or left + width > columns
+        or top + height > rows
+    ):
+        raise UsageError(
+            Problem(
+                f"{what} {left},{top},{width},{height} does not lie in the picture",
+                shown.path.name,
+                f"a box within {columns} x {rows} pixels as displayed",
+            )
+        )
+    mask = np.zeros(shown.pixels.shape[:2], bool)
+    f = shown.factor
+    first_row, first_column = int(top / f), int(left / f)
+    mask[
+        first_row : max(first_row + 1, int((top + height) / f)),
+        first_column : max(first_column + 1, int((left + width) / f)),
+    ] = True
+    return mask
+
+
+def _enlarged(mask: Mask, newest: Shown) -> Mask:
+    rows, columns = newest.pixels.shape[:2]
+    size = (columns, rows)
+    made = cv2.resize(mask.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST)
+    return np.asarray(made > 0)
