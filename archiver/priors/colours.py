@@ -24,8 +24,8 @@ Array = NDArray[np.float64]
 PERCEPTIBLE: Final = 0.8
 ACCEPTABLE: Final = 1.8
 THRESHOLDS_NOTE: Final = (
-    "0.8 (perceptible to half of the observers) and 1.8 (acceptable to half) come from flat "
-    "ceramic pairs in a viewing booth (Paravina 2015), not from photographs of teeth"
+    "0.8, perceptible to half of the observers, and 1.8, acceptable to half, for flat ceramic "
+    "pairs in a viewing booth (Paravina 2015), not for photographs of teeth"
 )
 CAUTION: Final = "A camera picture is not a colour measurement."
 

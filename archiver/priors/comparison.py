@@ -7,7 +7,7 @@ matrices are those of the full pictures.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
@@ -27,10 +27,13 @@ from archiver.priors.differing import (
 from archiver.priors.loading import Shown, load
 from archiver.priors.opencv import cv2
 from archiver.priors.prepared import Prepared, prepare
-from archiver.priors.registration import Alignment
+from archiver.priors.registration import Alignment, Subject
 from archiver.priors.wrong_way import Checked, check
 
 Mask = NDArray[np.bool_]
+
+#: A picture that names more teeth than this is not about one of them.
+_FEW = 3
 
 
 @dataclass(frozen=True)
@@ -76,6 +79,8 @@ class Compared:
         Where it was aligned, at the size of the newest picture as decoded.
     light
         How light was made comparable, in words.
+    single
+        True where one tooth was aligned, False where all teeth of the picture were.
     """
 
     shown: Shown
@@ -86,6 +91,7 @@ class Compared:
     colour: RegionColour | None
     region: Mask | None
     light: str
+    single: bool = True
 
     @property
     def alignment(self) -> Alignment | None:
@@ -127,45 +133,44 @@ def compare(
     shown = load(newest)
     ready = prepare(colours.as_srgb(shown.pixels, shown.space), shown.factor)
     chosen = None if wishes.region is None else _inside(shown, wishes.region, "the region")
-    aim = None
-    if wishes.region is not None:
-        left, top, width, height = wishes.region
-        aim = np.array([left + width / 2, top + height / 2])
+    subject = _subject(shown, wishes.region)
     done = tuple(
-        _compared(shown, ready, load(path), relation, (wishes, chosen, aim))
+        _compared((shown, ready), load(path), relation, (wishes, chosen, subject))
         for path, relation in priors
     )
     return Comparison(shown, done)
 
 
+def _subject(shown: Shown, region_asked: Box | None) -> Subject:
+    """The tooth that is meant: that of the region, or that in the middle of a picture of few."""
+    if region_asked is not None:
+        left, top, width, height = region_asked
+        return Subject(np.array([left + width / 2, top + height / 2]))
+    return Subject(single=0 < len(shown.description.teeth) <= _FEW)
+
+
 def _compared(
-    newest: Shown,
-    ready: Prepared,
+    current: tuple[Shown, Prepared],
     prior: Shown,
     relation: str,
-    asked: tuple[Wishes, Mask | None, Array | None],
+    asked: tuple[Wishes, Mask | None, Subject],
 ) -> Compared:
-    wishes, chosen, aim = asked
+    (newest, ready), (wishes, chosen, subject) = current, asked
     other = prepare(colours.as_srgb(prior.pixels, prior.space), prior.factor)
-    checked = check(ready, other, aim)
+    checked = check(ready, other, subject)
     alignment = checked.outcome
     if not isinstance(alignment, Alignment):
-        return Compared(prior, relation, checked, None, None, None, None, "")
+        return Compared(prior, relation, checked, None, None, None, None, "", subject.single)
     laid = lay(alignment.matrix, newest, prior)
     tooth = _enlarged(alignment.region, newest)
     gains, light = _gains(newest, prior, laid, (wishes, ready.tooth))
     where = chosen if chosen is not None else tooth
     where = where & ~region.gloss(newest.pixels) & ~region.gloss(laid.pixels)
-    return Compared(
-        prior,
-        relation,
-        checked,
-        laid,
-        difference_map(newest, prior, laid, gains),
-        region_colour(newest, prior, laid, where, gains),
-        tooth,
-        light,
-    )
+    mean = region_colour(newest, prior, laid, where, gains)
+    if mean is not None and chosen is not None:
+        mean = replace(mean, chosen=True)
+    apart = difference_map(newest, prior, laid, gains)
+    return Compared(prior, relation, checked, laid, apart, mean, tooth, light, subject.single)
 
 
 def _gains(

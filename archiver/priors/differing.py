@@ -56,6 +56,8 @@ class RegionColour:
         CIEDE2000 of the D65 means.
     pixels
         How many were averaged, gloss left out.
+    chosen
+        True where a person chose the region.
     """
 
     newest: tuple[float, float, float]
@@ -64,6 +66,7 @@ class RegionColour:
     prior_d50: tuple[float, float, float]
     difference: float
     pixels: int
+    chosen: bool = False
 
 
 def shown_matrix(matrix: Array, newest: Shown, prior: Shown) -> Array:

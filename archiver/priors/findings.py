@@ -2,8 +2,8 @@
 
 Each line of ``<archive>/findings/wrong-way.jsonl`` is a JSON object about one instance::
 
-    {"sop": "1.2.3", "check": "wrong-way", "outcome": "failed", "time": "2026-03-04T15:00:00+00:00",
-     "by": "compare", "detail": "only the reflection of 1.2.4 fits"}
+    {"sop": "1.2.3", "check": "wrong-way", "outcome": "failed", "by": "compare 0.1.0",
+     "time": "2026-03-04T15:00:00+00:00", "detail": "of the handedness of 1 of 3 pictures compared"}
 
 ``outcome`` is ``passed``, ``failed`` or ``undecided``; of several lines about one instance the
 latest counts. Only identifiers of instances go in, no name and no text of a person.
@@ -39,8 +39,8 @@ class Outcome:
 def outcomes(newest: str, pairs: Sequence[tuple[str, Way]]) -> list[Outcome]:
     """Say of each instance of a comparison whether it passed.
 
-    Where several priors were tried, those that agree outvote the one that does not; one pair
-    alone cannot say which of its two pictures is the wrong one, so both fail.
+    The pictures fall into those of the newest one's handedness and those of the other. The
+    larger group passes; of two of one size nobody can say which is wrong, and both fail.
 
     Parameters
     ----------
@@ -49,28 +49,16 @@ def outcomes(newest: str, pairs: Sequence[tuple[str, Way]]) -> list[Outcome]:
     pairs
         UID of each prior, and how it came out against the newest one.
     """
-    same = [uid for uid, way in pairs if way is Way.SAME]
-    reversed_ = [uid for uid, way in pairs if way is Way.REVERSED]
-    told = [
-        Outcome(uid, UNDECIDED, f"neither it nor its reflection fits {newest}")
-        for uid, way in pairs
-        if way is Way.UNDECIDED
-    ]
-    if not same and not reversed_:
-        return [Outcome(newest, UNDECIDED, "no prior fits it"), *told] if told else []
-    newest_fails = len(reversed_) > len(same) or (bool(reversed_) and not same)
-    alone = len(pairs) == 1 or len(reversed_) == len(same)
-    if not newest_fails and not (alone and reversed_):
-        told.append(Outcome(newest, PASSED, f"fits {len(same)} of {len(pairs)} priors"))
-        told += [Outcome(uid, PASSED, f"fits {newest}") for uid in same]
-        told += [Outcome(u, FAILED, f"only its reflection fits {newest}") for u in reversed_]
-        return told
-    detail = f"only its reflection fits {len(reversed_)} of {len(pairs)} priors"
-    told.append(Outcome(newest, FAILED, detail))
-    told += [Outcome(uid, FAILED, f"fits {newest}, which fits no other") for uid in same]
-    single = len(reversed_) == 1
-    verdict = FAILED if single or alone else UNDECIDED
-    told += [Outcome(u, verdict, f"only its reflection fits {newest}") for u in reversed_]
+    alike = [newest, *(uid for uid, way in pairs if way is Way.SAME)]
+    others = [uid for uid, way in pairs if way is Way.REVERSED]
+    undecided = [uid for uid, way in pairs if way is Way.UNDECIDED]
+    told = [Outcome(u, UNDECIDED, f"not told from its reflection by {newest}") for u in undecided]
+    if len(alike) == 1 and not others:
+        return [Outcome(newest, UNDECIDED, "not told from its reflection by any prior"), *told]
+    count = f"of the handedness of {{}} of {len(alike) + len(others)} pictures compared"
+    for group, against in ((alike, others), (others, alike)):
+        outcome = PASSED if len(group) > len(against) else FAILED
+        told += [Outcome(uid, outcome, count.format(len(group))) for uid in group]
     return told
 
 

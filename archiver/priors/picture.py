@@ -148,7 +148,7 @@ def _page(newest: Shown, one: Compared, title: Title, numbers: tuple[int, int]) 
 
 def _plate_height(shown: Sequence[Shown], wide: int) -> int:
     """As high as the pictures need at this width, and no higher than four fifths of it."""
-    ratios = [one.pixels.shape[0] / one.pixels.shape[1] for one in shown]
+    ratios = [one.size[1] / one.size[0] for one in shown]
     room = wide - 2 * plates.RIM
     return min(round(room * max(ratios)), round(wide * 0.8)) + 2 * plates.RIM
 
@@ -219,7 +219,7 @@ def _laid_over(page: Image.Image, newest: Shown, one: Compared, place: tuple[int
     edges = plates.edges_of(newest.edges)
     rows, columns = current.shape[:2]
     panels = (
-        ("Split: before on the left, now on the right",
+        ("Split: before left, now right",
          plates.split(current, prior, one.laid.covered, _SEAM)),
         ("Difference of colour, CIEDE2000", plates.mapped(one.apart, (columns, rows))),
         ("Where it was aligned", plates.outlined(current, one.region)),
@@ -229,7 +229,8 @@ def _laid_over(page: Image.Image, newest: Shown, one: Compared, place: tuple[int
         write(pen, (x, y + 40), shortened(text, _STRONG, _THIRD), _STRONG, plates.INK)
         drawn = plates.plate(page, pixels, edges, (x, y + _SMALL_CAPTION, _THIRD, high))
         if number == 0:
-            plates.seam(page, drawn, _SEAM)
+            dates = (one.shown.description.study_date, newest.description.study_date)
+            plates.name_halves(page, drawn, (wording.day(dates[0]), wording.day(dates[1])))
     legend = (_MARGIN + _THIRD + _GAP + 30, y + _SMALL_CAPTION + high + 26)
     plates.legend(pen, legend, _THIRD - 60)
 
@@ -238,10 +239,13 @@ def _told(one: Compared, newest: Shown) -> list[tuple[list[str], bool]]:
     """Paragraphs below the pictures, in lines, and whether each is alarming."""
     room = PAGE_WIDTH - 2 * _MARGIN - 60
     texts = [(wording.alignment(one, newest), one.checked.way is Way.REVERSED)]
-    if one.relation:
-        texts.append((f"The prior: {one.relation}.", False))
+    texts.append((wording.prior(one), False))
     texts.append((wording.colour(one.colour, newest, one.shown, one.light), False))
-    return [(wrapped(text, _TEXT, room, 5), alarming) for text, alarming in texts if text]
+    return [
+        (wrapped(text, _STRONG if alarming else _TEXT, room, 5), alarming)
+        for text, alarming in texts
+        if text
+    ]
 
 
 def _paragraph(pen: ImageDraw.ImageDraw, lines: Sequence[str], y: int, alarming: bool) -> None:

@@ -29,6 +29,7 @@ _OUTLINE = (255, 214, 10)
 RIM = 54
 _LETTERS = Face(38, bold=True)
 _SCALE = Face(30)
+_HALVES = Face(28)
 
 
 def edges_of(orientation: Orientation | None) -> Edges:
@@ -75,14 +76,14 @@ def _letter(draw: ImageDraw.ImageDraw, middle: tuple[int, int], text: str) -> No
     write(draw, (middle[0] - half, middle[1] + 14), shown, _LETTERS, _LETTER)
 
 
-def seam(page: Image.Image, picture: Box, at: float) -> None:
-    """Mark a seam above and below the picture, where it hides nothing."""
-    draw = ImageDraw.Draw(page)
+def name_halves(page: Image.Image, picture: Box, texts: tuple[str, str]) -> None:
+    """Write what lies left and right of a seam below the picture, where it hides nothing."""
+    pen = ImageDraw.Draw(page)
     left, top, wide, high = picture
-    x = left + round(wide * at)
-    draw.polygon(((x - 14, top - 20), (x + 14, top - 20), (x, top - 2)), fill=_LETTER)
-    bottom = top + high
-    draw.polygon(((x - 14, bottom + 20), (x + 14, bottom + 20), (x, bottom + 2)), fill=_LETTER)
+    base = top + high + RIM // 2 + 12
+    write(pen, (left, base), texts[0], _HALVES, _LETTER)
+    right = left + wide - width(texts[1], _HALVES)
+    write(pen, (right, base), texts[1], _HALVES, _LETTER)
 
 
 def split(newest: Pixels, prior: Pixels, covered: Mask, at: float) -> Pixels:
@@ -141,8 +142,8 @@ def legend(draw: ImageDraw.ImageDraw, place: tuple[int, int], wide: int) -> None
         draw.line((at, y + high, at, y + high + 8), fill=INK, width=2)
         shift = 0 if value == 0 else width(text, _SCALE) // (1 if value == FULL_SCALE else 2)
         write(draw, (at - shift, y + high + 40), text, _SCALE, INK)
-    for value in (PERCEPTIBLE, ACCEPTABLE):
-        at = x + round(wide * value / FULL_SCALE)
+    for threshold in (PERCEPTIBLE, ACCEPTABLE):
+        at = x + round(wide * threshold / FULL_SCALE)
         draw.polygon(((at - 8, y - 14), (at + 8, y - 14), (at, y)), fill=INK)
 
 

@@ -90,6 +90,33 @@ class Alignment:
 
 
 @dataclass(frozen=True)
+class Subject:
+    """What of the newer picture is to be aligned.
+
+    Parameters
+    ----------
+    aim
+        (x, y) in full pixels of the newer picture, on the tooth that is meant; the middle of
+        the picture where it is None.
+    single
+        False where all teeth are meant.
+    """
+
+    aim: Array | None = None
+    single: bool = True
+
+    def teeth(self, newer: Prepared) -> list[Mask]:
+        """Return the teeth that may be meant, the likeliest first."""
+        if not self.single:
+            return []
+        at = None
+        if self.aim is not None:
+            x, y = carried(scaling(1 / newer.factor), self.aim[None])[0]
+            at = (float(x), float(y))
+        return region.single_teeth(newer.tooth, at)
+
+
+@dataclass(frozen=True)
 class Refusal:
     """Why a prior is not aligned.
 
@@ -115,16 +142,17 @@ class _Fit:
     off: Array
 
 
-def register(newer: Prepared, prior: Prepared, aim: Array | None = None) -> Alignment | Refusal:
+def register(
+    newer: Prepared, prior: Prepared, subject: Subject | None = None
+) -> Alignment | Refusal:
     """Align a prior.
 
     Parameters
     ----------
     newer, prior
         Both in display orientation.
-    aim
-        (x, y) in full pixels of the newer picture, on the tooth that it is about; the middle of
-        the picture where it is None.
+    subject
+        What is to be aligned; the tooth in the middle of the newer picture where it is None.
     """
     features = feature_matches(newer, prior)
     try:
@@ -138,7 +166,7 @@ def register(newer: Prepared, prior: Prepared, aim: Array | None = None) -> Alig
     size = size_and_turn(matrix, middle)[0] * newer.factor / prior.factor
     if not _SIZES[0] <= size <= _SIZES[1]:
         return Refusal(f"the prior would have to be enlarged {size:.1f} times", count)
-    return _closely(newer, prior, matrix, count, aim)
+    return _closely(newer, prior, matrix, count, (subject or Subject()).teeth(newer))
 
 
 def first_similarity(features: Matches) -> tuple[Array, Mask]:
@@ -155,10 +183,8 @@ def first_similarity(features: Matches) -> tuple[Array, Mask]:
 
 
 def _closely(
-    newer: Prepared, prior: Prepared, matrix: Array, count: int, aim: Array | None
+    newer: Prepared, prior: Prepared, matrix: Array, count: int, teeth: list[Mask]
 ) -> Alignment | Refusal:
-    at = None if aim is None else tuple(carried(scaling(1 / newer.factor), aim[None])[0])
-    teeth = region.single_teeth(newer.tooth, at)
     for _ in range(2):
         everywhere = follow(newer, prior, matrix)
         if len(everywhere.surest.matches) < FEWEST_PLACES:

@@ -12,6 +12,7 @@ from archiver.priors import colours
 from archiver.priors.comparison import Compared, Comparison
 from archiver.priors.differing import RegionColour
 from archiver.priors.loading import Shown
+from archiver.priors.models import Model
 from archiver.priors.wrong_way import Way
 
 CAUTION = (
@@ -19,6 +20,13 @@ CAUTION = (
     "A picture never decides the side or the tooth of a treatment on its own: check patient, "
     "chart and radiograph. There is no scale in millimetres. " + colours.CAUTION
 )
+_ARTICLES = {
+    Model.SIMILARITY: "a similarity",
+    Model.AFFINE: "an affine transform",
+    Model.HOMOGRAPHY: "a homography",
+}
+#: Share of the newest picture from which a prior is said to show all of it.
+_WHOLE = 0.995
 REVERSED = "Mirror-reversed: only the reflection of the prior fits."
 REVERSED_NEXT = (
     "One of the two pictures is the wrong way round. Compare both with the patient or the chart "
@@ -83,14 +91,28 @@ def alignment(one: Compared, newest: Shown) -> str:
         if one.checked.way is Way.REVERSED:
             return f"{REVERSED} {REVERSED_NEXT}"
         return f"Not aligned, shown as they are: {getattr(one.checked.outcome, 'reason', '')}."
-    sure = (
-        "" if one.checked.way is Way.SAME else " Its reflection fits about as well: look closely."
-    )
+    same = one.checked.way is Way.SAME
+    doubt = "" if same else " Its reflection fits nearly as well: look closely."
     return (
-        f"Aligned to {found.residual:.1f} pixels (root mean square of held-out places on the "
-        f"tooth, of {newest.size[0]} pixels of width); {found.model.value} from {found.places} "
-        f"places; prior turned by {found.turn:+.1f}° and enlarged {found.size:.2f} times.{sure}"
+        f"Aligned to {found.residual:.1f} pixels (root mean square of held-out places on "
+        f"{'the tooth' if one.single else 'the teeth'}, of {newest.size[0]} pixels of width) by "
+        f"{_ARTICLES[found.model]} from {found.places} places; the prior was turned by "
+        f"{found.turn:+.1f}° and {_enlarged(found.size)}.{doubt}"
     )
+
+
+def _enlarged(size: float) -> str:
+    if abs(size - 1) < 0.005:
+        return "is at the same scale"
+    return f"{'enlarged' if size > 1 else 'reduced'} to {size:.0%}"
+
+
+def prior(one: Compared) -> str:
+    """Say what the prior is, and what of the newest picture it does not show."""
+    parts = [f"The prior: {one.relation}."] if one.relation else []
+    if one.laid is not None and float(one.laid.covered.mean()) < _WHOLE:
+        parts.append("Grey: where the prior does not reach.")
+    return " ".join(parts)
 
 
 def colour(one: RegionColour | None, newest: Shown, prior: Shown, light: str) -> str:
@@ -101,9 +123,10 @@ def colour(one: RegionColour | None, newest: Shown, prior: Shown, light: str) ->
         " ".join(f"{letter} {value:.1f}" for letter, value in zip("Lab", mean, strict=True))
         for mean in (one.prior, one.newest)
     )
+    where = "the region" if one.chosen else "what is outlined"
     spaces = sorted({newest.space.stated, prior.space.stated})
     parts = [
-        f"Mean colour of the outlined tooth (CIE L*a*b*, {colours.White.D65.value}): {then} then, "
+        f"Mean colour of {where} (CIE L*a*b*, {colours.White.D65.value}): {then} then, "
         f"{now} now, CIEDE2000 {one.difference:.1f}",
         f"colours: {' and '.join(spaces)}",
         *([light] if light else []),

@@ -13,12 +13,12 @@ from enum import Enum
 import numpy as np
 
 from archiver.priors.matching import feature_matches
-from archiver.priors.models import Array
 from archiver.priors.prepared import Prepared
 from archiver.priors.registration import (
     FEWEST_FEATURES,
     Alignment,
     Refusal,
+    Subject,
     first_similarity,
     register,
 )
@@ -56,21 +56,21 @@ class Checked:
     outcome: Alignment | Refusal
 
 
-def check(newer: Prepared, prior: Prepared, aim: Array | None = None) -> Checked:
+def check(newer: Prepared, prior: Prepared, subject: Subject | None = None) -> Checked:
     """Register a prior and its reflection.
 
     Parameters
     ----------
     newer, prior
         Both in display orientation, as their metadata have it.
-    aim
+    subject
         See `archiver.priors.registration.register`.
     """
-    outcome = register(newer, prior, aim)
+    outcome = register(newer, prior, subject)
     reflected = prior.reflected()
     across = agreeing(newer, reflected)
     if across >= FEWEST_FEATURES and across > CLEARLY * outcome.features:
-        turned = register(newer, reflected, aim)
+        turned = register(newer, reflected, subject)
         if isinstance(turned, Alignment):
             reason = "the picture or its prior is mirror-reversed: only the reflection fits"
             refusal = Refusal(reason, outcome.features)
