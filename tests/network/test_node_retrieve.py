@@ -220,6 +220,9 @@ class TestCommitment:
             kind, report = self.ask(node, asked)
         assert (kind, report.FailedSOPSequence[0].FailureReason) == (2, 0x0119)
 
+    # The caller's own pynetdicom may be about to answer the report in the moment of its abort,
+    # which its state machine does not allow for; what the node does then is what counts here.
+    @pytest.mark.filterwarnings("ignore::pytest.PytestUnhandledThreadExceptionWarning")
     def test_a_peer_that_has_left_gets_its_report_on_a_new_association(
         self, tmp_path: Path
     ) -> None:

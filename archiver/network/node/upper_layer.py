@@ -8,6 +8,7 @@ it, and the dataset of a C-STORE written to its file piece by piece instead of g
 from __future__ import annotations
 
 import contextlib
+import queue
 import selectors
 import socket
 import ssl
@@ -22,6 +23,7 @@ from pynetdicom.dimse import DIMSEServiceProvider
 from pynetdicom.dimse_messages import C_STORE_RQ, DIMSEMessage
 from pynetdicom.dimse_primitives import C_CANCEL, C_STORE
 from pynetdicom.dul import DULServiceProvider
+from pynetdicom.fsm import StateMachine
 from pynetdicom.pdu_primitives import P_DATA
 from pynetdicom.transport import AssociationSocket
 
@@ -42,9 +44,9 @@ _PASSED_BY = 1 << 30
 _REQUESTS_WAITING = 8
 _P_DATA_TF = 4
 #: PS3.8 9.2: data transfer, and waiting for the connection to close.
-_TRANSFER, _CLOSING = "Sta6", "Sta13"
+_IDLE, _TRANSFER, _CLOSING = "Sta1", "Sta6", "Sta13"
 #: Events of PS3.8 table 9-10.
-_CLOSED, _INVALID = "Evt17", "Evt19"
+_DATA_REQUEST, _CLOSED, _INVALID = "Evt9", "Evt17", "Evt19"
 
 
 class ProtocolError(Exception):
@@ -149,11 +151,24 @@ class NodeSocket(AssociationSocket):
         return count
 
 
+class NodeStateMachine(StateMachine):
+    """Lets an answer fall that was on its way when the peer left: nobody is there to take it."""
+
+    def do_action(self, event: str) -> None:
+        """Carry out what an event asks for (PS3.8 9.2)."""
+        if event == _DATA_REQUEST and self.current_state in (_IDLE, _CLOSING):
+            with contextlib.suppress(queue.Empty):
+                self.dul.to_provider_queue.get(block=False)
+            return
+        super().do_action(event)
+
+
 class NodeDul(DULServiceProvider):
     """The upper layer of an association, with PDUs checked as they come in."""
 
     def __init__(self, assoc: NodeAssociation, largest_pdu: int, patience: float) -> None:
         super().__init__(assoc)
+        self.state_machine = NodeStateMachine(self)
         self.daemon = True
         self._run_loop_delay = 0
         # Some peers count the six bytes before a PDU, some do not (PS3.8 D.1).
