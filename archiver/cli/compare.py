@@ -135,7 +135,8 @@ def _compare_archived(options: argparse.Namespace) -> int:
         comparison = _compared(chosen, options)
         _keep_findings(archive, chosen, comparison)
     if chosen.left_out and not options.json:
-        print(f"{chosen.left_out} older visits are left out (--limit)")
+        several = "visit is" if chosen.left_out == 1 else "visits are"
+        print(f"{chosen.left_out} older {several} left out (--limit)")
     return _write(comparison, (tooth,), view.value, options)
 
 

@@ -15,6 +15,8 @@ from archiver.priors.prepared import Prepared
 _RATIO = 0.85
 #: Pixels at working size between places that are followed.
 _STEP = 8
+#: Halvings of working size at which following ends: on the way, and at the last.
+_FINEST = (1, 0)
 #: Pixels by which following there and back may miss the start, and the least correlation of the
 #: surroundings of two matched places: of all that is kept, and of what is trusted.
 _THERE_AND_BACK = (0.75, 0.5)
@@ -51,7 +53,8 @@ def feature_matches(newer: Prepared, prior: Prepared) -> Matches:
     best = likeness.argmax(axis=1)
     two = -np.partition(-likeness, 1, axis=1)[:, :2]
     away = np.sqrt(np.clip(2 - 2 * two, 0, None))
-    both_ways = likeness.argmax(axis=0)[best] == np.arange(len(best))
+    back = np.ascontiguousarray(likeness.T).argmax(axis=1)
+    both_ways = back[best] == np.arange(len(best))
     chosen = (away[:, 0] < _RATIO * away[:, 1]) & both_ways
     return Matches(at_prior[chosen], at_newer[best[chosen]])
 
@@ -107,13 +110,15 @@ class Followed:
         return np.asarray(np.minimum(weights, _HEAVIEST))
 
 
-def follow(newer: Prepared, prior: Prepared, matrix: Array) -> Followed:
+def follow(newer: Prepared, prior: Prepared, matrix: Array, *, finely: bool) -> Followed:
     """Follow the surface of the teeth from the newer picture to the prior, pixel by pixel.
 
     Parameters
     ----------
     matrix
         From the prior to the newer picture, right to within some pixels.
+    finely
+        To the last tenth of a pixel, which takes three times as long.
 
     Returns
     -------
@@ -126,8 +131,8 @@ def follow(newer: Prepared, prior: Prepared, matrix: Array) -> Followed:
     near = cv2.warpPerspective(prior.detail, matrix, size, flags=cv2.INTER_LINEAR, borderValue=128)
     both = _laid(prior.usable, matrix, size) & newer.usable
     teeth = both & newer.tooth & _laid(prior.tooth, matrix, size)
-    there = _flow(newer.detail, near)
-    back = _flow(near, newer.detail)
+    there = _flow(newer.detail, near, _FINEST[finely])
+    back = _flow(near, newer.detail, _FINEST[finely])
     y, x = np.mgrid[_STEP // 2 : rows : _STEP, _STEP // 2 : columns : _STEP]
     x, y = x.ravel(), y.ravel()
     on = teeth[y, x]
@@ -179,7 +184,9 @@ def scatter(at: Array, moved: Array) -> Array:
 
 
 def _apart(some: Array, others: Array) -> Array:
-    return np.asarray(np.linalg.norm(some[:, None] - others[None], axis=2))
+    """Distances (n, m) of places."""
+    squares = (some**2).sum(axis=1)[:, None] + (others**2).sum(axis=1) - 2 * some @ others.T
+    return np.asarray(np.sqrt(np.maximum(squares, 0.0)))
 
 
 def _laid(mask: NDArray[np.bool_], matrix: Array, size: tuple[int, int]) -> NDArray[np.bool_]:
@@ -187,10 +194,10 @@ def _laid(mask: NDArray[np.bool_], matrix: Array, size: tuple[int, int]) -> NDAr
     return np.asarray(laid > 0)
 
 
-def _flow(one: NDArray[np.uint8], other: NDArray[np.uint8]) -> NDArray[np.float32]:
+def _flow(one: NDArray[np.uint8], other: NDArray[np.uint8], finest: int) -> NDArray[np.float32]:
     """Movement of each pixel of one picture to the other, dense inverse search."""
     search = cv2.DISOpticalFlow_create(cv2.DISOPTICAL_FLOW_PRESET_MEDIUM)
-    search.setFinestScale(0)
+    search.setFinestScale(finest)
     search.setUseSpatialPropagation(True)
     return np.asarray(search.calc(one, other, None), np.float32)
 

@@ -185,20 +185,20 @@ def first_similarity(features: Matches) -> tuple[Array, Mask]:
 def _closely(
     newer: Prepared, prior: Prepared, matrix: Array, count: int, teeth: list[Mask]
 ) -> Alignment | Refusal:
-    for _ in range(2):
-        everywhere = follow(newer, prior, matrix)
+    for _ in range(3):
+        everywhere = follow(newer, prior, matrix, finely=False)
         if len(everywhere.surest.matches) < FEWEST_PLACES:
             return Refusal(_TOO_LITTLE, count)
         tooth, mask = _on_tooth(everywhere, teeth, newer.tooth)
         matrix = robust_fit(Model.SIMILARITY, *_ends(tooth.matches), tooth.weights())
-    everywhere = follow(newer, prior, matrix)
+    everywhere = follow(newer, prior, matrix, finely=True)
     tooth, mask = _on_tooth(everywhere, teeth, newer.tooth)
     if len(everywhere.surest.matches) < FEWEST_PLACES or everywhere.share < LEAST_SHARE:
         return Refusal(_TOO_LITTLE, count)
     best = _flat(everywhere.surest, tooth.surest)
     if best is None:
         best = _in_relief(tooth)
-        again = follow(newer, prior, best.matrix).within(mask)
+        again = follow(newer, prior, best.matrix, finely=True).within(mask)
         if len(again.matches) >= FEWEST_PLACES:
             best = _in_relief(again)
     return _alignment(best, mask, (newer.factor, prior.factor), (count, everywhere.share))

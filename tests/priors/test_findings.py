@@ -1,0 +1,67 @@
+"""What the wrong-way check tells the audit."""
+
+from __future__ import annotations
+
+import json
+from datetime import datetime, timezone
+from pathlib import Path
+
+import pytest
+
+from archiver.errors import ArchiveError
+from archiver.priors.findings import Outcome, keep, outcomes
+from archiver.priors.wrong_way import Way
+from archiver.records.picture_findings import read_findings
+
+NOON = datetime(2026, 3, 4, 12, tzinfo=timezone.utc)
+S, R, U = Way.SAME, Way.REVERSED, Way.UNDECIDED
+
+
+@pytest.mark.parametrize(
+    ("ways", "expected"),
+    [
+        ([S], "passed passed"),
+        ([R], "failed failed"),
+        ([U], "undecided undecided"),
+        ([S, R], "passed passed failed"),
+        ([R, R], "failed passed passed"),
+        ([S, R, R], "failed failed failed failed"),
+        ([S, S, U], "passed passed passed undecided"),
+        ([], "undecided"),
+    ],
+)
+def test_the_larger_group_of_one_handedness_passes(ways: list[Way], expected: str) -> None:
+    told = outcomes("1.0", [(f"1.{n}", way) for n, way in enumerate(ways, start=1)])
+
+    by_uid = {one.sop: one.outcome for one in told}
+    assert " ".join(by_uid[f"1.{n}"] for n in range(len(ways) + 1)) == expected
+
+
+def test_the_audit_reads_what_was_kept(tmp_path: Path) -> None:
+    keep(tmp_path, outcomes("1.0", [("1.1", R)]), time=NOON, by="compare 0.1.0")
+    keep(tmp_path, [Outcome("1.0", "passed", "again")], time=NOON.replace(hour=13), by="compare")
+
+    found = read_findings(tmp_path)
+
+    assert [(one.sop, one.check, one.outcome) for one in found] == [
+        ("1.0", "wrong-way", "failed"),
+        ("1.1", "wrong-way", "failed"),
+        ("1.0", "wrong-way", "passed"),
+    ]
+    assert found[0].time < found[2].time
+
+
+def test_no_finding_leaves_no_file_and_a_line_holds_no_name(tmp_path: Path) -> None:
+    assert keep(tmp_path, [], time=NOON, by="compare") is None
+    assert not list(tmp_path.iterdir())
+    path = keep(tmp_path, outcomes("1.0", [("1.1", S)]), time=NOON, by="compare")
+    assert path is not None
+    for line in path.read_text().splitlines():
+        assert set(json.loads(line)) == {"by", "check", "detail", "outcome", "sop", "time"}
+
+
+def test_a_finding_that_cannot_be_kept_is_told(tmp_path: Path) -> None:
+    (tmp_path / "findings").write_text("in the way")
+
+    with pytest.raises(ArchiveError, match="the finding cannot be kept"):
+        keep(tmp_path, outcomes("1.0", [("1.1", R)]), time=NOON, by="compare")
