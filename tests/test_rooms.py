@@ -20,6 +20,7 @@ ABOVE = {
     "standard": {"errors", "dentition", "photo", "objects"},
     "archive": {"errors", "dentition", "photo", "objects", "standard"},
     "network": {"errors", "dentition", "photo", "objects", "standard", "archive"},
+    "priors": {"errors", "dentition", "photo", "objects", "standard", "archive"},
     "records": {"errors", "dentition", "photo", "objects", "standard", "archive"},
 }
 HEAVY = ("pydicom", "numpy", "PIL", "sqlalchemy")

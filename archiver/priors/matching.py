@@ -25,6 +25,8 @@ _SURROUNDINGS = 15
 _NEIGHBOURS = 12
 #: Pixels at working size.
 _REACH = 40.0
+#: Pixels at working size round the teeth that following needs to see.
+_MARGIN = 48
 _HEAVIEST = 4.0
 
 
@@ -131,20 +133,18 @@ def follow(newer: Prepared, prior: Prepared, matrix: Array, *, finely: bool) -> 
     near = cv2.warpPerspective(prior.detail, matrix, size, flags=cv2.INTER_LINEAR, borderValue=128)
     both = _laid(prior.usable, matrix, size) & newer.usable
     teeth = both & newer.tooth & _laid(prior.tooth, matrix, size)
-    there = _flow(newer.detail, near, _FINEST[finely])
-    back = _flow(near, newer.detail, _FINEST[finely])
     y, x = np.mgrid[_STEP // 2 : rows : _STEP, _STEP // 2 : columns : _STEP]
-    x, y = x.ravel(), y.ravel()
     on = teeth[y, x]
-    x, y = x[on], y[on]
-    start = np.column_stack([x, y]).astype(float)
+    start = np.column_stack([x[on], y[on]]).astype(float)
     if not len(start):
-        return Followed(Matches(start, start), on[:0], start)
-    moved = there[y, x].astype(float)
+        return Followed(Matches(start, start), np.zeros(0, bool), start)
+    left, top, right, bottom = _round(start, size)
+    corner = np.array([left, top], float)
+    one = np.ascontiguousarray(newer.detail[top:bottom, left:right])
+    other = np.ascontiguousarray(near[top:bottom, left:right])
+    moved, missed, alike = _followed(one, other, (start - corner).astype(int), finely)
     end = start + moved
-    missed = np.linalg.norm(end + _sampled(back, end) - start, axis=1)
-    alike = _likeness(newer.detail, near, there)[y, x]
-    inside = (end > 2).all(axis=1) & (end < [columns - 3, rows - 3]).all(axis=1)
+    inside = (end > corner + 2).all(axis=1) & (end < [right - 3, bottom - 3]).all(axis=1)
     kept, trusted = (
         inside & (missed < limit) & (alike > least)
         for limit, least in zip(_THERE_AND_BACK, _ALIKE, strict=True)
@@ -153,6 +153,25 @@ def follow(newer: Prepared, prior: Prepared, matrix: Array, *, finely: bool) -> 
         chosen[chosen] = _steady(start[chosen], moved[chosen])
     at_prior = carried(np.asarray(np.linalg.inv(matrix), float), end)
     return Followed(Matches(at_prior[kept], start[kept]), trusted[kept], start)
+
+
+def _round(places: Array, size: tuple[int, int]) -> tuple[int, int, int, int]:
+    """Left, top, right and bottom of a box round places, with room to move, in the picture."""
+    low = np.maximum(places.min(axis=0) - _MARGIN, 0).astype(int)
+    high = np.minimum(places.max(axis=0) + _MARGIN, size).astype(int)
+    return int(low[0]), int(low[1]), int(high[0]), int(high[1])
+
+
+def _followed(
+    one: NDArray[np.uint8], other: NDArray[np.uint8], start: NDArray[np.int_], finely: bool
+) -> tuple[Array, Array, NDArray[np.float32]]:
+    """Movement of places, by how much they miss their start on return, how alike both ends are."""
+    there = _flow(one, other, _FINEST[finely])
+    back = _flow(other, one, _FINEST[finely])
+    x, y = start.T
+    moved = there[y, x].astype(float)
+    missed = np.linalg.norm(moved + _sampled(back, start + moved), axis=1)
+    return moved, np.asarray(missed), _likeness(one, other, there)[y, x]
 
 
 def _steady(at: Array, moved: Array) -> NDArray[np.bool_]:

@@ -27,12 +27,13 @@ from archiver.priors.models import (
 )
 from archiver.priors.prepared import Mask, Prepared
 
-#: Agreeing features below which nothing is aligned. Found on rendered pairs: unrelated and
+#: Agreeing features below which nothing is aligned. Found on rendered pairs: most unrelated and
 #: reflected ones had up to 9, true ones 20 on.
 FEWEST_FEATURES = 12
-#: Places on the teeth that must be followed, and their share of those tried.
+#: Places on the teeth that must be followed, and their share of those tried. The same tooth of
+#: another mouth, drawn from one crown, gave shares of up to 0.20; true pairs 0.25 on.
 FEWEST_PLACES = 40
-LEAST_SHARE = 0.15
+LEAST_SHARE = 0.22
 #: Working pixels by which an agreeing feature may be off: relief seen from elsewhere moves it.
 _AGREES = 8.0
 #: Working pixels that a place may usually (median) be off for a similarity to explain a tooth:
@@ -45,6 +46,8 @@ _WILD = 3.0
 #: Working pixels of a block of places that is held out together.
 _BLOCK = 40
 _SIZES = (0.4, 2.5)
+#: Working pixels by which the next round would move no place any more.
+_SETTLED = 0.3
 _TOO_LITTLE = "the teeth in the two pictures are too little alike"
 
 
@@ -190,7 +193,10 @@ def _closely(
         if len(everywhere.surest.matches) < FEWEST_PLACES:
             return Refusal(_TOO_LITTLE, count)
         tooth, mask = _on_tooth(everywhere, teeth, newer.tooth)
+        before, places = matrix, tooth.matches.prior
         matrix = robust_fit(Model.SIMILARITY, *_ends(tooth.matches), tooth.weights())
+        if np.abs(carried(matrix, places) - carried(before, places)).max() < _SETTLED:
+            break
     everywhere = follow(newer, prior, matrix, finely=True)
     tooth, mask = _on_tooth(everywhere, teeth, newer.tooth)
     if len(everywhere.surest.matches) < FEWEST_PLACES or everywhere.share < LEAST_SHARE:

@@ -26,7 +26,7 @@ from archiver.priors.registration import Alignment, register
 from archiver.priors.wrong_way import Way, check
 
 PAIRS = int(os.environ.get("ARCHIVER_PAIRS", "6"))
-_PATIENTS = (201, 202, 203)
+_PATIENTS = (204, 205, 206)
 _SEED = 7
 Array = NDArray[np.float64]
 
