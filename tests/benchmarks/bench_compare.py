@@ -4,8 +4,8 @@ One command: ``python tests/benchmarks/bench_compare.py [--priors 10] [--brief] 
 
 Prints, from one run on this machine and one core: the time and peak memory of ``archiver
 compare`` for one prior, picture written; their ratio to decoding the same two JPEG files with
-OpenCV alone; and how the time grows with the number of priors. Limits are on the time of the
-processor, so that other work on the machine does not count. The photographs are the demo
+OpenCV alone; and how the time grows with the number of priors. Times are those of the processor,
+so that waiting for other work on the machine does not count. The photographs are the demo
 pictures of one tooth at several visits, enlarged to 6000 x 4000, with noise as a sensor has it.
 """
 
@@ -26,9 +26,9 @@ from PIL import Image
 
 import demo_studies
 
-#: Limits of the project: seconds and megabytes for two pictures; how much more a prior may cost
-#: when there are many.
-AT_MOST_SECONDS = 3.0
+#: Limits of the project: time and megabytes for two pictures; how much more a prior may cost when
+#: there are many. The time is three seconds on a machine that decodes the two in 0.31 s.
+AT_MOST_DECODINGS = 3.0 / 0.31
 AT_MOST_MEGABYTES = 600
 AT_MOST_GROWTH = 1.3
 
@@ -139,7 +139,7 @@ def main() -> int:
     print(f"decoding two with OpenCV        {plain:6.2f} s of the processor")
     print(
         f"archiver compare, one prior     {one.processor:6.2f} s = {one.processor / plain:.1f} x "
-        f"decoding (at most {AT_MOST_SECONDS} s); {one.seconds:.2f} s on the clock, peak "
+        f"decoding (at most {AT_MOST_DECODINGS:.1f}); {one.seconds:.2f} s on the clock, peak "
         f"{one.megabytes:.0f} MB (at most {AT_MOST_MEGABYTES})"
     )
     for number, cost in ((few, half), (most, all_)):
@@ -148,7 +148,8 @@ def main() -> int:
             f"peak {cost.megabytes:.0f} MB"
         )
     print(f"a prior more costs {growth:.2f} times as much late as early (at most {AT_MOST_GROWTH})")
-    well = one.processor <= AT_MOST_SECONDS and one.megabytes <= AT_MOST_MEGABYTES
+    fast = one.processor <= AT_MOST_DECODINGS * plain
+    well = fast and max(one.megabytes, all_.megabytes) <= AT_MOST_MEGABYTES
     return 0 if (well and growth <= AT_MOST_GROWTH) or not options.check else 1
 
 

@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
@@ -28,6 +28,9 @@ from archiver.priors.wrong_way import Way, check
 PAIRS = int(os.environ.get("ARCHIVER_PAIRS", "6"))
 _PATIENTS = (204, 205, 206)
 _SEED = 7
+_ENOUGH = 36
+#: Of the surfaces; drawing them is most of a short run's time.
+_DETAIL = 0.6 if PAIRS >= _ENOUGH else 0.3
 Array = NDArray[np.float64]
 
 
@@ -74,7 +77,7 @@ def tilts(patient: int, tooth: int) -> list[tuple[float, float]]:
 
 def _sights(pairs: int) -> list[tuple[int, int, str]]:
     """Which teeth of which patients: few of both where few pairs are asked for."""
-    patients, teeth = (_PATIENTS, SIGHTS) if pairs >= 36 else (_PATIENTS[:1], SIGHTS[:2])
+    patients, teeth = (_PATIENTS, SIGHTS) if pairs >= _ENOUGH else (_PATIENTS[:1], SIGHTS[:2])
     return [(patient, tooth, view) for patient in patients for tooth, view in teeth]
 
 
@@ -82,10 +85,10 @@ def _sights(pairs: int) -> list[tuple[int, int, str]]:
 def _trial(patient: int, tooth: int, view: str, number: int, tilted: bool) -> Trial:
     rng = np.random.default_rng([patient, tooth, number, _SEED])
     first, second = framings(rng)
-    later, earlier = Sight(patient, tooth, view, True), Sight(patient, tooth, view)
+    earlier = Sight(patient, tooth, view, detail=_DETAIL)
+    later = replace(earlier, later=True)
     if tilted:
-        tilt = tilts(patient, tooth)[number % 2]
-        later = Sight(patient, tooth, view, True, tilt)
+        later = replace(later, tilt=tilts(patient, tooth)[number % 2])
     elif number % 2:
         later, earlier = earlier, later
     newer = photo_of(later, first, int(rng.integers(1 << 30)))
