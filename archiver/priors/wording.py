@@ -131,9 +131,7 @@ def colour(one: RegionColour | None, newest: Shown, prior: Shown, light: str) ->
         f"colours: {' and '.join(spaces)}",
         *([light] if light else []),
     ]
-    return (
-        "; ".join(parts) + f". {colours.THRESHOLDS_NOTE[:1].upper()}{colours.THRESHOLDS_NOTE[1:]}."
-    )
+    return f"{'; '.join(parts)}. Marked on the scale: {colours.THRESHOLDS_NOTE}."
 
 
 def as_json(comparison: Comparison) -> dict[str, Any]:
