@@ -3,17 +3,21 @@
   archiver compare --patient-id P-1042 --tooth iso:16 --view occlusal --out change.png
   archiver compare --patient-id P-1042 --tooth universal:3 --view occlusal --since 2023-01-01 --json
   archiver compare earlier.dcm later.dcm --out change.png --pdf change.pdf
+  archiver compare --at clinic --patient-id P-1042 --tooth iso:16 --view occlusal --out change.png
 
 Takes the newest photograph of the tooth and view and one prior a visit, or two DICOM files, turns
 all to the display orientation, aligns the priors, and draws them. What cannot be aligned is
 shown as it is. A pair that only fits when one is reflected is refused as mirror-reversed: that is
-told, kept for the audit, and the exit status is 1.
+told, kept for the audit (of an archive on this machine), and the exit status is 1.
 """
 
 from __future__ import annotations
 
 import argparse
 import json
+import sys
+import tempfile
+from dataclasses import replace
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -21,10 +25,11 @@ from typing import TYPE_CHECKING
 from archiver.errors import MeaningError, Problem, UsageError
 
 if TYPE_CHECKING:
+    from archiver.archive.query import Query, Record
     from archiver.archive.store import Archive
     from archiver.dentition.teeth import Tooth
     from archiver.dentition.views import View
-    from archiver.priors.choosing import Chosen
+    from archiver.priors.choosing import Ask, Chosen
     from archiver.priors.comparison import Comparison, Wishes
 
 Box = tuple[int, int, int, int]
@@ -56,7 +61,10 @@ def configure(parser: argparse.ArgumentParser) -> None:
     """Add the arguments of this verb."""
     add = parser.add_argument
     add("files", nargs="*", type=Path, metavar="FILE.dcm", help="two photographs, in any order")
-    add("--archive", type=Path, metavar="FOLDER", help="archive to take the pictures from")
+    place = parser.add_mutually_exclusive_group()
+    folder = "archive to take the pictures from"
+    place.add_argument("--archive", type=Path, metavar="FOLDER", help=folder)
+    place.add_argument("--at", metavar="NAME", help="fetch them from a peer in the settings")
     add("--patient-id", metavar="ID")
     add("--issuer", help="who issued the patient identifier")
     add("--tooth", metavar="iso:16")
@@ -90,6 +98,7 @@ def run(options: argparse.Namespace) -> int:
 
 def _compare_files(options: argparse.Namespace) -> int:
     asked = [options.patient_id, options.tooth, options.since, options.limit, options.archive]
+    asked.append(options.at)
     if len(options.files) != 2 or any(one is not None for one in asked):
         raise UsageError(
             Problem(
@@ -125,27 +134,66 @@ def _compare_archived(options: argparse.Namespace) -> int:
                 expected="--patient-id, --tooth and --view, or two files",
             )
         )
-    from archiver.archive.store import Archive
-    from archiver.cli.settings import read_settings
-
     tooth, view = _tooth(options.tooth), _view(options.view)
-    folder = options.archive or read_settings().archive
-    with Archive.open(folder, create=False, read_only=True) as archive:
-        chosen = _chosen(archive, tooth, view, options)
-        comparison = _compared(chosen, options)
-        _keep_findings(archive, chosen, comparison)
+    if options.at:
+        with tempfile.TemporaryDirectory(prefix="archiver-compare-") as scratch:
+            chosen = _chosen(_remote(options.at, Path(scratch)), (tooth, view), options)
+            comparison = _compared(chosen, options)
+    else:
+        chosen, comparison = _from_archive((tooth, view), options)
     if chosen.left_out and not options.json:
         several = "visit is" if chosen.left_out == 1 else "visits are"
         print(f"{chosen.left_out} older {several} left out (--limit)")
     return _write(comparison, (tooth,), view.value, options)
 
 
-def _chosen(archive: Archive, tooth: Tooth, view: View, options: argparse.Namespace) -> Chosen:
+def _from_archive(
+    shows: tuple[Tooth, View], options: argparse.Namespace
+) -> tuple[Chosen, Comparison]:
+    from archiver.archive.store import Archive
+    from archiver.cli.settings import read_settings
+
+    folder = options.archive or read_settings().archive
+    with Archive.open(folder, create=False, read_only=True) as archive:
+        chosen = _chosen(archive.query, shows, options)
+        comparison = _compared(chosen, options)
+        _keep_findings(archive, chosen, comparison)
+    return chosen, comparison
+
+
+def _remote(name: str, folder: Path) -> Ask:
+    """Questions to a peer; what answers is fetched, as its pixels are needed."""
+    from archiver.cli.context import header_cache
+    from archiver.cli.settings import read_settings
+    from archiver.network.asking import ask
+    from archiver.network.fetching import fetch_records
+    from archiver.network.peers import find_peer
+
+    peer = find_peer(read_settings().peers, name)
+
+    def answered(question: Query) -> list[Record]:
+        with header_cache() as cache:
+            found = ask(peer, question, cache)
+        fetched = fetch_records(peer, found.records, folder)
+        for problem in fetched.problems:
+            print(problem, file=sys.stderr)
+        files = fetched.files
+        return [
+            replace(record, path=str(files[record.sop_instance_uid]))
+            for record in found.records
+            if record.sop_instance_uid in files
+        ]
+
+    return answered
+
+
+def _chosen(ask: Ask, shows: tuple[Tooth, View], options: argparse.Namespace) -> Chosen:
     from archiver.priors.choosing import Asked, choose
     from archiver.priors.softness import softness
 
-    asked = Asked(options.patient_id, tooth, view, options.issuer, options.since, options.limit)
-    return choose(archive, asked, softness)
+    who, issuer = options.patient_id, options.issuer
+    asked = Asked(who, *shows, issuer, options.since, options.limit)
+    return choose(ask, asked, softness)
 
 
 def _compared(chosen: Chosen, options: argparse.Namespace) -> Comparison:
@@ -240,12 +288,12 @@ def _print(comparison: Comparison) -> None:
 
     newest = comparison.newest
     now = wording.day(newest.description.study_date)
-    print(f"newest {now}  {wording.side(newest.description)[0]}  {newest.path}")
+    print(f"newest {now}  {wording.side(newest.description)[0]}  {wording.place(newest)}")
     for one in comparison.priors:
         d = one.shown.description
         span = wording.span(d.study_date, newest.description.study_date)
         print(f"prior  {wording.day(d.study_date)}  {span} before  {wording.side(d)[0]}")
-        print(f"  {one.shown.path}")
+        print(f"  {wording.place(one.shown)}")
         told = (one.relation, wording.alignment(one, newest))
         for line in (*told, wording.colour(one.colour, newest, one.shown, one.light)):
             if line:

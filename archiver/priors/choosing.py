@@ -6,15 +6,11 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from archiver.archive.query import Query, Record
 from archiver.dentition.teeth import Tooth
 from archiver.dentition.views import View
 from archiver.errors import ArchiveError, Problem, UsageError
-
-if TYPE_CHECKING:
-    from archiver.archive.store import Archive
 
 #: Views in which different words mean one way of looking at a tooth.
 _ALIKE = (
@@ -25,6 +21,8 @@ _ALIKE = (
 SAME = "same tooth and view"
 
 Blur = Callable[[Path], float]
+#: Answers a question: an archive on this machine, or one elsewhere whose answers were fetched.
+Ask = Callable[[Query], Sequence[Record]]
 
 
 @dataclass(frozen=True)
@@ -81,13 +79,13 @@ class Chosen:
     left_out: int = 0
 
 
-def choose(archive: Archive, asked: Asked, blur: Blur) -> Chosen:
+def choose(ask: Ask, asked: Asked, blur: Blur) -> Chosen:
     """Choose the newest picture of a tooth and view, and one prior a visit.
 
     Parameters
     ----------
-    archive
-        To ask.
+    ask
+        Answers questions for records whose paths are files.
     asked
         What is to be compared.
     blur
@@ -100,7 +98,7 @@ def choose(archive: Archive, asked: Asked, blur: Blur) -> Chosen:
     UsageError
         If two patients share the identifier.
     """
-    records = archive.query(
+    records = ask(
         Query(
             patient_id=asked.patient_id,
             issuer=asked.issuer,

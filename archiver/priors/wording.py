@@ -72,6 +72,11 @@ def readable(name: str) -> str:
     return f"{spelt[0]} ({spelt[1]})" if len(spelt) == 2 else "".join(spelt)
 
 
+def place(shown: Shown) -> str:
+    """Say where a picture is kept: its file, or its identifier where it was only fetched."""
+    return str(shown.path) if shown.path.exists() else shown.description.sop_instance_uid
+
+
 def side(description: Description) -> tuple[str, bool]:
     """Say whether a person confirmed the side, and who."""
     if description.confirmed:
@@ -153,7 +158,7 @@ def _picture(shown: Shown) -> dict[str, Any]:
     d = shown.description
     return {
         "sop_instance_uid": d.sop_instance_uid,
-        "path": str(shown.path),
+        "path": str(shown.path) if shown.path.exists() else None,
         "patient_id": d.patient_id,
         "date": day(d.study_date),
         "teeth_iso": [t.iso for t in d.teeth],

@@ -7,6 +7,7 @@ import re
 import shutil
 import subprocess
 import sys
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -208,6 +209,39 @@ def test_region_grey_card_and_light_are_used_and_told(archive: Path) -> None:
     assert region["colour"]["pixels"] < first["colour"]["pixels"]
     assert "matched" in region["light"] and "grey card" in neutral["light"]
     assert neutral["colour"]["lab_d65_newest"] != first["colour"]["lab_d65_newest"]
+
+
+@pytest.fixture
+def settings(archive: Path, tmp_path: Path) -> Iterator[Path]:
+    """Settings that name a peer which serves the archive, until the test is over."""
+    command = [sys.executable, "-m", "archiver", "serve", "--archive", str(archive), "--json"]
+    command += ["--dimse-port", "0", "--web-port", "-1"]
+    log = (tmp_path / "serve.log").open("wb")
+    with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=log) as server:
+        assert server.stdout is not None
+        where = json.loads(server.stdout.readline())
+        path = tmp_path / "archiver.toml"
+        path.write_text(
+            f'[[peer]]\nname = "clinic"\nhost = "127.0.0.1"\nport = {where["dimse_port"]}\n'
+            f'title = "{where["title"]}"\n'
+        )
+        yield path
+        server.terminate()
+    log.close()
+
+
+def test_priors_are_fetched_from_another_archive(
+    settings: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("ARCHIVER_SETTINGS", str(settings))
+
+    done = archiver("compare", "--at", "clinic", *ROWAN, "--json")
+
+    assert done.status == 0, done.err
+    dates = [done.json["newest"]["date"], *(one["date"] for one in done.json["priors"])]
+    assert dates == ["2026-02-24", "2024-03-19", "2024-02-13"]
+    assert {one["way"] for one in done.json["priors"]} == {"same way round"}
+    assert done.json["newest"]["path"] is None  # nothing that was fetched is left behind
 
 
 def test_help_loads_neither_opencv_nor_numpy() -> None:
