@@ -273,14 +273,14 @@ def _draw(
 ) -> None:
     from archiver import __version__
     from archiver.cli.context import now
-    from archiver.priors.picture import Title, draw, save_pdf, save_png
+    from archiver.priors.picture import Title, save_pdf, save_png
 
     made = f"archiver {__version__}, {now():%Y-%m-%d}"
-    pages = draw(comparison, Title(teeth, view, made))
+    title = Title(teeth, view, made)
     if options.out:
-        save_png(pages, options.out)
+        save_png(comparison, title, options.out)
     if options.pdf:
-        save_pdf(pages, options.pdf)
+        save_pdf(comparison, title, options.pdf)
 
 
 def _print(comparison: Comparison) -> None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -60,22 +60,20 @@ class Title:
     made: str
 
 
-def draw(comparison: Comparison, title: Title) -> list[Image.Image]:
-    """Draw a page for each prior.
+def draw(comparison: Comparison, title: Title) -> Iterator[Image.Image]:
+    """Draw a page for each prior, one at a time.
 
-    Returns
-    -------
-    list of PIL.Image.Image
-        RGB, `PAGE_WIDTH` pixels wide and as high as they need to be.
+    Yields
+    ------
+    PIL.Image.Image
+        RGB, `PAGE_WIDTH` pixels wide and as high as it needs to be.
     """
     count = len(comparison.priors)
-    return [
-        _page(comparison.newest, one, title, (number, count))
-        for number, one in enumerate(comparison.priors, start=1)
-    ]
+    for number, one in enumerate(comparison.priors, start=1):
+        yield _page(comparison.newest, one, title, (number, count))
 
 
-def save_png(pages: Sequence[Image.Image], path: Path) -> None:
+def save_png(comparison: Comparison, title: Title, path: Path) -> None:
     """Save the pages as one picture, one below the other.
 
     Raises
@@ -83,17 +81,16 @@ def save_png(pages: Sequence[Image.Image], path: Path) -> None:
     ArchiveError
         If the file cannot be written.
     """
-    whole = pages[0]
-    if len(pages) > 1:
-        whole = Image.new("RGB", (PAGE_WIDTH, sum(page.height for page in pages)), plates.PAPER)
-        y = 0
-        for page in pages:
-            whole.paste(page, (0, y))
-            y += page.height
+    height = sum(_height(comparison.newest, one) for one in comparison.priors)
+    whole = Image.new("RGB", (PAGE_WIDTH, height), plates.PAPER)
+    y = 0
+    for page in draw(comparison, title):
+        whole.paste(page, (0, y))
+        y += page.height
     _save(path, lambda: whole.save(path, format="PNG", dpi=(220, 220), compress_level=1))
 
 
-def save_pdf(pages: Sequence[Image.Image], path: Path) -> None:
+def save_pdf(comparison: Comparison, title: Title, path: Path) -> None:
     """Save the pages as a PDF file of A4 width.
 
     Raises
@@ -102,13 +99,12 @@ def save_pdf(pages: Sequence[Image.Image], path: Path) -> None:
         If the file cannot be written.
     """
     dots = PAGE_WIDTH / 8.27
-    first, *rest = pages
-    _save(
-        path,
-        lambda: first.save(
-            path, format="PDF", save_all=True, append_images=rest, resolution=dots, quality=92
-        ),
-    )
+
+    def save() -> None:
+        for number, page in enumerate(draw(comparison, title)):
+            page.save(path, format="PDF", append=number > 0, resolution=dots, quality=92)
+
+    _save(path, save)
 
 
 def _save(path: Path, save: Callable[[], None]) -> None:
@@ -121,14 +117,8 @@ def _save(path: Path, save: Callable[[], None]) -> None:
 
 
 def _page(newest: Shown, one: Compared, title: Title, numbers: tuple[int, int]) -> Image.Image:
-    high = _plate_height((newest, one.shown), _WIDE)
-    small = _plate_height((newest,), _THIRD)
-    told = _told(one, newest)
-    texts = sum(len(lines) for lines, _ in told)
-    height = _HEAD + _CAPTION + high + _GAP
-    if one.laid is not None:
-        height += _SMALL_CAPTION + small + _LEGEND
-    height += texts * _LINE + 20 * len(told) + 30 + _FOOT
+    high, small = _plate_heights(newest, one)
+    told, height = _told(one, newest), _height(newest, one)
     page = Image.new("RGB", (PAGE_WIDTH, height), plates.PAPER)
     _head(page, newest, title)
     y = _HEAD
@@ -144,6 +134,22 @@ def _page(newest: Shown, one: Compared, title: Title, numbers: tuple[int, int]) 
         y += len(lines) * _LINE + 20
     _foot(pen, height, title, numbers)
     return page
+
+
+def _height(newest: Shown, one: Compared) -> int:
+    """How high a page is."""
+    high, small = _plate_heights(newest, one)
+    told = _told(one, newest)
+    height = _HEAD + _CAPTION + high + _GAP
+    if one.laid is not None:
+        height += _SMALL_CAPTION + small + _LEGEND
+    lines = sum(len(paragraph) for paragraph, _ in told)
+    return height + lines * _LINE + 20 * len(told) + 30 + _FOOT
+
+
+def _plate_heights(newest: Shown, one: Compared) -> tuple[int, int]:
+    """How high the large plates are, and the small ones."""
+    return _plate_height((newest, one.shown), _WIDE), _plate_height((newest,), _THIRD)
 
 
 def _plate_height(shown: Sequence[Shown], wide: int) -> int:

@@ -149,7 +149,7 @@ def main() -> int:
         )
     print(f"a prior more costs {growth:.2f} times as much late as early (at most {AT_MOST_GROWTH})")
     fast = one.processor <= AT_MOST_DECODINGS * plain
-    well = fast and max(one.megabytes, all_.megabytes) <= AT_MOST_MEGABYTES
+    well = fast and one.megabytes <= AT_MOST_MEGABYTES
     return 0 if (well and growth <= AT_MOST_GROWTH) or not options.check else 1
 
 

@@ -59,7 +59,7 @@ def aligned(newest: Shown, prior: Shown) -> Compared:
 
 
 def page(newest: Shown, one: Compared, title: Title = TITLE) -> np.ndarray:
-    return np.asarray(draw(Comparison(newest, (one,)), title)[0])
+    return np.asarray(next(draw(Comparison(newest, (one,)), title)))
 
 
 @pytest.mark.parametrize("name", NAMES, ids=["short", "long", "arabic", "hebrew", "none"])
