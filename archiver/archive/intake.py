@@ -33,7 +33,7 @@ from archiver.photo.quality import QualityFigures, QualityLimits, judge, measure
 from archiver.photo.reading import read_camera_file
 from archiver.photo.turning import source_box, tile_boxes
 from archiver.standard.finding import Finding, Severity
-from archiver.standard.validator import validate_instance
+from archiver.standard.validator import validate_encoded
 
 #: A camera's day may differ from the visit's by this much without a word (a visit past midnight).
 _DAYS_APART = 1
@@ -137,10 +137,9 @@ def take_in(session: Session, archive: Archive, settings: Settings) -> Iterator[
     """
     with ThreadPoolExecutor(settings.workers, "photograph") as pool:
         under_way: deque[Future[_Made]] = deque()
-        entries = iter(enumerate(session.entries, start=1))
         try:
             # One more than there are workers, so that none waits for the disk.
-            for number, entry in entries:
+            for number, entry in enumerate(session.entries, start=1):
                 under_way.append(pool.submit(_make, session, entry, number, archive, settings))
                 if len(under_way) > settings.workers:
                     yield _keep(under_way.popleft().result(), archive)
@@ -258,7 +257,12 @@ def _instances(making: Making, taken: Taken, settings: Settings) -> _Made:
     figures = measure([tile.pixels for tile in both.tiles], _longer_side(making))
     judged = judge(figures, settings.quality)
     warnings = (*taken.warnings, *judged, *_about_the_day(making))
-    findings = tuple(f for one in built for f in _checked(one))
+    headers = [part10.encoded(one.dataset) for one in built]
+    findings = tuple(
+        f
+        for one, header in zip(built, headers, strict=True)
+        for f in validate_encoded(header, one.pixels.stream, one.pixels.transfer_syntax)
+    )
     taken = replace(taken, warnings=warnings, findings=findings, figures=figures)
     errors = [f for f in findings if f.severity is Severity.ERROR]
     if errors:
@@ -267,14 +271,16 @@ def _instances(making: Making, taken: Taken, settings: Settings) -> _Made:
             for f in errors
         )
         return _Made(replace(taken, status=Status.REFUSED, problems=problems))
-    incoming = tuple(_incoming(one, making.photo) for one in built)
+    incoming = tuple(
+        _incoming(one, header, making.photo) for one, header in zip(built, headers, strict=True)
+    )
     return _Made(replace(taken, status=Status.ARCHIVED), incoming)
 
 
-def _incoming(one: Instance, photo: CameraFile) -> Incoming:
+def _incoming(one: Instance, header: bytes, photo: CameraFile) -> Incoming:
     """Describe an instance as its file, read again, will describe itself."""
     described = replace(describe(one.dataset), transfer_syntax=one.pixels.transfer_syntax)
-    return Incoming(described, part10.pieces(one), photo.sha256, photo.name)
+    return Incoming(described, part10.pieces(one, header), photo.sha256, photo.name)
 
 
 def _longer_side(making: Making) -> int:
@@ -282,12 +288,6 @@ def _longer_side(making: Making) -> int:
     if crop is not None:
         return max(crop.width, crop.height)
     return max(making.photo.columns, making.photo.rows)
-
-
-def _checked(instance: Instance) -> list[Finding]:
-    return validate_instance(
-        instance.dataset, instance.pixels.stream, instance.pixels.transfer_syntax
-    )
 
 
 def _encoded(making: Making, settings: Settings) -> Both:

@@ -32,10 +32,9 @@ def actor() -> str:
 
 def size_of(path: Path) -> tuple[int, int, int]:
     """Return (columns, rows, EXIF orientation) of a camera file."""
-    from archiver.photo.reading import read_camera_file
+    from archiver.photo.reading import read_size
 
-    photo = read_camera_file(path)
-    return photo.columns, photo.rows, photo.exif_orientation
+    return read_size(path)
 
 
 def quality_limits(practice: PracticeSettings) -> QualityLimits:

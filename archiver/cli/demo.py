@@ -114,7 +114,7 @@ def _visit(sheet: Path, archive: Archive, folder: Path) -> int:
     print(
         f"    {len(taken)} photographs, {mirror} through a mirror, "
         f"{sum(len(one.instances) for one in kept)} instances"
-        + (f", {unconfirmed} sides unconfirmed" if unconfirmed else "")
+        + (f", {unconfirmed} with the side unconfirmed" if unconfirmed else "")
     )
     for line in _worth_a_word(taken):
         print(f"    {line}")

@@ -7,11 +7,11 @@ pieces one after the other.
 from __future__ import annotations
 
 import struct
-from io import BytesIO
 
 from pydicom import Dataset
-from pydicom.dataset import FileDataset, FileMetaDataset
-from pydicom.filewriter import dcmwrite
+from pydicom.dataset import FileMetaDataset
+from pydicom.filebase import DicomBytesIO
+from pydicom.filewriter import write_dataset, write_file_meta_info
 from pydicom.uid import UID
 
 from archiver import __version__
@@ -38,19 +38,34 @@ def file_meta(dataset: Dataset, transfer_syntax: str) -> FileMetaDataset:
     return meta
 
 
-def pieces(instance: Instance) -> tuple[bytes, bytes, bytes]:
+def encoded(dataset: Dataset) -> bytes:
+    """Return a dataset in Explicit VR Little Endian, as every encapsulated syntax has it."""
+    buffer = DicomBytesIO()
+    buffer.is_little_endian = True
+    buffer.is_implicit_VR = False
+    write_dataset(buffer, dataset)
+    return buffer.getvalue()
+
+
+def pieces(instance: Instance, header: bytes | None = None) -> tuple[bytes, bytes, bytes]:
     """Return the file in three pieces: all before the frame, the frame, all behind it.
 
     One fragment holds the frame, the offset table is empty, and an odd frame is padded by one
     zero byte (PS3.5 A.4).
+
+    Parameters
+    ----------
+    header
+        The instance's dataset as `encoded` gives it, where that has been done already.
     """
-    dataset, pixels = instance.dataset, instance.pixels
-    buffer = BytesIO()
-    head = FileDataset(buffer, dataset, preamble=b"\0" * 128)
-    head.file_meta = file_meta(dataset, pixels.transfer_syntax)
-    dcmwrite(buffer, head, enforce_file_format=True)
+    pixels = instance.pixels
+    if header is None:
+        header = encoded(instance.dataset)
+    buffer = DicomBytesIO()
+    buffer.write(b"\0" * 128 + b"DICM")
+    write_file_meta_info(buffer, file_meta(instance.dataset, pixels.transfer_syntax))
     length = len(pixels.stream)
     padding = b"\0" * (length % 2)
-    buffer.write(_PIXEL_DATA + _EMPTY_OFFSET_TABLE)
+    buffer.write(header + _PIXEL_DATA + _EMPTY_OFFSET_TABLE)
     buffer.write(struct.pack("<HHI", 0xFFFE, 0xE000, length + len(padding)))
     return buffer.getvalue(), pixels.stream, padding + _DELIMITER

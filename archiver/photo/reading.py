@@ -66,11 +66,7 @@ def read_camera_bytes(
     PhotoError
         Without the file's name.
     """
-    kind = sniff(data)
-    try:
-        header = _READERS[kind](data, limits)
-    except (struct.error, IndexError, OverflowError, ValueError) as error:
-        raise PhotoError(f"the header of the {kind} file is damaged") from error
+    kind, header = _header_of(data, limits)
     colour, colour_notes = colour_of(
         header.icc, header.stated or exif_statement(header.exif), header.samples, limits
     )
@@ -84,13 +80,40 @@ def read_camera_bytes(
         format=kind,
         columns=header.columns,
         rows=header.rows,
-        exif_orientation=header.orientation or header.exif.orientation,
+        exif_orientation=_orientation(header),
         claims=header.exif.claims,
         colour=colour,
         structure=header.structure,
         lossy_past=header.lossy_past,
         notes=(*notes, *later),
     )
+
+
+def read_size(path: Path, *, limits: Limits = _DEFAULT_LIMITS) -> tuple[int, int, int]:
+    """Return (columns, rows, EXIF orientation) of a camera file and nothing else of it.
+
+    Raises
+    ------
+    PhotoError
+        As `read_camera_file`.
+    """
+    try:
+        _, header = _header_of(_bytes_of(path, limits), limits)
+    except PhotoError as error:
+        raise PhotoError(*(p.at(path.name) for p in error.problems)) from error.__cause__
+    return header.columns, header.rows, _orientation(header)
+
+
+def _header_of(data: bytes, limits: Limits) -> tuple[Format, Header]:
+    kind = sniff(data)
+    try:
+        return kind, _READERS[kind](data, limits)
+    except (struct.error, IndexError, OverflowError, ValueError) as error:
+        raise PhotoError(f"the header of the {kind} file is damaged") from error
+
+
+def _orientation(header: Header) -> int:
+    return header.orientation or header.exif.orientation
 
 
 def read_jpeg(data: bytes, limits: Limits) -> Header:

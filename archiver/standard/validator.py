@@ -78,12 +78,27 @@ def examine(data: bytes | memoryview, report: Report) -> Item | None:
 def validate_instance(
     dataset: Dataset, frame: bytes | None, transfer_syntax: str, path: str = ""
 ) -> list[Finding]:
-    """Validate an instance before it is written.
+    """Validate an instance before it is written; as `validate_encoded`, which encodes nothing.
 
     Parameters
     ----------
     dataset
         The dataset without Pixel Data.
+    """
+    from archiver.objects.part10 import encoded
+
+    return validate_encoded(encoded(dataset), frame, transfer_syntax, path)
+
+
+def validate_encoded(
+    dataset: bytes, frame: bytes | None, transfer_syntax: str, path: str = ""
+) -> list[Finding]:
+    """Validate an instance that is encoded and not yet written.
+
+    Parameters
+    ----------
+    dataset
+        The dataset without Pixel Data, in Explicit VR Little Endian.
     frame
         The one compressed frame, unpadded or padded; ``None`` where there are no pixels.
     transfer_syntax
@@ -91,15 +106,8 @@ def validate_instance(
     path
         Put into the findings.
     """
-    from pydicom.filebase import DicomBytesIO
-    from pydicom.filewriter import write_dataset
-
-    buffer = DicomBytesIO()
-    buffer.is_little_endian = True
-    buffer.is_implicit_VR = False
-    write_dataset(buffer, dataset)
     report = Report(path)
-    root = parse_elements(buffer.getvalue(), Encoding(), report)
+    root = parse_elements(dataset, Encoding(), report)
     data: bytes | memoryview = b""
     if frame is not None:
         # A trailing pad byte is added by the writer and is no part of the stream.
