@@ -12,16 +12,20 @@ import pytest
 import archiver
 
 PACKAGE = Path(archiver.__file__).parent
+#: The rooms that everything after them may use.
+ORDER = ("errors", "dentition", "photo", "objects", "standard", "archive")
 ABOVE = {
     "errors": set(),
     "dentition": {"errors"},
     "photo": {"errors"},
     "objects": {"errors", "dentition", "photo"},
-    "standard": {"errors", "dentition", "photo", "objects"},
-    "archive": {"errors", "dentition", "photo", "objects", "standard"},
-    "network": {"errors", "dentition", "photo", "objects", "standard", "archive"},
-    "priors": {"errors", "dentition", "photo", "objects", "standard", "archive"},
-    "records": {"errors", "dentition", "photo", "objects", "standard", "archive"},
+    "standard": {*ORDER[:4]},
+    "archive": {*ORDER[:5]},
+    "network": {*ORDER},
+    "priors": {*ORDER},
+    "records": {*ORDER},
+    "handover": {*ORDER, "network", "priors", "records"},
+    "web": {*ORDER, "network", "priors", "records", "handover"},
 }
 HEAVY = ("pydicom", "numpy", "PIL", "sqlalchemy")
 

@@ -1,0 +1,1 @@
+"""What leaves the clinic: purposes, consent, de-identification, packages."""

@@ -1,0 +1,1 @@
+"""Pages for the browser: taking in, finding, comparing, the record."""
