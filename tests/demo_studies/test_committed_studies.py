@@ -16,6 +16,8 @@ from PIL import Image, ImageFilter
 
 import demo_studies
 from archiver.objects.sheet import read_sheet
+from archiver.photo.quality import QualityLimits, judge, measure
+from archiver.photo.turning import Box, cut_out, tile_boxes
 from demo_studies.render.picture import render
 from demo_studies.render.scenario import Photograph, Visit, sheet
 from demo_studies.render.scene import Scene
@@ -155,6 +157,19 @@ def test_the_soft_picture_is_softer_than_its_fellows() -> None:
     soft = detail("P-1042/2024-03-19/HVD_0590.JPG")
     assert soft < 0.7 * detail("P-1042/2024-02-13/HVD_0414.JPG")
     assert soft < 0.7 * detail("P-1042/2026-02-24/C70_2206.JPG")
+
+
+def test_only_the_soft_picture_is_called_soft() -> None:
+    called = set()
+    for visit, photo in PICTURES:
+        file = truth_file(visit, photo)
+        pixels = pixels_of(file).astype(np.uint8)
+        rows, columns = pixels.shape[:2]
+        boxes = tile_boxes(Box(0, 0, columns, rows))
+        figures = measure([cut_out(pixels, box) for box in boxes], max(rows, columns))
+        if any("soft" in problem.found for problem in judge(figures, QualityLimits())):
+            called.add(file)
+    assert called == {"P-1042/2024-03-19/HVD_0590.JPG"}
 
 
 @pytest.mark.parametrize(("visit", "photo"), PICTURES, ids=NAMES)
