@@ -90,7 +90,7 @@ class QualityLimits:
         picture fills a screen.
     blur
         Pixels that are never called soft: a sharp picture reads up to about 2, one of smooth
-        crowns whose outlines curve away up to about 4 (the demo pictures).
+        crowns whose outlines curve away about 4 (the demo pictures).
     highlights, shadows, glare
         Largest shares. Shadows are wide: a black contrast device fills half of some views.
     lightness
@@ -100,7 +100,7 @@ class QualityLimits:
     """
 
     blur_share: float = 1.5
-    blur: float = 4.0
+    blur: float = 4.5
     highlights: float = 0.04
     shadows: float = 0.65
     lightness: tuple[float, float] = (22.0, 82.0)

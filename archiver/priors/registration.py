@@ -9,6 +9,7 @@ transform: it is told, not hidden.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -146,7 +147,10 @@ class _Fit:
 
 
 def register(
-    newer: Prepared, prior: Prepared, subject: Subject | None = None
+    newer: Prepared,
+    prior: Prepared,
+    subject: Subject | None = None,
+    models: Sequence[Model] = tuple(Model),
 ) -> Alignment | Refusal:
     """Align a prior.
 
@@ -156,6 +160,8 @@ def register(
         Both in display orientation.
     subject
         What is to be aligned; the tooth in the middle of the newer picture where it is None.
+    models
+        What may be fitted to a tooth that one similarity of all teeth does not explain.
     """
     features = feature_matches(newer, prior)
     try:
@@ -169,7 +175,8 @@ def register(
     size = size_and_turn(matrix, middle)[0] * newer.factor / prior.factor
     if not _SIZES[0] <= size <= _SIZES[1]:
         return Refusal(f"the prior would have to be enlarged {size:.1f} times", count)
-    return _closely(newer, prior, matrix, count, (subject or Subject()).teeth(newer))
+    teeth = (subject or Subject()).teeth(newer)
+    return _closely((newer, prior), matrix, count, teeth, models)
 
 
 def first_similarity(features: Matches) -> tuple[Array, Mask]:
@@ -186,8 +193,13 @@ def first_similarity(features: Matches) -> tuple[Array, Mask]:
 
 
 def _closely(
-    newer: Prepared, prior: Prepared, matrix: Array, count: int, teeth: list[Mask]
+    pair: tuple[Prepared, Prepared],
+    matrix: Array,
+    count: int,
+    teeth: list[Mask],
+    models: Sequence[Model],
 ) -> Alignment | Refusal:
+    newer, prior = pair
     for _ in range(3):
         everywhere = follow(newer, prior, matrix, finely=False)
         if len(everywhere.surest.matches) < FEWEST_PLACES:
@@ -203,10 +215,10 @@ def _closely(
         return Refusal(_TOO_LITTLE, count)
     best = _flat(everywhere.surest, tooth.surest)
     if best is None:
-        best = _in_relief(tooth)
+        best = _in_relief(tooth, models)
         again = follow(newer, prior, best.matrix, finely=True).within(mask)
         if len(again.matches) >= FEWEST_PLACES:
-            best = _in_relief(again)
+            best = _in_relief(again, models)
     return _alignment(best, mask, (newer.factor, prior.factor), (count, everywhere.share))
 
 
@@ -252,7 +264,7 @@ def _flat(everywhere: Followed, tooth: Followed) -> _Fit | None:
     return _Fit(matrix, Model.SIMILARITY, tooth, off)
 
 
-def _in_relief(tooth: Followed) -> _Fit:
+def _in_relief(tooth: Followed, models: Sequence[Model]) -> _Fit:
     """Return the simplest transform of the tooth alone that does about as well as any.
 
     Every place counts, as the relief that no transform can follow is no error of the places.
@@ -260,7 +272,7 @@ def _in_relief(tooth: Followed) -> _Fit:
     weights = tooth.weights()
     best: _Fit | None = None
     least = np.inf
-    for model in Model:
+    for model in models:
         off = _held_out(model, tooth.matches, weights)
         rms = _root_mean_square(off, weights)
         if rms < least * (1 - _GAIN):
