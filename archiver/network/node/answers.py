@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 SUCCESS = 0x0000
 CANCELLED = 0xFE00
 PENDING = 0xFF00
@@ -15,7 +17,6 @@ INVALID_ARGUMENT = 0x0115
 CLASS_INSTANCE_CONFLICT = 0x0119
 CLASS_NOT_SUPPORTED = 0x0122
 NO_SUCH_ACTION = 0x0123
-DUPLICATE_TRANSACTION = 0x0131
 
 #: PS3.4 B.2.3, C.4.1.1.4, C.4.2.1.5, C.4.3.1.4.
 OUT_OF_RESOURCES = 0xA700
@@ -24,3 +25,95 @@ DESTINATION_UNKNOWN = 0xA801
 MISMATCH = 0xA900
 SOME_SUBOPERATIONS_FAILED = 0xB000
 CANNOT_UNDERSTAND = 0xC000
+
+
+@dataclass(frozen=True)
+class Behaviour:
+    """When the node answers with a status; the conformance statement prints these.
+
+    Parameters
+    ----------
+    services
+        Which answer so.
+    status
+        One of the above.
+    when
+        In words.
+    """
+
+    services: tuple[str, ...]
+    status: int
+    when: str
+
+
+_STORE, _FIND, _GET, _MOVE = ("C-STORE",), ("C-FIND",), ("C-GET",), ("C-MOVE",)
+_FETCH = _GET + _MOVE
+_ACTION, _REPORT = ("N-ACTION",), ("N-EVENT-REPORT, Failure Reason",)
+_STOW = ("STOW-RS, Failure Reason",)
+BEHAVIOUR: tuple[Behaviour, ...] = (
+    Behaviour(("C-ECHO",), SUCCESS, "always"),
+    Behaviour(
+        _STORE,
+        SUCCESS,
+        "the object is on the disk, flushed, in the journal and in the index; also where the same "
+        "object, byte for byte, was there before",
+    ),
+    Behaviour(_STORE, DUPLICATE_INSTANCE, "another object is kept under this SOP Instance UID"),
+    Behaviour(_STORE, CLASS_NOT_SUPPORTED, "the SOP class is not that of the context"),
+    Behaviour(
+        _STORE,
+        OUT_OF_RESOURCES,
+        "the object is larger than this node takes, or the disk is full or refuses",
+    ),
+    Behaviour(_STORE, MISMATCH, "SOP class or instance UID of object and request differ"),
+    Behaviour(
+        _STORE, CANNOT_UNDERSTAND, "the object cannot be read to its end, or its UIDs are malformed"
+    ),
+    Behaviour(_FIND, PENDING, "an answer; all keys were looked at"),
+    Behaviour(
+        _FIND,
+        PENDING_UNSUPPORTED_KEYS,
+        "an answer; keys that are not supported at this level were passed over",
+    ),
+    Behaviour(_FIND, SUCCESS, "there are no more answers"),
+    Behaviour(_FIND, CANCELLED, "a C-CANCEL came"),
+    Behaviour(
+        _FIND, MISMATCH, "the level is not of the model, a unique key above is missing, a bad range"
+    ),
+    Behaviour(_FIND, OUT_OF_RESOURCES, "the index cannot be read"),
+    Behaviour(_FIND, CANNOT_UNDERSTAND, "the identifier cannot be read"),
+    Behaviour(
+        _FETCH, PENDING, "after each object but the last, with the numbers of sub-operations"
+    ),
+    Behaviour(_FETCH, SUCCESS, "all objects were taken, or none matched"),
+    Behaviour(_FETCH, SOME_SUBOPERATIONS_FAILED, "some objects were not taken; their UIDs follow"),
+    Behaviour(_FETCH, SUBOPERATIONS_FAILED, "no object was taken"),
+    Behaviour(_FETCH, CANCELLED, "a C-CANCEL came; the objects that remain are counted"),
+    Behaviour(_MOVE, DESTINATION_UNKNOWN, "the destination is no configured peer"),
+    Behaviour(_FETCH, MISMATCH, "the level is not of the model, or a unique key is missing"),
+    Behaviour(_FETCH, OUT_OF_RESOURCES, "the index cannot be read"),
+    Behaviour(_FETCH, CANNOT_UNDERSTAND, "the identifier cannot be read"),
+    Behaviour(_ACTION, SUCCESS, "the report follows"),
+    Behaviour(_ACTION, NO_SUCH_ACTION, "the action type is not 1"),
+    Behaviour(_ACTION, NO_SUCH_INSTANCE, "it is not for the well-known instance"),
+    Behaviour(_ACTION, INVALID_ARGUMENT, "transaction or references are missing"),
+    Behaviour(_REPORT, NO_SUCH_INSTANCE, "there is no such object"),
+    Behaviour(_REPORT, CLASS_INSTANCE_CONFLICT, "the object is of another SOP class"),
+    Behaviour(
+        _REPORT, PROCESSING_FAILURE, "the object's digest on the disk is not that of its receipt"
+    ),
+    Behaviour(_STOW, SUCCESS, "as for C-STORE; the object is in Referenced SOP Sequence"),
+    Behaviour(_STOW, PROCESSING_FAILURE, "the object is of another study than the path names"),
+    Behaviour(_STOW, DUPLICATE_INSTANCE, "another object is kept under this SOP Instance UID"),
+    Behaviour(
+        _STOW,
+        OUT_OF_RESOURCES,
+        "the object is larger than this node takes, or the disk is full or refuses",
+    ),
+    Behaviour(
+        _STOW,
+        CANNOT_UNDERSTAND,
+        "the part is no object, cannot be read to its end, or metadata name bulk data that did not "
+        "come or are of a media type that is not taken",
+    ),
+)

@@ -12,6 +12,7 @@ from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import JSONResponse, PlainTextResponse, Response, StreamingResponse
 from starlette.routing import Route
+from starlette.types import ASGIApp
 
 from archiver.archive.store import Archive
 from archiver.errors import ArchiverError
@@ -24,6 +25,7 @@ from archiver.network.node.multipart import MultipartWriter
 from archiver.network.node.qido import BadQueryError, answers, web_query
 from archiver.network.node.reception import Reception
 from archiver.network.node.rendering import render, rendition
+from archiver.network.node.resources import RESOURCES, ROOT, Action, Resource
 from archiver.network.node.storing import Storing
 from archiver.network.node.stow import Stow, response
 from archiver.network.node.validation import Validation
@@ -44,10 +46,10 @@ if TYPE_CHECKING:
 
 _WAY = "web"
 _JSON = "application/dicom+json"
-_ROOT = "/dicomweb"
-_STUDY = "/studies/{study}"
-_SERIES = _STUDY + "/series/{series}"
-_INSTANCE = _SERIES + "/instances/{instance}"
+#: What the node answers itself beside DICOMweb; the rest is for the pages, where there are any.
+_OWN = ("/health", "/metrics", ROOT)
+#: Makes the application of the pages, given what writes to the audit trail.
+Pages = Callable[[Callable[[Happening], None]], ASGIApp]
 
 
 class Application:
@@ -60,10 +62,12 @@ class Application:
         storing: Storing,
         validation: Validation,
         watch: tuple[Callable[[Happening], None], Log, Figures],
+        pages: Pages | None = None,
     ) -> None:
         self._archive, self._settings, self._validation = archive, settings, validation
         self._tell, self._log, self._figures = watch
         self._credentials = Credentials(settings.credentials)
+        self._pages = None if pages is None else pages(self._tell)
         limits = settings.limits
         self._stow = Stow(storing, self._open, limits.request_bytes, limits.network_seconds)
         self._routes = Starlette(
@@ -71,37 +75,26 @@ class Application:
                 Route("/health", self._health),
                 Route("/metrics", self._metrics),
                 *[
-                    Route(_ROOT + path, end, methods=methods)
-                    for path, end, methods in self._table()
+                    Route(ROOT + one.path, self._endpoint(one), methods=[one.method])
+                    for one in RESOURCES
                 ],
             ],
             exception_handlers={HTTPException: _refused, ArchiverError: _failed},
         )
 
-    def _table(self) -> Iterator[tuple[str, Callable[..., Any], list[str]]]:
-        """Yield (path, endpoint, methods) of PS3.18 tables 10.4.1-1 to 10.6.1-2."""
-        for path, level in (
-            ("/studies", Level.STUDY),
-            ("/series", Level.SERIES),
-            ("/instances", Level.IMAGE),
-            (_STUDY + "/series", Level.SERIES),
-            (_STUDY + "/instances", Level.IMAGE),
-            (_SERIES + "/instances", Level.IMAGE),
-        ):
-            yield path, self._searching(level), ["GET"]
-        yield "/studies", self._store, ["POST"]
-        yield _STUDY, self._store, ["POST"]
-        for path in (_STUDY, _SERIES, _INSTANCE):
-            yield path, self._objects, ["GET"]
-            yield path + "/metadata", self._metadata, ["GET"]
-            yield path + "/rendered", self._rendered, ["GET"]
-            yield path + "/thumbnail", self._thumbnail, ["GET"]
-        yield _INSTANCE + "/frames/{frames}", self._frames, ["GET"]
-        yield _INSTANCE + "/frames/{frames}/rendered", self._rendered, ["GET"]
-        yield _INSTANCE + "/frames/{frames}/thumbnail", self._thumbnail, ["GET"]
-        yield _INSTANCE + "/pixeldata", self._frames, ["GET"]
-        yield _INSTANCE + "/bulkdata/{tag}", self._bulk, ["GET"]
-        yield _INSTANCE + "/findings", self._findings, ["GET"]
+    def _endpoint(self, resource: Resource) -> Callable[..., Any]:
+        if resource.level is not None:
+            return self._searching(resource.level)
+        return {
+            Action.STORE: self._store,
+            Action.OBJECTS: self._objects,
+            Action.METADATA: self._metadata,
+            Action.RENDERED: self._rendered,
+            Action.THUMBNAIL: self._thumbnail,
+            Action.FRAMES: self._frames,
+            Action.BULK: self._bulk,
+            Action.FINDINGS: self._findings,
+        }[resource.action]
 
     async def __call__(self, scope: Any, receive: Any, send: Any) -> None:
         """Let a request in or not, and count it."""
@@ -119,7 +112,14 @@ class Application:
         if refusal is not None:
             await refusal(scope, receive, counting)
             return
-        await self._routes(scope, receive, counting)
+        answering = self._pages if self._is_for_pages(request) else self._routes
+        assert answering is not None
+        await answering(scope, receive, counting)
+
+    def _is_for_pages(self, request: Request) -> bool:
+        path = request.scope["path"]
+        own = path in _OWN or path.startswith(ROOT + "/")
+        return self._pages is not None and not own
 
     def _why_not(self, request: Request) -> Response | None:
         """Return a refusal, None where the request may pass."""
@@ -129,7 +129,9 @@ class Application:
         address = request.client.host if request.client else ""
         if not self._address_allowed(address):
             return self._turned_away(request, 403, "address not allowed")
-        who = self._credentials.who(request.headers.get("authorization", ""))
+        # The pages have a log-in of their own.
+        given = request.headers.get("authorization", "")
+        who = "anyone" if self._is_for_pages(request) else self._credentials.who(given)
         if who is None:
             return self._turned_away(request, 401, "no valid credentials")
         request.state.who = who
@@ -352,7 +354,7 @@ def _base(request: Request) -> str:
     host, port = request.scope.get("server") or ("", None)
     if netloc == host and port not in (None, 80, 443):
         netloc = f"{host}:{port}"
-    return f"{request.url.scheme}://{netloc}{_ROOT}"
+    return f"{request.url.scheme}://{netloc}{ROOT}"
 
 
 def _peer(request: Request) -> str:

@@ -14,12 +14,12 @@ from pynetdicom.association import Association
 from pynetdicom.dimse_primitives import C_STORE
 from pynetdicom.presentation import PresentationContext
 
+from archiver.network.node import answers
 from archiver.network.node.reception import Reception
 from archiver.network.node.upper_layer import Fault, NodeDimse, NodeDul, NodeSocket
 
 #: How long the thread waits before it looks at its timers again (seconds).
 _GLANCE = 0.5
-_REFUSED_CONTEXT = 0x0122
 
 
 @dataclass(frozen=True)
@@ -224,7 +224,10 @@ class NodeAssociation(Association):
         if context is None or context.abstract_syntax != request.AffectedSOPClassUID:
             if isinstance(arrived, Reception):
                 arrived.discard()
-            status, comment = _REFUSED_CONTEXT, "the SOP class is not that of the context"
+            status, comment = (
+                answers.CLASS_NOT_SUPPORTED,
+                "the SOP class is not that of the context",
+            )
         else:
             status, comment = self.services.store(self, request, arrived)
         response.Status = status

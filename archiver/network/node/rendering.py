@@ -18,11 +18,11 @@ from starlette.exceptions import HTTPException
 
 from archiver.network.node.accepting import Wish
 from archiver.network.node.reception import file_head
+from archiver.network.node.resources import RENDERED
 from archiver.network.node.supported import EXPLICIT
 from archiver.network.recoding import recoded
 
-#: PS3.18 8.7.4: JPEG is the default, GIF and PNG are required.
-_FORMATS = {"image/jpeg": "JPEG", "image/png": "PNG", "image/gif": "GIF"}
+_FORMATS = dict(zip(RENDERED, ("JPEG", "PNG", "GIF"), strict=True))
 _THUMBNAIL = 256
 _LARGEST_SIDE = 16_384
 #: A decoded photograph takes a hundred megabytes on the way; two at once are enough.
