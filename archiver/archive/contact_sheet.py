@@ -11,7 +11,7 @@ from pathlib import Path
 
 from PIL import Image, ImageDraw
 
-from archiver.archive.lettering import Face, shortened, width, wrapped, write
+from archiver.archive.lettering import Face, fitted, shortened, width, wrapped, write
 from archiver.archive.sheet_cells import Edges, Picture, SheetCell, SheetHead
 
 __all__ = ["Edges", "Picture", "SheetCell", "SheetHead", "contact_sheet", "save_pages"]
@@ -129,7 +129,8 @@ def _head(draw: ImageDraw.ImageDraw, head: SheetHead, count: int, unconfirmed: i
     draw.rectangle((0, 0, PAGE_WIDTH, 18), fill=_BRAND)
     room = (PAGE_WIDTH - 2 * _MARGIN - _GUTTER) // 2
     right = PAGE_WIDTH - _MARGIN
-    write(draw, (_MARGIN, 118), shortened(head.patient, _NAME, room), _NAME, _INK)
+    patient, face = fitted(head.patient, _NAME, room, _TEXT.size)
+    write(draw, (_MARGIN, 118), patient, face, _INK)
     write(draw, (_MARGIN, 172), shortened(head.details, _TEXT, room), _TEXT, _SOFT)
     _write_right(draw, (right, 112), shortened(head.visit, _HEADING, room), _HEADING, _INK)
     _write_right(draw, (right, 172), shortened(head.description, _TEXT, room), _TEXT, _SOFT)

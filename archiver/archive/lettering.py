@@ -178,6 +178,23 @@ def shortened(text: str, face: Face, room: int) -> str:
     return text[:low].rstrip(" ,;·") + "…"
 
 
+def fitted(text: str, face: Face, room: int, smallest: int) -> tuple[str, Face]:
+    """Return the line with letters small enough for the room in pixels, cut only below that.
+
+    Parameters
+    ----------
+    face
+        As large as the letters may be.
+    smallest
+        Pixels below which a line is shortened instead.
+    """
+    text = " ".join(text.split())
+    wide = width(text, face)
+    if wide > room:
+        face = Face(max(smallest, face.size * room // wide), face.bold)
+    return shortened(text, face, room), face
+
+
 def wrapped(text: str, face: Face, room: int, lines: int) -> list[str]:
     """Return the text in lines no wider than the room; the last is cut where it must be."""
     made: list[str] = []

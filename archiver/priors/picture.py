@@ -8,7 +8,7 @@ from pathlib import Path
 
 from PIL import Image, ImageDraw
 
-from archiver.archive.lettering import Face, shortened, width, wrapped, write
+from archiver.archive.lettering import Face, fitted, shortened, width, wrapped, write
 from archiver.dentition.teeth import Tooth
 from archiver.errors import ArchiveError, Problem
 from archiver.priors import plates, wording
@@ -176,7 +176,8 @@ def _head(page: Image.Image, newest: Shown, title: Title) -> None:
             x -= 56
     room = x - _MARGIN - 40
     name = wording.readable(d.patient_name) or d.patient_id or "no name"
-    write(pen, (_MARGIN, 110), shortened(name, _NAME, room), _NAME, plates.INK)
+    name, face = fitted(name, _NAME, room, _TEXT.size)
+    write(pen, (_MARGIN, 110), name, face, plates.INK)
     born = f"born {wording.day(d.birth_date)}" if d.birth_date else ""
     details = " · ".join(part for part in (d.patient_id, d.issuer, born) if part)
     write(pen, (_MARGIN, 164), shortened(details, _TEXT, room), _TEXT, plates.SOFT)

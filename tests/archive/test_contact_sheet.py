@@ -11,7 +11,7 @@ from PIL import Image, ImageDraw
 from archiver.archive import contact_sheet as sheet
 from archiver.archive import lettering
 from archiver.archive.contact_sheet import Edges, Picture, SheetCell, SheetHead
-from archiver.archive.lettering import Face, shortened, width, wrapped
+from archiver.archive.lettering import Face, fitted, shortened, width, wrapped
 
 HEAD = SheetHead("Okafor, Nadia", "P-0417", "4 March 2026")
 GREEN = (0, 200, 0)
@@ -172,6 +172,17 @@ def test_a_name_from_right_to_left_begins_at_the_right() -> None:
 @given(st.text(max_size=80), st.integers(60, 600))
 def test_a_shortened_line_fits(text: str, room: int) -> None:
     assert width(shortened(text, Face(20), room), Face(20)) <= room
+
+
+@pytest.mark.parametrize("letter", ["W", "x", "ש"])
+def test_the_longest_name_that_the_standard_allows_is_written_whole(letter: str) -> None:
+    # PS3.5 6.2: a component group of a person's name has 64 characters at most.
+    name = (letter * 9 + " ") * 6 + letter * 4
+
+    written, face = fitted(name, Face(58, bold=True), 1700, 24)
+
+    assert written == name
+    assert width(written, face) <= 1700 and face.size < 58
 
 
 @given(st.text(st.characters(codec="ascii"), max_size=200), st.integers(80, 400))
