@@ -49,6 +49,10 @@ class _Transform(ctypes.Structure):
     ]
 
 
+class _Scaling(ctypes.Structure):
+    _fields_ = [("numerator", ctypes.c_int), ("denominator", ctypes.c_int)]
+
+
 class Turbo:
     """The functions of one loaded library. Every call has its own handle: threads may share it.
 
@@ -69,6 +73,7 @@ class Turbo:
             "tj3Get": (number, [pointer, number]),
             "tj3GetErrorStr": (ctypes.c_char_p, [pointer]),
             "tj3GetErrorCode": (number, [pointer]),
+            "tj3SetScalingFactor": (number, [pointer, _Scaling]),
             "tj3DecompressHeader": (number, [pointer, ctypes.c_char_p, size]),
             "tj3Decompress8": (
                 number,
@@ -143,8 +148,16 @@ class Turbo:
                 for buffer in buffers:
                     self._lib.tj3Free(buffer)
 
-    def decode(self, stream: bytes) -> Pixels:
+    def decode(self, stream: bytes, reduction: int = 1) -> Pixels:
         """Decode a JPEG to pixels of shape (rows, columns) or (rows, columns, 3).
+
+        Parameters
+        ----------
+        stream
+            JPEG with 8-bit samples.
+        reduction
+            1, or for a lossy JPEG 2, 4 or 8: as many pixels of the picture, either way, become
+            one, incomplete ones at the right and lower edge included.
 
         Raises
         ------
@@ -157,6 +170,10 @@ class Turbo:
             columns, rows, space = (
                 self._lib.tj3Get(handle, parameter) for parameter in (_WIDTH, _HEIGHT, _COLOURSPACE)
             )
+            if reduction != 1:
+                status = self._lib.tj3SetScalingFactor(handle, _Scaling(1, reduction))
+                self._check(status, handle, stream)
+                columns, rows = -(-columns // reduction), -(-rows // reduction)
             grey = space == _GREY_SPACE
             pixels = np.empty((rows, columns) if grey else (rows, columns, 3), np.uint8)
             status = self._lib.tj3Decompress8(
