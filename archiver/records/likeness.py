@@ -78,11 +78,19 @@ def check_likeness(
         one, other = hashed[first][0], hashed[second][0]
         if told.get(one.first.uid, -1) == told.get(other.first.uid, -2):
             continue
+        if _made_of(one, other, facts) or _made_of(other, one, facts):
+            continue
         best = min(
             (_apart(hashed[first][1][0], h), turn)
             for turn, h in enumerate(hashed[second][1], start=1)
         )
         yield _concern(one, other, *best)
+
+
+def _made_of(one: Picture, other: Picture, facts: Mapping[str, Facts]) -> bool:
+    """Whether one is derived from the other: alike by right, and checked as a derivation."""
+    known = facts.get(one.first.uid)
+    return known is not None and any(uid in other.uids for uid in known.sources)
 
 
 def _apart(one: int, other: int) -> int:
