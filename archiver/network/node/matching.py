@@ -193,12 +193,12 @@ def bounds(wanted: str) -> tuple[str, str]:
     Raises
     ------
     BadKeyError
-        If there is more than one hyphen, or nothing but one.
+        If there is more than one hyphen, or no end at all.
     """
     text = wanted.strip()
     if text.count("-") == 2 and re.fullmatch(r"\d{4}-\d{2}-\d{2}", text):
         return text, text
     low, hyphen, high = text.partition("-")
-    if "-" in high or text == "-":
+    if "-" in high or text in ("", "-"):
         raise BadKeyError(f"{wanted!r} is no range")
     return (low.strip(), high.strip()) if hyphen else (text, text)
