@@ -76,6 +76,7 @@ def run(options: argparse.Namespace) -> int:
 
 
 def _wrap(options: argparse.Namespace) -> int:
+    from archiver.archive.consents import note_session
     from archiver.archive.intake import Settings, Status, take_in
     from archiver.archive.store import Archive
     from archiver.cli.context import actor, now, quality_limits, size_of
@@ -97,6 +98,7 @@ def _wrap(options: argparse.Namespace) -> int:
     folder = options.archive or practice.archive
     taken: list[Taken] = []
     with Archive.open(folder, actor=actor()) as archive:
+        note_session(archive, session, now())
         for one in take_in(session, archive, settings):
             taken.append(one)
             if not options.json:

@@ -9,6 +9,7 @@ from __future__ import annotations
 from archiver.dentition.codes import Code
 
 VL_PHOTOGRAPHIC_IMAGE = "1.2.840.10008.5.1.4.1.1.77.1.4"
+KEY_OBJECT_SELECTION = "1.2.840.10008.5.1.4.1.1.88.59"
 
 # Acquisition Context (PS3.3 C.7.6.14): concept names (PS3.16 Annex D).
 #: Whose name stands here has confirmed the patient's side against patient or chart.
@@ -25,6 +26,7 @@ POLARISER = "Polariser"
 STAGE = "Stage of treatment"
 PURPOSE = "Purpose"
 CONSENT = "Consent"
+COLOUR_FRAME = "Colour frame"
 LOSSY_CODING = "Lossy coding of the camera file"
 
 # Purposes of reference.
@@ -32,3 +34,70 @@ ACQUISITION_EQUIPMENT = Code("109101", "DCM", "Acquisition Equipment")  # CID 70
 SOURCE_FOR_PROCESSING = Code(
     "121322", "DCM", "Source image for image processing operation"
 )  # CID 7202
+
+# Key Object Selection (PS3.16 TID 2010).
+DOCUMENT_TITLE_MODIFIER = Code("113011", "DCM", "Document Title Modifier")
+KEY_OBJECT_DESCRIPTION = Code("113012", "DCM", "Key Object Description")
+OBSERVER_TYPE = Code("121005", "DCM", "Observer Type")  # TID 1002
+PERSON = Code("121006", "DCM", "Person")  # CID 270
+PERSON_OBSERVER_NAME = Code("121008", "DCM", "Person Observer Name")  # TID 1003
+
+# Titles of CID 7010 that say that what is listed is not to be used.
+REJECTED_FOR_SAFETY = Code("113037", "DCM", "Rejected for Patient Safety Reasons")
+REJECTED_FOR_QUALITY = Code("113001", "DCM", "Rejected for Quality Reasons")
+INCORRECT_WORKLIST_ENTRY = Code("113038", "DCM", "Incorrect Modality Worklist Entry")
+RETENTION_EXPIRED = Code("113039", "DCM", "Data Retention Policy Expired")
+REJECTIONS = {
+    code.value: code
+    for code in (
+        REJECTED_FOR_SAFETY,
+        REJECTED_FOR_QUALITY,
+        INCORRECT_WORKLIST_ENTRY,
+        RETENTION_EXPIRED,
+    )
+}
+
+# Titles of CID 7010 that mark a selection.
+FOR_REFERRING_PROVIDER = Code("113002", "DCM", "For Referring Provider")
+FOR_SURGERY = Code("113003", "DCM", "For Surgery")
+FOR_TEACHING = Code("113004", "DCM", "For Teaching")
+FOR_CONFERENCE = Code("113005", "DCM", "For Conference")
+FOR_THERAPY = Code("113006", "DCM", "For Therapy")
+FOR_PATIENT = Code("113007", "DCM", "For Patient")
+FOR_PEER_REVIEW = Code("113008", "DCM", "For Peer Review")
+FOR_RESEARCH = Code("113009", "DCM", "For Research")
+FOR_REPORT_ATTACHMENT = Code("113020", "DCM", "For Report Attachment")
+FOR_PUBLICATION = Code("128714", "DCM", "For Publication Export")
+OF_INTEREST = Code("113000", "DCM", "Of Interest")
+SELECTIONS = {
+    code.value: code
+    for code in (
+        FOR_REFERRING_PROVIDER,
+        FOR_SURGERY,
+        FOR_TEACHING,
+        FOR_CONFERENCE,
+        FOR_THERAPY,
+        FOR_PATIENT,
+        FOR_PEER_REVIEW,
+        FOR_RESEARCH,
+        FOR_REPORT_ATTACHMENT,
+        FOR_PUBLICATION,
+        OF_INTEREST,
+    )
+}
+
+# CID 7011, why the quality is wanting; only with REJECTED_FOR_QUALITY (TID 2010, row 2).
+QUALITY_REASONS = {
+    code.value: code
+    for code in (
+        Code("111207", "DCM", "Image artifact(s)"),
+        Code("111209", "DCM", "Positioning"),
+        Code("111210", "DCM", "Motion blur"),
+        Code("111211", "DCM", "Under exposed"),
+        Code("111212", "DCM", "Over exposed"),
+        Code("111213", "DCM", "No image"),
+        Code("111219", "DCM", "Inappropriate image processing"),
+        Code("111220", "DCM", "Other failure"),
+    )
+}
+INAPPROPRIATE_PROCESSING = QUALITY_REASONS["111219"]

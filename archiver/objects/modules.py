@@ -225,6 +225,7 @@ def set_acquisition_context(
         (concepts.STAGE, how.stage),
         (concepts.PURPOSE, how.purpose),
         (concepts.CONSENT, how.consent),
+        (concepts.COLOUR_FRAME, how.colour_frame),
         (concepts.LOSSY_CODING, f"{photo.format}, which has no term in DICOM" if nameless else ""),
     )
     items += [_comment_item(start, words) for start, words in said if words]

@@ -80,6 +80,10 @@ def identify(
         What is done with an edge that is no whole block: ``trim`` or ``lossless``.
     """
     study = study_uid(session, uids)
+    how = asdict(entry.circumstances)
+    if not how["colour_frame"]:
+        # A key younger than the first archives: where it is not said, identifiers stay theirs.
+        del how["colour_frame"]
     meaning = {
         "patient": [session.patient.issuer, session.patient.id],
         "study": study,
@@ -91,7 +95,7 @@ def identify(
         "confirmed_by": entry.confirmed_by,
         "comment": entry.comment,
         "clock_offset": session.visit.clock_offset.total_seconds(),
-        **asdict(entry.circumstances),
+        **how,
     }
     as_shot = uids.uid("instance", {**meaning, "role": "as shot"})
     corrected = None

@@ -10,6 +10,7 @@ from archiver.dentition.orientation import Direction, Turn
 from archiver.dentition.plan import Operator, Plan, plan
 from archiver.dentition.teeth import Tooth
 from archiver.dentition.views import View
+from archiver.objects.purposes import Purpose
 
 
 @dataclass(frozen=True)
@@ -45,6 +46,18 @@ class Visit:
 
 
 @dataclass(frozen=True)
+class ConsentSaid:
+    """What the sheet says of the patient's consent to hand photographs over.
+
+    `until` is the last day on which it holds, None for no end.
+    """
+
+    purposes: tuple[Purpose, ...]
+    noted_by: str
+    until: date | None = None
+
+
+@dataclass(frozen=True)
 class Crop:
     """A crop in pixels of the corrected, uncropped picture."""
 
@@ -68,6 +81,7 @@ class Circumstances:
     stage: str = ""
     purpose: str = ""
     consent: str = ""
+    colour_frame: str = ""
 
 
 @dataclass(frozen=True)
@@ -115,3 +129,4 @@ class Session:
     visit: Visit
     entries: tuple[Entry, ...]
     source: Path
+    consent: ConsentSaid | None = None

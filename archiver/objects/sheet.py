@@ -24,8 +24,16 @@ from archiver.dentition.numbering import (
 from archiver.dentition.orientation import Turn
 from archiver.dentition.teeth import Tooth, in_arch_order
 from archiver.errors import InputError, MeaningError, Problem, SheetError
-from archiver.objects.session import Circumstances, Crop, Entry, Patient, Session, Visit
-from archiver.objects.sheet_keys import PATIENT, PHOTO, TABLES, VISIT, Key, Unfit
+from archiver.objects.session import (
+    Circumstances,
+    ConsentSaid,
+    Crop,
+    Entry,
+    Patient,
+    Session,
+    Visit,
+)
+from archiver.objects.sheet_keys import CONSENT, PATIENT, PHOTO, TABLES, VISIT, Key, Unfit
 from archiver.objects.sheet_text import load, shown
 from archiver.objects.toml_lines import Path as KeyPath
 
@@ -123,6 +131,7 @@ def _belongs(name: str) -> str:
     homes: dict[str, Collection[str]] = {
         "[patient]": PATIENT,
         "[visit]": VISIT,
+        "[consent]": CONSENT,
         "[[photo]]": (*PHOTO, "file"),
     }
     home = next((table for table, keys in homes.items() if name in keys), "")
@@ -162,12 +171,25 @@ def read_sheet(
             reader.unknown((name,), TABLES)
     _set_numbering(reader, given)
     patient, visit = _context(reader, given, like)
+    consent = _consent(reader, given)
     base = _habits(reader, habits or {})
     entries = _entries(reader, given, base, size_of)
     if reader.problems:
         raise SheetError(*(p for _, p in sorted(reader.problems, key=lambda told: told[0])))
     assert patient is not None and visit is not None
-    return Session(patient, visit, entries, path)
+    return Session(patient, visit, entries, path, consent)
+
+
+def _consent(reader: _Reader, given: Mapping[str, object]) -> ConsentSaid | None:
+    if "consent" not in given:
+        return None
+    said = reader.table(("consent",), given["consent"], CONSENT)
+    reader.required(("consent",), given["consent"], CONSENT)
+    if "purposes" not in said or "noted_by" not in said:
+        return None
+    if not said["noted_by"]:
+        reader.tell(("consent", "noted_by"), "noted_by is empty", "who noted the consent")
+    return ConsentSaid(**said)
 
 
 def _set_numbering(reader: _Reader, given: Mapping[str, object]) -> None:

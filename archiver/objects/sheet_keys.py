@@ -15,6 +15,7 @@ from datetime import date, datetime, time, timedelta
 from archiver.dentition.orientation import direction_of
 from archiver.dentition.plan import Operator
 from archiver.dentition.views import view_of
+from archiver.objects.purposes import Purpose
 from archiver.objects.session import Crop
 
 Converter = Callable[[object], object]
@@ -174,6 +175,25 @@ def _teeth(value: object) -> object:
     return tuple(str(v) for v in values)
 
 
+def _purposes(value: object) -> object:
+    names = [purpose.value for purpose in Purpose]
+    if not isinstance(value, list) or not value or any(v not in names for v in value):
+        raise Unfit(f"a list of one or more of {', '.join(names)}")
+    return tuple(purpose for purpose in Purpose if purpose.value in value)
+
+
+def _one_of(*words: str) -> Converter:
+    def convert(value: object) -> object:
+        if value in words:
+            return value
+        raise Unfit(" or ".join(f'"{word}"' for word in words))
+
+    return convert
+
+
+#: Frames that help to judge the colour of the others.
+COLOUR_FRAMES = ("neutral reference", "shade tab", "cross-polarised")
+
 PATIENT: dict[str, Key] = {
     "id": Key(_identifier, required=True),
     "issuer": Key(_text(64)),
@@ -207,6 +227,14 @@ PHOTO: dict[str, Key] = {
     "stage": Key(_text(64)),
     "purpose": Key(_text(64)),
     "consent": Key(_text(64)),
+    "colour_frame": Key(_one_of(*COLOUR_FRAMES)),
 }
 
-TABLES = ("numbering", "patient", "visit", "defaults", "photo")
+#: Consent to hand photographs over, a table of its own; it need not be there.
+CONSENT: dict[str, Key] = {
+    "purposes": Key(_purposes, required=True),
+    "noted_by": Key(_person, required=True),
+    "until": Key(_date),
+}
+
+TABLES = ("numbering", "patient", "visit", "consent", "defaults", "photo")

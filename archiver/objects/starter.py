@@ -23,6 +23,11 @@ date = {day}
 # description = ""
 # clock_offset = "-00:03:10"      # what to add to the camera's clock
 
+# [consent]                       # to hand photographs over
+# purposes = ["laboratory"]       # referral, patient-copy, teaching, publication
+# noted_by = "<family^given>"
+# until = {day}               # last day on which it holds
+
 [defaults]                        # any key of a photo
 operator = "front"                # or "behind": where the camera was
 """

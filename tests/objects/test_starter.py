@@ -39,7 +39,7 @@ def uncommented(text: str) -> str:
     """Take the sign of a comment from every line that offers a key."""
     lines = []
     for line in text.splitlines():
-        offered = line.startswith("# ") and " = " in line
+        offered = line.startswith("# ") and (" = " in line or line.startswith("# ["))
         lines.append(line[2:].replace("<family^given>", "Haugen^Liv") if offered else line)
     return "\n".join(lines) + "\n"
 
@@ -71,6 +71,7 @@ def test_every_key_that_it_offers_as_a_comment_is_a_key(tmp_path: Path) -> None:
     path.write_text(text.replace('top = "left"', 'top = "anterior"'))
     session = read_sheet(path, size_of=lambda p: sizes[p.name])
 
+    assert session.consent is not None and session.consent.noted_by == "Haugen^Liv"
     assert [e.confirmed_by for e in session.entries] == ["Haugen^Liv"] * 3
     assert [(e.crop.width, e.crop.height) for e in session.entries if e.crop] == [
         (width, height) for _, _, width, height in PHOTOS

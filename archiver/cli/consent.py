@@ -1,0 +1,115 @@
+"""Examples:
+
+  archiver consent --patient-id P-0417 --purpose laboratory --noted-by "Haugen^Liv"
+  archiver consent --patient-id P-0417 --purpose teaching --noted-by "Haugen^Liv" --until 2027-03-04
+  archiver consent --patient-id P-0417 --purpose teaching --noted-by "Haugen^Liv" --withdrawn
+  archiver consent --patient-id P-0417
+
+Notes that a patient has consented to a hand-over of photographs for a purpose, or has withdrawn
+the consent; without --purpose it says what is on record. A withdrawal holds for every later
+package; what is outside already is told with it.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from archiver.cli.query import day_of
+from archiver.errors import UsageError
+from archiver.objects.purposes import Purpose
+
+if TYPE_CHECKING:
+    from archiver.archive.consents import Consent
+    from archiver.archive.handovers import HandedOver
+
+
+def configure(parser: argparse.ArgumentParser) -> None:
+    """Add the arguments of this verb."""
+    add = parser.add_argument
+    add("--archive", type=Path, metavar="FOLDER", help="archive to note it in")
+    add("--patient-id", required=True, metavar="ID")
+    add("--issuer", help="who issued the patient identifier")
+    add("--purpose", choices=[purpose.value for purpose in Purpose])
+    add("--noted-by", metavar="NAME", help="who notes it, as family^given")
+    ends = parser.add_mutually_exclusive_group()
+    ends.add_argument("--until", type=day_of, metavar="DAY", help="last day on which it holds")
+    ends.add_argument("--withdrawn", action="store_true", help="the patient has withdrawn it")
+    add("--json", action="store_true", help="what is on record, as JSON")
+
+
+def run(options: argparse.Namespace) -> int:
+    """Carry the verb out."""
+    from archiver.archive.consents import consents_of, patient_of
+    from archiver.archive.store import Archive
+    from archiver.cli.settings import read_settings
+
+    folder = options.archive or read_settings().archive
+    if options.purpose is None:
+        if options.noted_by or options.until or options.withdrawn:
+            raise UsageError("archiver consent: --purpose is missing: consent to what?")
+        with Archive.open(folder, create=False, read_only=True) as archive:
+            patient = patient_of(archive, options.patient_id, options.issuer)
+            return _tell(consents_of(archive.layout.root, *patient), [], options)
+    if not (options.noted_by or "").strip("^ "):
+        raise UsageError("archiver consent: --noted-by is missing: who notes it?")
+    return _note(folder, options)
+
+
+def _note(folder: Path, options: argparse.Namespace) -> int:
+    from archiver.archive.consents import GIVEN, WITHDRAWN, consents_of, note, patient_of
+    from archiver.archive.handovers import handovers
+    from archiver.archive.query import Query
+    from archiver.archive.store import Archive
+    from archiver.cli.context import actor, now
+
+    with Archive.open(folder, create=False, actor=actor()) as archive:
+        patient = patient_of(archive, options.patient_id, options.issuer)
+        asked = Query(patient_id=patient[0], issuer=patient[1])
+        note(
+            archive,
+            patient,
+            Purpose(options.purpose),
+            by=options.noted_by.strip(),
+            now=now(),
+            until=options.until,
+            state=WITHDRAWN if options.withdrawn else GIVEN,
+        )
+        root = archive.layout.root
+        uids = {record.sop_instance_uid for record in archive.query(asked)}
+        outside = [
+            one
+            for one in handovers(root)
+            if options.withdrawn and one.purpose == options.purpose and uids & set(one.uids)
+        ]
+        return _tell(consents_of(root, *patient), outside, options)
+
+
+def _tell(consents: list[Consent], outside: list[HandedOver], options: argparse.Namespace) -> int:
+    from archiver.cli.context import now
+
+    today = now().date()
+    if options.json:
+        rows = [
+            {
+                **one.__dict__,
+                "purpose": one.purpose.value,
+                "until": one.until.isoformat() if one.until else None,
+                "holds": not one.against(today),
+            }
+            for one in consents
+        ]
+        print(json.dumps(rows, ensure_ascii=False, indent=2))
+        return 0
+    if not consents:
+        print("no consent is on record")
+    for one in consents:
+        until = f", until {one.until}" if one.until else ""
+        wrong = one.against(today)
+        state = wrong or f"given{until} (noted {one.noted_at[:10]} by {one.noted_by})"
+        print(f"{one.purpose.value:<13} {state}")
+    for package in outside:
+        print(f"outside already: case {package.case}, to {package.to}, {package.when[:10]}")
+    return 0

@@ -1,0 +1,120 @@
+"""Consent: who noted it, until when, and what is refused without it."""
+
+from __future__ import annotations
+
+import json
+from datetime import date
+from pathlib import Path
+
+import pytest
+from archive_samples import NOON, Clock, incoming
+
+from archiver.archive import notebook
+from archiver.archive.consents import FILE, WITHDRAWN, Consent, consents_of, demand, note
+from archiver.archive.secret import keyed, secret_of
+from archiver.archive.store import Archive
+from archiver.errors import InputError, IntegrityError
+from archiver.objects.purposes import Purpose
+
+WHO = ("P-0417", "RIVERBEND")
+
+
+@pytest.fixture
+def archive(tmp_path: Path) -> Archive:
+    opened = Archive.open(tmp_path / "archive", clock=Clock(), actor="test")
+    opened.put([incoming(1)])
+    return opened
+
+
+def give(archive: Archive, purpose: Purpose, **words: object) -> Consent:
+    return note(archive, WHO, purpose, by="Haugen^Liv", now=NOON, **words)  # type: ignore[arg-type]
+
+
+def refusal(archive: Archive, purpose: Purpose, day: date) -> str:
+    with pytest.raises(InputError) as caught:
+        demand(archive.layout.root, WHO, purpose, day)
+    return str(caught.value)
+
+
+def test_a_purpose_without_consent_is_refused_in_one_line(archive: Archive) -> None:
+    give(archive, Purpose.LABORATORY)
+    told = refusal(archive, Purpose.TEACHING, NOON.date())
+    assert "consent for the purpose teaching is not on record" in told and "\n" not in told
+
+
+def test_a_consent_holds_until_its_last_day_and_not_after(archive: Archive) -> None:
+    given = give(archive, Purpose.REFERRAL, until=date(2027, 3, 4))
+    assert demand(archive.layout.root, WHO, Purpose.REFERRAL, date(2027, 3, 4)) == given
+    assert "ended on 2027-03-04" in refusal(archive, Purpose.REFERRAL, date(2027, 3, 5))
+
+
+def test_a_withdrawal_is_honoured_and_a_new_consent_holds_again(archive: Archive) -> None:
+    give(archive, Purpose.PUBLICATION)
+    give(archive, Purpose.PUBLICATION, state=WITHDRAWN)
+    told = refusal(archive, Purpose.PUBLICATION, NOON.date())
+    assert "was withdrawn (noted 2026-03-04 by Haugen^Liv)" in told
+    give(archive, Purpose.PUBLICATION)
+    assert demand(archive.layout.root, WHO, Purpose.PUBLICATION, NOON.date())
+
+
+def test_a_consent_is_of_one_patient_of_one_issuer(archive: Archive) -> None:
+    give(archive, Purpose.LABORATORY)
+    root = archive.layout.root
+    assert consents_of(root, "P-0417", "ELSEWHERE") == consents_of(root, "P-0418") == []
+    assert [one.purpose for one in consents_of(root, *WHO)] == [Purpose.LABORATORY]
+
+
+def test_the_journal_tells_of_consent_without_the_patient(archive: Archive) -> None:
+    give(archive, Purpose.LABORATORY, until=date(2027, 3, 4))
+    last = archive.layout.journal.read_text().splitlines()[-1]
+    assert "P-0417" not in last and "RIVERBEND" not in last and "Haugen" not in last
+    told = json.loads(last)
+    assert told["action"] == "consent" and told["note"] == "laboratory: given, until 2027-03-04"
+    line = (archive.layout.root / FILE).read_bytes().decode()
+    assert told["digest"] == keyed(secret_of(archive.layout.root), "consent", line).hex()
+
+
+def test_a_torn_line_was_never_noted_and_is_cut_away(archive: Archive) -> None:
+    path = archive.layout.root / FILE
+    give(archive, Purpose.LABORATORY)
+    whole = path.read_bytes()
+    for torn in (b"{", b'{"state": "given"', whole[:-1]):
+        path.write_bytes(whole + torn)
+        assert len(consents_of(archive.layout.root, *WHO)) == 1
+    give(archive, Purpose.TEACHING)
+    assert len(consents_of(archive.layout.root, *WHO)) == 2
+    assert path.read_bytes().startswith(whole) and path.read_bytes().count(b"\n") == 2
+
+
+def test_a_damaged_line_is_told_and_nothing_is_taken_for_consent(archive: Archive) -> None:
+    path = archive.layout.root / FILE
+    give(archive, Purpose.LABORATORY)
+    path.write_bytes(path.read_bytes().replace(b'"given"', b'"gixen"'))
+    with pytest.raises(IntegrityError, match=r"consents.jsonl, line 1"):
+        demand(archive.layout.root, WHO, Purpose.LABORATORY, NOON.date())
+
+
+def test_the_secret_is_made_once_and_read_by_nobody_else(tmp_path: Path) -> None:
+    first = secret_of(tmp_path)
+    assert secret_of(tmp_path) == first and len(first) == 32
+    assert (tmp_path / "secret").stat().st_mode & 0o077 == 0
+    assert keyed(first, "ab", "c") != keyed(first, "a", "bc")
+    (tmp_path / "secret").write_text("abc")
+    with pytest.raises(IntegrityError, match="secret is damaged"):
+        secret_of(tmp_path)
+
+
+def test_a_notebook_is_as_it_was_when_the_disk_refuses(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = tmp_path / "notes.jsonl"
+    notebook.append(path, {"n": 1})
+    before = path.read_bytes()
+
+    def refuse(handle: int) -> None:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr("archiver.archive.notebook.os.fsync", refuse)
+    with pytest.raises(Exception, match="the disk is full"):
+        notebook.append(path, {"n": 2})
+    assert path.read_bytes() == before
