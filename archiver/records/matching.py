@@ -68,7 +68,7 @@ class Target:
 def targets_of(requirement: Requirement, teeth: Sequence[Tooth]) -> Iterator[Target]:
     """Yield what a requirement is about on an occasion with these teeth."""
     if requirement.scope == "mouth":
-        yield Target("mouth")
+        yield _arch(Arch(requirement.arch)) if requirement.arch else Target("mouth")
         return
     seen: set[str] = set()
     for tooth in teeth:
@@ -85,8 +85,12 @@ def _target(scope: str, tooth: Tooth) -> Target:
         name = f"{tooth.arch.value} {tooth.side.value} quadrant"
         members = WORD_SETS[name] + WORD_SETS[f"deciduous {name}"]
         return Target(name, members, tooth.arch, tooth.side)
-    name = f"{tooth.arch.value} arch"
-    return Target(name, WORD_SETS[name] + WORD_SETS[f"deciduous {name}"], tooth.arch)
+    return _arch(tooth.arch)
+
+
+def _arch(arch: Arch) -> Target:
+    name = f"{arch.value} arch"
+    return Target(name, WORD_SETS[name] + WORD_SETS[f"deciduous {name}"], arch)
 
 
 @dataclass(frozen=True)

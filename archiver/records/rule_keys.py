@@ -10,7 +10,7 @@ from collections.abc import Callable, Collection, Mapping
 
 from archiver.dentition.views import view_of
 from archiver.objects.sheet_keys import Key, Unfit
-from archiver.records.rules import MIRRORS, QUALITY_LIMITS, SCOPES, STAGES, STANDINGS
+from archiver.records.rules import ARCHES, MIRRORS, QUALITY_LIMITS, SCOPES, STAGES, STANDINGS
 
 Converter = Callable[[object], object]
 _LONGEST = 400
@@ -120,6 +120,7 @@ REQUIRE: dict[str, Key] = {
     "name": Key(_text, required=True),
     "view": Key(_views, required=True),
     "of": Key(_one_of(SCOPES), required=True),
+    "arch": Key(_one_of(ARCHES)),
     "mirror": Key(_one_of(MIRRORS)),
     "stage": Key(_one_of(STAGES)),
     "count": Key(_number(1, 99)),

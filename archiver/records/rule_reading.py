@@ -193,6 +193,9 @@ def _check_together(
         reader.tell((*place, "covered_by"), f"{shown(sorted(both)[0])} stands in for itself")
     relative = {rule_keys.OCCLUSAL_ARCH, rule_keys.SIDE_IN_OCCLUSION}
     named = relative & (set(read.get("view", ())) | set(read.get("covered_by", ())))
+    if read.get("arch") and read.get("of") not in (None, "mouth"):
+        hint = "the teeth treated name their arch"
+        reader.tell((*place, "arch"), "arch belongs to the mouth", 'of = "mouth"', hint)
     if named and read.get("of") == "mouth":
         word = sorted(named)[0]
         found = f'"{word}" needs an arch or a side, and the mouth has two'

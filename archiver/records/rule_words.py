@@ -57,7 +57,8 @@ def sentence(one: Requirement) -> str:
     """Return one requirement as a sentence."""
     many = f"{one.count} pictures of " if one.count > 1 else ""
     way = {"either": "", "direct": ", taken direct", "mirror": ", through a mirror"}[one.mirror]
-    parts = [f"{_SCOPES[one.scope]}: {many}{joined(one.views)}{way}"]
+    scope = f"For the {one.arch} arch, once" if one.arch else _SCOPES[one.scope]
+    parts = [f"{scope}: {many}{joined(one.views)}{way}"]
     if one.stage:
         parts.append(_STAGES[one.stage])
     if one.before or one.after:

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 
 STAGES = ("start", "prepared", "finished")
 SCOPES = ("tooth", "quadrant", "arch", "mouth")
+ARCHES = ("upper", "lower")
 MIRRORS = ("either", "direct", "mirror")
 STANDINGS = ("published", "common practice", "from memory", "local")
 
@@ -35,6 +36,8 @@ class Requirement:
     scope
         ``tooth``: for each tooth treated (or, in a rule of visits, each tooth photographed);
         ``quadrant``, ``arch``: for each that holds such a tooth; ``mouth``: once.
+    arch
+        Of the mouth only this arch: ``upper`` or ``lower``; empty for both.
     mirror
         ``direct``, ``mirror`` or ``either``.
     stage
@@ -58,6 +61,7 @@ class Requirement:
     name: str
     views: tuple[str, ...]
     scope: str = "mouth"
+    arch: str = ""
     mirror: str = "either"
     stage: str = ""
     count: int = 1

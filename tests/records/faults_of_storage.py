@@ -165,12 +165,10 @@ _waits("outbox-failed", "failed", 0, 400)
 
 def fill_outbox(scene: Scene, root: Path) -> None:
     """Put what waits into the archive's outbox, and sound shipments beside it."""
-    sound = [
-        (case.shots[0], state, hours)
-        for case, (state, hours) in zip(
-            scene.cases[-4:], (("queued", 20), ("sent", 60), ("committed", 900)), strict=False
-        )
-    ]
+    told = {id(shot) for shot, _, _ in scene.outbox}
+    free = [case.shots[0] for case in scene.cases if id(case.shots[0]) not in told]
+    states = (("queued", 20), ("sent", 60), ("committed", 900))
+    sound = [(shot, *state) for shot, state in zip(free, states, strict=False)]
     with Outbox.open(root) as outbox:
         for shot, state, hours in [*scene.outbox, *sound]:
             then = AUDITED - timedelta(hours=hours)

@@ -1,0 +1,430 @@
+"""What is missing, for each set of rules that comes with the program.
+
+The expectations stand here in full: which views a set demands, how many, and a picture that
+fulfils each. Then pictures are taken away in every combination, from none to all, and what the
+audit calls missing must be exactly what was taken away.
+
+Sources of the lists: the guidelines that the sets name (orthodontic views: IMI National
+Guidelines 2008 and American Board of Orthodontics; cosmetic views: AACD guide, from memory;
+the others common practice).
+"""
+
+from __future__ import annotations
+
+import random
+import re
+from collections import Counter
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import date, timedelta
+from itertools import product
+
+import pytest
+from made_up_pictures import DAY, episode, instance, picture
+
+from archiver.records.audit import tally
+from archiver.records.completeness import Album, Demand, evaluate
+from archiver.records.episodes import Episode
+from archiver.records.model import Concern, Person
+from archiver.records.pictures import Picture
+from archiver.records.retention import check_retention
+from archiver.records.rule_reading import read_rules, shipped
+from archiver.records.rules import RuleSet
+
+LATER = DAY + timedelta(days=14)
+TODAY = date(2026, 9, 1)
+
+
+@dataclass(frozen=True)
+class Row:
+    """A demand as the guideline has it, and a picture that fulfils it."""
+
+    name: str
+    view: str
+    count: int = 1
+    mirror: bool | None = None
+    stage: str = ""
+    day: date = DAY
+    optional: bool = False
+
+
+@dataclass(frozen=True)
+class Table:
+    rules: str
+    rows: tuple[Row, ...]
+    description: str = ""
+    treatment: str = ""
+    teeth: tuple[str, ...] = ()
+    other: str = "left profile"
+
+
+def _orthodontic(mark: str = " in occlusion") -> tuple[Row, ...]:
+    return (
+        Row(f"frontal{mark}", "frontal"),
+        Row(f"right buccal{mark}", "right buccal"),
+        Row(f"left buccal{mark}", "left buccal"),
+        Row("upper occlusal", "upper occlusal arch"),
+        Row("lower occlusal", "lower occlusal arch"),
+    )
+
+
+def _cosmetic(word: str, stage: str, day: date) -> tuple[Row, ...]:
+    rows = (
+        ("face with smile, and the smile from the front and both sides", "smile", 4),
+        ("retracted from the front, at two ratios", "frontal", 2),
+        ("retracted from the right, at two ratios", "right buccal", 2),
+        ("retracted from the left, at two ratios", "left buccal", 2),
+        ("upper occlusal", "upper occlusal arch", 1),
+        ("lower occlusal", "lower occlusal arch", 1),
+    )
+    return tuple(Row(f"{word}: {name}", view, n, None, stage, day) for name, view, n in rows)
+
+
+def _tooth(stage: str = "", day: date = DAY) -> tuple[Row, ...]:
+    lead = f"{stage}: " if stage else ""
+    return (
+        Row(f"{lead}occlusal", "occlusal", 1, True, stage, day),
+        Row(f"{lead}buccal", "buccal", 1, False, stage, day),
+        Row(f"{lead}lingual", "palatal", 1, True, stage, day),
+    )
+
+
+TABLES = (
+    Table("five-intraoral", (*_orthodontic(), Row("close-up smile", "smile", optional=True))),
+    Table(
+        "orthodontic-with-face",
+        (
+            Row("face at rest", "face"),
+            Row("face smiling", "smile"),
+            Row("profile facing right", "right profile"),
+            *_orthodontic(),
+        ),
+        "Orthodontic check",
+    ),
+    Table(
+        "initial-eight",
+        (
+            Row("smile", "smile"),
+            *_orthodontic(""),
+            Row("lingual of back teeth, both sides", "lingual", 2, True),
+        ),
+        "New patient",
+        teeth=("36",),
+    ),
+    Table(
+        "periodontal-full-mouth",
+        (
+            *_orthodontic(""),
+            Row("upper palatal: front, right and left", "palatal", 3, True),
+            Row("lower lingual: front, right and left", "lingual", 3, True),
+        ),
+        "Periodontal recall",
+        teeth=("16",),
+    ),
+    Table(
+        "shade-laboratory",
+        (
+            Row("tab and texture frames", "close-up", 2),
+            Row("retracted frontal", "frontal"),
+            Row("smile", "smile"),
+        ),
+        "Shade 21",
+        teeth=("21",),
+    ),
+    Table("cosmetic-twelve", _cosmetic("before", "start", DAY), treatment="Veneers"),
+    Table(
+        "cosmetic-twelve",
+        (*_cosmetic("before", "start", DAY)[4:], *_cosmetic("after", "finished", LATER)),
+        treatment="Aesthetic bonding",
+    ),
+    # A lingual picture without a mirror, which the set does not take, names the tooth.
+    Table("posterior-tooth-visit", _tooth(), teeth=("16",), other="palatal"),
+    Table(
+        "posterior-tooth",
+        (*_tooth("start"), *_tooth("prepared"), *_tooth("finished", LATER)),
+        treatment="Ceramic onlay",
+        teeth=("16",),
+    ),
+)
+
+
+def taken(table: Table, counts: tuple[int, ...]) -> Iterator[Picture]:
+    """The pictures of a record in which each row has so many."""
+    number = 0
+    for row, count in zip(table.rows, counts, strict=True):
+        for _ in range(count):
+            number += 1
+            teeth = table.teeth if row.view in ("occlusal", "buccal", "palatal", "lingual") else ()
+            if row.view == "lingual":
+                teeth = ("36",)
+            yield picture(
+                number,
+                row.view,
+                teeth,
+                row.day,
+                mirror=row.mirror,
+                stage=row.stage,
+                description=table.description,
+            )
+
+
+def treatments(table: Table) -> tuple[Episode, ...]:
+    if not table.treatment:
+        return ()
+    return (episode(table.treatment, table.teeth, DAY, DAY, LATER),)
+
+
+def judged(table: Table, pictures: list[Picture]) -> tuple[list[Demand], list[Concern]]:
+    rules = read_rules(shipped()[table.rules])
+    demands, concerns = evaluate([rules], Album(pictures), treatments(table), TODAY)
+    names = {row.name for row in table.rows}
+    return [d for d in demands if d.requirement in names], concerns
+
+
+def combinations(table: Table) -> list[tuple[int, ...]]:
+    """Every number of pictures of each row, from all to none; drawn where they are too many."""
+    ranges = [range(row.count, -1, -1) for row in table.rows]
+    whole = list(product(*ranges))
+    if len(whole) <= 600:
+        return whole
+    ends = [whole[0], whole[-1]]
+    return ends + random.Random(20).sample(whole, 250)
+
+
+@pytest.mark.parametrize("table", TABLES, ids=[f"{t.rules} {t.treatment}" for t in TABLES])
+def test_what_is_missing_is_what_was_taken_away(table: Table) -> None:
+    # A picture that no row asks for, so that a record without any is seen as a visit at all.
+    other = picture(900, table.other, table.teeth, description=table.description, mirror=False)
+    required = [row for row in table.rows if not row.optional]
+    for counts in combinations(table):
+        demands, concerns = judged(table, [*taken(table, counts), other])
+        gone = {
+            row.name
+            for row, count in zip(table.rows, counts, strict=True)
+            if count < row.count and not row.optional
+        }
+        assert {d.requirement for d in demands if d.status == "missing" and d.counts} == gone
+        assert {d.requirement for d in demands} == {row.name for row in table.rows}
+        total = tally(demands)
+        assert (total.required, total.missing) == (len(required), len(gone))
+        assert total.present == len(required) - len(gone)
+        _kinds_agree(table, counts, concerns)
+
+
+def _kinds_agree(table: Table, counts: tuple[int, ...], concerns: list[Concern]) -> None:
+    """None of a row is missing, some are too few; recommended ones fail nothing."""
+    told = {c.rule.rpartition(": ")[0] and _row_of(c): c.kind for c in concerns}
+    if "episode-without-photographs" in told.values():
+        assert not any(counts)
+        return
+    for row, count in zip(table.rows, counts, strict=True):
+        if count == row.count:
+            assert row.name not in told
+        elif table.other == row.view and not count:
+            assert told[row.name] == "mirror-not-allowed"
+        elif row.optional:
+            assert told[row.name] == "view-recommended"
+        else:
+            assert told[row.name] == ("view-too-few" if count else "view-missing")
+
+
+def _row_of(concern: Concern) -> str:
+    """The name of the row: what stands behind the set's name and version."""
+    return re.split(r" 2026\.\d: ", concern.rule, maxsplit=1)[-1]
+
+
+def test_every_shipped_set_has_its_table() -> None:
+    alone = {"good-record", "retention-eleven-years", "retention-ten-years"}
+    assert {t.rules for t in TABLES} | alone == set(shipped())
+
+
+def test_a_set_has_neither_more_nor_fewer_rows_than_its_table() -> None:
+    rows: dict[str, set[str]] = {}
+    for table in TABLES:
+        rows.setdefault(table.rules, set()).update(row.name for row in table.rows)
+    for key, names in rows.items():
+        assert {one.name for one in read_rules(shipped()[key]).requirements} == names
+
+
+# What may stand in, what may not
+
+POSTERIOR = read_rules(shipped()["posterior-tooth-visit"])
+STANDING_IN = (
+    # tooth, view taken, mirror, occlusal, buccal, lingual
+    ("16", "upper occlusal arch", True, "substituted", "missing", "missing"),
+    ("26", "upper occlusal arch", True, "substituted", "missing", "missing"),
+    ("36", "upper occlusal arch", True, "missing", "missing", "missing"),
+    ("36", "lower occlusal arch", True, "substituted", "missing", "missing"),
+    ("46", "lower occlusal arch", True, "substituted", "missing", "missing"),
+    ("16", "lower occlusal arch", True, "missing", "missing", "missing"),
+    ("16", "upper occlusal arch", False, "missing", "missing", "missing"),
+    ("16", "right buccal", False, "missing", "substituted", "missing"),
+    ("46", "right buccal", True, "missing", "substituted", "missing"),
+    ("16", "left buccal", False, "missing", "missing", "missing"),
+    ("26", "left buccal", False, "missing", "substituted", "missing"),
+    ("16", "frontal", False, "missing", "missing", "missing"),
+)
+
+
+@pytest.mark.parametrize(("iso", "view", "mirror", "occlusal", "buccal", "lingual"), STANDING_IN)
+def test_an_arch_or_a_side_stands_in_only_where_it_shows_the_tooth(
+    iso: str, view: str, mirror: bool, occlusal: str, buccal: str, lingual: str
+) -> None:
+    named = picture(1, "lingual", (iso,), mirror=False)
+    demands, concerns = evaluate(
+        [POSTERIOR], Album([named, picture(2, view, mirror=mirror)]), (), TODAY
+    )
+    assert [d.status for d in demands] == [occlusal, buccal, lingual]
+    told = [c for c in concerns if c.kind == "view-substituted"]
+    assert len(told) == [occlusal, buccal, lingual].count("substituted")
+    assert all(view in c.found for c in told)  # the substitution is named
+    assert [d.by for d in demands if d.status == "substituted"] == [view] * len(told)
+
+
+def test_each_tooth_of_a_visit_is_counted_by_itself() -> None:
+    shots = [("occlusal", "16", True), ("palatal", "16", True), ("occlusal", "46", True)]
+    pictures = [picture(n, v, (t,), mirror=m) for n, (v, t, m) in enumerate(shots)]
+    demands, _ = evaluate([POSTERIOR], Album(pictures), (), TODAY)
+    missing = {(d.target, d.requirement) for d in demands if d.status == "missing"}
+    assert missing == {("16", "buccal"), ("46", "buccal"), ("46", "lingual")}
+    assert len(demands) == 6
+
+
+# The way it was taken, stages, days
+
+RESTORED = read_rules(shipped()["posterior-tooth"])
+
+
+def _restored(*pictures: Picture) -> tuple[dict[str, str], Counter[str]]:
+    done = episode("Ceramic onlay", ("16",), DAY, DAY, LATER)
+    demands, concerns = evaluate([RESTORED], Album(pictures), (done,), TODAY)
+    return {d.requirement: d.status for d in demands}, Counter(c.kind for c in concerns)
+
+
+@pytest.mark.parametrize(
+    ("days", "status"), [(-61, "missing"), (-60, "present"), (0, "present"), (1, "missing")]
+)
+def test_a_start_counts_up_to_sixty_days_before_the_treatment(days: int, status: str) -> None:
+    shot = picture(1, "occlusal", ("16",), DAY + timedelta(days=days), mirror=True, stage="start")
+    other = picture(2, "buccal", ("16",), DAY, stage="prepared")
+    demands, kinds = _restored(shot, other)
+    assert demands["start: occlusal"] == status
+    assert kinds["view-outside-window"] == (status == "missing")
+
+
+@pytest.mark.parametrize(
+    ("days", "status"), [(-1, "missing"), (0, "present"), (60, "present"), (61, "missing")]
+)
+def test_a_finish_counts_up_to_sixty_days_after_it(days: int, status: str) -> None:
+    shot = picture(
+        1, "buccal", ("16",), LATER + timedelta(days=days), mirror=False, stage="finished"
+    )
+    demands, _ = _restored(shot, picture(2, "occlusal", ("16",), DAY, mirror=True, stage="start"))
+    assert demands["finished: buccal"] == status
+
+
+def test_a_picture_of_another_stage_fulfils_nothing() -> None:
+    demands, _ = _restored(picture(1, "occlusal", ("16",), DAY, mirror=True, stage="prepared"))
+    assert [name for name, status in demands.items() if status == "present"] == [
+        "prepared: occlusal"
+    ]
+
+
+def test_a_direct_occlusal_picture_is_told_as_taken_in_the_wrong_way() -> None:
+    demands, kinds = _restored(picture(1, "occlusal", ("16",), DAY, mirror=False, stage="start"))
+    assert demands["start: occlusal"] == "missing"
+    assert kinds["mirror-not-allowed"] == 1
+
+
+def test_a_stage_that_was_not_reached_is_not_due() -> None:
+    done = episode("Ceramic onlay", ("16",), DAY)
+    demands, _ = evaluate([RESTORED], Album([picture(1, "face")]), (done,), TODAY)
+    assert Counter(d.status for d in demands) == {"missing": 3, "not due": 6}
+    assert tally(demands).required == 3
+
+
+def test_a_treatment_in_the_future_is_not_due() -> None:
+    done = episode("Ceramic onlay", ("16",), TODAY + timedelta(days=1))
+    demands, concerns = evaluate([RESTORED], Album([picture(1, "face")]), (done,), TODAY)
+    assert {d.status for d in demands} == {"not due"} and not concerns
+
+
+@pytest.mark.parametrize(
+    ("treatment", "teeth", "due"),
+    [
+        ("Ceramic onlay", ("16",), 9),
+        ("MOD filling", ("36", "37"), 18),
+        ("Crown", ("11",), 0),  # a front tooth
+        ("Scaling", ("16",), 0),
+        ("Full crown", ("14", "21"), 9),
+    ],
+)
+def test_a_rule_of_back_teeth_restored_applies_to_them_alone(
+    treatment: str, teeth: tuple[str, ...], due: int
+) -> None:
+    done = episode(treatment, teeth, DAY, DAY, LATER)
+    demands, _ = evaluate([RESTORED], Album([picture(1, "face")]), (done,), TODAY)
+    assert tally(demands).required == due
+
+
+@pytest.mark.parametrize(
+    ("rules", "description", "applies"),
+    [
+        ("five-intraoral", "anything", True),
+        ("orthodontic-with-face", "Orthodontic check", True),
+        ("orthodontic-with-face", "recall", False),
+        ("initial-eight", "First examination", True),
+        ("initial-eight", "Recall", False),
+        ("periodontal-full-mouth", "PERIODONTITIS review", True),
+        ("shade-laboratory", "Shade 21", True),
+        ("shade-laboratory", "onlay", False),
+    ],
+)
+def test_a_set_of_visits_applies_by_the_description(
+    rules: str, description: str, applies: bool
+) -> None:
+    album = Album([picture(1, "face", description=description)])
+    demands, _ = evaluate([read_rules(shipped()[rules])], album, (), TODAY)
+    assert bool(demands) == applies
+
+
+# Retention: date rules (field advice named in the sets)
+
+ELEVEN, TEN = (read_rules(shipped()[f"retention-{word}-years"]) for word in ("eleven", "ten"))
+
+
+@pytest.mark.parametrize(
+    ("rules", "born", "last", "first_day_over"),
+    [
+        # adults: eleven years after the last visit
+        (ELEVEN, "1970-03-03", "2012-05-08", "2023-05-09"),
+        # a child of ten: to the 25th birthday, 2031-02-01, which is later than 2027-06-01
+        (ELEVEN, "2006-02-01", "2016-06-01", "2031-02-02"),
+        # a child of sixteen: eleven years, 2033-06-01, are later than the birthday 2031-02-01
+        (ELEVEN, "2006-02-01", "2022-06-01", "2033-06-02"),
+        # seventeen on the very day: an adult
+        (ELEVEN, "2006-02-01", "2023-02-01", "2034-02-02"),
+        # one day before: a child, and the eleven years are later than the birthday
+        (ELEVEN, "2006-02-01", "2023-01-31", "2034-02-01"),
+        # ten years after a leap day is the first of March, kept to its end
+        (TEN, "1970-03-03", "2012-02-29", "2022-03-02"),
+        (TEN, "1970-03-03", "2015-07-10", "2025-07-11"),
+        (TEN, "", "2015-07-10", "2025-07-11"),
+    ],
+)
+def test_a_record_is_listed_from_the_day_after_its_end(
+    rules: RuleSet, born: str, last: str, first_day_over: str
+) -> None:
+    person = Person("T-1", "", "Okafor^Nadia", born, "F")
+    shots = [instance(1, day=last, person=person), instance(2, day="2009-01-05", person=person)]
+    over = date.fromisoformat(first_day_over)
+    assert check_retention([rules], shots, over - timedelta(days=1)) == []
+    told = check_retention([rules], shots, over)
+    assert [c.kind for c in told] == ["retention-passed"]
+    assert "theddu.com" in told[0].source
+
+
+def test_a_record_without_a_birth_date_cannot_be_judged_where_age_counts() -> None:
+    person = Person("T-1", "", "Okafor^Nadia", "", "F")
+    told = check_retention([ELEVEN], [instance(1, day="2012-05-08", person=person)], TODAY)
+    assert {c.kind for c in told} == {"retention-unknown"}
