@@ -129,16 +129,37 @@ def compare(
     UsageError
         If a box lies outside its picture.
     """
-    wishes = wishes or Wishes()
-    shown = load(newest)
-    ready = prepare(colours.as_srgb(shown.pixels, shown.space), shown.factor)
-    chosen = None if wishes.region is None else _inside(shown, wishes.region, "the region")
-    subject = _subject(shown, wishes.region)
-    done = tuple(
-        _compared((shown, ready), load(path), relation, (wishes, chosen, subject))
-        for path, relation in priors
-    )
-    return Comparison(shown, done)
+    comparing = Comparing(newest, wishes)
+    done = tuple(comparing.with_prior(path, relation) for path, relation in priors)
+    return Comparison(comparing.newest, done)
+
+
+class Comparing:
+    """A newest picture made ready once, to be compared with one prior after the other.
+
+    Parameters
+    ----------
+    newest, wishes
+        As `compare` has them.
+
+    Attributes
+    ----------
+    newest
+        The newest picture as it is shown.
+    """
+
+    def __init__(self, newest: Path, wishes: Wishes | None = None) -> None:
+        self._wishes = wishes or Wishes()
+        asked = self._wishes.region
+        self.newest = shown = load(newest)
+        self._ready = prepare(colours.as_srgb(shown.pixels, shown.space), shown.factor)
+        self._chosen = None if asked is None else _inside(shown, asked, "the region")
+        self._subject = _subject(shown, asked)
+
+    def with_prior(self, path: Path, relation: str) -> Compared:
+        """Compare a prior; the errors are those of `compare`."""
+        asked = (self._wishes, self._chosen, self._subject)
+        return _compared((self.newest, self._ready), load(path), relation, asked)
 
 
 def _subject(shown: Shown, region_asked: Box | None) -> Subject:
