@@ -3,10 +3,14 @@
   archiver serve
   archiver serve --archive /srv/clinic/photographs --dimse-port 11112 --web-port 8042
   archiver serve --title PHOTOARCHIVE --worklist visits.csv
+  archiver serve --add-user berg --role dentist
 
 Other software stores to it, asks it and fetches from it, by DIMSE and DICOMweb. How it listens
 and whom it serves is said in the table [node] of the settings; without it, it listens on this
-machine only. It is stopped by SIGTERM or Ctrl-C, after finishing what it took.
+machine only, and its pages open in the browser without log-in. On the network, pages need TLS and
+users: --add-user asks for the password, or reads it from standard input; --users lists who there
+is. Roles are assistant, dentist, auditor and IT. The node is stopped by SIGTERM or Ctrl-C, after
+finishing what it took.
 """
 
 from __future__ import annotations
@@ -22,8 +26,11 @@ from typing import TYPE_CHECKING, Any
 from archiver.errors import ArchiverError, Problem
 
 if TYPE_CHECKING:
+    from archiver.archive.store import Archive
+    from archiver.cli.settings import PracticeSettings
     from archiver.network.node.node import Node
     from archiver.network.node.settings import NodeSettings
+    from archiver.web.site import SiteMaker
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -35,6 +42,11 @@ def configure(parser: argparse.ArgumentParser) -> None:
     add("--dimse-port", type=int, metavar="N", help="0 takes any free port")
     add("--web-port", type=int, metavar="N", help="0 takes any free port, -1 serves no DICOMweb")
     add("--worklist", type=Path, metavar="FILE", help="table of today's visits, .csv or .toml")
+    add("--no-pages", action="store_true", help="serve no pages for the browser")
+    add("--add-user", metavar="NAME", help="let somebody log in to the pages, or change how")
+    add("--role", action="append", default=[], metavar="ROLE", help="of the user, repeatable")
+    add("--remove-user", metavar="NAME", help="let somebody log in no more")
+    add("--users", action="store_true", help="list who may log in to the pages")
     add("--json", action="store_true", help="say where it listens as one JSON object")
 
 
@@ -48,21 +60,28 @@ def run(options: argparse.Namespace) -> int:
     from archiver.network.peers import DimsePeer
 
     practice = read_settings()
+    if options.add_user or options.remove_user or options.users:
+        from archiver.cli.users import tend_users
+
+        return tend_users(options, options.archive or practice.archive)
     settings = _settings(options, practice.node)
     peers = [peer for peer in practice.peers if isinstance(peer, DimsePeer)]
     stop = threading.Event()
     for name in (signal.SIGTERM, signal.SIGINT):
         signal.signal(name, lambda *_: stop.set())
     with Archive.open(options.archive or practice.archive, clock=now, actor=actor()) as archive:
+        pages = None if options.no_pages else _pages(archive, settings, practice)
         try:
-            node = Node(archive, settings, peers, Log(now))
+            node = Node(archive, settings, peers, Log(now), pages)
         except OSError as error:
             said = (error.strerror or str(error)).lower()
             raise ArchiverError(Problem(f"the node cannot listen: {said}", settings.host)) from None
         with node:
-            _tell(node, options.json)
+            _tell(node, options.json, with_pages=pages is not None)
             stop.wait()
             print("archiver: stopping", file=sys.stderr, flush=True)
+            if pages is not None:
+                pages.close()
     return 0
 
 
@@ -78,7 +97,25 @@ def _settings(options: argparse.Namespace, configured: NodeSettings) -> NodeSett
     return checked(dataclasses.replace(configured, **given))
 
 
-def _tell(node: Node, as_json: bool) -> None:
+def _pages(
+    archive: Archive, settings: NodeSettings, practice: PracticeSettings
+) -> SiteMaker | None:
+    """Return what makes the pages; None, with the reason told, where they may not be served."""
+    if settings.web_port < 0:
+        return None
+    from archiver.cli.context import actor, now
+    from archiver.web.entering import why_no_pages
+    from archiver.web.site import SiteMaker
+    from archiver.web.users import users_of
+
+    why = why_no_pages(settings, users_of(archive.layout.root))
+    if why:
+        print(f"archiver: no pages are served: {why}", file=sys.stderr, flush=True)
+        return None
+    return SiteMaker(archive, settings, now, actor(), practice.pages, practice)
+
+
+def _tell(node: Node, as_json: bool, *, with_pages: bool) -> None:
     import json
 
     settings = node.settings
@@ -92,10 +129,15 @@ def _tell(node: Node, as_json: bool) -> None:
         scheme = "https" if settings.certificate else "http"
         host = f"[{settings.host}]" if ":" in settings.host else settings.host
         where["web"] = f"{scheme}://{host}:{node.web.port}"
+        if with_pages:
+            where["pages"] = f"{where['web']}/"
+        where["dicomweb"] = f"{where['web']}/dicomweb"
     if as_json:
         print(json.dumps(where), flush=True)
         return
+    if with_pages:
+        print(f"pages     {where['pages']}", flush=True)
     print(f"DIMSE     {settings.title} at {settings.host}:{node.dimse.port}{secured}", flush=True)
     if "web" in where:
-        print(f"DICOMweb  {where['web']}/dicomweb", flush=True)
+        print(f"DICOMweb  {where['dicomweb']}", flush=True)
         print(f"health    {where['web']}/health, figures {where['web']}/metrics", flush=True)

@@ -33,11 +33,12 @@ from archiver.errors import Problem, UsageError
 from archiver.network.node.settings import NodeSettings, settings_of
 from archiver.network.peer_settings import read_peers
 from archiver.network.peers import Peer
+from archiver.web.settings import PagesSettings, pages_settings_of
 
 _VARIABLE = "ARCHIVER_SETTINGS"
 #: The most that a figure may be, or the least and the most.
 Limit = float | tuple[float, float]
-_KEYS = ("archive", "edges", "defaults", "quality", "peer", "node")
+_KEYS = ("archive", "edges", "defaults", "quality", "peer", "node", "pages")
 
 
 @dataclass(frozen=True)
@@ -58,6 +59,8 @@ class PracticeSettings:
         The archives and worklists that it talks to.
     node
         How this archive is served to others.
+    pages
+        How the pages for the browser are served.
     """
 
     archive: Path
@@ -66,6 +69,7 @@ class PracticeSettings:
     quality: Mapping[str, Limit] = field(default_factory=dict)
     peers: tuple[Peer, ...] = ()
     node: NodeSettings = field(default_factory=NodeSettings)
+    pages: PagesSettings = field(default_factory=PagesSettings)
 
 
 def read_settings() -> PracticeSettings:
@@ -102,6 +106,7 @@ def read_settings() -> PracticeSettings:
         _limits(path, _table(given, "quality")),
         read_peers(given.get("peer", []), path.name, path.parent),
         settings_of(_table(given, "node"), path.parent),
+        pages_settings_of(_table(given, "pages")),
     )
 
 

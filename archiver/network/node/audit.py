@@ -26,10 +26,13 @@ class Event(Enum):
     APPLICATION = ("110100", "E")
     BEGIN_TRANSFER = ("110102", "E")
     ACCESSED = ("110103", "R")
+    CHANGED = ("110103", "U")
     RECEIVED = ("110104", "C")
     SENT = ("110104", "R")
     QUERY = ("110112", "E")
     ALERT = ("110113", "E")
+    AUTHENTICATION = ("110114", "E")
+    EXPORTED = ("110106", "R")
 
     @property
     def code(self) -> str:

@@ -19,6 +19,7 @@ from archiver.network.peers import DimsePeer, Tls
 from archiver.network.tls import listening_context
 
 if TYPE_CHECKING:
+    from archiver.network.node.application import Pages
     from archiver.network.node.settings import NodeSettings
     from archiver.network.node.web import WebSide
 
@@ -39,6 +40,8 @@ class Node:
         Whom C-MOVE and commitment reports may go to.
     log
         Takes structured lines.
+    pages
+        Makes the application of the pages, which are served beside DICOMweb.
 
     Raises
     ------
@@ -49,7 +52,12 @@ class Node:
     """
 
     def __init__(
-        self, archive: Archive, settings: NodeSettings, peers: Iterable[DimsePeer], log: Log
+        self,
+        archive: Archive,
+        settings: NodeSettings,
+        peers: Iterable[DimsePeer],
+        log: Log,
+        pages: Pages | None = None,
     ) -> None:
         logging.getLogger("pynetdicom").setLevel(logging.CRITICAL)
         self.archive, self.settings, self.log = archive, settings, log
@@ -74,7 +82,7 @@ class Node:
             if settings.web_port >= 0:
                 from archiver.network.node.web import WebSide
 
-                self.web = WebSide(archive, settings, storing, self.validation, watch)
+                self.web = WebSide(archive, settings, storing, self.validation, watch, pages)
         except BaseException:
             self.close(0)
             raise

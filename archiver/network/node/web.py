@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import uvicorn
 
 from archiver.archive.store import Archive
-from archiver.network.node.application import Application
+from archiver.network.node.application import Application, Pages
 from archiver.network.node.audit import Happening
 from archiver.network.node.storing import Storing
 from archiver.network.node.validation import Validation
@@ -38,6 +38,8 @@ class WebSide:
         Knows the findings.
     watch
         Audit trail, log and figures.
+    pages
+        Makes the application that answers what DICOMweb, health and figures do not.
 
     Raises
     ------
@@ -54,10 +56,11 @@ class WebSide:
         storing: Storing,
         validation: Validation,
         watch: tuple[Callable[[Happening], None], Log, Figures],
+        pages: Pages | None = None,
     ) -> None:
         from archiver.network.node.node import tls_of
 
-        application = Application(archive, settings, storing, validation, watch)
+        application = Application(archive, settings, storing, validation, watch, pages)
         self._listener = _listener(settings.host, settings.web_port)
         config = uvicorn.Config(
             application,

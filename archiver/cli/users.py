@@ -1,0 +1,57 @@
+"""The users of the pages: made, changed, removed and listed by ``archiver serve``."""
+
+from __future__ import annotations
+
+import argparse
+import getpass
+import sys
+from pathlib import Path
+
+from archiver.errors import Problem, UsageError
+
+
+def tend_users(options: argparse.Namespace, folder: Path) -> int:
+    """Do with the users what the options say.
+
+    Parameters
+    ----------
+    options
+        Of the verb ``serve``.
+    folder
+        The archive.
+
+    Raises
+    ------
+    UsageError
+        If name, role or password cannot be used, or there is no archive.
+    """
+    from archiver.archive.layout import Layout
+    from archiver.web.users import roles, users_of
+
+    layout = Layout(folder.absolute())
+    layout.check_mark()
+    users = users_of(layout.root)
+    if options.remove_user:
+        users.remove(options.remove_user)
+        print(f"{options.remove_user} may log in no more")
+    if options.add_user:
+        unknown = [role for role in options.role if role not in roles()]
+        if unknown or not options.role:
+            found = f"there is no role {unknown[0]}" if unknown else "no role is given"
+            raise UsageError(Problem(found, "--role", ", ".join(roles())))
+        users.add(options.add_user, frozenset(options.role), _password(options.add_user))
+        print(f"{options.add_user} may log in as {', '.join(options.role)}")
+    if options.users:
+        for user in users.all().values():
+            print(f"{user.name:<24} {', '.join(sorted(user.roles))}")
+    return 0
+
+
+def _password(name: str) -> str:
+    """Ask for a password on the terminal, or take the first line of standard input."""
+    if not sys.stdin.isatty():
+        return sys.stdin.readline().rstrip("\r\n")
+    first = getpass.getpass(f"password of {name}: ")
+    if getpass.getpass("the same again: ") != first:
+        raise UsageError(Problem("the two passwords differ"))
+    return first

@@ -1,0 +1,19 @@
+"""The routes of this room."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from starlette.routing import BaseRoute
+
+if TYPE_CHECKING:
+    from archiver.web.site import Site
+
+
+def routes(site: Site) -> list[BaseRoute]:
+    """Return the routes of this room."""
+    return [
+        site.route(
+            "/compare", lambda request: site.page(request, "compare/start.html"), may="compare"
+        ),
+    ]

@@ -1,0 +1,167 @@
+"""What stands beside every picture, everywhere the same: letters, tooth, date, confirmed or not."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from archiver.dentition.numbering import Numbering, shortened
+from archiver.dentition.orientation import Orientation
+from archiver.dentition.teeth import Tooth, in_arch_order
+
+if TYPE_CHECKING:
+    from archiver.objects.reading import Description
+    from archiver.web.wording import Words
+
+CONFIRMED, UNCONFIRMED, NO_PHOTOGRAPH = "confirmed", "unconfirmed", "none"
+_BRIEF = 4
+
+
+@dataclass(frozen=True)
+class Label:
+    """What is told of a picture.
+
+    Parameters
+    ----------
+    uid, study
+        SOP and Study Instance UID.
+    top, right, bottom, left
+        The patient's direction at each edge as displayed, as a letter; empty where unknown.
+    tooth
+        The teeth in the numbering shown first and in the other one; empty where none is named.
+    view
+        In words.
+    date
+        ISO 8601.
+    side
+        ``confirmed``, ``unconfirmed``, or ``none`` for what is no photograph.
+    side_words
+        The same in words.
+    mirror
+        In words; empty for a direct photograph.
+    rejected
+        Why the picture was rejected; empty for a valid one.
+    columns, rows
+        As displayed.
+    alt
+        All of it as one sentence, for whoever does not see the picture.
+    """
+
+    uid: str
+    study: str
+    top: str
+    right: str
+    bottom: str
+    left: str
+    tooth: str
+    view: str
+    date: str
+    side: str
+    side_words: str
+    mirror: str
+    rejected: str
+    columns: int
+    rows: int
+    alt: str
+
+    @property
+    def source(self) -> str:
+        """Path of the picture."""
+        return f"/picture/{self.uid}"
+
+    def to_json(self) -> dict[str, Any]:
+        """Return the label as values that JSON has."""
+        return {**self.__dict__, "source": self.source}
+
+
+def letters(edges: Orientation | None) -> tuple[str, str, str, str]:
+    """Return the letters at the top, right, bottom and left edge; empty where unknown."""
+    if edges is None:
+        return ("", "", "", "")
+    return (
+        edges.columns.opposite.value,
+        edges.rows.value,
+        edges.columns.value,
+        edges.rows.opposite.value,
+    )
+
+
+def both_numberings(teeth: tuple[Tooth, ...], t: Words, first: Numbering) -> str:
+    """Name teeth in two numberings; more than a few in ISO 3950 only, runs drawn together."""
+    if not teeth:
+        return ""
+    if len(teeth) > _BRIEF:
+        return t("picture.iso", teeth=shortened(teeth))
+    ordered = in_arch_order(teeth)
+    iso = t("picture.iso", teeth=" ".join(tooth.iso for tooth in ordered))
+    universal = t("picture.universal", teeth=" ".join(tooth.universal for tooth in ordered))
+    palmer = t("picture.palmer", teeth=" ".join(tooth.palmer_symbol for tooth in ordered))
+    named = {Numbering.ISO: iso, Numbering.UNIVERSAL: universal, Numbering.PALMER: palmer}
+    other = universal if first is Numbering.ISO else iso
+    return f"{named[first]} · {other}"
+
+
+def label_of(
+    description: Description,
+    edges: Orientation | None,
+    size: tuple[int, int],
+    t: Words,
+    first: Numbering,
+    rejected: str = "",
+) -> Label:
+    """Make the label of a picture from what it says of itself.
+
+    Parameters
+    ----------
+    edges
+        Orientation as displayed.
+    size
+        Columns and rows as displayed.
+    """
+    top, right, bottom, left = letters(edges)
+    tooth = both_numberings(description.teeth, t, first)
+    date = iso_day(description.study_date)
+    if description.confirmed is None:
+        side, side_words = NO_PHOTOGRAPH, ""
+        view = " ".join(x for x in (description.modality, description.series_description) if x)
+    else:
+        side = CONFIRMED if description.confirmed else UNCONFIRMED
+        side_words = t(f"picture.{side}")
+        view = t(f"views.{_key(description.view.value)}") if description.view else ""
+    mirrored = description.mirror in ("corrected", "uncorrected")
+    mirror = t(f"picture.mirror_{description.mirror}") if mirrored else ""
+    told = [view, tooth, date, mirror, side_words]
+    if top:
+        told.append(t("picture.top_is", direction=t(f"directions.{top}")))
+        told.append(t("picture.left_is", direction=t(f"directions.{left}")))
+    if rejected:
+        told.append(t("picture.rejected", why=rejected))
+    return Label(
+        description.sop_instance_uid,
+        description.study_uid,
+        top,
+        right,
+        bottom,
+        left,
+        tooth,
+        view,
+        date,
+        side,
+        side_words,
+        mirror,
+        rejected,
+        size[0],
+        size[1],
+        ", ".join(part for part in told if part),
+    )
+
+
+def iso_day(text: str) -> str:
+    """Write a date of DICOM as ISO 8601; other text stays as it is."""
+    if len(text) == 8 and text.isdigit():
+        return f"{text[:4]}-{text[4:6]}-{text[6:]}"
+    return text
+
+
+def _key(words: str) -> str:
+    return words.replace(" ", "_").replace("-", "_")

@@ -1,0 +1,192 @@
+"""Any instance as a picture for the browser, in display orientation, at a few sizes."""
+
+from __future__ import annotations
+
+import io
+import re
+import threading
+from collections import OrderedDict
+from datetime import datetime, timedelta
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from pydicom import dcmread
+from starlette.exceptions import HTTPException
+from starlette.requests import Request
+from starlette.responses import Response
+from starlette.routing import BaseRoute
+
+from archiver.archive.query import Record
+from archiver.errors import ArchiverError, ObjectError, Problem
+from archiver.network.node.audit import Event
+from archiver.web.labels import Label, label_of
+from archiver.web.refusing import Refused
+from archiver.web.visitor import visitor_of
+
+if TYPE_CHECKING:
+    from archiver.objects.reading import Description
+    from archiver.web.site import Site
+
+#: Longer sides that are made; a wish is rounded up to the next.
+SIDES = (160, 320, 640, 1280, 2560)
+#: Bytes of pictures, and descriptions, that are kept in memory.
+_PICTURES, _DESCRIPTIONS = 96 << 20, 4096
+_UID = re.compile(r"[0-9][0-9.]{0,63}")
+#: The same person looking at the same study again within that time is one view.
+_ONE_VIEW = timedelta(minutes=10)
+_QUALITY = 88
+#: A decoded photograph takes a hundred megabytes on the way; as many at once as there are cores.
+_A_FEW = threading.Semaphore(2)
+
+
+class Pictures:
+    """Pictures and what is told of them, with a cache of bounded size."""
+
+    def __init__(self, site: Site) -> None:
+        self._site = site
+        self._guard = threading.Lock()
+        self._made: OrderedDict[tuple[str, int], bytes] = OrderedDict()
+        self._size = 0
+        self._described: OrderedDict[str, Description] = OrderedDict()
+        self._seen: OrderedDict[tuple[str, str], datetime] = OrderedDict()
+
+    def routes(self) -> list[BaseRoute]:
+        """Return the route of the pictures."""
+        return [self._site.route("/picture/{uid}", self._answer, may="look")]
+
+    def description(self, uid: str, path: Path) -> Description:
+        """Return what an instance says of itself; kept, as objects never change.
+
+        Raises
+        ------
+        ObjectError
+            If the file cannot be read.
+        """
+        from archiver.objects.reading import describe
+
+        with self._guard:
+            found = self._described.get(uid)
+            if found is not None:
+                self._described.move_to_end(uid)
+                return found
+        try:
+            made = describe(dcmread(path, stop_before_pixels=True))
+        except Exception as error:  # pydicom raises whatever the bytes lead it to
+            raise ObjectError(Problem("the object cannot be read")) from error
+        with self._guard:
+            self._described[uid] = made
+            while len(self._described) > _DESCRIPTIONS:
+                self._described.popitem(last=False)
+        return made
+
+    def label(self, record: Record) -> Label:
+        """Return what is told of a picture.
+
+        Raises
+        ------
+        ObjectError
+            If the file cannot be read.
+        """
+        from archiver.priors.loading import display_turn
+
+        description = self.description(record.sop_instance_uid, Path(record.path))
+        turn, edges = display_turn(description)
+        size = (record.columns or 0, record.rows or 0)
+        return label_of(
+            description,
+            edges,
+            size[::-1] if turn.swaps_sides else size,
+            self._site.t,
+            self._site.settings.numbering,
+            getattr(record, "rejected", None) or "",
+        )
+
+    def labels(self, records: list[Record]) -> list[Label]:
+        """Return the labels of those of the records that can be read."""
+        found = []
+        for record in records:
+            try:
+                found.append(self.label(record))
+            except ArchiverError:
+                continue
+        return found
+
+    def jpeg(self, uid: str, path: Path, side: int) -> bytes:
+        """Return a picture in display orientation.
+
+        Raises
+        ------
+        ArchiverError
+            If it cannot be shown.
+        """
+        key = (uid, side)
+        with self._guard:
+            found = self._made.get(key)
+            if found is not None:
+                self._made.move_to_end(key)
+                return found
+        with _A_FEW:
+            made = _rendered(self.description(uid, path), path, side)
+        with self._guard:
+            if key not in self._made:
+                self._made[key] = made
+                self._size += len(made)
+            while self._size > _PICTURES:
+                _, old = self._made.popitem(last=False)
+                self._size -= len(old)
+        return made
+
+    def _answer(self, request: Request) -> Response:
+        uid = str(request.path_params["uid"])
+        held = self._site.archive.held([uid]).get(uid) if _UID.fullmatch(uid) else None
+        if held is None:
+            raise Refused(404, "errors.no_picture")
+        side = _side(request.query_params.get("side", ""))
+        self._note_view(request, held.path)
+        # Objects never change, so what was asked for names the answer.
+        tag = f'"{held.digest[:32]}-{side}-1"'
+        headers = {"ETag": tag, "Cache-Control": "private, no-cache"}
+        if tag in request.headers.get("if-none-match", ""):
+            return Response(status_code=304, headers=headers)
+        try:
+            made = self.jpeg(uid, self._site.archive.layout.path_of(held.path), side)
+        except (ArchiverError, HTTPException):
+            raise Refused(404, "errors.no_picture") from None
+        return Response(made, media_type="image/jpeg", headers=headers)
+
+    def _note_view(self, request: Request, path: str) -> None:
+        """Journal that a person looked at a study, once in a while."""
+        study = Path(path).parts[1]
+        key = (visitor_of(request).session.key, study)
+        now = self._site.clock()
+        with self._guard:
+            before = self._seen.get(key)
+            if before is not None and now - before < _ONE_VIEW:
+                return
+            self._seen[key] = now
+            self._seen.move_to_end(key)
+            while len(self._seen) > _DESCRIPTIONS:
+                self._seen.popitem(last=False)
+        self._site.note(request, Event.ACCESSED, studies={study: 1}, detail="picture")
+
+
+def _side(text: str) -> int:
+    wanted = int(text) if text.isdigit() and len(text) < 6 else SIDES[1]
+    return next((side for side in SIDES if side >= wanted), SIDES[-1])
+
+
+def _rendered(description: Description, path: Path, side: int) -> bytes:
+    if description.is_photograph:
+        from PIL import Image
+
+        from archiver.priors.colours import as_srgb
+        from archiver.priors.loading import load
+
+        shown = load(path, side)
+        buffer = io.BytesIO()
+        pixels = as_srgb(shown.pixels, shown.space)
+        Image.fromarray(pixels).save(buffer, "JPEG", quality=_QUALITY)
+        return buffer.getvalue()
+    from archiver.network.node.rendering import Rendition, render
+
+    return render(path, Rendition("image/jpeg", _QUALITY, (side, side)))

@@ -1,0 +1,1 @@
+"""What a visit lacks, the audit of the record, and what was amended in it."""

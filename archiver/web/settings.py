@@ -1,0 +1,67 @@
+"""What a practice says about its pages, in the table ``[pages]`` of its settings::
+
+[pages]
+names = ["photographs.clinic.example"]  # names under which browsers reach the server
+idle_minutes = 30                       # a session ends after that time without use
+session_hours = 10                      # and after that time in any case
+numbering = "ISO 3950"                  # which numbering of teeth is shown first
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import timedelta
+from typing import Any
+
+from archiver.dentition.numbering import Numbering, numbering_of
+from archiver.errors import InputError, Problem, UsageError
+
+
+@dataclass(frozen=True)
+class PagesSettings:
+    """How the pages are served. See the module for the meaning of each."""
+
+    names: tuple[str, ...] = ()
+    idle: timedelta = timedelta(minutes=30)
+    longest: timedelta = timedelta(hours=10)
+    numbering: Numbering = Numbering.ISO
+
+
+_KEYS = ("names", "idle_minutes", "session_hours", "numbering")
+
+
+def pages_settings_of(table: Mapping[str, Any]) -> PagesSettings:
+    """Read the table ``[pages]``.
+
+    Raises
+    ------
+    UsageError
+        With a problem for every key that cannot be understood.
+    """
+    problems = [
+        Problem(f'unknown key "{key}"', "[pages]", ", ".join(_KEYS))
+        for key in table
+        if key not in _KEYS
+    ]
+    names = table.get("names", [])
+    if not isinstance(names, list) or not all(isinstance(one, str) for one in names):
+        problems.append(Problem(f"names = {names!r}", "[pages]", "a list of host names"))
+        names = []
+    idle = _span(table.get("idle_minutes", 30), "idle_minutes", 24 * 60, problems)
+    longest = _span(table.get("session_hours", 10), "session_hours", 24, problems)
+    numbering = Numbering.ISO
+    try:
+        numbering = numbering_of(str(table.get("numbering", numbering.value)))
+    except InputError as error:
+        problems += [one.at("[pages]") for one in error.problems]
+    if problems:
+        raise UsageError(*problems)
+    return PagesSettings(tuple(names), timedelta(minutes=idle), timedelta(hours=longest), numbering)
+
+
+def _span(value: object, key: str, most: float, problems: list[Problem]) -> float:
+    if isinstance(value, int | float) and not isinstance(value, bool) and 0 < value <= most:
+        return float(value)
+    problems.append(Problem(f"{key} = {value!r}", "[pages]", f"a number up to {most:g}"))
+    return 1.0

@@ -1,0 +1,155 @@
+"""The pages of taking in: the list of drafts, and the work on one."""
+
+from __future__ import annotations
+
+import json
+from typing import TYPE_CHECKING, Any
+
+from starlette.requests import Request
+from starlette.responses import RedirectResponse, Response
+from starlette.routing import BaseRoute
+
+from archiver.dentition.numbering import Numbering
+from archiver.dentition.orientation import Direction
+from archiver.dentition.teeth import Arch, arch_order
+from archiver.dentition.views import View
+from archiver.web.take_in import choosing
+from archiver.web.take_in.drafting import Drafting
+from archiver.web.take_in.drafts import ARCHIVED, OPEN
+from archiver.web.take_in.keeping import Open
+from archiver.web.take_in.readings import turns
+from archiver.web.take_in.wanted import rule_sets
+from archiver.web.trail import ACCESSED, CHANGED
+from archiver.web.visitor import visitor_of
+
+if TYPE_CHECKING:
+    from archiver.web.site import Site
+
+MAY = "take in"
+
+
+def routes(site: Site) -> list[BaseRoute]:
+    """Return the routes of this room."""
+    drafting = Drafting(site)
+    pages = TakeInPages(site, drafting)
+    route = site.route
+    one = "/take-in/{draft:str}"
+    return [
+        route("/take-in", pages.all_drafts, may=MAY),
+        route("/take-in/new", pages.new, methods=["POST"], may=MAY),
+        route("/take-in/readings", drafting.readings, may=MAY),
+        route("/take-in/patients", pages.patients, may=MAY),
+        route("/take-in/scheduled", pages.scheduled, may=MAY),
+        route(one, pages.draft, may=MAY),
+        route(one + "/state", drafting.state, may=MAY),
+        route(one + "/pictures", drafting.upload, methods=["PUT"], may=MAY),
+        route(one + "/pictures/{digest:str}", drafting.picture, may=MAY),
+        route(one + "/changes", drafting.change, methods=["POST"], may=MAY),
+        route(one + "/archive", drafting.archive, methods=["POST"], may=MAY),
+        route(one + "/discard", drafting.discard, methods=["POST"], may=MAY),
+    ]
+
+
+class TakeInPages:
+    """Answers with whole pages, and with whom a visit may be of."""
+
+    def __init__(self, site: Site, drafting: Drafting) -> None:
+        self._site, self._drafting = site, drafting
+
+    def all_drafts(self, request: Request) -> Response:
+        """Show the visitor's drafts."""
+        mine = self._drafting.drafts.of(visitor_of(request).name)
+        rows = [_row(one) for one in mine]
+        return self._site.page(
+            request,
+            "take_in/drafts.html",
+            open_drafts=[r for r in rows if r["state"] == OPEN],
+            done_drafts=[r for r in rows if r["state"] == ARCHIVED],
+        )
+
+    def new(self, request: Request) -> Response:
+        """Begin a draft and go to it."""
+        opened = self._drafting.drafts.create(visitor_of(request).name)
+        self._site.note(request, CHANGED, detail="draft begun")
+        return RedirectResponse(f"/take-in/{opened.draft.id}", 303)
+
+    def draft(self, request: Request) -> Response:
+        """Show the work on a draft."""
+        opened = self._drafting.opened(request)
+        self._site.note(request, ACCESSED, detail="draft")
+        return self._site.page(
+            request,
+            "take_in/draft.html",
+            draft=opened.draft,
+            known=json.dumps(self._known(request)),
+            rules=[(key, one.name) for key, one in rule_sets().items()],
+            views=[view.value for view in View],
+            tops=[direction.word for direction in Direction],
+            numberings=[numbering.value for numbering in Numbering],
+            numbering=self._site.settings.numbering.value,
+            rows=_rows(),
+            worklists=self._worklists(),
+        )
+
+    def _known(self, request: Request) -> dict[str, Any]:
+        visitor = visitor_of(request)
+        return {
+            "turns": turns(),
+            "who": visitor.name if visitor.may("confirm") else "",
+            "habits": {
+                k: v for k, v in self._drafting.habits.items() if k in ("operator", "top", "mirror")
+            },
+            "today": self._site.clock().date().isoformat(),
+            "edges": self._drafting.edges,
+        }
+
+    def _worklists(self) -> list[str]:
+        practice = self._site.practice
+        peers = choosing.peers_with_worklist(practice.peers) if practice is not None else []
+        return ([""] if self._site.node.worklist else []) + peers
+
+    def patients(self, request: Request) -> Response:
+        """Find patients of the archive."""
+        found = choosing.of_archive(self._site.archive, request.query_params.get("q", "")[:64])
+        self._site.note(request, ACCESSED, detail=f"{len(found)} patients found by name")
+        return self._site.answer({"patients": found})
+
+    def scheduled(self, request: Request) -> Response:
+        """Return today's visits, from the node's table or a peer."""
+        today, name = self._site.clock().date(), request.query_params.get("from", "")
+        if name:
+            peers = self._site.practice.peers if self._site.practice is not None else ()
+            found = choosing.of_peer(peers, name, today)
+        elif self._site.node.worklist is not None:
+            found = choosing.of_table(self._site.node.worklist, today)
+        else:
+            found = []
+        self._site.note(request, ACCESSED, detail=f"{len(found)} visits of the worklist")
+        return self._site.answer({"visits": found})
+
+
+def _row(opened: Open) -> dict[str, Any]:
+    """Return what the list tells of a draft."""
+    draft = opened.draft
+    return {
+        "id": draft.id,
+        "state": draft.state,
+        "name": draft.patient.get("name", "").replace("^", " ").strip(),
+        "patient": draft.patient.get("id", ""),
+        "date": draft.visit.get("date", ""),
+        "changed": draft.changed[:16].replace("T", " "),
+        "pictures": len(opened.photos),
+        "done": sum(one.get("status") != "refused" for one in draft.results.values()),
+    }
+
+
+def _rows() -> list[list[dict[str, str]]]:
+    """Return the teeth as two rows of either dentition, as they stand before the viewer."""
+    return [
+        [
+            {"iso": t.iso, "universal": t.universal, "name": t.name}
+            for t in arch_order(arch, deciduous=young)
+        ]
+        for young in (False, True)
+        for arch in (Arch.UPPER, Arch.LOWER)
+    ]

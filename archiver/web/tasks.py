@@ -1,0 +1,253 @@
+"""Long work: done in a thread, followed by server-sent events, cancelled by whose it is.
+
+The work is a function that takes a `Progress` and returns what JSON can hold::
+
+    def work(progress: Progress) -> object:
+        for n, one in enumerate(many):
+            progress(n, len(many), "taking.storing")     # raises Cancelled when asked to stop
+            ...
+        return {"where": "/record/report/7"}
+
+    task = site.tasks.start(visitor_of(request), work)
+    return site.answer({"task": task.id})
+
+The browser follows ``/tasks/{id}/events`` (``static/task.js``); a stream ends by itself after a
+while and the browser comes back, so that stopping the server never waits for an open page.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import secrets
+import threading
+import time
+from collections.abc import AsyncIterator, Callable
+from typing import TYPE_CHECKING, Any
+
+from starlette.requests import Request
+from starlette.responses import Response, StreamingResponse
+from starlette.routing import BaseRoute
+
+from archiver.errors import ArchiverError
+from archiver.web.refusing import Refused
+from archiver.web.visitor import Visitor, visitor_of
+
+if TYPE_CHECKING:
+    from archiver.web.site import Site
+
+RUNNING, DONE, FAILED, CANCELLED = "running", "done", "failed", "cancelled"
+#: A stream of events ends after that many seconds; the browser asks again.
+_STREAM = 20.0
+#: Work of one person at one time, and tasks that are remembered.
+_OF_ONE, _REMEMBERED = 4, 200
+
+
+class Cancelled(Exception):
+    """The person who had started the work does not want it any more."""
+
+
+class Task:
+    """One piece of long work."""
+
+    def __init__(self, owner: str) -> None:
+        self.id = secrets.token_urlsafe(16)
+        self.owner = owner
+        self.state = RUNNING
+        self.done = 0
+        self.total = 0
+        self.words = ""
+        self.problems: list[str] = []
+        self.result: Any = None
+        self.version = 0
+        self.cancelled = threading.Event()
+        self.ended = threading.Event()
+        self._guard = threading.Lock()
+        self._listeners: list[tuple[asyncio.AbstractEventLoop, asyncio.Event]] = []
+
+    def snapshot(self) -> dict[str, Any]:
+        """Return how it stands, as values that JSON has."""
+        return {
+            "state": self.state,
+            "done": self.done,
+            "total": self.total,
+            "words": self.words,
+            "problems": self.problems,
+            "result": self.result,
+        }
+
+    def changed(self) -> None:
+        """Wake whoever follows."""
+        with self._guard:
+            self.version += 1
+            for loop, event in self._listeners:
+                try:
+                    loop.call_soon_threadsafe(event.set)
+                except RuntimeError:  # the server has stopped
+                    continue
+
+    def listen(self) -> tuple[asyncio.AbstractEventLoop, asyncio.Event]:
+        """Have an event set at every change; for the running loop."""
+        entry = (asyncio.get_running_loop(), asyncio.Event())
+        with self._guard:
+            self._listeners.append(entry)
+        return entry
+
+    def leave(self, entry: tuple[asyncio.AbstractEventLoop, asyncio.Event]) -> None:
+        """Listen no more."""
+        with self._guard:
+            self._listeners.remove(entry)
+
+
+class Progress:
+    """Told by the work how far it is; stops the work where that is wished."""
+
+    def __init__(self, task: Task, words: Callable[..., str]) -> None:
+        self._task, self._words = task, words
+
+    def __call__(self, done: int, total: int, key: str = "", **values: object) -> None:
+        """Tell how far the work is.
+
+        Parameters
+        ----------
+        key
+            Of the words that tell what is being done; the same as before where empty.
+
+        Raises
+        ------
+        Cancelled
+            If the work is not wanted any more.
+        """
+        self.check()
+        self._task.done, self._task.total = done, total
+        if key:
+            self._task.words = self._words(key, **values)
+        self._task.changed()
+
+    def check(self) -> None:
+        """Stop here if the work is not wanted any more.
+
+        Raises
+        ------
+        Cancelled
+            If it is not.
+        """
+        if self._task.cancelled.is_set():
+            raise Cancelled
+
+
+Work = Callable[[Progress], Any]
+
+
+class Tasks:
+    """All long work of a server."""
+
+    def __init__(self, site: Site) -> None:
+        self._site = site
+        self._tasks: dict[str, Task] = {}
+        self._guard = threading.Lock()
+        self._closing = False
+
+    def start(self, visitor: Visitor, work: Work) -> Task:
+        """Begin work in a thread of its own.
+
+        Raises
+        ------
+        Refused
+            429 where the person has much work going on already.
+        """
+        task = Task(visitor.name)
+        with self._guard:
+            mine = [t for t in self._tasks.values() if t.owner == task.owner]
+            if sum(t.state == RUNNING for t in mine) >= _OF_ONE:
+                raise Refused(429, "errors.busy", {"Retry-After": "10"})
+            for old in [t for t in self._tasks.values() if t.state != RUNNING]:
+                if len(self._tasks) < _REMEMBERED:
+                    break
+                del self._tasks[old.id]
+            self._tasks[task.id] = task
+        threading.Thread(target=self._run, args=(task, work), name="long work", daemon=True).start()
+        return task
+
+    def of(self, request: Request) -> Task:
+        """Return the task that a path names, of the visitor only.
+
+        Raises
+        ------
+        Refused
+            404 where there is none, or it is somebody else's.
+        """
+        task = self._tasks.get(str(request.path_params["task"]))
+        if task is None or task.owner != visitor_of(request).name:
+            raise Refused(404, "errors.missing")
+        return task
+
+    def close(self, seconds: float = 10.0) -> None:
+        """Ask all work to stop and wait for it."""
+        self._closing = True
+        until = time.monotonic() + seconds
+        for task in list(self._tasks.values()):
+            task.cancelled.set()
+            task.changed()
+        for task in list(self._tasks.values()):
+            task.ended.wait(max(0.0, until - time.monotonic()))
+
+    def routes(self) -> list[BaseRoute]:
+        """Return the routes by which the browser follows and cancels."""
+        return [
+            self._site.route("/tasks/{task}", self._state),
+            self._site.route("/tasks/{task}/events", self._events),
+            self._site.route("/tasks/{task}/cancel", self._cancel, methods=["POST"]),
+        ]
+
+    def _run(self, task: Task, work: Work) -> None:
+        try:
+            task.result = work(Progress(task, self._site.t))
+            task.state = DONE
+        except Cancelled:
+            task.state = CANCELLED
+        except ArchiverError as error:
+            task.problems = [str(problem) for problem in error.problems]
+            task.state = FAILED
+        except Exception:
+            # What nobody expected is told as such; its text may hold what it should not.
+            task.problems = [self._site.t("errors.unexpected")]
+            task.state = FAILED
+            raise
+        finally:
+            task.ended.set()
+            task.changed()
+
+    def _state(self, request: Request) -> Response:
+        return self._site.answer(self.of(request).snapshot())
+
+    def _cancel(self, request: Request) -> Response:
+        task = self.of(request)
+        task.cancelled.set()
+        task.changed()
+        return self._site.answer(task.snapshot())
+
+    async def _events(self, request: Request) -> Response:
+        task = self.of(request)
+        return StreamingResponse(self._stream(task), media_type="text/event-stream")
+
+    async def _stream(self, task: Task) -> AsyncIterator[str]:
+        until = time.monotonic() + _STREAM
+        entry = task.listen()
+        seen = -1
+        try:
+            yield "retry: 400\n\n"
+            while not self._closing:
+                entry[1].clear()
+                if task.version != seen:
+                    seen = task.version
+                    yield f"data: {json.dumps(task.snapshot())}\n\n"
+                left = until - time.monotonic()
+                if (task.ended.is_set() and task.version == seen) or left <= 0:
+                    return
+                try:
+                    await asyncio.wait_for(entry[1].wait(), left)
+                except asyncio.TimeoutError:
+                    return
+        finally:
+            task.leave(entry)

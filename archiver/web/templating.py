@@ -1,0 +1,94 @@
+"""Templates: HTML from files, everything escaped, every text from the catalogue."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from jinja2 import ChoiceLoader, Environment, FileSystemLoader, PrefixLoader, StrictUndefined
+from markupsafe import Markup
+from starlette.requests import Request
+from starlette.responses import HTMLResponse, Response
+
+if TYPE_CHECKING:
+    from archiver.web.site import Site
+
+_HERE = Path(__file__).parent
+_ROOMS = ("entrance", "take_in", "find", "compare", "record")
+#: Navigation: path, key of its word, icon, and what a visitor must be allowed for it.
+NAVIGATION = (
+    ("/take-in", "nav.take_in", "take-in", "take in"),
+    ("/find", "nav.find", "find", "look"),
+    ("/compare", "nav.compare", "compare", "compare"),
+    ("/record", "nav.record", "record", "look"),
+)
+THEMES = ("device", "light", "dark")
+
+
+class Templates:
+    """Makes pages.
+
+    Parameters
+    ----------
+    site
+        Whose pages they are.
+    """
+
+    def __init__(self, site: Site) -> None:
+        self._site = site
+        loaders = {room: FileSystemLoader(_HERE / room / "templates") for room in _ROOMS}
+        self.environment = Environment(
+            loader=ChoiceLoader([PrefixLoader(loaders), FileSystemLoader(_HERE / "templates")]),
+            autoescape=True,
+            undefined=StrictUndefined,
+            trim_blocks=True,
+            lstrip_blocks=True,
+        )
+        self.environment.globals.update(t=site.t, icon=_icon, language=site.t.language)
+        self.environment.filters.update(
+            person=person, role_word=lambda role: site.t(f"roles.{role}")
+        )
+
+    def page(
+        self, request: Request, template: str, status: int, values: Mapping[str, Any]
+    ) -> Response:
+        """Return a page."""
+        visitor = getattr(request.state, "visitor", None)
+        token = self._site.entering.token_for(request)
+        path = request.url.path
+        theme = request.cookies.get("archiver-theme", "")
+        context = {
+            "visitor": visitor,
+            "csrf": token,
+            "csrf_field": lambda: Markup('<input type="hidden" name="csrf" value="{}">').format(
+                token
+            ),
+            "navigation": [
+                (where, key, sign, path == where or path.startswith(where + "/"))
+                for where, key, sign, may in NAVIGATION
+                if visitor is not None and visitor.may(may)
+            ],
+            "theme": theme if theme in THEMES else "device",
+            "themes": THEMES,
+            "here": path,
+            "local": self._site.entering.needs_no_login,
+            **values,
+        }
+        return HTMLResponse(self.environment.get_template(template).render(context), status)
+
+
+def person(name: str) -> str:
+    """Write a patient's name for reading: ``Okafor^Nadia`` as ``Okafor, Nadia`` (PS3.5 6.2.1)."""
+    spelling = next((one for one in name.split("=") if one.strip("^ ")), "")
+    family, *rest = spelling.split("^")
+    given = " ".join(part for part in rest[:2] if part)
+    return ", ".join(part for part in (family, given) if part)
+
+
+def _icon(name: str) -> Markup:
+    """Return one of our own drawings; it says nothing to a screen reader."""
+    return Markup(
+        '<svg class="icon" aria-hidden="true" focusable="false">'
+        '<use href="/static/icons.svg#{}"></use></svg>'
+    ).format(name)
