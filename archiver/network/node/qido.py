@@ -19,7 +19,7 @@ from archiver.network.node.finding import Question, find
 from archiver.network.node.levels import Level
 
 #: PS3.18 tables 10.6.3-3 to 10.6.3-5: what is returned without being asked for.
-_RETURNED: dict[Level, tuple[str, ...]] = {
+RETURNED: dict[Level, tuple[str, ...]] = {
     Level.PATIENT: (),
     Level.STUDY: (
         "StudyDate",
@@ -55,7 +55,7 @@ _RETURNED: dict[Level, tuple[str, ...]] = {
     ),
 }
 #: With ``includefield=all`` these are added.
-_MORE: dict[Level, tuple[str, ...]] = {
+MORE: dict[Level, tuple[str, ...]] = {
     Level.PATIENT: (),
     Level.STUDY: ("StudyDescription", "IssuerOfPatientID", "SOPClassesInStudy"),
     Level.SERIES: (
@@ -129,7 +129,7 @@ def web_query(request: Request, level: Level) -> WebQuery:
         for one in levels
         if not (one is Level.STUDY and study) and not (one is Level.SERIES and series)
     ]
-    returned = [k for one in described for k in _RETURNED[one] if one is level or k not in _COUNTED]
+    returned = [k for one in described for k in RETURNED[one] if one is level or k not in _COUNTED]
     for keyword in returned:
         _add(keys, [_tag(keyword)], "")
     warnings = []
@@ -183,7 +183,7 @@ def _tag(name: str) -> BaseTag:
 def _include(keys: Dataset, value: str, levels: Iterable[Level]) -> None:
     for name in value.split(","):
         if name == "all":
-            for keyword in (k for one in levels for k in _MORE[one]):
+            for keyword in (k for one in levels for k in MORE[one]):
                 _add(keys, [_tag(keyword)], "")
         else:
             _add(keys, [_tag(part) for part in name.split(".")], "")

@@ -28,7 +28,7 @@ STORAGE: tuple[str, ...] = tuple(
         "1",  # Computed Radiography Image
         "2",  # CT Image
         "2.1",  # Enhanced CT Image
-        "13.1.3",  # X-Ray 3D Craniofacial Image
+        "13.1.2",  # X-Ray 3D Craniofacial Image
         "13.1.1",  # X-Ray 3D Angiographic Image
         "7",  # Secondary Capture Image
         "7.2",  # Multi-frame Grayscale Byte Secondary Capture

@@ -1,0 +1,115 @@
+"""Tables of the conformance statement: what can be configured."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Callable
+from typing import Any
+
+from archiver.network import peer_settings
+from archiver.network.node.settings import Limits, NodeSettings
+from archiver.network.peers import DimsePeer, TimeLimits, Tls, WebPeer
+from tests.conformance.statement_services import table
+
+#: What each setting means; one without its words, or words without their setting, is an error.
+_NODE = {
+    "title": "application entity title of the node",
+    "host": "address to listen on",
+    "dimse_port": "port for DIMSE; 0 takes any free one",
+    "web_port": "port for DICOMweb; 0 takes any free one, -1 has none",
+    "callers": "titles that may call; empty: any",
+    "networks": "addresses that may call; empty: any",
+    "certificate": "PEM file; with it DIMSE and DICOMweb speak TLS only",
+    "key": "PEM file of its private key",
+    "client_authorities": "PEM file; with it peers must show a certificate of these authorities",
+    "credentials": "file of tokens and users for DICOMweb; needed unless bound to loopback",
+    "worklist": "table of visits, CSV or TOML; without it there is no worklist",
+}
+_LIMITS = {
+    "associations": "associations at one time; one more is rejected (transient, local limit)",
+    "connections": "connections at one time",
+    "connections_of_one_address": "connections at one time of one address",
+    "pdu_bytes": "largest PDU that is received",
+    "object_megabytes": "largest object, in MiB",
+    "request_megabytes": "largest HTTP request, in MiB",
+    "negotiation_seconds": "for TLS and the first PDU",
+    "network_seconds": "without a byte, and for one PDU",
+}
+_PEER = {
+    "name": "how the peer is called on the command line",
+    "host": "name or address of a DIMSE peer",
+    "port": "its port",
+    "title": "its application entity title",
+    "calling": "our title",
+    "associations": "associations that may be open to it at once",
+    "root": "`study` or `patient`: the information model it is asked in",
+    "retrieve": "`get` or `move`",
+    "listen_host": "where we listen for what it sends on associations of its own",
+    "listen_port": "port for that; without it we do not listen",
+    "commitment": "whether storage commitment is asked for",
+    "url": "base of the services of a DICOMweb peer",
+    "token_env": "environment variable with a bearer token",
+    "token_file": "file with a bearer token",
+    "user": "for basic authentication",
+    "password_env": "environment variable with the password",
+    "password_file": "file with the password",
+    "connections": "requests to it at one time",
+}
+_TLS = {
+    "authorities": "PEM file of the authorities trusted; left out: those of the system",
+    "certificate": "PEM file of our certificate",
+    "key": "PEM file of its private key",
+    "key_password_env": "environment variable with the password of the key",
+    "key_password_file": "file with the password of the key",
+    "host": "name that the peer's certificate has, where it is not the host",
+}
+_TIMES = {
+    "connect": "seconds until connection and association stand",
+    "answer": "seconds for each answer",
+    "commitment": "seconds for the report of a commitment",
+}
+
+
+def _defaults(kind: Any) -> dict[str, str]:
+    found = {}
+    for one in dataclasses.fields(kind):
+        value = one.default
+        if value is dataclasses.MISSING:
+            value = "" if one.default_factory is dataclasses.MISSING else one.default_factory()
+        shown = "" if value in (None, (), "") else str(value)
+        found[one.name] = shown.lower() if isinstance(value, bool) else shown
+    return found
+
+
+def _words(words: dict[str, str], key: str) -> str:
+    if key not in words:
+        raise LookupError(f"the setting {key} has no words in tests/conformance")
+    return words[key]
+
+
+def _node() -> str:
+    node, limits = _defaults(NodeSettings), _defaults(Limits)
+    del node["limits"]
+    body = [(f"`{key}`", default, _words(_NODE, key)) for key, default in node.items()]
+    body += [(f"`limits.{key}`", default, _words(_LIMITS, key)) for key, default in limits.items()]
+    return table(("Key of `[node]`", "Default", "Meaning"), body)
+
+
+def _peers() -> str:
+    body = []
+    for kind, keys, defaults in (
+        ("DIMSE", peer_settings._DIMSE_KEYS, _defaults(DimsePeer)),
+        ("DICOMweb", peer_settings._WEB_KEYS, _defaults(WebPeer)),
+    ):
+        for key in keys:
+            body.append((kind, f"`{key}`", defaults.get(key, ""), _words(_PEER, key)))
+    for name, words, keys, defaults in (
+        ("tls", _TLS, peer_settings._TLS_KEYS, _defaults(Tls)),
+        ("limits", _TIMES, peer_settings._LIMIT_KEYS, _defaults(TimeLimits)),
+    ):
+        for key in keys:
+            body.append(("both", f"`{name}.{key}`", defaults.get(key, ""), _words(words, key)))
+    return table(("Peer", "Key of `[[peer]]`", "Default", "Meaning"), body)
+
+
+SETTING_TABLES: dict[str, Callable[[], str]] = {"node settings": _node, "peer settings": _peers}
