@@ -7,7 +7,8 @@
   archiver outbox card CARD                  which camera files of a folder may be deleted
 
 States: queued, sent (the peer stored it), committed (the peer took charge of it), failed. Only
-what is committed, as shot and corrected, may go from the card.
+what is committed, as shot and corrected, may go from the card. DICOMweb has no commitment: such a
+peer's objects are fetched again, and committed only where they come back the same.
 """
 
 from __future__ import annotations

@@ -31,15 +31,23 @@ def standing_of(archive: Archive, outbox: Outbox, digest: str, peer: str | None)
         Name of the peer that counts; None for any.
     """
     made = {record.sop_instance_uid for record in archive.query(Query(source_sha256=digest))}
+    count = len(made)
     if not made:
         return Standing(False, "not archived")
     committed: dict[str, set[str]] = {}
+    how: dict[str, set[str]] = {}
     for one in outbox.shipments(peer, [State.COMMITTED], instances=sorted(made)):
         committed.setdefault(one.destination, set()).add(one.sop_instance)
+        how.setdefault(one.destination, set()).add(one.reason)
     for name, instances in committed.items():
         if instances >= made:
-            return Standing(True, f"{name} took charge of all {len(made)} instances")
+            # A peer without commitment has given the object back; the outbox says which it was.
+            by = "; ".join(sorted(reason for reason in how[name] if reason))
+            deed = (
+                f"has all {count} instances: {by}"
+                if by
+                else f"took charge of all {count} instances"
+            )
+            return Standing(True, f"{name} {deed}")
     most = max((len(instances) for instances in committed.values()), default=0)
-    return Standing(
-        False, f"archived here; {most} of {len(made)} instances are committed elsewhere"
-    )
+    return Standing(False, f"archived here; {most} of {count} instances are committed elsewhere")

@@ -109,6 +109,8 @@ _WEB_KEYS: dict[str, Callable[[object], Any]] = {
     "user": _text,
     "password_env": _text,
     "password_file": _place_of_secret,
+    "connections": _number(1, 16),
+    "commitment": _flag,
 }
 _TABLES = ("tls", "limits")
 
@@ -220,7 +222,8 @@ def _web_peer(
         problems.append(Problem("user and password belong together", place))
     if len(problems) > before:
         return None
-    return WebPeer(values["name"], url, token, values.get("user", ""), password, tls, limits)
+    values.update(url=url, token=token, password=password)
+    return WebPeer(**values, tls=tls, limits=limits)
 
 
 def _read(

@@ -14,6 +14,7 @@
     name = "region"
     url = "https://imaging.example/dicomweb"
     token_env = "REGION_TOKEN"         # or token_file; user with password_env or password_file
+    connections = 2                    # at once; commitment = false: do not read back
 
 A password or token is never in the settings: they name an environment variable or a file.
 Relative paths start at the folder of the settings.
@@ -176,6 +177,10 @@ class WebPeer:
         Authorities and our certificate; verification is always on.
     limits
         How long is waited.
+    connections
+        How many objects are sent at once.
+    commitment
+        Whether what was stored is fetched again and compared, for want of a commitment.
     """
 
     name: str
@@ -185,6 +190,8 @@ class WebPeer:
     password: Secret | None = None
     tls: Tls = field(default_factory=Tls)
     limits: TimeLimits = field(default_factory=TimeLimits)
+    connections: int = 1
+    commitment: bool = True
 
     @property
     def place(self) -> str:

@@ -8,11 +8,11 @@ from datetime import datetime
 from pathlib import PurePosixPath
 
 from archiver.errors import ArchiverError, NetworkError, ObjectError, RefusedForGood
-from archiver.network import web_client
+from archiver.network import web_store
 from archiver.network.dimse import commitment, store
 from archiver.network.outbox import Outbox
 from archiver.network.parcels import Parcel, Sent, read_parcel
-from archiver.network.peers import DimsePeer, Peer
+from archiver.network.peers import DimsePeer, Peer, WebPeer
 from archiver.network.shipping import (
     Shipment,
     State,
@@ -20,9 +20,17 @@ from archiver.network.shipping import (
     after_sending,
     without_report,
 )
+from archiver.network.statuses import Service, status_of
+from archiver.network.web_client import NothingThere, open_web_link
 
 NO_COMMITMENT = "stored; the peer has no storage commitment, so keep the picture on the card"
+READ_BACK = "read back from the peer, the same as it was sent"
+CHANGED = "stored, but the peer gives it back changed, so keep the picture on the card"
+NOT_READ = "stored; it could not be read back yet"
 NO_REPORT = "stored; the peer has not yet reported that it took charge"
+
+#: Failure Reason (PS3.3 C.14.1.1).
+NO_SUCH_INSTANCE = 0x0112
 
 
 @dataclass(frozen=True)
@@ -93,7 +101,7 @@ def _send_due(outbox: Outbox, peer: Peer, world: World) -> Iterator[Shipment]:
     if isinstance(peer, DimsePeer):
         results = store.send(peer, parcels)
     else:
-        results = web_client.send(peer, parcels)
+        results = web_store.send(peer, parcels)
     for parcel, result in results:
         yield _sent(outbox, waiting[parcel.sop_instance], result, world)
 
@@ -115,8 +123,11 @@ def _sent(
 
 def _commit_due(outbox: Outbox, peer: Peer, world: World) -> Iterator[Shipment]:
     due = outbox.shipments(peer.name, [State.SENT], due=world.now())
-    if not isinstance(peer, DimsePeer) or not peer.commitment:
+    if not peer.commitment:
         yield from _left(outbox, due, NO_COMMITMENT, world)
+        return
+    if isinstance(peer, WebPeer):
+        yield from _read_back(outbox, peer, due, world)
         return
     for start in range(0, len(due), commitment.MOST_AT_ONCE):
         some = due[start : start + commitment.MOST_AT_ONCE]
@@ -143,6 +154,34 @@ def _commit(
     after = _reported(asked, report, world)
     outbox.save(asked, after)
     yield from after
+
+
+def _read_back(
+    outbox: Outbox, peer: WebPeer, due: Sequence[Shipment], world: World
+) -> Iterator[Shipment]:
+    """See for each instance whether the peer gives back what was sent."""
+    with open_web_link(peer) as link:
+        for number, one in enumerate(due):
+            try:
+                kept = web_store.is_kept(link, _parcel(outbox, one), one.syntax)
+            except NothingThere:
+                lost = status_of(Service.COMMITMENT, NO_SUCH_INSTANCE)
+                after = after_report(one, lost, world.now(), world.jitter())
+            except NetworkError as error:
+                yield from _left(outbox, due[number:], f"{NOT_READ}: {error.problems[0]}", world)
+                return
+            except ObjectError as error:
+                after = without_report(one, str(error.problems[0]), world.now(), world.jitter())
+            else:
+                after = _compared(one, kept, world)
+            outbox.save([one], [after])
+            yield after
+
+
+def _compared(one: Shipment, kept: bool, world: World) -> Shipment:
+    if not kept:
+        return without_report(one, CHANGED, world.now(), world.jitter())
+    return replace(after_report(one, None, world.now(), 0.0), reason=READ_BACK)
 
 
 def _reported(

@@ -7,9 +7,9 @@ same session, written and read here.
 
 from __future__ import annotations
 
+import logging
 import re
-import uuid
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
 from email.message import Message
@@ -20,11 +20,10 @@ import requests
 from dicomweb_client import DICOMwebClient
 from pydicom import Dataset
 from requests.adapters import HTTPAdapter
+from requests.auth import HTTPBasicAuth
 
-from archiver.errors import ArchiverError, NetworkError, ObjectError, Problem, RefusedForGood
-from archiver.network.parcels import Parcel, Result, Sent
+from archiver.errors import NetworkError, Problem, RefusedForGood
 from archiver.network.peers import WebPeer
-from archiver.network.statuses import Category, Service, status_of
 from archiver.network.tls import client_context
 
 _CHUNK = 1 << 18
@@ -34,10 +33,11 @@ _WORDS = {
     401: ("it does not accept our credentials", True),
     403: ("it does not allow it to us", True),
     404: ("it has no such thing there", True),
+    405: ("it has no such service there", True),
     406: ("it has it in no form that we take", False),
     408: ("it waited too long for us", True),
     409: ("it refuses what was sent", False),
-    410: ("it has it no more", False),
+    410: ("it has it no more", True),
     413: ("it finds it too large", False),
     415: ("it does not take objects of this kind", False),
     429: ("it has too many requests at present", True),
@@ -47,10 +47,28 @@ _WORDS = {
     504: ("it was silent behind a gateway", True),
     507: ("it has no room left", True),
 }
+#: Where the url of the settings may be the mistake.
+_NOT_THE_BASE = (404, 405)
+_BASE = "is its url the base of the DICOMweb services, such as https://host/dicomweb"
 #: Answers to one request of QIDO-RS; more are fetched page by page.
 _PAGE = 500
 _MOST_ANSWERS = 20_000
+#: What may stand before the first part, and its header (bytes).
+_LONGEST_HEAD = 1 << 16
 _DICOM = 'multipart/related; type="application/dicom"; transfer-syntax=*'
+
+
+class NothingThere(NetworkError):
+    """The peer answers, and has nothing under that address."""
+
+
+class _Session(requests.Session):
+    """Names the host as RFC 9110 7.2 has it; `dicomweb-client` leaves the port out."""
+
+    def request(self, *arguments: Any, **named: Any) -> requests.Response:
+        if named.get("headers"):
+            named["headers"] = {k: v for k, v in named["headers"].items() if k != "Host"}
+        return super().request(*arguments, **named)
 
 
 class _Verified(HTTPAdapter):
@@ -109,7 +127,10 @@ def open_web_link(peer: WebPeer) -> Iterator[WebLink]:
     UsageError
         If the credentials or TLS files cannot be read.
     """
-    session = requests.Session()
+    # What they log is told by our own errors, and could name what was asked.
+    for name in ("dicomweb_client", "retrying", "urllib3"):
+        logging.getLogger(name).setLevel(logging.CRITICAL)
+    session = _Session()
     # Neither a proxy nor a file of passwords of whoever runs us may come in between.
     session.trust_env = False
     session.verify = str(peer.tls.authorities) if peer.tls.authorities else True
@@ -117,7 +138,8 @@ def open_web_link(peer: WebPeer) -> Iterator[WebLink]:
     if peer.token is not None:
         session.auth = _Bearer(peer.token.read())
     elif peer.password is not None:
-        session.auth = (peer.user, peer.password.read())
+        # UTF-8, as RFC 7617 2.1 lets a server ask for; the library would take ISO 8859-1.
+        session.auth = HTTPBasicAuth(peer.user.encode(), peer.password.read().encode())
     patience = peer.limits.connect, peer.limits.answer
     with session:
         client = DICOMwebClient(peer.url, session=session, timeout=patience, permissive_uid=True)
@@ -133,7 +155,7 @@ def echo(peer: WebPeer) -> None:
     NetworkError
         If it cannot be reached, refuses, or answers what is no answer.
     """
-    with open_web_link(peer) as link, _told(peer):
+    with open_web_link(peer) as link, told(peer):
         link.client.search_for_studies(limit=1)
 
 
@@ -161,7 +183,7 @@ def search(
     matched = {keyword: value for keyword, value in keys.items() if value}
     fields = [keyword for keyword, value in keys.items() if not value]
     found: list[Dataset] = []
-    with _told(link.peer):
+    with told(link.peer):
         while len(found) < _MOST_ANSWERS:
             page = {"limit": _PAGE, "offset": len(found)}
             named: dict[str, Any] = {"search_filters": matched, "fields": fields or None, **page}
@@ -185,100 +207,15 @@ def metadata(link: WebLink, study: str, series: str, instance: str) -> Dataset:
     NetworkError
         As `search`.
     """
-    with _told(link.peer):
+    with told(link.peer):
         answer = link.client.retrieve_instance_metadata(study, series, instance)
         return Dataset.from_json(answer, lambda *_: None)
 
 
-def send(peer: WebPeer, parcels: Sequence[Parcel]) -> Iterator[Result]:
-    """Send objects, one to a request, each result as it comes.
-
-    Yields
-    ------
-    tuple
-        The object, and the peer's answer or why there is none.
-    """
-    given_up: ArchiverError | None = None
-    with open_web_link(peer) as link:
-        for parcel in parcels:
-            if given_up is not None:
-                yield parcel, given_up
-                continue
-            try:
-                yield parcel, _store(link, parcel)
-            except (RefusedForGood, ObjectError) as error:
-                yield parcel, error
-            except NetworkError as error:
-                given_up = error
-                yield parcel, error
-
-
-class _Body:
-    """A multipart body of one object, read from its file while it is sent."""
-
-    def __init__(self, parcel: Parcel, boundary: str) -> None:
-        self._head = f"--{boundary}\r\nContent-Type: application/dicom\r\n\r\n".encode()
-        self._tail = f"\r\n--{boundary}--\r\n".encode()
-        self._path = parcel.path
-        self._size = parcel.path.stat().st_size
-
-    def __len__(self) -> int:
-        return len(self._head) + self._size + len(self._tail)
-
-    def __iter__(self) -> Iterator[bytes]:
-        yield self._head
-        left = self._size
-        with self._path.open("rb") as file:
-            while left and (chunk := file.read(min(left, _CHUNK))):
-                left -= len(chunk)
-                yield chunk
-        yield self._tail
-
-
-def _store(link: WebLink, parcel: Parcel) -> Sent:
-    boundary = uuid.uuid4().hex
-    try:
-        body = _Body(parcel, boundary)
-    except OSError as error:
-        said = (error.strerror or str(error)).lower()
-        raise ObjectError(Problem(f"the file cannot be read: {said}", str(parcel.path))) from None
-    headers = {
-        "Content-Type": f'multipart/related; type="application/dicom"; boundary={boundary}',
-        "Accept": "application/dicom+json",
-    }
-    with _told(link.peer):
-        answer = link.session.post(
-            f"{link.peer.url}/studies", data=body, headers=headers, timeout=link.patience
-        )
-        # 200, 202 and 409 tell of each instance (PS3.18 10.5.3).
-        if answer.status_code not in (200, 202, 409):
-            answer.raise_for_status()
-            raise NetworkError(
-                Problem(f"the peer answers {answer.status_code} to an object", link.peer.place)
-            )
-        told = Dataset.from_json(answer.json()) if answer.content else Dataset()
-    return _sent(link, parcel, told, answer.status_code)
-
-
-def _sent(link: WebLink, parcel: Parcel, told: Dataset, code: int) -> Sent:
-    """Read what the answer says of this instance (PS3.18 Annex I.2)."""
-    for item in told.get("FailedSOPSequence") or ():
-        if item.get("ReferencedSOPInstanceUID") in (None, "", parcel.sop_instance):
-            status = status_of(Service.STORE, int(item.get("FailureReason") or 0xC000))
-            if status.category is not Category.FAILURE:
-                status = status_of(Service.STORE, 0xC000)
-            return Sent(status, parcel.transfer_syntax, False)
-    for item in told.get("ReferencedSOPSequence") or ():
-        if item.get("ReferencedSOPInstanceUID") == parcel.sop_instance:
-            status = status_of(Service.STORE, int(item.get("WarningReason") or 0))
-            return Sent(status, parcel.transfer_syntax, False)
-    raise NetworkError(
-        Problem(f"the peer answers {code} and says nothing of the object", link.peer.place)
-    )
-
-
 def fetch(link: WebLink, study: str, series: str, instance: str, path: Path) -> None:
     """Fetch an instance into a file, in the form in which the peer keeps it (PS3.18 10.4).
+
+    It is written as it comes; where it breaks off, nothing is left.
 
     Raises
     ------
@@ -288,39 +225,75 @@ def fetch(link: WebLink, study: str, series: str, instance: str, path: Path) -> 
         If the file cannot be written.
     """
     url = f"{link.peer.url}/studies/{study}/series/{series}/instances/{instance}"
-    with _told(link.peer):
-        answer = link.session.get(url, headers={"Accept": _DICOM}, timeout=link.patience)
-        answer.raise_for_status()
-        whole = _only_part(answer.headers.get("Content-Type", ""), answer.content)
-    if whole[128:132] != b"DICM":
-        raise NetworkError(Problem("the peer answers what is no DICOM object", link.peer.place))
-    path.write_bytes(whole)
+    part = path.with_name(path.name + ".part")
+    try:
+        with part.open("wb") as file, told(link.peer):
+            asked = link.session.get(
+                url, headers={"Accept": _DICOM}, timeout=link.patience, stream=True
+            )
+            with asked as answer:
+                answer.raise_for_status()
+                kind = answer.headers.get("Content-Type", "")
+                for piece in first_part(kind, answer.iter_content(_CHUNK)):
+                    file.write(piece)
+        if not _is_object(part):
+            raise NetworkError(Problem("the peer answers what is no DICOM object", link.peer.place))
+        part.replace(path)
+    finally:
+        part.unlink(missing_ok=True)
 
 
-def _only_part(content_type: str, body: bytes) -> bytes:
-    """Return the first part of a multipart body; a body that has none as it is."""
+def _is_object(path: Path) -> bool:
+    with path.open("rb") as file:
+        return file.read(132)[128:] == b"DICM"
+
+
+def first_part(content_type: str, pieces: Iterable[bytes]) -> Iterator[bytes]:
+    """Yield the first part of a multipart body (RFC 2046 5.1.1); one that has none as it is.
+
+    Raises
+    ------
+    ValueError
+        If the part is not closed.
+    """
     message = Message()
     message["Content-Type"] = content_type
     boundary = message.get_boundary()
     if message.get_content_maintype() != "multipart" or not boundary:
-        return body
-    marker = b"--" + boundary.encode()
-    start = body.find(marker)
-    head_end = body.find(b"\r\n\r\n", start)
-    end = body.find(b"\r\n" + marker, head_end)
-    if start < 0 or head_end < 0 or end < 0:
-        raise ValueError("a part is not closed")
-    return body[head_end + 4 : end]
+        yield from pieces
+        return
+    opening, closing = b"--" + boundary.encode(), b"\r\n--" + boundary.encode()
+    held, inside = b"", False
+    for piece in pieces:
+        held += piece
+        if not inside:
+            start = held.find(opening)
+            end = held.find(b"\r\n\r\n", start)
+            if start < 0 or end < 0:
+                if len(held) > _LONGEST_HEAD:
+                    raise ValueError("a part has no end of its header")
+                continue
+            held, inside = held[end + 4 :], True
+        end = held.find(closing)
+        if end >= 0:
+            yield held[:end]
+            return
+        ready = max(0, len(held) - len(closing))
+        yield held[:ready]
+        held = held[ready:]
+    raise ValueError("a part is not closed")
 
 
 @contextmanager
-def _told(peer: WebPeer) -> Iterator[None]:
+def told(peer: WebPeer) -> Iterator[None]:
     """Turn what the HTTP library raises into words, once."""
     try:
         yield
     except requests.exceptions.SSLError as error:
-        reason = re.search(r"certificate verify failed: ([^(]*)", str(error))
-        said = f": {reason.group(1).strip()}" if reason else ""
+        reason = re.search(
+            r"certificate verify failed: ([^(]*)|(hostname .* doesn't match)", str(error)
+        )
+        said = f": {(reason.group(1) or 'it is of another host').strip()}" if reason else ""
         found = f"the peer's certificate is not accepted{said}" if reason else "TLS was not agreed"
         raise NetworkError(Problem(found, peer.place)) from error
     except requests.exceptions.ConnectTimeout as error:
@@ -334,15 +307,23 @@ def _told(peer: WebPeer) -> Iterator[None]:
     except requests.exceptions.ConnectionError as error:
         found = "it cannot be reached, or ended the connection"
         raise NetworkError(Problem(found, peer.place)) from error
+    except requests.exceptions.JSONDecodeError as error:
+        raise _no_answer(peer) from error
     except requests.exceptions.RequestException as error:
         raise NetworkError(Problem(f"the request failed: {error}", peer.place)) from error
     except (ValueError, KeyError, TypeError, AttributeError) as error:
-        found = "the peer's answer cannot be understood"
-        raise NetworkError(Problem(found, peer.place)) from error
+        raise _no_answer(peer) from error
+
+
+def _no_answer(peer: WebPeer) -> NetworkError:
+    return NetworkError(Problem("the peer's answer cannot be understood", peer.place, hint=_BASE))
 
 
 def _http_error(peer: WebPeer, error: requests.exceptions.HTTPError) -> NetworkError:
     code = error.response.status_code if error.response is not None else 0
     words, passes = _WORDS.get(code, ("it does not say why", code >= 500))
     kind = NetworkError if passes else RefusedForGood
-    return kind(Problem(f"the peer refuses: {words} (HTTP {code})", peer.place))
+    if code in (404, 410):
+        kind = NothingThere
+    found = f"the peer refuses: {words} (HTTP {code})"
+    return kind(Problem(found, peer.place, hint=_BASE if code in _NOT_THE_BASE else ""))
