@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import inspect
+import traceback
 from collections.abc import Awaitable, Callable, Mapping
 from importlib import import_module
 from pathlib import Path
@@ -18,6 +19,7 @@ from starlette.types import ASGIApp, Receive, Scope, Send
 from archiver.archive.store import Archive
 from archiver.errors import ArchiverError
 from archiver.network.node.audit import DONE, MINOR, Event, Happening
+from archiver.network.node.watching import Log
 from archiver.web.bodies import FORM, Form, read_form
 from archiver.web.entering import Entering
 from archiver.web.files import static_route, words_route
@@ -77,6 +79,7 @@ class Site:
         self.archive, self.node, self.clock, self.practice = archive, node, clock, practice
         self.settings = settings or PagesSettings()
         self._tell = tell
+        self.log = Log(clock)
         self.t = Words()
         self.templates = Templates(self)
         self.entering = Entering(self, local)
@@ -153,6 +156,9 @@ class Site:
                 answer = self.refusal(request, refused)
             except ArchiverError as error:
                 answer = self._failed(request, error)
+            except Exception as error:
+                self.log_failure(error)
+                answer = self.refusal(request, Refused(500, "errors.unexpected"))
             self.entering.keep(request, answer)
             return answer
 
@@ -233,6 +239,12 @@ class Site:
         for name, value in headers.items():
             answer.headers[name] = value
         return answer
+
+    def log_failure(self, error: Exception) -> None:
+        """Say where something unexpected went wrong; its text may hold what no log should."""
+        frames = traceback.extract_tb(error.__traceback__)
+        where = [f"{Path(frame.filename).name}:{frame.lineno}" for frame in frames[-4:]]
+        self.log("page failed", error=type(error).__name__, where=" ".join(where))
 
     def _missing(self, request: Request, error: Exception) -> Response:
         status = getattr(error, "status_code", 404)

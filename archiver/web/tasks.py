@@ -209,11 +209,11 @@ class Tasks:
         except ArchiverError as error:
             task.problems = [str(problem) for problem in error.problems]
             task.state = FAILED
-        except Exception:
+        except Exception as error:
             # What nobody expected is told as such; its text may hold what it should not.
             task.problems = [self._site.t("errors.unexpected")]
             task.state = FAILED
-            raise
+            self._site.log_failure(error)
         finally:
             task.ended.set()
             task.changed()

@@ -1,0 +1,75 @@
+"""Fixtures: the demo studies served to a real browser. See `web_serving`."""
+
+from __future__ import annotations
+
+import shutil
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import pytest
+from playwright.sync_api import Browser, Page, sync_playwright
+from web_serving import DESK, Served, Watch, copy_of, demo_archive, serve
+
+
+@pytest.fixture(scope="session")
+def demo(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The demo studies in an archive; not to be changed: use `archive`."""
+    return demo_archive(tmp_path_factory.mktemp("demo") / "archive")
+
+
+@pytest.fixture
+def archive(demo: Path, tmp_path: Path) -> Path:
+    """An archive of the demo studies of the test's own."""
+    return copy_of(demo, tmp_path / "archive")
+
+
+@pytest.fixture(scope="module")
+def served(demo: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Served]:
+    """The demo studies served on this machine; one server a test module."""
+    running = serve(copy_of(demo, tmp_path_factory.mktemp("served") / "archive"))
+    yield running
+    if running.process.poll() is None:
+        assert running.stop() == 0, running.errors
+
+
+@pytest.fixture
+def start(request: pytest.FixtureRequest) -> Iterator[Callable[..., Served]]:
+    """Start servers that end with the test: ``start(archive, port=..., settings=...)``."""
+    running: list[Served] = []
+
+    def begin(archive: Path, *words: str, port: int = 0, settings: Path | None = None) -> Served:
+        running.append(serve(archive, *words, port=port, settings=settings))
+        return running[-1]
+
+    yield begin
+    for one in running:
+        if one.process.poll() is None:
+            one.kill()
+
+
+@pytest.fixture(scope="session")
+def browser() -> Iterator[Browser]:
+    """Debian's Chromium."""
+    program = shutil.which("chromium")
+    assert program, "chromium is missing; tests/run installs it"
+    with sync_playwright() as playwright:
+        running = playwright.chromium.launch(executable_path=program, args=["--no-sandbox"])
+        yield running
+        running.close()
+
+
+@pytest.fixture
+def watch() -> Watch:
+    """What the browser complains about; a test may set `expected`."""
+    return Watch()
+
+
+@pytest.fixture
+def page(browser: Browser, watch: Watch) -> Iterator[Page]:
+    """A page of a fresh browser context; any complaint in its console fails the test."""
+    context = browser.new_context(viewport=DESK)
+    context.set_default_timeout(10_000)
+    watch.attach(context)
+    yield context.new_page()
+    context.close()
+    assert not watch.unexpected(), watch.unexpected()
