@@ -170,8 +170,8 @@ def _candidates(records: Sequence[Record], view: View) -> list[Candidate]:
 
 def relation(record: Record, view: View) -> str:
     """Say how a picture shows the tooth that was asked for."""
-    same_way = any({record.view, view.value} <= words for words in _ALIKE)
-    if record.tooth_found == "named" and (record.view == view.value or same_way):
+    same_way = record.view is not None and _are_alike(record.view, view.value)
+    if record.tooth_found == "named" and same_way:
         if len(record.teeth) == 1:
             return SAME
         return SAME if len(record.teeth) <= _FEW else "quadrant picture that names the tooth"
@@ -179,6 +179,15 @@ def relation(record: Record, view: View) -> str:
         return "picture that contains the tooth"
     named = "names" if record.tooth_found == "named" else "contains"
     return f"{record.view} picture that {named} the tooth"
+
+
+def alike(one: View, other: View) -> bool:
+    """Return whether two views look at a tooth the same way."""
+    return _are_alike(one.value, other.value)
+
+
+def _are_alike(one: str, other: str) -> bool:
+    return one == other or any({one, other} <= words for words in _ALIKE)
 
 
 #: A picture that names more teeth than this is one of a quadrant.
