@@ -1,0 +1,71 @@
+"""A case: what its packages have instead of the clinic's identifiers and dates."""
+
+from __future__ import annotations
+
+import re
+import uuid
+from dataclasses import dataclass
+from datetime import date, timedelta
+
+from archiver.archive.secret import keyed
+from archiver.errors import Problem, UsageError
+
+#: Letters, digits and a few signs that every file system takes.
+_NUMBER = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,15}")
+#: How far dates are moved back, in days: at least, and at most so much more.
+_LEAST, _SPAN = 30, 3650
+
+
+@dataclass(frozen=True)
+class Case:
+    """A case number and the key that follows from it, the patient and the archive's secret.
+
+    The same case gives the same identifiers and the same offset in every package; without the
+    secret nobody can go back from them (PS3.15 E.3.9).
+    """
+
+    number: str
+    key: bytes
+
+    @classmethod
+    def of(cls, number: str, patient: tuple[str, str], secret: bytes) -> Case:
+        """Make a case.
+
+        Raises
+        ------
+        UsageError
+            If the number does not fit the name of a file and an identifier.
+        """
+        if not _NUMBER.fullmatch(number):
+            raise UsageError(
+                Problem(
+                    f"the case number {number!r}",
+                    expected="up to 16 letters, digits, dots and hyphens, without spaces",
+                )
+            )
+        return cls(number, keyed(secret, "case", number, *patient))
+
+    def uid(self, original: str) -> str:
+        """Return the UID that stands for another one (PS3.5 B.2, a UUID of version 8)."""
+        octets = bytearray(keyed(self.key, "uid", original)[:16])
+        octets[6] = octets[6] & 0x0F | 0x80  # RFC 9562, version 8
+        octets[8] = octets[8] & 0x3F | 0x80
+        return f"2.25.{uuid.UUID(bytes=bytes(octets)).int}"
+
+    @property
+    def offset(self) -> timedelta:
+        """How far every date of the case is moved, always back."""
+        number = int.from_bytes(keyed(self.key, "days")[:8], "big")
+        return timedelta(days=-_LEAST - number % _SPAN)
+
+    def moved(self, text: str) -> str:
+        """Return a date or date time of DICOM moved by the offset; empty if it is none."""
+        found = re.fullmatch(r"(\d{4})(\d{2})(\d{2})(\d*(?:\.\d+)?)(?:[+-]\d{4})?", text.strip())
+        if found is None:
+            return ""
+        year, month, day, rest = found.groups()
+        try:
+            moved = date(int(year), int(month), int(day)) + self.offset
+        except (ValueError, OverflowError):
+            return ""
+        return f"{moved:%Y%m%d}".zfill(8) + rest

@@ -1,0 +1,260 @@
+"""De-identification of a photograph by PS3.15 Annex E, at every depth.
+
+The table (`confidentiality`) says what is done with an attribute; what it does not list stays
+where the photograph's own definition has it and its value cannot hold free text
+(``tables/stricter.toml`` has the rules beyond the table). Pixels are not looked at here.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+from pydicom import DataElement, Dataset
+from pydicom.multival import MultiValue
+from pydicom.sequence import Sequence
+
+from archiver.handover import confidentiality as table
+from archiver.handover import describing
+from archiver.handover.case import Case
+from archiver.handover.confidentiality import Option, action_of, resolved
+from archiver.handover.context import SOMEBODY, cleaned_context, coded
+from archiver.handover.identifying import Identifying, identifying_texts
+from archiver.handover.meanings import meaning_of
+from archiver.handover.profiles import Profile
+from archiver.objects.reading import code_key
+from archiver.photo import icc
+from archiver.standard.requirements import PHOTOGRAPHIC, Rows, modules_of, rows_of
+
+_ACQUISITION_CONTEXT = 0x00400555
+_PATIENT_ID, _ICC, _PIXELS = 0x00100020, 0x00282000, 0x7FE00010
+_PERSON_NAME = 0x0040A123
+_SOFTWARE = 0x00181020
+#: Texts that stay although the table does not list them, if the purpose keeps the device.
+_EQUIPMENT = {0x00080070, 0x00081090}  # Manufacturer, Manufacturer's Model Name
+_TEXTS = {"LO", "SH", "LT", "ST", "UT", "UC", "PN", "AE", "UR", "AS"}
+_BYTES = {"OB", "OW", "OF", "OD", "OL", "OV", "UN"}
+_DUMMIES = {
+    "DA": "19000101", "TM": "000000", "DT": "19000101000000", "PN": SOMEBODY, "DS": "0", "IS": "0",
+    "AS": "000Y", "UI": "2.25.0", "AE": "REMOVED", "LO": "removed", "SH": "removed",
+    "CS": "REMOVED",
+}  # fmt: skip
+#: The parts of a code (PS3.3 table 8.8-1): written anew, or left out with what versions say.
+_CODE = {
+    *(0x00080100, 0x00080102, 0x00080103, 0x00080104, 0x00080105, 0x00080106, 0x00080107),
+    *(0x0008010B, 0x0008010D, 0x0008010F, 0x00080117, 0x00080118, 0x00080119, 0x00080120),
+    *(0x00080121, 0x00080122),
+}
+#: UIDs below this root are the standard's own (PS3.6 Annex A).
+_STANDARD_ROOT = "1.2.840.10008."
+
+
+@dataclass(frozen=True)
+class Removal:
+    """How objects of one case are de-identified for one purpose.
+
+    Parameters
+    ----------
+    case
+        Gives identifiers and dates.
+    profile
+        Says which options apply.
+    """
+
+    case: Case
+    profile: Profile
+
+    def of(self, dataset: Dataset, identifying: Identifying | None = None) -> Dataset:
+        """Return a de-identified copy of a photograph, without its pixels.
+
+        Parameters
+        ----------
+        identifying
+            Words that may not go out besides those of the object itself.
+        """
+        more = identifying.words if identifying else frozenset()
+        known = Identifying(Identifying.of(identifying_texts(dataset)).words | more)
+        made = _Walk(self, known, dataset).copied(dataset, _top_level())
+        made.SpecificCharacterSet = "ISO_IR 192"
+        self._declare(made)
+        return made
+
+    def _declare(self, made: Dataset) -> None:
+        """Say what was done (PS3.15 E.1.1)."""
+        options = self.profile.options
+        made.PatientIdentityRemoved = "YES"
+        methods = [table.BASIC_PROFILE, *(table.METHOD[one] for one in Option if one in options)]
+        made.DeidentificationMethodCodeSequence = [coded(value, "DCM") for value, _ in methods]
+        times = {Option.FULL_DATES: "UNMODIFIED", Option.MODIFIED_DATES: "MODIFIED"}
+        kept = [word for option, word in times.items() if option in options]
+        made.LongitudinalTemporalInformationModified = kept[0] if kept else "REMOVED"
+
+
+def declare_cleaned(made: Dataset, method: tuple[str, str]) -> None:
+    """Add a method, such as that of cleaned pixels, to those that were declared."""
+    made.DeidentificationMethodCodeSequence.append(coded(method[0], "DCM"))
+
+
+def _top_level() -> Rows:
+    rows = [row for module in modules_of(PHOTOGRAPHIC, True) for row in module.rows.by_tag.values()]
+    strictest: dict[int, Any] = {}
+    for row in rows:
+        there = strictest.get(row.tag)
+        if there is None or row.kind < there.kind:
+            strictest[row.tag] = row
+    return Rows(strictest, ())
+
+
+@dataclass(frozen=True)
+class _Walk:
+    removal: Removal
+    known: Identifying
+    whole: Dataset
+
+    def copied(self, dataset: Dataset, rows: Rows) -> Dataset:
+        made = Dataset()
+        for element in dataset:
+            tag = int(element.tag)
+            if tag >> 16 in (0x0000, 0x0002) or tag & 0xFFFF == 0 or tag == _PIXELS:
+                continue
+            new = self._new(element, rows)
+            if new is not None:
+                made.add(new)
+        return made
+
+    def _new(self, element: DataElement, rows: Rows) -> DataElement | None:
+        tag = int(element.tag)
+        row = rows.by_tag.get(tag)
+        action = action_of(tag, self.removal.profile.options)
+        if not action:
+            return self._unlisted(element, rows) if row is not None else None
+        kind = row.kind if row is not None else "3"
+        deed = _DEEDS[resolved(action, kind)]
+        new = deed(self, element, rows)
+        if new is None and action.startswith("C"):
+            basic = resolved(action_of(tag, ()), kind)
+            return _DEEDS[basic](self, element, rows)
+        return new
+
+    def _removed(self, element: DataElement, rows: Rows) -> DataElement | None:
+        return None
+
+    def _emptied(self, element: DataElement, rows: Rows) -> DataElement | None:
+        if int(element.tag) == _PATIENT_ID:
+            # A dummy value is as good as none (PS3.15 E.3.1), and this one is wanted.
+            return DataElement(element.tag, element.VR, self.removal.case.number)
+        return DataElement(element.tag, element.VR, None if element.VR != "SQ" else Sequence())
+
+    def _dummy(self, element: DataElement, rows: Rows) -> DataElement | None:
+        if int(element.tag) == _PATIENT_ID:
+            return self._emptied(element, rows)
+        value = _DUMMIES.get(element.VR)
+        return DataElement(element.tag, element.VR, value) if value is not None else None
+
+    def _kept(self, element: DataElement, rows: Rows) -> DataElement | None:
+        if element.VR == "SQ":
+            return self._sequence(element, rows)
+        return DataElement(element.tag, element.VR, element.value)
+
+    def _other_uid(self, element: DataElement, rows: Rows) -> DataElement | None:
+        if element.VR == "SQ":
+            return self._sequence(element, rows)
+        return DataElement(element.tag, element.VR, _each(element.value, self._uid))
+
+    def _uid(self, value: str) -> str:
+        return self.removal.case.uid(value) if value else ""
+
+    def _cleaned(self, element: DataElement, rows: Rows) -> DataElement | None:
+        tag, value = int(element.tag), None
+        if tag == _ACQUISITION_CONTEXT:
+            value = Sequence(list(cleaned_context(self.whole, self.known)))
+            return DataElement(tag, "SQ", value)
+        if element.VR in ("DA", "DT"):
+            moved = _each(element.value, self.removal.case.moved)
+            return DataElement(tag, element.VR, moved) if _is_full(moved) else None
+        if element.VR == "TM":
+            # The offset is one of whole days.
+            return DataElement(tag, "TM", element.value) if element.value else None
+        words = describing.anew(element.keyword, self.whole)
+        return DataElement(tag, element.VR, words) if words else None
+
+    def _unlisted(self, element: DataElement, rows: Rows) -> DataElement | None:
+        tag, vr = int(element.tag), element.VR
+        if vr == "SQ":
+            return self._sequence(element, rows)
+        if tag == _ICC:
+            profile = clean_profile(element.value, self.known)
+            return DataElement(tag, vr, profile) if profile else None
+        if vr in _BYTES or vr in ("DA", "TM", "DT") or tag == _SOFTWARE:
+            return None
+        if vr == "UI":
+            return DataElement(tag, vr, _each(element.value, self._foreign_uid))
+        if vr in _TEXTS and tag not in _EQUIPMENT:
+            return None
+        if tag in _EQUIPMENT and not self.removal.profile.device:
+            # Manufacturer is of type 2 (PS3.3 C.7.5.1).
+            return DataElement(tag, vr, "") if rows.by_tag[tag].kind == "2" else None
+        if vr in (*_TEXTS, "CS") and self.known.is_in(str(element.value)):
+            return DataElement(tag, vr, "") if rows.by_tag[tag].kind.startswith("2") else None
+        return DataElement(tag, vr, element.value)
+
+    def _foreign_uid(self, value: str) -> str:
+        return value if str(value).startswith(_STANDARD_ROOT) else self._uid(value)
+
+    def _sequence(self, element: DataElement, rows: Rows) -> DataElement | None:
+        row = rows.by_tag.get(int(element.tag))
+        inner = rows_of(row.inner) if row is not None and row.inner else Rows({}, ())
+        made = []
+        for item in element.value or ():
+            new = self._item(item, inner)
+            if new is not None and len(new):
+                made.append(new)
+        return DataElement(element.tag, "SQ", Sequence(made)) if made else None
+
+    def _item(self, item: Dataset, rows: Rows) -> Dataset | None:
+        if not any(k in item for k in ("CodeValue", "LongCodeValue", "URNCodeValue")):
+            return self.copied(item, rows)
+        value, scheme = code_key(item)
+        if not meaning_of(value, scheme):
+            return None
+        new = coded(value, scheme)
+        for element in item:
+            if int(element.tag) not in _CODE:
+                kept = self._new(element, rows)
+                if kept is not None:
+                    new.add(kept)
+        return new
+
+
+_Deed = Callable[[_Walk, DataElement, Rows], DataElement | None]
+_DEEDS: dict[str, _Deed] = {
+    "X": _Walk._removed,
+    "Z": _Walk._emptied,
+    "D": _Walk._dummy,
+    "K": _Walk._kept,
+    "U": _Walk._other_uid,
+    "C": _Walk._cleaned,
+}
+
+
+def _each(value: Any, change: Callable[[str], str]) -> Any:
+    if isinstance(value, MultiValue | list | tuple):
+        return [change(str(one)) for one in value]
+    return change(str(value)) if value not in (None, "") else value
+
+
+def _is_full(value: Any) -> bool:
+    return all(value) if isinstance(value, list) else bool(value)
+
+
+def clean_profile(profile: bytes, known: Identifying) -> bytes | None:
+    """Return an ICC profile without identifying text: itself, another of its space, or None."""
+    if not profile or not known.is_in_bytes(profile):
+        return profile or None
+    try:
+        term = icc.known_space(icc.read_profile(profile))
+    except ValueError:
+        return None
+    spaces = {"SRGB": icc.SRGB, "ADOBERGB": icc.ADOBE_RGB}
+    return icc.input_profile(spaces[term]) if term in spaces else None

@@ -1,0 +1,164 @@
+"""Purposes as profiles: which options of PS3.15 Annex E apply, and what a package may hold."""
+
+from __future__ import annotations
+
+import sys
+from dataclasses import dataclass
+from functools import cache
+from importlib.resources import files
+from typing import Any, Literal
+
+from archiver.errors import InputError, Problem
+from archiver.handover.confidentiality import Option
+from archiver.objects.purposes import Purpose
+
+if sys.version_info >= (3, 11):
+    import tomllib
+else:
+    import tomli as tomllib
+
+Faces = Literal["never", "say-so", "masked"]
+_FACES = ("never", "say-so", "masked")
+_HOLDS = ("pictures", "sheet", "objects")
+
+
+@dataclass(frozen=True)
+class Profile:
+    """What a purpose lets out.
+
+    Parameters
+    ----------
+    purpose
+        Which one it is.
+    title
+        For the reader of a sheet.
+    about
+        Who reads the package and why, in one line.
+    options
+        Of PS3.15 Annex E.
+    faces
+        Extraoral pictures: ``never``, on an explicit say-so, or on a say-so and ``masked``.
+    device
+        Whether maker and model of the camera stay; serial numbers never do without the option.
+    colour
+        Whether the sheet has a table of the colour frames.
+    holds
+        ``pictures``, ``sheet``, ``objects`` (DICOM).
+    selection
+        Title of the selection note that the archive keeps (PS3.16 CID 7010).
+    """
+
+    purpose: Purpose
+    title: str
+    about: str
+    options: frozenset[Option]
+    faces: Faces
+    device: bool
+    colour: bool
+    holds: frozenset[str]
+    selection: str
+
+
+@cache
+def profile_of(purpose: Purpose) -> Profile:
+    """Return the profile of a purpose."""
+    name = f"{purpose.value}.toml"
+    return read_profile(
+        files("archiver.handover").joinpath(f"purposes/{name}").read_text("utf-8"), name
+    )
+
+
+def read_profile(text: str, name: str) -> Profile:
+    """Read a profile.
+
+    Parameters
+    ----------
+    text
+        TOML.
+    name
+        Of its file, for messages.
+
+    Raises
+    ------
+    InputError
+        With everything that is wrong with it.
+    """
+    try:
+        given = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise InputError(Problem(f"this is no TOML: {error}", name)) from None
+    problems = [
+        Problem(f'unknown key "{key}"', name, ", ".join(_KEYS)) for key in given if key not in _KEYS
+    ]
+    problems += [Problem(f'"{key}" is missing', name) for key in _KEYS if key not in given]
+    problems += [
+        Problem(f"{key} = {given[key]!r}", name, expected)
+        for key, (fits, expected) in _KEYS.items()
+        if key in given and not fits(given[key])
+    ]
+    if not problems:
+        problems = [problem.at(name) for problem in _contradictions(given)]
+    if problems:
+        raise InputError(*problems)
+    return Profile(
+        Purpose(given["purpose"]),
+        given["title"],
+        given["about"],
+        frozenset(Option(one) for one in given["options"]),
+        given["faces"],
+        given["device"],
+        given["colour"],
+        frozenset(given["holds"]),
+        given["selection"],
+    )
+
+
+def _contradictions(given: dict[str, Any]) -> list[Problem]:
+    found = []
+    if {Option.FULL_DATES.value, Option.MODIFIED_DATES.value} <= set(given["options"]):
+        found.append(Problem("full-dates and modified-dates exclude each other (PS3.15 E.3.6)"))
+    if Option.UIDS.value in given["options"]:
+        # A UID of the clinic leads straight back to its archive.
+        found.append(Problem("the option uids keeps the clinic's own UIDs; no package may"))
+    if Option.DEVICE_IDENTITY.value in given["options"] and not given["device"]:
+        found.append(Problem("the option device-identity with device = false"))
+    return found
+
+
+def _is_text(value: object) -> bool:
+    return isinstance(value, str) and bool(value.strip())
+
+
+def _is_bool(value: object) -> bool:
+    return isinstance(value, bool)
+
+
+def _several(allowed: tuple[str, ...]) -> Any:
+    def fits(value: object) -> bool:
+        return (
+            isinstance(value, list)
+            and all(one in allowed for one in value)
+            and len(set(value)) == len(value)
+        )
+
+    return fits, f"a list of {', '.join(allowed)}, none twice"
+
+
+#: Key -> whether a value fits, and what would.
+_KEYS: dict[str, Any] = {
+    "purpose": (
+        lambda value: value in [purpose.value for purpose in Purpose],
+        "one of " + ", ".join(purpose.value for purpose in Purpose),
+    ),
+    "title": (_is_text, "text in quotes"),
+    "about": (_is_text, "text in quotes"),
+    "options": _several(tuple(option.value for option in Option)),
+    "faces": (lambda value: value in _FACES, "one of " + ", ".join(_FACES)),
+    "device": (_is_bool, "true or false"),
+    "colour": (_is_bool, "true or false"),
+    "holds": _several(_HOLDS),
+    "selection": (
+        lambda value: isinstance(value, str) and value.isdigit() and len(value) == 6,
+        'a code of PS3.16 CID 7010, such as "113006"',
+    ),
+}
