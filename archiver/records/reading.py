@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from pathlib import Path
 from sys import intern
 from typing import TYPE_CHECKING, Any
@@ -52,19 +52,27 @@ _ROW = [c for c in t.instances.columns if c.name not in ("number", "patient")]
 _PATIENT = [c for c in t.patients.columns if c.name != "number"]
 
 
-def read_instances(connection: Connection, who: Mapping[int, str] | None = None) -> list[Instance]:
+def read_instances(
+    connection: Connection,
+    who: Mapping[int, str] | None = None,
+    patients: Collection[str] | None = None,
+) -> list[Instance]:
     """Read every instance of an index, in the order of their coming in.
 
     Parameters
     ----------
     who
         Who wrote each line of the journal.
+    patients
+        Identifiers of the patients whose instances are read; None for all.
     """
     who = who or {}
     people: dict[tuple[Any, ...], Person] = {}
     teeth: dict[str, tuple[str, ...]] = {"": ()}
     found = []
     statement = select(*_PERSON, *_READ).select_from(_JOINED).order_by(_I.journal_seq, _I.number)
+    if patients is not None:
+        statement = statement.where(_P.patient_id.in_(sorted(patients)))
     for row in connection.execute(statement):
         key = tuple(row[:5])
         person = people.get(key)
@@ -150,6 +158,11 @@ def stray_teeth(connection: Connection) -> int:
     c = t.instance_teeth.c
     known = select(_I.number)
     return len(connection.execute(select(c.instance).where(c.instance.not_in(known))).all())
+
+
+def stray_positions(connection: Connection) -> int:
+    """Return how many rows there are of a position beside the one that there ought to be."""
+    return len(connection.execute(select(t.applied.c.only).where(t.applied.c.only != 1)).all())
 
 
 def index_in_memory(kept: Iterable[Kept] = ()) -> Index:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import closing
 from dataclasses import dataclass, field, replace
 from datetime import datetime
@@ -24,6 +24,7 @@ from archiver.records.reading import (
     index_in_memory,
     read_instances,
     row_digests,
+    stray_positions,
     stray_teeth,
     unused_patients,
 )
@@ -66,7 +67,13 @@ class Survey:
 
 
 def survey_archive(
-    layout: Layout, depth: Depth, memory: Memory, now: datetime, *, full: bool = False
+    layout: Layout,
+    depth: Depth,
+    memory: Memory,
+    now: datetime,
+    *,
+    full: bool = False,
+    each: Callable[[int], None] | None = None,
 ) -> Survey:
     """Read an archive.
 
@@ -76,6 +83,8 @@ def survey_archive(
         Of earlier audits; takes in what is read.
     full
         Read everything, whatever is remembered.
+    each
+        Called with the number of objects looked at so far; what it raises ends the survey.
 
     Raises
     ------
@@ -94,8 +103,10 @@ def survey_archive(
     rows = _index(layout, survey, who)
     looked = look_at_objects(layout, depth, memory, now, full=full or rows is None)
     compared = _Compared(survey, promises, memory, rows is None)
-    for one in looked:
+    for count, one in enumerate(looked, start=1):
         compared.take(one)
+        if each is not None:
+            each(count)
     compared.settle()
     survey.concerns += check_missing(promises, compared.places)
     unsound = compared.unsound | {
@@ -159,6 +170,7 @@ def _index(layout: Layout, survey: Survey, who: Mapping[int, str]) -> dict[str, 
                 instances = read_instances(connection, who)
                 rows = row_digests(connection)
                 loose = unused_patients(connection) + stray_teeth(connection)
+                loose += stray_positions(connection)
     except (ArchiverError, ValueError, TypeError, AttributeError, OverflowError) as error:
         # A damaged database gives values that no column should hold.
         if not found:
