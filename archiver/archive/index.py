@@ -20,6 +20,7 @@ from sqlalchemy.exc import SQLAlchemyError
 from archiver.archive import tables as t
 from archiver.archive.covering import teeth_rows
 from archiver.archive.journal import START, Position
+from archiver.archive.rejecting import note_rejections
 from archiver.errors import ArchiveError, Problem
 
 if TYPE_CHECKING:
@@ -265,11 +266,13 @@ def _insert(connection: Connection, kept: Sequence[Kept]) -> None:
                     "kind": kind,
                     "view": columns["view"],
                     "study_at": f"{columns['study_date']}T{columns['study_time']}",
+                    "rejected": False,
                 }
             )
     connection.execute(insert(t.instances), rows)
     if teeth:
         connection.execute(insert(t.instance_teeth), teeth)
+    note_rejections(connection, kept, top + 1)
 
 
 class _PatientNumbers:

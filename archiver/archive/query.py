@@ -52,6 +52,8 @@ class Query:
         By date of the study, or in the order of their coming in.
     named_first
         Where teeth are asked for, put instances that name them before those that contain them.
+    include_rejected
+        Also those that a rejection note in the archive names.
     """
 
     patient_id: str | None = None
@@ -72,6 +74,7 @@ class Query:
     limit: int | None = None
     order: Order = Order.NEWEST
     named_first: bool = True
+    include_rejected: bool = False
 
 
 @dataclass(frozen=True)
@@ -94,6 +97,8 @@ class Record:
         The file, absolute. Text, because an answer can have thousands.
     sha256, source_sha256
         Digests of the file, and of the camera file that it was made from.
+    rejected
+        Why the instance is not to be used, in the words of the standard; None for a valid one.
     """
 
     patient_id: str
@@ -126,6 +131,7 @@ class Record:
     sha256: str
     source_sha256: str | None
     added: str
+    rejected: str | None = None
 
     def to_json(self) -> dict[str, Any]:
         """Return the record as values that JSON has."""
@@ -171,16 +177,17 @@ def _statement(query: Query) -> Select[Any]:
     i, p = t.instances.c, t.patients.c
     joined = t.instances.join(t.patients, i.patient == p.number)
     conditions = _conditions(query)
+    valid = [] if query.include_rejected else [i.rejected.is_(None)]
     if not query.teeth:
         statement = select(*_ANSWERED).select_from(joined)
-        conditions += _dates(query, i.study_date)
+        conditions += [*valid, *_dates(query, i.study_date)]
         if query.view is not None:
             conditions.append(i.view.in_(views_asked(query.view, of_tooth=False)))
         return _in_order(statement.where(*conditions), query, None)
     if _is_narrow(query):
         kind = _kind_beside(query)
         statement = select(*_ANSWERED, kind.label("kind")).select_from(joined)
-        conditions += [*_dates(query, i.study_date), kind.is_not(None)]
+        conditions += [*valid, *_dates(query, i.study_date), kind.is_not(None)]
         return _in_order(statement.where(*conditions), query, kind)
     shown = _shown(query, alone=not conditions)
     joined = joined.join(shown, shown.c.instance == i.number)
@@ -237,6 +244,8 @@ def _shown(query: Query, *, alone: bool) -> Any:
     kind = (c.kind if one else func.min(c.kind)).label("kind")
     at = c.study_at if one else func.min(c.study_at)
     shown = select(c.instance, kind).where(*_of_teeth(query), *_dates(query, c.study_at))
+    if not query.include_rejected:
+        shown = shown.where(c.rejected.is_(False))
     if not one:
         shown = shown.group_by(c.instance)
     if alone and query.limit is not None:
@@ -325,6 +334,7 @@ _ANSWERED = (
     _I.digest,
     _I.source_digest,
     _I.added,
+    _I.rejected,
 )
 _BEFORE_FOUND = 11
 _KINDS = {t.NAMED: "named", t.COVERED: "covered"}

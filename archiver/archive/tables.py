@@ -5,9 +5,10 @@ A patient has a row for each spelling of the name that came in, because the inde
 the objects say and does not decide which spelling is right.
 
 The indices are chosen for three questions. Of a patient: `patient`, then date. Of a tooth and a
-view: one index of ``instance_teeth`` covers tooth, view, kind, date and the instance, so that
-only the rows that are answered are fetched. Of a study, a day or a source: one each. Of a tooth
-of one patient: the patient's instances, and for each the primary key of ``instance_teeth``.
+view: one index of ``instance_teeth`` covers tooth, view, whether the instance is rejected, kind,
+date and the instance, so that only the rows that are answered are fetched. Of a study, a day or
+a source: one each. Of a tooth of one patient: the patient's instances, and for each the primary
+key of ``instance_teeth``.
 """
 
 from __future__ import annotations
@@ -25,7 +26,7 @@ from sqlalchemy import (
 )
 
 #: Raised when a table changes; an index of another version is made again from the objects.
-SCHEMA = 2
+SCHEMA = 3
 
 NAMED = 0
 COVERED = 1
@@ -94,6 +95,9 @@ instances = Table(
     Column("source_digest", String(64)),
     Column("journal_seq", Integer, nullable=False),
     Column("added", String(40), nullable=False),
+    # Meaning of the code by which the first note that names it rejects it; follows from
+    # `rejections`, and stands here because nearly every question asks for it.
+    Column("rejected", String),
     Index("instances_of_patient", "patient", "study_date", "study_time"),
     Index("instances_of_study", "study_uid", "series_uid"),
     Index("instances_of_day", "study_date", "modality"),
@@ -109,6 +113,19 @@ instance_teeth = Table(
     Column("kind", Integer, nullable=False),
     Column("view", String),
     Column("study_at", String(26), nullable=False),
-    Index("teeth_asked", "tooth", "view", "kind", "study_at", "instance"),
+    Column("rejected", Boolean, nullable=False, default=False),
+    Index("teeth_asked", "tooth", "view", "rejected", "kind", "study_at", "instance"),
+    sqlite_with_rowid=False,
+)
+
+#: What the rejection notes among the instances name, be it in the archive or not (yet).
+rejections = Table(
+    "rejections",
+    metadata,
+    Column("sop_instance_uid", String(64), primary_key=True),
+    Column("note", ForeignKey("instances.number"), primary_key=True),
+    Column("code", String(16), nullable=False),
+    Column("meaning", String, nullable=False),
+    Column("journal_seq", Integer, nullable=False),
     sqlite_with_rowid=False,
 )

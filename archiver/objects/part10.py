@@ -12,7 +12,7 @@ from pydicom import Dataset
 from pydicom.dataset import FileMetaDataset
 from pydicom.filebase import DicomBytesIO
 from pydicom.filewriter import write_dataset, write_file_meta_info
-from pydicom.uid import UID
+from pydicom.uid import UID, ExplicitVRLittleEndian
 
 from archiver import __version__
 from archiver.objects.photograph import Instance
@@ -45,6 +45,14 @@ def encoded(dataset: Dataset) -> bytes:
     buffer.is_implicit_VR = False
     write_dataset(buffer, dataset)
     return buffer.getvalue()
+
+
+def whole(dataset: Dataset) -> bytes:
+    """Return the file of an object without pixels, in Explicit VR Little Endian."""
+    buffer = DicomBytesIO()
+    buffer.write(b"\0" * 128 + b"DICM")
+    write_file_meta_info(buffer, file_meta(dataset, ExplicitVRLittleEndian))
+    return buffer.getvalue() + encoded(dataset)
 
 
 def pieces(instance: Instance, header: bytes | None = None) -> tuple[bytes, bytes, bytes]:

@@ -31,6 +31,30 @@ _ARCH_REGIONS = {
 
 
 @dataclass(frozen=True)
+class Selection:
+    """What a Key Object Selection Document says of which instances.
+
+    Parameters
+    ----------
+    title
+        Code of the document's title (PS3.16 CID 7010).
+    uids
+        SOP Instance UIDs of the instances, in the order of the document.
+    words
+        Key Object Description; empty where there is none.
+    """
+
+    title: Code
+    uids: tuple[str, ...]
+    words: str = ""
+
+    @property
+    def rejects(self) -> bool:
+        """True where the title says that the instances are not to be used."""
+        return self.title.scheme == "DCM" and self.title.value in concepts.REJECTIONS
+
+
+@dataclass(frozen=True)
 class Description:
     """What an instance is and shows, as far as it says so.
 
@@ -38,7 +62,8 @@ class Description:
     that the instance does not say. `transfer_syntax` is that of the file it was read from.
     `teeth` are those named by code. `mirror` is ``direct``,
     ``uncorrected`` or ``corrected``; `role` ``original`` or ``derived``; both, like
-    `confirmed`, are None for what is no photograph.
+    `confirmed`, are None for what is no photograph. `selection` is None for what is no Key
+    Object Selection Document.
     """
 
     patient_id: str
@@ -78,6 +103,7 @@ class Description:
     frames: int | None = None
     bits: int | None = None
     transfer_syntax: str = ""
+    selection: Selection | None = None
 
     @property
     def is_photograph(self) -> bool:
@@ -265,6 +291,27 @@ def _turn(dataset: Dataset) -> Turn | None:
     return next((turn for turn in Turn if turn.words == done), None)
 
 
+def _selection(dataset: Dataset) -> Selection | None:
+    """Read a Key Object Selection Document (PS3.16 TID 2010)."""
+    if text(dataset, "SOPClassUID") != concepts.KEY_OBJECT_SELECTION:
+        return None
+    titles = list(items(dataset, "ConceptNameCodeSequence"))
+    if not titles:
+        return None
+    uids: dict[str, None] = {}
+    words = ""
+    for item in items(dataset, "ContentSequence"):
+        uids |= {
+            text(o, "ReferencedSOPInstanceUID"): None for o in items(item, "ReferencedSOPSequence")
+        }
+        if (concepts.KEY_OBJECT_DESCRIPTION.value, "DCM") in code_keys(
+            item, "ConceptNameCodeSequence"
+        ):
+            words = text(item, "TextValue")
+    title = Code(*code_key(titles[0]), text(titles[0], "CodeMeaning"))
+    return Selection(title, tuple(uid for uid in uids if uid), words)
+
+
 def describe(dataset: Dataset) -> Description:
     """Read what an instance is and shows.
 
@@ -327,4 +374,5 @@ def describe(dataset: Dataset) -> Description:
         frames=_number(dataset, "NumberOfFrames"),
         bits=_number(dataset, "BitsAllocated"),
         transfer_syntax=text(getattr(dataset, "file_meta", Dataset()), "TransferSyntaxUID"),
+        selection=_selection(dataset),
     )

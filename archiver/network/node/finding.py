@@ -194,6 +194,8 @@ def _statement(level: Level, keys: list[DataElement]) -> Select[Any]:
     """Select the entities, each with its first object and its counts."""
     joined = t.instances.join(t.patients, _I.patient == _P.number)
     conditions = [c for key in keys if (c := _condition(key)) is not None]
+    # What a rejection note names is neither found nor counted; the notes themselves are.
+    valid = _I.rejected.is_(None)
     columns = [
         attribute.column.label(keyword)
         for keyword, attribute in ATTRIBUTES.items()
@@ -203,11 +205,11 @@ def _statement(level: Level, keys: list[DataElement]) -> Select[Any]:
         return (
             select(*columns, _I.path)
             .select_from(joined)
-            .where(*conditions)
+            .where(valid, *conditions)
             .order_by(_I.number.desc())
         )
     entity = _ENTITY[level]
-    matching = select(*entity).select_from(joined).where(*conditions)
+    matching = select(*entity).select_from(joined).where(valid, *conditions)
     gathered = select(
         func.min(_I.number).label("first"),
         func.count(_I.study_uid.distinct()).label("studies"),
@@ -215,7 +217,8 @@ def _statement(level: Level, keys: list[DataElement]) -> Select[Any]:
         func.count().label("instances"),
         func.group_concat(_I.modality.distinct()).label("modalities"),
         func.group_concat(_I.sop_class_uid.distinct()).label("classes"),
-    ).select_from(joined)
+    )
+    gathered = gathered.select_from(joined).where(valid)
     if conditions:
         members = entity[0] if len(entity) == 1 else tuple_(*entity)
         gathered = gathered.where(members.in_(matching.distinct()))

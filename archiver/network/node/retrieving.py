@@ -106,6 +106,9 @@ def wanted_instances(archive: Archive, model: str, keys: Dataset) -> list[Wanted
         if not values or (one is not level and len(values) > 1) or _is_wild(values):
             raise BadQuestionError(f"{one.unique_key} is missing or no single value")
         conditions.append(columns[one].in_(values))
+    if level is not Level.IMAGE:
+        # What a rejection note names comes only to whoever asks for it by its own UID.
+        conditions.append(i.rejected.is_(None))
     statement = (
         select(i.sop_instance_uid, i.study_uid, i.path)
         .select_from(t.instances.join(t.patients, i.patient == p.number))

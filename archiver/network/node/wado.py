@@ -76,6 +76,9 @@ def instances(archive: Archive, path: dict[str, str]) -> list[Instance]:
             if not _UID.fullmatch(path[name]):
                 raise HTTPException(400, f"the {name} is no UID")
             conditions.append(column == path[name])
+    if "instance" not in path:
+        # What a rejection note names comes only to whoever asks for it by its own UID.
+        conditions.append(i.rejected.is_(None))
     statement = (
         select(
             i.study_uid,

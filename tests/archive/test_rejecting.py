@@ -1,0 +1,131 @@
+"""What a rejection note names is hidden, whoever wrote the note and whenever it came."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from archive_samples import NOON, Clock, dataset, incoming, tooth, uid
+
+from archiver.archive.putting import Incoming
+from archiver.archive.query import Order, Query
+from archiver.archive.rebuild import rebuild
+from archiver.archive.store import Archive
+from archiver.dentition.codes import Code
+from archiver.objects import concepts, key_objects, part10
+from archiver.objects.reading import describe
+from archiver.objects.uids import DerivedUids
+
+SAFETY = concepts.REJECTED_FOR_SAFETY
+NEVER_REJECTING = ("113000", "113010", "113020", "113030")
+SHOWN = {"teeth": ("25",), "view": "occlusal"}
+
+
+def note(*numbers: int, title: Code = SAFETY, words: str = "the side was wrong") -> Incoming:
+    beside = dataset(numbers[0])
+    told = key_objects.Note(
+        title, tuple(key_objects.referenced(dataset(number)) for number in numbers), words
+    )
+    ds = key_objects.build(told, beside, created=NOON, uids=DerivedUids())
+    return Incoming(describe(ds), [part10.whole(ds)])
+
+
+@pytest.fixture
+def archive(tmp_path: Path) -> Archive:
+    return Archive.open(tmp_path / "archive", clock=Clock(), actor="tests")
+
+
+def found(archive: Archive, **asked: object) -> dict[str, str | None]:
+    query = Query(modality="XC", **asked)  # type: ignore[arg-type]
+    return {record.sop_instance_uid: record.rejected for record in archive.query(query)}
+
+
+def test_a_note_that_comes_after_hides_what_it_names(archive: Archive) -> None:
+    archive.put([incoming(1), incoming(2)])
+    archive.put([note(1)])
+    assert found(archive) == {uid(2): None}
+
+
+def test_a_note_that_comes_before_hides_what_it_names(archive: Archive) -> None:
+    archive.put([note(1)])
+    archive.put([incoming(1), incoming(2)])
+    assert found(archive) == {uid(2): None}
+
+
+def test_a_note_in_one_batch_with_what_it_names_hides_it(archive: Archive) -> None:
+    archive.put([incoming(1), note(1, 3), incoming(2)])
+    assert found(archive) == {uid(2): None}
+
+
+def test_what_is_rejected_is_found_with_its_reason_where_that_is_wanted(archive: Archive) -> None:
+    archive.put([incoming(1), incoming(2), note(1)])
+    assert found(archive, include_rejected=True) == {uid(1): SAFETY.meaning, uid(2): None}
+    assert archive.path_of(uid(1)) is not None
+
+
+@pytest.mark.parametrize("how", [{}, {"patient_id": "P-0417"}, {"confirmed": False}, {"limit": 1}])
+def test_of_a_tooth_only_what_stands_is_found(archive: Archive, how: dict[str, object]) -> None:
+    archive.put([incoming(1, **SHOWN), incoming(2, **SHOWN), note(1)])
+    assert found(archive, teeth=(tooth("25"),), **how) == {uid(2): None}
+    if "limit" not in how:
+        everything = found(archive, teeth=(tooth("25"),), include_rejected=True, **how)
+        assert set(everything) == {uid(1), uid(2)}
+
+
+@pytest.mark.parametrize("order", list(Order))
+def test_a_limit_counts_what_stands_alone(archive: Archive, order: Order) -> None:
+    archive.put([incoming(number, **SHOWN) for number in range(1, 7)])
+    archive.put([note(1, 2, 5, 6)])
+    asked = found(archive, teeth=(tooth("25"),), limit=2, order=order)
+    assert asked == {uid(3): None, uid(4): None}
+
+
+@pytest.mark.parametrize("value", NEVER_REJECTING)
+def test_a_note_with_another_title_hides_nothing(archive: Archive, value: str) -> None:
+    archive.put([incoming(1), note(1, title=Code(value, "DCM", "as it may be"))])
+    assert found(archive) == {uid(1): None}
+
+
+@pytest.mark.parametrize("title", concepts.REJECTIONS.values(), ids=str)
+def test_every_title_that_rejects_hides(archive: Archive, title: Code) -> None:
+    archive.put([incoming(1), note(1, title=title)])
+    assert found(archive) == {}
+    assert found(archive, include_rejected=True) == {uid(1): title.meaning}
+
+
+def test_the_earliest_of_several_notes_says_why(archive: Archive) -> None:
+    archive.put([note(1, title=concepts.REJECTED_FOR_QUALITY)])
+    archive.put([incoming(1)])
+    archive.put([note(1, title=SAFETY)])
+    reasons = found(archive, include_rejected=True)
+    assert reasons == {uid(1): concepts.REJECTED_FOR_QUALITY.meaning}
+
+
+def test_a_note_itself_is_found(archive: Archive) -> None:
+    archive.put([incoming(1), note(1)])
+    (one,) = archive.query(Query(patient_id="P-0417"))
+    assert (one.modality, one.series_description) == ("KO", SAFETY.meaning)
+
+
+def test_the_index_made_again_hides_the_same(tmp_path: Path) -> None:
+    folder = tmp_path / "archive"
+    with Archive.open(folder, clock=Clock(), actor="tests") as archive:
+        archive.put([note(4, 1, title=concepts.REJECTED_FOR_QUALITY), incoming(1, **SHOWN)])
+        archive.put([incoming(2, **SHOWN), incoming(3), note(1, 3)])
+        before = archive.query(Query(include_rejected=True, order=Order.ADDED))
+    assert rebuild(folder, clock=Clock()).is_sound
+    with Archive.open(folder, clock=Clock(), actor="tests") as archive:
+        assert archive.query(Query(include_rejected=True, order=Order.ADDED)) == before
+        assert found(archive, teeth=(tooth("25"),)) == {uid(2): None}
+
+
+def test_what_a_killed_writer_left_to_the_journal_is_hidden_when_taken_in(tmp_path: Path) -> None:
+    folder = tmp_path / "archive"
+    with Archive.open(folder, clock=Clock(), actor="tests") as archive:
+        archive.put([incoming(1), incoming(2), note(1)])
+    # The index is lost, the journal is not: what a kill before the index's commit leaves.
+    for path in folder.glob("index.sqlite*"):
+        path.unlink()
+    with Archive.open(folder, clock=Clock(), actor="tests") as archive:
+        assert archive.recovery.taken_in == 3
+        assert found(archive) == {uid(2): None}
