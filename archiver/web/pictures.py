@@ -6,6 +6,7 @@ import io
 import re
 import threading
 from collections import OrderedDict
+from collections.abc import Sequence
 from datetime import datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -101,7 +102,7 @@ class Pictures:
             getattr(record, "rejected", None) or "",
         )
 
-    def labels(self, records: list[Record]) -> list[Label]:
+    def labels(self, records: Sequence[Record]) -> list[Label]:
         """Return the labels of those of the records that can be read."""
         found = []
         for record in records:

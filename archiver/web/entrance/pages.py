@@ -2,21 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
-from sqlalchemy import func, select
 from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
 from starlette.routing import BaseRoute
 
-from archiver.archive import tables as t
 from archiver.web.bodies import form_of
 from archiver.web.entering import path_within
 from archiver.web.refusing import Refused
 from archiver.web.templating import THEMES
 from archiver.web.trail import QUERY
-from archiver.web.visitor import Visitor, visitor_of
+from archiver.web.visitor import visitor_of
+from archiver.web.visits import Visit, latest_visits
 
 if TYPE_CHECKING:
     from archiver.web.site import Site
@@ -42,34 +40,11 @@ def routes(site: Site) -> list[BaseRoute]:
 
 def _start(site: Site, request: Request) -> Response:
     visitor = visitor_of(request)
-    visits: list[Mapping[str, Any]] = []
+    visits: list[Visit] = []
     if visitor.may("look"):
-        visits = _latest(site)
+        visits = latest_visits(site.archive, _RECENT)
         site.note(request, QUERY, detail=f"latest visits, {len(visits)} answers")
     return site.page(request, "entrance/start.html", visits=visits)
-
-
-def _latest(site: Site) -> list[Mapping[str, Any]]:
-    """Return the visits from which something was added last."""
-    i, p = t.instances.c, t.patients.c
-    statement = (
-        select(
-            p.patient_id,
-            p.issuer,
-            p.name,
-            i.study_date,
-            func.count(func.distinct(func.coalesce(i.source_digest, i.sop_instance_uid))).label(
-                "pictures"
-            ),
-        )
-        .select_from(t.instances.join(t.patients, i.patient == p.number))
-        .where(i.modality == "XC")
-        .group_by(p.number, i.study_date)
-        .order_by(i.study_date.desc(), func.max(i.journal_seq).desc())
-        .limit(_RECENT)
-    )
-    with site.archive.reading() as connection:
-        return [dict(row._mapping) for row in connection.execute(statement)]
 
 
 def _form(site: Site, request: Request) -> Response:
@@ -120,6 +95,3 @@ def _theme(request: Request) -> Response:
     if theme in THEMES:
         answer.set_cookie("archiver-theme", theme, max_age=_YEAR, httponly=True, samesite="strict")
     return answer
-
-
-__all__ = ["Visitor", "routes"]

@@ -1,0 +1,208 @@
+"""Audits run from the pages, and their reports."""
+
+from __future__ import annotations
+
+import io
+import json
+import re
+import secrets
+import shutil
+import threading
+import zipfile
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from archiver import __version__
+from archiver.errors import Problem, UsageError
+from archiver.web.record.lacking import rule_sets
+from archiver.web.refusing import Refused
+from archiver.web.tasks import Progress, Task
+from archiver.web.visitor import Visitor
+
+if TYPE_CHECKING:
+    from archiver.photo.quality import QualityLimits
+    from archiver.web.site import Site
+
+_JSON = "audit.json"
+_NAME = re.compile(r"\d{8}-\d{6}-[0-9a-f]{8}")
+#: Reports that are kept; the oldest go first.
+_KEPT = 50
+#: Progress is told at most once in so many objects.
+_STEP = 7
+
+
+@dataclass(frozen=True)
+class Report:
+    """A report that is kept.
+
+    Parameters
+    ----------
+    name
+        Of its folder, for its address.
+    facts
+        What ``audit.json`` holds.
+    """
+
+    name: str
+    facts: dict[str, Any]
+
+
+class Auditing:
+    """Runs audits, one at a time, and keeps their reports."""
+
+    def __init__(self, site: Site) -> None:
+        self._site = site
+        self._running = threading.Lock()
+
+    @property
+    def _folder(self) -> Path:
+        return self._site.folder("reports")
+
+    def start(self, visitor: Visitor, keys: Sequence[str], *, pictures: bool, full: bool) -> Task:
+        """Begin an audit.
+
+        Parameters
+        ----------
+        keys
+            Of the sets of rules.
+        pictures
+            Look at the pictures themselves, too.
+        full
+            Read everything again, whatever earlier audits remember.
+
+        Raises
+        ------
+        Refused
+            400 where no set is named that there is, 409 while another audit runs.
+        """
+        if not keys or any(key not in rule_sets() for key in keys):
+            raise Refused(400, "record.no_rules")
+        if not self._running.acquire(blocking=False):
+            raise Refused(409, "record.audit_busy")
+        name = f"{self._site.clock():%Y%m%d-%H%M%S}-{secrets.token_hex(4)}"
+
+        def work(progress: Progress) -> object:
+            try:
+                self._run(progress, name, visitor.name, keys, pictures=pictures, full=full)
+            finally:
+                self._running.release()
+            return {"where": f"/record/report/{name}"}
+
+        try:
+            return self._site.tasks.start(visitor, work)
+        except Refused:
+            self._running.release()
+            raise
+
+    def reports(self) -> list[Report]:
+        """Return the reports that are kept, the latest first."""
+        names = sorted((p.name for p in self._folder.iterdir() if p.is_dir()), reverse=True)
+        found = []
+        for name in names:
+            try:
+                found.append(self.report(name))
+            except Refused:
+                continue
+        return found
+
+    def report(self, name: str) -> Report:
+        """Return a report.
+
+        Raises
+        ------
+        Refused
+            404 where there is none.
+        """
+        path = self._folder / name / _JSON
+        if not _NAME.fullmatch(name) or not path.is_file():
+            raise Refused(404, "record.no_report")
+        try:
+            return Report(name, json.loads(path.read_text("utf-8")))
+        except (OSError, ValueError):
+            raise Refused(404, "record.no_report") from None
+
+    def packed(self, name: str) -> bytes:
+        """Return all files of a report in one archive.
+
+        Raises
+        ------
+        Refused
+            404 where there is no such report.
+        """
+        self.report(name)
+        buffer = io.BytesIO()
+        with zipfile.ZipFile(buffer, "w", zipfile.ZIP_DEFLATED) as packed:
+            for path in sorted((self._folder / name).iterdir()):
+                packed.write(path, f"audit-{name}/{path.name}")
+        return buffer.getvalue()
+
+    def _run(
+        self,
+        progress: Progress,
+        name: str,
+        who: str,
+        keys: Sequence[str],
+        *,
+        pictures: bool,
+        full: bool,
+    ) -> None:
+        from archiver.records.audit import run_audit
+        from archiver.records.examining import Depth
+        from archiver.records.memory import FILE, Memory
+        from archiver.records.page import write_page
+        from archiver.records.summary import write_csv, write_json
+        from archiver.records.survey import survey_archive
+
+        site = self._site
+        layout, total = site.archive.layout, len(site.archive)
+        progress(0, total, "record.audit_reading")
+
+        def each(count: int) -> None:
+            progress.check()
+            if count % _STEP == 0:
+                progress(min(count, total), total)
+
+        memory = Memory(self._folder / FILE, str(layout.root))
+        try:
+            depth = Depth.PICTURES if pictures else Depth.OBJECTS
+            survey = survey_archive(layout, depth, memory, site.clock(), full=full, each=each)
+        finally:
+            memory.close()
+        progress(total, total, "record.audit_judging")
+        audit = run_audit(
+            survey,
+            [rule_sets()[key] for key in keys],
+            None,
+            now=site.clock(),
+            who=who,
+            version=__version__,
+            quality=self._quality() if pictures else None,
+            archive=layout.root,
+        )
+        progress.check()
+        part = self._folder / f"{name}.part"
+        part.mkdir(mode=0o700)
+        try:
+            write_page(audit, part)
+            write_csv(audit, part)
+            write_json(audit, part)
+            part.rename(self._folder / name)
+        finally:
+            shutil.rmtree(part, ignore_errors=True)
+        self._forget()
+
+    def _quality(self) -> QualityLimits:
+        from archiver.photo.quality import QualityLimits
+
+        given = dict(self._site.practice.quality) if self._site.practice is not None else {}
+        try:
+            return QualityLimits(**given)
+        except TypeError:
+            raise UsageError(Problem("the settings name an unknown limit", "[quality]")) from None
+
+    def _forget(self) -> None:
+        names = sorted(p.name for p in self._folder.iterdir() if _NAME.fullmatch(p.name))
+        for name in names[:-_KEPT]:
+            shutil.rmtree(self._folder / name, ignore_errors=True)

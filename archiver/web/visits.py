@@ -1,0 +1,84 @@
+"""Visits: a patient's photographs of one day. Addresses name them by a study, not by a patient."""
+
+from __future__ import annotations
+
+from collections.abc import Collection
+from dataclasses import dataclass
+
+from sqlalchemy import ColumnElement, func, select
+
+from archiver.archive import tables as t
+from archiver.archive.store import Archive
+
+_PHOTOGRAPH = "XC"
+
+
+@dataclass(frozen=True)
+class Visit:
+    """A day with photographs of a patient.
+
+    Parameters
+    ----------
+    study
+        Study Instance UID of one of its studies.
+    date
+        ISO 8601.
+    pictures
+        Photographs; as shot and corrected count once.
+    """
+
+    study: str
+    patient_id: str
+    issuer: str
+    name: str
+    date: str
+    pictures: int
+
+
+def latest_visits(archive: Archive, limit: int) -> list[Visit]:
+    """Return the latest visits, the newest first."""
+    return _visits(archive, [], limit)
+
+
+def visits_of(archive: Archive, patients: Collection[str], limit: int = 500) -> list[Visit]:
+    """Return the visits of patients, the newest first."""
+    return _visits(archive, [t.patients.c.patient_id.in_(sorted(patients))], limit)
+
+
+def visit_of_study(archive: Archive, study: str) -> Visit | None:
+    """Return the visit that a study belongs to, None where the study has no photographs."""
+    i, p = t.instances.c, t.patients.c
+    statement = (
+        select(p.patient_id, i.study_date)
+        .select_from(t.instances.join(t.patients, i.patient == p.number))
+        .where(i.study_uid == study, i.modality == _PHOTOGRAPH)
+        .limit(1)
+    )
+    with archive.reading() as connection:
+        found = connection.execute(statement).first()
+    if found is None:
+        return None
+    of_day = _visits(archive, [p.patient_id == found[0], i.study_date == found[1]], 1)
+    return of_day[0] if of_day else None
+
+
+def _visits(archive: Archive, conditions: list[ColumnElement[bool]], limit: int) -> list[Visit]:
+    i, p = t.instances.c, t.patients.c
+    picture = func.coalesce(i.source_digest, i.sop_instance_uid)
+    statement = (
+        select(
+            func.max(i.study_uid),
+            p.patient_id,
+            func.max(p.issuer),
+            func.max(p.name),
+            i.study_date,
+            func.count(func.distinct(picture)),
+        )
+        .select_from(t.instances.join(t.patients, i.patient == p.number))
+        .where(i.modality == _PHOTOGRAPH, i.rejected.is_(None), *conditions)
+        .group_by(p.patient_id, i.study_date)
+        .order_by(i.study_date.desc(), func.max(i.journal_seq).desc())
+        .limit(limit)
+    )
+    with archive.reading() as connection:
+        return [Visit(*row) for row in connection.execute(statement)]
