@@ -103,6 +103,7 @@ instances = Table(
     Index("instances_of_day", "study_date", "modality"),
     Index("instances_of_source", "source_digest"),
     Index("instances_of_view", "view", "study_date"),
+    Index("instances_as_added", "journal_seq"),
 )
 
 instance_teeth = Table(
