@@ -10,6 +10,7 @@ from starlette.routing import BaseRoute
 
 from archiver.web.bodies import form_of
 from archiver.web.entering import path_within
+from archiver.web.entrance import server
 from archiver.web.refusing import Refused
 from archiver.web.templating import THEMES
 from archiver.web.trail import QUERY
@@ -34,6 +35,7 @@ def routes(site: Site) -> list[BaseRoute]:
         ),
         site.route("/logout", lambda request: _log_out(site, request), methods=["POST"]),
         site.route("/session", lambda request: _session(site, request)),
+        *server.routes(site),
         site.route("/theme", _theme, methods=["POST"], anybody=True),
     ]
 
