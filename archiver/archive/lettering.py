@@ -18,8 +18,8 @@ from pathlib import Path
 from PIL import ImageDraw, ImageFont, features
 
 _FONTS = Path(__file__).with_name("fonts")
-_REGULAR = _FONTS / "DejaVuSans.ttf"
-_BOLD = _FONTS / "DejaVuSans-Bold.ttf"
+REGULAR = _FONTS / "DejaVuSans.ttf"
+BOLD = _FONTS / "DejaVuSans-Bold.ttf"
 _SYSTEM_FOLDERS = (
     Path("/usr/share/fonts"),
     Path("/usr/local/share/fonts"),
@@ -94,7 +94,7 @@ def _has(path: Path, letter: str) -> bool:
 
 
 def _font_for(letter: str, face: Face, fonts: tuple[Path, ...]) -> Path | None:
-    for path in (_BOLD if face.bold else _REGULAR, _REGULAR, *fonts):
+    for path in (BOLD if face.bold else REGULAR, REGULAR, *fonts):
         if letter.isspace() or _has(path, letter):
             return path
     return None
@@ -115,7 +115,7 @@ def _runs(text: str, face: Face) -> list[_Run]:
             path = _font_for(letter, face, _system_fonts())
         shown = letter
         if path is None:
-            path, shown = _REGULAR, f"[U+{ord(letter):04X}]"
+            path, shown = REGULAR, f"[U+{ord(letter):04X}]"
         if pieces and pieces[-1][1] == path:
             pieces[-1] = (pieces[-1][0] + shown, path)
         else:

@@ -32,6 +32,7 @@ VERBS: dict[str, str] = {
     "serve": "be an imaging archive that others store to, ask and fetch from",
     "audit": "say whether each patient's record is complete, correct and intact",
     "consent": "note what a patient has consented to, or has withdrawn",
+    "handover": "make a package that leaves the clinic, with a case number and no name",
     "compare": "show a tooth now and earlier, turned alike and aligned",
     "rebuild": "make the archive's index anew from its objects and verify them",
 }

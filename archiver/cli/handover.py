@@ -1,0 +1,177 @@
+"""Examples:
+
+  archiver handover --patient-id P-0417 --tooth iso:25 --to "North laboratory" --case 1187 \\
+      --out 1187
+  archiver handover --patient-id P-0417 --purpose referral --to "Dr. Adeyemi" --case 1188 \\
+      --out 1188.zip --zip
+  archiver handover --patient-id P-0417 --tooth iso:25 --case 1187 --list
+
+Makes a package that opens without DICOM software: the corrected pictures, a sheet to print and
+one for the browser, the DICOM objects, a manifest. Only the case number ties it to the patient.
+--list shows what would be in it, numbered, and what speaks against it.
+
+Pictures whose side nobody confirmed, that are mirror-reversed or that failed the comparison with
+earlier ones are refused; who insists has them stamped, and the journal names who insisted.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from archiver.cli.query import add_selectors, question
+from archiver.errors import UsageError
+from archiver.objects.purposes import Purpose
+
+if TYPE_CHECKING:
+    from archiver.handover.order import Chosen, Order
+    from archiver.handover.package import Made
+
+Box = tuple[int, int, int, int]
+_BOX = "N=left,top,width,height"
+
+
+def _numbered_box(words: str) -> tuple[int, Box]:
+    number, equals, box = words.partition("=")
+    try:
+        left, top, width, height = (int(part) for part in box.split(","))
+        if not equals:
+            raise ValueError
+        return int(number), (left, top, width, height)
+    except ValueError:
+        raise argparse.ArgumentTypeError(f'"{words}" is no {_BOX}') from None
+
+
+def configure(parser: argparse.ArgumentParser) -> None:
+    """Add the arguments of this verb."""
+    add = parser.add_argument
+    add("--archive", type=Path, metavar="FOLDER", help="archive to take the pictures from")
+    add_selectors(parser)
+    add("--sop", action="append", default=[], metavar="UID", help="only these instances")
+    purposes = [purpose.value for purpose in Purpose]
+    add("--purpose", choices=purposes, default=Purpose.LABORATORY.value)
+    add("--to", metavar="WORDS", help="for whom; printed on the sheet")
+    add("--case", required=True, metavar="NUMBER", help="ties the package to the patient")
+    add("--out", type=Path, metavar="FOLDER", help="the package; must not be there yet")
+    add("--zip", action="store_true", help="one ZIP file in place of a folder")
+    add("--png", action="store_true", help="pictures as PNG; JPEG keeps the camera's own data")
+    add("--paper", choices=("a4", "letter"), default="a4", help="of the printed sheet")
+    doubtful = parser.add_mutually_exclusive_group()
+    doubtful.add_argument("--insist-by", default="", metavar="NAME", help="stamp doubtful pictures")
+    doubtful.add_argument("--without-doubtful", action="store_true", help="leave them out")
+    add("--with-faces", action="store_true", help="take pictures that show a face too")
+    mask = "cover a part of picture N, pixels as stored; may be given repeatedly"
+    add("--mask", type=_numbered_box, action="append", default=[], metavar=_BOX, help=mask)
+    mark = "compare the colour of a region of picture N with the other marked ones"
+    add("--mark", type=_numbered_box, action="append", default=[], metavar=_BOX, help=mark)
+    add("--list", action="store_true", help="show what would be in it, and stop")
+    add("--json", action="store_true", help="report as JSON")
+
+
+def run(options: argparse.Namespace) -> int:
+    """Carry the verb out."""
+    if not options.patient_id:
+        raise UsageError("archiver handover: --patient-id is missing: whose pictures?")
+    if not options.list and not (options.to and options.to.strip() and options.out):
+        raise UsageError("archiver handover: --to and --out are missing: for whom, and where?")
+    from archiver.archive.store import Archive
+    from archiver.cli.context import actor, now
+    from archiver.cli.settings import read_settings
+    from archiver.handover.order import choose
+    from archiver.handover.package import make
+
+    folder = options.archive or read_settings().archive
+    order = _order(options)
+    if options.list:
+        with Archive.open(folder, create=False, read_only=True) as archive:
+            return _list(choose(archive, order), options)
+    with Archive.open(folder, create=False, actor=actor()) as archive:
+        return _tell(make(archive, order, now()), options)
+
+
+def _order(options: argparse.Namespace) -> Order:
+    from archiver.handover.order import Order
+
+    options.limit = None
+    out = options.out or Path("package")
+    if options.zip and out.suffix != ".zip":
+        out = out.with_name(f"{out.name}.zip")
+    masks: dict[int, list[Box]] = {}
+    for number, box in options.mask:
+        masks.setdefault(number, []).append(box)
+    return Order(
+        question(options),
+        Purpose(options.purpose),
+        options.case,
+        " ".join((options.to or "").split()),
+        out.absolute(),
+        options.zip,
+        options.png,
+        options.paper,
+        options.insist_by.strip(),
+        options.without_doubtful,
+        options.with_faces,
+        frozenset(options.sop),
+        masks,
+        dict(options.mark),
+    )
+
+
+def _list(chosen: Chosen, options: argparse.Namespace) -> int:
+    rows = [
+        {
+            "number": one.number,
+            "date": one.record.study_date,
+            "teeth": list(one.record.teeth),
+            "view": one.record.view,
+            "mirror": one.record.mirror,
+            "shows_face": one.shows_face,
+            "doubts": [doubt.words for doubt in one.doubts],
+            "columns": one.record.columns,
+            "rows": one.record.rows,
+            "sop_instance_uid": one.record.sop_instance_uid,
+        }
+        for one in chosen.pictures
+    ]
+    if options.json:
+        told = {"pictures": rows, "left_out": list(chosen.left_out)}
+        print(json.dumps(told, ensure_ascii=False, indent=2))
+        return 0
+    for one in chosen.pictures:
+        record = one.record
+        teeth = " ".join(record.teeth) or "-"
+        size = f"{record.columns}x{record.rows}"
+        print(f"{one.number:3} {record.study_date} {teeth} {record.view or '-'} {size}", end="")
+        print(f"  {record.mirror}{'  FACE' if one.shows_face else ''}  {record.sop_instance_uid}")
+        for doubt in one.doubts:
+            print(f"      doubtful: {doubt.words}")
+    for line in chosen.left_out:
+        print(f"left out: {line}")
+    return 0
+
+
+def _tell(made: Made, options: argparse.Namespace) -> int:
+    if options.json:
+        told = {
+            "package": str(made.target),
+            "case": made.case,
+            "files": {name: {"sha256": d, "bytes": n} for name, (d, n) in made.files.items()},
+            "instances": [one.record.sop_instance_uid for one in made.chosen.pictures],
+            "left_out": list(made.left_out),
+        }
+        print(json.dumps(told, ensure_ascii=False, indent=2))
+        return 0
+    for line in made.left_out:
+        print(f"left out: {line}", file=sys.stderr)
+    size = sum(n for _, n in made.files.values()) / 1e6
+    count = len(made.chosen.pictures)
+    print(
+        f"{made.target}: case {made.case}, {count} pictures, {len(made.files)} files, {size:.1f} MB"
+    )
+    stamped = sum(bool(one.doubts) for one in made.chosen.pictures)
+    if stamped:
+        print(f"{stamped} of them stamped as doubtful; the journal names who insisted")
+    return 0

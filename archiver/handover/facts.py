@@ -1,0 +1,194 @@
+"""What the sheet says of a picture; all of it read from the object that goes out."""
+
+from __future__ import annotations
+
+import hashlib
+from dataclasses import dataclass
+
+from pydicom import Dataset
+
+from archiver.archive.sheet_cells import Edges
+from archiver.dentition.orientation import Direction
+from archiver.handover import describing
+from archiver.objects import concepts
+from archiver.objects.reading import Description, comments, describe, items, text
+from archiver.priors.colours import space_of
+
+#: Words, in stage or retraction, of a tooth that has begun to dry or is isolated.
+_DRYING = ("dry", "dried", "isolat", "dam", "cotton", "prep", "bleach", "etch")
+#: Words before one of them that turn it into its opposite.
+_NOT_YET = ("before", "no ", "not ", "without", "prior to", "un")
+_EDGE_WORDS = {
+    "top": "upper edge",
+    "right": "right edge",
+    "bottom": "lower edge",
+    "left": "left edge",
+}
+
+
+@dataclass(frozen=True)
+class ColourFacts:
+    """What is known of a picture's colour; empty texts for what is not.
+
+    Parameters
+    ----------
+    icc
+        What its profile says, or that it is not characterised.
+    characterised
+        Whether it has a profile.
+    frame
+        ``neutral reference``, ``shade tab``, ``cross-polarised`` or empty.
+    alike
+        Everything that must be the same for colours to be compared.
+    """
+
+    icc: str
+    characterised: bool
+    light: str
+    polariser: str
+    white_balance: str
+    frame: str
+    alike: tuple[str, ...]
+
+    @property
+    def words(self) -> str:
+        """The facts in a line, unknown ones named as such."""
+        return "; ".join(
+            (
+                f"ICC: {self.icc}",
+                f"light: {self.light or 'not told'}",
+                f"polariser: {self.polariser or 'not told'}",
+                f"white balance: {self.white_balance or 'not told'}",
+            )
+        )
+
+
+@dataclass(frozen=True)
+class Facts:
+    """What the sheet says of a picture.
+
+    Parameters
+    ----------
+    told
+        The description of the object that goes out.
+    edges
+        The patient's direction at each edge, as letters.
+    """
+
+    told: Description
+    edges: Edges
+    colour: ColourFacts
+
+    @property
+    def iso(self) -> str:
+        """Teeth in ISO 3950."""
+        return ", ".join(tooth.iso for tooth in self.told.teeth)
+
+    @property
+    def universal(self) -> str:
+        """The same in the Universal numbering."""
+        return ", ".join(tooth.universal for tooth in self.told.teeth)
+
+    @property
+    def view(self) -> str:
+        """The view."""
+        return self.told.view.value if self.told.view else "view not told"
+
+    @property
+    def surface(self) -> str:
+        """The surface, empty where the view has none."""
+        return self.told.surface.value if self.told.surface else ""
+
+    @property
+    def mirror(self) -> str:
+        """How the picture came about."""
+        return describing.mirror_words(self.told)
+
+    @property
+    def right_edge(self) -> str:
+        """The edge at which the patient's right is, empty where it is at none."""
+        letters = {
+            "top": self.edges.top,
+            "right": self.edges.right,
+            "bottom": self.edges.bottom,
+            "left": self.edges.left,
+        }
+        return next((edge for edge, letter in letters.items() if letter == "R"), "")
+
+    @property
+    def right_words(self) -> str:
+        """Where the patient's right is."""
+        if self.right_edge:
+            return f"patient's right at the {_EDGE_WORDS[self.right_edge]} edge"
+        side = {"R": "right", "L": "left"}.get(self.told.laterality, "")
+        return f"all of it the patient's {side} side" if side else "patient's right not told"
+
+
+def facts_of(outgoing: Dataset, original: Dataset) -> Facts:
+    """Read what the sheet says.
+
+    Parameters
+    ----------
+    outgoing
+        The de-identified object.
+    original
+        The archive's own, of which only what has no words of a person is taken.
+    """
+    told = describe(outgoing)
+    orientation = told.orientation
+    edges = (
+        Edges.of(orientation.rows.value, orientation.columns.value)
+        if orientation is not None
+        else Edges("", "", "", "")
+    )
+    return Facts(told, edges, _colour(outgoing, original))
+
+
+def _colour(outgoing: Dataset, original: Dataset) -> ColourFacts:
+    profile = bytes(outgoing.get("ICCProfile") or b"") or None
+    space = space_of(profile)
+    said = comments(outgoing)
+    balance = {"0": "automatic", "1": "set by hand"}.get(text(outgoing, "WhiteBalance"), "")
+    flash = {"0": "no flash", "1": "flash fired"}.get(text(outgoing, "FlashFiringStatus"), "")
+    light = said.get(concepts.LIGHT, "") or flash
+    camera = "".join(
+        text(item, "Manufacturer") + text(item, "ManufacturerModelName")
+        for item in items(original, "ContributingEquipmentSequence")
+    )
+    settings = ("ExposureTimeInSeconds", "FNumber", "PhotographicSensitivity", "FlashFiringStatus")
+    polariser = said.get(concepts.POLARISER, "")
+    alike = (
+        hashlib.sha256(profile or b"").hexdigest(),
+        light,
+        polariser,
+        balance,
+        camera,
+        describing.mirror_words(describe(outgoing)),
+        *(text(outgoing, keyword) for keyword in settings),
+    )
+    stated = space.stated if space.characterised else "colour not characterised"
+    frame = said.get(concepts.COLOUR_FRAME, "")
+    return ColourFacts(stated, space.characterised, light, polariser, balance, frame, alike)
+
+
+def drying(original: Dataset) -> bool:
+    """Return whether what a person wrote speaks of drying, isolation or preparation.
+
+    Parameters
+    ----------
+    original
+        The archive's own object: the words themselves do not go out.
+    """
+    said = comments(original).get(concepts.STAGE, "")
+    worn = " ".join(text(item, "DeviceDescription") for item in items(original, "DeviceSequence"))
+    for words in (said.casefold(), worn.casefold()):
+        for word in _DRYING:
+            before, found, _ = words.partition(word)
+            if found and not before.rstrip().endswith(tuple(w.strip() for w in _NOT_YET)):
+                return True
+    return False
+
+
+def direction_words(letter: str) -> str:
+    """Return a direction letter as a word; a question mark where there is none."""
+    return Direction(letter).word if letter else "?"

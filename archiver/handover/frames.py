@@ -1,0 +1,206 @@
+"""Pictures as they leave: the same scan data without metadata, or pixels where they must change."""
+
+from __future__ import annotations
+
+import io
+import warnings
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+from PIL import Image, ImageDraw
+from pydicom import Dataset
+from pydicom.encaps import generate_frames
+
+from archiver.archive.lettering import Face, width, write
+from archiver.errors import ObjectError, PhotoError, Problem
+from archiver.photo.encoding import JPEG_BASELINE, JPEG_LOSSLESS, EncodedPixels, encode_lossless
+from archiver.photo.jpeg_stripping import without_metadata
+from archiver.photo.pixels import reduced
+from archiver.photo.turbo import load_turbo
+
+Pixels = NDArray[np.uint8]
+#: Left, top, width, height in pixels of the picture as it is stored.
+Box = tuple[int, int, int, int]
+
+#: JPEG Lossless of any predictor; the same markers as a JPEG with loss (T.81).
+_ANY_LOSSLESS = "1.2.840.10008.1.2.4.57"
+_SOI = b"\xff\xd8"
+#: What an ICC segment holds besides its part of the profile (ICC.1:2001-04 B.4).
+_ICC_MARK = b"ICC_PROFILE\0"
+_ICC_PART = 65535 - 2 - len(_ICC_MARK) - 2
+_MASK = 128
+#: Height of the margin that a stamp takes, as a part of the longer side.
+_MARGIN = 0.045
+
+
+@dataclass(frozen=True)
+class Frame:
+    """A picture that may go out.
+
+    Parameters
+    ----------
+    pixels
+        Encoded, and without metadata.
+    icc
+        Its profile, None where it has none.
+    changed
+        Whether it was masked or stamped, and so no longer has the archive's pixels alone.
+    """
+
+    pixels: EncodedPixels = field(repr=False)
+    icc: bytes | None = field(repr=False)
+    changed: bool = False
+
+    @property
+    def is_lossy_jpeg(self) -> bool:
+        """True where a picture program opens the stream as it is."""
+        return self.pixels.transfer_syntax == JPEG_BASELINE
+
+
+def frame_of(dataset: Dataset, icc: bytes | None) -> Frame:
+    """Take the picture out of an object.
+
+    JPEG streams keep their scan data bit for bit; what is kept otherwise is encoded anew without
+    loss. Metadata and whatever lies behind the picture are left behind.
+
+    Parameters
+    ----------
+    dataset
+        With its pixel data.
+    icc
+        The profile that goes with it.
+
+    Raises
+    ------
+    ObjectError
+        If the picture cannot be read.
+    """
+    syntax = str(dataset.file_meta.TransferSyntaxUID)
+    try:
+        if syntax not in (JPEG_BASELINE, JPEG_LOSSLESS, _ANY_LOSSLESS):
+            return Frame(encode_lossless(_decoded(dataset)), icc)
+        stream = next(generate_frames(dataset.PixelData, number_of_frames=1))
+        bare = without_metadata(stream)
+    except (PhotoError, ValueError, AttributeError, NotImplementedError, RuntimeError) as error:
+        raise ObjectError(Problem(f"the picture cannot be read ({error})")) from error
+    pixels = EncodedPixels(
+        bare,
+        syntax,
+        str(dataset.PhotometricInterpretation),
+        int(dataset.SamplesPerPixel),
+        int(dataset.Rows),
+        int(dataset.Columns),
+    )
+    return Frame(pixels, icc)
+
+
+def _decoded(dataset: Dataset) -> Pixels:
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        pixels = np.asarray(dataset.pixel_array)
+    if pixels.dtype != np.uint8 or pixels.ndim not in (2, 3) or pixels.shape[-1] == 4:
+        raise ValueError("it is no picture of eight bits a sample")
+    return pixels
+
+
+def decode(pixels: EncodedPixels, reduction: int = 1) -> Pixels:
+    """Return the pixels of a picture: (rows, columns) or (rows, columns, 3).
+
+    Parameters
+    ----------
+    reduction
+        1, 2, 4 or 8; a picture without loss is always decoded whole.
+    """
+    turbo = load_turbo()
+    lossy = pixels.transfer_syntax == JPEG_BASELINE
+    if turbo is not None:
+        return turbo.decode(pixels.stream, reduction if lossy else 1)
+    return np.asarray(reduced(pixels.stream, max(pixels.rows, pixels.columns)), np.uint8)
+
+
+def jpeg_parts(frame: Frame) -> list[bytes | memoryview]:
+    """Return a JPEG file in parts: the stream with its profile in it, and nothing else."""
+    parts: list[bytes | memoryview] = [_SOI]
+    profile = frame.icc or b""
+    count = -(-len(profile) // _ICC_PART)
+    for number in range(count):
+        part = profile[number * _ICC_PART : (number + 1) * _ICC_PART]
+        segment = _ICC_MARK + bytes((number + 1, count)) + part
+        parts.append(b"\xff\xe2" + (len(segment) + 2).to_bytes(2, "big") + segment)
+    parts.append(memoryview(frame.pixels.stream)[2:])
+    return parts
+
+
+def png_bytes(frame: Frame) -> bytes:
+    """Return a PNG file of the same pixels: header, profile, pixels, end."""
+    out = io.BytesIO()
+    made = Image.fromarray(decode(frame.pixels))
+    # Quick and a little larger: the package is looked at, not kept.
+    made.save(out, "PNG", icc_profile=frame.icc, compress_level=2)
+    return out.getvalue()
+
+
+def altered(frame: Frame, masks: Sequence[Box], stamps: Sequence[str]) -> Frame:
+    """Return a picture with parts covered, and with words in a margin below it.
+
+    It is encoded without loss, so that every other pixel is what it was.
+
+    Raises
+    ------
+    ObjectError
+        If a part lies outside.
+    """
+    if not masks and not stamps:
+        return frame
+    pixels = decode(frame.pixels).copy()
+    rows, columns = pixels.shape[:2]
+    for left, top, wide, high in masks:
+        if (
+            left < 0
+            or top < 0
+            or wide < 1
+            or high < 1
+            or left + wide > columns
+            or top + high > rows
+        ):
+            found = f"the part to cover {wide}x{high}+{left}+{top} leaves the picture"
+            raise ObjectError(Problem(found, "", f"within {columns}x{rows}"))
+        pixels[top : top + high, left : left + wide] = _MASK
+    if stamps:
+        pixels = _stamped(pixels, " · ".join(stamps))
+    return Frame(encode_lossless(pixels), frame.icc, changed=True)
+
+
+def _stamped(pixels: Pixels, words: str) -> Pixels:
+    rows, columns = pixels.shape[:2]
+    high = max(24, round(max(rows, columns) * _MARGIN))
+    size = round(high * 0.6)
+    while size > 8 and width(words, Face(size, bold=True)) > columns * 0.96:
+        size -= 1
+    face = Face(size, bold=True)
+    margin = Image.new("RGB", (columns, high), "#FFFFFF")
+    draw = ImageDraw.Draw(margin)
+    draw.rectangle((0, 0, columns, max(2, high // 16)), fill="#000000")
+    place = ((columns - width(words, face)) // 2, (high + size) // 2)
+    write(draw, place, words, face, "#000000")
+    band = np.asarray(margin, np.uint8)
+    if pixels.ndim == 2:
+        band = band[:, :, 0]
+    return np.ascontiguousarray(np.concatenate((pixels, band)))
+
+
+def set_frame(dataset: Dataset, frame: Frame) -> None:
+    """Let an object describe the picture that it now holds."""
+    pixels = frame.pixels
+    dataset.SamplesPerPixel = pixels.samples
+    dataset.PhotometricInterpretation = pixels.photometric
+    if pixels.samples > 1:
+        dataset.PlanarConfiguration = 0
+    dataset.Rows, dataset.Columns = pixels.rows, pixels.columns
+    dataset.BitsAllocated, dataset.BitsStored, dataset.HighBit = 8, 8, 7
+    dataset.PixelRepresentation = 0
+    if frame.changed:
+        # Pixels that are computed from others (PS3.3 C.7.6.1.1.2).
+        dataset.ImageType = ["DERIVED", *list(dataset.ImageType)[1:]]

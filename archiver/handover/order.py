@@ -1,0 +1,231 @@
+"""What is asked for, and whether it may be handed over."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import date
+from pathlib import Path
+from typing import Literal
+
+from archiver.archive.consents import demand, patient_of
+from archiver.archive.handovers import of_case
+from archiver.archive.query import Order as Sorting
+from archiver.archive.query import Query, Record
+from archiver.archive.secret import keyed, secret_of
+from archiver.archive.store import Archive
+from archiver.errors import InputError, Problem
+from archiver.handover.case import Case
+from archiver.handover.choosing import Candidate, candidates, renumbered
+from archiver.handover.frames import Box
+from archiver.handover.identifying import Identifying
+from archiver.handover.profiles import Profile, profile_of
+from archiver.objects.purposes import Purpose
+
+
+@dataclass(frozen=True)
+class Order:
+    """What a package is to be.
+
+    Parameters
+    ----------
+    query
+        Which pictures; a patient at least.
+    case
+        The number that ties it to the patient.
+    to
+        For whom, in words.
+    target
+        The folder, or the ZIP file, that is to appear.
+    zipped
+        Whether it is one ZIP file.
+    png
+        Whether pictures are PNG rather than JPEG.
+    paper
+        Of the printed sheet.
+    insisted_by
+        Who takes doubtful pictures upon themselves; they are stamped then.
+    without_doubtful
+        Leave doubtful pictures out.
+    with_faces
+        The explicit say-so for extraoral pictures.
+    uids
+        Only these instances; empty for all that the query finds.
+    masks
+        Parts to be covered, by the number of the picture.
+    marks
+        Regions whose colours are compared, by the number of the picture.
+    """
+
+    query: Query
+    purpose: Purpose
+    case: str
+    to: str
+    target: Path
+    zipped: bool = False
+    png: bool = False
+    paper: Literal["a4", "letter"] = "a4"
+    insisted_by: str = ""
+    without_doubtful: bool = False
+    with_faces: bool = False
+    uids: frozenset[str] = frozenset()
+    masks: Mapping[int, Sequence[Box]] = field(default_factory=dict)
+    marks: Mapping[int, Box] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class Chosen:
+    """Pictures that answer an order.
+
+    Parameters
+    ----------
+    patient
+        Identifier and issuer.
+    pictures
+        With their numbers in the package.
+    left_out
+        What is not among them, and why, a line each.
+    """
+
+    patient: tuple[str, str]
+    profile: Profile
+    pictures: tuple[Candidate, ...]
+    left_out: tuple[str, ...]
+
+
+def choose(archive: Archive, order: Order) -> Chosen:
+    """Choose the pictures of an order; nothing is refused yet.
+
+    Raises
+    ------
+    InputError
+        If there is no such patient, or no picture.
+    """
+    assert order.query.patient_id is not None
+    patient = patient_of(archive, order.query.patient_id, order.query.issuer)
+    profile = profile_of(order.purpose)
+    records = archive.query(order.query)
+    if order.uids:
+        records = [one for one in records if one.sop_instance_uid in order.uids]
+        _demand_all(order.uids, records)
+    found = candidates(archive.layout.root, records)
+    kept, left = [], []
+    for one in found:
+        why = _why_out(one, order, profile)
+        if why:
+            left.append(f"{one.record.sop_instance_uid}: {why}")
+        else:
+            kept.append(one)
+    if not kept:
+        raise InputError(Problem("no photograph is left to hand over"), *map(Problem, left))
+    return Chosen(patient, profile, tuple(renumbered(kept)), tuple(left))
+
+
+def _demand_all(wanted: frozenset[str], records: Sequence[Record]) -> None:
+    missing = wanted - {one.sop_instance_uid for one in records}
+    if missing:
+        raise InputError(
+            *(
+                Problem(f"instance {uid} is no valid picture of this patient and question")
+                for uid in sorted(missing)
+            )
+        )
+
+
+def _why_out(one: Candidate, order: Order, profile: Profile) -> str:
+    if one.shows_face and profile.faces == "never":
+        return f"it shows a face, and the purpose {order.purpose} takes none"
+    if one.shows_face and not order.with_faces:
+        return "it shows a face; --with-faces takes it in"
+    if one.doubts and order.without_doubtful:
+        return "; ".join(doubt.words for doubt in one.doubts)
+    return ""
+
+
+def approve(archive: Archive, order: Order, chosen: Chosen, today: date) -> Case:
+    """Refuse what may not be handed over; else return its case.
+
+    Parameters
+    ----------
+    archive
+        Open for writing.
+
+    Raises
+    ------
+    InputError
+        If consent is missing, a picture is doubtful and nobody insists, a face is not masked
+        where it must be, or the order itself names the patient.
+    UsageError
+        If the case number cannot be one.
+    """
+    root = archive.layout.root
+    demand(root, chosen.patient, order.purpose, today)
+    secret = secret_of(root)
+    case = Case.of(order.case, chosen.patient, secret)
+    problems = [*_of_order(archive, order, chosen, patient_token(secret, chosen.patient))]
+    for one in chosen.pictures:
+        problems += [problem.at(f"picture {one.number}") for problem in _of_picture(one, order)]
+    problems += [
+        Problem(f"there is no picture {number}", "", f"1 to {len(chosen.pictures)}")
+        for number in sorted({*order.masks, *order.marks})
+        if not 1 <= number <= len(chosen.pictures)
+    ]
+    if order.target.exists() and (not order.target.is_dir() or any(order.target.iterdir())):
+        problems.append(Problem("something is there already", str(order.target)))
+    if problems:
+        raise InputError(*problems)
+    return case
+
+
+def patient_token(secret: bytes, patient: tuple[str, str]) -> str:
+    """Return what stands for a patient in the register."""
+    return keyed(secret, "patient", *patient).hex()
+
+
+def _of_order(archive: Archive, order: Order, chosen: Chosen, token: str) -> list[Problem]:
+    problems = []
+    others = [one for one in of_case(archive.layout.root, order.case) if one.patient != token]
+    if others:
+        problems.append(Problem(f"the case number {order.case} is another patient's"))
+    known = known_words(chosen)
+    for name, words in (("case number", order.case), ("addressee", order.to)):
+        if known.is_in(words):
+            problems.append(Problem(f"the {name} holds a name or identifier of the patient"))
+    return problems
+
+
+def known_words(chosen: Chosen) -> Identifying:
+    """Return the words of all pictures' patient that may not go out."""
+    texts = [*chosen.patient]
+    for one in chosen.pictures:
+        record, told = one.record, one.told
+        texts += [record.patient_name, record.patient_id, record.accession, told.birth_date]
+    return Identifying.of(texts)
+
+
+def _of_picture(one: Candidate, order: Order) -> list[Problem]:
+    problems = []
+    masked = bool(order.masks.get(one.number))
+    if one.doubts and not order.insisted_by:
+        problems = [
+            Problem(doubt.words, "", "", "--insist-by NAME stamps it; --without-doubtful leaves it")
+            for doubt in one.doubts
+        ]
+    if one.told.frames is not None and one.told.frames > 1:
+        problems.append(Problem(f"it has {one.told.frames} frames; one can be handed over"))
+    if one.burned_in and not masked:
+        problems.append(Problem("words that identify are in its pixels", hint="--mask covers them"))
+    if one.shows_face and profile_of(order.purpose).faces == "masked" and not masked:
+        problems.append(
+            Problem(f"it shows a face: for {order.purpose} it must be masked", hint="--mask")
+        )
+    return problems
+
+
+def first_visit(archive: Archive, patient: tuple[str, str]) -> str:
+    """Return the day of a patient's first photographs, ISO 8601."""
+    query = Query(
+        patient_id=patient[0], issuer=patient[1], modality="XC", order=Sorting.OLDEST, limit=1
+    )
+    found = archive.query(query)
+    return found[0].study_date if found else ""

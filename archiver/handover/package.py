@@ -1,0 +1,289 @@
+"""A package: pictures, sheet, DICOM twins and manifest; there whole, or not there.
+
+The archive is told first (selection note, register, journal), and then the package appears by
+one rename. So no package is ever outside that the archive does not know.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import warnings
+from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, replace
+from datetime import date, datetime
+from pathlib import Path
+from typing import Any
+
+from pydicom import Dataset, dcmread
+
+from archiver.archive.handovers import HandedOver, register
+from archiver.archive.secret import secret_of
+from archiver.archive.store import Archive
+from archiver.errors import ArchiverError, ObjectError, Problem
+from archiver.handover import confidentiality
+from archiver.handover.case import Case
+from archiver.handover.choosing import Candidate
+from archiver.handover.colour_table import ColourFrame, after_drying, marked_mean, table_of
+from archiver.handover.confidentiality import Option
+from archiver.handover.deidentify import Removal, declare_cleaned
+from archiver.handover.facts import drying, facts_of
+from archiver.handover.frames import (
+    Frame,
+    altered,
+    frame_of,
+    jpeg_parts,
+    png_bytes,
+    set_frame,
+)
+from archiver.handover.noting import selection_notes
+from archiver.handover.order import (
+    Chosen,
+    Order,
+    approve,
+    choose,
+    first_visit,
+    known_words,
+    patient_token,
+)
+from archiver.handover.sheet import ColourTable, Sheet, SheetPicture, thumbnail
+from archiver.handover.sheet_html import html_of
+from archiver.handover.sheet_pdf import pdf_of
+from archiver.handover.sink import Sink, open_sink
+from archiver.objects import part10
+from archiver.objects.photograph import Instance
+
+_WORKERS = min(4, os.cpu_count() or 1)
+
+
+@dataclass(frozen=True)
+class Made:
+    """A package that has appeared.
+
+    Parameters
+    ----------
+    target
+        The folder or the ZIP file.
+    files
+        Names with SHA-256 and size in bytes.
+    left_out
+        What was asked for and is not in it, and why.
+    """
+
+    target: Path
+    case: str
+    files: dict[str, tuple[str, int]]
+    chosen: Chosen
+    left_out: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class _Picture:
+    """A picture that is in the package, with what the sheet and the manifest say of it."""
+
+    on_sheet: SheetPicture
+    colour: ColourFrame
+    row: dict[str, Any]
+
+
+@dataclass(frozen=True)
+class _Maker:
+    order: Order
+    chosen: Chosen
+    case: Case
+    sink: Sink
+    first: str
+
+    def picture(self, one: Candidate) -> _Picture:
+        """Write a picture and its twin, and return what is told of them."""
+        try:
+            return self._picture(one)
+        except ArchiverError as error:
+            raise type(error)(*(p.at(f"picture {one.number}") for p in error.problems)) from error
+
+    def _picture(self, one: Candidate) -> _Picture:
+        original = _read(one.record.path)
+        outgoing = Removal(self.case, self.chosen.profile).of(original, known_words(self.chosen))
+        profile = bytes(outgoing.get("ICCProfile") or b"") or None
+        masks = self.order.masks.get(one.number, ())
+        frame = altered(frame_of(original, profile), masks, [doubt.value for doubt in one.doubts])
+        set_frame(outgoing, frame)
+        self._tell_changes(outgoing, one, bool(masks))
+        name = f"{self.case.number}-{one.number:02}"
+        as_jpeg = frame.is_lossy_jpeg and not self.order.png
+        file = f"{name}.jpg" if as_jpeg else f"{name}.png"
+        holds = self.chosen.profile.holds
+        if "pictures" in holds:
+            self.sink.add(file, jpeg_parts(frame) if as_jpeg else [png_bytes(frame)])
+        if "objects" in holds:
+            twin = part10.pieces(Instance(outgoing, frame.pixels))
+            self.sink.add(f"{name}.dcm", twin)
+        return self._told(one, frame, (original, outgoing), file)
+
+    def _tell_changes(self, outgoing: Dataset, one: Candidate, masked: bool) -> None:
+        if one.doubts:
+            words = ", ".join(doubt.value for doubt in one.doubts)
+            outgoing.ImageComments = f"{words}. {outgoing.get('ImageComments', '')}".strip()
+        if masked and one.burned_in:
+            outgoing.BurnedInAnnotation = "NO"
+            declare_cleaned(outgoing, confidentiality.CLEAN_PIXEL_DATA)
+        if masked and one.shows_face:
+            outgoing.RecognizableVisualFeatures = "NO"
+            declare_cleaned(outgoing, confidentiality.CLEAN_FEATURES)
+
+    def _told(
+        self, one: Candidate, frame: Frame, objects: tuple[Dataset, Dataset], file: str
+    ) -> _Picture:
+        original, outgoing = objects
+        facts = facts_of(outgoing, original)
+        jpeg, size = thumbnail(frame)
+        masked = bool(self.order.masks.get(one.number))
+        day = self._day(one.record.study_date)
+        on_sheet = SheetPicture(one.number, file, facts, day, one.doubts, masked, jpeg, size)
+        mark = self.order.marks.get(one.number)
+        mean = marked_mean(frame, mark) if mark is not None else None
+        colour = ColourFrame(one.number, one.record.study_uid, facts.colour, drying(original), mean)
+        return _Picture(on_sheet, colour, _row(on_sheet, file in self.sink.written))
+
+    def _day(self, day: str) -> str:
+        """Say when it was, as far as the purpose lets that out."""
+        options = self.chosen.profile.options
+        visits = sorted({one.record.study_date for one in self.chosen.pictures})
+        if not options & {Option.FULL_DATES, Option.MODIFIED_DATES}:
+            return f"visit {visits.index(day) + 1}"
+        try:
+            days = (date.fromisoformat(day) - date.fromisoformat(self.first)).days
+        except ValueError:
+            return "day not told"
+        words = "first visit (day 0)" if not days else f"day {days} after the first visit"
+        return f"{day}, {words}" if Option.FULL_DATES in options else words
+
+
+def _read(path: str) -> Dataset:
+    try:
+        return dcmread(path)
+    except Exception as error:
+        # pydicom raises whatever the bytes lead it to.
+        raise ObjectError(Problem(f"the object cannot be read ({error})", path)) from error
+
+
+def _row(one: SheetPicture, has_file: bool) -> dict[str, Any]:
+    told = one.facts.told
+    orientation = told.orientation
+    return {
+        "number": one.number,
+        "file": one.file if has_file else None,
+        "teeth_iso_3950": [tooth.iso for tooth in told.teeth],
+        "teeth_universal": [tooth.universal for tooth in told.teeth],
+        "view": one.facts.view,
+        "surface": one.facts.surface or None,
+        "patient_orientation": (
+            [orientation.rows.value, orientation.columns.value] if orientation else None
+        ),
+        "mirror": told.mirror,
+        "side_confirmed": bool(told.confirmed),
+        "stamped": [doubt.value for doubt in one.doubts],
+        "masked": one.masked,
+        "day": one.day,
+        "colour": one.facts.colour.words,
+    }
+
+
+def make(archive: Archive, order: Order, now: datetime) -> Made:
+    """Make a package.
+
+    Parameters
+    ----------
+    archive
+        Open for writing.
+    now
+        For the consent, the register and the selection note; nothing of it is in the package.
+
+    Raises
+    ------
+    InputError
+        If something speaks against it; nothing was made.
+    ArchiveError
+        If the disk refuses; nothing was made.
+    """
+    chosen = choose(archive, order)
+    case = approve(archive, order, chosen, now.date())
+    sink = open_sink(order.target, zipped=order.zipped)
+    try:
+        maker = _Maker(order, chosen, case, sink, first_visit(archive, chosen.patient))
+        with warnings.catch_warnings():
+            # What pydicom thinks of single values is the validator's business.
+            warnings.simplefilter("ignore")
+            with ThreadPoolExecutor(_WORKERS, "handover") as pool:
+                pictures = list(pool.map(maker.picture, chosen.pictures))
+        _write_sheet(maker, pictures)
+        digest = _write_manifest(maker, pictures)
+        _tell(archive, maker, digest, now)
+        sink.appear()
+    except BaseException:
+        sink.discard()
+        raise
+    files = {name: (w.sha256, w.size) for name, w in sorted(sink.written.items())}
+    return Made(order.target, case.number, files, chosen, chosen.left_out)
+
+
+def _write_sheet(maker: _Maker, pictures: Sequence[_Picture]) -> None:
+    if "sheet" not in maker.chosen.profile.holds:
+        return
+    colours = [one.colour for one in pictures]
+    dried = after_drying([c.visit for c in colours], [c.after_drying for c in colours])
+    colours = [replace(c, after_drying=d) for c, d in zip(colours, dried, strict=True)]
+    table = table_of(colours) if maker.chosen.profile.colour else ColourTable((), (), ())
+    sheet = Sheet(
+        maker.case.number,
+        maker.chosen.profile.title,
+        maker.order.to,
+        tuple(one.on_sheet for one in pictures),
+        table,
+    )
+    maker.sink.add(f"{maker.case.number}.pdf", [pdf_of(sheet, maker.order.paper)])
+    maker.sink.add(f"{maker.case.number}.html", [html_of(sheet)])
+
+
+def _write_manifest(maker: _Maker, pictures: Sequence[_Picture]) -> str:
+    """Write the manifest and a list that ``sha256sum -c`` reads; return the manifest's digest."""
+    sink, profile = maker.sink, maker.chosen.profile
+    manifest = {
+        "format": 1,
+        "case": maker.case.number,
+        "purpose": maker.order.purpose.value,
+        "to": maker.order.to,
+        "deidentification": [
+            confidentiality.BASIC_PROFILE[0],
+            *(confidentiality.METHOD[one][0] for one in Option if one in profile.options),
+        ],
+        "pictures": [one.row for one in pictures],
+        "files": [
+            {"name": name, "bytes": one.size, "sha256": one.sha256}
+            for name, one in sorted(sink.written.items())
+        ],
+    }
+    text = json.dumps(manifest, ensure_ascii=False, indent=2) + "\n"
+    digest = sink.add(f"{maker.case.number}-manifest.json", [text.encode("utf-8")]).sha256
+    sums = "".join(f"{one.sha256}  {name}\n" for name, one in sorted(sink.written.items()))
+    sink.add(f"{maker.case.number}.sha256", [sums.encode("ascii")])
+    return digest
+
+
+def _tell(archive: Archive, maker: _Maker, digest: str, now: datetime) -> None:
+    """Let the archive know of the package, before it is outside."""
+    order, pictures = maker.order, maker.chosen.pictures
+    archive.put(selection_notes(order, maker.chosen, now))
+    package = HandedOver(
+        maker.case.number,
+        order.purpose.value,
+        order.to,
+        now.isoformat(timespec="seconds"),
+        order.target.name,
+        digest,
+        tuple(one.record.sop_instance_uid for one in pictures),
+        patient_token(secret_of(archive.layout.root), maker.chosen.patient),
+        order.insisted_by if any(one.doubts for one in pictures) else "",
+    )
+    register(archive, package, {one.record.sop_instance_uid: one.record.sha256 for one in pictures})

@@ -1,0 +1,153 @@
+"""The sheet that goes with the pictures: what stands on it, whatever it is printed with."""
+
+from __future__ import annotations
+
+import io
+from dataclasses import dataclass, field
+
+import numpy as np
+from PIL import Image
+
+from archiver.handover.choosing import Doubt
+from archiver.handover.facts import ColourFacts, Facts
+from archiver.handover.frames import Frame, decode
+from archiver.priors.colours import as_srgb, space_of
+
+#: Longer side of a picture on the sheet, in pixels: 300 to the inch on a card of half a page.
+SIDE = 1060
+CAUTIONS = (
+    "No picture decides a side or a tooth on its own: check the prescription, the chart and the "
+    "model before anything that cannot be undone.",
+    "A camera picture is no colour measurement. Teeth change colour for up to a day after drying.",
+    "No picture here has a scale; a mirror picture is oblique.",
+    "Taking names away does not make a picture anonymous. Use it for this case only, and delete "
+    "it afterwards.",
+)
+LEGEND = "Letters at the edges: R patient's right, L left, A front, P back, H head, F feet."
+
+
+@dataclass(frozen=True)
+class SheetPicture:
+    """A picture on the sheet.
+
+    Parameters
+    ----------
+    number
+        Its number in the package.
+    file
+        Name of its file.
+    day
+        Its date as far as it may be told, such as ``day 35``.
+    doubts
+        What is stamped on it.
+    masked
+        Whether a part of it is covered.
+    jpeg
+        For a screen (sRGB), reduced.
+    size
+        Columns and rows of that.
+    """
+
+    number: int
+    file: str
+    facts: Facts
+    day: str
+    doubts: tuple[Doubt, ...]
+    masked: bool
+    jpeg: bytes = field(repr=False)
+    size: tuple[int, int]
+
+    @property
+    def title(self) -> str:
+        """Teeth in both numberings and view."""
+        facts = self.facts
+        teeth = f"{facts.iso} (Universal {facts.universal})" if facts.iso else ""
+        return f"{teeth} {facts.view}".strip()
+
+    @property
+    def lines(self) -> tuple[str, ...]:
+        """What is told below the picture, the most needed first."""
+        facts = self.facts
+        surface = f"surface: {facts.surface}; " if facts.surface else ""
+        covered = " A part is covered." if self.masked else ""
+        return (
+            f"{surface}{facts.mirror}.{covered}",
+            f"{_capital(facts.right_words)}.",
+            f"{_capital(self.day)}. File {self.file}",
+            facts.colour.words,
+        )
+
+    @property
+    def status(self) -> str:
+        """Whether the side is confirmed; the doubts where there are any."""
+        return " · ".join(doubt.value for doubt in self.doubts) or "side confirmed"
+
+
+@dataclass(frozen=True)
+class ColourTable:
+    """The colour frames in order of capture, and what is to be heeded.
+
+    Parameters
+    ----------
+    rows
+        Number, kind, and what is known, of each frame.
+    warnings
+        A line each.
+    comparisons
+        Of marked regions in frames that were taken alike, a line each.
+    """
+
+    rows: tuple[tuple[str, str, str], ...]
+    warnings: tuple[str, ...]
+    comparisons: tuple[str, ...]
+
+    @property
+    def is_empty(self) -> bool:
+        """True where there is nothing to print."""
+        return not (self.rows or self.warnings or self.comparisons)
+
+
+@dataclass(frozen=True)
+class Sheet:
+    """A whole sheet.
+
+    Parameters
+    ----------
+    case
+        The number that ties it to the patient.
+    title
+        Of its purpose.
+    to
+        For whom it is.
+    """
+
+    case: str
+    title: str
+    to: str
+    pictures: tuple[SheetPicture, ...]
+    colour: ColourTable
+    cautions: tuple[str, ...] = CAUTIONS
+
+
+def _capital(words: str) -> str:
+    return words[:1].upper() + words[1:]
+
+
+def thumbnail(frame: Frame) -> tuple[bytes, tuple[int, int]]:
+    """Return a picture reduced, as sRGB and as JPEG, with columns and rows."""
+    longer = max(frame.pixels.rows, frame.pixels.columns)
+    reduction = next((n for n in (8, 4, 2) if longer // n >= SIDE), 1)
+    pixels = decode(frame.pixels, reduction)
+    if pixels.ndim == 2:
+        pixels = np.repeat(pixels[:, :, np.newaxis], 3, axis=2)
+    made = Image.fromarray(pixels)
+    made.thumbnail((SIDE, SIDE), Image.Resampling.LANCZOS, reducing_gap=None)
+    shown = Image.fromarray(as_srgb(np.asarray(made), space_of(frame.icc)))
+    out = io.BytesIO()
+    shown.save(out, "JPEG", quality=88, subsampling="4:4:4")
+    return out.getvalue(), shown.size
+
+
+def same_conditions(one: ColourFacts, other: ColourFacts) -> bool:
+    """Return whether two frames were taken alike, as far as that can be known at all."""
+    return one.characterised and bool(one.light) and one.alike == other.alike

@@ -1,0 +1,36 @@
+"""The sheet as one HTML file: no script, nothing from outside, pictures within."""
+
+from __future__ import annotations
+
+import base64
+from functools import cache
+
+from jinja2 import Environment, PackageLoader, StrictUndefined, Template
+
+from archiver.handover.sheet import LEGEND, Sheet, SheetPicture
+
+
+@cache
+def _template() -> Template:
+    environment = Environment(
+        loader=PackageLoader("archiver.handover", "templates"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    return environment.get_template("sheet.html")
+
+
+def html_of(sheet: Sheet) -> bytes:
+    """Write a sheet as HTML."""
+    made = _template().render(sheet=sheet, legend=LEGEND, source=_source, alternative=_alternative)
+    return made.encode("utf-8")
+
+
+def _source(one: SheetPicture) -> str:
+    return f"data:image/jpeg;base64,{base64.b64encode(one.jpeg).decode('ascii')}"
+
+
+def _alternative(one: SheetPicture) -> str:
+    return f"Picture {one.number}: {one.title}; {one.facts.mirror}; {one.status}"
