@@ -170,7 +170,7 @@ def _candidates(records: Sequence[Record], view: View) -> list[Candidate]:
 
 def relation(record: Record, view: View) -> str:
     """Say how a picture shows the tooth that was asked for."""
-    same_way = record.view is not None and _are_alike(record.view, view.value)
+    same_way = record.view is not None and are_alike(record.view, view.value)
     if record.tooth_found == "named" and same_way:
         if len(record.teeth) == 1:
             return SAME
@@ -183,10 +183,11 @@ def relation(record: Record, view: View) -> str:
 
 def alike(one: View, other: View) -> bool:
     """Return whether two views look at a tooth the same way."""
-    return _are_alike(one.value, other.value)
+    return are_alike(one.value, other.value)
 
 
-def _are_alike(one: str, other: str) -> bool:
+def are_alike(one: str, other: str) -> bool:
+    """Return the same of views in words."""
     return one == other or any({one, other} <= words for words in _ALIKE)
 
 

@@ -1,0 +1,42 @@
+// Changing between two dates: by a press, or by itself at most twice a second. By itself only
+// after it was asked for, and never where the device asks for little motion (WCAG 2.2, 2.3.1).
+
+const FASTEST = 500;
+
+export class Blinking {
+  constructor(root, changed) {
+    this.changed = changed;
+    this.showing = "newest";
+    this.run = root.querySelector("[data-run]");
+    this.rate = root.querySelector("[data-rate]");
+    this.still = matchMedia("(prefers-reduced-motion: reduce)");
+    this.self = root.querySelector("[data-self]");
+    this.told = root.querySelector("[data-still]");
+    this.on = false;
+    root.querySelector("[data-swap]").addEventListener("click", () => this.swap());
+    this.run.addEventListener("change", () => this.start());
+    this.rate.addEventListener("change", () => this.start());
+    this.still.addEventListener("change", () => this.start());
+    document.addEventListener("visibilitychange", () => this.start());
+    this.run.checked = false;
+  }
+
+  active(on) {
+    this.on = on;
+    if (!on) this.run.checked = false;
+    this.start();
+  }
+
+  swap() {
+    this.showing = this.showing === "newest" ? "earlier" : "newest";
+    this.changed(this.showing);
+  }
+
+  start() {
+    clearInterval(this.timer);
+    this.self.hidden = this.still.matches;
+    this.told.hidden = !this.still.matches;
+    if (!this.on || !this.run.checked || this.still.matches || document.hidden) return;
+    this.timer = setInterval(() => this.swap(), Math.max(FASTEST, Number(this.rate.value)));
+  }
+}

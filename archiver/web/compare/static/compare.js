@@ -1,0 +1,226 @@
+// Two or more dates of a tooth: seam, blink, side by side, difference; one view for all of them.
+import { call, callJson } from "/static/calling.js";
+import { say, sayTrouble } from "/static/messages.js";
+import { follow } from "/static/task.js";
+import { t } from "/static/words.js";
+import { Blinking } from "./blinking.js";
+import { Drawing } from "./drawing.js";
+import { Pane, heading, make } from "./pane.js";
+import { Seam } from "./seam.js";
+import { busy, doubts, figures, notice } from "./telling.js";
+import { TiledPicture, TileStore } from "./tiles.js";
+import { View, byHand, byKey, steps } from "./view.js";
+
+const root = document.querySelector("[data-comparing]");
+const comparison = JSON.parse(root.dataset.comparing);
+const stage = root.querySelector("[data-stage]");
+const entries = comparison.earlier.map((one) => ({ ...one, picture: new TiledPicture(one.shown) }));
+const newest = { ...comparison.newest, picture: new TiledPicture(comparison.newest.shown) };
+const uid = (entry) => entry.shown.label.uid;
+const all = [newest, ...entries].map(uid);
+
+const view = new View(newest.picture.columns, newest.picture.rows);
+const state = { entry: entries[0], mode: "seam", seam: 0.5, showing: "newest", strength: 1, outline: false, chosen: false };
+let panes = [];
+let asked = false;
+
+function draw() {
+  if (!asked) requestAnimationFrame(paint);
+  asked = true;
+}
+
+const store = new TileStore(draw, () => say(t("compare.tiles_lost"), "bad"));
+const drawing = new Drawing(store, newest);
+const seam = new Seam((at) => {
+  state.seam = at;
+  draw();
+});
+const blinking = new Blinking(root, (showing) => {
+  state.showing = showing;
+  mark();
+  draw();
+});
+
+// -- what is on the stage
+
+const fits = (entry) => ["top", "left"].every((edge) => entry.shown.label[edge] === newest.shown.label[edge]);
+const laid = (mode) => mode !== "side" && (fits(state.entry) || mode === "difference");
+
+function build() {
+  stage.dataset.mode = state.mode;
+  const [then, now] = [state.entry.shown.label, newest.shown.label];
+  const heads = [heading(then, state.entry.span), heading(now, t("compare.newest"))];
+  heads.forEach((head, n) => (head.dataset.date = n ? "newest" : "earlier"));
+  if (state.mode === "side") {
+    panes = [new Pane(then), new Pane(now)];
+    panes.forEach((pane, n) => pane.heads.append(heads[n]));
+    panes[0].alt = then.alt;
+    panes[1].alt = now.alt;
+  } else {
+    panes = [new Pane(now)];
+    panes[0].heads.append(...heads);
+    panes[0].alt = `${t(`compare.mode_${state.mode}`)}: ${then.alt}; ${now.alt}`;
+  }
+  stage.replaceChildren(...panes.map((pane) => pane.element));
+  if (state.mode === "seam") panes[0].frame.append(seam.element);
+  for (const under of root.querySelectorAll("[data-under]")) under.hidden = under.dataset.under !== state.mode;
+  blinking.active(state.mode === "blink");
+  mark();
+  draw();
+}
+
+function mark() {
+  if (state.mode !== "blink") return;
+  for (const head of panes[0].heads.children) {
+    const here = head.dataset.date === state.showing;
+    head.classList.toggle("is-here", here);
+    head.classList.toggle("is-away", !here);
+  }
+  stage.dataset.showing = state.showing;
+}
+
+function paint() {
+  asked = false;
+  const ratio = devicePixelRatio;
+  if (!panes.every((pane) => pane.resize(ratio))) return;
+  view.resize(panes[0].wide, panes[0].high);
+  stage.dataset.drawn = drawing.paint(panes, view, ratio, state) ? "whole" : "part";
+  zoomed.textContent = t("compare.zoom_now", { percent: Math.round(view.scale * ratio * 100) });
+}
+
+// -- alignment
+
+const notices = root.querySelector("[data-notices]");
+const told = root.querySelector("[data-figures]");
+let working = null;
+
+function tell() {
+  const shown = doubts(state.entry.facts);
+  if (!state.entry.facts && working) shown.unshift(working);
+  if (state.mode === "difference" && state.entry.facts && !state.entry.facts.aligned)
+    shown.push(notice(t("compare.difference_none"), "attention"));
+  notices.replaceChildren(...shown);
+  told.replaceChildren(...figures(state.entry.facts));
+  const facts = state.entry.facts;
+  stage.dataset.aligned = facts ? (facts.aligned ? "yes" : "no") : "working";
+}
+
+async function outcome(entry) {
+  entry.facts = await callJson(`/compare/outcome/${uid(newest)}/${uid(entry)}`);
+  if (entry !== state.entry) return;
+  const apart = !entry.facts.aligned || !fits(entry);
+  if (apart && !state.chosen) choose("side");
+  tell();
+  draw();
+}
+
+async function align() {
+  working = busy(0, entries.length);
+  tell();
+  const { task } = await callJson("/compare/align", { method: "POST", body: { of: all } });
+  let known = 0;
+  const coming = [];
+  const end = await follow(task, ({ done, total }) => {
+    working = busy(done, total || entries.length);
+    while (known < done) coming.push(outcome(entries[known++]));
+    tell();
+  });
+  working = null;
+  if (end.state !== "done") throw new Error(end.problems?.join(" ") || t("task.lost"));
+  while (known < entries.length) coming.push(outcome(entries[known++]));
+  await Promise.all(coming);
+  stage.dataset.ready = "yes";
+}
+
+// -- what can be pressed
+
+const zoomed = root.querySelector("[data-zoom-now]");
+
+function choose(mode) {
+  state.mode = mode;
+  root.querySelector(`[name="mode"][value="${mode}"]`).checked = true;
+  build();
+  tell();
+}
+
+function show(entry) {
+  state.entry = entry;
+  root.querySelector(`[name="earlier"][value="${uid(entry)}"]`).checked = true;
+  if (!laid(state.mode) || (entry.facts && !entry.facts.aligned && !state.chosen)) state.mode = "side";
+  choose(state.mode);
+}
+
+root.addEventListener("change", ({ target }) => {
+  if (target.name === "mode") {
+    state.chosen = true;
+    choose(target.value);
+  } else if (target.name === "earlier") show(entries.find((one) => uid(one) === target.value));
+  else if (target.matches("[data-outline]")) {
+    state.outline = target.checked;
+    draw();
+  }
+});
+root.querySelector("[data-strength]").addEventListener("input", ({ target }) => {
+  state.strength = target.value / 100;
+  draw();
+});
+
+for (const button of root.querySelectorAll("[data-zoom]"))
+  button.addEventListener("click", () => {
+    const deeds = { in: () => view.zoom(steps.in), out: () => view.zoom(steps.out), fit: () => view.fit(), full: () => byKey(view, "1") };
+    deeds[button.dataset.zoom]();
+    draw();
+  });
+
+function another(step) {
+  // The dates stand from the oldest to the newest; entries the other way round.
+  const at = entries.indexOf(state.entry) - step;
+  if (entries[at]) show(entries[at]);
+}
+
+const modes = { s: "seam", b: "blink", t: "side", d: "difference" };
+stage.addEventListener("keydown", (event) => {
+  if (event.ctrlKey || event.metaKey || event.altKey || event.target.closest(".seam")) return;
+  const key = event.key.length === 1 ? event.key.toLowerCase() : event.key;
+  if (modes[key]) {
+    state.chosen = true;
+    choose(modes[key]);
+  } else if (key === "[" || key === "]") seam.step(key === "[" ? -1 : 1);
+  else if (key === "," || key === ".") another(key === "," ? -1 : 1);
+  else if (key === " " && state.mode === "blink") blinking.swap();
+  else if (byKey(view, key)) draw();
+  else return;
+  event.preventDefault();
+});
+
+async function keep(button) {
+  const { entry, mode, showing, strength, outline } = state;
+  const body = { of: all, earlier: uid(entry), mode, showing, strength, outline, seam: state.seam };
+  Object.assign(body, { x: view.x, y: view.y, scale: view.scale, wide: view.wide, high: view.high });
+  button.disabled = true;
+  try {
+    const answer = await call(`/compare/${button.dataset.keep}`, { method: "POST", body });
+    const link = make("a");
+    link.href = URL.createObjectURL(await answer.blob());
+    link.download = /filename="([^"]+)"/.exec(answer.headers.get("Content-Disposition"))?.[1] ?? "comparison.png";
+    link.click();
+    setTimeout(() => URL.revokeObjectURL(link.href), 60000);
+    say(t("compare.kept"), "good");
+  } catch (error) {
+    sayTrouble(error);
+  } finally {
+    button.disabled = false;
+  }
+}
+for (const button of root.querySelectorAll("[data-keep]")) button.addEventListener("click", () => keep(button));
+
+byHand(stage, view, draw, (target) => panes.find((pane) => pane.canvas === target)?.canvas ?? null);
+new ResizeObserver(draw).observe(stage);
+root.querySelector(`[name="mode"][value="seam"]`).checked = true;
+drawing.changed = draw;
+show(entries[0]);
+align().catch((error) => {
+  working = null;
+  tell();
+  notices.append(notice(t("compare.failed", { why: error.message }), "bad"));
+});
