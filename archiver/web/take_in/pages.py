@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import json
 from typing import TYPE_CHECKING, Any
 
@@ -9,10 +10,10 @@ from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
 from starlette.routing import BaseRoute
 
-from archiver.dentition.numbering import Numbering
 from archiver.dentition.orientation import Direction
 from archiver.dentition.teeth import Arch, arch_order
 from archiver.dentition.views import View
+from archiver.web.bodies import json_of
 from archiver.web.take_in import choosing
 from archiver.web.take_in.drafting import Drafting
 from archiver.web.take_in.drafts import ARCHIVED, OPEN
@@ -38,7 +39,7 @@ def routes(site: Site) -> list[BaseRoute]:
         route("/take-in", pages.all_drafts, may=MAY),
         route("/take-in/new", pages.new, methods=["POST"], may=MAY),
         route("/take-in/readings", drafting.readings, may=MAY),
-        route("/take-in/patients", pages.patients, may=MAY),
+        route("/take-in/patients", pages.patients, methods=["POST"], may=MAY),
         route("/take-in/scheduled", pages.scheduled, may=MAY),
         route(one, pages.draft, may=MAY),
         route(one + "/state", drafting.state, may=MAY),
@@ -82,11 +83,12 @@ class TakeInPages:
             "take_in/draft.html",
             draft=opened.draft,
             known=json.dumps(self._known(request)),
-            rules=[(key, one.name) for key, one in rule_sets().items()],
+            rules=[
+                (key, one.name, "|".join(one.applies.descriptions))
+                for key, one in rule_sets().items()
+            ],
             views=[view.value for view in View],
             tops=[direction.word for direction in Direction],
-            numberings=[numbering.value for numbering in Numbering],
-            numbering=self._site.settings.numbering.value,
             rows=_rows(),
             worklists=self._worklists(),
         )
@@ -101,6 +103,7 @@ class TakeInPages:
             },
             "today": self._site.clock().date().isoformat(),
             "edges": self._drafting.edges,
+            "numbering": self._site.settings.numbering.value,
         }
 
     def _worklists(self) -> list[str]:
@@ -108,9 +111,11 @@ class TakeInPages:
         peers = choosing.peers_with_worklist(practice.peers) if practice is not None else []
         return ([""] if self._site.node.worklist else []) + peers
 
-    def patients(self, request: Request) -> Response:
-        """Find patients of the archive."""
-        found = choosing.of_archive(self._site.archive, request.query_params.get("q", "")[:64])
+    async def patients(self, request: Request) -> Response:
+        """Find patients of the archive; asked by POST, so that no address holds a name."""
+        asked = await json_of(request)
+        words = str(asked.get("words", ""))[:64] if isinstance(asked, dict) else ""
+        found = await asyncio.to_thread(choosing.of_archive, self._site.archive, words)
         self._site.note(request, ACCESSED, detail=f"{len(found)} patients found by name")
         return self._site.answer({"patients": found})
 

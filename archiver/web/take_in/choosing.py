@@ -1,0 +1,121 @@
+"""Whose visit it is: from today's worklist, from the archive, or written by hand."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from datetime import date, datetime
+from pathlib import Path
+from typing import Any
+
+from archiver.archive.index import iso_date, iso_time
+from archiver.archive.query import Query, Record
+from archiver.archive.store import Archive
+from archiver.network.dimse.worklist import Scheduled, ask_worklist
+from archiver.network.node.worklist import Visit, item_of, read_visits
+from archiver.network.peers import DimsePeer, Peer, find_dimse_peer
+
+#: Patients that are shown; who looks for another writes more of the name.
+_SHOWN = 30
+_RECORDS = 4000
+
+
+def of_table(path: Path, day: date) -> list[dict[str, Any]]:
+    """Return the visits of a day from the node's own table, earliest first.
+
+    Raises
+    ------
+    UsageError
+        If the table cannot be understood.
+    """
+    visits = [one for one in read_visits(path) if iso_date(one.date) == day.isoformat()]
+    return [_of_row(one) for one in sorted(visits, key=lambda one: iso_time(one.time))]
+
+
+def _of_row(row: Visit) -> dict[str, Any]:
+    item = item_of(row)
+    return _entry(
+        patient=(row.patient_id, row.name, row.issuer, iso_date(row.birth_date), row.sex),
+        visit=(iso_date(row.date), iso_time(row.time)[:8], row.accession, row.description),
+        study=(str(item.StudyInstanceUID), str(item.RequestedProcedureID), row.referring),
+    )
+
+
+def peers_with_worklist(peers: Iterable[Peer]) -> list[str]:
+    """Return the names of the peers that can be asked."""
+    return [one.name for one in peers if isinstance(one, DimsePeer)]
+
+
+def of_peer(peers: Sequence[Peer], name: str, day: date) -> list[dict[str, Any]]:
+    """Ask a peer who is scheduled on a day.
+
+    Raises
+    ------
+    UsageError
+        If there is no such peer.
+    NetworkError
+        If it cannot be reached, refuses, or answers failure.
+    """
+    peer = find_dimse_peer(tuple(peers), name, "a worklist")
+    return [_of_scheduled(one, day) for one in ask_worklist(peer, day=day) if one.patient_id]
+
+
+def _of_scheduled(one: Scheduled, day: date) -> dict[str, Any]:
+    patient, visit = one.context(day)
+    return _entry(
+        patient=(patient.id, patient.name, patient.issuer, _text(patient.birth_date), patient.sex),
+        visit=(_text(visit.date), _text(visit.time)[:8], visit.accession, visit.description),
+        study=(visit.study_uid, visit.study_id, visit.referring_physician),
+    )
+
+
+def of_archive(archive: Archive, words: str) -> list[dict[str, Any]]:
+    """Find patients by identifier or by a part of the name, the latest visit first."""
+    wanted = words.strip()
+    if not wanted:
+        return []
+    named = Query(name=f"*{wanted.replace('^', '*').replace(' ', '*')}*", limit=_RECORDS)
+    found = archive.query(Query(patient_id=wanted, limit=_RECORDS)) + archive.query(named)
+    latest: dict[tuple[str, str], Record] = {}
+    for record in found:
+        key = record.patient_id, record.issuer
+        if key not in latest or record.study_date > latest[key].study_date:
+            latest[key] = record
+    ordered = sorted(latest.values(), key=lambda one: one.study_date, reverse=True)
+    return [_of_record(archive, one) for one in ordered[:_SHOWN]]
+
+
+def _of_record(archive: Archive, record: Record) -> dict[str, Any]:
+    from pydicom import dcmread
+
+    from archiver.objects.reading import describe
+
+    told = describe(dcmread(record.path, stop_before_pixels=True))
+    patient = (
+        record.patient_id,
+        told.patient_name,
+        record.issuer,
+        iso_date(told.birth_date),
+        told.sex if told.sex in ("M", "F", "O") else "",
+    )
+    entry = _entry(patient=patient, visit=("", "", "", ""), study=("", "", ""))
+    entry["last"] = record.study_date
+    return entry
+
+
+def _entry(
+    patient: tuple[str, str, str, str, str],
+    visit: tuple[str, str, str, str],
+    study: tuple[str, str, str],
+) -> dict[str, Any]:
+    names = ("id", "name", "issuer", "birth_date", "sex")
+    visits = ("date", "time", "accession", "description")
+    studies = ("study_uid", "study_id", "referring_physician")
+    return {
+        "patient": {k: v for k, v in zip(names, patient, strict=True) if v},
+        "visit": {k: v for k, v in zip(visits, visit, strict=True) if v},
+        "study": {k: v for k, v in zip(studies, study, strict=True) if v} if study[0] else {},
+    }
+
+
+def _text(value: object) -> str:
+    return value.isoformat() if isinstance(value, date | datetime) else str(value or "")

@@ -1,0 +1,241 @@
+// The one question about a picture: is it the wanted view, and is that the patient's right?
+import { icon } from "../icons.js";
+import { t } from "../words.js";
+import { find, make, press } from "./dom.js";
+import { sideDrawing } from "./side_drawing.js";
+import { judge } from "./turning.js";
+import { teethWords, viewWords } from "./words.js";
+
+export class Asking {
+  constructor(model) {
+    this.model = model;
+    this.skipped = 0;
+    this.ways = new Map(); // by view: through a mirror or direct, where the rules leave it open
+    this.drawn = "";
+    this.last = ""; // the row that was taken last
+    model.addEventListener("shown", () => { this.skipped = 0; });
+  }
+
+  // What the rules want next and this picture may therefore be; null where it is said already.
+  offer() {
+    const { model } = this;
+    const picture = model.shown;
+    if (!picture || picture.said.view || picture.said.left_out || model.state !== "open") return null;
+    const rows = model.wanted.filter((row) => row.offer);
+    const all = [...this.after(rows.filter((row) => !row.optional)), ...rows.filter((row) => row.optional)];
+    if (all.length === 0) return null;
+    const row = all[this.skipped % all.length];
+    const offer = { ...row.offer };
+    if (offer.open) offer.mirror = this.ways.get(offer.view) ?? this.before(offer.view) ?? offer.mirror;
+    if (picture.said.mirror !== undefined) offer.mirror = picture.said.mirror;
+    const given = { view: offer.view, mirror: offer.mirror };
+    const teeth = picture.said.teeth ?? offer.teeth;
+    if (teeth.length) given.teeth = teeth;
+    if (picture.said.operator === undefined && picture.said.top === undefined) {
+      const like = this.operatorBefore(offer.mirror);
+      if (like) given.operator = like;
+    }
+    return { row, given, open: offer.open, several: all.length > 1 };
+  }
+
+  // Whoever left views of the rules out goes on behind the one that was taken last.
+  after(rows) {
+    const order = this.model.wanted.map(rowKey);
+    const last = order.indexOf(this.last);
+    const at = rows.findIndex((row) => order.indexOf(rowKey(row)) >= last);
+    return at > 0 ? [...rows.slice(at), ...rows.slice(0, at)] : rows;
+  }
+
+  // How views of a side were taken so far in this draft.
+  before(view) {
+    const family = view.includes("buccal") ? "buccal" : view;
+    for (const digest of [...this.model.order].reverse()) {
+      const said = this.model.said(digest);
+      if (said.view?.includes(family) && said.mirror !== undefined) return said.mirror;
+    }
+    return undefined;
+  }
+
+  operatorBefore(mirror) {
+    for (const digest of [...this.model.order].reverse()) {
+      const said = this.model.said(digest);
+      if (said.view && said.mirror === mirror) return said.operator;
+    }
+    return undefined;
+  }
+
+  // What follows if the picture is what is offered.
+  proposed() {
+    const offer = this.offer();
+    if (!offer) return null;
+    const picture = this.model.shown;
+    this.model.ensure(offer.given.teeth ?? []);
+    const follows = judge({ ...picture.said, ...offer.given }, picture.exif);
+    return follows?.edges ? follows : null;
+  }
+
+  draw() {
+    const { model } = this;
+    const picture = model.shown;
+    if (!picture) return;
+    const offer = this.offer();
+    const follows = offer ? this.proposed() : model.follows(model.current);
+    const locked = model.state !== "open";
+    const asks = !offer && !locked && follows?.edges && !follows.problem && !picture.said.left_out;
+    const signature = JSON.stringify([model.current, offer?.given, follows?.edges, follows?.problem, picture.said, model.who, asks, offer?.several]);
+    find("offer").hidden = !offer;
+    find("side").hidden = !asks;
+    if (signature === this.drawn) return;
+    this.drawn = signature;
+    const held = document.activeElement?.dataset?.act;
+    if (offer) this.drawOffer(offer, follows);
+    if (asks) this.drawSide(picture, follows);
+    if (held) document.querySelector(`[data-act="${held}"]`)?.focus();
+  }
+
+  drawOffer(offer, follows) {
+    const { given, row } = offer;
+    const box = find("offer");
+    const title = make("h2", "", t("take_in.offer"));
+    const what = make("p", "offer-what");
+    const teeth = teethWords(given.teeth);
+    what.append(make("strong", "", viewWords(given.view)), teeth ? ` ${teeth}` : "");
+    what.append(make("span", "quiet", ` ${t(given.mirror ? "take_in.by_mirror" : "take_in.by_direct")}`));
+    if (row.count > 1) what.append(make("span", "quiet", ` ${t("take_in.nth", { n: row.by.length + 1, of: row.count })}`));
+    box.replaceChildren(title, what);
+    const acts = make("div", "asks");
+    if (follows) {
+      box.append(...question(follows));
+      if (this.model.who) acts.append(act("accept", t("take_in.yes_take"), "button-main", () => this.accept(true), "Enter"));
+      acts.append(act("accept-open", t("take_in.take_open"), "", () => this.accept(false), "U"));
+    } else {
+      box.append(make("p", "quiet", t("take_in.offer_lacks")));
+    }
+    if (follows) this.roundAct(acts, follows, given.mirror);
+    if (offer.open) acts.append(act("way", t(given.mirror ? "take_in.was_direct" : "take_in.was_mirror"), "", () => this.otherWay(), "M"));
+    if (offer.several) acts.append(act("other", t("take_in.other_view"), "", () => this.skip(), "N"));
+    box.append(acts);
+  }
+
+  drawSide(picture, follows) {
+    const box = find("side");
+    const title = make("h2", "", t("take_in.side"));
+    if (picture.said.confirmed_by) {
+      const line = make("p", "side-done");
+      line.append(icon("confirmed"), t("take_in.confirmed_by", { who: picture.said.confirmed_by.replaceAll("^", " ").trim() }));
+      box.replaceChildren(title, line, ...question(follows).slice(1));
+      return;
+    }
+    const acts = make("div", "asks");
+    if (this.model.who) acts.append(act("confirm", t("take_in.yes_confirm"), "button-main", () => this.confirm(), "Enter"));
+    this.roundAct(acts, follows, picture.said.mirror);
+    acts.append(act("wrong", t("take_in.no_wrong"), "", () => this.wrong()));
+    box.replaceChildren(title, ...question(follows), acts);
+  }
+
+  // A picture of an arch that comes out with the front teeth at the wrong edge was taken from behind the head.
+  roundAct(acts, { edges }, mirror) {
+    const forward = edgeOf(edges, "A");
+    if (!mirror || !edgeOf(edges, "R") || !forward) return;
+    const words = t("take_in.turn_round", { edge: t(`take_in.edge_${OPPOSITE[forward]}`) });
+    acts.append(act("round", words, "", () => this.turnRound(), "B"));
+  }
+
+  turnRound() {
+    const { model } = this;
+    const offered = this.offer()?.given.operator;
+    const now = model.shown.said.operator ?? offered ?? model.habits.operator ?? "front";
+    const given = { operator: now === "front" ? "behind" : "front" };
+    if (model.shown.said.top) given.top = null;
+    model.say([...model.chosen], given).catch(() => {});
+  }
+
+  async accept(confirmed) {
+    const offer = this.offer();
+    const follows = this.proposed();
+    if (!offer || !follows) return false;
+    if (confirmed && !this.model.who) return false;
+    const digest = this.model.current;
+    const more = confirmed ? { confirm: { picture: digest, turn: follows.turn } } : {};
+    const kept = this.model.say([digest], offer.given, more);
+    this.fulfil(offer.row, digest);
+    this.go(digest);
+    await kept.catch(() => {});
+    return true;
+  }
+
+  // Until the server answers, the row counts as there, so that the next one is offered at once.
+  fulfil(row, digest) {
+    this.last = rowKey(row);
+    row.by = [...row.by, digest];
+    if (row.by.length >= row.count) {
+      row.there = true;
+      row.offer = null;
+    }
+    this.model.tell();
+  }
+
+  async confirm() {
+    const { model } = this;
+    const digest = model.current;
+    const follows = model.follows(digest);
+    if (!follows.edges || model.said(digest).confirmed_by || !model.who) return false;
+    const kept = model.say([digest], {}, { confirm: { picture: digest, turn: follows.turn } });
+    this.go(digest);
+    await kept.catch(() => {});
+    return true;
+  }
+
+  go(digest) {
+    const next = this.model.nextUnsaid(digest);
+    if (next) this.model.show(next);
+  }
+
+  wrong() {
+    const note = find("side").querySelector(".side-wrong") ?? make("p", "side-wrong");
+    note.textContent = t("take_in.wrong_hint");
+    find("side").append(note);
+    find("view").focus();
+  }
+
+  otherWay() {
+    const offer = this.offer();
+    if (!offer?.open) return false;
+    this.ways.set(offer.given.view, !offer.given.mirror);
+    this.model.tell();
+    return true;
+  }
+
+  skip() {
+    this.skipped += 1;
+    this.model.tell();
+  }
+}
+
+const OPPOSITE = { top: "bottom", bottom: "top", left: "right", right: "left" };
+const edgeOf = (edges, code) => Object.keys(edges).find((edge) => edges[edge] === code);
+const rowKey = (row) => `${row.name}|${row.target}`;
+
+function act(name, words, className, done, key) {
+  const button = press(words, className, done);
+  button.dataset.act = name;
+  if (key) button.append(make("kbd", "", key));
+  return button;
+}
+
+// The question in words, the drawing, and what to compare with.
+function question(follows) {
+  const { edges, laterality } = follows;
+  const across = edgeOf(edges, "R");
+  const forward = edgeOf(edges, "A");
+  const edge = (name) => t(`take_in.edge_${name}`);
+  let words;
+  if (across && forward) {
+    words = t("take_in.ask_arch", { front: edge(forward), edge: edge(across) });
+  } else if (across) {
+    words = t("take_in.ask_across", { edge: edge(across) });
+  } else {
+    words = t("take_in.ask_side", { side: t(`directions.${laterality}`), edge: edge(forward) });
+  }
+  return [make("p", "ask-words", words), sideDrawing(edges, laterality), make("p", "quiet ask-hint", t("take_in.ask_hint"))];
+}

@@ -1,0 +1,192 @@
+// The crop: a frame over the picture, moved by its handles, by arrow keys and by numbers. It is
+// given in pixels of the turned picture; the broken line shows where it grows to whole blocks.
+import { t } from "../words.js";
+import { find, make } from "./dom.js";
+import { shownSize, snapped } from "./turning.js";
+
+const SIDES = ["left", "top", "width", "height"];
+const HANDLES = ["nw", "n", "ne", "e", "se", "s", "sw", "w", "move"];
+const LEAST = 64;
+
+export class Cropping {
+  constructor(model, stage) {
+    this.model = model;
+    this.stage = stage;
+    this.open = false;
+    this.live = null; // the crop while it is dragged
+    this.box = make("div", "crop");
+    this.kept = make("div", "crop-kept");
+    this.shades = ["n", "e", "s", "w"].map((side) => make("div", `crop-shade crop-shade-${side}`));
+    this.box.hidden = this.kept.hidden = true;
+    for (const name of HANDLES) this.box.append(this.handle(name));
+    find("frame").append(...this.shades, this.kept, this.box);
+    find("crop-open").addEventListener("click", () => this.toggle());
+    find("crop-whole").addEventListener("click", () => this.keep(null));
+    for (const side of SIDES) {
+      find(`crop-${side}`).addEventListener("change", () => {
+        const crop = { ...this.crop() };
+        crop[side] = Math.round(Number(find(`crop-${side}`).value) || 0);
+        this.keep(this.inside(crop));
+      });
+    }
+    stage.fitted = () => this.place();
+    model.addEventListener("shown", () => { this.live = null; });
+  }
+
+  handle(name) {
+    const button = make("button", `crop-handle crop-${name}`);
+    button.type = "button";
+    button.dataset.handle = name;
+    button.setAttribute("aria-label", t(`take_in.handle_${name}`));
+    button.addEventListener("pointerdown", (event) => this.drag(event, name));
+    button.addEventListener("keydown", (event) => this.key(event, name));
+    return button;
+  }
+
+  size() {
+    return shownSize(this.model.shown, this.stage.turn);
+  }
+
+  crop() {
+    const [width, height] = this.size();
+    return this.live ?? this.model.shown.said.crop ?? { left: 0, top: 0, width, height };
+  }
+
+  toggle(open = !this.open) {
+    this.open = open;
+    this.draw();
+    if (open) this.box.querySelector(".crop-move").focus();
+  }
+
+  draw() {
+    const picture = this.model.shown;
+    if (!picture) return;
+    find("crop-open").setAttribute("aria-pressed", this.open);
+    find("crop-numbers").hidden = !this.open;
+    const crop = this.crop();
+    const [width, height] = this.size();
+    const limits = { left: width - LEAST, top: height - LEAST, width, height };
+    for (const side of SIDES) {
+      const field = find(`crop-${side}`);
+      if (document.activeElement !== field) field.value = crop[side];
+      field.max = limits[side];
+    }
+    this.place();
+    const said = picture.said.crop || this.live;
+    const grown = this.grown();
+    const [a, b] = picture.block;
+    const words = !said ? "" : a === 1 && b === 1
+      ? t("take_in.crop_exact", { width: crop.width, height: crop.height })
+      : t("take_in.crop_kept", { width: grown.width, height: grown.height, a, b });
+    find("crop-words").textContent = words;
+  }
+
+  grown() {
+    return snapped(this.crop(), this.model.shown, this.stage.turn, this.model.edges);
+  }
+
+  place() {
+    const picture = this.model.shown;
+    if (!picture || !this.stage.scale) return;
+    const said = Boolean(picture.said.crop || this.live);
+    this.box.hidden = !this.open;
+    this.kept.hidden = !said;
+    for (const shade of this.shades) shade.hidden = !said;
+    const { scale } = this.stage;
+    put(this.box, this.crop(), scale);
+    if (!said) return;
+    const kept = this.grown();
+    put(this.kept, kept, scale);
+    const [width, height] = this.size();
+    const below = kept.top + kept.height;
+    const beside = kept.left + kept.width;
+    put(this.shades[0], { left: 0, top: 0, width, height: kept.top }, scale);
+    put(this.shades[1], { left: beside, top: kept.top, width: width - beside, height: kept.height }, scale);
+    put(this.shades[2], { left: 0, top: below, width, height: height - below }, scale);
+    put(this.shades[3], { left: 0, top: kept.top, width: kept.left, height: kept.height }, scale);
+  }
+
+  drag(event, name) {
+    if (event.button !== 0) return;
+    event.preventDefault();
+    const handle = event.currentTarget;
+    handle.focus();
+    handle.setPointerCapture(event.pointerId);
+    const begin = { ...this.crop() };
+    const { clientX, clientY } = event;
+    const { scale } = this.stage;
+    const move = (one) => {
+      this.live = this.moved(begin, name, (one.clientX - clientX) / scale, (one.clientY - clientY) / scale);
+      this.draw();
+    };
+    const end = () => {
+      handle.removeEventListener("pointermove", move);
+      const crop = this.live;
+      this.live = null;
+      if (crop) this.keep(crop);
+    };
+    handle.addEventListener("pointermove", move);
+    handle.addEventListener("pointerup", end, { once: true });
+    handle.addEventListener("pointercancel", end, { once: true });
+  }
+
+  key(event, name) {
+    const way = { ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, -1], ArrowDown: [0, 1] }[event.key];
+    if (!way) {
+      if (event.key === "Escape") {
+        event.stopPropagation();
+        this.toggle(false);
+        find("crop-open").focus();
+      }
+      return;
+    }
+    event.preventDefault();
+    event.stopPropagation();
+    const step = Math.max(...this.model.shown.block, 8) * (event.shiftKey ? 8 : 1);
+    this.keep(this.moved(this.crop(), name, way[0] * step, way[1] * step));
+  }
+
+  // A crop with one of its handles moved by pixels of the picture, kept inside.
+  moved(crop, name, dx, dy) {
+    const [width, height] = this.size();
+    const whole = (value, low, high) => Math.round(Math.min(Math.max(value, low), high));
+    let { left, top } = crop;
+    let right = left + crop.width;
+    let bottom = top + crop.height;
+    if (name === "move") {
+      left = whole(left + dx, 0, width - crop.width);
+      top = whole(top + dy, 0, height - crop.height);
+      return { left, top, width: crop.width, height: crop.height };
+    }
+    const least = [Math.min(LEAST, width), Math.min(LEAST, height)];
+    if (name.includes("w")) left = whole(left + dx, 0, right - least[0]);
+    if (name.includes("e")) right = whole(right + dx, left + least[0], width);
+    if (name.includes("n")) top = whole(top + dy, 0, bottom - least[1]);
+    if (name.includes("s")) bottom = whole(bottom + dy, top + least[1], height);
+    return { left, top, width: right - left, height: bottom - top };
+  }
+
+  inside(crop) {
+    const [width, height] = this.size();
+    const left = Math.min(Math.max(crop.left, 0), width - 1);
+    const top = Math.min(Math.max(crop.top, 0), height - 1);
+    return {
+      left, top,
+      width: Math.min(Math.max(crop.width, 1), width - left),
+      height: Math.min(Math.max(crop.height, 1), height - top),
+    };
+  }
+
+  keep(crop) {
+    const [width, height] = this.size();
+    const whole = !crop || (crop.width === width && crop.height === height);
+    this.model.say([this.model.current], { crop: whole ? null : crop }).catch(() => {});
+  }
+}
+
+function put(node, box, scale) {
+  node.style.left = `${box.left * scale}px`;
+  node.style.top = `${box.top * scale}px`;
+  node.style.width = `${Math.max(0, box.width * scale)}px`;
+  node.style.height = `${Math.max(0, box.height * scale)}px`;
+}

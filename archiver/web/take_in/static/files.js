@@ -1,0 +1,69 @@
+// Files of a card: chosen or dropped, put in order of time, and sent some at a time.
+import { call } from "../calling.js";
+import { captureTime } from "./capture_time.js";
+
+const AT_ONCE = 3;
+const HIDDEN = /(^|\/)(\.|Thumbs\.db$|desktop\.ini$)/i;
+// What cameras leave on a card beside pictures.
+const NO_PICTURE = /\.(thm|ctg|dat|xmp|mov|mp4|avi|mts|wav|txt|toml|html?|db|ini)$/i;
+
+// Every file of what was dropped, folders opened.
+export async function dropped(transfer) {
+  const tops = [...transfer.items].map((item) => item.webkitGetAsEntry?.()).filter(Boolean);
+  if (tops.length === 0) return [...transfer.files];
+  const found = [];
+  const open = async (entry) => {
+    if (entry.isFile) {
+      found.push(await new Promise((good, bad) => entry.file(good, bad)));
+      return;
+    }
+    const reader = entry.createReader();
+    for (;;) {
+      const some = await new Promise((good, bad) => reader.readEntries(good, bad));
+      if (some.length === 0) return;
+      for (const one of some) await open(one);
+    }
+  };
+  for (const entry of tops) await open(entry);
+  return found;
+}
+
+export function pictures(files) {
+  return files.filter((file) => {
+    const path = file.webkitRelativePath || file.name;
+    return !HIDDEN.test(path) && !NO_PICTURE.test(file.name);
+  });
+}
+
+export async function inOrder(files) {
+  const times = await Promise.all(files.map(captureTime));
+  const rows = files.map((file, n) => ({ file, time: times[n] }));
+  rows.sort((a, b) => {
+    if (Boolean(a.time) !== Boolean(b.time)) return a.time ? -1 : 1;
+    return a.time < b.time ? -1 : a.time > b.time ? 1 : a.file.name.localeCompare(b.file.name);
+  });
+  return rows;
+}
+
+// Sends files in order; `arrived(row, picture)` and `failed(row, error)` are told of each.
+export async function send(draft, rows, arrived, failed) {
+  const queue = [...rows];
+  const worker = async () => {
+    for (let row = queue.shift(); row; row = queue.shift()) {
+      try {
+        const answer = await call(`/take-in/${draft}/pictures`, {
+          method: "PUT",
+          body: row.file,
+          headers: {
+            "X-File-Name": encodeURIComponent(row.file.name),
+            "Content-Type": "application/octet-stream",
+          },
+        });
+        arrived(row, (await answer.json()).picture);
+      } catch (error) {
+        failed(row, error);
+      }
+    }
+  };
+  await Promise.all(Array.from({ length: AT_ONCE }, worker));
+}

@@ -1,0 +1,138 @@
+// All pictures of the draft, small, in order of time.
+import { icon } from "../icons.js";
+import { t } from "../words.js";
+import { find, make } from "./dom.js";
+import { shownSize } from "./turning.js";
+import { clock, said } from "./words.js";
+
+const EDGES = ["top", "right", "bottom", "left"];
+// The window of a tile is 4 to 3.
+const ACROSS = 4;
+const DOWN = 3;
+
+export class Strip {
+  constructor(model) {
+    this.model = model;
+    this.box = find("tiles");
+    this.tiles = new Map();
+    this.box.addEventListener("click", (event) => {
+      const tile = event.target.closest(".tile");
+      if (!tile?.dataset.digest) return;
+      const add = event.ctrlKey || event.metaKey || Boolean(event.target.closest(".tile-choose"));
+      model.show(tile.dataset.digest, { add, range: event.shiftKey });
+    });
+    find("chosen-none").addEventListener("click", () => model.show(model.current));
+    model.addEventListener("shown", () => {
+      this.tiles.get(model.current)?.node.scrollIntoView({ block: "nearest", inline: "nearest" });
+    });
+  }
+
+  draw() {
+    const { model } = this;
+    const nodes = model.order.map((digest, n) => this.tile(digest, n));
+    const coming = model.coming.filter((row) => !row.done).map((row) => this.comingTile(row));
+    const wanted = [...nodes, ...coming];
+    for (const [digest, tile] of this.tiles) {
+      if (!model.pictures.has(digest)) {
+        tile.node.remove();
+        this.tiles.delete(digest);
+      }
+    }
+    wanted.forEach((node, n) => {
+      if (this.box.children[n] !== node) this.box.insertBefore(node, this.box.children[n] ?? null);
+    });
+    while (this.box.children.length > wanted.length) this.box.lastChild.remove();
+    if (model.current) this.box.setAttribute("aria-activedescendant", `tile-${model.current.slice(0, 16)}`);
+    find("strip-count").textContent = coming.length
+      ? t("take_in.coming", { done: nodes.length, all: wanted.length })
+      : t("take_in.count", { n: nodes.length });
+    const many = model.chosen.size > 1;
+    find("chosen").hidden = !many;
+    if (many) find("chosen-words").textContent = t("take_in.chosen", { n: model.chosen.size });
+  }
+
+  tile(digest, n) {
+    const { model } = this;
+    const picture = model.pictures.get(digest);
+    const follows = model.follows(digest);
+    const signature = JSON.stringify([
+      n, follows.turn, follows.edges, picture.said, picture.result?.status, follows.lacks, follows.problem,
+    ]);
+    let tile = this.tiles.get(digest);
+    if (!tile) {
+      tile = this.build(digest, picture);
+      this.tiles.set(digest, tile);
+    }
+    if (tile.signature !== signature) {
+      tile.signature = signature;
+      this.fill(tile, picture, follows, n);
+    }
+    tile.node.setAttribute("aria-selected", model.chosen.has(digest));
+    tile.node.classList.toggle("tile-shown", digest === model.current);
+    return tile.node;
+  }
+
+  build(digest, picture) {
+    const node = make("div", "tile");
+    node.id = `tile-${digest.slice(0, 16)}`;
+    node.dataset.digest = digest;
+    node.setAttribute("role", "option");
+    const plate = make("div", "tile-plate");
+    const image = make("img");
+    image.alt = "";
+    image.decoding = "async";
+    image.src = `/take-in/${this.model.id}/pictures/${digest}`;
+    const letters = EDGES.map((edge) => make("span", `tile-edge tile-${edge}`));
+    const number = make("span", "tile-number");
+    plate.append(image, ...letters, number);
+    const words = make("span", "tile-words");
+    const state = make("span", "tile-state");
+    const choose = make("span", "tile-choose");
+    choose.setAttribute("aria-hidden", "true");
+    node.append(plate, choose, words, state);
+    return { node, image, letters, number, words, state, picture };
+  }
+
+  fill(tile, picture, follows, n) {
+    const { image, letters, node } = tile;
+    const [across, down] = shownSize(picture, follows.turn);
+    const scale = Math.min(ACROSS / across, DOWN / down);
+    image.className = `turn-${follows.turn}`;
+    image.style.width = `${(picture.columns * scale * 100) / ACROSS}%`;
+    image.style.height = `${(picture.rows * scale * 100) / DOWN}%`;
+    EDGES.forEach((edge, k) => (letters[k].textContent = follows.edges?.[edge] ?? ""));
+    tile.number.textContent = n + 1;
+    const meaning = said(picture, follows.view);
+    tile.words.textContent = meaning || picture.name;
+    const [kind, sign, words] = standing(picture, follows);
+    tile.state.className = `tile-state state-${kind}`;
+    tile.state.replaceChildren(icon(sign), make("span", "", words));
+    node.classList.toggle("tile-out", Boolean(picture.said.left_out));
+    const what = meaning || t("take_in.not_said");
+    node.setAttribute("aria-label", t("take_in.tile", { n: n + 1, time: clock(picture.captured), what, state: words }));
+    node.title = picture.name;
+  }
+
+  comingTile(row) {
+    if (!row.node) {
+      row.node = make("div", "tile tile-coming");
+      row.node.setAttribute("role", "option");
+      row.node.setAttribute("aria-selected", "false");
+      row.node.setAttribute("aria-label", t("take_in.reading", { name: row.file.name }));
+      row.node.append(make("div", "tile-plate"), make("span", "tile-words", row.file.name));
+    }
+    return row.node;
+  }
+}
+
+// How far a picture is: [kind, icon, words].
+export function standing(picture, follows) {
+  const status = picture.result?.status;
+  if (picture.said.left_out) return ["out", "missing", t("take_in.state_out")];
+  if (status === "refused") return ["bad", "warning", t("take_in.state_refused")];
+  if (status) return ["good", "confirmed", t("take_in.state_archived")];
+  if (follows.problem) return ["bad", "warning", t("take_in.state_wrong")];
+  if (follows.lacks.length) return ["open", "missing", t("take_in.state_open")];
+  if (picture.said.confirmed_by) return ["good", "confirmed", t("picture.confirmed")];
+  return ["unconfirmed", "unconfirmed", t("picture.unconfirmed")];
+}

@@ -1,0 +1,58 @@
+// Which views the rules want of this visit, and which of them are there.
+import { icon } from "../icons.js";
+import { t } from "../words.js";
+import { find, make, press } from "./dom.js";
+import { numberingName } from "./turning.js";
+import { teethWords } from "./words.js";
+
+export class Wanted {
+  constructor(model) {
+    this.model = model;
+    find("rules").addEventListener("change", (event) => model.change({ rules: event.target.value }).catch(() => {}));
+    find("visit-teeth").addEventListener("change", (event) => {
+      model.change({ teeth: event.target.value, numbering: numberingName() }).catch(() => {});
+    });
+  }
+
+  // Rules whose words stand in the description of the visit.
+  guess(description) {
+    const text = (description ?? "").toLowerCase();
+    for (const option of find("rules").options) {
+      const words = (option.dataset.words ?? "").split("|").filter(Boolean);
+      if (words.some((word) => text.includes(word))) return option.value;
+    }
+    return "";
+  }
+
+  draw() {
+    const { model } = this;
+    if (document.activeElement !== find("rules")) find("rules").value = model.rules;
+    if (document.activeElement !== find("visit-teeth")) find("visit-teeth").value = teethWords(model.teeth);
+    const rows = model.wanted;
+    const required = rows.filter((row) => !row.optional);
+    const there = required.filter((row) => row.there).length;
+    let sum = "";
+    if (model.rules && rows.length === 0) sum = t("take_in.wanted_teeth");
+    else if (rows.length) sum = there === required.length ? t("take_in.wanted_all", { of: required.length }) : t("take_in.wanted_sum", { n: there, of: required.length });
+    find("wanted-sum").textContent = sum;
+    find("wanted-list").replaceChildren(...rows.map((row) => this.row(row)));
+  }
+
+  row(row) {
+    const item = make("li", row.there ? "wanted-there" : "wanted-missing");
+    const words = row.target ? `${row.name} (${row.target})` : row.name;
+    item.append(icon(row.there ? "confirmed" : "missing"), make("span", "", words));
+    const more = [];
+    if (row.count > 1) more.push(t("take_in.some_of", { n: Math.min(row.by.length, row.count), of: row.count }));
+    if (row.optional) more.push(t("take_in.optional"));
+    if (more.length) item.append(make("span", "quiet", more.join(", ")));
+    for (const digest of row.by) {
+      const n = this.model.order.indexOf(digest) + 1;
+      if (n > 0) item.append(press(String(n), "button-quiet wanted-go", () => this.model.show(digest)));
+    }
+    for (const go of item.querySelectorAll(".wanted-go")) {
+      go.setAttribute("aria-label", t("take_in.show_n", { n: go.textContent }));
+    }
+    return item;
+  }
+}

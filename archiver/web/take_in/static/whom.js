@@ -1,0 +1,144 @@
+// Patient and visit: from today's worklist, from the archive, or by hand.
+import { callJson } from "../calling.js";
+import { t } from "../words.js";
+import { find, make } from "./dom.js";
+
+const PAUSE = 250;
+
+export class Whom {
+  constructor(model, wanted) {
+    this.model = model;
+    this.wanted = wanted;
+    this.box = find("whom");
+    this.form = find("whom-form");
+    find("whom-open").addEventListener("click", () => this.open());
+    find("whom-search").addEventListener("input", () => this.later());
+    find("whom-from")?.addEventListener("change", () => this.today());
+    this.form.addEventListener("submit", (event) => {
+      event.preventDefault();
+      this.takeForm();
+    });
+  }
+
+  open() {
+    if (this.model.state !== "open") return;
+    this.fill(this.model);
+    find("whom-problems").replaceChildren();
+    this.box.showModal();
+    if (find("whom-today")) this.today();
+  }
+
+  fill({ patient = {}, visit = {} }) {
+    const name = (patient.name ?? "").split("^");
+    const values = {
+      family: name[0] ?? "",
+      given: name.slice(1).filter(Boolean).join(" "),
+    };
+    for (const [key, value] of Object.entries(patient)) values[`patient.${key}`] = value;
+    for (const [key, value] of Object.entries(visit)) values[`visit.${key}`] = value;
+    values["visit.date"] ||= this.firstDay();
+    for (const field of this.form.elements) if (field.name) field.value = values[field.name] ?? "";
+  }
+
+  // The day on which the first picture was taken; today where none says.
+  firstDay() {
+    const captured = [...this.model.pictures.values()].map((one) => one.captured).filter(Boolean).sort();
+    return captured.length ? captured[0].slice(0, 10) : this.model.today;
+  }
+
+  async today() {
+    const list = find("whom-today");
+    const from = find("whom-from")?.value ?? list.dataset.worklist;
+    list.replaceChildren(make("li", "quiet", t("site.loading")));
+    try {
+      const { visits } = await callJson(`/take-in/scheduled?${new URLSearchParams({ from })}`);
+      list.replaceChildren(...visits.map((one) => this.person(one)));
+      if (visits.length === 0) list.append(make("li", "quiet", t("take_in.nobody_today")));
+    } catch (error) {
+      list.replaceChildren(make("li", "problems", error.message));
+    }
+  }
+
+  later() {
+    clearTimeout(this.timer);
+    this.timer = setTimeout(() => this.search(), PAUSE);
+  }
+
+  async search() {
+    const words = find("whom-search").value.trim();
+    const list = find("whom-found");
+    if (words.length < 2) {
+      list.replaceChildren();
+      return;
+    }
+    try {
+      const { patients } = await callJson("/take-in/patients", { method: "POST", body: { words } });
+      if (find("whom-search").value.trim() !== words) return;
+      list.replaceChildren(...patients.map((one) => this.person(one)));
+      if (patients.length === 0) list.append(make("li", "quiet", t("take_in.nobody_found")));
+    } catch (error) {
+      list.replaceChildren(make("li", "problems", error.message));
+    }
+  }
+
+  person(one) {
+    const { patient, visit } = one;
+    const item = make("li");
+    const button = make("button", "person");
+    button.type = "button";
+    button.append(
+      make("strong", "", nameWords(patient.name) || patient.id),
+      make("span", "quiet", [patient.id, patient.birth_date, patient.sex].filter(Boolean).join(" · ")),
+      make("span", "quiet", visit.time || visit.description
+        ? [visit.time?.slice(0, 5), visit.description].filter(Boolean).join(" · ")
+        : one.last ? t("take_in.last_visit", { date: one.last }) : ""),
+    );
+    button.addEventListener("click", () => this.take(one));
+    item.append(button);
+    return item;
+  }
+
+  takeForm() {
+    const given = Object.fromEntries(new FormData(this.form));
+    const [patient, visit] = [{}, {}];
+    for (const [key, value] of Object.entries(given)) {
+      const [table, name] = key.split(".");
+      if (table === "patient") patient[name] = value.trim();
+      if (table === "visit") visit[name] = value.trim();
+    }
+    const names = [given.family.trim(), given.given.trim()];
+    patient.name = names[0] || names[1] ? names.join("^") : "";
+    // A study that was joined stays joined where the person stays the same.
+    const same = patient.id === this.model.patient.id && (patient.issuer ?? "") === (this.model.patient.issuer ?? "");
+    this.take({ patient, visit, study: same ? this.model.study : {} }, true);
+  }
+
+  async take({ patient, visit, study }, byHand = false) {
+    const kept = { ...visit };
+    kept.date ||= this.firstDay();
+    const change = { patient, visit: kept, study };
+    const rules = this.model.rules || this.wanted.guess(kept.description);
+    if (rules !== this.model.rules) change.rules = rules;
+    try {
+      await this.model.change(change);
+      this.box.close();
+      if (this.model.order.length) find("tiles").focus();
+    } catch (error) {
+      const lines = error.problems?.length ? error.problems : [error.message];
+      find("whom-problems").replaceChildren(...lines.map((words) => make("li", "", words)));
+      if (!byHand) this.fill({ patient, visit: kept });
+    }
+  }
+
+  draw() {
+    const { patient, visit } = this.model;
+    find("whom-name").textContent = patient.id ? nameWords(patient.name) || patient.id : t("take_in.nobody");
+    const words = [patient.name ? patient.id : "", patient.birth_date ? t("take_in.born", { date: patient.birth_date }) : "", visit.date ? t("take_in.visit_of", { date: visit.date }) : "", visit.description];
+    find("whom-visit").textContent = words.filter(Boolean).join(" · ") || t("take_in.whom_hint");
+  }
+}
+
+export function nameWords(name) {
+  const [family, ...rest] = (name ?? "").split("^");
+  return [family, rest.filter(Boolean).join(" ")].filter(Boolean).join(", ");
+}
