@@ -1,0 +1,117 @@
+"""Objects for the pages of finding and comparing: radiographs, large and hostile photographs."""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Sequence
+from pathlib import Path
+
+import numpy as np
+from PIL import Image
+from pydicom import Dataset
+from pydicom.dataset import FileDataset, FileMetaDataset
+from pydicom.uid import UID, ExplicitVRLittleEndian
+
+from archiver.dentition.codes import code_of
+from archiver.dentition.numbering import parse_tooth
+
+#: Digital Intra-Oral X-Ray Image Storage - For Presentation (PS3.4 table B.5-1).
+_INTRAORAL = "1.2.840.10008.5.1.4.1.1.1.3"
+
+
+def radiograph(
+    path: Path, *, patient: tuple[str, str, str], date: str, teeth: Sequence[str] = ()
+) -> str:
+    """Write an intraoral radiograph of 12 bits; return its SOP Instance UID.
+
+    Parameters
+    ----------
+    patient
+        Identifier, issuer and name.
+    teeth
+        ISO 3950 designations.
+    """
+    uid = f"2.25.{int.from_bytes(f"{path.name}{patient}{date}".encode()[:12], "big")}"
+    meta = FileMetaDataset()
+    meta.MediaStorageSOPClassUID = UID(_INTRAORAL)
+    meta.MediaStorageSOPInstanceUID = UID(uid)
+    meta.TransferSyntaxUID = ExplicitVRLittleEndian
+    ds = FileDataset(str(path), {}, file_meta=meta, preamble=bytes(128))
+    ds.SOPClassUID, ds.SOPInstanceUID = UID(_INTRAORAL), UID(uid)
+    ds.StudyInstanceUID, ds.SeriesInstanceUID = UID(uid + ".1"), UID(uid + ".2")
+    ds.PatientID, ds.IssuerOfPatientID, ds.PatientName = patient
+    ds.SpecificCharacterSet = "ISO_IR 192"
+    ds.Modality, ds.StudyDate, ds.StudyTime = "IO", date, "093000"
+    ds.PatientOrientation = ["P", "F"]
+    if teeth:
+        items = []
+        for iso in teeth:
+            code, item = code_of(parse_tooth(f"iso:{iso}")), Dataset()
+            item.CodeValue, item.CodingSchemeDesignator = code.value, code.scheme
+            item.CodeMeaning = code.meaning
+            items.append(item)
+        ds.PrimaryAnatomicStructureSequence = items
+    ds.Rows, ds.Columns, ds.SamplesPerPixel = 360, 480, 1
+    ds.PhotometricInterpretation = "MONOCHROME2"
+    ds.BitsAllocated, ds.BitsStored, ds.HighBit, ds.PixelRepresentation = 16, 12, 11, 0
+    y, x = np.mgrid[0:360, 0:480].astype(float)
+    crown = np.exp(-(((x - 240) / 90) ** 4) - ((y - 120) / 80) ** 4)
+    roots = sum(np.exp(-(((x - m) / 28) ** 2) - ((y - 240) / 110) ** 4) for m in (190, 290))
+    value = 500 + 2400 * np.maximum(crown, 0.75 * roots) + 250 * np.sin(x / 7) * np.cos(y / 9)
+    ds.PixelData = value.clip(0, 4095).astype("<u2").tobytes()
+    ds.save_as(path, enforce_file_format=True)
+    return uid
+
+
+def enlarged(source: Path, path: Path, seed: int, size: tuple[int, int] = (6000, 4000)) -> None:
+    """Enlarge a demo photograph, framed a little otherwise, with noise as a sensor has it."""
+    rng = np.random.default_rng(seed)
+    with Image.open(source) as picture:
+        small = picture.convert("RGB")
+    left, top = (int(n) for n in rng.integers(0, 60, 2))
+    cut = small.crop((left, top, left + small.width - 60, top + small.height - 40))
+    pixels = np.asarray(cut.resize(size, Image.Resampling.BICUBIC)).astype(np.int16)
+    noise = rng.normal(0, 5.0, (size[1], size[0], 1)).astype(np.int16)
+    buffer = io.BytesIO()
+    Image.fromarray((pixels + noise).clip(0, 255).astype(np.uint8)).save(
+        buffer, "JPEG", quality=92, subsampling="4:2:2"
+    )
+    path.write_bytes(buffer.getvalue())
+
+
+def sheet(
+    folder: Path, file: str, *, day: str, patient: tuple[str, str], more: str = "teeth = [16]"
+) -> Path:
+    """Write a session sheet for one photograph."""
+    path = folder / f"{Path(file).stem}.toml"
+    identifier, name = patient
+    path.write_text(
+        f'numbering = "ISO 3950"\n[patient]\nid = "{identifier}"\nname = "{name}"\n'
+        f'[visit]\ndate = {day}\n[[photo]]\nfile = "{file}"\nview = "occlusal"\nmirror = true\n'
+        f"{more}\n",
+        "utf-8",
+    )
+    return path
+
+
+def taken_in(archive: Path, sheets: Sequence[Path]) -> None:
+    """Archive sheets."""
+    from archiver.archive.intake import Settings, take_in
+    from archiver.archive.store import Archive
+    from archiver.cli.context import now, size_of
+    from archiver.objects.sheet import read_sheet
+
+    with Archive.open(archive, clock=now, actor="test") as opened:
+        for one in sheets:
+            for taken in take_in(read_sheet(one, size_of=size_of), opened, Settings(now)):
+                assert taken.instances, taken.problems
+
+
+def added(archive: Path, files: Sequence[Path]) -> None:
+    """Add DICOM files to an archive."""
+    from archiver.archive.add import add_files
+    from archiver.archive.store import Archive
+    from archiver.cli.context import now
+
+    with Archive.open(archive, clock=now, actor="test") as opened:
+        assert not add_files(opened, files).problems
