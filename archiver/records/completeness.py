@@ -137,8 +137,9 @@ def evaluate(
             occasions: Iterable[Occasion] = _visits(rules, album)
         else:
             occasions = _treatments(rules, album, episodes, today)
+        judge = _Judge(rules, album)
         for occasion in occasions:
-            _judge(rules, occasion, album, today, demands, concerns)
+            judge.judge(occasion, demands, concerns)
     return demands, concerns
 
 
@@ -218,117 +219,139 @@ def _stages(episode: Episode) -> dict[str, tuple[date, date]]:
     return days
 
 
-def _judge(
-    rules: RuleSet,
-    occasion: Occasion,
-    album: Album,
-    today: date,
-    demands: list[Demand],
-    concerns: list[Concern],
-) -> None:
-    """Judge every demand of one occasion."""
-    made: list[Demand] = []
-    told: list[Concern] = []
-    any_picture = False
-    for requirement in rules.requirements:
-        for target in targets_of(requirement, occasion.teeth):
-            pictures, near = _candidates(requirement, occasion, album)
-            any_picture = any_picture or bool(pictures)
-            demand, concern = _outcome(rules, requirement, target, occasion, pictures, near)
-            made.append(demand)
-            if concern is not None:
-                told.append(concern)
-    demands += made
-    due = [d for d in made if d.counts]
-    if not occasion.visit and due and not any_picture:
-        if album.by_person.get(occasion.person.key):
-            concerns.append(_nothing(rules, occasion, len(due)))
-        return
-    concerns += told
+class _Judge:
+    """Judges occasions by one set of rules; texts that every demand repeats are made once."""
+
+    def __init__(self, rules: RuleSet, album: Album) -> None:
+        self.rules = rules
+        self.label = rules.label
+        self._album = album
+        self._names = {r.name: f"{rules.label}: {r.name}" for r in rules.requirements}
+        self._sentences = {r.name: sentence(r) for r in rules.requirements}
+        self._views: dict[tuple[str, str], str] = {}
+
+    def judge(self, occasion: Occasion, demands: list[Demand], concerns: list[Concern]) -> None:
+        """Judge every demand of one occasion."""
+        told: list[Concern] = []
+        some_due = any_picture = False
+        begin = len(demands)
+        days: dict[tuple[str, int, int], Sequence[Picture]] = {}
+        for requirement in self.rules.requirements:
+            span = (requirement.stage, requirement.before, requirement.after)
+            if span not in days:
+                days[span] = _in_time(requirement, occasion, self._album)
+            pictures = days[span]
+            for target in targets_of(requirement, occasion.teeth):
+                any_picture = any_picture or bool(pictures)
+                demand, concern = self.outcome(requirement, target, occasion, pictures)
+                demands.append(demand)
+                some_due = some_due or demand.counts
+                if concern is not None:
+                    told.append(concern)
+        if not occasion.visit and some_due and not any_picture:
+            if self._album.by_person.get(occasion.person.key):
+                due = sum(d.counts for d in demands[begin:])
+                concerns.append(_nothing(self.rules, occasion, due))
+            return
+        concerns += told
+
+    def outcome(
+        self,
+        requirement: Requirement,
+        target: Target,
+        occasion: Occasion,
+        pictures: Sequence[Picture],
+    ) -> tuple[Demand, Concern | None]:
+        """Judge one demand."""
+        due = occasion.visit or requirement.stage in occasion.days
+        found = match(
+            requirement,
+            target,
+            pictures,
+            lambda: _out_of_time(requirement, occasion, self._album),
+            _rivals(requirement, occasion),
+        )
+        status = found.status if due else NOT_DUE
+        key = (requirement.name, target.label)
+        if key not in self._views:
+            self._views[key] = joined(target.words(requirement.views))
+        demand = Demand(
+            self.label,
+            requirement.name,
+            occasion.person.label,
+            occasion.date,
+            occasion.label,
+            target.label,
+            self._views[key],
+            requirement.stage,
+            status,
+            requirement.optional,
+            found.by,
+            tuple(uid for p in found.pictures for uid in p.uids),
+            next((p.first.who for p in pictures if p.first.who), ""),
+        )
+        if status in (PRESENT, NOT_DUE):
+            return demand, None
+        return demand, self._told(requirement, demand, found, target)
+
+    def _told(
+        self, requirement: Requirement, demand: Demand, found: Match, target: Target
+    ) -> Concern:
+        place = "" if target.label == "mouth" else f" of {target.label}"
+        stage = f" ({requirement.stage})" if requirement.stage else ""
+        view = f"{demand.view}{place}{stage}"
+        kind, words = found.kind, f"{view}: {found.words}"
+        if demand.status == SUBSTITUTED:
+            kind, words = "view-substituted", f"{view}: {found.by} stands in"
+        elif requirement.optional:
+            kind = "view-recommended"
+        return Concern(
+            kind,
+            words,
+            self._sentences[requirement.name],
+            patient=demand.patient,
+            date=demand.date,
+            teeth=tuple(t.iso for t in target.teeth),
+            view=demand.view,
+            uids=demand.uids,
+            rule=self._names[requirement.name],
+            source=self.rules.source,
+            who=demand.who,
+        )
 
 
-def _candidates(
-    requirement: Requirement, occasion: Occasion, album: Album
-) -> tuple[list[Picture], list[Picture]]:
-    """Return the pictures in time, and those of the same patient out of time."""
-    if requirement.stage in occasion.days or occasion.visit:
-        first, last = occasion.days.get(requirement.stage, occasion.days[""])
-    else:
-        return [], []
-    key = occasion.person.key
-    if occasion.visit:
-        return album.between(key, first, last), []
-    begin = first - timedelta(days=requirement.before)
-    end = last + timedelta(days=requirement.after)
+def _in_time(requirement: Requirement, occasion: Occasion, album: Album) -> Sequence[Picture]:
+    """Return the pictures of the time in which the requirement takes them."""
+    span = _span(requirement, occasion)
+    return album.between(occasion.person.key, *span) if span else []
+
+
+def _out_of_time(requirement: Requirement, occasion: Occasion, album: Album) -> list[Picture]:
+    """Return the same patient's pictures from before and after that time."""
+    span = _span(requirement, occasion)
+    if span is None or occasion.visit:
+        return []
+    (first, last), day, key = span, timedelta(days=1), occasion.person.key
     wide = timedelta(days=_NEAR)
-    inside = album.between(key, begin, end)
-    around = album.between(key, begin - wide, end + wide)
-    return inside, [p for p in around if p not in inside]
+    before = album.between(key, first - wide, first - day)
+    return before + album.between(key, last + day, last + wide)
 
 
-def _outcome(
-    rules: RuleSet,
-    requirement: Requirement,
-    target: Target,
-    occasion: Occasion,
-    pictures: Sequence[Picture],
-    near: Sequence[Picture],
-) -> tuple[Demand, Concern | None]:
-    due = occasion.visit or requirement.stage in occasion.days
-    found = match(requirement, target, pictures, near, _rivals(requirement, occasion))
-    status = found.status if due else NOT_DUE
-    who = next((p.first.who for p in pictures if p.first.who), "")
-    demand = Demand(
-        rules.label,
-        requirement.name,
-        occasion.person.label,
-        occasion.date,
-        occasion.label,
-        target.label,
-        joined(target.words(requirement.views)),
-        requirement.stage,
-        status,
-        requirement.optional,
-        found.by,
-        tuple(uid for p in found.pictures for uid in p.uids),
-        who,
-    )
-    if status in (PRESENT, NOT_DUE):
-        return demand, None
-    return demand, _told(rules, requirement, demand, found, target)
+def _span(requirement: Requirement, occasion: Occasion) -> Span | None:
+    """Return the first and last day on which pictures count; None where it is not due."""
+    if occasion.visit:
+        return occasion.days[""]
+    if requirement.stage not in occasion.days:
+        return None
+    first, last = occasion.days[requirement.stage]
+    return first - timedelta(days=requirement.before), last + timedelta(days=requirement.after)
 
 
-def _rivals(requirement: Requirement, occasion: Occasion) -> tuple[tuple[date, date], ...]:
+def _rivals(requirement: Requirement, occasion: Occasion) -> tuple[Span, ...]:
     """Return the days of other stages: a picture without a stage may belong to them."""
     if occasion.visit:
         return (occasion.days[""],) if requirement.stage else ()
     return tuple(d for s, d in occasion.days.items() if s and s != requirement.stage)
-
-
-def _told(
-    rules: RuleSet, requirement: Requirement, demand: Demand, found: Match, target: Target
-) -> Concern:
-    place = "" if target.label == "mouth" else f" of {target.label}"
-    stage = f" ({requirement.stage})" if requirement.stage else ""
-    view = f"{demand.view}{place}{stage}"
-    kind, words = found.kind, f"{view}: {found.words}"
-    if demand.status == SUBSTITUTED:
-        kind, words = "view-substituted", f"{view}: {found.by} stands in"
-    elif requirement.optional:
-        kind = "view-recommended"
-    return Concern(
-        kind,
-        words,
-        sentence(requirement),
-        patient=demand.patient,
-        date=demand.date,
-        teeth=tuple(t.iso for t in target.teeth),
-        view=demand.view,
-        uids=tuple(uid for p in found.pictures for uid in p.uids),
-        rule=f"{rules.label}: {requirement.name}",
-        source=rules.source,
-        who=demand.who,
-    )
 
 
 def _nothing(rules: RuleSet, occasion: Occasion, due: int) -> Concern:
@@ -365,11 +388,12 @@ def demands_of_visit(
         return []
     mine = [p for p in pictures if not stage or p.stage in ("", stage)]
     made: dict[tuple[str, str], Demand] = {}
+    judge = _Judge(rules, Album(mine))
     for row in rules.requirements:
         if stage and row.stage not in ("", stage):
             continue
         for target in targets_of(row, occasion.teeth):
             plain = replace(row, stage="")
-            demand, _ = _outcome(rules, plain, target, occasion, mine, ())
+            demand, _ = judge.outcome(plain, target, occasion, mine)
             made.setdefault((demand.target, demand.view), demand)
     return list(made.values())

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date
+from functools import cached_property
 
 from archiver.dentition.numbering import WORD_SETS
 from archiver.dentition.teeth import Arch, Side, Tooth
@@ -47,7 +48,7 @@ class Target:
     arch: Arch | None = None
     side: Side | None = None
 
-    @property
+    @cached_property
     def isos(self) -> frozenset[str]:
         """The teeth by their ISO 3950 designations."""
         return frozenset(tooth.iso for tooth in self.teeth)
@@ -120,7 +121,7 @@ def match(
     requirement: Requirement,
     target: Target,
     pictures: Sequence[Picture],
-    near: Sequence[Picture],
+    near: Callable[[], Sequence[Picture]],
     rivals: Sequence[tuple[date, date]],
 ) -> Match:
     """Find the pictures that fulfil a requirement.
@@ -130,7 +131,7 @@ def match(
     pictures
         Of the patient, in time.
     near
-        Of the patient, out of time.
+        Gives those of the patient out of time.
     rivals
         Days of other stages; a picture without a stage that lies in them tells no stage.
     """
@@ -146,11 +147,12 @@ def match(
                 fitting.append(picture)
     if len(fitting) >= requirement.count:
         return Match("present", tuple(fitting))
+    taken = set(map(id, fitting))
     others = frozenset(target.words(requirement.covered_by))
     stand_in = [
         p
         for p in pictures
-        if p not in fitting
+        if id(p) not in taken
         and _shows(p, others, target)
         and not any(_failures(requirement, p, rivals))
     ]
@@ -160,7 +162,7 @@ def match(
     if fitting:
         words = f"{len(fitting)} of {requirement.count} pictures"
         return Match("missing", tuple(fitting), kind="view-too-few", words=words)
-    failing += [(p, ("window",)) for p in near if _is_late(requirement, target, views, p)]
+    failing += [(p, ("window",)) for p in near() if _is_late(requirement, target, views, p)]
     return _nearest(requirement, failing)
 
 

@@ -25,7 +25,7 @@ _FAMILIES = (
 )
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class Picture:
     """One photograph with all instances that were made of it.
 

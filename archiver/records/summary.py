@@ -5,7 +5,7 @@ from __future__ import annotations
 import csv
 import json
 from collections import defaultdict
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -156,6 +156,15 @@ def counted(audit: Audit) -> list[tuple[str, str]]:
 
 def as_json(audit: Audit) -> dict[str, Any]:
     """Return the whole report as values that JSON has."""
+    return {
+        **_heads(audit),
+        "concerns": list(_named(CONCERN_COLUMNS, concern_rows(audit))),
+        "demands": list(_named(DEMAND_COLUMNS, demand_rows(audit))),
+    }
+
+
+def _heads(audit: Audit) -> dict[str, Any]:
+    """Return all of the report but its two long lists."""
     survey = audit.survey
     return {
         "when": audit.when.isoformat(timespec="seconds"),
@@ -194,8 +203,6 @@ def as_json(audit: Audit) -> dict[str, Any]:
         },
         "severities": {s: audit.severity_count(s) for s in SEVERITIES},
         "kinds": {kind.name: len(group) for kind, group in audit.by_kind},
-        "concerns": [dict(zip(CONCERN_COLUMNS, row, strict=True)) for row in concern_rows(audit)],
-        "demands": [dict(zip(DEMAND_COLUMNS, row, strict=True)) for row in demand_rows(audit)],
         "counted": [{"figure": name, "how": how} for name, how in counted(audit)],
         "cautions": list(CAUTIONS),
     }
@@ -261,5 +268,31 @@ def _harmless(cell: str) -> str:
 def write_json(audit: Audit, folder: Path) -> Path:
     """Write the whole report as JSON."""
     path = folder / "audit.json"
-    path.write_text(json.dumps(as_json(audit), ensure_ascii=False, indent=1) + "\n", "utf-8")
+    with path.open("w", encoding="utf-8") as file:
+        file.writelines(json_lines(audit))
     return path
+
+
+def json_lines(audit: Audit) -> Iterator[str]:
+    """Yield the report as JSON, piece by piece: each finding and each view is a line."""
+    lists: dict[str, Iterable[dict[str, Any]]] = {
+        "concerns": _named(CONCERN_COLUMNS, concern_rows(audit)),
+        "demands": _named(DEMAND_COLUMNS, demand_rows(audit)),
+    }
+    between = "{\n"
+    for key, value in _heads(audit).items():
+        yield f'{between}"{key}": {json.dumps(value, ensure_ascii=False, indent=1)}'
+        between = ",\n"
+    for key, rows in lists.items():
+        yield f'{between}"{key}": ['
+        inner = "\n"
+        for row in rows:
+            yield inner + json.dumps(row, ensure_ascii=False)
+            inner = ",\n"
+        yield "\n]"
+    yield "\n}\n"
+
+
+def _named(columns: Sequence[str], rows: Iterable[list[str]]) -> Iterator[dict[str, Any]]:
+    for row in rows:
+        yield dict(zip(columns, row, strict=True))

@@ -208,7 +208,7 @@ def _soft(scene: Scene) -> bytes:
 
 
 def _tinted(scene: Scene) -> bytes:
-    grey, tint = _levels(scene, 70, 200).astype(int), scene.number(45, 60)
+    grey, tint = _levels(scene, 70, 180).astype(int), scene.number(45, 60)
     blue = scene.pick((True, False))
     shift = (-tint, 0, tint) if blue else (tint, -tint // 2, tint // 2)
     picture = np.stack([grey + s for s in shift], axis=-1).clip(0, 255).astype(np.uint8)
