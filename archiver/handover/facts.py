@@ -18,12 +18,7 @@ from archiver.priors.colours import space_of
 _DRYING = ("dry", "dried", "isolat", "dam", "cotton", "prep", "bleach", "etch")
 #: Words before one of them that turn it into its opposite.
 _NOT_YET = ("before", "no ", "not ", "without", "prior to", "un")
-_EDGE_WORDS = {
-    "top": "upper edge",
-    "right": "right edge",
-    "bottom": "lower edge",
-    "left": "left edge",
-}
+_EDGE_WORDS = {"top": "upper", "right": "right", "bottom": "lower", "left": "left"}
 
 
 @dataclass(frozen=True)

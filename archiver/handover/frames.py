@@ -32,7 +32,7 @@ _ICC_MARK = b"ICC_PROFILE\0"
 _ICC_PART = 65535 - 2 - len(_ICC_MARK) - 2
 _MASK = 128
 #: Height of the margin that a stamp takes, as a part of the longer side.
-_MARGIN = 0.045
+_MARGIN = 0.065
 
 
 @dataclass(frozen=True)

@@ -61,18 +61,19 @@ class SheetPicture:
     def title(self) -> str:
         """Teeth in both numberings and view."""
         facts = self.facts
-        teeth = f"{facts.iso} (Universal {facts.universal})" if facts.iso else ""
-        return f"{teeth} {facts.view}".strip()
+        if not facts.iso:
+            return _capital(facts.view)
+        word = "Tooth" if len(facts.told.teeth) == 1 else "Teeth"
+        return f"{word} {facts.iso} (Universal {facts.universal}): {facts.view}"
 
     @property
     def lines(self) -> tuple[str, ...]:
         """What is told below the picture, the most needed first."""
         facts = self.facts
-        surface = f"surface: {facts.surface}; " if facts.surface else ""
+        surface = f"; {facts.surface} surface" if facts.surface else ""
         covered = " A part is covered." if self.masked else ""
         return (
-            f"{surface}{facts.mirror}.{covered}",
-            f"{_capital(facts.right_words)}.",
+            f"{_capital(facts.mirror)}{surface}. {_capital(facts.right_words)}.{covered}",
             f"{_capital(self.day)}. File {self.file}",
             facts.colour.words,
         )

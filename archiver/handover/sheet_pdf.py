@@ -6,6 +6,7 @@ import io
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache
+from itertools import groupby
 from typing import Any, Final, Literal
 
 from reportlab.lib.utils import ImageReader, simpleSplit
@@ -23,8 +24,10 @@ _MARGIN, _GAP = 34.0, 12.0
 _PLAIN, _BOLD = "SheetPlain", "SheetBold"
 _HEAD, _RIM = 62.0, 13.0
 #: Pictures up to which there are so many columns and rows on a page.
-_GRIDS = ((1, 1, 1), (2, 1, 2), (4, 2, 2), (6, 2, 3), (9, 3, 3))
-_MOST = (3, 4)
+_GRIDS = ((1, 1, 1), (2, 1, 2), (4, 2, 2), (6, 2, 3))
+_MOST = 6
+#: Below this height of a card the colour table has a page of its own.
+_LOWEST = 190.0
 
 
 @cache
@@ -68,25 +71,36 @@ def pdf_of(sheet: Sheet, paper: Paper = "a4") -> bytes:
 
 
 def _grid(count: int) -> tuple[int, int]:
-    return next(((c, r) for most, c, r in _GRIDS if count <= most), _MOST)
+    return next((columns, rows) for most, columns, rows in _GRIDS if count <= most)
+
+
+def _grouped(pictures: Sequence[SheetPicture]) -> list[list[SheetPicture]]:
+    """Share pictures out over pages; those of a day stay together where they can."""
+    pages: list[list[SheetPicture]] = [[]]
+    for _, several in groupby(pictures, key=lambda one: one.day):
+        group = list(several)
+        if pages[-1] and len(pages[-1]) + len(group) > _MOST:
+            pages.append([])
+        for one in group:
+            if len(pages[-1]) == _MOST:
+                pages.append([])
+            pages[-1].append(one)
+    return pages
 
 
 def _paged(sheet: Sheet, size: tuple[float, float]) -> list[tuple[Sequence[SheetPicture], bool]]:
-    """Share pictures out over pages, and say which page has the colour table."""
-    columns, rows = _grid(len(sheet.pictures))
-    each = columns * rows
-    groups = [sheet.pictures[n : n + each] for n in range(0, len(sheet.pictures), each)] or [()]
+    """Return the pages: their pictures, and whether the colour table is on them."""
+    groups = _grouped(sheet.pictures)
+    pages: list[tuple[Sequence[SheetPicture], bool]] = [(group, False) for group in groups]
     if sheet.colour.is_empty:
-        return [(group, False) for group in groups]
-    last = groups[-1]
-    used = -(-len(last) // columns)
-    room = _body(sheet, size).high
-    left = room - _colour_height(sheet, size)
-    # A row of cards needs so much; with less the table has a page of its own.
-    fits = left / max(used, 1) >= (150.0 if columns == 3 else 190.0)
-    if fits:
-        return [(group, group is last) for group in groups]
-    return [*((group, False) for group in groups), ((), True)]
+        return pages
+    _, rows = _grid(len(groups[-1]))
+    room = _body(sheet, size).high - _colour_height(sheet, size)
+    if room / rows >= _LOWEST:
+        pages[-1] = (groups[-1], True)
+    else:
+        pages.append(((), True))
+    return pages
 
 
 def _body(sheet: Sheet, size: tuple[float, float]) -> _Area:
@@ -108,15 +122,13 @@ def _page(
     body = _body(sheet, size)
     high = body.high - (_colour_height(sheet, size) if colour else 0)
     if pictures:
-        columns, rows = _grid(len(sheet.pictures))
-        if numbers[1] == 1 or colour:
-            rows = -(-len(pictures) // columns)
+        columns, rows = _grid(len(pictures))
         wide = (body.wide - (columns - 1) * _GAP) / columns
         each = (high - rows * _GAP) / rows
         for index, one in enumerate(pictures):
             row, column = divmod(index, columns)
             left, top = body.left + column * (wide + _GAP), body.top - row * (each + _GAP)
-            _card(canvas, one, _Area(left, top, wide, each), small=columns == 3)
+            _card(canvas, one, _Area(left, top, wide, each))
     if colour:
         top = body.top - (high if pictures else 0)
         _colour(canvas, sheet, _Area(body.left, top, body.wide, body.high))
@@ -161,11 +173,10 @@ def _lines_of(one: SheetPicture, wide: float, size: float) -> list[str]:
     return made
 
 
-def _card(canvas: Canvas, one: SheetPicture, area: _Area, *, small: bool) -> None:
-    size = 6.6 if small else 8.0
+def _card(canvas: Canvas, one: SheetPicture, area: _Area) -> None:
+    size = 8.0
     step = size * 1.28
-    title = f"{one.number}  {one.title}"
-    titles = simpleSplit(title, _BOLD, size + 2.5, area.wide)[:2]
+    titles = simpleSplit(one.title, _BOLD, size + 2.5, area.wide)
     y = area.top
     for line in titles:
         y -= size + 4
@@ -174,7 +185,7 @@ def _card(canvas: Canvas, one: SheetPicture, area: _Area, *, small: bool) -> Non
     chip = size + 7
     below = step * len(lines) + chip + 8
     plate = _Area(area.left, y - 4, area.wide, max(40.0, y - 4 - (area.top - area.high) - below))
-    bottom = _plate(canvas, one, plate, small=small)
+    bottom = _plate(canvas, one, plate)
     y = bottom - 3
     _chip(canvas, one, _Area(area.left, y, area.wide, chip), size)
     y -= chip + 2
@@ -183,7 +194,7 @@ def _card(canvas: Canvas, one: SheetPicture, area: _Area, *, small: bool) -> Non
         _text(canvas, area.left, y, line, _PLAIN, size)
 
 
-def _plate(canvas: Canvas, one: SheetPicture, area: _Area, *, small: bool) -> float:
+def _plate(canvas: Canvas, one: SheetPicture, area: _Area) -> float:
     """Draw the picture with its letters beside it; return where it ends."""
     columns, rows = one.size
     scale = min((area.wide - 2 * _RIM) / columns, (area.high - 2 * _RIM) / rows)
@@ -203,7 +214,7 @@ def _plate(canvas: Canvas, one: SheetPicture, area: _Area, *, small: bool) -> fl
         (edges.right, left + wide + _RIM / 2, middle[1]),
     )
     for letter, x, y in places:
-        _letter(canvas, letter, x, y, 8.0 if small else 9.5)
+        _letter(canvas, letter, x, y, 9.5)
     return top - high - _RIM
 
 
