@@ -31,7 +31,8 @@ def radiograph(
     teeth
         ISO 3950 designations.
     """
-    uid = f"2.25.{int.from_bytes(f"{path.name}{patient}{date}".encode()[:12], "big")}"
+    named = f"{path.name}{patient[0]}{date}".encode()
+    uid = f"2.25.{int.from_bytes(named[-12:], 'big')}"
     meta = FileMetaDataset()
     meta.MediaStorageSOPClassUID = UID(_INTRAORAL)
     meta.MediaStorageSOPInstanceUID = UID(uid)

@@ -213,7 +213,7 @@ class Watch:
 
     def attach(self, context: BrowserContext) -> None:
         """Listen to every page of a context."""
-        context.on("console", lambda m: self._told(m.type, m.text))
+        context.on("console", lambda m: self._told(m.type, f"{m.text} at {m.location.get('url')}"))
         context.on("weberror", lambda e: self.complaints.append(f"error: {e.error}"))
 
     def _told(self, kind: str, text: str) -> None:

@@ -1,0 +1,207 @@
+"""The record in the browser: what a visit lacks, the audit and its report, people and their roles."""
+
+from __future__ import annotations
+
+import io
+import json
+import zipfile
+from collections.abc import Callable
+from pathlib import Path
+
+from playwright.sync_api import Page, expect
+from web_serving import PASSWORD, TABLET, Client, Served, Watch, serious
+
+from archiver.records.examining import Depth
+from archiver.records.memory import Memory
+from archiver.records.rule_reading import read_rules, shipped
+from archiver.records.survey import survey_archive
+from archiver.records.visit import report_visit
+from archiver.web.users import users_of
+
+
+def test_a_visit_shows_what_the_command_line_says_it_lacks(page: Page, served: Served) -> None:
+    from archiver.archive.layout import Layout
+    from archiver.cli.context import now
+
+    survey = survey_archive(Layout(served.archive), Depth.INDEX, Memory(None, ""), now())
+    rules = read_rules(shipped()["five-intraoral"])
+    told = report_visit(survey.instances, {}, [rules], "P-1180", day="2026-04-21")
+    missing = sorted(d.requirement for d in told.demands if d.status == "missing")
+    assert missing
+
+    page.goto(served.url + "/record")
+    page.get_by_role("link", name="Record of Castellanos, Idris, 2026-04-21").click()
+    expect(page.get_by_role("heading", level=1)).to_contain_text("Castellanos, Idris")
+    shown = page.locator(".demand-missing .demand-what").all_inner_texts()
+    assert sorted(text.strip() for text in shown) == missing
+    assert page.locator("main figure.picture").count() == len(told.pictures)
+
+
+def test_other_rules_are_chosen_and_remembered(page: Page, served: Served) -> None:
+    page.goto(served.url + "/record")
+    page.get_by_label("Compare with").select_option(label="Eight views of a first examination")
+    page.get_by_role("button", name="Apply").click()
+    page.goto(served.url + "/record")
+    chosen = page.get_by_label("Compare with").evaluate("e => e.selectedOptions[0].text")
+    assert chosen == "Eight views of a first examination"
+
+
+def test_visits_of_a_patient_are_found_without_the_identifier_in_the_address(
+    page: Page, served: Served
+) -> None:
+    page.goto(served.url + "/record")
+    page.get_by_label("Patient's identifier").fill("P-1042")
+    page.keyboard.press("Enter")
+    expect(page.get_by_role("heading", name="Visits of this patient")).to_be_visible()
+    assert page.locator("tbody tr").count() == 3
+    assert "P-1042" not in page.url
+    page.get_by_label("Patient's identifier").fill("P-0")
+    page.get_by_role("button", name="Show visits").click()
+    expect(page.get_by_text("No photographs are archived under this identifier.")).to_be_visible()
+
+
+def test_every_picture_carries_its_label(page: Page, served: Served) -> None:
+    page.goto(served.url + "/record")
+    page.locator("tbody a").first.click()
+    for figure in page.locator("figure.picture").all():
+        letters = "".join(figure.locator(".edge").all_inner_texts())
+        assert len(letters) == 4 and set(letters) <= set("LRAPHF"), letters
+        assert figure.locator(".tooth").inner_text()
+        assert figure.locator("time").get_attribute("datetime") == "2026-04-21"
+        assert figure.locator(".side").inner_text() in ("Side confirmed", "Side not confirmed")
+        image = figure.locator("img")
+        image.scroll_into_view_if_needed()
+        expect(image).to_have_js_property("complete", True)
+        assert image.evaluate("e => e.naturalWidth") > 100
+        assert "patient's" in (image.get_attribute("alt") or "")
+
+
+def test_an_audit_is_run_followed_read_and_downloaded(page: Page, served: Served) -> None:
+    page.goto(served.url + "/record/audit")
+    page.get_by_label("Limits of every record").check()
+    page.get_by_role("button", name="Run the audit").click()
+    page.wait_for_url("**/record/report/*", timeout=60_000)
+    expect(page.get_by_role("heading", name="Audit report")).to_be_visible()
+    assert "views that are asked for" in page.locator(".notice").inner_text()
+    page.get_by_text("Nobody has confirmed the side").click()
+    expect(page.get_by_text("To do:").nth(0)).to_be_attached()
+    assert not serious(page)
+    with page.expect_download() as waiting:
+        page.get_by_role("link", name="Download the report").click()
+    names = zipfile.ZipFile(io.BytesIO(Path(waiting.value.path()).read_bytes())).namelist()
+    assert {name.rpartition("/")[2] for name in names} == {
+        "audit.html",
+        "audit.json",
+        "findings.csv",
+        "required-views.csv",
+    }
+    page.goto(served.url + "/record/audit")
+    assert page.locator("tbody tr").count() >= 1
+
+
+def test_an_audit_can_be_cancelled(page: Page, served: Served) -> None:
+    before = set((served.archive / "pages" / "reports").glob("2*"))
+    page.goto(served.url + "/record/audit")
+    page.get_by_label("Look at the pictures").check()
+    page.get_by_label("Read again").check()
+    page.get_by_role("button", name="Run the audit").click()
+    page.get_by_role("button", name="Cancel").click()
+    expect(page.locator("#task-words")).to_have_text("Cancelled", timeout=20_000)
+    page.get_by_role("link", name="Back").click()
+    assert set((served.archive / "pages" / "reports").glob("2*")) == before
+
+
+def test_an_audit_of_no_rules_is_refused_in_words(served: Served) -> None:
+    client = Client(served)
+    client.ask("/")
+    answer = client.post("/record/audit")
+    assert answer.status == 400
+    assert "Choose at least one set of rules." in answer.text
+    assert client.post("/record/audit", {"rules": "/etc/passwd"}).status == 400
+
+
+def test_people_log_in_work_and_log_out_by_the_keyboard(
+    archive: Path, start: Callable[..., Served], page: Page
+) -> None:
+    users_of(archive).add("berg", frozenset({"dentist"}), PASSWORD)
+    served = start(archive)
+    page.set_viewport_size(TABLET)
+    page.goto(served.url + "/record")
+    assert not serious(page)
+    page.keyboard.type("berg")
+    page.keyboard.press("Tab")
+    page.keyboard.type(PASSWORD)
+    page.keyboard.press("Enter")
+    page.wait_for_url("**/record")
+    page.get_by_text("berg").focus()
+    page.keyboard.press("Enter")
+    expect(page.get_by_text("May work as: dentist")).to_be_visible()
+    assert not serious(page)
+    page.keyboard.press("Escape")
+    expect(page.get_by_text("May work as: dentist")).to_be_hidden()
+    page.get_by_text("berg").press("Enter")
+    page.get_by_role("button", name="Log out").press("Enter")
+    expect(page.get_by_text("You have logged out.")).to_be_visible()
+    page.go_back()
+    page.reload()
+    expect(page.get_by_role("button", name="Log in")).to_be_visible()
+
+
+def test_a_wrong_password_is_told_on_the_page(
+    archive: Path, start: Callable[..., Served], page: Page, watch: Watch
+) -> None:
+    users_of(archive).add("berg", frozenset({"dentist"}), PASSWORD)
+    watch.expected = ("401",)
+    page.goto(start(archive).url)
+    page.get_by_label("Name").fill("berg")
+    page.get_by_label("Password").fill("a wrong one")
+    page.get_by_role("button", name="Log in").click()
+    expect(page.get_by_role("alert")).to_have_text("Name or password is wrong.")
+
+
+def test_the_colours_of_the_screen_are_chosen(page: Page, served: Served) -> None:
+    page.goto(served.url)
+    light = page.evaluate("getComputedStyle(document.body.parentElement).backgroundColor")
+    page.locator("summary").click()
+    page.get_by_role("button", name="Dark").click()
+    page.wait_for_load_state()
+    dark = page.evaluate("getComputedStyle(document.body.parentElement).backgroundColor")
+    assert dark != light
+    page.goto(served.url + "/find")
+    assert page.evaluate("document.documentElement.dataset.theme") == "dark"
+
+
+def test_what_can_be_pressed_is_large_enough_for_a_finger(page: Page, served: Served) -> None:
+    page.set_viewport_size(TABLET)
+    for path in ("/", "/record", "/record/audit", "/server"):
+        page.goto(served.url + path)
+        small = page.evaluate(
+            "[...document.querySelectorAll('button, summary, nav a, select, .check')]"
+            ".filter(e => e.offsetParent && e.getBoundingClientRect().height < 44)"
+            ".map(e => e.outerHTML.slice(0, 120))"
+        )
+        assert not small, path
+
+
+def test_the_skip_link_leads_past_the_head(page: Page, served: Served) -> None:
+    page.goto(served.url)
+    page.keyboard.press("Tab")
+    assert page.evaluate("document.activeElement.className") == "skip"
+    page.keyboard.press("Enter")
+    assert page.evaluate("document.activeElement.id") == "main"
+
+
+def test_a_page_that_outlives_its_server_goes_on_with_the_next(
+    archive: Path, start: Callable[..., Served], page: Page
+) -> None:
+    served = start(archive)
+    port = served.address[1]
+    page.goto(served.url + "/record")
+    served.kill()
+    start(archive, port=port)
+    name = page.evaluate(
+        "import('/static/calling.js').then(m => m.callJson('/tasks/none/cancel', {method: 'POST'}))"
+        ".catch(e => e.status)"
+    )
+    assert name == 404  # the token was renewed: otherwise it would be 403
+    assert json.loads(Client(served).ask("/session").text)["name"]
