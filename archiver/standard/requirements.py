@@ -27,6 +27,8 @@ _COMMON_MODULES = (
     "sop-common",
 )
 _OVERLAY = "overlay-plane"
+# Structured reports and key object selections have a series module of their own (PS3.3 C.17.1).
+_DOCUMENTS = "1.2.840.10008.5.1.4.1.1.88."
 
 # Where a module is specified (PS3.3).
 _SECTIONS = {
@@ -195,7 +197,9 @@ def modules_of(sop_class: str, has_pixels: bool) -> tuple[Module, ...]:
     that every image shares, and the pixel description where there are pixels; for an object
     without a patient SOP Common alone.
     """
-    shared = _COMMON_MODULES if belongs_to_patient(sop_class) else ("sop-common",)
+    shared: tuple[str, ...] = _COMMON_MODULES if belongs_to_patient(sop_class) else ("sop-common",)
+    if sop_class.startswith(_DOCUMENTS):
+        shared = tuple(name for name in shared if name != "general-series")
     found = []
     for row in load_json("types")["modules"]:
         name = row["name"]

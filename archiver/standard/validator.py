@@ -11,6 +11,7 @@ from archiver.standard.coded_rules import check_codes, check_terms
 from archiver.standard.elements import PIXEL_DATA, Element, Fragment, Item, levels_of
 from archiver.standard.finding import Finding
 from archiver.standard.icc_rules import check_icc
+from archiver.standard.key_object_rules import KEY_OBJECT_SELECTION, check_key_objects
 from archiver.standard.lossy_rules import check_lossy_history
 from archiver.standard.meta_rules import check_meta
 from archiver.standard.module_rules import check_modules
@@ -134,13 +135,14 @@ def _check_dataset(
         check_modules(dataset, report)
         check_icc(dataset, levels, report)
         check_references(dataset, report)
+        check_key_objects(dataset, report)
         check_clinical(dataset, report)
     _tell_scope(dataset, report)
 
 
 def _tell_scope(dataset: Item, report: Report) -> None:
     sop_class = dataset.text("SOPClassUID")
-    if sop_class == PHOTOGRAPHIC:
+    if sop_class in (PHOTOGRAPHIC, KEY_OBJECT_SELECTION):
         return
     if "DirectoryRecordSequence" in dataset:
         report.add("scope", found="a directory of media (DICOMDIR): only its encoding was checked")

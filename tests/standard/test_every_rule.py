@@ -6,6 +6,7 @@ import io
 import struct
 import warnings
 from collections.abc import Callable
+from datetime import datetime, timezone
 from pathlib import Path
 
 import pytest
@@ -27,6 +28,10 @@ from standard_photograph import (
     written,
 )
 
+from archiver.dentition.codes import Code
+from archiver.objects import concepts, key_objects, part10
+from archiver.objects.modules import code_item as coded_item
+from archiver.objects.uids import DerivedUids
 from archiver.standard.finding import Severity
 from archiver.standard.rules import all_rules
 from archiver.standard.validator import validate_bytes, validate_file, validate_instance
@@ -37,6 +42,7 @@ DEFLATED = "1.2.840.10008.1.2.1.99"
 BIG_ENDIAN = "1.2.840.10008.1.2.2"
 LOSSLESS = "1.2.840.10008.1.2.4.70"
 CT = "1.2.840.10008.5.1.4.1.1.2"
+BLURRED = concepts.QUALITY_REASONS["111210"]
 
 
 def changed(**values: object) -> bytes:
@@ -75,6 +81,26 @@ def appended(element: bytes, before: int | None = None) -> bytes:
         return data + element
     at = data.index(struct.pack("<HH", before >> 16, before & 0xFFFF), 132)
     return data[:at] + element + data[at:]
+
+
+def note(change: Callable[[Dataset], object] = lambda ds: None, *modifiers: Code) -> bytes:
+    """Return a note that rejects a photograph, spoilt."""
+    wrong = photograph()
+    told = key_objects.Note(
+        concepts.REJECTED_FOR_QUALITY, (key_objects.referenced(wrong),), "blurred", modifiers
+    )
+    made = datetime(2026, 3, 5, tzinfo=timezone.utc)
+    ds = key_objects.build(told, wrong, created=made, uids=DerivedUids())
+    change(ds)
+    return part10.whole(ds)
+
+
+def titled(title: Code, *modifiers: Code) -> bytes:
+    return note(lambda ds: setattr(ds, "ConceptNameCodeSequence", [coded_item(title)]), *modifiers)
+
+
+def refer_to(ds: Dataset, uid: str) -> None:
+    ds.ContentSequence[-1].ReferencedSOPSequence[0].ReferencedSOPInstanceUID = uid
 
 
 def replaced(old: bytes, new: bytes, count: int = 1) -> bytes:
@@ -319,6 +345,12 @@ MUTANTS: dict[str, Callable[[], bytes]] = {
     "turn-contradicts-modifier": lambda: with_modifier("789310004"),
     "turn-contradicts-preserved": lambda: with_source(SpatialLocationsPreserved="YES"),
     "flip-unexplained": lambda: with_modifier("789131009"),
+    "note-attribute-missing": lambda: note(lambda ds: delattr(ds, "ContinuityOfContent")),
+    "note-title": lambda: titled(concepts.SMILES),
+    "note-modifier": lambda: titled(concepts.OF_INTEREST, BLURRED),
+    "note-without-instance": lambda: note(lambda ds: ds.ContentSequence.pop()),
+    "note-reference-unlisted": lambda: note(lambda ds: refer_to(ds, f"{ROOT}.99")),
+    "note-of-itself": lambda: note(lambda ds: refer_to(ds, ds.SOPInstanceUID)),
     "scope": lambda: changed(SOPClassUID=CT),
 }
 
@@ -375,6 +407,9 @@ def test_a_file_that_cannot_be_opened_is_a_finding(tmp_path: Path) -> None:
 GOOD: dict[str, Callable[[], bytes]] = {
     "JPEG baseline": lambda: written(photograph()),
     "explicit little endian": lambda: written(native(photograph()), EXPLICIT),
+    "a note that rejects": note,
+    "a note that rejects, and why": lambda: note(lambda ds: None, BLURRED),
+    "a note of a quality issue": lambda: titled(Code("113010", "DCM", "Quality Issue"), BLURRED),
     "implicit little endian": lambda: written(native(photograph()), IMPLICIT),
     "deflated": lambda: written(native(photograph()), DEFLATED),
     "private elements with their creator": lambda: private(creator=True),

@@ -139,7 +139,9 @@ def test_context_groups_agree_with_pydicom() -> None:
             assert not meaning or meaning in theirs[(group["scheme"], value)], (cid, value)
 
 
-@pytest.mark.parametrize("cid", ["7005", "7050", "7202", "7203", "4016", "4017", "244"])
+@pytest.mark.parametrize(
+    "cid", ["7005", "7010", "7011", "7050", "7202", "7203", "4016", "4017", "244"]
+)
 def test_these_context_groups_are_whole(cid: str) -> None:
     group = load_toml("contexts")["groups"][cid]
     assert {(group["scheme"], v) for v in group["codes"]} == set(_codes_of(cid))
