@@ -21,8 +21,11 @@ from archiver.web.compare.source import Source
 
 #: Pairs whose outcome is kept, and newest pictures that are kept ready.
 _PAIRS, _READY = 64, 2
-#: Pixels of working size by which the outline of the aligned region may be simplified.
-_SIMPLIFIED = 1.5
+#: An outline is rounded by so many pixels of working size, drawn so many times finer, and may
+#: then be simplified by so many pixels.
+_ROUNDED, _FINER, _SIMPLIFIED = 2.0, 3, 0.7
+#: Pixels of the map, across, by which the two pictures were smoothed before they were compared.
+_RIM = 9
 
 #: The words for each reason of `archiver.priors.registration`, by how it begins.
 _REASONS = {
@@ -45,8 +48,8 @@ class Aligned:
     facts
         All that the page tells, as values that JSON has.
     difference
-        PNG of the map of differences, transparent where the prior does not reach; empty where
-        it is not aligned.
+        PNG of the map of differences, grey where the prior does not reach; empty where it is
+        not aligned.
     way
         What the wrong-way check came to.
     """
@@ -157,26 +160,26 @@ def _lab(mean: tuple[float, float, float]) -> list[float]:
 
 
 def _outlines(found: Alignment) -> list[list[list[float]]]:
-    """Outlines of the region that was aligned, in full pixels of the newest picture."""
-    mask = found.region.astype(np.uint8)
-    lines, _ = cv2.findContours(mask, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    """Smooth outlines of the region that was aligned, in full pixels of the newest picture."""
+    rows, columns = found.region.shape
+    mask = cv2.GaussianBlur(found.region.astype(np.float32), (0, 0), _ROUNDED)
+    size = (columns * _FINER, rows * _FINER)
+    fine = cv2.resize(mask, size, interpolation=cv2.INTER_LINEAR) > 0.5
+    lines, _ = cv2.findContours(fine.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
     made = []
     for line in lines:
         points = cv2.approxPolyDP(line, _SIMPLIFIED, True).reshape(-1, 2)
         if len(points) > 2:
-            full = (points + 0.5) * found.factor
+            full = (points + 0.5) / _FINER * found.factor
             made.append([[round(float(x), 1), round(float(y), 1)] for x, y in full])
     return made
 
 
 def _map(apart: Array) -> bytes:
+    """The map as a PNG, grey where the earlier picture does not reach, its blurred rim included."""
     rows, columns = apart.shape
-    pixels = np.dstack(
-        [
-            plates.mapped(apart, (columns, rows)),
-            np.where(np.isnan(apart), 0, 255).astype(np.uint8),
-        ]
-    )
+    beyond = cv2.dilate(np.isnan(apart).astype(np.uint8), np.ones((_RIM, _RIM), np.uint8)) > 0
+    pixels = plates.mapped(np.where(beyond, np.nan, apart), (columns, rows))
     buffer = io.BytesIO()
-    Image.fromarray(pixels, "RGBA").save(buffer, "PNG", compress_level=3)
+    Image.fromarray(pixels).save(buffer, "PNG", compress_level=3)
     return buffer.getvalue()

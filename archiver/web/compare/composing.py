@@ -107,12 +107,14 @@ class _Pane:
         if not self.pair.outcome.difference:
             return now
         with Image.open(io.BytesIO(self.pair.outcome.difference)) as picture:
-            found = np.asarray(picture.convert("RGBA"))
+            found = np.asarray(picture.convert("RGB"))
         columns, rows = self.pair.newest.size
         grown = np.diag([columns / found.shape[1], rows / found.shape[0], 1.0])
-        placed = cv2.warpPerspective(found, _centred(self.base @ grown), self.size)
-        share = placed[..., 3:].astype(np.float32) / 255 * self.seen.strength
-        mixed = placed[..., :3] * share + now * (1 - share)
+        matrix = _centred(self.base @ grown)
+        placed = cv2.warpPerspective(found, matrix, self.size).astype(np.float32)
+        there = _covered(found.shape[:2], matrix, self.size)[..., np.newaxis]
+        share = there * self.seen.strength
+        mixed = placed * share + now * (1 - share)
         return np.asarray(mixed.round(), np.uint8)
 
     def outlined(self, now: Pixels) -> Pixels:

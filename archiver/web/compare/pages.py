@@ -103,12 +103,12 @@ class Comparing:
         )
 
     def _entry(self, chosen: Chosen, source: Source, label: Label) -> dict[str, Any]:
-        now = chosen.newest.description
-        return {
-            "shown": shown_json(source, label),
-            "span": before(label.date, self.label(chosen.newest).date, self.site.t),
-            "same": shows_the_same(source.description, now),
-        }
+        same = shows_the_same(source.description, chosen.newest.description)
+        span = before(label.date, self.label(chosen.newest).date, self.site.t)
+        if not same:
+            what = label.view or label.tooth
+            span = self.site.t("compare.shows_else", span=span, view=what)
+        return {"shown": shown_json(source, label), "span": span}
 
     def with_earlier(self, request: Request) -> Response:
         """Lead to the comparison of a picture with the earlier ones of its tooth and view."""

@@ -32,6 +32,11 @@ _VIEWS = (
     ("find.views_mouth", tuple(v for v in View if not (v.needs_teeth or v.is_extraoral))),
     ("find.views_face", tuple(v for v in View if v.is_extraoral)),
 )
+_HINTS = {
+    Numbering.ISO: "find.chart_hint",
+    Numbering.UNIVERSAL: "find.chart_hint_universal",
+    Numbering.PALMER: "find.chart_hint_palmer",
+}
 _FRONT, _MOLARS = ("central", "lateral", "canine"), ("molar_1", "molar_2", "molar_3")
 _PERMANENT = (*_FRONT, "premolar_1", "premolar_2", *_MOLARS)
 _DECIDUOUS = (*_FRONT, *_MOLARS[:2])
@@ -88,6 +93,7 @@ class _Finding:
             found=found,
             patients=[self._told(one, question, name) for one in found.patients],
             charts=self._charts(question, asked),
+            chart_hint=_HINTS[self._site.settings.numbering],
             tooth_words=self._chosen(question.teeth),
             views=_VIEWS,
         )

@@ -49,7 +49,7 @@ const laid = (mode) => mode !== "side" && (fits(state.entry) || mode === "differ
 function build() {
   stage.dataset.mode = state.mode;
   const [then, now] = [state.entry.shown.label, newest.shown.label];
-  const heads = [heading(then, state.entry.span), heading(now, t("compare.newest"))];
+  const heads = [heading(then), heading(now)];
   heads.forEach((head, n) => (head.dataset.date = n ? "newest" : "earlier"));
   if (state.mode === "side") {
     panes = [new Pane(then), new Pane(now)];

@@ -9,11 +9,10 @@ export function make(tag, className, text) {
 }
 
 // What stands above a pane of a picture: date, tooth and view, whether its side is confirmed.
-export function heading(label, more = "") {
+export function heading(label) {
   const head = make("div", "pane-head");
   const when = make("strong", "when", label.date || "?");
   head.append(when);
-  if (more) head.append(make("span", "more", more));
   head.append(make("span", "tooth", [label.tooth, label.view].filter(Boolean).join(", ")));
   const mark = sideMark(label);
   if (mark) head.append(mark);
