@@ -8,7 +8,6 @@ from datetime import datetime
 from pathlib import PurePosixPath
 
 from archiver.errors import ArchiverError, NetworkError, ObjectError, RefusedForGood
-from archiver.network import web_store
 from archiver.network.dimse import commitment, store
 from archiver.network.outbox import Outbox
 from archiver.network.parcels import Parcel, Sent, read_parcel
@@ -21,7 +20,6 @@ from archiver.network.shipping import (
     without_report,
 )
 from archiver.network.statuses import Service, status_of
-from archiver.network.web_client import NothingThere, open_web_link
 
 NO_COMMITMENT = "stored; the peer has no storage commitment, so keep the picture on the card"
 READ_BACK = "read back from the peer, the same as it was sent"
@@ -101,6 +99,8 @@ def _send_due(outbox: Outbox, peer: Peer, world: World) -> Iterator[Shipment]:
     if isinstance(peer, DimsePeer):
         results = store.send(peer, parcels)
     else:
+        from archiver.network import web_store
+
         results = web_store.send(peer, parcels)
     for parcel, result in results:
         yield _sent(outbox, waiting[parcel.sop_instance], result, world)
@@ -160,6 +160,10 @@ def _read_back(
     outbox: Outbox, peer: WebPeer, due: Sequence[Shipment], world: World
 ) -> Iterator[Shipment]:
     """See for each instance whether the peer gives back what was sent."""
+    # Not above: the libraries of HTTP take long to load, and most peers are spoken to by DIMSE.
+    from archiver.network import web_store
+    from archiver.network.web_client import NothingThere, open_web_link
+
     with open_web_link(peer) as link:
         for number, one in enumerate(due):
             try:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import socket
 import ssl
+import threading
 import time
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
@@ -47,8 +48,65 @@ class _Socket(AssociationSocket):
             self.socket.close()
 
 
+class _Checkpoint(threading.Event):
+    """Where an association's own thread waits while somebody asks and waits for the answer.
+
+    Who clears it has to see `paused` before they go on. The thread takes that back and then looks
+    once more, so that it never takes the answer from under somebody who believes that it waits.
+    """
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.paused = False
+        self.set()
+
+    def wait(self, timeout: float | None = None) -> bool:
+        """Wait until it is set, and is so still after `paused` was taken back."""
+        while True:
+            self.paused = True
+            came = super().wait(timeout)
+            self.paused = False
+            if not came or self.is_set():
+                return came
+
+
+class _Association(Association):
+    """An association that is paused only where it says so.
+
+    pynetdicom 3.0 writes that flag from two threads, with a moment before each in which it is
+    not true: an answer is lost in it once in some thousand, and releasing may wait for ever.
+    """
+
+    _serving: threading.RLock
+    _reactor_checkpoint: _Checkpoint
+
+    @classmethod
+    def made_of(cls, plain: Association) -> None:
+        """Make an association one of these, before its thread is started."""
+        plain.__class__ = cls
+        plain._reactor_checkpoint = _Checkpoint()
+        plain._serving = threading.RLock()  # type: ignore[attr-defined]
+
+    @property
+    def _is_paused(self) -> bool:
+        return self._reactor_checkpoint.paused
+
+    @_is_paused.setter
+    def _is_paused(self, _value: bool) -> None:
+        """Only the checkpoint knows."""
+
+    def _serve_request(self, *arguments: Any) -> None:
+        with self._serving:
+            super()._serve_request(*arguments)
+
+    def release(self) -> None:
+        """Release, after the answer to what the peer asked has gone."""
+        with self._serving:
+            super().release()
+
+
 class _Entity(AE):
-    """An application entity whose sockets are ours."""
+    """An application entity whose sockets and associations are ours."""
 
     def _create_socket(
         self,
@@ -56,6 +114,7 @@ class _Entity(AE):
         address: AddressInformation,
         tls_args: tuple[ssl.SSLContext, str] | None,
     ) -> AssociationSocket:
+        _Association.made_of(assoc)
         made = _Socket(assoc, address=address)
         made.tls_args = tls_args
         return made
@@ -207,10 +266,11 @@ def application_entity(peer: DimsePeer) -> AE:
 
 
 def limit_sends(association: Association, seconds: float) -> None:
-    """Let no write wait longer for a peer that reads no more."""
+    """Let no write wait longer for a peer that reads no more, nor for company."""
     wrapped = association.dul.socket
     if wrapped is not None and wrapped.socket is not None:
         wrapped.socket.settimeout(seconds)
+        wrapped.socket.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
 
 
 def _address(peer: DimsePeer) -> str:

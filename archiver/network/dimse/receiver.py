@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import re
 import threading
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
@@ -21,6 +22,8 @@ from archiver.network.tls import listening_context
 _UID = re.compile(r"[0-9][0-9.]{0,63}")
 _OUT_OF_RESOURCES = 0xA700
 _CANNOT_UNDERSTAND = 0xC000
+#: How long a peer may take to end its associations with us (seconds).
+_PARTING = 1.0
 
 
 class Basket:
@@ -110,6 +113,10 @@ def listening(
     try:
         yield int(server.server_address[1])
     finally:
+        # What was asked for has come; its sender may still wait for the answer to it.
+        until = time.monotonic() + _PARTING
+        while server.active_associations and time.monotonic() < until:
+            time.sleep(0.01)
         server.shutdown()
 
 
