@@ -20,6 +20,7 @@ stop.addEventListener("click", async () => {
   }
 });
 
+stop.disabled = false;
 const last = await follow(box.dataset.task, (now) => {
   if (now.words) words.textContent = now.words;
   if (now.total) {
