@@ -1,0 +1,284 @@
+"""Drafts: kept at every change, read by their owner only, hostile files refused in plain words."""
+
+from __future__ import annotations
+
+import io
+import json
+import struct
+import zlib
+from collections.abc import Iterator
+from datetime import datetime, timedelta, timezone
+from pathlib import Path
+
+import pytest
+from PIL import Image
+from taking import STUDIES, Taking, let_in
+from web_serving import Served, serve
+
+from archiver.web.take_in.arriving import Arrival, shown_name
+from archiver.web.take_in.drafts import ARCHIVED
+from archiver.web.take_in.keeping import Drafts, NoDraft, write_json
+
+NOON = datetime(2026, 3, 4, 12, tzinfo=timezone.utc)
+CARD = sorted((STUDIES / "P-1042" / "2024-02-13").glob("*.JPG"))
+
+
+@pytest.fixture
+def drafts(tmp_path: Path) -> Drafts:
+    return Drafts(tmp_path, lambda: NOON)
+
+
+@pytest.fixture(scope="module")
+def running(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Served]:
+    served = serve(tmp_path_factory.mktemp("drafts") / "archive")
+    for name, role in (("Berg^Ida", "assistant"), ("Lund^Per", "dentist"), ("Aud^Itor", "auditor")):
+        let_in(served.archive, name, role)
+    yield served
+    served.kill()
+
+
+def test_a_draft_is_read_again_as_it_was_kept(drafts: Drafts, tmp_path: Path) -> None:
+    opened = drafts.create("ida")
+    with Arrival(opened) as arrival:
+        arrival.take(CARD[0].read_bytes())
+        photo = arrival.keep("IMG_1.JPG", NOON)
+    kept = opened.change(opened.draft.with_said({photo.digest: {"view": "occlusal"}}), NOON)
+    again = Drafts(tmp_path, lambda: NOON).get(opened.draft.id, "ida")
+    assert again.draft == kept
+    assert again.photos == {photo.digest: photo}
+    assert again.path_of(photo).read_bytes() == CARD[0].read_bytes()
+
+
+def test_what_an_ended_process_left_half_done_is_not_there(drafts: Drafts, tmp_path: Path) -> None:
+    opened = drafts.create("ida")
+    (opened.files / "0123456789abcdef.part").write_bytes(b"\xff\xd8 half a picture")
+    (opened.folder / "draft.json.01234567.part").write_text('{"half')
+    write_json(opened.files / f"{'0' * 64}.json", {"digest": "facts of a file that is not there"})
+    again = Drafts(tmp_path, lambda: NOON)
+    (opened.files / f"{'0' * 64}.json").unlink()
+    found = again.get(opened.draft.id, "ida")
+    assert found.photos == {}
+    assert not list(opened.folder.rglob("*.part"))
+
+
+def test_a_draft_without_its_table_is_none(drafts: Drafts, tmp_path: Path) -> None:
+    opened = drafts.create("ida")
+    (opened.folder / "draft.json").unlink()
+    with pytest.raises(NoDraft):
+        Drafts(tmp_path, lambda: NOON).get(opened.draft.id, "ida")
+
+
+@pytest.mark.parametrize("name", ["../../etc", "..", "", "A" * 32, "0" * 31, "0" * 32 + "/x"])
+def test_a_name_that_is_no_draft_leads_nowhere(drafts: Drafts, name: str) -> None:
+    with pytest.raises(NoDraft):
+        drafts.get(name, "ida")
+
+
+def test_a_change_can_be_taken_back_and_made_again(drafts: Drafts) -> None:
+    opened = drafts.create("ida")
+    opened.change(opened.draft.with_said({"a": {"view": "face"}}), NOON)
+    opened.change(opened.draft.with_said({"a": {"view": "smile"}}), NOON)
+    assert opened.undo(NOON).said["a"] == {"view": "face"}
+    assert opened.undo(NOON).said == {}
+    assert opened.undo(NOON).said == {}
+    assert opened.undo(NOON, again=True).said["a"] == {"view": "face"}
+    assert opened.draft.revision == 5
+
+
+def test_a_draft_that_was_archived_goes_after_a_day(tmp_path: Path) -> None:
+    now = [NOON]
+    drafts = Drafts(tmp_path, lambda: now[0])
+    done, going_on = drafts.create("ida"), drafts.create("ida")
+    from dataclasses import replace
+
+    done.save(replace(done.draft, state=ARCHIVED), NOON)
+    now[0] = NOON + timedelta(days=40)
+    assert [one.draft.id for one in drafts.of("ida")] == [going_on.draft.id]
+    assert not done.folder.exists()
+
+
+@pytest.mark.parametrize(
+    ("given", "shown"),
+    [
+        ("../../../etc/passwd", "passwd"),
+        ("C:\\card\\IMG_1.JPG", "IMG_1.JPG"),
+        ("a\x00b\n\u202ejpg.exe", "a_b__jpg.exe"),
+        ("", "unnamed"),
+        ("/", "unnamed"),
+        ("x" * 500 + ".jpg", "x" * 196 + ".jpg"),
+    ],
+)
+def test_a_name_from_a_browser_is_one_line_and_no_path(given: str, shown: str) -> None:
+    assert shown_name(given) == shown
+
+
+def png(columns: int, rows: int) -> bytes:
+    """Return a PNG that tells a size and holds next to nothing."""
+
+    def chunk(kind: bytes, data: bytes) -> bytes:
+        return (
+            struct.pack(">I", len(data)) + kind + data + struct.pack(">I", zlib.crc32(kind + data))
+        )
+
+    head = struct.pack(">IIBBBBB", columns, rows, 8, 2, 0, 0, 0)
+    body = chunk(b"IHDR", head) + chunk(b"IDAT", zlib.compress(b"\0")) + chunk(b"IEND", b"")
+    return b"\x89PNG\r\n\x1a\n" + body
+
+
+def small(kind: str) -> bytes:
+    out = io.BytesIO()
+    Image.new("RGB", (64, 48), (200, 120, 90)).save(out, kind)
+    return out.getvalue()
+
+
+@pytest.mark.parametrize(
+    ("name", "octets", "words"),
+    [
+        ("page.jpg", b"<html><script>alert(1)</script>", "of no known kind"),
+        ("IMG_1.JPG", small("PNG"), "the name ends in .jpg, but the file is PNG"),
+        ("IMG_1.PNG", small("JPEG"), "the name ends in .png, but the file is JPEG"),
+        ("bomb.png", png(60_000, 60_000), "at most 120 megapixels"),
+        ("long.png", png(70_000, 10), "at most 65535 on a side"),
+        ("cut.jpg", CARD[0].read_bytes()[:20_000], "cut short"),
+        ("empty.jpg", b"", "the file is empty"),
+        ("macro.jpg", b"PK\x03\x04" + b"\0" * 100, "a ZIP archive"),
+    ],
+)
+def test_a_hostile_file_is_refused_in_plain_words_and_leaves_nothing(
+    running: Served, name: str, octets: bytes, words: str
+) -> None:
+    taking = Taking(running, "Berg^Ida")
+    answer = taking.upload(octets, name)
+    assert answer.status == 422
+    assert words in json.loads(answer.body)["problems"][0]
+    assert taking.state()["order"] == []
+    folder = running.archive / "pages" / "drafts" / taking.id
+    assert [p.name for p in folder.rglob("*") if p.is_file()] == ["draft.json"]
+
+
+def test_the_same_file_twice_is_one_picture(running: Served) -> None:
+    taking = Taking(running, "Berg^Ida")
+    first = taking.take(CARD[:1])
+    assert taking.take(CARD[:1]) == first
+    assert taking.upload(CARD[0].read_bytes(), "copy of it.JPG").status == 201
+    assert taking.state()["order"] == first
+
+
+def test_a_name_with_markup_and_dots_is_only_shown(running: Served) -> None:
+    taking = Taking(running, "Berg^Ida")
+    name = '../../<img src=x onerror="alert(1)">.JPG'
+    digest = json.loads(taking.upload(CARD[0].read_bytes(), name).body)["picture"]["digest"]
+    assert taking.state()["pictures"][digest]["name"] == '<img src=x onerror="alert(1)">.JPG'
+    folder = running.archive / "pages" / "drafts" / taking.id
+    kept = [p.name for p in (folder / "files").iterdir()]
+    assert sorted(kept) == [f"{digest}.jpg", f"{digest}.json"]
+
+
+def test_nobody_else_reads_or_changes_a_draft(running: Served) -> None:
+    mine = Taking(running, "Berg^Ida")
+    (digest,) = mine.take(CARD[:1])
+    theirs = Taking(running, "Lund^Per", identity=mine.id)
+    for path, method in (
+        ("", "GET"),
+        ("/state", "GET"),
+        (f"/pictures/{digest}", "GET"),
+        ("/changes", "POST"),
+        ("/archive", "POST"),
+        ("/discard", "POST"),
+    ):
+        assert theirs.ask(path, method, {} if method == "POST" else None).status == 404, path
+    assert theirs.upload(CARD[1].read_bytes(), "a.jpg").status == 404
+    assert mine.id not in theirs.client.ask("/take-in").text
+    assert mine.state()["order"] == [digest]
+
+
+def test_a_role_that_takes_nothing_in_is_refused(running: Served) -> None:
+    from web_serving import Client
+
+    client = Client(running)
+    client.log_in("Aud^Itor")
+    assert client.ask("/take-in").status == 403
+    assert client.post("/take-in/new").status == 403
+
+
+def test_without_the_token_of_the_session_nothing_is_changed(running: Served) -> None:
+    taking = Taking(running, "Berg^Ida")
+    taking.client.csrf = "guessed"
+    assert taking.change(patient={"id": "X"}).status == 403
+    assert taking.upload(CARD[0].read_bytes(), "a.jpg").status == 403
+    assert taking.ask("/discard", "POST", {}).status == 403
+
+
+@pytest.mark.parametrize(
+    "digest", ["../draft.json", "..%2f..%2fdraft.json", "0" * 64, "draft.json", "%00"]
+)
+def test_a_guessed_picture_is_not_there(running: Served, digest: str) -> None:
+    assert Taking(running, "Berg^Ida").ask(f"/pictures/{digest}").status == 404
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        {"pictures": {"0" * 64: {"view": "face"}}},
+        {"pictures": []},
+        {"pictures": {"0" * 64: 7}},
+        {"patient": {"id": "a\\b"}},
+        {"patient": {"id": "x" * 65}},
+        {"patient": {"nickname": "x"}},
+        {"visit": {"date": "yesterday"}},
+        {"visit": {"clock_offset": "a bit"}},
+        {"study": {"study_uid": 7}},
+        {"rules": "../../etc/passwd"},
+        {"stage": "whenever"},
+        {"teeth": "99"},
+        {"confirm": {"picture": "0" * 64, "turn": 1}},
+        {"numbering": "klingon"},
+    ],
+    ids=str,
+)
+def test_a_change_that_cannot_be_is_refused_whole(running: Served, change: object) -> None:
+    taking = Taking(running, "Berg^Ida")
+    before = taking.state()
+    assert isinstance(change, dict)
+    answer = taking.change(**change)
+    assert answer.status == 422, answer.text
+    assert taking.state() == before
+
+
+def test_a_change_of_an_older_state_is_not_put_over_a_newer_one(running: Served) -> None:
+    one = Taking(running, "Berg^Ida")
+    other = Taking(running, "Berg^Ida", identity=one.id)
+    assert one.change(patient={"id": "A"}).status == 200
+    late = other.change(patient={"id": "B"})
+    assert late.status == 409
+    assert json.loads(late.body)["state"]["patient"] == {"id": "A"}
+
+
+def test_a_side_is_confirmed_by_who_is_logged_in_as_shown_and_until_something_turns(
+    running: Served,
+) -> None:
+    taking = Taking(running, "Berg^Ida")
+    (digest,) = taking.take(CARD[:1])
+    refused = taking.change(pictures={digest: {"confirmed_by": "Somebody^Else"}})
+    assert refused.status == 422
+    assert taking.change(confirm={"picture": digest, "turn": 1}).status == 422
+    told = taking.say(digest, view="occlusal", mirror=True, teeth="16")
+    wrong = taking.change(confirm={"picture": digest, "turn": told["turn"] % 8 + 1})
+    assert wrong.status == 422
+    taking.confirm(digest)
+    assert taking.state()["pictures"][digest]["said"]["confirmed_by"] == "Berg^Ida"
+    assert "confirmed_by" in taking.say(digest, comment="dry")["said"]
+    assert "confirmed_by" not in taking.say(digest, operator="behind")["said"]
+
+
+def test_a_draft_that_lacks_something_is_not_archived_and_tells_where(running: Served) -> None:
+    taking = Taking(running, "Berg^Ida")
+    first, second = taking.take(CARD[:2])
+    taking.say(first, view="occlusal", mirror=True)
+    answer = taking.ask("/archive", "POST", {})
+    assert answer.status == 422
+    told = json.loads(answer.body)
+    assert any("id" in words for words in told["problems"])
+    assert "needs its teeth" in told["pictures"][first][0]
+    assert any("view" in words for words in told["pictures"][second])
+    assert all(len(words) < 300 for lines in told["pictures"].values() for words in lines)
