@@ -29,6 +29,7 @@ from archiver.records.outbox_checks import check_outbox, read_outbox
 from archiver.records.picture_checks import check_pictures, same_pictures
 from archiver.records.picture_findings import check_findings, read_findings
 from archiver.records.pictures import Picture, pictures_of
+from archiver.records.rejections import check_rejected
 from archiver.records.retention import check_retention
 from archiver.records.rules import RuleSet, strictest
 from archiver.records.survey import Survey
@@ -131,6 +132,7 @@ def metadata_concerns(
     """Run every check that needs no more than what the index and the facts say."""
     limits = strictest(tuple(sets))
     treatments = episodes.episodes if episodes else ()
+    valid = [one for one in instances if not one.rejected]
     album = Album(pictures)
     demands, concerns = evaluate(sets, album, treatments, now.date())
     concerns += check_episodes(sets, album, treatments)
@@ -139,11 +141,12 @@ def metadata_concerns(
             Concern("episode-unreadable", p.found, p.expected, path=p.where)
             for p in episodes.problems
         ]
-    concerns += check_identity(instances)
-    concerns += check_times(instances, pictures, limits, now)
+    concerns += check_identity(valid)
+    concerns += check_times(valid, pictures, limits, now)
     concerns += check_ages(pictures)
     concerns += check_extracted(pictures, treatments)
     concerns += check_pictures(instances, pictures, facts)
+    concerns += check_rejected(instances, facts)
     concerns += check_retention(sets, instances, now.date())
     return demands, concerns
 
@@ -169,16 +172,17 @@ def run_audit(
         Folder of the archive, for its outbox and findings; None for a folder of files.
     """
     facts = survey.facts
-    pictures = pictures_of(survey.instances, facts)
+    valid = [one for one in survey.instances if not one.rejected]
+    pictures = pictures_of(valid, facts)
     demands, concerns = metadata_concerns(survey.instances, pictures, facts, sets, episodes, now)
     concerns += survey.concerns
     limits = strictest(tuple(sets))
     looked = quality if survey.depth >= Depth.PICTURES else None
-    concerns += check_objects(survey.instances, pictures, facts, limits, looked)
+    concerns += check_objects(valid, pictures, facts, limits, looked)
     if survey.depth >= Depth.PICTURES:
         concerns += check_likeness(pictures, facts, same_pictures(pictures, facts))
     if archive is not None:
-        concerns += check_findings(survey.instances, read_findings(archive))
+        concerns += check_findings(valid, read_findings(archive))
         items, trouble = read_outbox(archive)
         if trouble:
             concerns.append(Concern("outbox-failed", trouble, path="outbox.sqlite"))

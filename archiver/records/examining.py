@@ -118,6 +118,8 @@ def _facts(
         warnings.simplefilter("ignore")
         words = comments(dataset)
         operator = text(dataset, "OperatorsName")
+    selection = description.selection
+    rejects = selection is not None and selection.rejects
     return Facts(
         digest,
         size,
@@ -130,6 +132,8 @@ def _facts(
         pixels=hashlib.sha256(stream).hexdigest() if stream else "",
         told=told,
         look=look,
+        title=selection.title.value if selection is not None and rejects else "",
+        rejects=selection.uids if selection is not None and rejects else (),
     )
 
 

@@ -13,6 +13,8 @@ from archiver.records.model import Concern, Instance, Person, concern_about
 
 #: Instances named in one concern at most; the report leads to the rest by the patient.
 _NAMED = 6
+#: Notes about other instances, made from them: no witness of who the patient is.
+_NOTES = frozenset({"KO", "PR"})
 Key = tuple[str, str]
 
 
@@ -33,6 +35,8 @@ def check_identity(instances: Sequence[Instance]) -> list[Concern]:
     """Check what the instances say of patients, studies and series against each other."""
     seen: dict[Person, _Seen] = defaultdict(_Seen)
     for one in instances:
+        if one.modality in _NOTES:
+            continue
         carrier = seen[one.person]
         uids = carrier.photographs if one.is_photograph else carrier.others
         if len(uids) < _NAMED:

@@ -20,7 +20,7 @@ from archiver.records.examining import Depth
 from archiver.records.model import Facts, Look, Told
 
 FILE = "audit-memory.sqlite"
-_FORMAT = f"1 {__version__}"
+_FORMAT = f"2 {__version__}"
 _TABLES = """
 CREATE TABLE IF NOT EXISTS told (name TEXT PRIMARY KEY, value TEXT NOT NULL);
 CREATE TABLE IF NOT EXISTS objects (
@@ -159,5 +159,6 @@ def facts_of(text: str) -> Facts:
     look = given["look"]
     given["told"] = tuple(Told(**one) for one in given["told"])
     given["sources"] = tuple(given["sources"])
+    given["rejects"] = tuple(given["rejects"])
     given["look"] = Look(tuple(look["hashes"]), look["figures"]) if look else None
     return Facts(**given)

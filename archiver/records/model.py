@@ -66,6 +66,8 @@ class Instance:
         Time of that line.
     who
         Who put it in, by the journal.
+    rejected
+        Why a note withdrew it; empty for a valid instance.
     """
 
     uid: str
@@ -94,6 +96,7 @@ class Instance:
     seq: int
     added: str
     who: str = ""
+    rejected: str = ""
 
     @property
     def is_photograph(self) -> bool:
@@ -152,6 +155,8 @@ class Facts:
         None where the picture was not decoded.
     row
         Digest of what the index should say of it.
+    title, rejects
+        Of a note that rejects: code of its title, and the instances that it names.
     """
 
     digest: str
@@ -166,6 +171,8 @@ class Facts:
     told: tuple[Told, ...] = ()
     look: Look | None = None
     row: str = ""
+    title: str = ""
+    rejects: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,7 +12,15 @@ from archiver.records.pictures import Picture, needs_teeth, sides_of
 def check_pictures(
     instances: Sequence[Instance], pictures: Sequence[Picture], facts: Mapping[str, Facts]
 ) -> list[Concern]:
-    """Check sides, repeats and derivations."""
+    """Check sides, repeats and derivations.
+
+    Parameters
+    ----------
+    instances
+        All of them, those too that are rejected: something may be made of one.
+    pictures
+        Without those that are rejected.
+    """
     concerns: list[Concern] = []
     for picture in pictures:
         concerns += _meaning(picture)
@@ -96,7 +104,7 @@ def _derivations(instances: Sequence[Instance], facts: Mapping[str, Facts]) -> I
     by_uid = {one.uid: one for one in instances}
     shot = {one.source for one in instances if one.role == "original" and one.source}
     for one in instances:
-        if one.role != "derived" or not one.is_photograph:
+        if one.role != "derived" or not one.is_photograph or one.rejected:
             continue
         known = facts.get(one.uid)
         if known is None:

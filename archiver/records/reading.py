@@ -46,9 +46,11 @@ _READ = (
     _I.source_digest,
     _I.journal_seq,
     _I.added,
+    _I.rejected,
 )
-#: Surrogate keys say nothing of an instance and differ between two indices of the same objects.
-_ROW = [c for c in t.instances.columns if c.name not in ("number", "patient")]
+#: Surrogate keys say nothing of an instance and differ between two indices of the same objects;
+#: what rejects it stands in other objects, and is compared by `archiver.records.rejections`.
+_ROW = [c for c in t.instances.columns if c.name not in ("number", "patient", "rejected")]
 _PATIENT = [c for c in t.patients.columns if c.name != "number"]
 
 
@@ -117,6 +119,7 @@ def _instance(
         seq=row[22],
         added=intern(row[23]),
         who=who.get(row[22], ""),
+        rejected=intern(row[24] or ""),
     )
 
 

@@ -28,6 +28,13 @@ from archiver.records.reading import (
     stray_teeth,
     unused_patients,
 )
+from archiver.records.rejections import (
+    Rejections,
+    check_rejections,
+    read_rejections,
+    rejections_of,
+    wrong_marks,
+)
 
 #: Objects whose expected rows are made at once.
 _AT_ONCE = 500
@@ -100,9 +107,9 @@ def survey_archive(
         return survey
     promises = _journal(layout, survey, memory, full)
     who = {entry.seq: entry.who for entry in promises.values()}
-    rows = _index(layout, survey, who)
-    looked = look_at_objects(layout, depth, memory, now, full=full or rows is None)
-    compared = _Compared(survey, promises, memory, rows is None)
+    said = _index(layout, survey, who)
+    looked = look_at_objects(layout, depth, memory, now, full=full or said is None)
+    compared = _Compared(survey, promises, memory, said is None)
     for count, one in enumerate(looked, start=1):
         compared.take(one)
         if each is not None:
@@ -112,12 +119,16 @@ def survey_archive(
     unsound = compared.unsound | {
         sop for sop, entry in promises.items() if place_of(entry) not in compared.places
     }
-    if rows is None:
+    if said is None:
         with closing(index_in_memory(compared.kept)) as index, index.reading() as connection:
             survey.instances = read_instances(connection, who)
     else:
         by_uid = {one.uid: one for one in survey.instances}
-        survey.concerns += check_index(by_uid, rows, compared.expected, promises, unsound)
+        survey.concerns += check_index(by_uid, said.rows, compared.expected, promises, unsound)
+        if depth >= Depth.OBJECTS:
+            lines = {sop: entry.seq for sop, entry in promises.items()}
+            right = rejections_of(survey.facts, lines)
+            survey.concerns += check_rejections(said.rejections, right, unsound)
     for path in sorted(layout.temporary.glob("*")):
         survey.concerns.append(Concern("file-left-over", "a temporary file", path=path.name))
     return survey
@@ -157,7 +168,15 @@ def _journal(layout: Layout, survey: Survey, memory: Memory, full: bool) -> dict
     return promises
 
 
-def _index(layout: Layout, survey: Survey, who: Mapping[int, str]) -> dict[str, str] | None:
+@dataclass(frozen=True)
+class _Said:
+    """What the index says: digests of its rows by SOP Instance UID, and what is rejected."""
+
+    rows: dict[str, str]
+    rejections: Rejections
+
+
+def _index(layout: Layout, survey: Survey, who: Mapping[int, str]) -> _Said | None:
     """Read the index; None where it cannot be read."""
     name = layout.index.name
     found = _own_check(layout.index)
@@ -170,7 +189,8 @@ def _index(layout: Layout, survey: Survey, who: Mapping[int, str]) -> dict[str, 
                 instances = read_instances(connection, who)
                 rows = row_digests(connection)
                 loose = unused_patients(connection) + stray_teeth(connection)
-                loose += stray_positions(connection)
+                loose += stray_positions(connection) + wrong_marks(connection)
+                rejections = read_rejections(connection)
     except (ArchiverError, ValueError, TypeError, AttributeError, OverflowError) as error:
         # A damaged database gives values that no column should hold.
         if not found:
@@ -179,10 +199,10 @@ def _index(layout: Layout, survey: Survey, who: Mapping[int, str]) -> dict[str, 
         return None
     survey.instances = instances
     if loose:
-        words = f"{loose} rows that belong to no instance"
+        words = f"{loose} rows that belong to no instance, or are marked against the others"
         survey.concerns.append(Concern("index-differs", words, path=name))
     survey.concerns += _position(layout, position, survey.end)
-    return rows
+    return _Said(rows, rejections)
 
 
 def _own_check(path: Path) -> str:

@@ -87,7 +87,7 @@ def report_visit(
     stage
         Only requirements of this stage, and of none.
     """
-    mine = [one for one in instances if one.person.patient_id == patient_id]
+    mine = [i for i in instances if i.person.patient_id == patient_id and not i.rejected]
     pictures = pictures_of(mine, facts)
     day = day or max((p.date for p in pictures), default="")
     today = [p for p in pictures if p.date == day]

@@ -63,6 +63,7 @@ class Scene:
         self.others: list[Incoming] = []
         self.rows: list[list[str]] = []
         self.after: list[Callable[[Path], None]] = []
+        self.notes: list[tuple[Shot, str]] = []  # what is rejected: "" all of a shot, or a role
         self.findings: list[dict[str, object]] = []
         self.outbox: list[tuple[Shot, str, int]] = []
         self.put: list[Put] = []

@@ -110,6 +110,45 @@ _finding("wrong-way-failed", "failed")
 _finding("wrong-way-undecided", "undecided")
 
 
+# Withdrawn by a note, as an amendment does it
+
+
+@fault("rejected-replaced")
+def _(scene: Scene) -> None:
+    case = scene.orthodontic()
+    view = scene.pick((*DIRECT, *ARCHES))
+    old = scene.extra(case, view, comment="before it was amended")
+    old.data = case.shot(view).data
+    scene.notes.append((old, ""))
+    scene.told("rejected-replaced", case, at=[old], times=1 + old.entry.mirror)
+
+
+@fault("rejected-alone")
+def _(scene: Scene) -> None:
+    case = scene.orthodontic()
+    old = scene.extra(case, scene.pick((*DIRECT, *ARCHES)))
+    scene.notes.append((old, ""))
+    scene.told("rejected-alone", case, at=[old], times=1 + old.entry.mirror)
+
+
+@fault("side-amended")
+def _(scene: Scene) -> None:
+    case = scene.orthodontic()
+    was, now = scene.pick((("left buccal", "right buccal"), ("right buccal", "left buccal")))
+    old = scene.extra(case, was)
+    old.data = case.shot(now).data
+    scene.notes.append((old, ""))
+    scene.told("side-amended", case, "rejected-replaced", at=[old])
+
+
+@fault("source-rejected")
+def _(scene: Scene) -> None:
+    case = scene.orthodontic()
+    shot = case.shot(scene.pick(ARCHES))
+    scene.notes.append((shot, "original"))
+    scene.told("source-rejected", case, "rejected-alone", at=[shot])
+
+
 # Derivations
 
 

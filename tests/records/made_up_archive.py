@@ -9,7 +9,7 @@ from __future__ import annotations
 import csv
 import hashlib
 import io
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date, datetime, time, timedelta, timezone
 from pathlib import Path
@@ -18,12 +18,14 @@ import numpy as np
 from object_samples import entry, exif_block, make_of
 from PIL import Image
 from pydicom import Dataset
+from pydicom.uid import ExplicitVRLittleEndian
 
 from archiver.archive.putting import Incoming
 from archiver.archive.store import Archive
-from archiver.objects import part10
+from archiver.objects import concepts, key_objects, part10
 from archiver.objects.reading import describe
 from archiver.objects.session import Circumstances, Entry, Patient, Visit
+from archiver.objects.uids import DerivedUids
 from archiver.photo.reading import read_camera_bytes
 
 VISITED = date(2026, 2, 10)
@@ -146,6 +148,7 @@ class Shot:
     drop: str = ""  # "original" or "derived"
     spoilt: bool = False  # the coded pixels end too early
     uids: list[str] = field(default_factory=list)
+    made: list[Dataset] = field(default_factory=list)
 
     def instances(self) -> Iterator[tuple[Incoming, str]]:
         """Make the instances, and note their identifiers."""
@@ -161,6 +164,7 @@ class Shot:
                 describe(instance.dataset), transfer_syntax=instance.pixels.transfer_syntax
             )
             self.uids.append(described.sop_instance_uid)
+            self.made.append(instance.dataset)
             digest = hashlib.sha256(self.data).hexdigest()
             if self.spoilt:
                 stream = instance.pixels.stream
@@ -289,7 +293,23 @@ def write_episodes(path: Path, rows: list[list[str]]) -> None:
         writer.writerows(rows)
 
 
-def fill(folder: Path, shots: list[Shot], others: list[Incoming]) -> int:
+def note(shot: Shot, role: str) -> Incoming:
+    """A note that rejects what was made of a shot, all of it or only one role."""
+    named = [ds for ds in shot.made if role.upper() in ("", ds.ImageType[0])]
+    told = key_objects.Note(
+        concepts.REJECTED_FOR_SAFETY, tuple(map(key_objects.referenced, named)), "wrong side"
+    )
+    ds = key_objects.build(told, named[0], created=ARCHIVED, uids=DerivedUids())
+    described = replace(describe(ds), transfer_syntax=ExplicitVRLittleEndian)
+    return Incoming(described, [part10.whole(ds)])
+
+
+def fill(
+    folder: Path,
+    shots: list[Shot],
+    others: list[Incoming],
+    notes: Sequence[tuple[Shot, str]] = (),
+) -> int:
     """Put everything into a fresh archive; return the number of instances."""
     count = 0
     with Archive.open(folder, clock=lambda: ARCHIVED, actor="assistant") as archive:
@@ -300,4 +320,6 @@ def fill(folder: Path, shots: list[Shot], others: list[Incoming]) -> int:
                 count += len(archive.put(batch))
                 batch = []
         count += len(archive.put(batch))
+        if notes:
+            count += len(archive.put([note(*one) for one in notes]))
     return count

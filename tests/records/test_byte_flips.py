@@ -33,7 +33,7 @@ from archiver.records.survey import Survey, survey_archive
 FLIPS = int(os.environ.get("ARCHIVER_FLIPS", "48"))
 SEED = int(os.environ.get("ARCHIVER_FLIPS_SEED", "0")) or secrets.randbelow(10**6)
 #: Values that number rows and say nothing by themselves are flipped too: what hangs on them shows.
-TABLES = ("applied", "patients", "instances", "instance_teeth")
+TABLES = ("applied", "patients", "instances", "instance_teeth", "rejections")
 Undo = Callable[[], None]
 
 
@@ -43,7 +43,7 @@ def sample(tmp_path_factory: pytest.TempPathFactory) -> Path:
     world = World(20)
     root = tmp_path_factory.mktemp("flips") / "archive"
     shots = [*world.restored().shots, *world.orthodontic().shots[3:6]]
-    fill(root, shots, [])
+    fill(root, shots, [], [(shots[0], ""), (shots[4], "derived")])
     with closing(sqlite3.connect(root / "index.sqlite")) as database:
         database.execute("PRAGMA wal_checkpoint(TRUNCATE)")
         database.execute("PRAGMA journal_mode=DELETE")
