@@ -44,7 +44,7 @@ def harmless(words: str) -> bool:
     known, units = _vocabulary()
     for word in re.split(r"[\s,;:()]+", words.casefold()):
         word = word.strip(".")
-        number = re.fullmatch(r"(?:f/|x)?\d{1,4}(?:[.,]\d{1,2})?(?:/\d{1,4})?(.*)", word)
+        number = re.fullmatch(r"(?:f/|x)?\d{1,4}(?:[.,]\d{1,2})?(?:/\d{1,4})?([^\d]*)", word)
         if word and word not in known and not (number and number[1] in {"", *units}):
             return False
     return True

@@ -28,8 +28,10 @@ from archiver.photo import icc
 from archiver.standard.requirements import PHOTOGRAPHIC, Rows, modules_of, rows_of
 
 _ACQUISITION_CONTEXT = 0x00400555
-_PATIENT_ID, _ICC, _PIXELS = 0x00100020, 0x00282000, 0x7FE00010
-_PERSON_NAME = 0x0040A123
+_ICC, _PIXELS = 0x00282000, 0x7FE00010
+#: Patient ID and Study ID: the case number is their dummy value.
+_NUMBERED = {0x00100020, 0x00200010}
+_REFERENCED_SERIES, _CONTRIBUTING = 0x00081115, 0x0018A001
 _SOFTWARE = 0x00181020
 #: Texts that stay although the table does not list them, if the purpose keeps the device.
 _EQUIPMENT = {0x00080070, 0x00081090}  # Manufacturer, Manufacturer's Model Name
@@ -129,7 +131,9 @@ class _Walk:
         action = action_of(tag, self.removal.profile.options)
         if not action:
             return self._unlisted(element, rows) if row is not None else None
-        kind = row.kind if row is not None else "3"
+        if row is None:
+            return None
+        kind = row.kind
         deed = _DEEDS[resolved(action, kind)]
         new = deed(self, element, rows)
         if new is None and action.startswith("C"):
@@ -141,13 +145,13 @@ class _Walk:
         return None
 
     def _emptied(self, element: DataElement, rows: Rows) -> DataElement | None:
-        if int(element.tag) == _PATIENT_ID:
+        if int(element.tag) in _NUMBERED:
             # A dummy value is as good as none (PS3.15 E.3.1), and this one is wanted.
             return DataElement(element.tag, element.VR, self.removal.case.number)
         return DataElement(element.tag, element.VR, None if element.VR != "SQ" else Sequence())
 
     def _dummy(self, element: DataElement, rows: Rows) -> DataElement | None:
-        if int(element.tag) == _PATIENT_ID:
+        if int(element.tag) in _NUMBERED:
             return self._emptied(element, rows)
         value = _DUMMIES.get(element.VR)
         return DataElement(element.tag, element.VR, value) if value is not None else None
@@ -181,6 +185,8 @@ class _Walk:
 
     def _unlisted(self, element: DataElement, rows: Rows) -> DataElement | None:
         tag, vr = int(element.tag), element.VR
+        if tag == _REFERENCED_SERIES or (tag == _CONTRIBUTING and not self.removal.profile.device):
+            return None
         if vr == "SQ":
             return self._sequence(element, rows)
         if tag == _ICC:
@@ -192,11 +198,11 @@ class _Walk:
             return DataElement(tag, vr, _each(element.value, self._foreign_uid))
         if vr in _TEXTS and tag not in _EQUIPMENT:
             return None
-        if tag in _EQUIPMENT and not self.removal.profile.device:
-            # Manufacturer is of type 2 (PS3.3 C.7.5.1).
-            return DataElement(tag, vr, "") if rows.by_tag[tag].kind == "2" else None
-        if vr in (*_TEXTS, "CS") and self.known.is_in(str(element.value)):
-            return DataElement(tag, vr, "") if rows.by_tag[tag].kind.startswith("2") else None
+        silent = tag in _EQUIPMENT and not self.removal.profile.device
+        if silent or (vr in (*_TEXTS, "CS") and self.known.is_in(str(element.value))):
+            kind = rows.by_tag[tag].kind[0]
+            left = {"1": _DUMMIES.get(vr, "removed"), "2": ""}
+            return DataElement(tag, vr, left[kind]) if kind in left else None
         return DataElement(tag, vr, element.value)
 
     def _foreign_uid(self, value: str) -> str:
@@ -214,7 +220,14 @@ class _Walk:
 
     def _item(self, item: Dataset, rows: Rows) -> Dataset | None:
         if not any(k in item for k in ("CodeValue", "LongCodeValue", "URNCodeValue")):
-            return self.copied(item, rows)
+            made = self.copied(item, rows)
+            lost = [
+                row
+                for row in rows.by_tag.values()
+                if row.kind == "1" and row.tag in item and row.tag not in made
+            ]
+            # An item without what it must have would be no valid one.
+            return None if lost else made
         value, scheme = code_key(item)
         if not meaning_of(value, scheme):
             return None
