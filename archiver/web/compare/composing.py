@@ -23,7 +23,7 @@ Mask = NDArray[np.bool_]
 
 #: Pixels of a pane's width that are aimed at, and times its size on the screen at most.
 _WIDTH, _MOST = 1400, 3.0
-_PLATE, _NOTHING = (17, 21, 20), (84, 92, 98)
+_PLATE, _NOTHING = (20, 27, 32), (84, 92, 98)
 _LINE, _UNDER = (255, 214, 10), (17, 21, 20)
 
 

@@ -11,6 +11,7 @@ from starlette.requests import Request
 from starlette.responses import Response
 
 from archiver import __version__
+from archiver.priors.colours import ACCEPTABLE, PERCEPTIBLE
 from archiver.priors.comparison import compare
 from archiver.priors.picture import Title, draw
 from archiver.web.bodies import json_of
@@ -75,7 +76,7 @@ class Keeping:
             shown = [(panes[0], [then if seen.is_earlier else now])]
         else:
             shown = [(panes[0], [then, now])]
-        page = labelled(shown, self._words(pair, seen), has_legend=seen.mode == "difference")
+        page = labelled(shown, self._words(pair, seen))
         return self._given(request, pair, page, f"comparison, {seen.mode}, as seen")
 
     def _sheet(self, request: Request, values: Any, seen: Seen) -> Response:
@@ -102,14 +103,16 @@ class Keeping:
             label = self._room.label(source)
             if label.side == "unconfirmed":
                 told.append(t("compare.unconfirmed_one", date=label.date or t("picture.no_date")))
-        then, now = (self._room.label(one).date for one in (pair.earlier, pair.newest))
-        key = f"compare.seen_mode_{seen.mode}"
+        is_map = seen.mode == "difference"
+        lines = figures(pair.outcome, t, is_laid=seen.mode != "side")
+        if is_map:
+            lines.append(t("compare.legend_note", perceptible=PERCEPTIBLE, acceptable=ACCEPTABLE))
         return Words(
             person(d.patient_name) or t("find.no_name"),
             " · ".join(part for part in (d.patient_id, d.issuer, born) if part),
-            t(key, earlier=then, newest=now) if t.has(key) else "",
+            t("compare.legend") if is_map else "",
             told,
-            [*figures(pair.outcome, t), t("compare.caution")],
+            [*lines, t("compare.caution")],
             t("compare.letters_key"),
             t("compare.made", when=f"{self._site.clock():%Y-%m-%d %H:%M}", version=__version__),
         )

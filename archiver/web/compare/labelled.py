@@ -18,7 +18,7 @@ Pixels = NDArray[np.uint8]
 
 # Pixels.
 _MARGIN, _GAP, _LINE = 50, 34, 38
-_HEAD, _CAPTION, _LEGEND, _LEAST = 150, 104, 104, 1200
+_HEAD, _CAPTION, _LEGEND, _LEAST = 150, 112, 104, 1200
 _NAME, _TOOTH = Face(42, bold=True), Face(38, bold=True)
 _DATE, _TEXT, _SMALL = Face(36, bold=True), Face(26), Face(23)
 _STRONG, _CHIP = Face(26, bold=True), Face(32, bold=True)
@@ -40,8 +40,8 @@ class Words:
     ----------
     name, details
         Of the patient.
-    what
-        Mode of the comparison, in words; empty where the captions say it.
+    scale
+        What the scale of differences measures; empty where none is drawn.
     doubts
         What is to be doubted; drawn as alarms.
     lines
@@ -54,16 +54,14 @@ class Words:
 
     name: str
     details: str
-    what: str
+    scale: str
     doubts: Sequence[str]
     lines: Sequence[str]
     letters: str
     made: str
 
 
-def labelled(
-    panes: Sequence[tuple[Pixels, Sequence[Caption]]], words: Words, *, has_legend: bool
-) -> Image.Image:
+def labelled(panes: Sequence[tuple[Pixels, Sequence[Caption]]], words: Words) -> Image.Image:
     """Draw panes beside each other with their labels.
 
     Parameters
@@ -71,8 +69,6 @@ def labelled(
     panes
         Pixels of each, and the captions that stand above it from left to right. The letters at
         its edges are those of its last caption.
-    has_legend
-        Whether the scale of differences is drawn.
     """
     wide = sum(p.shape[1] + 2 * plates.RIM for p, _ in panes) + _GAP * (len(panes) - 1)
     page_width = max(_LEAST, wide + 2 * _MARGIN)
@@ -80,8 +76,8 @@ def labelled(
     doubts = [wrapped(text, _STRONG, room - 60, 3) for text in words.doubts]
     lines = [line for text in words.lines for line in wrapped(text, _TEXT, room, 4)]
     high = max(p.shape[0] for p, _ in panes) + 2 * plates.RIM
-    below = sum(len(d) * _LINE + 30 for d in doubts) + len(lines) * _LINE + 110
-    legend = _LEGEND if has_legend else 0
+    below = sum(len(d) * _LINE + 30 for d in doubts) + len(lines) * _LINE + 118
+    legend = _LEGEND if words.scale else 0
     height = _HEAD + _CAPTION + high + legend + below
     page = Image.new("RGB", (page_width, height), plates.PAPER)
     _head(page, words, panes[-1][1][-1].label)
@@ -91,10 +87,12 @@ def labelled(
         _captions(page, captions, (left, _HEAD, box[2]))
         plates.plate(page, pixels, _edges(captions[-1].label), box)
         left += box[2] + _GAP
-    y = _HEAD + _CAPTION + high + 14
+    y = _HEAD + _CAPTION + high + 22
     pen = ImageDraw.Draw(page)
-    if has_legend:
-        plates.legend(pen, (_MARGIN, y + 20), min(room, 900))
+    if words.scale:
+        plates.legend(pen, (_MARGIN, y + 20), min(room // 2, 900))
+        text = shortened(words.scale, _STRONG, room // 2 - 40)
+        write(pen, (_MARGIN + min(room // 2, 900) + 30, y + 46), text, _STRONG, plates.INK)
         y += legend
     for paragraph in doubts:
         y = _alarm(pen, paragraph, (_MARGIN, y, room))
@@ -161,5 +159,5 @@ def _foot(pen: ImageDraw.ImageDraw, words: Words, size: tuple[int, int]) -> None
     made = shortened(words.made, _SMALL, (right - _MARGIN) // 2)
     write(pen, (right - width(made, _SMALL), height - 30), made, _SMALL, plates.SOFT)
     room = right - _MARGIN - width(made, _SMALL) - 40
-    text = " · ".join(part for part in (words.what, words.letters) if part)
-    write(pen, (_MARGIN, height - 30), shortened(text, _SMALL, room), _SMALL, plates.SOFT)
+    letters = shortened(words.letters, _SMALL, room)
+    write(pen, (_MARGIN, height - 30), letters, _SMALL, plates.SOFT)

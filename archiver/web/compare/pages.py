@@ -81,6 +81,7 @@ class Comparing:
             words = self.site.t(refused.key, **refused.values)
             return self.site.page(request, "compare/how.html", 400, refused=words)
         self.site.note(request, ACCESSED, studies=chosen.studies, detail="comparison")
+        task = self._begun(request, chosen)
         labels = [self.label(one) for one in chosen.sources]
         earlier = [
             self._entry(chosen, source, label)
@@ -96,7 +97,7 @@ class Comparing:
                 for label, entry in zip(labels[1:], earlier, strict=True)
             ],
             unconfirmed=[label for label in labels if label.side == "unconfirmed"],
-            comparison={"newest": newest, "earlier": earlier},
+            comparison={"newest": newest, "earlier": earlier, "task": task},
             legend=legend(),
             patient_name=chosen.records[0].patient_name,
             patient_id=chosen.records[0].patient_id,
@@ -130,6 +131,12 @@ class Comparing:
             raise Refused(400, "errors.malformed")
         chosen = await run_in_threadpool(self.chosen, uids)
 
+        return self.site.answer({"task": self._begin(request, chosen)})
+
+    def _begin(self, request: Request, chosen: Chosen) -> str:
+        """Align in a thread of its own; return the task's id."""
+        is_new = not all(self.alignments.known(chosen.newest, one) for one in chosen.sources[1:])
+
         def work(progress: Progress) -> object:
             count = len(chosen.sources) - 1
             done: list[tuple[Source, Aligned]] = []
@@ -137,10 +144,18 @@ class Comparing:
                 progress(number, count)
                 done.append((source, self.alignments.of(chosen.newest, source)))
             progress(count, count)
-            keep_findings(self.site, chosen.newest, done)
+            if is_new:
+                keep_findings(self.site, chosen.newest, done)
             return {}
 
-        return self.site.answer({"task": self.site.tasks.start(visitor_of(request), work).id})
+        return self.site.tasks.start(visitor_of(request), work).id
+
+    def _begun(self, request: Request, chosen: Chosen) -> str:
+        """Begin while the browser still loads the page; empty where the person has much going."""
+        try:
+            return self._begin(request, chosen)
+        except Refused:
+            return ""
 
     def pair(self, request: Request) -> tuple[Source, Source]:
         """Return the two pictures that a path names, of one patient."""

@@ -37,8 +37,14 @@ def doubts(one: Aligned, same: bool, t: Words) -> list[tuple[str, str]]:
     return found
 
 
-def figures(one: Aligned, t: Words) -> list[str]:
-    """Return sentences with the figures of an alignment; none where there is none."""
+def figures(one: Aligned, t: Words, *, is_laid: bool = True) -> list[str]:
+    """Return sentences with the figures of an alignment; none where there is none.
+
+    Parameters
+    ----------
+    is_laid
+        Whether the earlier picture is seen on the newest one, and grey where it does not reach.
+    """
     facts = one.facts
     if not facts["aligned"]:
         return []
@@ -53,7 +59,7 @@ def figures(one: Aligned, t: Words) -> list[str]:
             scale=_scale(facts["enlarged"], t),
         )
     ]
-    if facts["covered"] < _WHOLE:
+    if is_laid and facts["covered"] < _WHOLE:
         lines.append(t("compare.uncovered"))
     if facts["lab"] is not None:
         then, now = (_lab(mean) for mean in facts["lab"])

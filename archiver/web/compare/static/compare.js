@@ -117,7 +117,8 @@ async function outcome(entry) {
 async function align() {
   working = busy(0, entries.length);
   tell();
-  const { task } = await callJson("/compare/align", { method: "POST", body: { of: all } });
+  // The server has begun already, unless the person has much else going on.
+  const task = comparison.task || (await callJson("/compare/align", { method: "POST", body: { of: all } })).task;
   let known = 0;
   const coming = [];
   const end = await follow(task, ({ done, total }) => {
