@@ -78,22 +78,22 @@ def _read_meta(file: BinaryIO) -> FileMeta:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
             meta = dcmread(file, stop_before_pixels=True).file_meta
+            found = FileMeta(
+                str(meta.get("MediaStorageSOPInstanceUID", "")),
+                str(meta.get("MediaStorageSOPClassUID", "")),
+                str(meta.get("TransferSyntaxUID", "")),
+            )
     except Exception as error:
         # pydicom raises whatever the bytes lead it to.
         raise ObjectError(Problem(f"the file cannot be read as DICOM ({error})")) from error
-    transfer_syntax = str(meta.get("TransferSyntaxUID", ""))
-    if not transfer_syntax:
+    if not found.transfer_syntax:
         raise ObjectError(
             Problem(
                 "the file meta information does not name the transfer syntax",
                 expected="(0002,0010), type 1 (PS3.10 7.1)",
             )
         )
-    return FileMeta(
-        str(meta.get("MediaStorageSOPInstanceUID", "")),
-        str(meta.get("MediaStorageSOPClassUID", "")),
-        transfer_syntax,
-    )
+    return found
 
 
 def _check_pixels(file: BinaryIO, transfer_syntax: str, size: int) -> None:

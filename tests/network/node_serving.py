@@ -22,6 +22,8 @@ from archiver.network.node.watching import Log
 from archiver.network.peers import DimsePeer
 
 TITLE = "TESTNODE"
+#: Examples of each property of malformed requests; more for a soak before a release.
+ROUNDS = int(os.environ.get("ARCHIVER_ROUNDS", "25"))
 
 
 def _now() -> datetime:
@@ -102,3 +104,20 @@ def store(port: int, *files: Path, words: Sequence[str] = ("-xy",)) -> str:
     result = run("storescu", "-v", *words, "-aec", TITLE, "127.0.0.1", port, *files)
     assert result.returncode == 0, result.stdout
     return result.stdout
+
+
+def logged(node: Node) -> list[dict[str, Any]]:
+    """The structured lines that a node in this process has written."""
+    stream = node.log._stream
+    assert isinstance(stream, io.StringIO)
+    return [json.loads(line) for line in stream.getvalue().splitlines()]
+
+
+def failures(node: Node) -> list[dict[str, Any]]:
+    """What went wrong in it that nobody expected, since this was last asked."""
+    stream = node.log._stream
+    assert isinstance(stream, io.StringIO)
+    found = [line for line in logged(node) if line["event"] == "failure"]
+    stream.seek(0)
+    stream.truncate()
+    return found

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import dataclasses
 import ipaddress
 from collections.abc import Callable, Iterator
@@ -9,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from starlette.applications import Starlette
 from starlette.exceptions import HTTPException
-from starlette.requests import Request
+from starlette.requests import ClientDisconnect, Request
 from starlette.responses import JSONResponse, PlainTextResponse, Response, StreamingResponse
 from starlette.routing import Route
 from starlette.types import ASGIApp
@@ -114,7 +115,9 @@ class Application:
             return
         answering = self._pages if self._is_for_pages(request) else self._routes
         assert answering is not None
-        await answering(scope, receive, counting)
+        # A client that leaves while it sends is nobody's failure.
+        with contextlib.suppress(ClientDisconnect):
+            await answering(scope, receive, counting)
 
     def _is_for_pages(self, request: Request) -> bool:
         path = request.scope["path"]
@@ -123,21 +126,25 @@ class Application:
 
     def _why_not(self, request: Request) -> Response | None:
         """Return a refusal, None where the request may pass."""
-        if request.url.path == "/health":
+        if request.scope["path"] == "/health":
             request.state.who = "anyone"
             return None
         address = request.client.host if request.client else ""
         if not self._address_allowed(address):
-            return self._turned_away(request, 403, "address not allowed")
+            return self._refusal(request, 403, "address not allowed")
         # The pages have a log-in of their own.
         given = request.headers.get("authorization", "")
         who = "anyone" if self._is_for_pages(request) else self._credentials.who(given)
         if who is None:
-            return self._turned_away(request, 401, "no valid credentials")
+            return self._refusal(request, 401, "no valid credentials")
         request.state.who = who
         length = request.headers.get("content-length", "0")
-        if length.isdigit() and int(length) > self._settings.limits.request_bytes:
-            return self._turned_away(request, 413, "request too large")
+        if (
+            length.isascii()
+            and length.isdigit()
+            and int(length) > self._settings.limits.request_bytes
+        ):
+            return self._refusal(request, 413, "request too large")
         return None
 
     def _address_allowed(self, address: str) -> bool:
@@ -151,12 +158,15 @@ class Application:
         mapped = getattr(found, "ipv4_mapped", None) or found
         return any(mapped in ipaddress.ip_network(n, strict=False) for n in networks)
 
-    def _turned_away(self, request: Request, status: int, why: str) -> Response:
-        address = request.client.host if request.client else ""
+    def turned_away(self, address: str, why: str) -> None:
+        """Tell of a connection or a request that is refused."""
         self._figures.turned_away.inc()
-        self._log("turned away", address=address, why=why, status=status)
-        title = self._settings.title
-        self._tell(Happening(Event.ALERT, address, title, MINOR, detail=f"HTTP {status} {why}"))
+        self._log("turned away", address=address, why=why)
+        self._tell(Happening(Event.ALERT, address, self._settings.title, MINOR, detail=why))
+
+    def _refusal(self, request: Request, status: int, why: str) -> Response:
+        address = request.client.host if request.client else ""
+        self.turned_away(address, f"HTTP {status} {why}")
         headers = {"WWW-Authenticate": 'Bearer, Basic realm="archiver"'} if status == 401 else {}
         return PlainTextResponse(why + "\n", status, headers)
 

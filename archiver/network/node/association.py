@@ -36,12 +36,15 @@ class Services:
         By DIMSE primitive type: serves a request; it sends the answers itself.
     ended
         Called when an association is over.
+    failed
+        Told (where, error) of what nobody expected.
     """
 
     open_reception: Callable[[str, str, str], Reception]
     store: Callable[[NodeAssociation, C_STORE, Reception | Fault | None], tuple[int, str]]
     requests: dict[type, Callable[[NodeAssociation, Any, PresentationContext], None]]
     ended: Callable[[NodeAssociation], None]
+    failed: Callable[[str, BaseException], None]
 
 
 @dataclass
@@ -142,6 +145,9 @@ class NodeAssociation(Association):
         """Run the association to its end, and clear up behind it."""
         try:
             super().run_reactor()
+        except Exception as error:
+            self.services.failed("association", error)
+            self.abort()
         finally:
             while self.dul.is_alive() and not self.dul.stop_dul():
                 connection = self.dul.socket

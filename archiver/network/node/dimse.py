@@ -79,6 +79,7 @@ class DimseSide:
             store=self._store,
             requests={C_GET: retrieving.get, C_MOVE: retrieving.move},
             ended=self._ended,
+            failed=self._log.failure,
         )
         handlers = [
             (evt.EVT_C_ECHO, lambda _event: answers.SUCCESS),

@@ -87,7 +87,9 @@ class Question:
         known = ATTRIBUTES.get(keyword)
         levels = (*self.level.above, self.level)
         if known is not None:
-            return known.level in levels
+            # What is counted or gathered is so for the entities that are asked for, not above.
+            here = known.level is self.level
+            return here or (known.level in levels and known.column is not None)
         return self.level is Level.IMAGE or keyword in IN_HEADERS[self.level]
 
 

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
+import re
 import uuid
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
-from email.message import Message
 
 _LONGEST_HEAD = 16 << 10
 _MOST_PARTS = 10_000
@@ -23,13 +23,19 @@ class MediaType:
     parameters: Mapping[str, str]
 
 
+#: A parameter (RFC 9110 5.6.6): its name, and its value in quotation marks or without.
+_PARAMETER = re.compile(r';[ \t]*([^\s=;"]+)[ \t]*=[ \t]*(?:"((?:[^"\\]|\\.)*)"|([^;"]*))')
+
+
 def media_type(text: str) -> MediaType:
-    """Parse a Content-Type, or one range of an Accept."""
-    message = Message()
-    message["Content-Type"] = " ".join(text.split())
-    found = message.get_params(failobj=[], unquote=True)
-    name = found[0][0] if found else ""
-    return MediaType(name.strip().lower(), {k.lower(): v for k, v in found[1:] if v})
+    """Parse a Content-Type, or one range of an Accept; what is malformed in it is passed over."""
+    parameters: dict[str, str] = {}
+    for found in _PARAMETER.finditer(text):
+        name, quoted, plain = found.groups()
+        value = re.sub(r"\\(.)", r"\1", quoted) if quoted is not None else plain.strip()
+        if value:
+            parameters.setdefault(name.lower(), value)
+    return MediaType(text.partition(";")[0].strip().lower(), parameters)
 
 
 @dataclass(frozen=True)

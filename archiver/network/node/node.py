@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import logging
 import ssl
 from collections.abc import Iterable
 from types import TracebackType
@@ -14,7 +13,7 @@ from archiver.network.node.committing import Committer
 from archiver.network.node.dimse import DimseSide
 from archiver.network.node.storing import Storing
 from archiver.network.node.validation import Validation
-from archiver.network.node.watching import Figures, Log
+from archiver.network.node.watching import Figures, Log, libraries_heard
 from archiver.network.peers import DimsePeer, Tls
 from archiver.network.tls import listening_context
 
@@ -59,19 +58,21 @@ class Node:
         log: Log,
         pages: Pages | None = None,
     ) -> None:
-        logging.getLogger("pynetdicom").setLevel(logging.CRITICAL)
         self.archive, self.settings, self.log = archive, settings, log
         self.figures = Figures()
+        tls = tls_of(settings)
         self._committer = Committer(archive, self._kept, lambda why: log("journal", why=why))
         self.validation: Validation | None = None
         self.web: WebSide | None = None
-        tls = tls_of(settings)
+        self._heard = libraries_heard(log)
+        self._heard.__enter__()
         storing = Storing(archive, self._committer)
         watch = (self._committer.tell, log, self.figures)
         try:
             self.dimse = DimseSide(archive, settings, storing, peers, watch, tls)
         except BaseException:
             self._committer.close()
+            self._heard.__exit__(None, None, None)
             raise
         self.validation = Validation(
             archive, self.dimse.busy, self._validated, lambda why: log("validation", why=why)
@@ -103,6 +104,7 @@ class Node:
             self.validation.close()
         self._tell_of_itself("stopped")
         self._committer.close()
+        self._heard.__exit__(None, None, None)
 
     def __enter__(self) -> Node:
         return self

@@ -17,6 +17,7 @@ from starlette.requests import Request
 from archiver.archive.store import Archive
 from archiver.network.node.finding import Question, find
 from archiver.network.node.levels import Level
+from archiver.network.node.storing import is_uid
 
 #: PS3.18 tables 10.6.3-3 to 10.6.3-5: what is returned without being asked for.
 RETURNED: dict[Level, tuple[str, ...]] = {
@@ -122,6 +123,8 @@ def web_query(request: Request, level: Level) -> WebQuery:
     """
     keys = Dataset()
     study, series = (request.path_params.get(name) for name in ("study", "series"))
+    if not all(is_uid(uid) for uid in (study, series) if uid is not None):
+        raise BadQueryError("a name in the path is no UID")
     # A level whose unique key stands in the path is not described again.
     levels = [one for one in (Level.STUDY, Level.SERIES, Level.IMAGE) if one in _upto(level)]
     described = [

@@ -130,5 +130,4 @@ STATUSES: tuple[tuple[int, tuple[Action, ...], str], ...] = (
     (409, (Action.STORE,), "no object was stored; the body says why"),
     (413, (Action.STORE,), "the request is larger than this node takes"),
     (415, (Action.STORE,), "the media type is not taken"),
-    (503, tuple(Action), "too many requests at one time"),
 )

@@ -7,6 +7,7 @@ demands is looked at later; here only whether it is an object at all, and the on
 from __future__ import annotations
 
 import errno
+import re
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -24,6 +25,15 @@ from archiver.network.node.upper_layer import Fault
 from archiver.objects.reading import Description
 
 _NO_ROOM = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
+
+
+#: PS3.5 9.1; a leading zero in a component is met too often to be refused here.
+_UID = re.compile(r"[0-9]+(\.[0-9]+)*")
+
+
+def is_uid(text: str) -> bool:
+    """Return whether a text can be a UID."""
+    return len(text) <= 64 and _UID.fullmatch(text) is not None
 
 
 @dataclass(frozen=True)
@@ -105,14 +115,20 @@ class Storing:
         origin: str,
         accept: Callable[[Description], str],
     ) -> Kept:
+        # The errors quote the object; what is told of them must not.
+        refused = "the object cannot be read to its end"
         try:
             check_wholeness(arrived.path)
+            refused = "the object cannot be read"
             description = describe_file(arrived.path)
+            refused = "a UID of the object is missing or malformed"
             relative_path(
                 description.study_uid, description.series_uid, description.sop_instance_uid
             )
-        except ObjectError as error:
-            return Kept(answers.CANNOT_UNDERSTAND, error.problems[0].found)
+        except ObjectError:
+            return Kept(answers.CANNOT_UNDERSTAND, refused)
+        if not is_uid(description.sop_class_uid):
+            return Kept(answers.CANNOT_UNDERSTAND, "the SOP Class UID is malformed")
         if sop_instance and description.sop_instance_uid != sop_instance:
             comment = "the object has another SOP Instance UID"
             return Kept(answers.MISMATCH, comment, description)

@@ -19,6 +19,7 @@ from archiver.archive.store import Archive
 from archiver.network.node.accepting import IMAGE_SYNTAXES, OCTETS, Wish, syntax_for
 from archiver.network.node.finding import read_header
 from archiver.network.node.reception import file_head
+from archiver.network.node.storing import is_uid
 from archiver.network.node.supported import EXPLICIT, IMPLICIT
 from archiver.network.recoding import LOSSY_METHODS, recoded
 
@@ -26,7 +27,6 @@ _CHUNK = 1 << 20
 #: Values larger than this are given by reference in metadata (bytes).
 _INLINE = 64 << 10
 _BINARY = ("OB", "OW", "OD", "OF", "OL", "OV", "UN")
-_UID = re.compile(r"[0-9][0-9.]{0,63}")
 #: Syntaxes whose pixels came in with loss: no other is made of them unasked.
 _LOSSY = {
     *LOSSY_METHODS,
@@ -73,7 +73,7 @@ def instances(archive: Archive, path: dict[str, str]) -> list[Instance]:
     conditions = []
     for name, column in columns.items():
         if name in path:
-            if not _UID.fullmatch(path[name]):
+            if not is_uid(path[name]):
                 raise HTTPException(400, f"the {name} is no UID")
             conditions.append(column == path[name])
     if "instance" not in path:

@@ -6,10 +6,15 @@ Neither holds anything of a patient: no name, no identifier, no UID of a study.
 from __future__ import annotations
 
 import json
+import logging
 import sys
 import threading
-from collections.abc import Callable
+import traceback
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from datetime import datetime
+from pathlib import Path
+from types import TracebackType
 from typing import TextIO
 
 from prometheus_client import CollectorRegistry, Counter, Gauge, Histogram, generate_latest
@@ -39,6 +44,52 @@ class Log:
         text = json.dumps(line, ensure_ascii=True, default=str)
         with self._guard:
             print(text, file=self._stream or sys.stderr, flush=True)
+
+    def failure(self, where: str, error: BaseException) -> None:
+        """Tell of an error that nobody expected: its kind and place, never its words."""
+        self("failure", where=where, error=type(error).__name__, at=_place(error.__traceback__))
+
+
+def _place(trace: TracebackType | None) -> str:
+    frames = traceback.extract_tb(trace)
+    return f"{Path(frames[-1].filename).name}:{frames[-1].lineno}" if frames else ""
+
+
+class _Rerouted(logging.Handler):
+    """Takes the errors that libraries log; their texts could name a patient."""
+
+    def __init__(self, log: Log) -> None:
+        super().__init__(logging.ERROR)
+        self._told = log
+
+    def emit(self, record: logging.LogRecord) -> None:
+        error = record.exc_info[1] if record.exc_info else None
+        if error is not None:
+            self._told.failure(record.name, error)
+
+
+_LIBRARIES = ("pynetdicom", "uvicorn", "asyncio")
+
+
+@contextmanager
+def libraries_heard(log: Log) -> Iterator[None]:
+    """Bring what libraries log into the structured log, and nowhere else."""
+    handler = _Rerouted(log)
+    before = {}
+    for name in _LIBRARIES:
+        logger = logging.getLogger(name)
+        before[name] = logger.level, logger.propagate
+        logger.setLevel(logging.ERROR)
+        logger.propagate = False
+        logger.addHandler(handler)
+    try:
+        yield
+    finally:
+        for name, (level, propagate) in before.items():
+            logger = logging.getLogger(name)
+            logger.removeHandler(handler)
+            logger.setLevel(level)
+            logger.propagate = propagate
 
 
 class Figures:

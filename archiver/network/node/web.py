@@ -5,22 +5,21 @@ from __future__ import annotations
 import socket
 import threading
 from collections.abc import Callable
-from typing import TYPE_CHECKING
+from functools import partial
+from typing import TYPE_CHECKING, Any, cast
 
 import uvicorn
 
 from archiver.archive.store import Archive
 from archiver.network.node.application import Application, Pages
 from archiver.network.node.audit import Happening
+from archiver.network.node.connection import Doorway, NodeProtocol
 from archiver.network.node.storing import Storing
 from archiver.network.node.validation import Validation
 from archiver.network.node.watching import Figures, Log
 
 if TYPE_CHECKING:
     from archiver.network.node.settings import NodeSettings
-
-#: Requests at one time; more are told to come back (status 503).
-_AT_ONCE = 256
 
 
 class WebSide:
@@ -62,13 +61,15 @@ class WebSide:
 
         application = Application(archive, settings, storing, validation, watch, pages)
         self._listener = _listener(settings.host, settings.web_port)
+        doorway = Doorway(settings.limits, application.turned_away)
         config = uvicorn.Config(
             application,
             log_config=None,
             access_log=False,
             server_header=False,
             lifespan="off",
-            limit_concurrency=_AT_ONCE,
+            # What it does at one time is bounded by the doorway.
+            http=cast(Any, partial(NodeProtocol, doorway)),
             timeout_keep_alive=int(settings.limits.network_seconds),
         )
         config.load()
@@ -105,6 +106,8 @@ def _listener(host: str, port: int) -> socket.socket:
     try:
         listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         listener.bind((host, port))
+        # From here on clients may come: the system keeps them until the server takes them.
+        listener.listen(128)
     except OSError:
         listener.close()
         raise
