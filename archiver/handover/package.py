@@ -21,7 +21,7 @@ from pydicom import Dataset, dcmread
 from archiver.archive.handovers import HandedOver, register
 from archiver.archive.secret import secret_of
 from archiver.archive.store import Archive
-from archiver.errors import ArchiverError, ObjectError, Problem
+from archiver.errors import InputError, ObjectError, Problem
 from archiver.handover import confidentiality
 from archiver.handover.case import Case
 from archiver.handover.choosing import Candidate
@@ -99,7 +99,7 @@ class _Maker:
         """Write a picture and its twin, and return what is told of them."""
         try:
             return self._picture(one)
-        except ArchiverError as error:
+        except InputError as error:
             raise type(error)(*(p.at(f"picture {one.number}") for p in error.problems)) from error
 
     def _picture(self, one: Candidate) -> _Picture:
