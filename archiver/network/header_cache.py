@@ -12,7 +12,6 @@ from collections.abc import Iterable
 from contextlib import suppress
 from io import BytesIO
 from pathlib import Path
-from types import TracebackType
 
 from pydicom import Dataset
 from pynetdicom.dsutils import decode, encode
@@ -73,12 +72,7 @@ class HeaderCache:
     def __enter__(self) -> HeaderCache:
         return self
 
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
+    def __exit__(self, *raised: object) -> None:
         self.close()
 
     def get(self, uids: Iterable[str]) -> dict[str, Dataset]:

@@ -14,7 +14,6 @@ from contextlib import contextmanager
 from dataclasses import dataclass, fields
 from datetime import datetime, timezone
 from pathlib import Path
-from types import TracebackType
 from typing import Any
 
 from sqlalchemy import (
@@ -135,12 +134,7 @@ class Outbox:
     def __enter__(self) -> Outbox:
         return self
 
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
+    def __exit__(self, *raised: object) -> None:
         self.close()
 
     @contextmanager

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import ssl
 from collections.abc import Iterable
-from types import TracebackType
 from typing import TYPE_CHECKING
 
 from archiver.archive.store import Archive
@@ -109,12 +108,7 @@ class Node:
     def __enter__(self) -> Node:
         return self
 
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
+    def __exit__(self, *raised: object) -> None:
         self.close()
 
     def _tell_of_itself(self, what: str) -> None:
