@@ -5,7 +5,8 @@ One command: ``python tests/benchmarks/bench_compare_page.py [--brief] [--check]
 A real ``archiver serve`` and a real Chromium. Printed, from one run on this machine: the time
 from asking for the page until both pictures are seen, and until they are aligned too; their ratio
 to decoding the same two JPEG files with OpenCV alone, on the clock of the same minute; how long
-full size takes to be sharp after a jump; and how long a frame takes while the picture is dragged at full size.
+full size takes to be sharp after a jump; and how long a frame takes while the picture is dragged
+at full size.
 """
 
 from __future__ import annotations
