@@ -8,7 +8,7 @@ from pathlib import Path
 from sys import intern
 from typing import TYPE_CHECKING, Any
 
-from sqlalchemy import StaticPool, create_engine, select
+from sqlalchemy import Boolean, Integer, StaticPool, create_engine, select, type_coerce
 
 from archiver.archive import tables as t
 from archiver.archive.index import Index, Kept
@@ -51,6 +51,8 @@ _READ = (
 #: Surrogate keys say nothing of an instance and differ between two indices of the same objects;
 #: what rejects it stands in other objects, and is compared by `archiver.records.rejections`.
 _ROW = [c for c in t.instances.columns if c.name not in ("number", "patient", "rejected")]
+#: As they are stored: a truth value that is neither 0 nor 1 would read as true and match nothing.
+_RAW = [type_coerce(c, Integer) if isinstance(c.type, Boolean) else c for c in _ROW]
 _PATIENT = [c for c in t.patients.columns if c.name != "number"]
 
 
@@ -128,7 +130,7 @@ def row_digests(connection: Connection) -> dict[str, str]:
     teeth = _teeth_digests(connection)
     digests: dict[str, str] = {}
     uid_at = [c.name for c in _ROW].index("sop_instance_uid")
-    statement = select(_I.number, *_ROW, *_PATIENT).select_from(_JOINED)
+    statement = select(_I.number, *_RAW, *_PATIENT).select_from(_JOINED)
     for number, *values in connection.execute(statement):
         told = repr((values, teeth.get(number, "")))
         uid = str(values[uid_at])
