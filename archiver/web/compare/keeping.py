@@ -20,7 +20,7 @@ from archiver.web.compare.asked import shows_the_same
 from archiver.web.compare.composing import Pair
 from archiver.web.compare.labelled import Caption, Words, labelled
 from archiver.web.compare.source import Source
-from archiver.web.compare.telling import before, doubts, figures
+from archiver.web.compare.telling import before, doubts, figures, unconfirmed
 from archiver.web.compare.viewing import Seen, seen_of
 from archiver.web.labels import iso_day
 from archiver.web.refusing import Refused
@@ -99,10 +99,10 @@ class Keeping:
         born = t("compare.born", date=iso_day(d.birth_date)) if d.birth_date else ""
         same = shows_the_same(d, pair.earlier.description)
         told = [words for _, words in doubts(pair.outcome, same, t)]
-        for source in self._visible(pair, seen):
-            label = self._room.label(source)
-            if label.side == "unconfirmed":
-                told.append(t("compare.unconfirmed_one", date=label.date or t("picture.no_date")))
+        labels = [self._room.label(source) for source in self._visible(pair, seen)]
+        dates = unconfirmed(labels, t)
+        if dates:
+            told.append(t("compare.unconfirmed", n=len(dates), dates=", ".join(dates)))
         is_map = seen.mode == "difference"
         lines = figures(pair.outcome, t, is_laid=seen.mode != "side")
         if is_map:

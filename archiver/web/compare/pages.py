@@ -19,7 +19,7 @@ from archiver.web.compare.legend import legend
 from archiver.web.compare.outcomes import keep_findings
 from archiver.web.compare.shown import shown_json
 from archiver.web.compare.source import Source
-from archiver.web.compare.telling import before, outcome_json
+from archiver.web.compare.telling import before, outcome_json, unconfirmed
 from archiver.web.compare.tiles import Levels, NoTile
 from archiver.web.labels import Label, label_of
 from archiver.web.refusing import Refused
@@ -96,7 +96,7 @@ class Comparing:
                 {"label": label, "span": entry["span"]}
                 for label, entry in zip(labels[1:], earlier, strict=True)
             ],
-            unconfirmed=[label for label in labels if label.side == "unconfirmed"],
+            unconfirmed=unconfirmed(labels, self.site.t),
             comparison={"newest": newest, "earlier": earlier, "task": task},
             legend=legend(),
             patient_name=chosen.records[0].patient_name,

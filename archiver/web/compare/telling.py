@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 from archiver.priors import wording
 
 if TYPE_CHECKING:
     from archiver.web.compare.aligning import Aligned
+    from archiver.web.labels import Label
     from archiver.web.wording import Words
 
 #: How urgent a doubt is: the colour of its notice.
@@ -86,6 +88,12 @@ def before(earlier: str, newest: str, t: Words) -> str:
         return t("compare.same_day") if earlier else ""
     span = wording.span(earlier, newest)
     return t("compare.before", span=span) if span else ""
+
+
+def unconfirmed(labels: Sequence[Label], t: Words) -> list[str]:
+    """Return the dates of the pictures whose side nobody has confirmed, the oldest first."""
+    found = [one.date or t("picture.no_date") for one in labels if one.side == "unconfirmed"]
+    return sorted(found)
 
 
 def outcome_json(one: Aligned, same: bool, t: Words) -> dict[str, Any]:

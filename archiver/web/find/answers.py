@@ -101,12 +101,14 @@ def _about(whom: Whom) -> Query:
 
 
 def without_twins(records: Sequence[Record]) -> list[Record]:
-    """Leave out photographs as shot that are there corrected, too."""
-    corrected = {r.source_sha256 for r in records if r.role == "derived" and r.source_sha256}
+    """Leave out photographs as shot that are in the same study corrected, too."""
+    corrected = {
+        (r.study_uid, r.source_sha256) for r in records if r.role == "derived" and r.source_sha256
+    }
     return [
         record
         for record in records
-        if record.role == "derived" or record.source_sha256 not in corrected
+        if record.role == "derived" or (record.study_uid, record.source_sha256) not in corrected
     ]
 
 
