@@ -134,6 +134,7 @@ def _columns(kept: Kept) -> dict[str, Any]:
         "source_digest": kept.source_digest or None,
         "journal_seq": kept.journal_seq,
         "added": kept.added,
+        "predecessor": d.predecessor or None,
     }
 
 

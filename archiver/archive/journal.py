@@ -36,6 +36,9 @@ ADOPTED = "adopted"
 CUT = "cut"
 COMPLETED = "completed"
 REBUILT = "rebuilt"
+INTENDED = "intended"
+AMENDED = "amended"
+GIVEN_UP = "given-up"
 
 
 @dataclass(frozen=True)

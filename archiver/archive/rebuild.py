@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from archiver.archive import sqlite
+from archiver.archive import sqlite, together
 from archiver.archive.describing import Describe, describe_file
 from archiver.archive.durable import Written, digest_file, flush_folder, translated
 from archiver.archive.index import Index, Kept
@@ -109,10 +109,12 @@ def rebuild(
             layout.prepare()
             remove_aside(layout)
             chain = _shortened(layout)
+            time = clock()
             journal, entries = open_journal(
-                layout.journal, START, time=clock(), who=actor, faults=chain
+                layout.journal, START, time=time, who=actor, faults=chain
             )
             try:
+                entries += together.finish(layout, journal, entries, time=time, who=actor)
                 return _rebuild(layout, journal, entries, chain, (clock, actor, describe))
             finally:
                 journal.close()

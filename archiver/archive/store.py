@@ -5,29 +5,21 @@ from __future__ import annotations
 import threading
 from collections.abc import Callable, Sequence
 from contextlib import AbstractContextManager
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import datetime, timezone
 from pathlib import Path
 from types import TracebackType
 from typing import TYPE_CHECKING
 
-from archiver.archive import sqlite
+from archiver.archive import sqlite, together
+from archiver.archive.deciding import Decided, decide, deeds_of, kept_of, stored_of
 from archiver.archive.describing import Describe, describe_file
-from archiver.archive.durable import Written, digest_file, told, translated
-from archiver.archive.index import Held, Index, Kept
-from archiver.archive.journal import (
-    RESTORED,
-    START,
-    STORED,
-    Deed,
-    Entry,
-    Journal,
-    open_journal,
-    read_lines,
-)
-from archiver.archive.layout import Layout, relative_path
+from archiver.archive.durable import told, translated
+from archiver.archive.index import Held, Index
+from archiver.archive.journal import START, Deed, Entry, Journal, open_journal, read_lines
+from archiver.archive.layout import Layout
 from archiver.archive.locking import WriterLock
-from archiver.archive.putting import Incoming, Outcome, Placement, Stored
+from archiver.archive.putting import Incoming, Placement, Stored
 from archiver.archive.query import Query, Record, answer
 from archiver.archive.recovery import Recovery, remove_aside, take_in
 from archiver.errors import ArchiveError, Problem
@@ -41,18 +33,6 @@ Clock = Callable[[], datetime]
 def system_clock() -> datetime:
     """Return the time now, in UTC."""
     return datetime.now(timezone.utc)
-
-
-@dataclass
-class _Decided:
-    """What is to be done with one instance of a batch."""
-
-    incoming: Incoming
-    relative: str
-    outcome: Outcome
-    written: Written
-    action: str = ""
-    note: str = ""
 
 
 class Archive:
@@ -156,7 +136,9 @@ class Archive:
         try:
             index.prepare()
             position = index.position()
-            journal, beyond = open_journal(layout.journal, position, time=clock(), who=actor)
+            time = clock()
+            journal, beyond = open_journal(layout.journal, position, time=time, who=actor)
+            beyond += together.finish(layout, journal, beyond, time=time, who=actor)
         except BaseException:
             index.close()
             raise
@@ -269,9 +251,9 @@ class Archive:
             before = journal.end
             placement = Placement(self.layout, self._flushed)
             try:
-                decided = self._decide(batch, placement)
+                decided = decide(batch, self._index, self.layout, placement)
                 placement.place()
-                entries = self._tell(journal, decided)
+                entries = self._append(journal, deeds_of(decided))
             except BaseException as error:
                 # Lines that stand in the journal need their files.
                 if journal.end == before and journal.cut_back():
@@ -280,7 +262,63 @@ class Archive:
                     raise told(error, "nothing was stored", self.layout.root) from error
                 raise
             self._enter(journal, decided, entries)
-        return [self._stored(one) for one in decided]
+        return [stored_of(one, self.layout) for one in decided]
+
+    def put_together(self, batch: Sequence[Incoming], notes: Sequence[str]) -> list[Stored]:
+        """Keep new instances, all of them or none, whatever happens in between.
+
+        The journal is told first what is intended; a writer that finds intentions without their
+        end finishes them where a line says that they were kept, and undoes them where none does.
+
+        Parameters
+        ----------
+        notes
+            For each instance, what the journal says of why it is kept.
+
+        Raises
+        ------
+        ArchiveError
+            If the disk refuses, or one of them is kept already; none is kept then.
+        """
+        with self._guard:
+            journal = self._writable()
+            self._catch_up(journal)
+            placement = Placement(self.layout, self._flushed)
+            try:
+                decided = decide(batch, self._index, self.layout, placement)
+                together.demand_new(decided)
+            except BaseException as error:
+                placement.undo()
+                if isinstance(error, OSError):
+                    raise told(error, "nothing was stored", self.layout.root) from error
+                raise
+            intended = together.intended(deeds_of(decided), notes)
+            with translated("nothing was stored", self.layout.root):
+                try:
+                    self._append(journal, intended)
+                except BaseException:
+                    placement.undo()
+                    raise
+                try:
+                    placement.place()
+                    entries = self._append(journal, together.kept_and_done(decided, intended))
+                except BaseException:
+                    placement.undo()
+                    self._give_up(journal, intended)
+                    raise
+            self._enter(journal, decided, entries[: len(decided)])
+        return [stored_of(one, self.layout) for one in decided]
+
+    def _give_up(self, journal: Journal, intended: Sequence[Deed]) -> None:
+        try:
+            self._append(journal, together.given_up(intended))
+        except (OSError, ArchiveError):
+            # The next writer that opens finds the intention and ends it.
+            journal.close()
+            self._journal = None
+
+    def _append(self, journal: Journal, deeds: Sequence[Deed]) -> list[Entry]:
+        return journal.append(deeds, time=self._clock(), who=self._actor) if deeds else []
 
     def _writable(self) -> Journal:
         if self._journal is None:
@@ -289,82 +327,12 @@ class Archive:
             )
         return self._journal
 
-    def _decide(self, batch: Sequence[Incoming], placement: Placement) -> list[_Decided]:
-        """Write aside what is new, compare what is not."""
-        paths = []
-        for one in batch:
-            d = one.description
-            paths.append(relative_path(d.study_uid, d.series_uid, d.sop_instance_uid))
-        held = self._index.held(one.description.sop_instance_uid for one in batch)
-        new: dict[str, Written] = {}
-        decided = []
-        for one, relative in zip(batch, paths, strict=True):
-            uid = one.description.sop_instance_uid
-            if uid in new:
-                written = one.digest()
-                same = written == new[uid]
-                outcome = Outcome.PRESENT if same else Outcome.CONFLICT
-                decided.append(_Decided(one, relative, outcome, written))
-            elif uid in held:
-                decided.append(self._compare(one, held[uid], placement))
-            else:
-                new[uid] = written = placement.write(relative, one)
-                decided.append(_Decided(one, relative, Outcome.ADDED, written, STORED))
-        return decided
-
-    def _compare(self, one: Incoming, held: Held, placement: Placement) -> _Decided:
-        """Compare with what is kept; bring back what was kept and is lost or damaged."""
-        written = one.digest()
-        if written.sha256 != held.digest:
-            return _Decided(one, held.path, Outcome.CONFLICT, written)
-        try:
-            on_disk = digest_file(self.layout.path_of(held.path)).sha256
-        except FileNotFoundError:
-            on_disk = ""
-        if on_disk == held.digest:
-            return _Decided(one, held.path, Outcome.PRESENT, written)
-        note = f"was {on_disk}" if on_disk else "was missing"
-        placement.write(held.path, one)
-        return _Decided(one, held.path, Outcome.ADDED, written, RESTORED, note)
-
-    def _tell(self, journal: Journal, decided: Sequence[_Decided]) -> list[Entry]:
-        deeds = []
-        for one in decided:
-            if one.action:
-                d = one.incoming.description
-                deeds.append(
-                    Deed(
-                        one.action,
-                        study=d.study_uid,
-                        series=d.series_uid,
-                        sop=d.sop_instance_uid,
-                        digest=one.written.sha256,
-                        size=one.written.size,
-                        source=one.incoming.source_sha256 or "",
-                        note=one.note or one.incoming.origin,
-                    )
-                )
-        return journal.append(deeds, time=self._clock(), who=self._actor) if deeds else []
-
     def _enter(
-        self, journal: Journal, decided: Sequence[_Decided], entries: Sequence[Entry]
+        self, journal: Journal, decided: Sequence[Decided], entries: Sequence[Entry]
     ) -> None:
         if not entries:
             return
-        acted = [one for one in decided if one.action]
-        kept = [
-            Kept(
-                one.incoming.description,
-                one.relative,
-                one.written.size,
-                one.written.sha256,
-                one.incoming.source_sha256,
-                entry.seq,
-                entry.time,
-            )
-            for one, entry in zip(acted, entries, strict=True)
-            if one.action == STORED
-        ]
+        kept = kept_of(decided, entries)
         try:
             self._index.add(kept, journal.end)
             self._applied = journal.end
@@ -385,15 +353,3 @@ class Archive:
             entries = [line.entry for line in lines if line.entry]
             take_in(self.layout, self._index, entries, journal.end, self._describe)
             self._applied = journal.end
-
-    def _stored(self, one: _Decided) -> Stored:
-        uid = one.incoming.description.sop_instance_uid
-        problem = None
-        if one.outcome is Outcome.CONFLICT:
-            problem = Problem(
-                f"instance {uid} is kept already, with other content; it stays as it is",
-                where=one.incoming.source_name or "",
-                hint="a changed object needs a SOP Instance UID of its own",
-            )
-        path = self.layout.path_of(one.relative)
-        return Stored(uid, one.outcome, path, one.written.sha256, problem)

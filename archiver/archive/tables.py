@@ -26,7 +26,7 @@ from sqlalchemy import (
 )
 
 #: Raised when a table changes; an index of another version is made again from the objects.
-SCHEMA = 3
+SCHEMA = 4
 
 NAMED = 0
 COVERED = 1
@@ -98,12 +98,15 @@ instances = Table(
     # Meaning of the code by which the first note that names it rejects it; follows from
     # `rejections`, and stands here because nearly every question asks for it.
     Column("rejected", String),
+    # The instance in whose place it came.
+    Column("predecessor", String(64)),
     Index("instances_of_patient", "patient", "study_date", "study_time"),
     Index("instances_of_study", "study_uid", "series_uid"),
     Index("instances_of_day", "study_date", "modality"),
     Index("instances_of_source", "source_digest"),
     Index("instances_of_view", "view", "study_date"),
     Index("instances_as_added", "journal_seq"),
+    Index("instances_in_place_of", "predecessor"),
 )
 
 instance_teeth = Table(

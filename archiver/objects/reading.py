@@ -63,7 +63,8 @@ class Description:
     `teeth` are those named by code. `mirror` is ``direct``,
     ``uncorrected`` or ``corrected``; `role` ``original`` or ``derived``; both, like
     `confirmed`, are None for what is no photograph. `selection` is None for what is no Key
-    Object Selection Document.
+    Object Selection Document. `predecessor` is the SOP Instance UID of the instance in whose
+    place this one came.
     """
 
     patient_id: str
@@ -104,6 +105,7 @@ class Description:
     bits: int | None = None
     transfer_syntax: str = ""
     selection: Selection | None = None
+    predecessor: str = ""
 
     @property
     def is_photograph(self) -> bool:
@@ -312,6 +314,15 @@ def _selection(dataset: Dataset) -> Selection | None:
     return Selection(title, tuple(uid for uid in uids if uid), words)
 
 
+def _predecessor(dataset: Dataset) -> str:
+    """Return the SOP Instance UID that Original Attributes says was replaced last (C.12.1)."""
+    replaced = ""
+    for change in items(dataset, "OriginalAttributesSequence"):
+        for before in items(change, "ModifiedAttributesSequence"):
+            replaced = text(before, "SOPInstanceUID") or replaced
+    return replaced
+
+
 def describe(dataset: Dataset) -> Description:
     """Read what an instance is and shows.
 
@@ -375,4 +386,5 @@ def describe(dataset: Dataset) -> Description:
         bits=_number(dataset, "BitsAllocated"),
         transfer_syntax=text(getattr(dataset, "file_meta", Dataset()), "TransferSyntaxUID"),
         selection=_selection(dataset),
+        predecessor=_predecessor(dataset),
     )
