@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import PurePosixPath
@@ -70,15 +70,25 @@ def work(outbox: Outbox, peer: Peer, world: World) -> Iterator[Shipment]:
         yield from _commit_due(outbox, peer, world)
 
 
-def take_late_report(outbox: Outbox, report: commitment.Report, world: World) -> list[Shipment]:
+def take_late_report(
+    outbox: Outbox, report: commitment.Report, world: World, peers: Collection[str]
+) -> list[Shipment]:
     """Write down a report that came when nobody waited for it any more.
 
     Only the transaction that was last asked for counts; what it does not tell of stays sent.
+
+    Parameters
+    ----------
+    outbox, report, world
+        What came, and where it is written down.
+    peers
+        Names of those that the report can be from.
     """
     waiting = [
         one
         for one in outbox.shipments(states=[State.SENT])
         if one.transaction == report.transaction
+        and one.destination in peers
         and (one.sop_instance in report.committed or one.sop_instance in report.failed)
     ]
     after = _reported(waiting, report, world)

@@ -195,7 +195,9 @@ def test_a_report_that_comes_when_nobody_waits_any_more_is_taken(archive: Path) 
         item = Dataset()
         item.ReferencedSOPInstanceUID = one.sop_instance
         told.ReferencedSOPSequence = [item]
-        take_late_report(outbox, report_of(told), time.world())
+        take_late_report(outbox, report_of(told), time.world(), {"another"})
+        assert _states(outbox) == {"sent": 5}
+        take_late_report(outbox, report_of(told), time.world(), {"clinic"})
         assert _states(outbox) == {"committed": 1, "sent": len(others)}
 
 

@@ -28,6 +28,8 @@ WELL_KNOWN = "1.2.840.10008.1.20.1.1"
 #: Instances in one transaction.
 MOST_AT_ONCE = 500
 _REQUEST = 1
+#: All are committed; some are not (PS3.4 J.3.3.1).
+EVENT_TYPES = (1, 2)
 _NO_SUCH_EVENT = 0x0113
 
 #: SOP Class UID and SOP Instance UID.
@@ -66,7 +68,7 @@ class Awaited:
             report = report_of(event.event_information)
         except Exception:  # pydicom raises whatever the bytes lead it to
             return 0x0110, None
-        if event.event_type not in (1, 2):
+        if event.event_type not in EVENT_TYPES:
             return _NO_SUCH_EVENT, None
         with self._came:
             self._reports[report.transaction] = report

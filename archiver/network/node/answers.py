@@ -16,7 +16,9 @@ NO_SUCH_INSTANCE = 0x0112
 INVALID_ARGUMENT = 0x0115
 CLASS_INSTANCE_CONFLICT = 0x0119
 CLASS_NOT_SUPPORTED = 0x0122
+NO_SUCH_EVENT = 0x0113
 NO_SUCH_ACTION = 0x0123
+RESOURCE_LIMITATION = 0x0213
 
 #: PS3.4 B.2.3, C.4.1.1.4, C.4.2.1.5, C.4.3.1.4.
 OUT_OF_RESOURCES = 0xA700
@@ -48,7 +50,8 @@ class Behaviour:
 
 _STORE, _FIND, _GET, _MOVE = ("C-STORE",), ("C-FIND",), ("C-GET",), ("C-MOVE",)
 _FETCH = _GET + _MOVE
-_ACTION, _REPORT = ("N-ACTION",), ("N-EVENT-REPORT, Failure Reason",)
+_ACTION, _EVENT = ("N-ACTION",), ("N-EVENT-REPORT",)
+_REPORT = ("N-EVENT-REPORT, Failure Reason",)
 _STOW = ("STOW-RS, Failure Reason",)
 BEHAVIOUR: tuple[Behaviour, ...] = (
     Behaviour(("C-ECHO",), SUCCESS, "always"),
@@ -97,6 +100,11 @@ BEHAVIOUR: tuple[Behaviour, ...] = (
     Behaviour(_ACTION, NO_SUCH_ACTION, "the action type is not 1"),
     Behaviour(_ACTION, NO_SUCH_INSTANCE, "it is not for the well-known instance"),
     Behaviour(_ACTION, INVALID_ARGUMENT, "transaction or references are missing"),
+    Behaviour(_ACTION, RESOURCE_LIMITATION, "the disk refuses to note that a report is owed"),
+    Behaviour(_EVENT, SUCCESS, "the report is noted in the outbox, or is of no transaction there"),
+    Behaviour(_EVENT, NO_SUCH_EVENT, "the event type is neither 1 nor 2"),
+    Behaviour(_EVENT, INVALID_ARGUMENT, "the report cannot be read"),
+    Behaviour(_EVENT, PROCESSING_FAILURE, "the outbox cannot be used"),
     Behaviour(_REPORT, NO_SUCH_INSTANCE, "there is no such object"),
     Behaviour(_REPORT, CLASS_INSTANCE_CONFLICT, "the object is of another SOP class"),
     Behaviour(

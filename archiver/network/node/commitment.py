@@ -1,15 +1,19 @@
 """Storage Commitment as SCP (PS3.4 annex J): what is asked for is looked at on the disk.
 
 The report goes out on the same association; where the peer has left it by then, on a new one to
-the peer that the settings name under the same title.
+the peer that the settings name under the same title, tried again for days and after a restart.
 """
 
 from __future__ import annotations
 
+import heapq
+import itertools
+import random
 import threading
 import time
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
+from datetime import datetime, timedelta, timezone
 from io import BytesIO
 from typing import Any
 
@@ -28,21 +32,17 @@ from archiver.errors import ArchiverError
 from archiver.network.dimse.link import open_link
 from archiver.network.node import answers
 from archiver.network.node.association import NodeAssociation
+from archiver.network.node.owed import Debts, Owed, Reference
 from archiver.network.node.supported import COMMITMENT, COMMITMENT_INSTANCE
 from archiver.network.peers import DimsePeer
+from archiver.network.shipping import wait_after
 
 _REQUEST, _ALL, _SOME = 1, 1, 2
-#: Pauses before each attempt to report on a new association (seconds).
-_PAUSES = (0.2, 5.0, 30.0)
+#: Before the first attempt on a new association, and for a call under way at the end (seconds).
+FIRST_PAUSE, _PARTING = 0.2, 5.0
+#: A peer that did not take a report for so long is not called any more.
+LONGEST_DEBT = timedelta(days=7)
 _AT_ONCE = 500
-
-
-@dataclass(frozen=True)
-class Reference:
-    """An instance that a peer wants to know safe."""
-
-    sop_class: str
-    sop_instance: str
 
 
 @dataclass(frozen=True)
@@ -132,7 +132,7 @@ def _why_not(archive: Archive, one: Reference, found: tuple[str, str, str] | Non
 
 
 class Commitment:
-    """Takes requests for commitment and reports on them.
+    """Takes requests for commitment and reports on them, sooner or later.
 
     Parameters
     ----------
@@ -140,21 +140,23 @@ class Commitment:
         What is looked at.
     peers
         Who can be called, by title.
-    failed
-        Told when a report could not be delivered.
+    told
+        Told what became of reports that did not go out at once.
     """
 
     def __init__(
-        self, archive: Archive, peers: Iterable[DimsePeer], failed: Callable[[str], None]
+        self, archive: Archive, peers: Iterable[DimsePeer], told: Callable[[str], None]
     ) -> None:
         self._archive = archive
-        self._peers = {peer.title.strip(): peer for peer in peers}
-        self._failed = failed
-        self._ending = threading.Event()
+        self._told = told
+        self._debts = Debts(archive.layout.root)
+        self._delivery = Delivery(
+            self._debts, {peer.title.strip(): peer for peer in peers}, self._look_at, told
+        )
 
     def close(self) -> None:
-        """Give up what could not be delivered yet; the peers will ask again."""
-        self._ending.set()
+        """Stop; what is owed stays on the disk until the next start."""
+        self._delivery.close()
 
     def __call__(self, event: Any) -> tuple[int, None]:
         """Take an N-ACTION request, as pynetdicom hands it over."""
@@ -166,34 +168,35 @@ class Commitment:
         try:
             asked: Dataset = event.action_information
             transaction = str(asked.TransactionUID)
-            references = [
+            references = tuple(
                 Reference(str(one.ReferencedSOPClassUID), str(one.ReferencedSOPInstanceUID))
                 for one in asked.ReferencedSOPSequence
-            ]
+            )
         except Exception:
             # An element is missing, or the bytes cannot be read.
             return answers.INVALID_ARGUMENT, None
         if not references or not transaction:
             return answers.INVALID_ARGUMENT, None
+        owed = Owed(association.calling, transaction, references, datetime.now(timezone.utc))
+        try:
+            self._debts.note(owed)
+        except OSError:
+            return answers.RESOURCE_LIMITATION, None
         context_id = event.context.context_id
         way = UID(event.context.transfer_syntax)
-        association.afterwards(
-            lambda: self._report(association, context_id, way, transaction, references)
-        )
+        association.afterwards(lambda: self._report(association, context_id, way, owed))
         return answers.SUCCESS, None
 
-    def _report(
-        self,
-        association: NodeAssociation,
-        context_id: int,
-        way: UID,
-        transaction: str,
-        references: list[Reference],
-    ) -> None:
+    def _look_at(self, owed: Owed) -> Report:
+        return look_at(self._archive, owed.transaction, owed.references)
+
+    def _report(self, association: NodeAssociation, context_id: int, way: UID, owed: Owed) -> None:
+        """Report on the association of the request, and later where that does not work."""
         try:
-            report = look_at(self._archive, transaction, references)
+            report = self._look_at(owed)
         except ArchiverError as error:
-            self._failed(error.problems[0].found)
+            self._told(error.problems[0].found)
+            self._delivery.take(owed)
             return
         request = N_EVENT_REPORT()
         request.MessageID = association.next_message()
@@ -207,34 +210,105 @@ class Commitment:
             answer = association.ask(request, context_id)
         if answer is None or answer.Status != answers.SUCCESS:
             # Gone, or not ready for reports on this association: it is called instead.
-            caller = association.calling
-            threading.Thread(
-                target=self._deliver, args=(caller, report), name="report", daemon=True
-            ).start()
+            self._delivery.take(owed)
+        else:
+            self._debts.settle(owed)
 
-    def _deliver(self, title: str, report: Report) -> None:
-        """Report on an association of our own."""
-        peer = self._peers.get(title)
-        if peer is None:
-            self._failed("a commitment report has nowhere to go: no peer has the caller's title")
+
+class Delivery:
+    """Calls peers that are owed a report, again and again, in a thread of its own.
+
+    Parameters
+    ----------
+    debts
+        What is owed; what was left over from before is taken up at once.
+    peers
+        Who can be called, by title.
+    look_at
+        Makes the report of what is owed.
+    told
+        Told of reports that cannot be delivered.
+    """
+
+    def __init__(
+        self,
+        debts: Debts,
+        peers: Mapping[str, DimsePeer],
+        look_at: Callable[[Owed], Report],
+        told: Callable[[str], None],
+    ) -> None:
+        self._debts, self._peers, self._look_at, self._told = debts, peers, look_at, told
+        self._changed = threading.Condition()
+        self._ended = False
+        #: When it is tried next (monotonic), a running number, how often it was, and what it is.
+        self._waiting: list[tuple[float, int, int, Owed]] = []
+        self._count = itertools.count()
+        for owed in debts.all():
+            self._put(owed, 0, 0.0)
+        self._thread = threading.Thread(target=self._run, name="report", daemon=True)
+        self._thread.start()
+
+    def take(self, owed: Owed) -> None:
+        """Have a report delivered on an association of our own."""
+        self._put(owed, 0, FIRST_PAUSE)
+
+    def close(self) -> None:
+        """Stop calling; a call that is under way may finish."""
+        with self._changed:
+            self._ended = True
+            self._changed.notify()
+        self._thread.join(_PARTING)
+
+    def _put(self, owed: Owed, tries: int, pause: float) -> None:
+        if datetime.now(timezone.utc) - owed.since > LONGEST_DEBT:
+            self._told("a commitment report could not be delivered")
+            self._debts.settle(owed)
             return
-        for pause in _PAUSES:
-            if self._ending.wait(pause):
-                return
-            try:
-                self._call(peer, report)
-                return
-            except ArchiverError:
-                time.sleep(0)
-        self._failed("a commitment report could not be delivered")
+        if owed.caller not in self._peers:
+            # It stays on the disk: the settings may name the peer at the next start.
+            self._told("a commitment report has nowhere to go: no peer has the caller's title")
+            return
+        with self._changed:
+            when = time.monotonic() + pause
+            heapq.heappush(self._waiting, (when, next(self._count), tries, owed))
+            self._changed.notify()
 
-    def _call(self, peer: DimsePeer, report: Report) -> None:
-        role = SCP_SCU_RoleSelectionNegotiation()
-        role.sop_class_uid = UID(COMMITMENT)
-        role.scu_role, role.scp_role = False, True
-        with open_link(peer, [build_context(COMMITMENT)], roles=[role]) as link:
-            status, _ = link.association.send_n_event_report(
-                report.dataset(), report.event_type, UID(COMMITMENT), UID(COMMITMENT_INSTANCE)
-            )
-            if status.get("Status") != answers.SUCCESS:
-                raise link.lost("while a commitment was reported")
+    def _run(self) -> None:
+        while (due := self._next()) is not None:
+            tries, owed = due
+            try:
+                _call(self._peers[owed.caller], self._look_at(owed))
+            except ArchiverError:
+                self._put(owed, tries + 1, wait_after(tries + 1, random.random()).total_seconds())
+            else:
+                self._debts.settle(owed)
+
+    def _next(self) -> tuple[int, Owed] | None:
+        """Wait until something is due; None when it is time to end."""
+        with self._changed:
+            while not self._ended:
+                now = time.monotonic()
+                if self._waiting and self._waiting[0][0] <= now:
+                    _, _, tries, owed = heapq.heappop(self._waiting)
+                    return tries, owed
+                self._changed.wait(self._waiting[0][0] - now if self._waiting else None)
+        return None
+
+
+def _call(peer: DimsePeer, report: Report) -> None:
+    """Report on an association of our own.
+
+    Raises
+    ------
+    NetworkError
+        If the peer cannot be reached, or does not take the report.
+    """
+    role = SCP_SCU_RoleSelectionNegotiation()
+    role.sop_class_uid = UID(COMMITMENT)
+    role.scu_role, role.scp_role = False, True
+    with open_link(peer, [build_context(COMMITMENT)], roles=[role]) as link:
+        status, _ = link.association.send_n_event_report(
+            report.dataset(), report.event_type, UID(COMMITMENT), UID(COMMITMENT_INSTANCE)
+        )
+        if status.get("Status") != answers.SUCCESS:
+            raise link.lost("while a commitment was reported")

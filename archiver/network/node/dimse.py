@@ -17,6 +17,7 @@ from archiver.network.node import answers
 from archiver.network.node.association import NodeAssociation, Services
 from archiver.network.node.audit import DONE, MINOR, Event, Happening
 from archiver.network.node.commitment import Commitment
+from archiver.network.node.late_reports import LateReports
 from archiver.network.node.listening import NodeServer
 from archiver.network.node.querying import Querying
 from archiver.network.node.reception import Reception, file_head
@@ -85,6 +86,7 @@ class DimseSide:
             (evt.EVT_C_ECHO, lambda _event: answers.SUCCESS),
             (evt.EVT_C_FIND, Querying(archive, settings.title, visits, self._tell)),
             (evt.EVT_N_ACTION, self._commitment),
+            (evt.EVT_N_EVENT_REPORT, LateReports(archive.layout.root, known, self._reported)),
             (evt.EVT_REQUESTED, self._requested),
             (evt.EVT_REJECTED, self._rejected),
             (evt.EVT_ACCEPTED, self._accepted),
@@ -205,6 +207,9 @@ class DimseSide:
                 )
             )
         return kept.status, kept.comment
+
+    def _reported(self, peer: str, committed: int, failed: int) -> None:
+        self._log("commitment", peer=peer, committed=committed, failed=failed)
 
     def _requested(self, event: Any) -> None:
         association: NodeAssociation = event.assoc
