@@ -166,7 +166,7 @@ export class Model extends EventTarget {
       const one = this.queue.shift();
       try {
         const state = await this.post(one.change);
-        this.keepAssumed(state);
+        this.keepAssumed(state, this.queue);
         this.take(state, Boolean(one.change.undo || one.change.redo));
         one.good(state);
       } catch (error) {
@@ -198,16 +198,19 @@ export class Model extends EventTarget {
           await new Promise((done) => setTimeout(done, AGAIN));
         } else {
           const state = await callJson(`/take-in/${this.id}/state`);
-          this.revision = state.revision;
+          this.keepAssumed(state, [{ change }, ...this.queue]);
+          this.take(state);
         }
       }
     }
   }
 
-  // An answer is older than changes that still wait to be sent; what these say stays shown.
-  keepAssumed(state) {
-    for (const { change } of this.queue) {
+  // An answer is older than changes that still wait; what these say stays shown.
+  keepAssumed(state, waiting) {
+    if (waiting.length) state.wanted = this.wanted;
+    for (const { change } of waiting) {
       for (const digest of Object.keys(change.pictures ?? {})) delete state.pictures[digest];
+      if (change.confirm) delete state.pictures[change.confirm.picture];
     }
   }
 

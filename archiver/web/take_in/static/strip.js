@@ -83,13 +83,15 @@ export class Strip {
     image.decoding = "async";
     image.src = `/take-in/${this.model.id}/pictures/${digest}`;
     const letters = EDGES.map((edge) => make("span", `tile-edge tile-${edge}`));
+    for (const letter of letters) letter.setAttribute("aria-hidden", "true");
     const number = make("span", "tile-number");
     plate.append(image, ...letters, number);
     const words = make("span", "tile-words");
     const state = make("span", "tile-state");
     const choose = make("span", "tile-choose");
     choose.setAttribute("aria-hidden", "true");
-    node.append(plate, choose, words, state);
+    const time = make("span", "visually-hidden", t("take_in.taken_at", { time: clock(picture.captured) }));
+    node.append(plate, choose, words, state, time);
     return { node, image, letters, number, words, state, picture };
   }
 
@@ -108,8 +110,6 @@ export class Strip {
     tile.state.className = `tile-state state-${kind}`;
     tile.state.replaceChildren(icon(sign), make("span", "", words));
     node.classList.toggle("tile-out", Boolean(picture.said.left_out));
-    const what = meaning || t("take_in.not_said");
-    node.setAttribute("aria-label", t("take_in.tile", { n: n + 1, time: clock(picture.captured), what, state: words }));
     node.title = picture.name;
   }
 
