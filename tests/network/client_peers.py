@@ -143,7 +143,38 @@ def tunnel(target: int, files: Certificates) -> Iterator[int]:
     context.load_cert_chain(files.server, files.server_key)
     context.load_verify_locations(files.authority)
     context.verify_mode = ssl.CERT_REQUIRED
-    listener = socket.create_server(("127.0.0.1", 0))
+
+    def pair(raw: socket.socket, stack: contextlib.ExitStack) -> tuple[Any, Any]:
+        secure = stack.enter_context(context.wrap_socket(raw, server_side=True))
+        return secure, stack.enter_context(socket.create_connection(("127.0.0.1", target)))
+
+    with _relaying(0, pair) as port:
+        yield port
+
+
+@contextlib.contextmanager
+def tunnel_out(port: int, target: int, files: Certificates) -> Iterator[None]:
+    """Listen on a plain port, and pass all on by TLS with the server's certificate."""
+    context = ssl.SSLContext(ssl.PROTOCOL_TLS_CLIENT)
+    context.load_cert_chain(files.server, files.server_key)
+    context.load_verify_locations(files.authority)
+    # Ours has the name of another machine; who it is issued by is what this tunnel looks at.
+    context.check_hostname = False
+
+    def pair(raw: socket.socket, stack: contextlib.ExitStack) -> tuple[Any, Any]:
+        plain = stack.enter_context(socket.create_connection(("127.0.0.1", target)))
+        return stack.enter_context(context.wrap_socket(plain)), raw
+
+    with _relaying(port, pair):
+        yield
+
+
+_Pair = Callable[[socket.socket, contextlib.ExitStack], tuple[Any, Any]]
+
+
+@contextlib.contextmanager
+def _relaying(port: int, pair: _Pair) -> Iterator[int]:
+    listener = socket.create_server(("127.0.0.1", port))
     threads: list[threading.Thread] = []
 
     def serve() -> None:
@@ -152,7 +183,7 @@ def tunnel(target: int, files: Certificates) -> Iterator[int]:
                 raw, _ = listener.accept()
             except OSError:
                 return
-            thread = threading.Thread(target=_relay, args=(context, raw, target), daemon=True)
+            thread = threading.Thread(target=_relay, args=(raw, pair), daemon=True)
             threads.append(thread)
             thread.start()
 
@@ -168,21 +199,21 @@ def tunnel(target: int, files: Certificates) -> Iterator[int]:
             thread.join(10)
 
 
-def _relay(context: ssl.SSLContext, raw: socket.socket, target: int) -> None:
+def _relay(raw: socket.socket, pair: _Pair) -> None:
     """One thread, because a TLS socket must not be read and written from two."""
     import selectors
 
     with contextlib.suppress(OSError), raw, contextlib.ExitStack() as stack:
-        secure = stack.enter_context(context.wrap_socket(raw, server_side=True))
-        plain = stack.enter_context(socket.create_connection(("127.0.0.1", target)))
+        secure, plain = pair(raw, stack)
         with selectors.DefaultSelector() as ready:
             ready.register(secure, selectors.EVENT_READ, plain)
             ready.register(plain, selectors.EVENT_READ, secure)
             while True:
                 waiting = [key for key, _ in ready.select()]
                 for key in waiting:
-                    source, sink = key.fileobj, key.data
-                    chunk = source.recv(65536)  # type: ignore[union-attr]
+                    source: Any = key.fileobj
+                    sink = key.data
+                    chunk = source.recv(65536)
                     while isinstance(source, ssl.SSLSocket) and source.pending():
                         chunk += source.recv(source.pending())
                     if not chunk:

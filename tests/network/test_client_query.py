@@ -122,6 +122,45 @@ def test_objects_come_back_byte_for_byte(
         assert objects.data_set(path) == objects.data_set(Path(expected[uid].path))
 
 
+def test_an_archive_behind_tls_stores_answers_and_gives_alike(
+    archive: Path, tmp_path: Path, cache: HeaderCache
+) -> None:
+    """Debian's dcmqrscp knows no TLS; tunnels stand before it and before us, both verifying."""
+    files = peers.certificates(tmp_path)
+    back, ours = peers.free_port(), peers.free_port()
+    # The others it takes decoded only.
+    kept = {
+        r.sop_instance_uid: r
+        for r in objects.records(archive)
+        if read_parcel(Path(r.path)).transfer_syntax == peers.BASELINE
+    }
+    with (
+        peers.dcmqrscp(tmp_path / "qr", move_to=back) as plain,
+        peers.tunnel(plain, files) as port,
+        peers.tunnel_out(back, ours, files),
+    ):
+        peer = peers.peer_at(port, tls=files.tls, listen_port=ours, listen_host="127.0.0.1")
+        for _, result in send(peer, [read_parcel(Path(r.path)) for r in kept.values()]):
+            assert isinstance(result, Sent) and result.status.code == 0, result
+        assert len(ask(peer, QUESTIONS[0], cache).records) == 2
+        studies = [Wanted(uid) for uid in {r.study_uid for r in kept.values()}]
+        for way in ("get", "move"):
+            (tmp_path / way).mkdir()
+            came = retrieve(replace(peer, retrieve=way), studies, tmp_path / way)
+            assert came.status.code == 0 and set(came.files) == set(kept)
+            for uid, path in came.files.items():
+                assert objects.data_set(path) == objects.data_set(Path(kept[uid].path))
+        strange = tmp_path / "strange"
+        strange.mkdir()
+        unknown = peers.certificates(strange)
+        with pytest.raises(NetworkError):
+            ask(
+                replace(peer, tls=replace(files.tls, authorities=unknown.authority)),
+                QUESTIONS[0],
+                cache,
+            )
+
+
 def test_a_destination_that_the_peer_does_not_know_is_told_in_words(
     clinic: DimsePeer, archive: Path, tmp_path: Path
 ) -> None:
