@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hmac
 import secrets
+import threading
 from typing import TYPE_CHECKING
 from urllib.parse import quote, urlsplit
 
@@ -46,6 +47,8 @@ class Entering:
         self._tries = Rate(_TRIES, _TRY_EACH_SECOND, site.clock)
         # Tells log-in forms apart from those of other sites: there is no session yet.
         self._secret = secrets.token_bytes(32)
+        self._own: tuple[str, Session] | None = None
+        self._guard = threading.Lock()
 
     @property
     def needs_no_login(self) -> bool:
@@ -58,8 +61,7 @@ class Entering:
         address = address_of(request)
         if self.needs_no_login:
             if session is None or session.stamp != _LOCAL_STAMP:
-                token, session = self.sessions.begin(self._local, _LOCAL_STAMP)
-                request.state.new_token = token
+                request.state.new_token, session = self._local_session()
             return Visitor(self._local, frozenset(roles()), address, session)
         if session is None:
             return None
@@ -68,6 +70,13 @@ class Entering:
             self.sessions.end(session)
             return None
         return Visitor(user.name, user.roles, address, session)
+
+    def _local_session(self) -> tuple[str, Session]:
+        """Return the one session of this machine: a link from elsewhere ends no other page's."""
+        with self._guard:
+            if self._own is None or self.sessions.find(self._own[0]) is None:
+                self._own = self.sessions.begin(self._local, _LOCAL_STAMP)
+            return self._own
 
     def ask(self, request: Request) -> Response:
         """Return what asks for log-in: the page of it, or status 401 for a script."""
@@ -104,6 +113,9 @@ class Entering:
             raise Refused(401, "login.wrong")
         for asker in askers:
             self._tries.forgive(asker)
+        before: Visitor | None = getattr(request.state, "visitor", None)
+        if before is not None:
+            self.sessions.end(before.session)
         token, _ = self.sessions.begin(user.name, _stamp(user))
         request.state.new_token = token
         self._site.note_of(f"{user.name}@{address}", Event.AUTHENTICATION, None, "logged in")

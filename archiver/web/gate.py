@@ -134,16 +134,19 @@ def host_name(host: str) -> str:
 
 
 def check_source(request: Request) -> None:
-    """Refuse what another site's page sends.
+    """Refuse what another site's page sends, or wants to embed; a link from there is no harm.
 
     Raises
     ------
     Refused
         403 where Origin or Fetch Metadata tell of another site.
     """
-    if request.method in SAFE:
-        return
     site = request.headers.get("sec-fetch-site", "same-origin")
+    if request.method in SAFE:
+        mode = request.headers.get("sec-fetch-mode", "navigate")
+        if site not in ("same-origin", "none") and mode != "navigate":
+            raise Refused(403, "errors.other_site")
+        return
     origin = request.headers.get("origin")
     ours = f"{request.url.scheme}://{request.headers.get('host', '')}".lower()
     if site not in ("same-origin", "none") or (origin is not None and origin.lower() != ours):

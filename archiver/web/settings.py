@@ -1,10 +1,14 @@
 """What a practice says about its pages, in the table ``[pages]`` of its settings::
 
-[pages]
-names = ["photographs.clinic.example"]  # names under which browsers reach the server
-idle_minutes = 30                       # a session ends after that time without use
-session_hours = 10                      # and after that time in any case
-numbering = "ISO 3950"                  # which numbering of teeth is shown first
+    [pages]
+    names = ["photographs.clinic.example"]  # names under which browsers reach the server
+    idle_minutes = 30                       # a session ends after that time without use
+    session_hours = 10                      # and after that time in any case
+    numbering = "ISO 3950"                  # which numbering of teeth is shown first
+    requests_at_once = 6000                 # of one address, ...
+    requests_a_second = 100                 # ... and in the long run
+
+Who may log in is no setting: ``archiver serve --add-user`` keeps that with the archive.
 """
 
 from __future__ import annotations
@@ -26,9 +30,12 @@ class PagesSettings:
     idle: timedelta = timedelta(minutes=30)
     longest: timedelta = timedelta(hours=10)
     numbering: Numbering = Numbering.ISO
+    at_once: float = 6000
+    a_second: float = 100
 
 
-_KEYS = ("names", "idle_minutes", "session_hours", "numbering")
+_KEYS: tuple[str, ...] = ("names", "idle_minutes", "session_hours", "numbering")
+_KEYS += ("requests_at_once", "requests_a_second")
 
 
 def pages_settings_of(table: Mapping[str, Any]) -> PagesSettings:
@@ -50,6 +57,8 @@ def pages_settings_of(table: Mapping[str, Any]) -> PagesSettings:
         names = []
     idle = _span(table.get("idle_minutes", 30), "idle_minutes", 24 * 60, problems)
     longest = _span(table.get("session_hours", 10), "session_hours", 24, problems)
+    at_once = _span(table.get("requests_at_once", 6000), "requests_at_once", 1e6, problems)
+    a_second = _span(table.get("requests_a_second", 100), "requests_a_second", 1e5, problems)
     numbering = Numbering.ISO
     try:
         numbering = numbering_of(str(table.get("numbering", numbering.value)))
@@ -57,7 +66,14 @@ def pages_settings_of(table: Mapping[str, Any]) -> PagesSettings:
         problems += [one.at("[pages]") for one in error.problems]
     if problems:
         raise UsageError(*problems)
-    return PagesSettings(tuple(names), timedelta(minutes=idle), timedelta(hours=longest), numbering)
+    return PagesSettings(
+        tuple(names),
+        timedelta(minutes=idle),
+        timedelta(hours=longest),
+        numbering,
+        at_once,
+        a_second,
+    )
 
 
 def _span(value: object, key: str, most: float, problems: list[Problem]) -> float:

@@ -40,8 +40,6 @@ Endpoint = Callable[[Request], Response | Awaitable[Response]]
 
 #: The rooms of the pages, in the order of the navigation.
 ROOMS = ("entrance", "take_in", "find", "compare", "record")
-#: Requests of one address: a card of 200 pictures at once, then 20 a second.
-_BURST, _EACH_SECOND = 1500, 25
 
 
 class Site:
@@ -97,7 +95,7 @@ class Site:
         self._gate = Gate(
             Starlette(routes=routes, exception_handlers={404: self._missing, 405: self._missing}),
             self.settings.names,
-            Rate(_BURST, _EACH_SECOND, clock),
+            Rate(self.settings.at_once, self.settings.a_second, clock),
             self.refusal,
             on_loopback=node.on_loopback,
             secure=self.secure,

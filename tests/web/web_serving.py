@@ -46,18 +46,6 @@ def copy_of(archive: Path, folder: Path) -> Path:
     return folder
 
 
-def add_user(archive: Path, name: str, *roles: str, password: str = PASSWORD) -> None:
-    """Make a user of the pages, as IT does."""
-    words = [word for role in roles for word in ("--role", role)]
-    subprocess.run(
-        [*_SERVE, str(archive), "--add-user", name, *words],
-        input=password + "\n",
-        text=True,
-        check=True,
-        capture_output=True,
-    )
-
-
 @dataclass
 class Served:
     """A running ``archiver serve``."""
@@ -142,8 +130,9 @@ class Answer:
 class Client:
     """A client that sends exactly what it is told, with a cookie jar of one cookie."""
 
-    def __init__(self, served: Served) -> None:
+    def __init__(self, served: Served, source: str = "127.0.0.1") -> None:
         self.address = served.address
+        self.source = (source, 0)
         self.cookie = ""
         self.csrf = ""
 
@@ -155,7 +144,9 @@ class Client:
         headers: Mapping[str, str] | None = None,
     ) -> Answer:
         """Send one request."""
-        connection = http.client.HTTPConnection(*self.address, timeout=30)
+        connection = http.client.HTTPConnection(
+            *self.address, timeout=30, source_address=self.source
+        )
         sent = {"Cookie": self.cookie} if self.cookie else {}
         sent.update(headers or {})
         connection.request(method, path, body or None, sent)
