@@ -213,9 +213,15 @@ def _relay(raw: socket.socket, pair: _Pair) -> None:
                 for key in waiting:
                     source: Any = key.fileobj
                     sink = key.data
-                    chunk = source.recv(65536)
-                    while isinstance(source, ssl.SSLSocket) and source.pending():
-                        chunk += source.recv(source.pending())
+                    source.setblocking(False)
+                    try:
+                        chunk = source.recv(65536)
+                        while isinstance(source, ssl.SSLSocket) and source.pending():
+                            chunk += source.recv(source.pending())
+                    except ssl.SSLWantReadError:
+                        continue  # what came was no data, but a ticket of TLS 1.3
+                    finally:
+                        source.setblocking(True)
                     if not chunk:
                         return
                     sink.sendall(chunk)

@@ -22,7 +22,7 @@ from archiver.network.dimse.retrieve import Wanted, retrieve
 from archiver.network.dimse.store import send
 from archiver.network.header_cache import HeaderCache
 from archiver.network.parcels import Sent, read_parcel
-from archiver.network.peers import DimsePeer
+from archiver.network.peers import DimsePeer, TimeLimits
 from tests.cli.sessions import archiver
 from tests.network import client_objects as objects
 from tests.network import client_peers as peers
@@ -159,6 +159,31 @@ def test_an_archive_behind_tls_stores_answers_and_gives_alike(
                 QUESTIONS[0],
                 cache,
             )
+
+
+def test_who_connects_to_us_by_tls_and_is_silent_holds_nobody_up(tmp_path: Path) -> None:
+    import socket
+
+    from pynetdicom.presentation import build_context
+
+    from archiver.network.dimse.receiver import listening
+
+    files = peers.certificates(tmp_path)
+    ours, back = peers.free_port(), peers.free_port()
+    limits = TimeLimits(connect=0.3)
+    peer = peers.peer_at(1, tls=files.tls, listen_port=ours, listen_host="127.0.0.1", limits=limits)
+    contexts = [build_context(peers.VERIFICATION)]
+    with (
+        listening(peer, contexts, [(evt.EVT_C_ECHO, lambda _event: 0)]),
+        peers.tunnel_out(back, ours, files),
+        socket.create_connection(("127.0.0.1", ours)) as silent,
+    ):
+        association = AE("CLINIC").associate(
+            "127.0.0.1", back, contexts=contexts, ae_title="ARCHIVER"
+        )
+        assert association.is_established and association.send_c_echo().Status == 0
+        association.release()
+        assert silent.recv(1) == b""
 
 
 def test_a_destination_that_the_peer_does_not_know_is_told_in_words(

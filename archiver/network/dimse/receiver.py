@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import os
 import re
+import socket
+import ssl
 import threading
 import time
 from collections.abc import Iterator
@@ -97,7 +99,10 @@ def listening(
     entity.supported_contexts = contexts
     entity.require_called_aet = True
     entity.require_calling_aet = [peer.title]
-    context = listening_context(peer.tls, peer.place) if peer.tls is not None else None
+    context = None
+    if peer.tls is not None:
+        context = listening_context(peer.tls, peer.place)
+        _limit_handshakes(context, peer.limits.connect)
     try:
         server = entity.start_server(
             (peer.listen_host, peer.listen_port),
@@ -118,6 +123,23 @@ def listening(
         while server.active_associations and time.monotonic() < until:
             time.sleep(0.01)
         server.shutdown()
+
+
+def _limit_handshakes(context: ssl.SSLContext, seconds: float) -> None:
+    """Let nobody who connects and stays silent hold up the others, nor our own end."""
+    wrap = context.wrap_socket
+
+    def limited(client: socket.socket, **named: Any) -> ssl.SSLSocket:
+        client.settimeout(seconds)
+        try:
+            wrapped = wrap(client, **named)
+        except OSError:
+            client.close()
+            raise
+        wrapped.settimeout(None)
+        return wrapped
+
+    context.wrap_socket = limited  # type: ignore[method-assign,assignment]
 
 
 def storing(basket: Basket) -> Bound:
