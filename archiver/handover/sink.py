@@ -113,9 +113,8 @@ class _Zip(Sink):
             os.fsync(self._file.fileno())
             self._file.close()
             self._aside.chmod(0o644)
-            # Fails where something is there already, which a rename would not.
-            os.link(self._aside, self.target)
-            self._aside.unlink()
+            # That nothing is there has been looked at, and one process hands over at a time.
+            self._aside.replace(self.target)
             flush_folder(self.target.parent)
 
     def discard(self) -> None:
