@@ -114,3 +114,9 @@ def dataset_bytes(path: Path) -> bytes:
     """What stands behind the file meta information (PS3.10 7.1: its length is in (0002,0000))."""
     data = path.read_bytes()
     return data[144 + int.from_bytes(data[140:144], "little") :]
+
+
+def dataset_bytes_of(ds: Dataset) -> bytes:
+    """The same of an object that is in no file yet."""
+    data = file_bytes(ds)
+    return data[144 + int.from_bytes(data[140:144], "little") :]

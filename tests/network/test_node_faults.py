@@ -4,14 +4,11 @@ from __future__ import annotations
 
 import json
 import os
-import random
 import socket
 import struct
-import subprocess
 import sys
 import threading
-import time
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from pathlib import Path
 
 import httpx
@@ -19,16 +16,14 @@ import psutil
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from pydicom import dcmread
 
 from archiver.archive.store import Archive
 from archiver.network.node.node import Node
 from archiver.network.node.settings import Limits
 from tests.network import node_samples as samples
-from tests.network.node_serving import TITLE, Served, run, serving, store
+from tests.network.node_raw import associate_rq, data_pdu, echo, store_command, until
+from tests.network.node_serving import Served, run, serving, store
 
-#: More for a soak before a release.
-KILLS = int(os.environ.get("ARCHIVER_KILL_ROUNDS", "6"))
 MEGABYTE = 1 << 20
 
 
@@ -37,33 +32,6 @@ def node(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Node]:
     limits = Limits(negotiation_seconds=1.0, network_seconds=2.0)
     with serving(tmp_path_factory.mktemp("faults") / "archive", limits=limits) as one:
         yield one
-
-
-def echo(port: int) -> None:
-    result = run("echoscu", "-aec", TITLE, "127.0.0.1", port, timeout=10)
-    assert result.returncode == 0, result.stdout
-
-
-def until(holds: Callable[[], bool], seconds: float = 10) -> None:
-    """Wait for what another thread of the node does a moment later."""
-    end = time.monotonic() + seconds
-    while not holds():
-        assert time.monotonic() < end
-        threading.Event().wait(0.01)
-
-
-def item(kind: int, value: bytes) -> bytes:
-    return struct.pack(">BxH", kind, len(value)) + value
-
-
-def associate_rq(sop_class: str = samples.PHOTOGRAPH, called: str = TITLE) -> bytes:
-    """An A-ASSOCIATE-RQ with one context in JPEG Baseline (PS3.8 9.3.2)."""
-    context = b"\x01\0\0\0" + item(0x30, sop_class.encode())
-    context += item(0x40, b"1.2.840.10008.1.2.4.50")
-    user = item(0x51, struct.pack(">L", 16384)) + item(0x52, b"1.2.3.4")
-    body = struct.pack(">H2x", 1) + called.ljust(16).encode() + b"RAWPEER".ljust(16) + bytes(32)
-    body += item(0x10, b"1.2.840.10008.3.1.1.1") + item(0x20, context) + item(0x50, user)
-    return struct.pack(">BxL", 1, len(body)) + body
 
 
 def connected(node: Node) -> socket.socket:
@@ -98,24 +66,6 @@ def ending(peer: socket.socket) -> bytes:
         pass
     peer.close()
     return found
-
-
-def data_pdu(control: int, value: bytes, context: int = 1) -> bytes:
-    one = struct.pack(">LBB", len(value) + 2, context, control) + value
-    return struct.pack(">BxL", 4, len(one)) + one
-
-
-def store_command(uid: str) -> bytes:
-    """A C-STORE-RQ command set in Implicit VR Little Endian (PS3.7 9.3.1.1)."""
-
-    def element(tag: int, value: bytes) -> bytes:
-        value += b"\0" * (len(value) % 2)
-        return struct.pack("<HHL", 0, tag, len(value)) + value
-
-    body = element(0x0002, samples.PHOTOGRAPH.encode()) + element(0x0100, b"\x01\x00")
-    body += element(0x0110, b"\x01\x00") + element(0x0700, b"\0\0") + element(0x0800, b"\0\0")
-    body += element(0x1000, uid.encode())
-    return element(0x0000, struct.pack("<L", len(body))) + body
 
 
 BAD_PDUS = {
@@ -230,41 +180,6 @@ def test_a_second_node_on_the_same_port_says_so_in_one_line(tmp_path: Path) -> N
         result = run(sys.executable, "-m", "archiver", *words, "--web-port", "-1")
     assert result.returncode == 1
     assert "cannot listen" in result.stdout
-
-
-def test_a_node_killed_while_it_receives_has_everything_that_it_confirmed(tmp_path: Path) -> None:
-    chance = random.Random(20260304)
-    files = [samples.save(samples.photograph(n), tmp_path / "sent") for n in range(1, 201)]
-    archive = tmp_path / "archive"
-    confirmed: set[str] = set()
-    for _ in range(KILLS):
-        with Served(archive, "", "--web-port", "-1") as served:
-            words = ["storescu", "-v", "-xy", "-aec", TITLE, "127.0.0.1", str(served.port)]
-            sender = subprocess.Popen(
-                [*words, *map(str, files)],
-                stdout=subprocess.PIPE,
-                stderr=subprocess.STDOUT,
-                text=True,
-            )
-            threading.Timer(chance.uniform(0.05, 0.6), served.process.kill).start()
-            said, _ = sender.communicate(timeout=60)
-            served.kill()
-        current = ""
-        for line in said.splitlines():
-            if "Sending file: " in line:
-                current = Path(line.partition("Sending file: ")[2]).stem
-            elif "Received Store Response (Success)" in line:
-                confirmed.add(current)
-    with Archive.open(archive) as found:
-        assert confirmed
-        assert all(found.has(uid) for uid in confirmed)
-        assert not list(found.layout.temporary.iterdir())
-        paths = list(found.layout.objects.rglob("*.dcm"))
-    by_uid = {str(dcmread(path).SOPInstanceUID): path for path in paths}
-    assert len(by_uid) == len(paths)
-    for uid in confirmed:
-        sent = tmp_path / "sent" / f"{uid}.dcm"
-        assert samples.dataset_bytes(by_uid[uid]) == samples.dataset_bytes(sent)
 
 
 def test_fifty_objects_of_thirty_megabytes_at_once_stay_within_memory(tmp_path: Path) -> None:

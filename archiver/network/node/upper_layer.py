@@ -23,7 +23,7 @@ from pynetdicom.dimse import DIMSEServiceProvider
 from pynetdicom.dimse_messages import C_STORE_RQ, DIMSEMessage
 from pynetdicom.dimse_primitives import C_CANCEL, C_STORE
 from pynetdicom.dul import DULServiceProvider
-from pynetdicom.fsm import StateMachine
+from pynetdicom.fsm import TRANSITION_TABLE, StateMachine
 from pynetdicom.pdu_primitives import P_DATA
 from pynetdicom.transport import AssociationSocket
 
@@ -44,9 +44,10 @@ _PASSED_BY = 1 << 30
 _REQUESTS_WAITING = 8
 _P_DATA_TF = 4
 #: PS3.8 9.2: data transfer, and waiting for the connection to close.
-_IDLE, _TRANSFER, _CLOSING = "Sta1", "Sta6", "Sta13"
-#: Events of PS3.8 table 9-10.
-_DATA_REQUEST, _CLOSED, _INVALID = "Evt9", "Evt17", "Evt19"
+_TRANSFER, _CLOSING = "Sta6", "Sta13"
+#: Events of PS3.8 table 9-10; the requests are those of our own side.
+_CLOSED, _INVALID = "Evt17", "Evt19"
+_REQUESTS = ("Evt7", "Evt8", "Evt9", "Evt11", "Evt14", "Evt15")
 
 
 class ProtocolError(Exception):
@@ -152,11 +153,11 @@ class NodeSocket(AssociationSocket):
 
 
 class NodeStateMachine(StateMachine):
-    """Lets an answer fall that was on its way when the peer left: nobody is there to take it."""
+    """Lets fall what was on its way to a peer that has left: nobody is there to take it."""
 
     def do_action(self, event: str) -> None:
         """Carry out what an event asks for (PS3.8 9.2)."""
-        if event == _DATA_REQUEST and self.current_state in (_IDLE, _CLOSING):
+        if event in _REQUESTS and (event, self.current_state) not in TRANSITION_TABLE:
             with contextlib.suppress(queue.Empty):
                 self.dul.to_provider_queue.get(block=False)
             return

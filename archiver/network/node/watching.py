@@ -64,7 +64,8 @@ class _Rerouted(logging.Handler):
 
     def emit(self, record: logging.LogRecord) -> None:
         error = record.exc_info[1] if record.exc_info else None
-        if error is not None:
+        # A title or UID of a peer that is no ASCII is raised as well, and ends its association.
+        if error is not None and record.name != "pynetdicom.utils":
             self._told.failure(record.name, error)
 
 
