@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import time
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -11,6 +12,7 @@ from PIL import Image
 from pydicom import Dataset
 from pydicom.dataset import FileDataset, FileMetaDataset
 from pydicom.uid import UID, ExplicitVRLittleEndian
+from web_serving import ROOT, Served, copy_of
 
 from archiver.dentition.codes import code_of
 from archiver.dentition.numbering import parse_tooth
@@ -116,3 +118,70 @@ def added(archive: Path, files: Sequence[Path]) -> None:
 
     with Archive.open(archive, clock=now, actor="test") as opened:
         assert not add_files(opened, files).problems
+
+
+def one_told_wrongly(folder: Path, studies: Path) -> Path:
+    """Write the sheet of a mirror photograph that was called direct: it stays reversed."""
+    source = studies / "P-1042" / "2024-03-19" / "HVD_0588.JPG"
+    (folder / "WRONG.JPG").write_bytes(source.read_bytes())
+    path = folder / "wrong.toml"
+    path.write_text(
+        'numbering = "ISO 3950"\n[patient]\nid = "P-1042"\nissuer = "BRACKWATER"\n'
+        'name = "Marchetti^Rowan"\n[visit]\ndate = 2025-01-14\ntime = 10:00:00\n'
+        '[[photo]]\nfile = "WRONG.JPG"\nteeth = [16]\nview = "occlusal"\nmirror = false\n',
+        "utf-8",
+    )
+    return path
+
+
+def rejected(archive: Path, folder: Path, uid: str) -> None:
+    """Reject an instance, as a note that comes in does."""
+    from pydicom import dcmread
+
+    from archiver.archive.store import Archive
+    from archiver.cli.context import now
+    from archiver.objects import concepts, key_objects, part10
+    from archiver.objects.uids import DerivedUids
+
+    with Archive.open(archive, read_only=True) as opened:
+        path = opened.path_of(uid)
+    assert path
+    dataset = dcmread(path, stop_before_pixels=True)
+    note = key_objects.Note(
+        concepts.REJECTED_FOR_SAFETY, (key_objects.referenced(dataset),), "the wrong patient"
+    )
+    made = key_objects.build(note, dataset, created=now(), uids=DerivedUids())
+    file = folder / "note.dcm"
+    file.write_bytes(part10.whole(made))
+    added(archive, [file])
+
+
+def journalled(served: Served, words: str) -> list[str]:
+    """Return the lines of the pages in the journal, once one has the words; they come late."""
+    until = time.monotonic() + 20
+    while time.monotonic() < until:
+        journal = (served.archive / "journal.jsonl").read_text("utf-8")
+        lines = [line for line in journal.splitlines() if "pages: " in line]
+        if any(words in line for line in lines):
+            return lines
+        time.sleep(0.2)
+    raise AssertionError(f"the journal tells nothing of {words!r}")
+
+
+#: A patient whose name would be markup if anybody took it for that.
+HOSTILE = ("P<b>7</b>", "Ev<i>l\\u0022>^<script>alert(1)</script>")
+
+
+def clinic(demo: Path, folder: Path) -> Path:
+    """The demo studies, two radiographs, a picture told wrongly, and a hostile name."""
+    archive = copy_of(demo, folder / "archive")
+    studies = ROOT / "demo_studies"
+    who = ("P-1042", "BRACKWATER", "Marchetti^Rowan")
+    radiograph(folder / "a.dcm", patient=who, date="20240213", teeth=["16", "15"])
+    radiograph(folder / "b.dcm", patient=who, date="20260224", teeth=["46"])
+    added(archive, [folder / "a.dcm", folder / "b.dcm"])
+    source = studies / "P-1042" / "2024-02-13" / "HVD_0412.JPG"
+    enlarged(source, folder / "H.JPG", 7, (640, 432))
+    hostile = sheet(folder, "H.JPG", day="2023-05-02", patient=HOSTILE)
+    taken_in(archive, [one_told_wrongly(folder, studies), hostile])
+    return archive

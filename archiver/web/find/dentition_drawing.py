@@ -22,16 +22,18 @@ Point = tuple[float, float]
 #: that a finger can hit one.
 _SIZES: dict[tuple[Arch, bool], tuple[Point, ...]] = {
     (Arch.UPPER, False): (
-        (8.6, 6.0), (7.2, 5.6), (7.8, 7.4), (7.2, 9.0), (7.2, 9.2),
+        (8.6, 7.0), (7.3, 7.0), (7.8, 7.6), (7.3, 9.0), (7.3, 9.2),
         (10.4, 11.2), (10.0, 11.0), (9.2, 10.2),
     ),
     (Arch.LOWER, False): (
-        (6.8, 5.6), (6.8, 5.8), (7.4, 7.2), (7.4, 8.0), (7.6, 8.4),
+        (7.2, 6.8), (7.2, 6.8), (7.4, 7.4), (7.4, 8.0), (7.6, 8.4),
         (11.2, 10.4), (10.6, 10.2), (9.8, 9.6),
     ),
-    (Arch.UPPER, True): ((8.4, 6.6), (7.4, 6.0), (8.6, 7.8), (9.6, 10.4), (11.6, 12.2)),
-    (Arch.LOWER, True): ((7.0, 5.8), (7.2, 6.0), (7.6, 7.0), (9.6, 9.0), (12.6, 11.0)),
+    (Arch.UPPER, True): ((8.4, 7.0), (7.4, 7.0), (8.6, 7.8), (9.6, 10.4), (11.6, 12.2)),
+    (Arch.LOWER, True): ((7.4, 6.8), (7.4, 6.8), (7.6, 7.2), (9.6, 9.0), (12.6, 11.0)),
 }  # fmt: skip
+#: A finger needs at least so much, where the drawing is as wide as its column (WCAG 2.2, 2.5.8).
+_LEAST_HIT = 7.4
 #: Half axes of the ellipse along which crowns stand: outward and backward.
 _CURVES = {False: (29.5, 51.0), True: (27.0, 38.0)}
 _STEPS = 400
@@ -150,10 +152,16 @@ def _crown(tooth: Tooth, place: tuple[float, float, float], size: Point) -> Crow
     furrows = [[at(*point) for point in line] for line in _furrows(tooth, half)]
     xs, ys = [p[0] for p in outline], [p[1] for p in outline]
     middle = at(0, 0)
-    box = (min(xs), min(ys), max(xs) - min(xs), max(ys) - min(ys))
+    box = _hit((min(xs), max(xs)), (min(ys), max(ys)))
     outside = at(0, half[1] + _OUTSIDE)
     lines = "".join(_open_path(line) for line in furrows)
     return Crown(tooth, _closed_path(outline), lines, *middle, outside, box)
+
+
+def _hit(xs: Point, ys: Point) -> tuple[float, float, float, float]:
+    """Left, top, width and height of a box about a crown that is large enough to be hit."""
+    wide, high = (max(high - low, _LEAST_HIT) for low, high in (xs, ys))
+    return (sum(xs) - wide) / 2, (sum(ys) - high) / 2, wide, high
 
 
 def _outline(tooth: Tooth, half: Point) -> list[Point]:
