@@ -80,6 +80,28 @@ def set_series(ds: Dataset, series_uid: str, number: int, description: str) -> N
     ds.SeriesDescription = description
 
 
+def set_request(ds: Dataset, visit: Visit, study_uid: str) -> None:
+    """Request Attributes (C.7.3.1, table 10-9): which request the photographs answer."""
+    request = visit.request
+    if request is None:
+        return
+    item = Dataset()
+    item.StudyInstanceUID = study_uid
+    told = {
+        "AccessionNumber": visit.accession,
+        "RequestedProcedureID": request.procedure_id,
+        "RequestedProcedureDescription": request.procedure,
+        "ScheduledProcedureStepID": request.step_id,
+        "ScheduledProcedureStepDescription": request.step,
+    }
+    for keyword, value in told.items():
+        if value:
+            setattr(item, keyword, value)
+    if request.protocol:
+        item.ScheduledProtocolCodeSequence = code_sequence(*request.protocol)
+    ds.RequestAttributesSequence = Sequence([item])
+
+
 def set_equipment(ds: Dataset, photo: CameraFile, taken: datetime | None) -> None:
     """General Equipment (C.7.5.1) is this program; the camera contributed (C.12.1.1.5)."""
     ds.Manufacturer = "Archiver"

@@ -84,6 +84,9 @@ def identify(
     if not how["colour_frame"]:
         # A key younger than the first archives: where it is not said, identifiers stay theirs.
         del how["colour_frame"]
+    request = session.visit.request
+    if request is not None:
+        how["request"] = asdict(request)
     meaning = {
         "patient": [session.patient.issuer, session.patient.id],
         "study": study,
@@ -174,6 +177,7 @@ def _common(
     ds = Dataset()
     modules.set_patient(ds, m.session.patient)
     modules.set_study(ds, m.session.visit, m.identity.study)
+    modules.set_request(ds, m.session.visit, m.identity.study)
     modules.set_equipment(ds, m.photo, m.taken)
     modules.set_camera_settings(ds, m.photo, pixels_moved=pixels_moved)
     modules.set_times(ds, m.taken, m.created)

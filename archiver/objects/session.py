@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 from datetime import date, time, timedelta
 from pathlib import Path
 
+from archiver.dentition.codes import Code
 from archiver.dentition.orientation import Direction, Turn
 from archiver.dentition.plan import Operator, Plan, plan
 from archiver.dentition.teeth import Tooth
@@ -28,11 +29,23 @@ class Patient:
 
 
 @dataclass(frozen=True)
+class Request:
+    """What the visit was scheduled for, as a worklist tells it; empty where it does not say."""
+
+    procedure_id: str = ""
+    procedure: str = ""
+    step_id: str = ""
+    step: str = ""
+    protocol: tuple[Code, ...] = ()
+
+
+@dataclass(frozen=True)
 class Visit:
     """The visit, which becomes a DICOM study.
 
     `clock_offset` is what must be added to the camera's clock. `study_uid` is set where the
-    photographs join a study that exists already; otherwise it is derived.
+    photographs join a study that exists already; otherwise it is derived. `request` is None where
+    nobody scheduled it.
     """
 
     date: date
@@ -43,6 +56,7 @@ class Visit:
     study_uid: str = ""
     study_id: str = ""
     referring_physician: str = ""
+    request: Request | None = None
 
 
 @dataclass(frozen=True)

@@ -43,6 +43,10 @@ def _entry(
     step.ScheduledPerformingPhysicianName = "Haugen^Liv"
     step.ScheduledProcedureStepDescription = "Intraoral photographs"
     step.ScheduledProcedureStepID = f"SPS-{number}"
+    code = Dataset()
+    code.CodeValue, code.CodingSchemeDesignator = "PHOTO", "99CLINIC"
+    code.CodeMeaning = "Photography"
+    step.ScheduledProtocolCodeSequence = [code]
     made.ScheduledProcedureStepSequence = [step]
     made.file_meta = FileMetaDataset()
     made.file_meta.TransferSyntaxUID = ExplicitVRLittleEndian
@@ -163,3 +167,16 @@ def test_a_session_takes_patient_and_visit_from_the_worklist(
         assert held.StudyInstanceUID == studies["P-0417"]
         assert (held.PatientID, held.AccessionNumber) == ("P-0417", "A-2")
         assert held.StudyDate == f"{TODAY:%Y%m%d}"
+        # Request Attributes (PS3.3 table 10-9): what the worklist scheduled.
+        (request,) = held.RequestAttributesSequence
+        assert (request.RequestedProcedureID, request.AccessionNumber) == ("RP-2", "A-2")
+        assert request.StudyInstanceUID == studies["P-0417"]
+        assert request.RequestedProcedureDescription == "Photographs, recall"
+        assert request.ScheduledProcedureStepID == "SPS-2"
+        assert request.ScheduledProcedureStepDescription == "Intraoral photographs"
+        (code,) = request.ScheduledProtocolCodeSequence
+        assert (code.CodeValue, code.CodingSchemeDesignator) == ("PHOTO", "99CLINIC")
+    again = archiver(*words, "--scheduled", "P-0417")
+    assert again.returncode == 0 and "nothing added" in again.stdout
+    checked = archiver("validate", tmp_path / "archive" / "objects")
+    assert checked.returncode == 0, checked.stdout

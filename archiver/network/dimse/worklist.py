@@ -15,7 +15,7 @@ from archiver.network.dimse.find import find
 from archiver.network.dimse.link import open_link
 from archiver.network.peers import DimsePeer
 from archiver.objects.reading import code_key, items, text
-from archiver.objects.session import Patient, Visit
+from archiver.objects.session import Patient, Request, Visit
 
 WORKLIST = "1.2.840.10008.5.1.4.31"
 _UNICODE = "ISO_IR 192"
@@ -54,6 +54,10 @@ class Scheduled:
         Of the patient.
     step_id, requested_id
         Scheduled Procedure Step ID and Requested Procedure ID.
+    description
+        Of the requested procedure, or else of the step.
+    procedure, step
+        Descriptions of either.
     protocol
         Scheduled protocol codes.
     """
@@ -74,6 +78,8 @@ class Scheduled:
     location: str
     step_id: str
     requested_id: str
+    procedure: str = ""
+    step: str = ""
     protocol: tuple[Code, ...] = ()
 
     def context(self, today: date) -> tuple[Patient, Visit]:
@@ -99,6 +105,9 @@ class Scheduled:
             study_uid=self.study_uid,
             study_id=self.requested_id,
             referring_physician=self.referring,
+            request=Request(
+                self.requested_id, self.procedure, self.step_id, self.step, self.protocol
+            ),
         )
         return patient, visit
 
@@ -200,6 +209,8 @@ def _question(
 
 def _scheduled(match: Dataset) -> Scheduled:
     step = next(items(match, "ScheduledProcedureStepSequence"), Dataset())
+    procedure = text(match, "RequestedProcedureDescription")
+    described = text(step, "ScheduledProcedureStepDescription")
     codes = [(code_key(item), item) for item in items(step, "ScheduledProtocolCodeSequence")]
     return Scheduled(
         start=_start(step),
@@ -210,8 +221,7 @@ def _scheduled(match: Dataset) -> Scheduled:
         sex=text(match, "PatientSex"),
         study_uid=text(match, "StudyInstanceUID"),
         accession=text(match, "AccessionNumber"),
-        description=text(match, "RequestedProcedureDescription")
-        or text(step, "ScheduledProcedureStepDescription"),
+        description=procedure or described,
         referring=text(match, "ReferringPhysicianName"),
         performing=text(step, "ScheduledPerformingPhysicianName"),
         modality=text(step, "Modality"),
@@ -219,6 +229,8 @@ def _scheduled(match: Dataset) -> Scheduled:
         location=text(step, "ScheduledProcedureStepLocation"),
         step_id=text(step, "ScheduledProcedureStepID"),
         requested_id=text(match, "RequestedProcedureID"),
+        procedure=procedure,
+        step=described,
         protocol=tuple(
             Code(value, scheme, text(item, "CodeMeaning"))
             for (value, scheme), item in codes
