@@ -47,7 +47,7 @@ class Demand:
     uids
         Instances that fulfil it.
     who
-        Who put in the pictures of the occasion.
+        Operator of the pictures of the occasion.
     """
 
     rules: str
@@ -288,7 +288,7 @@ class _Judge:
             requirement.optional,
             found.by,
             tuple(uid for p in found.pictures for uid in p.uids),
-            next((p.first.who for p in pictures if p.first.who), ""),
+            next((p.operator for p in pictures if p.operator), ""),
         )
         if status in (PRESENT, NOT_DUE):
             return demand, None

@@ -12,22 +12,26 @@ from archiver.records.completeness import MISSING, PRESENT
 from archiver.records.examining import Depth
 from archiver.records.kinds import Kind
 from archiver.records.model import Concern
-from archiver.records.page_pieces import months, slug, table, tag, tally_table
+from archiver.records.page_pieces import grouped, months, slug, table, tag, tally_table
 from archiver.records.rule_words import explain
 from archiver.records.summary import CAUTIONS, counted, month_of, next_steps, tallies
 
 FILE = "audit.html"
 #: Rows of one table at most; the CSV files have all.
 _ROWS = 500
+#: Dangerous findings that are shown opened; more of them are shown as a list of kinds first.
+_OPENED = 12
+#: Rows of a kind that stay together on paper.
+_TOGETHER = 8
 _CONCERN_HEADINGS = (
-    ("Patient", ""),
+    ("Patient", "name"),
     ("Visit", "day"),
-    ("Teeth", ""),
-    ("View", ""),
+    ("Teeth", "few"),
+    ("View", "few"),
     ("Found", ""),
     ("Expected", ""),
     ("Rule or clause", ""),
-    ("By", ""),
+    ("By", "name"),
     ("Instance or file", "uid"),
 )
 _SECTIONS = (
@@ -111,17 +115,17 @@ def _verdict(audit: Audit) -> str:
     total = audit.tally
     filled = total.present + total.substituted
     more = (
-        f"{filled} of {total.required} required views are there"
+        f"{grouped(filled)} of {grouped(total.required)} required views are there"
         if total.required
         else "No view was required by these rules"
     )
     if dangers and missing:
-        more += f"; {missing} are missing"
+        more += f"; {grouped(missing)} are missing"
     return f'<div class="verdict"><strong>{words}</strong><p>{more}.</p></div>'
 
 
 def _count(count: int, word: str) -> str:
-    return f"{count:,} {word}{'' if count == 1 else 's'}".replace(",", "\u202f")
+    return f"{grouped(count)} {word}{'' if count == 1 else 's'}"
 
 
 def _figures(audit: Audit) -> str:
@@ -134,11 +138,17 @@ def _figures(audit: Audit) -> str:
             "",
             "Complete",
             total.percent,
-            f"{total.present} present, {total.substituted} stand in, of {total.required}",
+            f"{grouped(total.present)} present, {grouped(total.substituted)} stand in, "
+            f"of {grouped(total.required)}",
         ),
-        ("danger" if dangers else "", "Dangerous", str(dangers), "wrong side, patient, or lost"),
-        ("fault" if faults else "", "Faults", str(faults), "missing, or against a rule"),
-        ("", "Sides unconfirmed", str(unconfirmed), f"of {pictures} photographs"),
+        (
+            "danger" if dangers else "",
+            "Dangerous",
+            grouped(dangers),
+            "wrong side, patient, or lost",
+        ),
+        ("fault" if faults else "", "Faults", grouped(faults), "missing, or against a rule"),
+        ("", "Sides unconfirmed", grouped(unconfirmed), f"of {grouped(pictures)} photographs"),
     )
     return (
         '<dl class="figures">'
@@ -152,7 +162,8 @@ def _figures(audit: Audit) -> str:
 
 
 def _danger(audit: Audit) -> str:
-    blocks = [_block(k, g, is_open=True) for k, g in audit.by_kind if k.severity == "danger"]
+    few = audit.severity_count("danger") <= _OPENED
+    blocks = [_block(k, g, is_open=few) for k, g in audit.by_kind if k.severity == "danger"]
     return (
         "".join(blocks)
         or "<p>Nothing that was looked at points to a wrong side, a wrong "
@@ -175,7 +186,7 @@ def _next(audit: Audit) -> str:
         )
         for s in steps
     ]
-    return table("steps", "The worst first", headings, rows, raw=(0, 1, 2, 3, 4))
+    return table("steps", "The worst first", headings, rows, raw=(0, 1, 2, 3, 4), sift=True)
 
 
 def _block(kind: Kind, group: Sequence[Concern], *, is_open: bool = False) -> str:
@@ -187,11 +198,12 @@ def _block(kind: Kind, group: Sequence[Concern], *, is_open: bool = False) -> st
         caption = f"The first {_ROWS} of {len(group)}; findings.csv has all"
     name = f"t-{kind.name}"
     shown = table(name, caption, headings, [[row[n] for n in used] for row in rows], sift=True)
+    paper = " short" if len(rows) <= _TOGETHER else ""
     return (
-        f'<details class="{kind.severity}" id="k-{kind.name}"{" open" if is_open else ""}>'
+        f'<details class="{kind.severity}{paper}" id="k-{kind.name}"{" open" if is_open else ""}>'
         f"<summary>{tag(kind.severity)}<span>{escape(kind.title)}</span>"
         f'<span class="count">{len(group)}</span></summary><div class="inside">'
-        f'<p class="todo"><strong>{escape(kind.by_whom.capitalize())}:</strong> '
+        f'<p class="todo"><strong>{escape(kind.by_whom[:1].upper() + kind.by_whom[1:])}:</strong> '
         f"{escape(kind.next_step)}.</p>{shown}</div></details>"
     )
 
@@ -276,9 +288,9 @@ def _trends(audit: Audit) -> str:
         f'<div class="card"><h3>By month</h3>{months(by_month)}</div>'
         f"{tally_table('by-month', 'Month', by_month)}"
         f"<h3>By view</h3>{tally_table('by-view', 'View', tallies(audit, lambda d: d.view))}"
-        f"<h3>By operator</h3>{tally_table('by-who', 'Who', tallies(audit, lambda d: d.who))}"
-        '<p class="soft">Operator is who put the pictures of the occasion into the archive, by '
-        "its journal; of occasions without a picture nobody is named.</p>"
+        f"<h3>By operator</h3>{tally_table('by-who', 'Operator', tallies(audit, lambda d: d.who))}"
+        '<p class="soft">Operator is whom the pictures of the occasion name, else who put them '
+        "into the archive by its journal; of occasions without a picture nobody is named.</p>"
     )
 
 

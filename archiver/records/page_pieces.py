@@ -18,6 +18,11 @@ def slug(text: str) -> str:
     return re.sub(r"[^a-z0-9]+", "-", text.casefold()).strip("-") or "x"
 
 
+def grouped(count: int) -> str:
+    """Return a number with a thin space between its thousands."""
+    return f"{count:,}".replace(",", "\u202f")
+
+
 def tag(severity: str) -> str:
     """Return a severity as a mark."""
     return f'<span class="tag {severity}">{escape(severity)}</span>'

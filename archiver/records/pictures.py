@@ -41,6 +41,8 @@ class Picture:
         Who confirmed the side; empty where nobody did or the objects were not read.
     stage
         One of the stages of rules, the object's own word where that is none, or empty.
+    operator
+        Whom the object names as its operator, else who put it into the archive.
     """
 
     instances: tuple[Instance, ...]
@@ -51,6 +53,7 @@ class Picture:
     confirmed_by: str
     stage: str
     figures: Mapping[str, float]
+    operator: str = ""
 
     @property
     def first(self) -> Instance:
@@ -149,6 +152,7 @@ def _picture(group: list[Instance], facts: Mapping[str, Facts]) -> Picture:
         next((k.confirmed_by for k in known if k.confirmed_by), ""),
         stage_of(next((k.stage for k in known if k.stage), "")),
         looks[-1].figures if looks else {},
+        next((k.operator for k in known if k.operator), "") or group[0].who,
     )
 
 

@@ -8,7 +8,7 @@ from datetime import date, datetime, timedelta
 from functools import lru_cache
 
 from archiver.records.episodes import Episode
-from archiver.records.model import Concern, Instance, concern_about
+from archiver.records.model import Concern, Instance, Person, concern_about
 from archiver.records.pictures import Picture
 from archiver.records.rules import AuditLimits
 
@@ -45,6 +45,7 @@ def check_times(
     concerns: list[Concern] = []
     for one in instances:
         concerns += _study_day(one, now.date())
+    concerns += _births(instances)
     visits: dict[tuple[tuple[str, str], str], list[tuple[datetime, Picture]]] = defaultdict(list)
     for picture in pictures:
         when = acquired(picture.first)
@@ -59,15 +60,32 @@ def check_times(
 
 
 def _study_day(one: Instance, today: date) -> Iterator[Concern]:
-    day, born = day_of(one.date), day_of(one.person.birth_date)
+    day = day_of(one.date)
     if day is None:
         yield concern_about("visit-date-missing", one, "there is no study date")
         return
     if day > today:
         found = f"the study date is {one.date}"
         yield concern_about("date-in-future", one, found, f"a day up to {today.isoformat()}")
-    if born is not None and born > day:
-        yield concern_about("born-after-visit", one, f"born {one.person.birth_date}")
+
+
+def _births(instances: Iterable[Instance]) -> Iterator[Concern]:
+    """Tell visits before the patient's birth, each once."""
+    visits: dict[tuple[Person, str], list[Instance]] = defaultdict(list)
+    for one in instances:
+        day, born = day_of(one.date), day_of(one.person.birth_date)
+        if day is not None and born is not None and born > day:
+            visits[one.person, one.date].append(one)
+    for (person, day_told), found in visits.items():
+        yield Concern(
+            "born-after-visit",
+            f"born {person.birth_date}",
+            f"a day up to {day_told}",
+            patient=person.label,
+            date=day_told,
+            uids=tuple(one.uid for one in found),
+            who=found[0].who,
+        )
 
 
 def _clock(

@@ -23,13 +23,15 @@ import time
 from collections.abc import Iterator
 from dataclasses import replace
 from datetime import datetime, timezone
+from hashlib import sha256
 from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "archive"))
 
-from bench_query import fill, made_up
+from bench_query import made_up
 
-from archiver.archive.index import Index
+from archiver.archive.index import Index, Kept
+from archiver.archive.journal import START
 from archiver.archive.layout import Layout
 from archiver.archive.sqlite import writing_engine
 from archiver.dentition.teeth import Tooth
@@ -125,7 +127,17 @@ def make_index(folder: Path, count: int) -> Layout:
     layout.mark.write_text("archiver archive, format 1\n", "utf-8")
     index = Index(writing_engine(layout.index), layout.index)
     index.prepare()
-    fill(index, practice(count))
+    kept: list[Kept] = []
+    for number, one in enumerate(practice(count), start=1):
+        path = f"objects/{one.study_uid}/{one.series_uid}/{one.sop_instance_uid}.dcm"
+        # The two instances of a photograph come from one camera file.
+        file = sha256(f"{one.study_uid} {one.acquired} {one.view}".encode()).hexdigest()
+        source = file if one.modality == "XC" else None
+        kept.append(Kept(one, path, 8_200_000, f"{number:064x}", source, number, NOW.isoformat()))
+        if len(kept) == 2000:
+            index.add(kept, START)
+            kept = []
+    index.add(kept, START)
     index.close()
     return layout
 

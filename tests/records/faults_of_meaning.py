@@ -179,7 +179,7 @@ def _(scene: Scene) -> None:
     for shot in case.shots:
         shot.patient = patient
     follow = ("object-invalid", "object-doubtful")
-    scene.told("born-after-visit", case, *follow, at=case.shots, times=5)
+    scene.told("born-after-visit", case, *follow, at=case.shots, times=2)
 
 
 @fault("tooth-extracted")

@@ -13,16 +13,28 @@
     const text = (row) => row.cells[place].dataset.value ?? row.cells[place].textContent.trim();
     rows.sort((a, b) => (down ? -1 : 1) * compare(text(a), text(b)));
     table.tBodies[0].append(...rows);
+    show(table);
   };
-  const sift = (table, words, told) => {
-    const wanted = words.toLowerCase().split(/\s+/).filter(Boolean);
+  const few = 25;
+  const asked = new Map();  // words by which a table is sifted
+  const whole = new Set();  // tables of which all rows are wanted
+  const show = (table) => {
+    const wanted = asked.get(table) ?? [];
     let shown = 0;
     for (const row of table.tBodies[0].rows) {
-      const text = row.textContent.toLowerCase();
-      row.hidden = !wanted.every((word) => text.includes(word));
-      shown += !row.hidden;
+      const text = wanted.length ? row.textContent.toLowerCase() : "";
+      const fits = wanted.every((word) => text.includes(word));
+      row.hidden = !fits || (!wanted.length && !whole.has(table) && shown >= few);
+      shown += fits;
     }
-    told.value = wanted.length ? `${shown} of ${table.tBodies[0].rows.length} rows` : "";
+    const more = table.nextElementSibling;
+    if (more?.classList.contains("more")) more.hidden = wanted.length > 0 || whole.has(table);
+    return shown;
+  };
+  const sift = (table, words, told) => {
+    asked.set(table, words.toLowerCase().split(/\s+/).filter(Boolean));
+    const shown = show(table);
+    told.value = words.trim() ? `${shown} of ${table.tBodies[0].rows.length} rows` : "";
   };
   for (const table of document.querySelectorAll("table.sheet")) {
     [...(table.tHead?.rows[0].cells ?? [])].forEach((heading, place) => {
@@ -32,6 +44,16 @@
       button.addEventListener("click", () => sort(table, heading, place));
       heading.append(button);
     });
+    const count = table.tBodies[0].rows.length;
+    if (count > few + 5) {
+      const button = document.createElement("button");
+      button.type = "button";
+      button.className = "more";
+      button.textContent = `Show all ${count} rows`;
+      button.addEventListener("click", () => { whole.add(table); show(table); });
+      table.after(button);
+      show(table);
+    }
   }
   for (const box of document.querySelectorAll(".sift")) {
     box.hidden = false;
@@ -43,6 +65,10 @@
   addEventListener("beforeprint", () => {
     closed = [...document.querySelectorAll("details:not([open])")];
     for (const one of closed) one.open = true;
+    for (const row of document.querySelectorAll(".sheet tbody tr[hidden]")) row.hidden = false;
   });
-  addEventListener("afterprint", () => { for (const one of closed) one.open = false; });
+  addEventListener("afterprint", () => {
+    for (const one of closed) one.open = false;
+    document.querySelectorAll("table.sheet").forEach(show);
+  });
 })();
