@@ -9,8 +9,12 @@ from collections.abc import Callable
 from pathlib import Path
 
 from playwright.sync_api import Page, expect
+from pydicom import dcmread
 from web_serving import PASSWORD, TABLET, Client, Served, Watch, serious
 
+from archiver.archive.query import Query
+from archiver.archive.store import Archive
+from archiver.objects.reading import describe
 from archiver.records.examining import Depth
 from archiver.records.memory import Memory
 from archiver.records.rule_reading import read_rules, shipped
@@ -74,6 +78,63 @@ def test_every_picture_carries_its_label(page: Page, served: Served) -> None:
         expect(image).to_have_js_property("complete", True)
         assert image.evaluate("e => e.naturalWidth") > 100
         assert "patient's" in (image.get_attribute("alt") or "")
+
+
+def test_a_side_is_confirmed_later_and_what_was_unconfirmed_is_hidden(
+    archive: Path, start: Callable[..., Served], page: Page
+) -> None:
+    users = users_of(archive)
+    users.add("liv", frozenset({"assistant"}), PASSWORD)
+    users.add("cory", frozenset({"auditor"}), PASSWORD)
+    with Archive.open(archive, read_only=True) as opened:
+        asked = Query(patient_id="P-1107", confirmed=False, role="derived", since="2026-01-01")
+        (record,) = opened.query(asked)
+    served = start(archive)
+    auditor, uid = Client(served), record.sop_instance_uid
+    auditor.log_in("cory")
+    auditor.ask("/")
+    assert auditor.ask(f"/record/side/{uid}").status == 403
+    assert "Confirm the side" not in auditor.ask(f"/record/visit/{record.study_uid}").text
+    assert auditor.post(f"/record/side/{uid}", {"seen": "AL"}).status == 403
+
+    page.goto(served.url + "/login")
+    page.get_by_label("Name").fill("liv")
+    page.get_by_label("Password").fill(PASSWORD)
+    page.keyboard.press("Enter")
+    page.wait_for_url(served.url + "/")
+    page.goto(f"{served.url}/record/visit/{record.study_uid}")
+    page.get_by_role("link", name="Confirm the side").click()
+    question = "front teeth towards the top edge, and is the left edge the patient's right?"
+    expect(page.get_by_role("heading", level=2)).to_contain_text(question)
+    expect(page.locator(".side-drawing")).to_be_visible()
+    assert not serious(page)
+    page.get_by_role("button", name="Yes, I compared it").click()
+    page.wait_for_url("**/record/visit/*")
+    assert page.get_by_text("Side not confirmed").count() == 1  # the rejected one
+    expect(page.get_by_text("Rejected for Quality Reasons")).to_be_visible()
+
+    with Archive.open(archive, read_only=True) as opened:
+        (now,) = opened.query(
+            Query(patient_id="P-1107", view=record.view, since="2026-01-01", role="derived")
+        )
+    described = describe(dcmread(now.path, stop_before_pixels=True))
+    assert (described.confirmed, described.confirmed_by.strip("^")) == (True, "liv")
+    client = Client(served)
+    client.log_in("liv")
+    client.ask("/")
+    for one in (uid, now.sop_instance_uid):
+        assert client.post(f"/record/side/{one}", {"seen": "AL"}).status == 409
+
+
+def test_a_confirmation_is_of_what_was_seen(served: Served) -> None:
+    with Archive.open(served.archive, read_only=True) as opened:
+        record = opened.query(Query(confirmed=False, role="derived", limit=1))[0]
+    client = Client(served)
+    client.ask("/")
+    for seen in ("", "XX", "RA"):
+        answer = client.post(f"/record/side/{record.sop_instance_uid}", {"seen": seen})
+        assert answer.status == 409
+    assert "Look at it again" in answer.text
 
 
 def test_an_audit_is_run_followed_read_and_downloaded(page: Page, served: Served) -> None:

@@ -8,14 +8,16 @@ from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
 from starlette.routing import BaseRoute
 
+from archiver.archive.handovers import of_instances
 from archiver.archive.query import Query, Record
 from archiver.records.audit import tally
 from archiver.records.rules import RuleSet
 from archiver.web.bodies import form_of
+from archiver.web.record import confirming
 from archiver.web.record.auditing import Auditing
 from archiver.web.record.lacking import in_order, report, rule_sets, sets_of_views, standings
 from archiver.web.refusing import Refused
-from archiver.web.trail import ACCESSED, EXPORTED, QUERY
+from archiver.web.trail import ACCESSED, CHANGED, EXPORTED, QUERY
 from archiver.web.visitor import visitor_of
 from archiver.web.visits import latest_visits, visit_of_study, visits_of
 
@@ -36,6 +38,8 @@ def routes(site: Site) -> list[BaseRoute]:
         site.route("/record", room.overview, may="look"),
         site.route("/record", room.of_patient, may="look", methods=["POST"]),
         site.route("/record/visit/{study}", room.visit, may="look"),
+        site.route("/record/side/{uid}", room.side, may="confirm"),
+        site.route("/record/side/{uid}", room.confirm, may="confirm", methods=["POST"]),
         site.route("/record/audit", room.audits, may="audit"),
         site.route("/record/audit", room.start_audit, may="audit", methods=["POST"]),
         site.route("/record/audit/{task}", room.running_audit, may="audit"),
@@ -92,7 +96,8 @@ class _Record:
         records = archive.query(Query(patient_id=visit.patient_id, include_rejected=True))
         of_day = [r for r in records if r.study_date == visit.date and r.modality == "XC"]
         shown = [r for r in of_day if r.rejected is None and not _is_source(r, of_day)]
-        rejected = [r for r in records if r.rejected is not None]
+        amended = [r for r in records if r.rejected is not None]
+        rejected = [r for r in amended if not _is_source(r, amended)]
         self._site.note(
             request, ACCESSED, studies={visit.study: len(shown)}, detail="record of a visit"
         )
@@ -109,10 +114,31 @@ class _Record:
             unconfirmed=told.unconfirmed,
             pictures=self._site.pictures.labels(sorted(shown, key=_by_time)),
             rejected=self._site.pictures.labels(rejected),
+            handed=of_instances(
+                archive.layout.root, [r.sop_instance_uid for r in amended if r.modality == "XC"]
+            ),
             newer=visits[place - 1] if place else None,
             older=visits[place + 1] if place + 1 < len(visits) else None,
         )
         return _keeping(answer, key, request)
+
+    def side(self, request: Request) -> Response:
+        """Ask whether the side of a picture is right."""
+        asked = confirming.question(self._site, str(request.path_params["uid"]))
+        study = asked.record.study_uid
+        self._site.note(request, ACCESSED, studies={study: 1}, detail="side asked")
+        label = self._site.pictures.label(asked.record)
+        return self._site.page(request, "record/side.html", asked=asked, label=label)
+
+    def confirm(self, request: Request) -> Response:
+        """Note that the visitor confirmed a side."""
+        asked = confirming.question(self._site, str(request.path_params["uid"]))
+        if form_of(request).get("seen") != asked.edges["top"] + asked.edges["right"]:
+            raise Refused(409, "record.seen_otherwise")
+        confirming.confirm(self._site, asked, visitor_of(request).name)
+        study = asked.record.study_uid
+        self._site.note(request, CHANGED, studies={study: 1}, detail="side confirmed")
+        return RedirectResponse(f"/record/visit/{study}", 303)
 
     # -- audit
 
