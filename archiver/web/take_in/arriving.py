@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import os
 import secrets
 import unicodedata
@@ -47,7 +46,6 @@ class Arrival:
     def __enter__(self) -> Arrival:
         self.part = self.opened.files / f"{secrets.token_hex(8)}.part"
         self.size = 0
-        self._digest = hashlib.sha256()
         self._file: BinaryIO = self.part.open("xb", buffering=0)
         return self
 
@@ -55,7 +53,7 @@ class Arrival:
         self._file.close()
         self.part.unlink(missing_ok=True)
 
-    def take(self, piece: bytes) -> None:
+    def take(self, piece: bytes | bytearray) -> None:
         """Write a piece.
 
         Raises
@@ -67,7 +65,6 @@ class Arrival:
         if self.size > self.limits.max_bytes:
             most = f"at most {self.limits.max_bytes / 1e6:.0f} MB"
             raise PhotoError(Problem("the file is too large", expected=most))
-        self._digest.update(piece)
         self._file.write(piece)
 
     def keep(self, name: str, now: datetime) -> Photo:
@@ -80,14 +77,12 @@ class Arrival:
         ArchiveError
             If the disk refuses.
         """
-        digest = self._digest.hexdigest()
-        there = self.opened.photos.get(digest)
+        photo = read_camera_bytes(self.part.read_bytes(), name, limits=self.limits, now=now)
+        there = self.opened.photos.get(photo.sha256)
         if there is not None:
             return there
-        data = self.part.read_bytes()
-        photo = read_camera_bytes(data, name, limits=self.limits, now=now)
         _check_name(name, photo.format)
-        small = self.opened.small / f"{digest}.jpg"
+        small = self.opened.small / f"{photo.sha256}.jpg"
         _write_small(small, thumbnail(photo, SMALL_SIDE))
         os.fsync(self._file.fileno())
         return self.opened.add(_facts(photo, name, now), self.part)

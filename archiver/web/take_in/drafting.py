@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import os
-from collections.abc import Mapping
+from collections.abc import AsyncIterator, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import fields, replace
 from typing import TYPE_CHECKING, Any
@@ -264,19 +264,25 @@ class Drafting:
 
 async def _take(request: Request, arrival: Arrival) -> None:
     """Write a body as it comes, a megabyte at a time."""
-    gathered = bytearray()
     stream = request.stream()
     while True:
         try:
-            piece = await asyncio.wait_for(anext(stream), _PATIENCE)
-        except StopAsyncIteration:
-            break
+            # One waiting for many pieces: each waiting costs more than a piece.
+            gathered = await asyncio.wait_for(_gather(stream), _PATIENCE)
         except asyncio.TimeoutError:
             raise Refused(408, "errors.too_slow", {"Connection": "close"}) from None
         except ClientDisconnect:
             raise Refused(400, "errors.malformed") from None
+        arrival.take(gathered)
+        if len(gathered) < _GATHER:
+            return
+
+
+async def _gather(stream: AsyncIterator[bytes]) -> bytearray:
+    """Return a megabyte or more; less only at the end."""
+    gathered = bytearray()
+    async for piece in stream:
         gathered += piece
         if len(gathered) >= _GATHER:
-            arrival.take(bytes(gathered))
-            gathered.clear()
-    arrival.take(bytes(gathered))
+            break
+    return gathered

@@ -16,7 +16,7 @@ export class Archiving {
 
   ready() {
     const { model } = this;
-    return model.state === "open" && model.taken.length > 0 && !model.coming.some((row) => !row.done);
+    return model.state === "open" && model.taken.length > 0 && !model.busy;
   }
 
   draw() {

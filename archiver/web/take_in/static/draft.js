@@ -15,6 +15,10 @@ import { begin } from "./turning.js";
 import { Wanted } from "./wanted.js";
 import { Whom } from "./whom.js";
 
+// Pictures that are drawn as each arrives, and the milliseconds between drawings of the others.
+const AT_ONCE = 4;
+const PAUSE = 250;
+
 class Page {
   constructor() {
     const root = find("draft");
@@ -32,6 +36,7 @@ class Page {
     this.keys = new Keys(this);
     this.due = false;
     this.model.addEventListener("changed", () => this.soon());
+    this.model.addEventListener("arrived", () => this.later());
     this.model.addEventListener("trouble", (event) => sayTrouble(event.detail));
     this.listen();
   }
@@ -66,7 +71,7 @@ class Page {
       this.add(await dropped(event.dataTransfer));
     });
     window.addEventListener("beforeunload", (event) => {
-      if (this.model.unsent || this.model.coming.some((row) => !row.done)) event.preventDefault();
+      if (this.model.unsent || this.model.busy) event.preventDefault();
     });
   }
 
@@ -108,6 +113,15 @@ class Page {
       this.due = false;
       this.draw();
     });
+  }
+
+  // Pictures that arrive one after the other are drawn some at a time; the first at once.
+  later() {
+    if (this.model.order.length <= AT_ONCE) this.soon();
+    else this.waiting ??= setTimeout(() => {
+      this.waiting = null;
+      this.soon();
+    }, PAUSE);
   }
 
   draw() {

@@ -1,6 +1,6 @@
 // Files of a card: chosen or dropped, put in order of time, and sent some at a time.
 import { call } from "../calling.js";
-import { captureTime } from "./capture_time.js";
+import { firstLook } from "./first_look.js";
 
 const AT_ONCE = 3;
 const HIDDEN = /(^|\/)(\.|Thumbs\.db$|desktop\.ini$)/i;
@@ -36,8 +36,8 @@ export function pictures(files) {
 }
 
 export async function inOrder(files) {
-  const times = await Promise.all(files.map(captureTime));
-  const rows = files.map((file, n) => ({ file, time: times[n] }));
+  const looks = await Promise.all(files.map(firstLook));
+  const rows = files.map((file, n) => ({ file, ...looks[n] }));
   rows.sort((a, b) => {
     if (Boolean(a.time) !== Boolean(b.time)) return a.time ? -1 : 1;
     return a.time < b.time ? -1 : a.time > b.time ? 1 : a.file.name.localeCompare(b.file.name);

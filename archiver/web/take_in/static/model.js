@@ -62,6 +62,11 @@ export class Model extends EventTarget {
     read(teeth).then(() => this.tell(), () => {});
   }
 
+  // Whether files are on their way.
+  get busy() {
+    return this.coming.some((row) => !row.done);
+  }
+
   get shown() {
     return this.pictures.get(this.current);
   }
@@ -94,9 +99,9 @@ export class Model extends EventTarget {
     // Until somebody has chosen one, the first in time is shown.
     if (!this.touched && this.current !== this.order[0]) {
       this.current = this.order[0];
-      this.chosen.clear();
+      this.chosen = new Set([this.current]);
     }
-    this.settle();
+    this.dispatchEvent(new Event("arrived"));
   }
 
   show(digest, { add = false, range = false } = {}) {

@@ -59,12 +59,17 @@ export class Stage {
   }
 
   load(picture) {
-    if (this.drawn === picture.digest) return;
-    this.drawn = picture.digest;
     const base = `/take-in/${this.model.id}/pictures/${picture.digest}`;
-    // The small picture is there already; the large one takes its place once it is decoded.
-    this.image.src = this.ready.has(picture.digest) ? `${base}?large` : base;
-    if (this.ready.has(picture.digest)) return;
+    const ready = this.ready.has(picture.digest);
+    if (this.drawn !== picture.digest) {
+      // The small picture is there already; the large one takes its place once it is decoded.
+      this.drawn = picture.digest;
+      this.image.src = ready ? `${base}?large` : base;
+      this.asked = "";
+    }
+    // Small pictures of files on their way come first, unless somebody wants to see this one.
+    if (ready || this.asked === picture.digest || (this.model.busy && !this.model.touched)) return;
+    this.asked = picture.digest;
     const large = new Image();
     large.src = `${base}?large`;
     large.decode().then(() => {
@@ -77,7 +82,7 @@ export class Stage {
   ahead() {
     const at = this.model.order.indexOf(this.model.current);
     const next = this.model.order[at + 1];
-    if (!next || this.ready.has(next) || this.model.coming.some((row) => !row.done)) return;
+    if (!next || this.ready.has(next) || this.model.busy) return;
     const large = new Image();
     large.src = `/take-in/${this.model.id}/pictures/${next}?large`;
     large.decode().then(() => this.ready.add(next), () => {});

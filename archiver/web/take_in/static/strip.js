@@ -113,13 +113,22 @@ export class Strip {
     node.title = picture.name;
   }
 
+  // A file on its way, with the small picture that the camera put in until it was read itself.
   comingTile(row) {
     if (!row.node) {
       row.node = make("div", "tile tile-coming");
       row.node.setAttribute("role", "option");
       row.node.setAttribute("aria-selected", "false");
-      row.node.setAttribute("aria-label", t("take_in.reading", { name: row.file.name }));
-      row.node.append(make("div", "tile-plate"), make("span", "tile-words", row.file.name));
+      const plate = make("div", "tile-plate");
+      if (row.preview) {
+        const image = make("img", `preview turn-${row.turn >= 1 && row.turn <= 8 ? row.turn : 1}`);
+        image.alt = "";
+        const url = URL.createObjectURL(row.preview);
+        for (const end of ["load", "error"]) image.addEventListener(end, () => URL.revokeObjectURL(url));
+        image.src = url;
+        plate.append(image);
+      }
+      row.node.append(plate, make("span", "tile-words", row.file.name), make("span", "tile-state state-open", t("take_in.reading")));
     }
     return row.node;
   }
