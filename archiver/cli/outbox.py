@@ -15,6 +15,7 @@ from __future__ import annotations
 
 import argparse
 import json
+import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -103,30 +104,33 @@ def _retry(outbox: Outbox, options: argparse.Namespace) -> int:
 
 
 def _drop(outbox: Outbox, options: argparse.Namespace) -> int:
-    from archiver.archive.journal import Deed
-    from archiver.archive.store import Archive
     from archiver.cli.context import actor, now
     from archiver.network.shipping import State
 
     if not options.subjects and not (options.to and options.state):
         raise UsageError("archiver outbox drop: name UIDs, or --to and --state")
     rows = [one for one in _chosen(outbox, options) if one.state is not State.COMMITTED]
-    if rows:
-        deeds = [
-            Deed(
-                "dropped",
-                study=one.study,
-                sop=one.sop_instance,
-                note=f"not sent to {one.destination} any more; was {one.state.value}",
-            )
-            for one in rows
-        ]
-        # First the journal: killed in between, the drop is told and can be done again.
+    count = outbox.drop_noting(rows, actor(), now()) if rows else 0
+    _say(f"{count} dropped; what is committed stays noted", count, options)
+    _tell_journal(outbox)
+    return 0 if count else 1
+
+
+def _tell_journal(outbox: Outbox) -> None:
+    """Tell the journal what was dropped, unless another process holds it."""
+    from archiver.archive.store import Archive
+    from archiver.cli.context import actor, now
+    from archiver.errors import ArchiveError
+    from archiver.network.dropping import tell_journal
+
+    if not outbox.drops():
+        return
+    try:
         with Archive.open(outbox.folder, create=False, clock=now, actor=actor()) as archive:
-            archive.record(deeds)
-        outbox.drop(rows)
-    _say(f"{len(rows)} dropped; what is committed stays noted", len(rows), options)
-    return 0 if rows else 1
+            tell_journal(archive)
+    except ArchiveError as error:
+        # Noted in the outbox, so that it is not lost: a node looks there every moment.
+        print(f"the journal is told by whoever has the archive open: {error}", file=sys.stderr)
 
 
 def _say(words: str, count: int, options: argparse.Namespace) -> None:

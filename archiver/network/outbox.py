@@ -19,6 +19,7 @@ from typing import Any
 from sqlalchemy import (
     Boolean,
     Column,
+    Connection,
     Engine,
     Index,
     Integer,
@@ -64,6 +65,18 @@ _shipments = Table(
     Index("shipments_due", "destination", "state", "next_attempt"),
     Index("shipments_of_source", "source_digest"),
 )
+#: Drops that the archive's journal has not been told of yet.
+_drops = Table(
+    "drops",
+    _metadata,
+    Column("number", Integer, primary_key=True),
+    Column("destination", String, nullable=False),
+    Column("sop_instance", String(64), nullable=False),
+    Column("study", String(64), nullable=False),
+    Column("state", String(9), nullable=False),
+    Column("who", String, nullable=False),
+    Column("dropped_at", String(32), nullable=False),
+)
 _C = _shipments.c
 _TIMES = ("next_attempt", "queued_at", "changed_at")
 
@@ -96,6 +109,29 @@ class Queued:
     new: int
     waiting: int
     committed: int
+
+
+@dataclass(frozen=True)
+class Drop:
+    """A shipment that was taken out, until the journal knows of it.
+
+    Parameters
+    ----------
+    number
+        Of the drop.
+    destination, sop_instance, study, state
+        Of the shipment.
+    who, dropped_at
+        Who took it out, and when.
+    """
+
+    number: int
+    destination: str
+    sop_instance: str
+    study: str
+    state: str
+    who: str
+    dropped_at: str
 
 
 class Outbox:
@@ -230,17 +266,35 @@ class Outbox:
                     .values(_row(new))
                 )
 
-    def drop(self, shipments: Sequence[Shipment]) -> None:
-        """Take shipments out; those that are committed stay, so that they are not sent again."""
+    def drop(self, shipments: Sequence[Shipment]) -> int:
+        """Take shipments out of which the journal knows, and return how many.
+
+        Those that are committed stay, so that they are not sent again.
+        """
+        with self._translated(), self._engine.begin() as connection:
+            return sum(_dropped(connection, one) for one in shipments)
+
+    def drop_noting(self, shipments: Sequence[Shipment], who: str, now: datetime) -> int:
+        """The same, noting in the same transaction that the journal has to be told."""
+        count = 0
         with self._translated(), self._engine.begin() as connection:
             for one in shipments:
-                connection.execute(
-                    delete(_shipments).where(
-                        _C.destination == one.destination,
-                        _C.sop_instance == one.sop_instance,
-                        _C.state != State.COMMITTED.value,
-                    )
-                )
+                if _dropped(connection, one):
+                    count += 1
+                    connection.execute(insert(_drops), [_drop_row(one, who, now)])
+        return count
+
+    def drops(self) -> list[Drop]:
+        """Return the drops that the journal has not been told of."""
+        with self._translated(), self._engine.connect() as connection:
+            rows = connection.execute(select(_drops).order_by(_drops.c.number))
+            return [Drop(**row._mapping) for row in rows]
+
+    def strike(self, drops: Sequence[Drop]) -> None:
+        """Forget drops that the journal has been told of."""
+        numbers = [drop.number for drop in drops]
+        with self._translated(), self._engine.begin() as connection:
+            connection.execute(delete(_drops).where(_drops.c.number.in_(numbers)))
 
     @contextmanager
     def _translated(self) -> Iterator[None]:
@@ -304,3 +358,25 @@ def _shipment(row: Any) -> Shipment:
     for name in _TIMES:
         values[name] = datetime.fromisoformat(values[name])
     return Shipment(**values)
+
+
+def _dropped(connection: Connection, one: Shipment) -> bool:
+    gone = connection.execute(
+        delete(_shipments).where(
+            _C.destination == one.destination,
+            _C.sop_instance == one.sop_instance,
+            _C.state != State.COMMITTED.value,
+        )
+    )
+    return bool(gone.rowcount)
+
+
+def _drop_row(one: Shipment, who: str, now: datetime) -> dict[str, Any]:
+    return {
+        "destination": one.destination,
+        "sop_instance": one.sop_instance,
+        "study": one.study,
+        "state": one.state.value,
+        "who": who,
+        "dropped_at": _moment(now),
+    }

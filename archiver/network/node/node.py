@@ -10,6 +10,7 @@ from archiver.archive.store import Archive
 from archiver.network.node.audit import DONE, Event, Happening
 from archiver.network.node.committing import Committer
 from archiver.network.node.dimse import DimseSide
+from archiver.network.node.dropped import Dropped
 from archiver.network.node.storing import Storing
 from archiver.network.node.validation import Validation
 from archiver.network.node.watching import Figures, Log, libraries_heard
@@ -73,6 +74,7 @@ class Node:
             self._committer.close()
             self._heard.__exit__(None, None, None)
             raise
+        self._dropped = Dropped(archive, lambda why: log("outbox", why=why))
         self.validation = Validation(
             archive, self.dimse.busy, self._validated, lambda why: log("validation", why=why)
         )
@@ -99,6 +101,7 @@ class Node:
         if self.web is not None:
             self.web.close(seconds)
         self.dimse.close(seconds)
+        self._dropped.close()
         if self.validation is not None:
             self.validation.close()
         self._tell_of_itself("stopped")
