@@ -33,6 +33,7 @@ IMAGE_SYNTAXES: dict[str, tuple[str, ...]] = {
     "image/dicom-rle": ("1.2.840.10008.1.2.5",),
 }
 OCTETS = "application/octet-stream"
+JSON, XML = "application/dicom+json", "application/dicom+xml"
 
 
 @dataclass(frozen=True)
@@ -110,7 +111,19 @@ def syntax_for(wish: Wish, stored: str, *, lossy: bool) -> str | None:
     return None
 
 
-def json_accepted(request: Request) -> bool:
-    """Return whether a client takes DICOM JSON."""
-    taken = ("application/dicom+json", "application/json", "application/*")
-    return any(wish.is_any or wish.name in taken for wish in wishes(request))
+def dataset_media(request: Request, *, several: bool) -> str | None:
+    """Return in which of JSON and XML a client takes datasets, None where in neither.
+
+    Both are given, JSON is the default (PS3.18 8.7.3.2).
+
+    Parameters
+    ----------
+    several
+        Whether there may be more than one; in XML they are parts of one message then.
+    """
+    for wish in wishes(request):
+        if wish.is_any or wish.name in (JSON, "application/json", "application/*"):
+            return JSON
+        if wish.name == XML and wish.multipart is several:
+            return XML
+    return None

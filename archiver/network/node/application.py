@@ -17,7 +17,7 @@ from starlette.types import ASGIApp
 
 from archiver.archive.store import Archive
 from archiver.errors import ArchiverError
-from archiver.network.node.accepting import json_accepted, wishes
+from archiver.network.node.accepting import dataset_media, wishes
 from archiver.network.node.audit import DONE, MINOR, SERIOUS, Event, Happening
 from archiver.network.node.credentials import Credentials
 from archiver.network.node.finding import BadQuestionError
@@ -27,6 +27,7 @@ from archiver.network.node.qido import BadQueryError, answers, web_query
 from archiver.network.node.reception import Reception
 from archiver.network.node.rendering import render, rendition
 from archiver.network.node.resources import RESOURCES, ROOT, Action, Resource
+from archiver.network.node.responding import datasets, media_for_datasets, primed
 from archiver.network.node.storing import Storing
 from archiver.network.node.stow import Stow, response
 from archiver.network.node.validation import Validation
@@ -46,7 +47,6 @@ if TYPE_CHECKING:
     from archiver.network.node.settings import NodeSettings
 
 _WAY = "web"
-_JSON = "application/dicom+json"
 #: What the node answers itself beside DICOMweb; the rest is for the pages, where there are any.
 _OWN = ("/health", "/metrics", ROOT)
 #: Makes the application of the pages, given what writes to the audit trail.
@@ -203,14 +203,14 @@ class Application:
         title = self._settings.title
         self._tell(Happening(Event.RECEIVED, peer, title, result, outcome.studies, detail))
         self._log("stored", peer=peer, instances=len(outcome.kept) - failed, refused=failed)
-        return response(outcome, _base(request), study)
+        media = dataset_media(request, several=False)
+        return response(outcome, _base(request), study, media)
 
     # -- QIDO-RS
 
     def _searching(self, level: Level) -> Callable[[Request], Response]:
         def search(request: Request) -> Response:
-            if not json_accepted(request):
-                raise HTTPException(406, f"answers are given as {_JSON}")
+            media = media_for_datasets(request)
             try:
                 query = web_query(request, level)
                 found, more = answers(self._archive, query, _base(request))
@@ -224,7 +224,7 @@ class Application:
             warnings = list(query.warnings)
             if more:
                 warnings.append("there are more answers; ask on with offset")
-            answer = JSONResponse(found, media_type=_JSON) if found else Response(status_code=204)
+            answer = datasets(found, media) if found else Response(status_code=204)
             for words in warnings:
                 answer.headers.append("Warning", f'299 archiver "{words}"')
             return answer
@@ -254,7 +254,7 @@ class Application:
         if single and not wished[0].multipart:
             one, syntax = chosen[0]
             kind = f"application/dicom; transfer-syntax={syntax}"
-            return StreamingResponse(_primed(object_bytes(one, syntax or "")), media_type=kind)
+            return StreamingResponse(primed(object_bytes(one, syntax or "")), media_type=kind)
         writer = MultipartWriter("application/dicom")
 
         def body() -> Iterator[bytes]:
@@ -263,18 +263,17 @@ class Application:
                 yield from writer.part(kind, object_bytes(one, syntax or ""))
             yield writer.end()
 
-        return StreamingResponse(_primed(body()), headers={"Content-Type": writer.content_type})
+        return StreamingResponse(primed(body()), headers={"Content-Type": writer.content_type})
 
     def _metadata(self, request: Request) -> Response:
-        if not json_accepted(request):
-            raise HTTPException(406, f"metadata are given as {_JSON}")
+        media = media_for_datasets(request)
         found = self._found(request)
         base = _base(request)
         self._sent(request, found, "metadata")
         listed = [one for one in (metadata(i, base) for i in found) if one is not None]
         if not listed:
             raise HTTPException(500, "the objects cannot be read")
-        return JSONResponse(listed, media_type=_JSON)
+        return datasets(listed, media)
 
     def _frames(self, request: Request) -> Response:
         text = request.path_params.get("frames")
@@ -323,7 +322,7 @@ class Application:
                     yield from writer.part(how.media, iter([render(one.path, how, number)]))
             yield writer.end()
 
-        return StreamingResponse(_primed(body()), headers={"Content-Type": writer.content_type})
+        return StreamingResponse(primed(body()), headers={"Content-Type": writer.content_type})
 
     def _thumbnail(self, request: Request) -> Response:
         text = request.path_params.get("frames")
@@ -341,17 +340,6 @@ class Application:
         if found is None:
             return JSONResponse({"validated": False}, 202)
         return JSONResponse({"validated": True, "findings": [dataclasses.asdict(f) for f in found]})
-
-
-def _primed(body: Iterator[bytes]) -> Iterator[bytes]:
-    """Make the first piece now, so that what fails at once still gets a status of its own."""
-    first = next(body, b"")
-
-    def whole() -> Iterator[bytes]:
-        yield first
-        yield from body
-
-    return whole()
 
 
 def _base(request: Request) -> str:

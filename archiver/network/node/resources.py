@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import Enum
 
-from archiver.network.node.accepting import IMAGE_SYNTAXES, OCTETS
+from archiver.network.node.accepting import IMAGE_SYNTAXES, JSON, OCTETS, XML
 from archiver.network.node.levels import Level
 
 ROOT = "/dicomweb"
@@ -102,10 +102,10 @@ RESOURCES: tuple[Resource, ...] = (
 #: What a request is given, the default first (PS3.18 8.7.3, 8.7.4); parts of multipart/related
 #: where there is more than one.
 GIVEN: Mapping[Action, tuple[str, ...]] = {
-    Action.SEARCH: ("application/dicom+json",),
-    Action.STORE: ("application/dicom+json",),
+    Action.SEARCH: (JSON, XML),
+    Action.STORE: (JSON, XML),
     Action.OBJECTS: ("application/dicom",),
-    Action.METADATA: ("application/dicom+json",),
+    Action.METADATA: (JSON, XML),
     Action.RENDERED: RENDERED,
     Action.THUMBNAIL: RENDERED,
     Action.FRAMES: (OCTETS, *IMAGE_SYNTAXES),

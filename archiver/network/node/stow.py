@@ -14,10 +14,11 @@ from pydicom import Dataset
 from starlette.concurrency import run_in_threadpool
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
-from starlette.responses import JSONResponse, Response
+from starlette.responses import Response
 
 from archiver.errors import ArchiverError
 from archiver.network.node import answers
+from archiver.network.node.accepting import IMAGE_SYNTAXES, JSON, XML
 from archiver.network.node.composing import Composed, compose
 from archiver.network.node.multipart import (
     BadMultipartError,
@@ -27,16 +28,22 @@ from archiver.network.node.multipart import (
     PartEnds,
     media_type,
 )
+from archiver.network.node.native_xml import BadXmlError, from_xml
 from archiver.network.node.reception import Reception, TooLargeError
+from archiver.network.node.responding import dataset
 from archiver.network.node.storing import Kept, Storing
 from archiver.network.node.upper_layer import Fault
 from archiver.objects.reading import Description
 
-_JSON = "application/dicom+json"
 _DICOM = "application/dicom"
-#: JSON of an object without its bulk data (bytes).
+#: Metadata of an object without its bulk data (bytes).
 _LONGEST_METADATA = 32 << 20
-_CHUNK = 1 << 20
+_METADATA = (JSON, "application/json", XML)
+_PICTURES = ("image/png", "image/gif", "image/jpeg", "image/bmp", "image/tiff", "image/webp")
+_WITHOUT_METADATA = (
+    "a picture alone says neither whose it is nor what it shows; send it with metadata, as bulk "
+    f'data of multipart/related; type="{JSON}"'
+)
 
 
 @dataclass
@@ -161,18 +168,20 @@ class Stow:
             400 for a malformed body, 408, 413 and 415.
         """
         media = media_type(request.headers.get("content-type", ""))
+        kind = media.parameters.get("type", _DICOM).lower()
+        if media.name in IMAGE_SYNTAXES or media.name in _PICTURES or kind in _PICTURES:
+            raise HTTPException(415, _WITHOUT_METADATA)
         if media.name != "multipart/related":
             raise HTTPException(415, 'the body is multipart/related; type="application/dicom"')
-        kind = media.parameters.get("type", _DICOM).lower()
-        if kind not in (_DICOM, _JSON):
-            raise HTTPException(415, f"parts are {_DICOM} or {_JSON}")
+        if kind not in (_DICOM, JSON, XML):
+            raise HTTPException(415, f"parts are {_DICOM}, {JSON} or {XML}")
         accept = partial(_of_study, study) if study else _any_study
         outcome = Outcome()
         set_aside: list[Part] = []
         try:
             reader = MultipartReader(media.parameters.get("boundary", ""))
             async for part in self._parts(request, reader):
-                if kind == _JSON:
+                if kind != _DICOM:
                     set_aside.append(part)
                 elif part.media.name not in (_DICOM, ""):
                     _discard([part])
@@ -219,14 +228,10 @@ class Stow:
         for part in parts:
             if not isinstance(part.arrived, Reception):
                 return [Kept(answers.OUT_OF_RESOURCES, "a part is too large")]
-            if part.media.name in (_JSON, "application/json"):
+            if part.media.name in _METADATA:
                 if part.arrived.size > _LONGEST_METADATA:
                     return [Kept(answers.OUT_OF_RESOURCES, "the metadata are too large")]
-                try:
-                    found = json.loads(part.arrived.path.read_bytes())
-                except (ValueError, RecursionError, OSError):
-                    raise HTTPException(400, "the metadata are no JSON") from None
-                metadata += found if isinstance(found, list) else [found]
+                metadata += _metadata_in(part.media.name, part.arrived)
             else:
                 bulk[part.location] = (part.media, part.arrived)
         made: list[Reception | Kept] = []
@@ -305,6 +310,20 @@ def _written_or_fault(reception: Reception, piece: bytes) -> Reception | Fault:
     return reception
 
 
+def _metadata_in(media: str, arrived: Reception) -> list[Any]:
+    """Return the objects that a part describes, in the DICOM JSON model."""
+    try:
+        data = arrived.path.read_bytes()
+        if media == XML:
+            return [from_xml(data)]
+        found = json.loads(data)
+    except BadXmlError as error:
+        raise HTTPException(400, str(error)) from None
+    except (ValueError, RecursionError, OSError):
+        raise HTTPException(400, "the metadata are no JSON") from None
+    return found if isinstance(found, list) else [found]
+
+
 def _of_study(study: str, description: Description) -> str:
     return "" if description.study_uid == study else "the object is of another study"
 
@@ -319,7 +338,7 @@ def _discard(parts: list[Part]) -> None:
             part.arrived.discard()
 
 
-def response(outcome: Outcome, base: str, study: str) -> Response:
+def response(outcome: Outcome, base: str, study: str, media: str | None) -> Response:
     """Return the answer to a request to store."""
     told: dict[str, Any] = outcome.dataset(base, study).to_json_dict()
-    return JSONResponse(told, outcome.http_status, media_type=_JSON)
+    return dataset(told, media, outcome.http_status)
