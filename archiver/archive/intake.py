@@ -200,7 +200,17 @@ def _earlier(
     PhotoError
         If it is there under another patient.
     """
-    same = archive.query(Query(source_sha256=photo.sha256))
+    everything = archive.query(Query(source_sha256=photo.sha256, include_rejected=True))
+    same = [r for r in everything if r.rejected is None]
+    mine = (identity.as_shot, identity.corrected)
+    if any(r.rejected is not None and r.sop_instance_uid in mine for r in everything):
+        return (
+            Problem(
+                "what the sheet says of this picture was amended since",
+                expected="a sheet that says the same as the archive",
+                hint="the amended one stands: " + " ".join(r.sop_instance_uid for r in same),
+            ),
+        )
     me = (session.patient.id, session.patient.issuer)
     if any((r.patient_id, r.issuer) != me for r in same):
         raise PhotoError(
@@ -210,7 +220,7 @@ def _earlier(
                 hint="find out whose mouth it shows; the archived one stays as it is",
             )
         )
-    other = [r for r in same if r.sop_instance_uid not in (identity.as_shot, identity.corrected)]
+    other = [r for r in same if r.sop_instance_uid not in mine]
     if not other:
         return ()
     return (

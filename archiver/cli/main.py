@@ -23,6 +23,7 @@ VERBS: dict[str, str] = {
     "wrap": "turn the photographs of a session sheet into DICOM objects and archive them",
     "add": "take existing DICOM files, radiographs too, into the archive",
     "validate": "check DICOM files against the standard and the clinical rules",
+    "amend": "put right what an archived photograph says, hiding the wrong instances",
     "query": "find photographs and radiographs in the archive, or in another one",
     "worklist": "say who is scheduled, from another system's worklist",
     "echo": "ask another archive whether it is there",

@@ -65,6 +65,7 @@ def add_selectors(parser: argparse.ArgumentParser) -> None:
     add("--role", choices=("original", "derived"), help="as shot, or corrected")
     add("--modality", metavar="XC", help="XC photographs, IO and others radiographs")
     add("--study", metavar="UID")
+    add("--include-rejected", action="store_true", help="also what a rejection note names")
 
 
 def run(options: argparse.Namespace) -> int:
@@ -139,6 +140,7 @@ def question(options: argparse.Namespace) -> Query:
         modality=options.modality,
         study_uid=options.study,
         limit=limit,
+        include_rejected=getattr(options, "include_rejected", False),
     )
 
 
@@ -169,6 +171,8 @@ def _write_table(records: list[Record]) -> None:
 
 def _row(record: Record) -> tuple[str, ...]:
     side = {True: "confirmed", False: "UNCONFIRMED", None: ""}[record.confirmed]
+    if record.rejected is not None:
+        side = record.rejected.upper()
     kind = f"{record.modality} {record.role}" if record.role else record.modality
     teeth = " ".join(record.teeth) or ("(in view)" if record.tooth_found else "")
     return (
@@ -176,7 +180,8 @@ def _row(record: Record) -> tuple[str, ...]:
         record.patient_id,
         kind,
         teeth,
-        record.view or "",
+        # Of a note its title is told, of what it rejects the reason.
+        record.view or (record.series_description if record.modality == "KO" else ""),
         record.mirror or "",
         side,
         str(record.path),

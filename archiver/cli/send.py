@@ -66,6 +66,7 @@ def run(options: argparse.Namespace) -> int:
             if queued == Queued(0, 0, 0):
                 print("archiver send: the archive has nothing like that", file=sys.stderr)
                 return 1
+        _queue_owed(outbox, folder)
         if not options.queue_only:
             _send(outbox, peer, world(), options)
         rows = outbox.shipments(peer.name)
@@ -91,6 +92,16 @@ def _queue(outbox: Outbox, folder: Path, peer: str, asked: Query) -> Queued:
         for record in records
     ]
     return outbox.queue(peer, goods, now())
+
+
+def _queue_owed(outbox: Outbox, folder: Path) -> None:
+    """Put in what peers are owed since an instance that they had was amended."""
+    from archiver.archive.store import Archive
+    from archiver.cli.context import now
+    from archiver.network.superseding import queue_owed
+
+    with Archive.open(folder, create=False, read_only=True) as archive:
+        queue_owed(archive, outbox, now())
 
 
 def _send(outbox: Outbox, peer: Peer, world: World, options: argparse.Namespace) -> None:

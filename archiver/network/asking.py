@@ -33,6 +33,8 @@ from archiver.objects.reading import describe, text
 #: Headers fetched for one question at most.
 MOST_HEADERS = 2000
 _PHOTOGRAPH = "XC"
+#: Notes come along whatever is asked for: some reject what would answer.
+_NOTE = "KO"
 _OF_PATIENT = ("PatientID", "PatientName", "IssuerOfPatientID", "PatientBirthDate", "PatientSex")
 _OF_STUDY = ("StudyDate", "StudyTime", "StudyDescription", "AccessionNumber", "StudyInstanceUID")
 _OF_SERIES = ("Modality", "SeriesDescription", "SeriesInstanceUID", "SeriesNumber")
@@ -62,12 +64,18 @@ class Found:
         Instances whose header was fetched now.
     from_cache
         Instances whose header was fetched before.
+    rejected
+        Instances that would answer, and that a note at the peer rejects.
+    unread_notes
+        Notes that could not be fetched; what they may reject is not known.
     """
 
     records: tuple[Record, ...]
     by_answers: int
     by_headers: int
     from_cache: int
+    rejected: int = 0
+    unread_notes: int = 0
 
     @property
     def way(self) -> str:
@@ -76,6 +84,10 @@ class Found:
             f"{self.by_answers} matched by the peer's own answers" if self.by_answers else "",
             f"{self.by_headers} by headers fetched now" if self.by_headers else "",
             f"{self.from_cache} by headers fetched before" if self.from_cache else "",
+            f"{self.rejected} hidden, since a note there rejects them" if self.rejected else "",
+            f"{self.unread_notes} notes NOT READ, what they reject is among the answers"
+            if self.unread_notes
+            else "",
         ]
         said = ", ".join(way for way in ways if way)
         return said or "the peer has nothing that could match"
@@ -122,12 +134,28 @@ def ask(peer: Peer, query: Query, cache: HeaderCache) -> Found:
     asked: list[Dataset] = (
         _by_dimse(peer, query) if isinstance(peer, DimsePeer) else _by_web(peer, query)
     )
-    told = [one for one in asked if not asks_for_meaning(query) or _tells_meaning(one)]
-    silent = [one for one in asked if one not in told]
+    told: list[Dataset] = []
+    silent: list[Dataset] = []
+    for one in asked:
+        tells = not _is_note(one) and (not asks_for_meaning(query) or _tells_meaning(one))
+        (told if tells else silent).append(one)
     headers, cached = _headers(peer, silent, cache)
     whole = [_joined(header, one) for one, header in headers]
-    records = _matching([*told, *whole], query, peer.name)
-    return Found(tuple(records), len(told), len(whole) - cached, cached)
+    everything = _matching([*told, *whole], replace(query, include_rejected=True), peer.name)
+    records = [one for one in everything if query.include_rejected or one.rejected is None]
+    notes = sum(map(_is_note, silent))
+    return Found(
+        tuple(records[: query.limit]),
+        len(told),
+        len(whole) - cached,
+        cached,
+        len(everything) - len(records),
+        notes - sum(map(_is_note, whole)),
+    )
+
+
+def _is_note(one: Dataset) -> bool:
+    return text(one, "Modality") == _NOTE
 
 
 def _tells_meaning(match: Dataset) -> bool:
@@ -158,13 +186,22 @@ def _days(query: Query) -> str:
     return f"{since}-{until}" if since or until else ""
 
 
+def _is_wanted(series: Dataset, query: Query) -> bool:
+    """True for a series that may hold answers, and for one of notes."""
+    if _is_note(series):
+        return True
+    wanted = _modality(query)
+    if query.series_uid is not None and text(series, "SeriesInstanceUID") != query.series_uid:
+        return False
+    return not wanted or text(series, "Modality") == wanted
+
+
 def _by_dimse(peer: DimsePeer, query: Query) -> list[Dataset]:
     of_patient = dict.fromkeys(_OF_PATIENT, "")
     of_patient.update(PatientID=query.patient_id or "", PatientName=query.name or "")
     of_study = dict.fromkeys(_OF_STUDY, "")
     of_study.update(StudyDate=_days(query), StudyInstanceUID=query.study_uid or "")
     of_series = dict.fromkeys(_OF_SERIES, "")
-    of_series.update(Modality=_modality(query), SeriesInstanceUID=query.series_uid or "")
     meaning: dict[str, Any] = dict.fromkeys((*_OF_INSTANCE, *_MEANING), "")
     meaning.update({keyword: [] for keyword in _SEQUENCES})
     with dimse.asking(peer) as link:
@@ -176,9 +213,7 @@ def _by_dimse(peer: DimsePeer, query: Query) -> list[Dataset]:
             question = dimse.question(Level.STUDY, {**of_patient, **of_study})
             studies = list(dimse.find(link, question).matches)
         series = dimse.below(link, Level.SERIES, studies, of_series)
-        # A peer may not match Modality although it must; what it then sends too much goes here.
-        wanted = _modality(query)
-        series = [one for one in series if not wanted or text(one, "Modality") == wanted]
+        series = [one for one in series if _is_wanted(one, query)]
         return dimse.below(link, Level.IMAGE, series, meaning)
 
 
@@ -191,13 +226,14 @@ def _by_web(peer: WebPeer, query: Query) -> list[Dataset]:
         StudyInstanceUID=query.study_uid or "",
     )
     of_series = dict.fromkeys(_OF_SERIES, "")
-    of_series.update(Modality=_modality(query), SeriesInstanceUID=query.series_uid or "")
     of_instance = dict.fromkeys((*_OF_INSTANCE, *_MEANING), "")
     found: list[Dataset] = []
     with web_client.open_web_link(peer) as link:
         for study in web_client.search(link, None, None, "studies", of_study):
             uid = text(study, "StudyInstanceUID")
             for series in web_client.search(link, uid, None, "series", of_series):
+                if not _is_wanted(series, query):
+                    continue
                 name = text(series, "SeriesInstanceUID")
                 instances = web_client.search(link, uid, name, "instances", of_instance)
                 found += [_joined(_joined(one, series), study) for one in instances]
@@ -239,7 +275,7 @@ def _fetched(peer: Peer, missing: Sequence[Dataset]) -> dict[str, Dataset]:
 
 
 def _matching(datasets: Sequence[Dataset], query: Query, peer: str) -> list[Record]:
-    """Match by our own index, made for this one question."""
+    """Match by our own index, made for this one question; the limit is for the caller."""
     kept: list[Kept] = []
     seen: set[str] = set()
     for dataset in datasets:
@@ -255,7 +291,7 @@ def _matching(datasets: Sequence[Dataset], query: Query, peer: str) -> list[Reco
             index.prepare()
             index.add(kept, START)
             with index.reading() as connection:
-                records = answer(connection, query, Layout(Path(folder)))
+                records = answer(connection, replace(query, limit=None), Layout(Path(folder)))
         finally:
             index.close()
     return [replace(record, path=peer) for record in records]

@@ -217,6 +217,20 @@ def _comment_item(start: str, words: str) -> Dataset:
     return item
 
 
+def said_of_side(confirmed_by: str, *, smile: bool) -> list[Dataset]:
+    """Return the items that say who confirmed the side, and that the patient smiles."""
+    items = []
+    if confirmed_by:
+        confirmed = _context_item(concepts.VERIFYING, "PNAME")
+        confirmed.PersonName = confirmed_by
+        items.append(confirmed)
+    if smile:
+        smiling = _context_item(concepts.FUNCTIONAL_CONDITION, "CODE")
+        smiling.ConceptCodeSequence = code_sequence(concepts.SMILES)
+        items.append(smiling)
+    return items
+
+
 def set_acquisition_context(
     ds: Dataset, entry: Entry, plan: Plan, photo: CameraFile, clock_correction: str
 ) -> None:
@@ -227,15 +241,7 @@ def set_acquisition_context(
     clock_correction
         What was added to the camera's clock, as text; empty for nothing.
     """
-    items = []
-    if entry.confirmed_by:
-        confirmed = _context_item(concepts.VERIFYING, "PNAME")
-        confirmed.PersonName = entry.confirmed_by
-        items.append(confirmed)
-    if plan.sight.view is View.SMILE:
-        smiling = _context_item(concepts.FUNCTIONAL_CONDITION, "CODE")
-        smiling.ConceptCodeSequence = code_sequence(concepts.SMILES)
-        items.append(smiling)
+    items = said_of_side(entry.confirmed_by, smile=plan.sight.view is View.SMILE)
     captured = photo.claims.captured
     how = entry.circumstances
     nameless = any(not step.method for step in photo.lossy_past)

@@ -160,14 +160,20 @@ def corrected(making: Making, result: Corrected) -> Instance:
     """Build the DERIVED instance: right way round, and pointing at the one as shot."""
     m = making
     assert m.identity.corrected is not None
-    moved = _spatial_relation(m, result) != "YES"
+    moved = _spatial_relation(m.plan, result, m.entry.crop is not None) != "YES"
     ds = _common(m, result.pixels, m.plan.display, pixels_moved=moved)
     modules.set_sop_common(ds, m.identity.corrected)
     modules.set_series(ds, m.identity.corrected_series, _CORRECTED_SERIES, wording.SERIES_CORRECTED)
     ds.ImageType = ["DERIVED", "PRIMARY"]
     ds.ImageComments = wording.corrected_comment(m.entry, m.plan)
     modules.set_anatomy(ds, m.plan, m.plan.corrected_modifiers)
-    _set_derivation(ds, m, result)
+    set_derivation(
+        ds,
+        m.plan,
+        result,
+        cropped=m.entry.crop is not None,
+        source=(m.identity.as_shot_series, m.identity.as_shot),
+    )
     return Instance(ds, result.pixels)
 
 
@@ -210,34 +216,57 @@ def _trim_words(result: Corrected) -> str:
     return f"left out {' and '.join(lost)} (incomplete blocks)" if lost else ""
 
 
-def _spatial_relation(m: Making, result: Corrected) -> str:
+def _spatial_relation(plan: Plan, result: Corrected, cropped: bool) -> str:
     """Return Spatial Locations Preserved (0028,135A) (PS3.3 C.7.6.1)."""
-    if m.entry.crop is not None or _trim_words(result):
+    if cropped or _trim_words(result):
         return "NO"
-    return "YES" if m.plan.correction is Turn.IDENTITY else "REORIENTED_ONLY"
+    return "YES" if plan.correction is Turn.IDENTITY else "REORIENTED_ONLY"
 
 
-def _set_derivation(ds: Dataset, m: Making, result: Corrected) -> None:
-    """Source, derivation and references (PS3.3 C.7.6.1, 10.3, C.12.2)."""
+def set_derivation(
+    ds: Dataset, plan: Plan, result: Corrected, *, cropped: bool, source: tuple[str, str]
+) -> None:
+    """Source, derivation and references (PS3.3 C.7.6.1, 10.3, C.12.2).
+
+    Parameters
+    ----------
+    cropped
+        Whether a crop was asked for.
+    source
+        Series and SOP Instance UID of the photograph as shot.
+    """
     trimmed = _trim_words(result)
     crop = None
-    if m.entry.crop is not None:
+    if cropped:
         crop = Crop(result.box.left, result.box.top, result.box.width, result.box.height)
     codec = "kept by a lossless codec" if result.lossless_codec else "without decoding"
-    ds.DerivationDescription = wording.derivation(m.plan, crop, trimmed, codec)
-    source = Dataset()
-    source.ReferencedSOPClassUID = concepts.VL_PHOTOGRAPHIC_IMAGE
-    source.ReferencedSOPInstanceUID = m.identity.as_shot
-    source.PurposeOfReferenceCodeSequence = modules.code_sequence(concepts.SOURCE_FOR_PROCESSING)
-    source.SpatialLocationsPreserved = _spatial_relation(m, result)
-    if source.SpatialLocationsPreserved == "REORIENTED_ONLY":
-        stored = m.plan.stored
-        source.PatientOrientation = [stored.rows.value, stored.columns.value]
-    ds.SourceImageSequence = Sequence([source])
+    ds.DerivationDescription = wording.derivation(plan, crop, trimmed, codec)
+    set_source(ds, plan, _spatial_relation(plan, result, cropped), source)
+
+
+def set_source(ds: Dataset, plan: Plan, preserved: str, source: tuple[str, str]) -> None:
+    """Source Image and the list of references.
+
+    Parameters
+    ----------
+    preserved
+        Spatial Locations Preserved (0028,135A).
+    source
+        Series and SOP Instance UID of the photograph as shot.
+    """
+    as_shot_series, as_shot = source
+    image = Dataset()
+    image.ReferencedSOPClassUID = concepts.VL_PHOTOGRAPHIC_IMAGE
+    image.ReferencedSOPInstanceUID = as_shot
+    image.PurposeOfReferenceCodeSequence = modules.code_sequence(concepts.SOURCE_FOR_PROCESSING)
+    image.SpatialLocationsPreserved = preserved
+    if preserved == "REORIENTED_ONLY":
+        image.PatientOrientation = [plan.stored.rows.value, plan.stored.columns.value]
+    ds.SourceImageSequence = Sequence([image])
     instance = Dataset()
     instance.ReferencedSOPClassUID = concepts.VL_PHOTOGRAPHIC_IMAGE
-    instance.ReferencedSOPInstanceUID = m.identity.as_shot
+    instance.ReferencedSOPInstanceUID = as_shot
     series = Dataset()
-    series.SeriesInstanceUID = m.identity.as_shot_series
+    series.SeriesInstanceUID = as_shot_series
     series.ReferencedInstanceSequence = Sequence([instance])
     ds.ReferencedSeriesSequence = Sequence([series])

@@ -8,6 +8,8 @@ from archiver.dentition.plan import Plan
 from archiver.objects.session import Crop, Entry
 
 SERIES_AS_SHOT = "Photographs as shot: mirror pictures are reversed"
+#: What was wrong stands behind this, without a full stop in it.
+AMENDED = "amended: "
 SERIES_CORRECTED = "Photographs the right way round"
 
 
@@ -34,20 +36,50 @@ def _side(entry: Entry) -> str:
     return "side unconfirmed"
 
 
-def as_shot_comment(entry: Entry, plan: Plan) -> str:
-    """Return Image Comments of the photograph as shot; the sheet's own comment comes last."""
+def as_shot_comment(entry: Entry, plan: Plan, amended: str = "") -> str:
+    """Return Image Comments of the photograph as shot; the sheet's own comment comes last.
+
+    Parameters
+    ----------
+    amended
+        What was wrong with the instance in whose place this one comes; empty for none.
+    """
     state = "REVERSED as shot, do not use for side" if plan.stored_is_reflected else "as shot"
-    parts = [subject(plan), _path(plan), state, _side(entry)]
+    parts = [subject(plan), _path(plan), state, _side(entry), *_amended(amended)]
     return _joined(parts, entry.comment)
 
 
-def corrected_comment(entry: Entry, plan: Plan) -> str:
-    """Return Image Comments of the corrected picture; the sheet's own comment comes last."""
+def corrected_comment(entry: Entry, plan: Plan, amended: str = "") -> str:
+    """Return Image Comments of the corrected picture, as `as_shot_comment`."""
     done = [plan.correction.words] if plan.correction is not Turn.IDENTITY else []
     if entry.crop is not None:
         done.append("cropped")
     parts = [subject(plan), _path(plan), f"right way round ({', '.join(done) or 'unturned'})"]
-    return _joined([*parts, _side(entry)], entry.comment)
+    return _joined([*parts, _side(entry), *_amended(amended)], entry.comment)
+
+
+def _amended(words: str) -> list[str]:
+    return [f"{AMENDED}{words}"] if words else []
+
+
+def comment_in(text: str, without: str) -> str:
+    """Return the sheet's own comment from Image Comments.
+
+    Parameters
+    ----------
+    text
+        Image Comments as kept.
+    without
+        What they would be without a comment. Where they do not begin like that they are another
+        program's, and all of them are the comment.
+    """
+    start = without.removesuffix(".")
+    if not text.startswith(start):
+        return text
+    rest = text[len(start) :]
+    if rest.startswith(f"; {AMENDED}"):
+        rest = "." + rest.partition(".")[2]
+    return rest.removeprefix(".").strip()
 
 
 def _joined(parts: list[str], comment: str) -> str:

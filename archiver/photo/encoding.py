@@ -206,7 +206,7 @@ def encode_both(
     wanted = turn != 1 or crop is not None
     return Both(
         encode_lossless(pixels),
-        _corrected_by_pixels(pixels, turn, crop) if wanted else None,
+        corrected_by_pixels(pixels, turn, crop) if wanted else None,
         _tiles_of(pixels, tiles),
     )
 
@@ -272,7 +272,7 @@ class _Coefficients:
         by_pixels = wanted and corrected is None
         if by_pixels or len(cut_tiles) != len(tiles):
             pixels = _decode(self.photo)
-            corrected = _corrected_by_pixels(pixels, turn, crop) if by_pixels else corrected
+            corrected = corrected_by_pixels(pixels, turn, crop) if by_pixels else corrected
             cut_tiles = cut_tiles or _tiles_of(pixels, tiles)
         return Both(as_shot, corrected, cut_tiles)
 
@@ -320,7 +320,8 @@ class _Coefficients:
         )
 
 
-def _corrected_by_pixels(pixels: Pixels, turn: int, crop: Box | None) -> Corrected:
+def corrected_by_pixels(pixels: Pixels, turn: int, crop: Box | None) -> Corrected:
+    """Turn and crop pixels, and encode them without loss."""
     rows, columns = pixels.shape[:2]
     box = check_crop(crop, *turned_size(turn, columns, rows))
     return Corrected(encode_lossless(cut_out(turned(pixels, turn), box)), box, lossless_codec=True)

@@ -1,0 +1,146 @@
+"""An archived photograph as it is kept: the instance as shot, and all that was made from it."""
+
+from __future__ import annotations
+
+import warnings
+from dataclasses import dataclass
+from pathlib import Path
+
+from pydicom import Dataset, dcmread
+from pydicom.encaps import get_frame
+from sqlalchemy import select
+
+from archiver.archive import tables as t
+from archiver.archive.store import Archive
+from archiver.errors import ObjectError, Problem
+from archiver.objects.reading import describe, text
+from archiver.photo.encoding import JPEG_BASELINE, JPEG_LOSSLESS, EncodedPixels
+
+
+@dataclass(frozen=True)
+class Held:
+    """An instance of a photograph.
+
+    Parameters
+    ----------
+    dataset
+        Without its pixel data; texts decoded.
+    pixels
+        Its frame as kept.
+    source
+        SHA-256 of the camera file, None where it is not known.
+    """
+
+    dataset: Dataset
+    pixels: EncodedPixels
+    source: str | None
+
+    @property
+    def uid(self) -> str:
+        """SOP Instance UID."""
+        return text(self.dataset, "SOPInstanceUID")
+
+
+def successor_of(archive: Archive, uid: str) -> str | None:
+    """Return the instance that came in the place of another, None if none did."""
+    i = t.instances.c
+    with archive.reading() as connection:
+        return connection.execute(
+            select(i.sop_instance_uid).where(i.predecessor == uid).order_by(i.journal_seq)
+        ).scalar()
+
+
+def find_photograph(archive: Archive, uid: str) -> tuple[Held, list[Held]]:
+    """Return the instance as shot and the corrected ones, whichever of them was named.
+
+    Raises
+    ------
+    ObjectError
+        If there is none, it is rejected, no photograph, or cannot be read, or if the
+        photograph as shot is missing.
+    """
+    named = _read(archive, uid)
+    d = describe(named.dataset)
+    if not d.is_photograph or d.role is None:
+        raise ObjectError(Problem(f"instance {uid} is no photograph that says what it shows"))
+    shot = named
+    if d.role == "derived":
+        if not d.source_uids:
+            raise ObjectError(Problem(f"instance {uid} does not say from what it was made"))
+        shot = _read(archive, d.source_uids[0], shot_of=uid)
+    i = t.instances.c
+    with archive.reading() as connection:
+        rows = connection.execute(
+            select(i.sop_instance_uid)
+            .where(
+                i.study_uid == text(shot.dataset, "StudyInstanceUID"),
+                i.role == "derived",
+                i.rejected.is_(None),
+            )
+            .order_by(i.journal_seq)
+        )
+        derived = [row[0] for row in rows]
+    found = [named if other == uid else _read(archive, other) for other in derived]
+    made = [one for one in found if shot.uid in describe(one.dataset).source_uids]
+    return shot, made
+
+
+def _read(archive: Archive, uid: str, shot_of: str = "") -> Held:
+    i = t.instances.c
+    with archive.reading() as connection:
+        row = connection.execute(
+            select(i.path, i.rejected, i.source_digest).where(i.sop_instance_uid == uid)
+        ).one_or_none()
+    if row is None and shot_of:
+        raise ObjectError(
+            Problem(
+                f"the photograph as shot, {uid}, from which {shot_of} was made, is not here",
+                hint="retrieve it first: without it neither its words nor its turn can be mended",
+            )
+        )
+    if row is None:
+        raise ObjectError(Problem(f"there is no instance {uid} in the archive"))
+    if row.rejected is not None:
+        after = successor_of(archive, uid)
+        raise ObjectError(
+            Problem(
+                f"instance {uid} is rejected already ({row.rejected.lower()})",
+                hint=f"in its place stands {after}; amend that one" if after else "",
+            )
+        )
+    return _load(archive.layout.path_of(row.path), row.source_digest)
+
+
+def _load(path: Path, source: str | None) -> Held:
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            ds = dcmread(path)
+            syntax = str(ds.file_meta.TransferSyntaxUID)
+            ds.decode()
+            if text(ds, "Modality") != "XC":
+                raise ObjectError(Problem("the instance is no photograph", path.name))
+            if syntax not in (JPEG_BASELINE, JPEG_LOSSLESS):
+                raise ObjectError(
+                    Problem(
+                        f"a photograph in transfer syntax {syntax} cannot be amended here",
+                        str(path.name),
+                        "JPEG Baseline or JPEG Lossless, as this program writes them",
+                    )
+                )
+            stream = get_frame(ds.PixelData, 0, number_of_frames=1)
+            pixels = EncodedPixels(
+                stream,
+                syntax,
+                str(ds.PhotometricInterpretation),
+                int(ds.SamplesPerPixel),
+                int(ds.Rows),
+                int(ds.Columns),
+            )
+            del ds.PixelData
+    except ObjectError:
+        raise
+    except Exception as error:
+        # pydicom raises whatever the bytes lead it to.
+        raise ObjectError(Problem(f"the object cannot be read ({error})", path.name)) from error
+    return Held(ds, pixels, source)

@@ -1,0 +1,268 @@
+"""Examples:
+
+  archiver amend SOP-UID --tooth iso:26                     it shows 26, not what it says
+  archiver amend SOP-UID --mirror yes --dry-run             what a forgotten mirror would change
+  archiver amend SOP-UID --flipped left-right               the file had been flipped before
+  archiver amend SOP-UID --confirmed-by "Haugen^Liv"        the side was compared later
+  archiver amend SOP-UID --patient-id P-0502 --by "Haugen^Liv"   another patient's photograph
+
+SOP-UID is that of the photograph as shot or of its corrected picture (`archiver query` tells it
+with --json); both are put right together. What was wrong stays in the archive, hidden: a note
+in the standard's form rejects it. Peers that had it are sent what came in its place, and the
+note. An amendment that was wrong is amended again.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import re
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from archiver.cli.query import day_of
+from archiver.errors import MeaningError, Problem, UsageError
+
+if TYPE_CHECKING:
+    from archiver.archive.amending import Amendment, Wish
+    from archiver.archive.handovers import HandedOver
+    from archiver.archive.store import Archive
+    from archiver.network.superseding import Owed
+    from archiver.objects.mistakes import Change
+    from archiver.objects.session import Crop
+
+_CROP = re.compile(r"(\d+)x(\d+)\+(\d+)\+(\d+)")
+
+
+def configure(parser: argparse.ArgumentParser) -> None:
+    """Add the arguments of this verb."""
+    add = parser.add_argument
+    add("uid", metavar="SOP-UID", help="of the photograph as shot or of its corrected picture")
+    right = parser.add_argument_group("what is right")
+    add = right.add_argument
+    add("--tooth", action="append", default=[], metavar="iso:26", help="may be given repeatedly")
+    add("--view", help="occlusal, buccal, lingual, ...; the surface follows from it")
+    add("--mirror", choices=("yes", "no"), help="whether it was taken through a mirror")
+    add("--top", metavar="DIRECTION", help="what is at the top of it as shot, as archived")
+    flips = ("left-right", "top-bottom")
+    add("--flipped", choices=flips, help="how the file had been flipped before it was archived")
+    add("--crop", metavar="WxH+LEFT+TOP", help="of the corrected picture; none takes it away")
+    side = right.add_mutually_exclusive_group()
+    side.add_argument("--confirmed-by", metavar="NAME", help="who confirmed the side")
+    side.add_argument("--unconfirmed", action="store_true", help="nobody did")
+    add("--comment", metavar="WORDS")
+    whose = parser.add_argument_group("whose it is")
+    add = whose.add_argument
+    add("--patient-id", metavar="ID", help="whose photograph it is")
+    add("--issuer", help="who issued the patient identifier")
+    add("--patient-name", metavar="NAME", help="of a patient new to the archive")
+    add("--birth-date", type=day_of, metavar="DAY")
+    add("--sex", choices=("M", "F", "O"))
+    add("--study", metavar="UID", help="visit that it joins; else that of the same day")
+    add = parser.add_argument
+    add("--reason", choices=("safety", "quality", "worklist"), help="instead of what follows")
+    add("--remark", default="", metavar="WORDS", help="for the note that rejects the old ones")
+    add("--by", default="", metavar="NAME", help="who says so, for the note")
+    add("--edges", choices=("trim", "lossless"), help="as of archiver wrap")
+    add("--dry-run", action="store_true", help="say what would be done, write nothing")
+    add("--archive", type=Path, metavar="FOLDER")
+    add("--json", action="store_true", help="report as JSON")
+
+
+def run(options: argparse.Namespace) -> int:
+    """Carry the verb out."""
+    from archiver.archive.amending import Ways, carry_out, prepare
+    from archiver.archive.handovers import of_instances
+    from archiver.archive.store import Archive
+    from archiver.cli.context import actor, now
+    from archiver.cli.settings import read_settings
+
+    practice = read_settings()
+    folder = options.archive or practice.archive
+    change = _change(options)
+    edges = options.edges or practice.edges
+    owed = None
+    with Archive.open(
+        folder, create=False, clock=now, actor=actor(), read_only=options.dry_run
+    ) as archive:
+        if not options.dry_run:
+            # What an amendment that was stopped still owes to peers.
+            _settle(archive)
+        amendment = prepare(archive, _wish(options, change, archive), Ways(now(), edges))
+        if not options.dry_run:
+            carry_out(archive, amendment)
+            owed = _settle(archive)
+        packages = of_instances(archive.layout.root, amendment.rejected)
+    if options.json:
+        told = report(amendment, owed, packages, done=not options.dry_run)
+        print(json.dumps(told, ensure_ascii=False, indent=2))
+    else:
+        _tell(amendment, owed, packages, done=not options.dry_run)
+    return 0
+
+
+def _change(options: argparse.Namespace) -> Change:
+    """Return what the options say is right.
+
+    Raises
+    ------
+    UsageError
+        If something cannot be understood.
+    """
+    from archiver.dentition.numbering import parse_teeth
+    from archiver.dentition.orientation import Turn, direction_of
+    from archiver.dentition.views import view_of
+    from archiver.objects.mistakes import Change
+
+    try:
+        teeth = tuple(tooth for words in options.tooth for tooth in parse_teeth(words))
+        view = view_of(options.view) if options.view else None
+        top = direction_of(options.top) if options.top else None
+    except MeaningError as error:
+        raise UsageError(*error.problems) from None
+    flips = {"left-right": Turn.FLIP_LEFT_RIGHT, "top-bottom": Turn.FLIP_TOP_BOTTOM}
+    return Change(
+        teeth=teeth or None,
+        view=view,
+        mirror={"yes": True, "no": False}.get(options.mirror),
+        top=top,
+        flipped=flips.get(options.flipped),
+        crop=_crop(options.crop),
+        uncropped=options.crop == "none",
+        confirmed_by="" if options.unconfirmed else options.confirmed_by,
+        comment=options.comment,
+    )
+
+
+def _crop(words: str | None) -> Crop | None:
+    from archiver.objects.session import Crop
+
+    if words is None or words == "none":
+        return None
+    found = _CROP.fullmatch(words)
+    if found is None or not int(found[1]) or not int(found[2]):
+        raise UsageError(
+            Problem(f'"{words}" is no crop', "archiver amend --crop", "3200x2400+640+320, or none")
+        )
+    width, height, left, top = (int(number) for number in found.groups())
+    return Crop(left, top, width, height)
+
+
+def _wish(options: argparse.Namespace, change: Change, archive: Archive) -> Wish:
+    from dataclasses import replace
+
+    from archiver.archive.amending import Wish
+    from archiver.archive.moving import Person, whose
+    from archiver.objects.uids import DerivedUids
+
+    moved = None
+    if options.patient_id is not None:
+        person = Person(
+            options.patient_id,
+            options.issuer,
+            options.patient_name,
+            options.birth_date,
+            options.sex,
+            options.study,
+        )
+        moved = whose(archive, options.uid, person, DerivedUids())
+        change = replace(change, patient=moved.patient, visit=moved.visit)
+    else:
+        names = ("issuer", "patient_name", "birth_date", "sex", "study")
+        if any(getattr(options, name) is not None for name in names):
+            raise UsageError("archiver amend: say whose it is with --patient-id")
+    return Wish(options.uid, change, moved, options.reason or "", options.remark, options.by)
+
+
+def _settle(archive: Archive) -> Owed:
+    """Put into the outbox what peers are owed, and take out what none of them should get."""
+    from archiver.archive.journal import Deed
+    from archiver.cli.context import now
+    from archiver.network.outbox import Outbox
+    from archiver.network.superseding import queue_owed
+
+    with Outbox.open(archive.layout.root) as outbox:
+        owed = queue_owed(archive, outbox, now())
+        if owed.useless:
+            archive.record(
+                [
+                    Deed(
+                        "dropped",
+                        study=one.study,
+                        sop=one.sop_instance,
+                        note=f"not sent to {one.destination}; it was amended",
+                    )
+                    for one in owed.useless
+                ]
+            )
+            outbox.drop(owed.useless)
+    return owed
+
+
+def report(
+    amendment: Amendment, owed: Owed | None, packages: list[HandedOver], *, done: bool
+) -> dict[str, Any]:
+    """Return what an amendment did, or would do, as values that JSON has."""
+    return {
+        "done": done,
+        "mistakes": [mistake.words for mistake in amendment.found],
+        "reason": amendment.verdict.title.meaning,
+        "reason_code": amendment.verdict.title.value,
+        "rejected": list(amendment.rejected),
+        "note": amendment.note_uid,
+        "successors": [
+            {
+                "sop_instance_uid": one.sop_instance_uid,
+                "in_place_of": one.predecessor or None,
+                "role": one.role,
+            }
+            for one in amendment.successors
+        ],
+        "correction": amendment.after.plan.correction.value,
+        "confirmed": bool(amendment.after.entry.confirmed_by),
+        "confirmation_lost": amendment.unconfirmed_now,
+        "queued": owed.queued if owed is not None else {},
+        "handed_over": [
+            {"case": one.case, "purpose": one.purpose, "to": one.to, "when": one.when}
+            for one in packages
+        ],
+        "findings": [str(finding) for finding in amendment.findings],
+    }
+
+
+def _tell(
+    amendment: Amendment, owed: Owed | None, packages: list[HandedOver], *, done: bool
+) -> None:
+    entry, planned = amendment.after.entry, amendment.after.plan
+    for mistake in amendment.found:
+        print(f"wrong: {mistake.words}")
+    from archiver.objects.wording import subject
+
+    mirror = "through a mirror" if entry.mirror else "direct"
+    print(f"now: {subject(planned)}; {mirror}; {planned.correction.words}")
+    side = f"confirmed by {entry.confirmed_by}" if entry.confirmed_by else "UNCONFIRMED"
+    print(f"side: {side}")
+    will = "" if done else "would be "
+    for uid in amendment.rejected:
+        print(f"{will}rejected  {uid}")
+    for one in amendment.successors:
+        instead = f"in place of {one.predecessor}" if one.predecessor else "which there was not"
+        print(f"{will}kept      {one.sop_instance_uid}  {one.role}, {instead}")
+    print(f"{will}noted     {amendment.note_uid}  {amendment.verdict.title.meaning}")
+    for destination, count in sorted((owed.queued if owed else {}).items()):
+        print(
+            f"{count} objects put into the outbox for {destination}; archiver send carries it out"
+        )
+    for package in packages:
+        print(
+            f"HANDED OVER already: case {package.case}, {package.purpose}, to {package.to}, "
+            f"{package.when[:10]}: tell them",
+            file=sys.stderr,
+        )
+    if amendment.unconfirmed_now:
+        print(
+            "the side was confirmed for what it said before: compare it again, then amend with "
+            "--confirmed-by",
+            file=sys.stderr,
+        )

@@ -1,0 +1,47 @@
+"""Turning a picture anew from a stream that is kept already, instead of from a camera file."""
+
+from __future__ import annotations
+
+from archiver.errors import PhotoError, Problem
+from archiver.photo.encoding import (
+    JPEG_BASELINE,
+    JPEG_LOSSLESS,
+    Corrected,
+    Edges,
+    EncodedPixels,
+    corrected_by_pixels,
+    encode_corrected,
+)
+from archiver.photo.reading import read_camera_bytes
+from archiver.photo.turbo import load_turbo
+from archiver.photo.turning import Box
+
+
+def corrected_from(
+    pixels: EncodedPixels, turn: int, crop: Box | None, *, edges: Edges = "trim"
+) -> Corrected:
+    """Turn and crop a picture as `archiver.photo.encoding.encode_corrected` does a camera file.
+
+    Parameters
+    ----------
+    pixels
+        As shot. A JPEG with loss is moved on its coefficients; one without is decoded and
+        encoded again, which changes no sample.
+
+    Raises
+    ------
+    PhotoError
+        If the stream is damaged, of another kind, or the crop passes the picture's edge.
+    """
+    if pixels.transfer_syntax == JPEG_BASELINE:
+        photo = read_camera_bytes(pixels.stream, "the photograph as shot")
+        return encode_corrected(photo, turn, crop, edges=edges)
+    turbo = load_turbo()
+    if pixels.transfer_syntax != JPEG_LOSSLESS or turbo is None:
+        raise PhotoError(
+            Problem(
+                f"pixels in transfer syntax {pixels.transfer_syntax} cannot be turned here",
+                expected="JPEG Baseline or JPEG Lossless, as this program writes them",
+            )
+        )
+    return corrected_by_pixels(turbo.decode(pixels.stream), turn, crop)
