@@ -28,9 +28,9 @@ _CONCERN_HEADINGS = (
     ("Visit", "day"),
     ("Teeth", "few"),
     ("View", "few"),
-    ("Found", ""),
-    ("Expected", ""),
-    ("Rule or clause", ""),
+    ("Found", "text"),
+    ("Expected", "text"),
+    ("Rule or clause", "text"),
     ("By", "name"),
     ("Instance or file", "uid"),
 )
@@ -234,13 +234,13 @@ def _completeness(audit: Audit) -> str:
     if wanting:
         wanting.sort(key=lambda d: (d.status != MISSING, d.patient, d.date))
         headings = (
-            ("Patient", ""),
+            ("Patient", "name"),
             ("Visit", "day"),
-            ("Occasion", ""),
+            ("Occasion", "text"),
             ("Of", ""),
-            ("View", ""),
-            ("Stage", ""),
-            ("State", ""),
+            ("View", "few"),
+            ("Stage", "few"),
+            ("State", "few"),
             ("Stands in", ""),
         )
         rows = [
