@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any
 
 from pydicom import DataElement, Dataset
@@ -23,7 +24,7 @@ from archiver.handover.context import SOMEBODY, cleaned_context, coded
 from archiver.handover.identifying import Identifying, identifying_texts
 from archiver.handover.meanings import meaning_of
 from archiver.handover.profiles import Profile
-from archiver.objects.reading import code_key
+from archiver.objects.reading import Description, code_key, describe
 from archiver.photo import icc
 from archiver.standard.requirements import PHOTOGRAPHIC, Rows, modules_of, rows_of
 
@@ -108,11 +109,16 @@ def _top_level() -> Rows:
     return Rows(strictest, ())
 
 
-@dataclass(frozen=True)
+@dataclass
 class _Walk:
     removal: Removal
     known: Identifying
     whole: Dataset
+
+    @cached_property
+    def told(self) -> Description:
+        """What the object says of itself."""
+        return describe(self.whole)
 
     def copied(self, dataset: Dataset, rows: Rows) -> Dataset:
         made = Dataset()
@@ -180,7 +186,9 @@ class _Walk:
         if element.VR == "TM":
             # The offset is one of whole days.
             return DataElement(tag, "TM", element.value) if element.value else None
-        words = describing.anew(element.keyword, self.whole)
+        if element.keyword not in describing.ANEW:
+            return None
+        words = describing.anew(element.keyword, self.told)
         return DataElement(tag, element.VR, words) if words else None
 
     def _unlisted(self, element: DataElement, rows: Rows) -> DataElement | None:

@@ -2,25 +2,23 @@
 
 from __future__ import annotations
 
-from pydicom import Dataset
-
 from archiver.objects import wording
-from archiver.objects.reading import Description, describe
+from archiver.objects.reading import Description
+
+#: The descriptions that have words of ours.
+ANEW = ("SeriesDescription", "ImageComments", "DerivationDescription")
 
 
-def anew(keyword: str, dataset: Dataset) -> str:
+def anew(keyword: str, told: Description) -> str:
     """Return a description in our own words; empty where there is nothing to say.
 
     Parameters
     ----------
     keyword
-        Of the attribute.
-    dataset
-        The whole object.
+        Of the attribute, one of `ANEW`.
+    told
+        What the whole object says of itself.
     """
-    if keyword not in ("SeriesDescription", "ImageComments", "DerivationDescription"):
-        return ""
-    told = describe(dataset)
     if keyword == "SeriesDescription":
         derived = told.role == "derived"
         return wording.SERIES_CORRECTED if derived else wording.SERIES_AS_SHOT

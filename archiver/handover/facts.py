@@ -136,10 +136,10 @@ def facts_of(outgoing: Dataset, original: Dataset) -> Facts:
         if orientation is not None
         else Edges("", "", "", "")
     )
-    return Facts(told, edges, _colour(outgoing, original))
+    return Facts(told, edges, _colour(told, outgoing, original))
 
 
-def _colour(outgoing: Dataset, original: Dataset) -> ColourFacts:
+def _colour(told: Description, outgoing: Dataset, original: Dataset) -> ColourFacts:
     profile = bytes(outgoing.get("ICCProfile") or b"") or None
     space = space_of(profile)
     said = comments(outgoing)
@@ -158,7 +158,7 @@ def _colour(outgoing: Dataset, original: Dataset) -> ColourFacts:
         polariser,
         balance,
         camera,
-        describing.mirror_words(describe(outgoing)),
+        describing.mirror_words(told),
         *(text(outgoing, keyword) for keyword in settings),
     )
     stated = space.stated if space.characterised else "colour not characterised"

@@ -37,6 +37,7 @@ from archiver.handover.frames import (
     png_bytes,
     set_frame,
 )
+from archiver.handover.identifying import Identifying
 from archiver.handover.noting import selection_notes
 from archiver.handover.order import (
     Chosen,
@@ -54,7 +55,8 @@ from archiver.handover.sink import Sink, open_sink
 from archiver.objects import part10
 from archiver.objects.photograph import Instance
 
-_WORKERS = min(4, os.cpu_count() or 1)
+#: Pictures worked on at once.
+WORKERS = min(4, os.cpu_count() or 1)
 
 
 @dataclass(frozen=True)
@@ -94,6 +96,7 @@ class _Maker:
     case: Case
     sink: Sink
     first: str
+    known: Identifying
 
     def picture(self, one: Candidate) -> _Picture:
         """Write a picture and its twin, and return what is told of them."""
@@ -104,7 +107,7 @@ class _Maker:
 
     def _picture(self, one: Candidate) -> _Picture:
         original = _read(one.record.path)
-        outgoing = Removal(self.case, self.chosen.profile).of(original, known_words(self.chosen))
+        outgoing = Removal(self.case, self.chosen.profile).of(original, self.known)
         profile = bytes(outgoing.get("ICCProfile") or b"") or None
         masks = self.order.masks.get(one.number, ())
         frame = altered(frame_of(original, profile), masks, [doubt.value for doubt in one.doubts])
@@ -211,11 +214,12 @@ def make(archive: Archive, order: Order, now: datetime) -> Made:
     case = approve(archive, order, chosen, now.date())
     sink = open_sink(order.target, zipped=order.zipped)
     try:
-        maker = _Maker(order, chosen, case, sink, first_visit(archive, chosen.patient))
+        first = first_visit(archive, chosen.patient)
+        maker = _Maker(order, chosen, case, sink, first, known_words(chosen))
         with warnings.catch_warnings():
             # What pydicom thinks of single values is the validator's business.
             warnings.simplefilter("ignore")
-            with ThreadPoolExecutor(_WORKERS, "handover") as pool:
+            with ThreadPoolExecutor(WORKERS, "handover") as pool:
                 pictures = list(pool.map(maker.picture, chosen.pictures))
         _write_sheet(maker, pictures)
         digest = _write_manifest(maker, pictures)

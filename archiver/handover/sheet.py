@@ -74,7 +74,7 @@ class SheetPicture:
         covered = " A part is covered." if self.masked else ""
         return (
             f"{_capital(facts.mirror)}{surface}. {_capital(facts.right_words)}.{covered}",
-            f"{_capital(self.day)}. File {self.file}",
+            f"Picture {self.number}, {self.day}. File {self.file}",
             facts.colour.words,
         )
 

@@ -9,6 +9,7 @@ from functools import cache
 from itertools import groupby
 from typing import Any, Final, Literal
 
+from reportlab import rl_config
 from reportlab.lib.utils import ImageReader, simpleSplit
 from reportlab.pdfbase import pdfmetrics
 from reportlab.pdfbase.ttfonts import TTFont
@@ -55,6 +56,8 @@ def pdf_of(sheet: Sheet, paper: Paper = "a4") -> bytes:
         A PDF file; the same for the same sheet, without a date.
     """
     _fonts()
+    # Bytes as they are, not as text: shorter, and quicker to write.
+    rl_config.useA85 = 0
     out = io.BytesIO()
     size = SIZES[paper]
     canvas = Canvas(out, pagesize=size, invariant=1, pageCompression=1, lang="en")
@@ -163,7 +166,7 @@ def _head(canvas: Canvas, sheet: Sheet, size: tuple[float, float]) -> None:
 
 
 def _numbering() -> str:
-    return "Teeth by ISO 3950, in brackets by the Universal numbering. The viewer faces the teeth."
+    return "Teeth by ISO 3950, in brackets by the Universal numbering."
 
 
 def _lines_of(one: SheetPicture, wide: float, size: float) -> list[str]:

@@ -70,8 +70,8 @@ def test_each_picture_is_told_with_tooth_view_side_and_day(
         "Tooth 16 (Universal 3): occlusal", "Tooth 46 (Universal 30): lingual",
         "Direct; vestibular surface. Patient's right at the left edge.",
         "Through a mirror, corrected; lingual surface. All of it the patient's right side.",
-        "First visit (day 0). File 1187-01.jpg", "Day 35 after the first visit. File 1187-05.png",
-        "Day 89 after the first visit.", "SIDE NOT CONFIRMED", "side confirmed",
+        "Picture 1, first visit (day 0). File 1187-01.jpg", "day 35 after the first visit. File 1187-05.png",
+        "day 89 after the first visit.", "SIDE NOT CONFIRMED", "side confirmed",
         "ICC: sRGB; light: ring flash; polariser: crossed; white balance: set by hand",
         LEGEND, *CAUTIONS,
     ):  # fmt: skip
@@ -121,7 +121,7 @@ def test_without_an_option_for_dates_only_the_order_of_visits_is_told(
 ) -> None:
     package = made(archive, tmp_path, purpose=Purpose.TEACHING)
     told = " ".join(texts(package.target / "1187.pdf"))
-    assert "Visit 1. File" in told and "Visit 3. File" in told and "day 35" not in told
+    assert "visit 1. File" in told and "visit 3. File" in told and "day 35" not in told
 
 
 @pytest.mark.parametrize(("paper", "size"), [("a4", (595.28, 841.89)), ("letter", (612, 792))])
