@@ -24,7 +24,7 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from bench_compare import archived
-from playwright.sync_api import Page, sync_playwright
+from playwright.sync_api import Page, expect, sync_playwright
 
 from archiver.archive.query import Query
 from archiver.archive.store import Archive

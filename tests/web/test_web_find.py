@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import Page
+from playwright.sync_api import Page, expect
 from web_pictures import clinic, journalled, rejected
 from web_serving import PASSWORD, TABLET, Client, Served, copy_of, serious, serve
 
@@ -246,7 +246,7 @@ def test_a_single_picture_is_seen_in_full_and_moved(page: Page, served: Served) 
     page.wait_for_selector("[data-drawn=whole]")
     assert tiles
     page.get_by_role("button", name="Full size").click()
-    page.wait_for_function("document.querySelector('[data-zoom-now]').textContent === '100 %'")
+    expect(page.locator("[data-zoom-now]")).to_have_text("100 %")
     page.wait_for_selector("[data-drawn=whole]")
     assert all(re.search(r"/compare/tile/[0-9.]+/[12]/\d/\d$", url) for url in tiles)
     canvas = page.locator(".stage canvas")
