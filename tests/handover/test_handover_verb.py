@@ -1,0 +1,143 @@
+"""`archiver consent` and `archiver handover` as a user runs them."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+from handover_samples import HEAD, PATIENT, camera_file, photo
+
+from archiver.cli import main
+
+
+@pytest.fixture
+def archive(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> Path:
+    """An archive with a confirmed and an unconfirmed picture, wrapped by the verb."""
+    folder = tmp_path / "archive"
+    camera_file(tmp_path / "1.JPG", 1)
+    camera_file(tmp_path / "2.JPG", 2)
+    photos = [photo("1.JPG"), photo("2.JPG", tooth=26, confirmed=False)]
+    sheet = tmp_path / "sheet.toml"
+    sheet.write_text(
+        HEAD.format(day="2026-03-04") + "".join(f"\n[[photo]]\n{one}\n" for one in photos)
+    )
+    assert main(["wrap", str(sheet), "--archive", str(folder)]) == 0
+    capsys.readouterr()
+    return folder
+
+
+def consent(archive: Path, *words: str) -> int:
+    return main(["consent", "--archive", str(archive), "--patient-id", PATIENT, *words])
+
+
+def handover(archive: Path, *words: str) -> int:
+    told = ["--archive", str(archive), "--patient-id", PATIENT, "--case", "1187", *words]
+    return main(["handover", *told])
+
+
+def test_a_first_package_from_consent_to_files(
+    archive: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    out = tmp_path / "1187"
+    whom = ("--tooth", "iso:25", "--to", "North laboratory", "--out", str(out))
+    assert handover(archive, *whom) == 1
+    told = capsys.readouterr().err
+    assert "consent for the purpose laboratory is not on record" in told and told.count("\n") == 1
+    assert consent(archive, "--purpose", "laboratory", "--noted-by", "Haugen^Liv") == 0
+    assert "laboratory    given (noted" in capsys.readouterr().out
+    assert handover(archive, *whom) == 0
+    told = capsys.readouterr().out
+    assert told.startswith(f"{out}: case 1187, 1 pictures, 6 files")
+    assert (out / "1187.pdf").exists() and (out / "1187-01.jpg").exists()
+
+
+def test_a_list_says_what_would_go_and_what_speaks_against_it(
+    archive: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert handover(archive, "--list") == 0
+    told = capsys.readouterr().out
+    assert "  1 2026-03-04 25 occlusal" in told
+    assert "doubtful: no person has confirmed its side" in told
+    assert handover(archive, "--list", "--json", "--without-doubtful") == 0
+    told = json.loads(capsys.readouterr().out)
+    assert [one["teeth"] for one in told["pictures"]] == [["25"]]
+    assert len(told["left_out"]) == 1
+
+
+def test_doubtful_pictures_are_refused_one_line_each(
+    archive: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    consent(archive, "--purpose", "laboratory", "--noted-by", "Haugen^Liv")
+    capsys.readouterr()
+    words = ("--to", "North laboratory", "--out", str(tmp_path / "p"))
+    assert handover(archive, *words) == 1
+    told = capsys.readouterr().err
+    assert told.startswith("picture 2: no person has confirmed its side") and told.count("\n") == 1
+    assert handover(archive, *words, "--insist-by", "Haugen^Liv", "--json") == 0
+    told = json.loads(capsys.readouterr().out)
+    assert told["case"] == "1187" and len(told["instances"]) == 2
+
+
+def test_a_zip_gets_its_ending(
+    archive: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    consent(archive, "--purpose", "referral", "--noted-by", "Haugen^Liv")
+    words = ("--purpose", "referral", "--to", "Dr. Lund", "--out", str(tmp_path / "p"), "--zip")
+    assert handover(archive, *words, "--without-doubtful") == 0
+    assert "left out:" in capsys.readouterr().err
+    assert (tmp_path / "p.zip").is_file() and not (tmp_path / "p").exists()
+
+
+def test_a_withdrawal_tells_what_is_outside_already(
+    archive: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    said = ("--purpose", "laboratory", "--noted-by", "Haugen^Liv")
+    consent(archive, *said, "--until", "2999-01-01")
+    handover(archive, "--to", "North", "--out", str(tmp_path / "p"), "--without-doubtful")
+    capsys.readouterr()
+    assert consent(archive, *said, "--withdrawn") == 0
+    told = capsys.readouterr().out
+    assert "laboratory    was withdrawn" in told
+    assert "outside already: case 1187, to North" in told
+    assert consent(archive, "--json") == 0
+    (one,) = json.loads(capsys.readouterr().out)
+    assert one["state"] == "withdrawn" and one["holds"] is False
+
+
+@pytest.mark.parametrize(
+    ("verb", "words", "told"),
+    [
+        ("handover", ["--case", "1"], "--patient-id is missing"),
+        ("handover", ["--case", "1", "--patient-id", PATIENT], "--to and --out are missing"),
+        ("handover", ["--case", "1", "--mask", "1=2,3"], '"1=2,3" is no N=left,top,width,height'),
+        ("handover", ["--patient-id", PATIENT], "--case"),
+        ("consent", ["--patient-id", PATIENT, "--withdrawn"], "--purpose is missing"),
+        ("consent", ["--patient-id", PATIENT, "--purpose", "teaching"], "--noted-by is missing"),
+    ],
+)
+def test_wrong_use_is_told(
+    archive: Path, capsys: pytest.CaptureFixture[str], verb: str, words: list[str], told: str
+) -> None:
+    assert main([verb, "--archive", str(archive), *words]) == 2
+    assert told in capsys.readouterr().err
+
+
+def test_an_unknown_patient_is_told(archive: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["consent", "--archive", str(archive), "--patient-id", "P-9999"]) == 1
+    assert "the archive has no patient 'P-9999'" in capsys.readouterr().err
+
+
+def test_a_sheet_can_carry_the_consent(
+    archive: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    sheet = tmp_path / "sheet.toml"
+    table = '[consent]\npurposes = ["laboratory", "teaching"]\nnoted_by = "Haugen^Liv"\n'
+    sheet.write_text(sheet.read_text().replace("[visit]", f"{table}[visit]", 1))
+    for _ in "12":  # a second run adds nothing
+        assert main(["wrap", str(sheet), "--archive", str(archive)]) == 0
+    capsys.readouterr()
+    assert consent(archive) == 0
+    told = capsys.readouterr().out.splitlines()
+    assert [line.split()[0] for line in told] == ["laboratory", "teaching"]
+    assert (archive / "consents.jsonl").read_text().count("\n") == 2
