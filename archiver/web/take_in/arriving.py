@@ -11,6 +11,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import BinaryIO
 
+from archiver.archive.durable import translated
 from archiver.errors import PhotoError, Problem
 from archiver.photo.camera_file import CameraFile, Format, Limits
 from archiver.photo.jpeg import JpegStructure
@@ -62,10 +63,21 @@ class Arrival:
             If the file becomes larger than any camera's.
         """
         self.size += len(piece)
-        if self.size > self.limits.max_bytes:
+        self.check(self.size)
+        with translated("the picture was not kept", self.opened.folder.name):
+            self._file.write(piece)
+
+    def check(self, size: int) -> None:
+        """Refuse a file that has, or says that it will have, so many bytes.
+
+        Raises
+        ------
+        PhotoError
+            If that is more than any camera's file has.
+        """
+        if size > self.limits.max_bytes:
             most = f"at most {self.limits.max_bytes / 1e6:.0f} MB"
             raise PhotoError(Problem("the file is too large", expected=most))
-        self._file.write(piece)
 
     def keep(self, name: str, now: datetime) -> Photo:
         """Look at the whole file, make its small picture, and keep it for good.
@@ -84,7 +96,8 @@ class Arrival:
         _check_name(name, photo.format)
         small = self.opened.small / f"{photo.sha256}.jpg"
         _write_small(small, thumbnail(photo, SMALL_SIDE))
-        os.fsync(self._file.fileno())
+        with translated("the picture was not kept", self.opened.folder.name):
+            os.fsync(self._file.fileno())
         return self.opened.add(_facts(photo, name, now), self.part)
 
 

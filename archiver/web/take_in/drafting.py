@@ -7,6 +7,7 @@ import os
 from collections.abc import AsyncIterator, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import fields, replace
+from datetime import datetime, timedelta
 from typing import TYPE_CHECKING, Any
 from urllib.parse import unquote
 
@@ -30,7 +31,7 @@ from archiver.web.take_in.readings import readings
 from archiver.web.take_in.sheet import NotReady, session_of
 from archiver.web.take_in.wanted import wanted
 from archiver.web.tasks import Progress, Task
-from archiver.web.trail import CHANGED, RECEIVED
+from archiver.web.trail import ALERT, CHANGED, MINOR, RECEIVED
 from archiver.web.visitor import visitor_of
 
 if TYPE_CHECKING:
@@ -39,6 +40,8 @@ if TYPE_CHECKING:
 #: Bytes that are gathered before they are written, so that writing is seldom.
 _GATHER = 1 << 20
 _PATIENCE = 30.0
+#: Changes of one draft by one person within that time are one event of the audit trail.
+_ONE_WORK = timedelta(minutes=10)
 _MOST_PICTURES = 1000
 _CACHE = "private, max-age=3600"
 
@@ -56,6 +59,7 @@ class Drafting:
         self._site = site
         self.drafts = Drafts(site.folder("drafts"), site.clock)
         self._tasks: dict[str, Task] = {}
+        self._noted: dict[tuple[str, str, str], datetime] = {}
         # Small pictures are made by as many threads as there are cores, and one more, so that
         # none of them waits for a thread that waits for the disk.
         self._pool = ThreadPoolExecutor((os.cpu_count() or 1) + 1, "small pictures")
@@ -83,7 +87,9 @@ class Drafting:
         """
         try:
             return self.drafts.get(str(request.path_params["draft"]), visitor_of(request).name)
-        except NoDraft:
+        except NoDraft as missing:
+            if missing.is_anothers:
+                self._site.note(request, ALERT, detail="somebody else's draft", outcome=MINOR)
             raise Refused(404, "take_in.no_draft") from None
 
     # -- state
@@ -144,11 +150,14 @@ class Drafting:
         name = shown_name(unquote(request.headers.get("x-file-name", ""), errors="replace"))
         try:
             with Arrival(opened) as arrival:
+                told = request.headers.get("content-length", "")
+                arrival.check(int(told) if told.isdigit() and len(told) < 20 else 0)
                 await _take(request, arrival)
                 loop, now = asyncio.get_running_loop(), self._site.clock()
                 photo = await loop.run_in_executor(self._pool, arrival.keep, name, now)
         except PhotoError as error:
             return self._refused(error)
+        self._note(request, opened, "pictures into a draft")
         return self._site.answer({"picture": self._told(opened.draft, photo)}, 201)
 
     def picture(self, request: Request) -> Response:
@@ -172,7 +181,13 @@ class Drafting:
         if not isinstance(change, dict):
             raise Refused(400, "errors.malformed")
         who = visitor_of(request).name if visitor_of(request).may("confirm") else ""
-        return await asyncio.to_thread(self._change, opened, change, who)
+        answer = await asyncio.to_thread(self._change, opened, change, who)
+        if answer.status_code == 200:
+            if "confirm" in change:
+                self._site.note(request, CHANGED, detail="side confirmed in a draft")
+            else:
+                self._note(request, opened, "draft changed")
+        return answer
 
     def _change(self, opened: Open, change: dict[str, Any], who: str) -> Response:
         with opened.guard:
@@ -214,6 +229,8 @@ class Drafting:
         opened = self._changeable(request)
         visitor = visitor_of(request)
         with opened.guard:
+            if self._is_busy(opened):
+                raise Refused(409, "take_in.busy")
             try:
                 session, photos = session_of(
                     opened, opened.draft, size_of=read_size, habits=self.habits
@@ -244,6 +261,14 @@ class Drafting:
         )
 
     # -- within
+
+    def _note(self, request: Request, opened: Open, words: str) -> None:
+        """Tell the audit trail that a person works on a draft, once in a while."""
+        key, now = (visitor_of(request).session.key, opened.draft.id, words), self._site.clock()
+        last = self._noted.get(key)
+        if last is None or now - last > _ONE_WORK:
+            self._noted[key] = now
+            self._site.note(request, CHANGED, detail=words)
 
     def _is_busy(self, opened: Open) -> bool:
         task = self._tasks.get(opened.draft.id)

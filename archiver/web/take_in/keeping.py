@@ -36,7 +36,17 @@ _SHOWN_FOR = timedelta(days=1)
 
 
 class NoDraft(LookupError):
-    """There is no such draft, or it is somebody else's: nobody is told which."""
+    """There is no such draft, or it is somebody else's: whoever asks is not told which.
+
+    Parameters
+    ----------
+    is_anothers
+        Which it is, for the audit trail.
+    """
+
+    def __init__(self, identity: str, *, is_anothers: bool = False) -> None:
+        super().__init__(identity)
+        self.is_anothers = is_anothers
 
 
 @dataclass
@@ -134,6 +144,10 @@ class Drafts:
         self._folder, self._clock = folder, clock
         self._guard = threading.Lock()
         self._open: dict[str, Open] = {}
+        for left in folder.iterdir():
+            # Begun and not made, or thrown away and not removed, when a process ended.
+            if not (left / "draft.json").exists():
+                shutil.rmtree(left, ignore_errors=True)
 
     def create(self, owner: str) -> Open:
         """Make an empty draft.
@@ -174,7 +188,7 @@ class Drafts:
                     raise NoDraft(identity)
                 self._open[identity] = opened
         if opened.draft.owner != owner:
-            raise NoDraft(identity)
+            raise NoDraft(identity, is_anothers=True)
         return opened
 
     def of(self, owner: str) -> list[Open]:

@@ -27,7 +27,7 @@ export function sideDrawing(edges, laterality) {
     draw("path", { d: HEAD, class: "side-line" }),
     draw("path", { d: "M50 42h4M66 42h4M60 44v9l-3 1M52 62c5 3 11 3 16 0", class: "side-line side-fine" }),
     draw("path", { d: "M60 8v112", class: "side-middle" }),
-    words(left ? 92 : 28, 127, t(left ? "take_in.drawn_left" : "take_in.drawn_right"), "side-words"));
+    words(left ? 120 : 2, 128, t(left ? "take_in.drawn_left" : "take_in.drawn_right"), "side-words", left ? "end" : "start"));
   svg.append(figure, frame(edges, across, laterality, fill),
     draw("path", { d: "M122 66h26m-7-6 7 6-7 6", class: "side-line side-fine" }));
   return svg;
@@ -53,8 +53,8 @@ function arrow(edge, cx, cy) {
   return draw("path", { d: "M-26 0h52m-11-9 11 9-11 9", class: "side-arrow", transform: `translate(${cx} ${cy}) rotate(${angle})` });
 }
 
-function words(x, y, text, className = "side-letter") {
-  const made = draw("text", { x, y, class: className, "text-anchor": "middle" });
+function words(x, y, text, className = "side-letter", anchor = "middle") {
+  const made = draw("text", { x, y, class: className, "text-anchor": anchor });
   made.textContent = text;
   return made;
 }
