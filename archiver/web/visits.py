@@ -36,8 +36,17 @@ class Visit:
 
 
 def latest_visits(archive: Archive, limit: int) -> list[Visit]:
-    """Return the latest visits, the newest first."""
-    return _visits(archive, [], limit)
+    """Return the latest visits, the newest first.
+
+    Every day with photographs has a visit, so that as many days as visits are enough to look at:
+    the whole archive is never grouped.
+    """
+    i = t.instances.c
+    days = select(i.study_date).where(i.modality == _PHOTOGRAPH).distinct()
+    last = days.order_by(i.study_date.desc()).limit(limit)
+    with archive.reading() as connection:
+        found = [row[0] for row in connection.execute(last)]
+    return _visits(archive, [i.study_date >= found[-1]], limit) if found else []
 
 
 def visits_of(archive: Archive, patients: Collection[str], limit: int = 500) -> list[Visit]:

@@ -25,7 +25,10 @@ if TYPE_CHECKING:
     from archiver.photo.quality import QualityLimits
     from archiver.web.site import Site
 
-_JSON = "audit.json"
+#: What the pages show of a report; the whole of it is in ``audit.json``.
+_SHOWN = "shown.json"
+#: Findings of one kind that are shown.
+_OF_A_KIND = 100
 _NAME = re.compile(r"\d{8}-\d{6}-[0-9a-f]{8}")
 #: Reports that are kept; the oldest go first.
 _KEPT = 50
@@ -42,7 +45,7 @@ class Report:
     name
         Of its folder, for its address.
     facts
-        What ``audit.json`` holds.
+        What ``audit.json`` holds, without the demands, and with the first findings of each kind.
     """
 
     name: str
@@ -115,7 +118,7 @@ class Auditing:
         Refused
             404 where there is none.
         """
-        path = self._folder / name / _JSON
+        path = self._folder / name / _SHOWN
         if not _NAME.fullmatch(name) or not path.is_file():
             raise Refused(404, "record.no_report")
         try:
@@ -135,7 +138,8 @@ class Auditing:
         buffer = io.BytesIO()
         with zipfile.ZipFile(buffer, "w", zipfile.ZIP_DEFLATED) as packed:
             for path in sorted((self._folder / name).iterdir()):
-                packed.write(path, f"audit-{name}/{path.name}")
+                if path.name != _SHOWN:
+                    packed.write(path, f"audit-{name}/{path.name}")
         return buffer.getvalue()
 
     def _run(
@@ -152,9 +156,11 @@ class Auditing:
         from archiver.records.examining import Depth
         from archiver.records.memory import FILE, Memory
         from archiver.records.page import write_page
-        from archiver.records.summary import write_csv, write_json
+        from archiver.records.summary import as_json, write_csv, write_json
         from archiver.records.survey import survey_archive
 
+        for left in self._folder.glob("*.part"):
+            shutil.rmtree(left, ignore_errors=True)
         site = self._site
         layout, total = site.archive.layout, len(site.archive)
         progress(0, total, "record.audit_reading")
@@ -188,6 +194,7 @@ class Auditing:
             write_page(audit, part)
             write_csv(audit, part)
             write_json(audit, part)
+            (part / _SHOWN).write_text(json.dumps(_shown(as_json(audit))), "utf-8")
             part.rename(self._folder / name)
         finally:
             shutil.rmtree(part, ignore_errors=True)
@@ -206,3 +213,15 @@ class Auditing:
         names = sorted(p.name for p in self._folder.iterdir() if _NAME.fullmatch(p.name))
         for name in names[:-_KEPT]:
             shutil.rmtree(self._folder / name, ignore_errors=True)
+
+
+def _shown(facts: dict[str, Any]) -> dict[str, Any]:
+    """Return what the pages show of a report: of 100,000 findings nobody reads all on a page."""
+    left = dict.fromkeys(facts["kinds"], _OF_A_KIND)
+    concerns = []
+    for one in facts["concerns"]:
+        if left[one["kind"]]:
+            left[one["kind"]] -= 1
+            concerns.append(one)
+    kept = {key: value for key, value in facts.items() if key not in ("demands", "counted")}
+    return {**kept, "concerns": concerns}

@@ -24,8 +24,8 @@ from archiver.web.visits import latest_visits, visit_of_study, visits_of
 if TYPE_CHECKING:
     from archiver.web.site import Site
 
-#: Visits on the first page of the room, and findings of one kind on the page of a report.
-_LATEST, _FINDINGS = 25, 100
+#: Visits on the first page of the room.
+_LATEST = 25
 _FIRST_RULES = "five-intraoral"
 _CHOICE = "archiver-rules"
 _YEAR = 365 * 24 * 3600
@@ -177,7 +177,6 @@ class _Record:
             report=found,
             facts=found.facts,
             kinds=_by_kind(found.facts),
-            most=_FINDINGS,
         )
 
     def download(self, request: Request) -> Response:
