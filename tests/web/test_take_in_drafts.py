@@ -2,19 +2,24 @@
 
 from __future__ import annotations
 
+import http.client
 import io
 import json
 import struct
 import zlib
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
+from dataclasses import replace
 from datetime import datetime, timedelta, timezone
 from pathlib import Path
+from time import monotonic, sleep
 
 import pytest
 from PIL import Image
 from taking import STUDIES, Taking, let_in
 from web_serving import Served, serve
 
+from archiver.archive.query import Query
+from archiver.archive.store import Archive
 from archiver.web.take_in.arriving import Arrival, shown_name
 from archiver.web.take_in.drafts import ARCHIVED
 from archiver.web.take_in.keeping import Drafts, NoDraft, write_json
@@ -61,11 +66,12 @@ def test_what_an_ended_process_left_half_done_is_not_there(drafts: Drafts, tmp_p
     assert not list(opened.folder.rglob("*.part"))
 
 
-def test_a_draft_without_its_table_is_none(drafts: Drafts, tmp_path: Path) -> None:
+def test_a_draft_without_its_table_is_none_and_goes(drafts: Drafts, tmp_path: Path) -> None:
     opened = drafts.create("ida")
     (opened.folder / "draft.json").unlink()
     with pytest.raises(NoDraft):
         Drafts(tmp_path, lambda: NOON).get(opened.draft.id, "ida")
+    assert not opened.folder.exists()
 
 
 @pytest.mark.parametrize("name", ["../../etc", "..", "", "A" * 32, "0" * 31, "0" * 32 + "/x"])
@@ -89,8 +95,6 @@ def test_a_draft_that_was_archived_goes_after_a_day(tmp_path: Path) -> None:
     now = [NOON]
     drafts = Drafts(tmp_path, lambda: now[0])
     done, going_on = drafts.create("ida"), drafts.create("ida")
-    from dataclasses import replace
-
     done.save(replace(done.draft, state=ARCHIVED), NOON)
     now[0] = NOON + timedelta(days=40)
     assert [one.draft.id for one in drafts.of("ida")] == [going_on.draft.id]
@@ -282,3 +286,76 @@ def test_a_draft_that_lacks_something_is_not_archived_and_tells_where(running: S
     assert "needs its teeth" in told["pictures"][first][0]
     assert any("view" in words for words in told["pictures"][second])
     assert all(len(words) < 300 for lines in told["pictures"].values() for words in lines)
+
+
+def test_a_file_that_says_it_is_too_large_is_refused_before_it_comes(running: Served) -> None:
+    taking = Taking(running, "Berg^Ida")
+    connection = http.client.HTTPConnection(*running.address, timeout=20)
+    connection.putrequest("PUT", f"/take-in/{taking.id}/pictures")
+    for name, value in (
+        ("Cookie", taking.client.cookie),
+        ("X-CSRF-Token", taking.client.csrf),
+        ("Accept", "application/json"),
+        ("Content-Length", str(600 << 20)),
+    ):
+        connection.putheader(name, value)
+    connection.endheaders()
+    answer = connection.getresponse()
+    assert answer.status == 422
+    assert b"too large" in answer.read()
+    connection.close()
+
+
+def test_patient_and_visit_come_from_the_worklist_with_its_study(
+    tmp_path: Path, start: Callable[..., Served]
+) -> None:
+    today = datetime.now().astimezone().date().isoformat()
+    table = tmp_path / "visits.csv"
+    head = "patient_id,name,birth_date,sex,issuer,accession,date,time,description,study_uid"
+    row = f"P-7,Brânză^Ilinca,1990-01-02,F,CLINIC,A-77,{today},09:30,Recall,1.2.3.4.5"
+    other = "P-8,Else^Some,,,,A-78,2001-01-01,10:00,Old,1.2.3.4.6"
+    table.write_text(f"{head}\n{row}\n{other}\n", encoding="utf-8")
+    served = start(tmp_path / "archive", "--worklist", str(table))
+    taking = Taking(served)
+    asked = taking.client.ask("/take-in/scheduled?from=", headers={"Accept": "application/json"})
+    (visit,) = json.loads(asked.body)["visits"]
+    assert visit["patient"]["name"] == "Brânză^Ilinca"
+    (digest,) = taking.take(CARD[:1])
+    assert taking.change(**visit).status == 200
+    taking.say(digest, view="occlusal", mirror=True, teeth="16")
+    assert taking.archive()["state"] == "done"
+    assert served.stop() == 0
+    with Archive.open(tmp_path / "archive", read_only=True) as archive:
+        found = archive.query(Query(patient_id="P-7", issuer="CLINIC"))
+    assert {(r.study_uid, r.accession, r.study_date) for r in found} == {
+        ("1.2.3.4.5", "A-77", today)
+    }
+
+
+def test_the_audit_trail_tells_the_work_on_a_draft_and_names_no_patient(running: Served) -> None:
+    taking = Taking(running, "Berg^Ida")
+    (digest,) = taking.take(CARD[:1])
+    taking.change(patient={"id": "SECRET-1", "name": "Hidden^Name"}, visit={"date": "2024-02-13"})
+    taking.say(digest, view="occlusal", mirror=True, teeth="16")
+    taking.confirm(digest)
+    Taking(running, "Lund^Per", identity=taking.id).ask("/state")
+    assert taking.archive()["state"] == "done"
+    taking.ask("/discard", "POST", {})
+    # The trail is written in batches behind the answers.
+    until = monotonic() + 20
+    while "draft closed" not in (journal := (running.archive / "journal.jsonl").read_text("utf-8")):
+        assert monotonic() < until
+        sleep(0.05)
+    for words in (
+        "draft begun",
+        "pictures into a draft",
+        "draft changed",
+        "side confirmed in a draft",
+        "somebody else's draft",
+        "archiving a draft of 1 pictures",
+        "draft closed, all of it archived",
+    ):
+        assert words in journal, words
+    assert "SECRET" not in journal
+    assert "Hidden" not in journal
+    assert CARD[0].name not in journal

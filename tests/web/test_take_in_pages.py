@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import base64
 import statistics
 from collections.abc import Callable
 from pathlib import Path
 
+import piexif
 import pytest
 from playwright.sync_api import Page, expect
 from taking import STUDIES, Taking, card
@@ -438,3 +440,43 @@ def test_drafts_wait_in_the_list_and_can_be_thrown_away(
     row.get_by_role("button", name="Throw away").click()
     expect(row).to_have_count(0)
     assert not (served.archive / "pages" / "drafts" / taking.id).exists()
+
+
+def test_files_are_dropped_and_what_is_no_picture_of_the_card_is_passed_over(
+    page: Page, served: Served, tmp_path: Path
+) -> None:
+    new_draft(page, served)
+    files = card(tmp_path / "card", 2)
+    page.evaluate(
+        """(files) => {
+          const transfer = new DataTransfer();
+          for (const [name, octets] of files) {
+            const bytes = Uint8Array.from(atob(octets), (c) => c.charCodeAt(0));
+            transfer.items.add(new File([bytes], name));
+          }
+          const drop = document.getElementById("drop");
+          drop.dispatchEvent(new DragEvent("drop", { dataTransfer: transfer, bubbles: true }));
+        }""",
+        [[f.name, base64.b64encode(f.read_bytes()).decode()] for f in files]
+        + [["MOV_1.THM", "AAAA"], [".trash", "AAAA"]],
+    )
+    expect(page.locator(".tile[data-digest]")).to_have_count(2)
+    expect(page.locator("#refused")).not_to_be_visible()
+
+
+def test_a_picture_shows_the_camera_s_own_small_one_until_it_was_read(
+    page: Page, served: Served, tmp_path: Path
+) -> None:
+    (small,) = card(tmp_path / "small", 1, columns=160, rows=120)
+    (file,) = card(tmp_path / "card", 1)
+    when = {piexif.ExifIFD.DateTimeOriginal: b"2026:03:04 14:20:00"}
+    named = {"0th": {}, "Exif": when, "1st": {piexif.ImageIFD.Compression: 6}}
+    exif = piexif.dump({**named, "thumbnail": small.read_bytes()})
+    piexif.insert(exif, str(file))
+    new_draft(page, served)
+    page.route("**/pictures", lambda route: None)  # the file never arrives
+    page.set_input_files("#files", str(file))
+    image = page.locator(".tile-coming img")
+    expect(image).to_be_visible()
+    assert page.evaluate("(i) => i.naturalWidth", image.element_handle()) == 160
+    page.unroute_all(behavior="ignoreErrors")
