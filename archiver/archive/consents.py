@@ -71,7 +71,8 @@ def patient_of(archive: Archive, patient_id: str, issuer: str | None) -> tuple[s
     InputError
         If the archive has no such patient, or several.
     """
-    records = archive.query(Query(patient_id=patient_id, issuer=issuer))
+    asked = Query(patient_id=patient_id, issuer=issuer, include_rejected=True)
+    records = archive.query(asked)
     issuers = sorted({record.issuer for record in records})
     if not issuers:
         told = f"the archive has no patient {patient_id!r}"

@@ -67,7 +67,7 @@ def _note(folder: Path, options: argparse.Namespace) -> int:
 
     with Archive.open(folder, create=False, actor=actor()) as archive:
         patient = patient_of(archive, options.patient_id, options.issuer)
-        asked = Query(patient_id=patient[0], issuer=patient[1])
+        asked = Query(patient_id=patient[0], issuer=patient[1], include_rejected=True)
         note(
             archive,
             patient,

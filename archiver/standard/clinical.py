@@ -33,7 +33,7 @@ def check_clinical(dataset: Item, report: Report) -> None:
     check_teeth(shown, report)
     if dataset.text("Modality") != "XC":
         return
-    _check_derivation(shown, report)
+    _check_derivation(shown, dataset, report)
     if shown.is_dental:
         _check_view(shown, report)
         _check_truth(shown, dataset, report)
@@ -184,13 +184,18 @@ def _check_truth(shown: Depiction, dataset: Item, report: Report) -> None:
         )
 
 
-def _check_derivation(shown: Depiction, report: Report) -> None:
+def _check_derivation(shown: Depiction, dataset: Item, report: Report) -> None:
     if shown.image_type == "ORIGINAL":
         if shown.sources:
             report.add_at("original-with-source", "", tag_of("ImageType"), found="'ORIGINAL'")
         if shown.is_corrected:
             report.add("original-but-corrected", _MODIFIER, found="a correction of an ORIGINAL")
-    elif shown.image_type == "DERIVED" and not shown.sources:
+    elif (
+        shown.image_type == "DERIVED"
+        and not shown.sources
+        # De-identification takes the reference away (PS3.15 table E.1-1).
+        and dataset.text("PatientIdentityRemoved") != "YES"
+    ):
         report.add_at("derived-without-source", "", tag_of("ImageType"), found="'DERIVED'")
     for source in shown.sources:
         if source.orientation is not None and shown.orientation is not None:

@@ -359,3 +359,12 @@ def test_pixels_that_no_jpeg_holds_become_jpeg_without_loss(
     ds.save_as(out, enforce_file_format=True)
     plain = dcmread(io.BytesIO(out.getvalue()))
     assert np.array_equal(decode(frame_of(plain, None).pixels), pixels)
+
+
+def test_our_own_validator_has_nothing_to_say_of_a_deidentified_object(
+    archive: Archive, tmp_path: Path
+) -> None:
+    from archiver.standard.validator import validate_file
+
+    for path in twins(archive, tmp_path, Purpose.LABORATORY):
+        assert validate_file(path) == []

@@ -48,7 +48,7 @@ def test_a_first_package_from_consent_to_files(
     assert "laboratory    given (noted" in capsys.readouterr().out
     assert handover(archive, *whom) == 0
     told = capsys.readouterr().out
-    assert told.startswith(f"{out}: case 1187, 1 pictures, 6 files")
+    assert told.startswith(f"{out}: case 1187, 1 picture, 6 files")
     assert (out / "1187.pdf").exists() and (out / "1187-01.jpg").exists()
 
 
