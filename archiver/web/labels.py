@@ -130,12 +130,6 @@ def label_of(
         view = t(f"views.{_key(description.view.value)}") if description.view else ""
     mirrored = description.mirror in ("corrected", "uncorrected")
     mirror = t(f"picture.mirror_{description.mirror}") if mirrored else ""
-    told = [view, tooth, date, mirror, side_words]
-    if top:
-        told.append(t("picture.top_is", direction=t(f"directions.{top}")))
-        told.append(t("picture.left_is", direction=t(f"directions.{left}")))
-    if rejected:
-        told.append(t("picture.rejected", why=rejected))
     return Label(
         description.sop_instance_uid,
         description.study_uid,
@@ -152,8 +146,19 @@ def label_of(
         rejected,
         size[0],
         size[1],
-        ", ".join(part for part in told if part),
+        _sentence([view, tooth, date, mirror, side_words], (top, left), rejected, t),
     )
+
+
+def _sentence(parts: list[str], edges: tuple[str, str], rejected: str, t: Words) -> str:
+    """Tell a label to who does not see the picture."""
+    told = [part for part in parts if part]
+    if edges[0]:
+        told.append(t("picture.top_is", direction=t(f"directions.{edges[0]}")))
+        told.append(t("picture.left_is", direction=t(f"directions.{edges[1]}")))
+    if rejected:
+        told.append(t("picture.rejected", why=rejected))
+    return ", ".join(told)
 
 
 def iso_day(text: str) -> str:

@@ -23,6 +23,7 @@ from archiver.web.visitor import Visitor
 
 if TYPE_CHECKING:
     from archiver.photo.quality import QualityLimits
+    from archiver.records.audit import Audit
     from archiver.web.site import Site
 
 #: What the pages show of a report; the whole of it is in ``audit.json``.
@@ -155,8 +156,6 @@ class Auditing:
         from archiver.records.audit import run_audit
         from archiver.records.examining import Depth
         from archiver.records.memory import FILE, Memory
-        from archiver.records.page import write_page
-        from archiver.records.summary import as_json, write_csv, write_json
         from archiver.records.survey import survey_archive
 
         for left in self._folder.glob("*.part"):
@@ -188,6 +187,14 @@ class Auditing:
             archive=layout.root,
         )
         progress.check()
+        self._keep(audit, name)
+        self._forget()
+
+    def _keep(self, audit: Audit, name: str) -> None:
+        """Write a report, whole or not at all."""
+        from archiver.records.page import write_page
+        from archiver.records.summary import as_json, write_csv, write_json
+
         part = self._folder / f"{name}.part"
         part.mkdir(mode=0o700)
         try:
@@ -198,7 +205,6 @@ class Auditing:
             part.rename(self._folder / name)
         finally:
             shutil.rmtree(part, ignore_errors=True)
-        self._forget()
 
     def _quality(self) -> QualityLimits:
         from archiver.photo.quality import QualityLimits
