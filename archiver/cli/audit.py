@@ -5,11 +5,14 @@
   archiver audit --visit P-0417 --rules five-intraoral
   archiver audit --explain posterior-tooth
   archiver audit --rules five-intraoral --out report folder-of-dicom-files
+  archiver audit --at clinic --since 2026-03-01 --rules five-intraoral --out report
 
 Rules are files (TOML) or the names of sets that come with the program; --list-rules lists them.
 Before the patient leaves, --visit shows on one screen which views are still missing. The report
 holds a page for the browser, tables and JSON. Nothing in the archive is changed. What is
-remembered beside the report makes the next audit read only what changed; --full reads all.
+remembered beside the report makes the next audit read only what changed; --full reads all, and
+only then is a bit that flipped under an unchanged date and size sure to be found. Of another
+archive (--at) headers are judged, not pixels; name a patient or a time.
 """
 
 from __future__ import annotations
@@ -17,6 +20,7 @@ from __future__ import annotations
 import argparse
 import json
 import os
+import sys
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -27,6 +31,7 @@ if TYPE_CHECKING:
     from archiver.dentition.teeth import Tooth
     from archiver.records.audit import Audit
     from archiver.records.episodes import Episodes
+    from archiver.records.examining import Depth
     from archiver.records.rules import RuleSet
     from archiver.records.survey import Survey
 
@@ -45,6 +50,10 @@ def configure(parser: argparse.ArgumentParser) -> None:
     add = parser.add_argument
     add("paths", nargs="*", type=Path, metavar="PATH", help="DICOM files instead of the archive")
     add("--archive", type=Path, metavar="FOLDER", help="archive to audit")
+    add("--at", metavar="NAME", help="another archive of the settings instead of ours")
+    add("--patient-id", metavar="ID", help="with --at, of this patient")
+    add("--since", type=_day, metavar="DAY", help="with --at, of visits from this day on")
+    add("--until", type=_day, metavar="DAY", help="with --at, of visits up to this day")
     add("--rules", action="append", default=[], metavar="RULES", help="file or shipped set")
     add("--episodes", type=Path, metavar="FILE.csv", help="table of what was done")
     add("--numbering", metavar="NAME", help="of teeth in the table that name none")
@@ -109,11 +118,12 @@ def _visit(options: argparse.Namespace, sets: tuple[RuleSet, ...]) -> int:
     from archiver.cli.context import now
     from archiver.records.examining import Depth
     from archiver.records.memory import Memory
-    from archiver.records.survey import survey_archive, survey_files
+    from archiver.records.survey import survey_archive
     from archiver.records.visit import lines_of, report_visit
 
-    if options.paths:
-        survey = survey_files(options.paths, Depth.OBJECTS)
+    teeth = _teeth(options.tooth)
+    if _elsewhere(options):
+        survey = _survey_elsewhere(options, Depth.OBJECTS)
     else:
         layout = Layout(_folder(options).absolute())
         survey = survey_archive(layout, Depth.INDEX, Memory(None, ""), now())
@@ -123,7 +133,7 @@ def _visit(options: argparse.Namespace, sets: tuple[RuleSet, ...]) -> int:
         sets,
         options.visit,
         day=options.date or "",
-        teeth=_teeth(options.tooth),
+        teeth=teeth,
         stage=options.stage or "",
     )
     if options.json:
@@ -161,7 +171,7 @@ def _audit(options: argparse.Namespace, sets: tuple[RuleSet, ...]) -> int:
         who=actor(),
         version=__version__,
         quality=limits,
-        archive=None if options.paths else _folder(options),
+        archive=None if _elsewhere(options) else _folder(options),
     )
     if options.out is not None:
         _write(audit, options.out)
@@ -202,14 +212,11 @@ def _survey(options: argparse.Namespace) -> Survey:
     from archiver.cli.context import now
     from archiver.records.examining import Depth
     from archiver.records.memory import FILE, Memory
-    from archiver.records.survey import survey_archive, survey_files
+    from archiver.records.survey import survey_archive
 
     depth = Depth[options.depth.upper()]
-    if options.paths:
-        missing = [path for path in options.paths if not path.exists()]
-        if missing:
-            raise UsageError(*(Problem("there is no such file or folder", str(p)) for p in missing))
-        return survey_files(options.paths, depth)
+    if _elsewhere(options):
+        return _survey_elsewhere(options, depth)
     layout = Layout(_folder(options).absolute())
     path = options.memory or (options.out / FILE if options.out is not None else None)
     memory = Memory(path, os.fspath(layout.root))
@@ -217,6 +224,43 @@ def _survey(options: argparse.Namespace) -> Survey:
         return survey_archive(layout, depth, memory, now(), full=options.full)
     finally:
         memory.close()
+
+
+def _elsewhere(options: argparse.Namespace) -> bool:
+    """Whether something else than an archive of ours is audited."""
+    if not options.at and (options.patient_id or options.since or options.until):
+        raise UsageError("archiver audit: --patient-id, --since and --until belong to --at")
+    if options.at and (options.paths or options.archive):
+        raise UsageError("archiver audit: --at, --archive and files are three things to audit")
+    return bool(options.paths or options.at)
+
+
+def _survey_elsewhere(options: argparse.Namespace, depth: Depth) -> Survey:
+    """Read DICOM files, or ask another archive."""
+    from archiver.records.elsewhere import survey_files, survey_headers
+
+    if not options.at:
+        missing = [path for path in options.paths if not path.exists()]
+        if missing:
+            raise UsageError(*(Problem("there is no such file or folder", str(p)) for p in missing))
+        return survey_files(options.paths, depth)
+    from archiver.archive.query import Query
+    from archiver.cli.context import header_cache
+    from archiver.cli.settings import read_settings
+    from archiver.network.asking import ask_headers
+    from archiver.network.peers import find_peer
+
+    asked = Query(
+        patient_id=options.visit or options.patient_id, since=options.since, until=options.until
+    )
+    peer = find_peer(read_settings().peers, options.at)
+    with header_cache() as cache:
+        found = ask_headers(peer, asked, cache)
+    told = f"{options.at}: {found.fetched} headers fetched now, {found.cached} before"
+    if found.unread:
+        told += f"; {found.unread} could NOT BE READ and are not judged"
+    print(told, file=sys.stderr)
+    return survey_headers(f"{peer.name} ({peer.place})", found.datasets)
 
 
 def _write(audit: Audit, folder: Path) -> None:

@@ -120,15 +120,7 @@ def ask(peer: Peer, query: Query, cache: HeaderCache) -> Found:
     NetworkError
         If the peer cannot be reached, refuses, or too many headers would be needed.
     """
-    narrowed = (query.patient_id, query.name, query.study_uid, query.since, query.until)
-    if all(value is None for value in narrowed):
-        raise UsageError(
-            Problem(
-                "another archive is not asked for everything it has",
-                peer.place,
-                "a patient, a study or a day",
-            )
-        )
+    _demand_narrow(peer, query)
     if query.source_sha256 is not None:
         raise UsageError(Problem("other archives do not know camera files", peer.place))
     asked: list[Dataset] = (
@@ -152,6 +144,56 @@ def ask(peer: Peer, query: Query, cache: HeaderCache) -> Found:
         len(everything) - len(records),
         notes - sum(map(_is_note, whole)),
     )
+
+
+@dataclass(frozen=True)
+class Headers:
+    """What a peer has, as whole as it can be had without pixels.
+
+    Parameters
+    ----------
+    datasets
+        Headers of photographs and notes, and the answers about all others.
+    fetched, cached
+        Headers fetched now and before.
+    unread
+        Photographs and notes whose header could not be fetched.
+    """
+
+    datasets: tuple[Dataset, ...]
+    fetched: int
+    cached: int
+    unread: int
+
+
+def ask_headers(peer: Peer, query: Query, cache: HeaderCache) -> Headers:
+    """Ask a peer for all that it has of a patient, a study or a time, headers included.
+
+    Raises
+    ------
+    UsageError, NetworkError
+        As `ask`.
+    """
+    _demand_narrow(peer, query)
+    asked = _by_dimse(peer, query) if isinstance(peer, DimsePeer) else _by_web(peer, query)
+    photographed = [one for one in asked if text(one, "Modality") in (_PHOTOGRAPH, _NOTE)]
+    others = [one for one in asked if text(one, "Modality") not in (_PHOTOGRAPH, _NOTE)]
+    headers, cached = _headers(peer, photographed, cache)
+    whole = [_joined(header, one) for one, header in headers]
+    unread = len(photographed) - len(whole)
+    return Headers((*whole, *others), len(whole) - cached, cached, unread)
+
+
+def _demand_narrow(peer: Peer, query: Query) -> None:
+    narrowed = (query.patient_id, query.name, query.study_uid, query.since, query.until)
+    if all(value is None for value in narrowed):
+        raise UsageError(
+            Problem(
+                "another archive is not asked for everything it has",
+                peer.place,
+                "a patient, a study or a day",
+            )
+        )
 
 
 def _is_note(one: Dataset) -> bool:

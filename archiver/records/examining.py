@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import warnings
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from enum import IntEnum
 from io import BytesIO
 from pathlib import Path
@@ -85,9 +85,15 @@ def examine_file(path: Path, depth: Depth) -> Examined:
     look = None
     if depth >= Depth.PICTURES and description.is_photograph:
         look = look_at(stream, description)
-    return Examined(
-        _facts(digest, len(data), told, dataset, description, stream, look), description
+    facts = replace(
+        said_by(dataset, description),
+        digest=digest,
+        size=len(data),
+        pixels=hashlib.sha256(stream).hexdigest() if stream else "",
+        told=told,
+        look=look,
     )
+    return Examined(facts, description)
 
 
 def _dataset(data: bytes) -> tuple[Dataset | None, str]:
@@ -103,15 +109,8 @@ def _dataset(data: bytes) -> tuple[Dataset | None, str]:
         return None, f"it cannot be read as DICOM ({' '.join(str(error).split())[:80]})"
 
 
-def _facts(
-    digest: str,
-    size: int,
-    told: tuple[Told, ...],
-    dataset: Dataset,
-    description: Description,
-    stream: bytes,
-    look: Look | None,
-) -> Facts:
+def said_by(dataset: Dataset, description: Description) -> Facts:
+    """Return what an object says in words; its digest, size and pixels are not known."""
     from archiver.objects.reading import comments, text
 
     with warnings.catch_warnings():
@@ -121,17 +120,14 @@ def _facts(
     selection = description.selection
     rejects = selection is not None and selection.rejects
     return Facts(
-        digest,
-        size,
+        "",
+        0,
         stage=words.get(concepts.STAGE, ""),
         consent=words.get(concepts.CONSENT, ""),
         operator=operator,
         confirmed_by=description.confirmed_by,
         sources=tuple(uid for uid in description.source_uids if uid),
         orientation=str(description.orientation or ""),
-        pixels=hashlib.sha256(stream).hexdigest() if stream else "",
-        told=told,
-        look=look,
         title=selection.title.value if selection is not None and rejects else "",
         rejects=selection.uids if selection is not None and rejects else (),
     )

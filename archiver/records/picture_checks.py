@@ -109,7 +109,7 @@ def _derivations(instances: Sequence[Instance], facts: Mapping[str, Facts]) -> I
         known = facts.get(one.uid)
         if known is None:
             # The index does not tell sources; the camera file's digest does.
-            if one.source not in shot:
+            if one.source and one.source not in shot:
                 yield concern_about("derived-without-original", one, "no original is kept")
             continue
         if not known.sources:

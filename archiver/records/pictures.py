@@ -111,23 +111,32 @@ def pictures_of(
 def _roots(photographs: Sequence[Instance], facts: Mapping[str, Facts]) -> dict[str, str]:
     """Return, for each derived instance, the original that it was made from."""
     by_uid = {one.uid: one for one in photographs}
-    originals: dict[tuple[str, str, tuple[str, str]], list[Instance]] = defaultdict(list)
+    originals: dict[tuple[object, ...], list[Instance]] = defaultdict(list)
     for one in photographs:
-        if one.role == "original" and one.source:
-            originals[one.source, one.study, one.person.key].append(one)
+        if one.role == "original" and (key := _family(one)):
+            originals[key].append(one)
     roots: dict[str, str] = {}
     for one in photographs:
         if one.role != "derived":
             continue
         known = facts.get(one.uid)
         named = next((s for s in known.sources if s in by_uid), "") if known else ""
-        if not named and one.source:
-            near = originals.get((one.source, one.study, one.person.key), [])
+        if not named and (key := _family(one)):
+            near = originals.get(key, [])
             alike = [o for o in near if (o.teeth, o.view) == (one.teeth, one.view)] or near
             named = alike[0].uid if alike else ""
         if named and by_uid[named].person.key == one.person.key:
             roots[one.uid] = named
     return {uid: _end(uid, roots) for uid in roots}
+
+
+def _family(one: Instance) -> tuple[object, ...]:
+    """Return what instances of one camera file share, as far as the index tells; may be empty."""
+    if one.source:
+        return one.source, one.study, one.person.key
+    if one.acquired:
+        return one.acquired, one.teeth, one.view, one.study, one.person.key
+    return ()
 
 
 def _end(uid: str, roots: Mapping[str, str]) -> str:

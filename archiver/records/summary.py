@@ -147,7 +147,9 @@ def counted(audit: Audit) -> list[tuple[str, str]]:
     ]
     told += [(kind.title, kind.counted) for kind, _ in audit.by_kind]
     if audit.survey.depth < Depth.OBJECTS:
-        words = "the objects were not read: stages, sources and confirmers are not known"
+        words = "the objects were not read: the standard and integrity were not judged"
+        if not audit.survey.facts:
+            words += ", stages, sources and confirmers are not known"
         told.append(("Not looked at", words))
     if audit.survey.depth < Depth.PICTURES:
         told.append(("Not looked at", "pixels: near-duplicates and quality were not judged"))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import closing
 from dataclasses import dataclass, field, replace
 from datetime import datetime
@@ -15,9 +15,9 @@ from archiver.archive.journal import START, Entry, Position, holds_at, read_line
 from archiver.archive.layout import Layout
 from archiver.archive.recovery import promises as promises_of
 from archiver.errors import ArchiverError
-from archiver.records.examining import Depth, Examined, examine_file
+from archiver.records.examining import Depth
 from archiver.records.integrity import check_file, check_index, check_missing, place_of
-from archiver.records.looking import Looked, in_order, look_at_objects, walk
+from archiver.records.looking import Looked, look_at_objects
 from archiver.records.memory import Memory
 from archiver.records.model import Concern, Facts, Instance
 from archiver.records.reading import (
@@ -108,7 +108,9 @@ def survey_archive(
     promises = _journal(layout, survey, memory, full)
     who = {entry.seq: entry.who for entry in promises.values()}
     said = _index(layout, survey, who)
-    looked = look_at_objects(layout, depth, memory, now, full=full or said is None)
+    # What is remembered was held against a journal and an index that could be trusted.
+    full = full or said is None or bool(survey.concerns)
+    looked = look_at_objects(layout, depth, memory, now, full=full)
     compared = _Compared(survey, promises, memory, said is None)
     for count, one in enumerate(looked, start=1):
         compared.take(one)
@@ -263,7 +265,8 @@ class _Compared:
             if self._keep_all and concern.kind == "object-unjournalled":
                 self._keep(one, None)
             return
-        survey.facts[seen.stem] = one.known.facts
+        if one.known.depth >= Depth.OBJECTS:
+            survey.facts[seen.stem] = one.known.facts
         if not one.fresh:
             if one.known.facts.row:
                 self.expected[seen.stem] = one.known.facts.row
@@ -301,64 +304,7 @@ class _Compared:
             row = rows[one.seen.stem]
             self.expected[one.seen.stem] = row
             facts = replace(one.known.facts, row=row)
-            self._survey.facts[one.seen.stem] = facts
+            if one.known.depth >= Depth.OBJECTS:
+                self._survey.facts[one.seen.stem] = facts
             self._memory.keep(replace(one.known, facts=facts))
         self._waiting.clear()
-
-
-def survey_files(paths: Iterable[Path], depth: Depth) -> Survey:
-    """Read DICOM files, and those under folders; there is no journal to compare them with.
-
-    Every file is read in full at each audit.
-    """
-    given = list(paths)
-    survey = Survey(", ".join(map(str, given)), max(depth, Depth.OBJECTS))
-    kept: dict[str, Kept] = {}
-    for path, seen in in_order(lambda p: _try(p, survey.depth), _candidates(given)):
-        survey.read += 1
-        if isinstance(seen, str) or seen.description is None:
-            found = seen if isinstance(seen, str) else seen.trouble
-            survey.concerns.append(Concern("object-unreadable", found, path=str(path)))
-            continue
-        survey.octets += seen.facts.size
-        uid = seen.description.sop_instance_uid
-        if uid in kept or not uid:
-            found = f"the identifier of {kept[uid].path} too" if uid else "no SOP Instance UID"
-            survey.concerns.append(
-                Concern("instance-twice", found, "an identifier of its own", path=str(path))
-            )
-            continue
-        facts = seen.facts
-        kept[uid] = Kept(
-            seen.description, path.as_posix(), facts.size, facts.digest, None, len(kept), ""
-        )
-        survey.facts[uid] = facts
-    with closing(index_in_memory(kept.values())) as index, index.reading() as connection:
-        survey.instances = read_instances(connection)
-    return survey
-
-
-def _try(path: Path, depth: Depth) -> Examined | str:
-    try:
-        return examine_file(path, depth)
-    except OSError as error:
-        return f"the disk says: {error.strerror}"
-
-
-def _candidates(paths: Iterable[Path]) -> Iterator[Path]:
-    for given in paths:
-        if not given.is_dir():
-            yield given
-            continue
-        for name, _ in sorted(walk(given), key=lambda one: one[0]):
-            path = Path(name)
-            if path.suffix.casefold() in (".dcm", ".dicom", ".ima") or _begins_as_dicom(path):
-                yield path
-
-
-def _begins_as_dicom(path: Path) -> bool:
-    try:
-        with path.open("rb") as file:
-            return file.read(132)[128:] == b"DICM"
-    except OSError:
-        return True  # so that the trouble is told

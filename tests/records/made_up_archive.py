@@ -192,10 +192,10 @@ class Case:
 class World:
     """Makes cases that differ in everything that must differ."""
 
-    def __init__(self, seed: int) -> None:
+    def __init__(self, seed: int, people: int = 0) -> None:
         self.rng = np.random.default_rng(seed)
         self._next = seed * 1_000_000
-        self._people = 0
+        self._people = people
 
     def seed(self) -> int:
         self._next += 1
@@ -309,10 +309,11 @@ def fill(
     shots: list[Shot],
     others: list[Incoming],
     notes: Sequence[tuple[Shot, str]] = (),
+    when: datetime = ARCHIVED,
 ) -> int:
     """Put everything into a fresh archive; return the number of instances."""
     count = 0
-    with Archive.open(folder, clock=lambda: ARCHIVED, actor="assistant") as archive:
+    with Archive.open(folder, clock=lambda: when, actor="assistant") as archive:
         batch: list[Incoming] = list(others)
         for shot in shots:
             batch += [incoming for incoming, _ in shot.instances()]
