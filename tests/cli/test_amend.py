@@ -1,0 +1,215 @@
+"""`archiver amend` as a person uses it: what it says, what it refuses, whom it tells."""
+
+from __future__ import annotations
+
+import contextlib
+import io
+import json
+import subprocess
+from dataclasses import replace
+from datetime import datetime, timezone
+from pathlib import Path
+from typing import Any
+
+import pytest
+from sessions import camera_jpeg, photo, write_sheet
+
+from archiver.archive.handovers import HandedOver, register
+from archiver.archive.query import Query, Record
+from archiver.archive.store import Archive
+from archiver.cli.main import main
+from archiver.network.outbox import Goods, Outbox
+from archiver.network.shipping import State
+
+NOW = datetime(2026, 3, 5, tzinfo=timezone.utc)
+
+
+def archiver(*words: object) -> subprocess.CompletedProcess[str]:
+    """Run the command line within this process."""
+    out, err = io.StringIO(), io.StringIO()
+    with contextlib.redirect_stdout(out), contextlib.redirect_stderr(err):
+        status = main([str(word) for word in words])
+    return subprocess.CompletedProcess(words, status, out.getvalue(), err.getvalue())
+
+
+@pytest.fixture
+def archive(tmp_path: Path) -> Path:
+    """A mirror picture of 25 and one of another patient."""
+    for patient, seed in (("P-0417", 1), ("P-0502", 2)):
+        folder = tmp_path / patient
+        folder.mkdir()
+        camera_jpeg(folder / "A.JPG", seed)
+        sheet = write_sheet(folder, [photo("A.JPG")], patient)
+        assert archiver("wrap", sheet, "--archive", tmp_path / "archive").returncode == 0
+    return tmp_path / "archive"
+
+
+def seen(archive: Path, **asked: Any) -> list[Record]:
+    with Archive.open(archive, read_only=True) as opened:
+        return opened.query(Query(**{"modality": "XC", "patient_id": "P-0417", **asked}))
+
+
+def uid_of(archive: Path, role: str = "derived", **asked: Any) -> str:
+    return next(r.sop_instance_uid for r in seen(archive, **asked) if r.role == role)
+
+
+def goods(archive: Path) -> list[Goods]:
+    return [
+        Goods(
+            r.sop_instance_uid,
+            r.sop_class_uid,
+            r.study_uid,
+            Path(r.path).relative_to(archive).as_posix(),
+            r.source_sha256 or "",
+        )
+        for r in seen(archive)
+    ]
+
+
+def test_it_tells_what_was_wrong_what_is_and_what_became_of_which_instance(archive: Path) -> None:
+    old = {r.sop_instance_uid for r in seen(archive)}
+    said = archiver("amend", uid_of(archive), "--tooth", "universal:14", "--archive", archive)
+    assert said.returncode == 0, said.stderr
+    assert "wrong: the teeth were said to be 25, they are 26" in said.stdout
+    assert "now: 26 upper left first molar (Universal 14), occlusal" in said.stdout
+    assert "side: UNCONFIRMED" in said.stdout
+    assert "Rejected for Patient Safety Reasons" in said.stdout
+    new = seen(archive)
+    assert {r.teeth for r in new} == {("26",)}
+    for uid in old | {r.sop_instance_uid for r in new}:
+        assert uid in said.stdout
+    table = archiver("query", "--archive", archive, "--patient-id", "P-0417").stdout
+    assert "3 found" in table and "Rejected for Patient Safety Reasons" in table
+    words = ("query", "--archive", archive, "--patient-id", "P-0417", "--include-rejected")
+    assert archiver(*words).stdout.count("REJECTED FOR PATIENT SAFETY REASONS") == 2
+
+
+def test_a_dry_run_says_the_same_and_writes_nothing(archive: Path) -> None:
+    before = {p: p.read_bytes() for p in archive.rglob("*") if p.is_file()}
+    words = ("amend", uid_of(archive), "--mirror", "no", "--archive", archive, "--json")
+    dry = json.loads(archiver(*words, "--dry-run").stdout)
+    after = {
+        p: p.read_bytes() for p in archive.rglob("*") if p.is_file() and "sqlite" not in p.name
+    }
+    assert after == {p: b for p, b in before.items() if "sqlite" not in p.name}
+    wet = json.loads(archiver(*words).stdout)
+    assert (dry["done"], wet["done"]) == (False, True)
+    for key in ("mistakes", "reason", "reason_code", "rejected", "successors", "note"):
+        assert dry[key] == wet[key], key
+
+
+@pytest.mark.parametrize(
+    ("words", "status", "said"),
+    [
+        (("2.25.404", "--tooth", "iso:26"), 1, "there is no instance 2.25.404"),
+        (("UID",), 1, "nothing would change"),
+        (("UID", "--tooth", "26"), 2, "numbering"),
+        (("UID", "--view", "sideways"), 2, "sideways"),
+        (("UID", "--crop", "big"), 2, "is no crop"),
+        (("UID", "--crop", "9000x10+0+0"), 1, "leaves the corrected picture"),
+        (("UID", "--view", "incisal"), 1, "incisal"),
+        (("UID", "--top", "head"), 1, "cannot be at the top"),
+        (("UID", "--patient-id", "P-9999"), 1, "knows no patient P-9999"),
+        (("UID", "--patient-id", "P-0502", "--patient-name", "A^B"), 1, "another name"),
+        (("UID", "--study", "2.25.1"), 2, "say whose it is with --patient-id"),
+    ],
+)
+def test_what_cannot_be_done_is_refused_in_one_line(
+    archive: Path, words: tuple[str, ...], status: int, said: str
+) -> None:
+    asked = [uid_of(archive) if word == "UID" else word for word in words]
+    result = archiver("amend", *asked, "--archive", archive)
+    assert result.returncode == status, result.stderr
+    assert said in result.stderr and len(result.stderr.strip().splitlines()) == 1
+    assert len(seen(archive, include_rejected=True)) == 2
+
+
+def test_an_amended_one_is_refused_with_its_successor(archive: Path) -> None:
+    old = uid_of(archive)
+    assert archiver("amend", old, "--tooth", "iso:26", "--archive", archive).returncode == 0
+    again = archiver("amend", old, "--tooth", "iso:27", "--archive", archive)
+    assert again.returncode == 1
+    assert "is rejected already" in again.stderr and uid_of(archive) in again.stderr
+
+
+def test_a_photograph_moves_to_the_patient_who_is_named(archive: Path) -> None:
+    words = ("amend", uid_of(archive), "--patient-id", "P-0502", "--archive", archive)
+    moved = archiver(*words, "--remark", "card mixed up", "--reason", "worklist")
+    assert moved.returncode == 0, moved.stderr
+    assert seen(archive) == []
+    assert len(seen(archive, patient_id="P-0502")) == 4
+    (note,) = seen(archive, modality="KO")
+    assert note.series_description == "Incorrect Modality Worklist Entry"
+
+
+def test_every_peer_that_had_it_gets_what_came_in_its_place_and_the_note(archive: Path) -> None:
+    things = goods(archive)
+    with Outbox.open(archive) as outbox:
+        outbox.queue("clinic", things, NOW)
+        sent = outbox.shipments("clinic")
+        outbox.save(sent, [replace(s, state=State.COMMITTED, attempts=1) for s in sent])
+        outbox.queue("surgeon", things[:1], NOW)
+        (failed,) = outbox.shipments("surgeon")
+        outbox.save([failed], [replace(failed, attempts=3)])
+        outbox.queue("teaching", things, NOW)
+    words = ("amend", uid_of(archive), "--tooth", "iso:26", "--archive", archive, "--json")
+    told = json.loads(archiver(*words).stdout)
+    assert told["queued"] == {"clinic": 3, "surgeon": 2, "teaching": 3}
+    new = {one["sop_instance_uid"] for one in told["successors"]} | {told["note"]}
+    old = {one.sop_instance for one in things}
+    with Outbox.open(archive) as outbox:
+        rows = {
+            name: {one.sop_instance for one in outbox.shipments(name)}
+            for name in ("clinic", "surgeon", "teaching")
+        }
+    assert rows["clinic"] == old | new
+    # One role was sent, one is owed: the one in its place, and the note.
+    assert told["note"] in rows["surgeon"] and len(rows["surgeon"] & new) == 2
+    # What nobody has been offered yet is not offered any more.
+    assert rows["teaching"] == new
+    assert b'"action":"dropped"' in (archive / "journal.jsonl").read_bytes()
+
+
+def test_two_amendments_before_the_first_sending_owe_the_last_one_alone_and_both_notes(
+    archive: Path,
+) -> None:
+    with Outbox.open(archive) as outbox:
+        outbox.queue("clinic", goods(archive), NOW)
+        sent = outbox.shipments("clinic")
+        outbox.save(sent, [replace(s, state=State.COMMITTED, attempts=1) for s in sent])
+    for tooth in ("iso:26", "iso:27"):
+        words = ("amend", uid_of(archive), "--tooth", tooth, "--archive", archive)
+        assert archiver(*words).returncode == 0
+    notes = {r.sop_instance_uid for r in seen(archive, modality="KO")}
+    valid = {r.sop_instance_uid for r in seen(archive)}
+    with Outbox.open(archive) as outbox:
+        queued = {s.sop_instance for s in outbox.shipments("clinic", [State.QUEUED])}
+    assert queued == notes | valid
+
+
+def test_packages_that_hold_it_are_told(archive: Path) -> None:
+    uid = uid_of(archive)
+    package = HandedOver(
+        "1187",
+        "laboratory",
+        "Lab North",
+        "2026-03-05T10:00:00+00:00",
+        "1187",
+        "0" * 64,
+        (uid,),
+        "x",
+    )
+    with Archive.open(archive, clock=lambda: NOW) as opened:
+        register(opened, package, {uid: "0" * 64})
+    said = archiver("amend", uid, "--tooth", "iso:26", "--archive", archive)
+    assert "HANDED OVER already: case 1187, laboratory, to Lab North, 2026-03-05" in said.stderr
+
+
+def test_a_lost_confirmation_is_told(archive: Path) -> None:
+    words = ("--confirmed-by", "Haugen^Liv", "--archive", archive)
+    confirmed = archiver("amend", uid_of(archive), *words)
+    assert confirmed.returncode == 0 and "Rejected for Quality Reasons" in confirmed.stdout
+    assert {r.confirmed for r in seen(archive)} == {True}
+    changed = archiver("amend", uid_of(archive), "--tooth", "iso:26", "--archive", archive)
+    assert "compare it again" in changed.stderr
+    assert {r.confirmed for r in seen(archive)} == {False}
