@@ -115,6 +115,7 @@ class Application:
             return
         answering = self._pages if self._is_for_pages(request) else self._routes
         assert answering is not None
+        self._figures.asked()
         # A client that leaves while it sends is nobody's failure.
         with contextlib.suppress(ClientDisconnect):
             await answering(scope, receive, counting)

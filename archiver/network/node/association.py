@@ -38,6 +38,8 @@ class Services:
         Called when an association is over.
     failed
         Told (where, error) of what nobody expected.
+    asked
+        Called for each request.
     """
 
     open_reception: Callable[[str, str, str], Reception]
@@ -45,6 +47,7 @@ class Services:
     requests: dict[type, Callable[[NodeAssociation, Any, PresentationContext], None]]
     ended: Callable[[NodeAssociation], None]
     failed: Callable[[str, BaseException], None]
+    asked: Callable[[], None]
 
 
 @dataclass
@@ -200,6 +203,7 @@ class NodeAssociation(Association):
         return False
 
     def _serve_request(self, msg: Any, context_id: int) -> None:
+        self.services.asked()
         if isinstance(msg, C_STORE):
             self._serve_store(msg, context_id)
             return

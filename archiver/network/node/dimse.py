@@ -34,8 +34,6 @@ if TYPE_CHECKING:
     from archiver.network.node.settings import NodeSettings
 
 _WAY = "dimse"
-#: Between two objects of one sender there is less (seconds).
-_MOMENT = 1.0
 
 
 class DimseSide:
@@ -70,7 +68,6 @@ class DimseSide:
         self._settings = settings
         self._storing = storing
         self._tell, self._log, self._figures = watch
-        self._arrived = 0.0
         known = tuple(peers)
         visits = Visits(settings.worklist) if settings.worklist else None
         self._commitment = Commitment(archive, known, lambda why: self._log("report", why=why))
@@ -81,6 +78,7 @@ class DimseSide:
             requests={C_GET: retrieving.get, C_MOVE: retrieving.move},
             ended=self._ended,
             failed=self._log.failure,
+            asked=self._figures.asked,
         )
         handlers = [
             (evt.EVT_C_ECHO, lambda _event: answers.SUCCESS),
@@ -111,10 +109,6 @@ class DimseSide:
     def port(self) -> int:
         """Where it listens."""
         return int(self._server.server_address[1])
-
-    def busy(self) -> bool:
-        """Return whether an object arrives now, or did a moment ago."""
-        return time.monotonic() - self._arrived < _MOMENT
 
     def associations(self) -> int:
         """Return how many associations are open."""
@@ -168,7 +162,7 @@ class DimseSide:
         return entity
 
     def _open_reception(self, sop_class: str, sop_instance: str, transfer_syntax: str) -> Reception:
-        self._arrived = time.monotonic()
+        self._figures.asked()
         reception = Reception(self._archive.layout.temporary, self._settings.limits.object_bytes)
         try:
             reception.write(file_head(sop_class, sop_instance, transfer_syntax))
@@ -187,7 +181,7 @@ class DimseSide:
             sop_instance=str(request.AffectedSOPInstanceUID),
             origin=f"C-STORE from {association.peer}",
         )
-        self._arrived = time.monotonic()
+        self._figures.asked()
         self._figures.storing_seconds.labels(_WAY).observe(time.monotonic() - began)
         if kept.status == answers.SUCCESS and kept.description is not None:
             study = kept.description.study_uid

@@ -7,6 +7,7 @@ the headers of the candidates.
 
 from __future__ import annotations
 
+import functools
 import warnings
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -14,7 +15,9 @@ from pathlib import Path
 from typing import Any
 
 from pydicom import DataElement, Dataset, dcmread
+from pydicom.config import IGNORE
 from pydicom.datadict import dictionary_VR, keyword_for_tag, tag_for_keyword
+from pydicom.tag import BaseTag, Tag
 from sqlalchemy import ColumnElement, Select, and_, func, or_, select, tuple_
 
 from archiver.archive import tables as t
@@ -140,6 +143,8 @@ def find(archive: Archive, question: Question) -> Iterator[Answer]:
     keys, _ = question.supported()
     asked = {element.keyword for element in keys}
     beyond = [k for k in keys if k.keyword not in ATTRIBUTES]
+    # Keys without a value are answered by everything; most are such.
+    telling = [(k, k.keyword in REQUIRED) for k in keys if k.keyword in ATTRIBUTES and texts(k)]
     try:
         for key in keys:
             check_key(key)
@@ -148,11 +153,7 @@ def find(archive: Archive, question: Question) -> Iterator[Answer]:
             rows = connection.execution_options(yield_per=_FETCHED).execute(statement).mappings()
             for row in rows:
                 entity = _entity(row, question.level, asked)
-                if not all(
-                    matches(k, entity, required=k.keyword in REQUIRED)
-                    for k in keys
-                    if k.keyword in ATTRIBUTES
-                ):
+                if not all(matches(k, entity, required=needed) for k, needed in telling):
                     continue
                 path = archive.layout.path_of(row["path"])
                 if beyond and not _complete(entity, path, beyond):
@@ -285,10 +286,16 @@ def _date_condition(column: ColumnElement[Any], wanted: str) -> ColumnElement[bo
     return and_(*conditions)
 
 
-def _without_value(keyword: str) -> DataElement:
+@functools.cache
+def _named(keyword: str) -> tuple[BaseTag, str]:
+    """Return tag and value representation of a keyword."""
     tag = tag_for_keyword(keyword)
     assert tag is not None
-    vr = dictionary_VR(tag)
+    return Tag(tag), dictionary_VR(tag)
+
+
+def _without_value(keyword: str) -> DataElement:
+    tag, vr = _named(keyword)
     return DataElement(tag, vr, [] if vr == "SQ" else None)
 
 
@@ -308,8 +315,14 @@ def _entity(row: Any, level: Level, asked: set[str]) -> Dataset:
             value = (value or "").replace(":", "")
         elif keyword in ("ModalitiesInStudy", "SOPClassesInStudy"):
             value = sorted(str(value or "").split(","))
-        element = _without_value(keyword)
-        if value is not None and value != "":
-            element = DataElement(element.tag, element.VR, value)
+        tag, vr = _named(keyword)
+        if value is None or value == "":
+            element = _without_value(keyword)
+        elif vr == "PN" or isinstance(value, list) or (type(value) is str and "\\" in value):
+            element = DataElement(tag, vr, value, validation_mode=IGNORE)
+        else:
+            # The index keeps values as objects had them; to convert and check each again takes
+            # longer than to find it.
+            element = DataElement(tag, vr, value, already_converted=True)
         answer.add(element)
     return answer

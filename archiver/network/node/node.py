@@ -76,7 +76,7 @@ class Node:
             raise
         self._dropped = Dropped(archive, lambda why: log("outbox", why=why))
         self.validation = Validation(
-            archive, self.dimse.busy, self._validated, lambda why: log("validation", why=why)
+            archive, self.figures.is_busy, self._validated, lambda why: log("validation", why=why)
         )
         self.figures.associations.set_function(self.dimse.associations)
         self.figures.connections.set_function(self.dimse.connections)

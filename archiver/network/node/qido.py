@@ -11,6 +11,7 @@ from typing import Any
 from pydicom import DataElement, Dataset
 from pydicom.config import IGNORE
 from pydicom.datadict import dictionary_VR, tag_for_keyword
+from pydicom.multival import MultiValue
 from pydicom.tag import BaseTag, Tag
 from starlette.requests import Request
 
@@ -248,9 +249,31 @@ def _as_json(found: Dataset, level: Level, base: str) -> dict[str, Any]:
         where += f"/series/{found.SeriesInstanceUID}"
     if level is Level.IMAGE:
         where += f"/instances/{found.SOPInstanceUID}"
-    found.RetrieveURL = where
-    found.InstanceAvailability = "ONLINE"
-    if "PatientID" in found and not found.PatientID:
-        found.PatientID = ""
-    as_json: dict[str, Any] = found.to_json_dict(suppress_invalid_tags=True)
-    return as_json
+    answer = {f"{element.tag:08X}": _element(element) for element in found}
+    answer["00081190"] = {"vr": "UR", "Value": [where]}
+    answer["00080056"] = {"vr": "CS", "Value": ["ONLINE"]}
+    return answer
+
+
+_TEXTS = frozenset(("AE", "AS", "CS", "DA", "DT", "LO", "SH", "TM", "UC", "UI", "UR"))
+_NUMBERS = frozenset(("IS", "SL", "SS", "UL", "US"))
+
+
+def _element(element: DataElement) -> dict[str, Any]:
+    """Return an element in the DICOM JSON model (PS3.18 F.2.2)."""
+    vr, value = element.VR, element.value
+    if value is None or value == "" or (vr == "SQ" and not value):
+        return {"vr": vr}
+    values = value if isinstance(value, MultiValue | list) else [value]
+    if vr in _TEXTS:
+        return {"vr": vr, "Value": [str(one) if one else None for one in values]}
+    if vr in _NUMBERS:
+        return {"vr": vr, "Value": [int(one) for one in values]}
+    if vr == "PN":
+        return {"vr": vr, "Value": [_name(str(one)) for one in values]}
+    return element.to_json_dict(None, 1 << 20)
+
+
+def _name(text: str) -> dict[str, str]:
+    groups = zip(("Alphabetic", "Ideographic", "Phonetic"), text.split("="), strict=False)
+    return {group: name for group, name in groups if name}

@@ -21,7 +21,7 @@ from archiver.standard.validator import validate_file
 
 FILE = "findings.sqlite"
 _AT_ONCE = 20
-#: How long it waits for the receiving to pause (seconds).
+#: How long it waits for a pause (seconds).
 _PATIENCE = 10.0
 
 _metadata = MetaData()
@@ -57,7 +57,7 @@ class Validation:
     archive
         Whose objects.
     busy
-        True while objects are being received; they come first.
+        True while somebody stores or asks; they come first.
     done
         Told the number of errors and of warnings of each object.
     failed

@@ -9,6 +9,7 @@ import json
 import logging
 import sys
 import threading
+import time
 import traceback
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -20,6 +21,8 @@ from typing import TextIO
 from prometheus_client import CollectorRegistry, Counter, Gauge, Histogram, generate_latest
 
 Clock = Callable[[], datetime]
+#: Between two requests of one peer there is less (seconds).
+_MOMENT = 1.0
 
 
 class Log:
@@ -98,6 +101,7 @@ class Figures:
 
     def __init__(self) -> None:
         self.registry = CollectorRegistry()
+        self._asked = 0.0
         r = self.registry
         self.received = Counter(
             "archiver_received_instances", "Instances confirmed to a sender", ["way"], registry=r
@@ -123,6 +127,14 @@ class Figures:
         self.requests = Counter(
             "archiver_http_requests", "HTTP requests by status", ["status"], registry=r
         )
+
+    def asked(self) -> None:
+        """Note that somebody wants something."""
+        self._asked = time.monotonic()
+
+    def is_busy(self) -> bool:
+        """Return whether somebody wants something, or did a moment ago."""
+        return time.monotonic() - self._asked < _MOMENT
 
     def page(self) -> bytes:
         """Return all figures as Prometheus' text format."""
