@@ -23,13 +23,13 @@ def check_pictures(
     """
     concerns: list[Concern] = []
     for picture in pictures:
-        concerns += _meaning(picture)
+        concerns += _meaning(picture, facts.get(picture.first.uid))
     concerns += _repeats(pictures, facts)
     concerns += _derivations(instances, facts)
     return concerns
 
 
-def _meaning(picture: Picture) -> Iterator[Concern]:
+def _meaning(picture: Picture, known: Facts | None) -> Iterator[Concern]:
     one = picture.first
     if not picture.confirmed:
         yield concern_about("side-unconfirmed", one, "nobody is named who confirmed the side")
@@ -37,6 +37,10 @@ def _meaning(picture: Picture) -> Iterator[Concern]:
         yield concern_about("view-unknown", one, "the view cannot be told from the object")
     elif needs_teeth(picture.view) and not picture.teeth:
         yield concern_about("tooth-unknown", one, f"{picture.view}, of no tooth")
+    if known is not None and one.mirror == "direct" and not known.orientation:
+        # Without a word on mirrors a picture counts as direct; only its orientation shows that
+        # somebody thought of it.
+        yield concern_about("mirror-unknown", one, "neither mirror nor orientation is told")
     mirrors = {i.mirror for i in picture.instances}
     if "uncorrected" in mirrors and not mirrors & {"corrected"}:
         yield concern_about(

@@ -150,6 +150,16 @@ tweaked(
 )
 
 
+tweaked(
+    "mirror-unknown",
+    DIRECT,
+    lambda ds, _: setattr(ds, "PatientOrientation", ""),
+    "object-doubtful",
+    "object-invalid",
+    "side-contradiction",
+)
+
+
 @fault("tooth-unknown")
 def _(scene: Scene) -> None:
     case = scene.restored()

@@ -10,13 +10,13 @@
 from __future__ import annotations
 
 import argparse
-import json
 import secrets
 import sys
 import tempfile
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import timedelta
 from pathlib import Path
 
 for _room in ("objects", "archive"):
@@ -30,6 +30,7 @@ from made_up_archive import AUDITED, EPISODE_RULES, RULES, World, fill, write_ep
 
 from archiver.archive.layout import Layout
 from archiver.photo.quality import QualityLimits
+from archiver.priors.findings import Outcome, keep
 from archiver.records.audit import Audit, run_audit
 from archiver.records.episodes import read_episodes
 from archiver.records.examining import Depth
@@ -75,19 +76,21 @@ def faulty(
     for change in scene.after:
         change(root)
     faults_of_storage.fill_outbox(scene, root)
-    _note_findings(scene, root / "findings")
+    _note_findings(scene, root)
     return scene, root, count
 
 
-def _note_findings(scene: Scene, folder: Path) -> None:
-    folder.mkdir()
-    lines = []
-    for found in scene.findings:
-        sop = found["shot"].uids[0]  # type: ignore[attr-defined]
-        told = {"sop": sop, "check": found["check"], "by": "compare"}
-        lines.append({**told, "outcome": "passed", "time": "2026-03-01"})
-        lines.append({**told, "outcome": found["outcome"], "time": "2026-03-02"})
-    (folder / "a.jsonl").write_text("\n".join(map(json.dumps, lines)))
+def _note_findings(scene: Scene, root: Path) -> None:
+    """Keep findings as comparing does: every picture passed once, and the last check counts."""
+    shots = [case.shots[0] for case in scene.cases]
+    passed = [Outcome(shot.uids[0], "passed", "") for shot in shots if shot.uids]
+    last = [
+        Outcome(found["shot"].uids[0], str(found["outcome"]), "")  # type: ignore[attr-defined]
+        for found in scene.findings
+    ]
+    first = [Outcome(one.sop, "failed", "") for one in passed]
+    for hours, told in ((3, first), (2, passed), (1, last)):
+        keep(root, told, time=AUDITED - timedelta(hours=hours), by="compare")
 
 
 def audited(scene: Scene, root: Path, folder: Path) -> Audit:
