@@ -137,6 +137,25 @@ def test_a_confirmation_is_of_what_was_seen(served: Served) -> None:
     assert "Look at it again" in answer.text
 
 
+def test_more_pictures_of_a_visit_go_to_the_same_patient_and_study(
+    page: Page, served: Served
+) -> None:
+    with Archive.open(served.archive, read_only=True) as opened:
+        record = opened.query(Query(patient_id="P-1180", role="original", limit=1))[0]
+    page.goto(f"{served.url}/record/visit/{record.study_uid}")
+    page.get_by_role("button", name="Take in more pictures of this visit").click()
+    page.wait_for_url("**/take-in/*")
+    assert record.study_uid not in page.url
+    client = Client(served)
+    client.ask("/")
+    told = json.loads(client.ask(page.url.removeprefix(served.url) + "/state").text)
+    assert told["patient"]["id"] == "P-1180"
+    assert told["visit"]["date"] == record.study_date
+    assert told["study"] == {"study_uid": record.study_uid}
+    expect(page.get_by_text("Castellanos").first).to_be_visible()
+    assert client.post("/take-in/new", {"study": "1.2.3"}).status == 303
+
+
 def test_an_audit_is_run_followed_read_and_downloaded(page: Page, served: Served) -> None:
     page.goto(served.url + "/record/audit")
     page.get_by_label("Limits of every record").check()

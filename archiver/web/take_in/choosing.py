@@ -84,6 +84,23 @@ def of_archive(archive: Archive, words: str) -> list[dict[str, Any]]:
     return [_of_record(archive, one) for one in ordered[:_SHOWN]]
 
 
+def of_visit(archive: Archive, study: str) -> dict[str, Any] | None:
+    """Return patient and visit of a study of the archive; None where there is none."""
+    found = archive.query(Query(study_uid=study, modality="XC", limit=1))
+    if not found:
+        return None
+    record = found[0]
+    entry = _of_record(archive, record)
+    entry["visit"] = {"date": record.study_date}
+    if record.study_time:
+        entry["visit"]["time"] = record.study_time[:8]
+    for key, value in (("accession", record.accession), ("description", record.study_description)):
+        if value:
+            entry["visit"][key] = value
+    entry["study"] = {"study_uid": record.study_uid}
+    return entry
+
+
 def _of_record(archive: Archive, record: Record) -> dict[str, Any]:
     from pydicom import dcmread
 

@@ -13,8 +13,9 @@ from starlette.routing import BaseRoute
 from archiver.dentition.orientation import Direction
 from archiver.dentition.teeth import Arch, arch_order
 from archiver.dentition.views import View
-from archiver.web.bodies import json_of
+from archiver.web.bodies import form_of, json_of
 from archiver.web.take_in import choosing
+from archiver.web.take_in.changing import apply
 from archiver.web.take_in.drafting import Drafting
 from archiver.web.take_in.drafts import ARCHIVED, OPEN
 from archiver.web.take_in.keeping import Open
@@ -69,8 +70,14 @@ class TakeInPages:
         )
 
     def new(self, request: Request) -> Response:
-        """Begin a draft and go to it."""
+        """Begin a draft and go to it; of a visit that is in the archive, where one is named."""
+        study = form_of(request).get("study")
+        of_visit = choosing.of_visit(self._site.archive, study) if study else None
         opened = self._drafting.drafts.create(visitor_of(request).name)
+        if of_visit is not None:
+            told = {key: of_visit[key] for key in ("patient", "visit", "study")}
+            change = apply(opened.draft, {}, told, "", self._drafting.habits)
+            opened.change(change, self._site.clock())
         self._site.note(request, CHANGED, detail="draft begun")
         return RedirectResponse(f"/take-in/{opened.draft.id}", 303)
 
