@@ -127,7 +127,7 @@ class DimsePeer:
     limits
         How long is waited.
     associations
-        How many may be open at once.
+        How many may be open at once, where there is much to send and the peer accepts them.
     root
         ``study`` or ``patient``: the information model that it is asked in.
     retrieve
@@ -146,7 +146,7 @@ class DimsePeer:
     calling: str = OUR_TITLE
     tls: Tls | None = None
     limits: TimeLimits = field(default_factory=TimeLimits)
-    associations: int = 1
+    associations: int = 2
     root: str = "study"
     retrieve: str = "get"
     listen_host: str = "0.0.0.0"

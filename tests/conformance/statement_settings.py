@@ -41,7 +41,7 @@ _PEER = {
     "port": "its port",
     "title": "its application entity title",
     "calling": "our title",
-    "associations": "associations that may be open to it at once",
+    "associations": "associations that may be open to it at once, where it accepts them",
     "root": "`study` or `patient`: the information model it is asked in",
     "retrieve": "`get` or `move`",
     "listen_host": "where we listen for what it sends on associations of its own",

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import subprocess
+import threading
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -78,10 +79,51 @@ def test_objects_reach_storescp_by_tls_byte_for_byte(
     assert _arrived(tmp_path / "got") == _as_kept(parcels)
 
 
+def _slowly(kept: dict[str, bytes]) -> tuple[Any, Any]:
+    """Bind C-STORE so that each object takes a while."""
+    event, take = peers.storing(kept)
+
+    def slow(told: Any) -> int:
+        threading.Event().wait(0.15)
+        return int(take(told))
+
+    return event, slow
+
+
+@pytest.mark.parametrize("allowed", [1, 2, 3, 8])
+def test_as_many_associations_are_open_as_are_set_and_the_peer_accepts(
+    parcels: list[Parcel], allowed: int
+) -> None:
+    kept: dict[str, bytes] = {}
+    opened: list[Any] = []
+    handlers = [_slowly(kept), (evt.EVT_ACCEPTED, opened.append)]
+    with peers.pynetdicom_server(handlers, maximum_associations=allowed) as port:
+        sent = [*parcels, *parcels]  # the same again does no harm
+        _all_sent(send(peers.peer_at(port, associations=3), sent))
+    assert len(opened) == min(allowed, 3)
+    assert kept == _as_kept(parcels)
+
+
+def test_what_is_soon_sent_needs_no_second_association(parcels: list[Parcel]) -> None:
+    opened: list[Any] = []
+    with peers.pynetdicom_server([peers.storing({}), (evt.EVT_ACCEPTED, opened.append)]) as port:
+        _all_sent(send(peers.peer_at(port, associations=3), parcels[:1]))
+    assert len(opened) == 1
+
+
+def test_a_peer_that_answers_one_association_at_a_time_gets_everything_on_it(
+    tmp_path: Path, parcels: list[Parcel]
+) -> None:
+    """storescp without a process for each association leaves the second one unanswered."""
+    with peers.storescp(tmp_path / "got", "+xa", "--sleep-after", 1) as port:
+        _all_sent(send(peers.peer_at(port, associations=3), parcels))
+    assert _arrived(tmp_path / "got") == _as_kept(parcels)
+
+
 def test_objects_reach_storescp_on_parallel_associations(
     tmp_path: Path, parcels: list[Parcel]
 ) -> None:
-    with peers.storescp(tmp_path / "got", "+xa", "--fork") as port:
+    with peers.storescp(tmp_path / "got", "+xa", "--fork", "--sleep-after", 1) as port:
         _all_sent(send(peers.peer_at(port, associations=3), parcels))
     assert _arrived(tmp_path / "got") == _as_kept(parcels)
 
@@ -243,7 +285,7 @@ def test_one_association_carries_all_objects(parcels: list[Parcel]) -> None:
     opened: list[Any] = []
     handlers = [peers.storing({}), (evt.EVT_ACCEPTED, opened.append)]
     with peers.pynetdicom_server(handlers) as port:
-        _all_sent(send(peers.peer_at(port), parcels))
+        _all_sent(send(peers.peer_at(port, associations=1), parcels))
     assert len(opened) == 1
 
 

@@ -16,6 +16,8 @@ import threading
 import time
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
+from contextlib import suppress
+from dataclasses import replace
 from io import BytesIO
 from typing import BinaryIO
 
@@ -24,9 +26,9 @@ from pynetdicom.dimse_messages import C_STORE_RQ
 from pynetdicom.dimse_primitives import C_STORE
 from pynetdicom.dsutils import encode
 
-from archiver.errors import ArchiverError, ObjectError, Problem, RefusedForGood
-from archiver.network.contexts import UNCOMPRESSED, contexts_for, grouped
-from archiver.network.dimse.link import Link, connect
+from archiver.errors import ArchiverError, NetworkError, ObjectError, Problem, RefusedForGood
+from archiver.network.contexts import UNCOMPRESSED, Need, contexts_for, grouped
+from archiver.network.dimse.link import Link, connect, open_link
 from archiver.network.parcels import Parcel, Result, Sent
 from archiver.network.peers import DimsePeer
 from archiver.network.recoding import recoded
@@ -42,14 +44,17 @@ _COMMAND, _LAST = 1, 2
 _MEDIUM = 0
 #: Losses of the association in a row, after which the peer is left alone.
 _LOSSES = 3
+#: More associations are opened where sending goes on for longer (seconds), and how long is waited
+#: for a peer to accept one more.
+_WORTH_MORE, _PATIENCE_FOR_MORE = 0.5, 1.0
 
 
 def send(peer: DimsePeer, parcels: Sequence[Parcel]) -> Iterator[Result]:
     """Send objects, each result as it comes.
 
-    Associations are used for as many objects as they last; as many are open at once as the peer
-    allows. An association that is lost costs the object in hand, which gets an error; the others
-    go on a new one.
+    An association is used for as many objects as it lasts. Where they take their time, more are
+    opened beside it, as many as the settings allow and the peer accepts. An association that is
+    lost costs the object in hand, which gets an error; the others go on a new one.
 
     Yields
     ------
@@ -62,31 +67,32 @@ def send(peer: DimsePeer, parcels: Sequence[Parcel]) -> Iterator[Result]:
 
 def _send_group(peer: DimsePeer, parcels: list[Parcel]) -> Iterator[Result]:
     waiting = deque(parcels)
-    results: queue.Queue[Result | BaseException | None] = queue.Queue()
+    results: queue.Queue[Result | BaseException] = queue.Queue()
     stop = threading.Event()
-    count = min(peer.associations, len(parcels))
-    contexts = [parcel.need for parcel in parcels]
+    needs = [parcel.need for parcel in parcels]
 
-    def work() -> None:
-        try:
-            _work(peer, contexts, waiting, results.put, stop)
-        except BaseException as error:
-            results.put(error)
-        finally:
-            results.put(None)
+    def started(work: Callable[..., None]) -> threading.Thread:
+        def run() -> None:
+            try:
+                work(peer, needs, waiting, results.put, stop)
+            except BaseException as error:
+                results.put(error)
 
-    threads = [threading.Thread(target=work, daemon=True) for _ in range(count)]
-    for thread in threads:
+        thread = threading.Thread(target=run, daemon=True)
         thread.start()
+        return thread
+
+    began = time.monotonic()
+    threads = [started(_work)]
     try:
-        while count:
+        for number in range(len(parcels)):
             result = results.get()
-            if result is None:
-                count -= 1
-            elif isinstance(result, BaseException):
+            if isinstance(result, BaseException):
                 raise result
-            else:
-                yield result
+            left = (time.monotonic() - began) * (len(parcels) - 1)
+            if number == 0 and left > _WORTH_MORE and isinstance(result[1], Sent):
+                threads += [started(_help) for _ in range(peer.associations - 1)]
+            yield result
     finally:
         stop.set()
         for thread in threads:
@@ -95,7 +101,7 @@ def _send_group(peer: DimsePeer, parcels: list[Parcel]) -> Iterator[Result]:
 
 def _work(
     peer: DimsePeer,
-    needs: list[tuple[str, str]],
+    needs: list[Need],
     waiting: deque[Parcel],
     report: Callable[[Result], None],
     stop: threading.Event,
@@ -127,6 +133,31 @@ def _work(
     finally:
         if link is not None:
             link.close()
+
+
+def _help(
+    peer: DimsePeer,
+    needs: list[Need],
+    waiting: deque[Parcel],
+    report: Callable[[Result], None],
+    stop: threading.Event,
+) -> None:
+    """Send some of what waits on one more association, where the peer accepts it at once."""
+    limits = replace(peer.limits, connect=min(peer.limits.connect, _PATIENCE_FOR_MORE))
+    # An unanswered one more is no fault, so it may cost no object: none is taken before it stands.
+    with (
+        suppress(NetworkError),
+        open_link(replace(peer, limits=limits), contexts_for(needs)) as link,
+    ):
+        while link.is_open and not stop.is_set():
+            try:
+                parcel = waiting.popleft()
+            except IndexError:
+                return
+            try:
+                report((parcel, send_one(link, parcel)))
+            except ArchiverError as error:
+                report((parcel, error))
 
 
 def send_one(link: Link, parcel: Parcel) -> Sent:
