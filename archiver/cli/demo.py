@@ -4,7 +4,8 @@
   archiver demo somewhere     into the new folder "somewhere"
 
 Takes the invented patients of demo_studies through the whole job: session sheets are wrapped,
-validated, archived and asked for, and each session is drawn on a contact sheet.
+validated, archived and asked for, each session is drawn on a contact sheet, and a package for a
+laboratory is made.
 """
 
 from __future__ import annotations
@@ -44,9 +45,12 @@ def run(options: argparse.Namespace) -> int:
         seconds = time.perf_counter() - begun
         errors = _validate(folder / "archive")
         again = _second_run(sheets, archive)
-        _questions(archive)
+        patient, tooth = _busiest(archive)
+        _questions(archive, patient, tooth)
+        package = _hand_over(archive, patient, tooth, folder / "for-the-laboratory")
     print(f"\nThe sessions took {seconds:.1f} s. Run a second time they added {again} instances.")
     print(f"Contact sheets  {folder / 'contact-sheets'}  (open these first)")
+    print(f"Laboratory      {package}  (a package that names nobody)")
     print(f"DICOM objects   {folder / 'archive' / 'objects'}")
     print(f"Session sheets  {folder / 'sessions'}")
     print(
@@ -152,16 +156,43 @@ def _second_run(sheets: list[Path], archive: Archive) -> int:
     return len(archive) - before
 
 
-def _questions(archive: Archive) -> None:
-    """Ask what a dentist would: every picture of a tooth, oldest first."""
-    from archiver.archive.query import Order, Query
-    from archiver.dentition.numbering import parse_tooth
+def _busiest(archive: Archive) -> tuple[str, str]:
+    """Return the patient and the tooth that was photographed at most visits."""
+    from archiver.archive.query import Query
 
     named: dict[str, set[str]] = {}
     for record in archive.query(Query(role="original")):
         for tooth in record.teeth:
             named.setdefault(f"{record.patient_id} {tooth}", set()).add(record.study_date)
     patient, tooth = max(named, key=lambda key: (len(named[key]), key)).split(" ")
+    return patient, tooth
+
+
+def _hand_over(archive: Archive, patient: str, tooth: str, target: Path) -> Path:
+    """Note a consent and make a package of a tooth; return the sheet to print."""
+    from archiver.archive.consents import note, patient_of
+    from archiver.archive.query import Query
+    from archiver.cli.context import now
+    from archiver.dentition.numbering import parse_tooth
+    from archiver.handover.order import Order as Wanted
+    from archiver.handover.package import make
+    from archiver.objects.purposes import Purpose
+
+    whose = patient_of(archive, patient, None)
+    note(archive, whose, Purpose.LABORATORY, by="Haugen^Liv", now=now())
+    query = Query(patient_id=patient, teeth=(parse_tooth(f"iso:{tooth}"),))
+    wanted = Wanted(
+        query, Purpose.LABORATORY, "1187", "North laboratory", target, without_doubtful=True
+    )
+    made = make(archive, wanted, now())
+    return made.target / "1187.pdf"
+
+
+def _questions(archive: Archive, patient: str, tooth: str) -> None:
+    """Ask what a dentist would: every picture of a tooth, oldest first."""
+    from archiver.archive.query import Order, Query
+    from archiver.dentition.numbering import parse_tooth
+
     question = Query(patient_id=patient, teeth=(parse_tooth(f"iso:{tooth}"),), order=Order.OLDEST)
     print(f"\narchiver query --patient-id {patient} --tooth iso:{tooth}   finds, among others,")
     shown = [r for r in archive.query(question) if r.tooth_found == "named"]

@@ -76,8 +76,9 @@ class Removal:
         identifying
             Words that may not go out besides those of the object itself.
         """
+        options = self.profile.options
         more = identifying.words if identifying else frozenset()
-        known = Identifying(Identifying.of(identifying_texts(dataset)).words | more)
+        known = Identifying(Identifying.of(identifying_texts(dataset, options)).words | more)
         made = _Walk(self, known, dataset).copied(dataset, _top_level())
         made.SpecificCharacterSet = "ISO_IR 192"
         self._declare(made)
@@ -142,7 +143,7 @@ class _Walk:
         kind = row.kind
         deed = _DEEDS[resolved(action, kind)]
         new = deed(self, element, rows)
-        if new is None and action.startswith("C"):
+        if new is None and action in ("C", "K"):
             basic = resolved(action_of(tag, ()), kind)
             return _DEEDS[basic](self, element, rows)
         return new
@@ -165,6 +166,8 @@ class _Walk:
     def _kept(self, element: DataElement, rows: Rows) -> DataElement | None:
         if element.VR == "SQ":
             return self._sequence(element, rows)
+        if element.VR in (*_TEXTS, "CS") and self.known.is_in(str(element.value)):
+            return None
         return DataElement(element.tag, element.VR, element.value)
 
     def _other_uid(self, element: DataElement, rows: Rows) -> DataElement | None:

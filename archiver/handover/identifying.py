@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 import unicodedata
-from collections.abc import Iterable, Iterator
+from collections.abc import Collection, Iterable, Iterator
 from dataclasses import dataclass
 
 from pydicom import Dataset
@@ -65,13 +65,19 @@ class Identifying:
         )
 
 
-def identifying_texts(dataset: Dataset) -> Iterator[str]:
-    """Yield the texts, at every depth, of attributes that name or identify."""
+def identifying_texts(dataset: Dataset, kept: Collection[Option] = ()) -> Iterator[str]:
+    """Yield the texts, at every depth, of attributes that name or identify.
+
+    Parameters
+    ----------
+    kept
+        Options that apply: what they keep is not looked for elsewhere.
+    """
     for element in dataset:
         if element.VR == "SQ":
             for item in element.value or ():
-                yield from identifying_texts(item)
-        elif _identifies(int(element.tag), element.VR):
+                yield from identifying_texts(item, kept)
+        elif _identifies(int(element.tag), element.VR, kept):
             try:
                 several = list(element.value) if element.VM > 1 else [element.value]
             except TypeError:
@@ -79,9 +85,11 @@ def identifying_texts(dataset: Dataset) -> Iterator[str]:
             yield from (str(one) for one in several if one not in (None, ""))
 
 
-def _identifies(tag: int, vr: str) -> bool:
+def _identifies(tag: int, vr: str, kept: Collection[Option]) -> bool:
     if vr == "PN":
         return True
+    if action_of(tag, kept) == "K":
+        return False
     if vr not in _NAMING or key_of(tag) == PRIVATE:
         return False
     if vr in ("DA", "CS") and tag != 0x00100030:  # of dates the birth date alone

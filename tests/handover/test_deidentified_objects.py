@@ -38,6 +38,7 @@ from archiver.handover.deidentify import Removal
 from archiver.handover.meanings import meaning_of
 from archiver.handover.package import make
 from archiver.handover.profiles import Profile, profile_of
+from archiver.objects.part10 import encoded
 from archiver.objects.purposes import Purpose
 from archiver.objects.reading import describe
 from archiver.standard.requirements import PHOTOGRAPHIC, Requirement, modules_of, rows_of
@@ -368,3 +369,45 @@ def test_our_own_validator_has_nothing_to_say_of_a_deidentified_object(
 
     for path in twins(archive, tmp_path, Purpose.LABORATORY):
         assert validate_file(path) == []
+
+
+def planted(rows: list[Requirement], word: str, depth: int = 0) -> Dataset:
+    """A dataset with a word in every text, name, date, UID and bytes of its shape, to any depth."""
+    ds = Dataset()
+    for row in rows:
+        vr = dictionary_VR(row.tag)
+        if row.tag == 0x7FE00010 or row.tag >> 16 == 2:
+            continue
+        if vr == "SQ":
+            inner = list(rows_of(row.inner).by_tag.values()) if row.inner and depth < 4 else []
+            item = planted(inner, word, depth + 1)
+            item.add(DataElement(0x00990010, "LO", word))
+            item.add(DataElement(0x00991001, "UT", word))
+            ds.add(DataElement(row.tag, "SQ", [item]))
+        elif vr in ("OB", "OW", "UN", "OB or OW"):
+            octets = word.encode("utf-8")
+            ds.add(DataElement(row.tag, vr[:2], octets + b"\0" * (len(octets) % 2)))
+        elif vr in ("PN", "LO", "SH", "LT", "ST", "UT", "UC", "UR", "AE"):
+            ds.add(DataElement(row.tag, vr, word))
+        elif vr == "UI":
+            ds.add(DataElement(row.tag, vr, "1.2.99887766"))
+        elif vr in ("DA", "DT", "CS", "AS"):
+            value = {"DA": "19880217", "DT": "19880217", "CS": word.upper(), "AS": "038Y"}[vr]
+            ds.add(DataElement(row.tag, vr, value))
+    return ds
+
+
+@pytest.mark.parametrize("several", [(), *((o,) for o in Option if o is not Option.UIDS)])
+def test_a_word_planted_in_every_attribute_at_every_depth_is_in_none(
+    several: tuple[Option, ...],
+) -> None:
+    ds = planted(attributes(), "Quillfeather")
+    ds.SpecificCharacterSet = "ISO_IR 192"
+    assert encoded(ds).upper().count(b"QUILLFEATHER") > 500
+    after = encoded(Removal(CASE, profile(*several)).of(ds)).upper()
+    # The patient's name goes from what an option keeps, too.
+    assert b"QUILLFEATHER" not in after
+    assert Option.PATIENT_CHARACTERISTICS in several or b"038Y" not in after
+    # Of a device its UID and the days of its making are kept by that option.
+    assert Option.DEVICE_IDENTITY in several or b"99887766" not in after
+    assert {Option.FULL_DATES, Option.DEVICE_IDENTITY} & set(several) or b"19880217" not in after

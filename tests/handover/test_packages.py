@@ -23,6 +23,7 @@ from handover_samples import (
     photo,
     take,
 )
+from outside_verifiers import objections, reject
 from PIL import Image
 from pydicom import dcmread
 from pydicom.encaps import generate_frames
@@ -423,3 +424,16 @@ def test_marks_and_masks_of_pictures_that_there_are_not_are_told(
 ) -> None:
     told = refusal(archive, tmp_path, without_doubtful=True, marks={7: (0, 0, 8, 8)})
     assert told == "there is no picture 7; expected 1 to 1"
+
+
+def test_no_outside_verifier_objects_to_a_stamped_and_a_masked_object(
+    archive: Archive, tmp_path: Path
+) -> None:
+    words = {"with_faces": True, "insisted_by": "Haugen^Liv", "masks": {3: [(16, 8, 100, 40)]}}
+    made = make(archive, order(tmp_path, **words), NOW)
+    assert [one.number for one in made.chosen.pictures if one.shows_face] == [3]
+    for number in (1, 2, 3):
+        path = made.target / f"1187-{number:02}.dcm"
+        assert [*objections(path), *reject(path)] == []
+        ds = dcmread(path)
+        assert (ds.ImageType[0] == "DERIVED") and ds.LossyImageCompression == "01"
