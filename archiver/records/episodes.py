@@ -40,6 +40,8 @@ HEADINGS: dict[str, tuple[str, ...]] = {
     "prepared": ("prepared", "preparation", "preparation date"),
     "finished": ("finished", "end", "completed", "finish", "finished on", "end date"),
 }
+#: Other names that tables have for a numbering, without case and punctuation.
+_NUMBERINGS = {"fdi": "ISO 3950", "fdi two digit": "ISO 3950", "uns": "Universal"}
 REQUIRED = ("patient", "treatment", "start")
 _DATES = ("start", "prepared", "finished")
 
@@ -142,6 +144,10 @@ def read_episodes(
     )
 
 
+def _numbering(said: str) -> Numbering:
+    return numbering_of(_NUMBERINGS.get(_plain(said), said))
+
+
 def _plain(heading: str) -> str:
     return " ".join(re.sub(r"[^a-z0-9]+", " ", heading.casefold()).split())
 
@@ -240,10 +246,10 @@ class _Reading:
         text = re.sub(r"(?<=\d)[.,]0\b", "", text)  # 36.0, as a column of numbers is saved
         if text.casefold() in WORD_SETS:
             return WORD_SETS[text.casefold()]
-        numbering = numbering_of(said) if said else self.numbering
+        numbering = _numbering(said) if said else self.numbering
         prefix, colon, rest = text.partition(":")
         if colon:
-            numbering, text = numbering_of(prefix), rest
+            numbering, text = _numbering(prefix), rest
         if numbering is None:
             raise MeaningError(bare_number(text))
         text = re.sub(r"\s*(-|–)\s*", r"\1", text.strip())

@@ -1,0 +1,73 @@
+"""Near-duplicates: found in whatever position, and no pair of different pictures."""
+
+from __future__ import annotations
+
+import io
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from PIL import Image, ImageOps
+
+from archiver.records.likeness import NEAR, hashes_of, near_pairs
+
+
+def photograph(seed: int, columns: int = 300, rows: int = 200) -> Image.Image:
+    rng = np.random.default_rng(seed)
+    blocks = rng.integers(30, 230, (7, 10, 3), dtype=np.uint8)
+    return Image.fromarray(blocks).resize((columns, rows), Image.Resampling.BICUBIC)
+
+
+def saved(picture: Image.Image, quality: int = 60) -> Image.Image:
+    buffer = io.BytesIO()
+    picture.save(buffer, "JPEG", quality=quality)
+    return Image.open(io.BytesIO(buffer.getvalue()))
+
+
+def placed(picture: Image.Image, turn: int) -> Image.Image:
+    """The picture as a viewer shows it with an EXIF orientation."""
+    exif = Image.Exif()
+    exif[274] = turn
+    buffer = io.BytesIO()
+    picture.save(buffer, "PNG", exif=exif)
+    return ImageOps.exif_transpose(Image.open(io.BytesIO(buffer.getvalue())))
+
+
+@pytest.mark.parametrize("turn", range(1, 9))
+def test_the_hash_of_a_position_is_that_of_the_picture_in_it(turn: int) -> None:
+    picture = photograph(3)
+    stored, there = hashes_of(picture), hashes_of(placed(picture, turn))
+    apart = (int(stored[turn - 1], 16) ^ int(there[0], 16)).bit_count()
+    assert apart <= 2  # rounding while it is made smaller
+
+
+@pytest.mark.parametrize("turn", range(1, 9))
+def test_a_copy_is_found_in_every_position_smaller_and_saved_worse(turn: int) -> None:
+    pictures = [photograph(n) for n in range(30)]
+    copy = saved(placed(pictures[11].resize((210, 140)), turn))
+    hashes = [tuple(int(h, 16) for h in hashes_of(p)) for p in (*pictures, copy)]
+    assert near_pairs(hashes) == {(11, 30)}
+
+
+def test_an_even_picture_is_like_no_other() -> None:
+    assert hashes_of(Image.new("RGB", (64, 64), (120, 90, 80))) == ()
+
+
+@given(st.lists(st.integers(0, 2**64 - 1), min_size=2, max_size=40), st.randoms())
+@settings(max_examples=60, deadline=None)
+def test_pairs_are_those_that_comparing_all_with_all_gives(values: list[int], dice: object) -> None:
+    for value in values[:5]:  # near ones among them
+        flips = dice.sample(range(64), dice.randrange(0, 2 * NEAR))  # type: ignore[attr-defined]
+        near = value
+        for bit in flips:
+            near ^= 1 << bit
+        values.append(near)
+    hashes = [(v, ~v & (2**64 - 1)) for v in values]
+    expected = {
+        (a, b)
+        for b in range(len(hashes))
+        for a in range(b)
+        if any((hashes[a][0] ^ h).bit_count() <= NEAR for h in hashes[b])
+    }
+    assert near_pairs(hashes) == expected
