@@ -110,9 +110,7 @@ def sharpened(page: Page) -> float:
     """Return the seconds that full size takes to be sharp."""
     begun = time.perf_counter()
     page.click("[data-zoom=full]")
-    page.wait_for_function(
-        "document.querySelector('[data-zoom-now]').textContent.startsWith('100')"
-    )
+    expect(page.locator("[data-zoom-now]")).to_have_text("100 %", timeout=120_000)
     page.wait_for_selector("[data-stage][data-drawn=whole]", timeout=120_000)
     return time.perf_counter() - begun
 

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import io
+from collections.abc import Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from PIL import Image
@@ -31,6 +33,10 @@ if TYPE_CHECKING:
     from archiver.web.compare.pages import Comparing
 
 
+#: Earlier pictures that stand beside the newest at once.
+BESIDE = 3
+
+
 class Keeping:
     """Makes pictures to keep.
 
@@ -55,56 +61,67 @@ class Keeping:
         seen = seen_of(values)
         return await run_in_threadpool(self._sheet, request, values, seen)
 
-    def _pair(self, values: Any, seen: Seen) -> Pair:
+    def _pairs(self, values: Any, seen: Seen) -> list[Pair]:
+        """Return the pairs that are seen, the newest earlier picture first."""
         uids = values.get("of")
         if not isinstance(uids, list) or not all(isinstance(one, str) for one in uids):
             raise Refused(400, "errors.malformed")
         chosen = self._room.chosen(uids)
         if seen.earlier not in chosen.uids[1:]:
             raise Refused(400, "errors.malformed")
-        earlier = chosen.sources[chosen.uids.index(seen.earlier)]
-        outcome = self._room.alignments.of(chosen.newest, earlier)
-        return Pair(chosen.newest, earlier, outcome)
+        shown = [chosen.sources[chosen.uids.index(seen.earlier)]]
+        if seen.has_all and seen.mode == "side":
+            others = [one for one in chosen.sources[1:] if one is not shown[0]]
+            shown = [one for one in chosen.sources[1:] if one in [*shown, *others[: BESIDE - 1]]]
+        of = self._room.alignments.of
+        return [Pair(chosen.newest, one, of(chosen.newest, one)) for one in shown]
 
     def _seen(self, request: Request, values: Any, seen: Seen) -> Response:
-        pair = self._pair(values, seen)
-        panes = composing.panes(pair, seen, self._room.levels)
-        then, now = self._captions(pair)
+        pairs = self._pairs(values, seen)
+        panes = [composing.panes(pair, seen, self._room.levels) for pair in pairs]
+        then, now = self._captions(pairs[0])
         if seen.mode == "side":
-            shown = list(zip(panes, ([then], [now]), strict=True))
+            beside = [
+                (drawn[0], [self._captions(p)[0]]) for drawn, p in zip(panes, pairs, strict=True)
+            ]
+            shown = [*reversed(beside), (panes[0][1], [now])]
         elif seen.mode == "blink":
-            shown = [(panes[0], [then if seen.is_earlier else now])]
+            shown = [(panes[0][0], [then if seen.is_earlier else now])]
         else:
-            shown = [(panes[0], [then, now])]
-        page = labelled(shown, self._words(pair, seen))
-        return self._given(request, pair, page, f"comparison, {seen.mode}, as seen")
+            shown = [(panes[0][0], [then, now])]
+        page = labelled(shown, self._words(pairs, seen))
+        return self._given(request, pairs, page, f"comparison, {seen.mode}, as seen")
 
     def _sheet(self, request: Request, values: Any, seen: Seen) -> Response:
-        pair = self._pair(values, seen)
+        [pair] = self._pairs(values, replace(seen, has_all=False))
         comparison = compare(pair.newest.path, [(pair.earlier.path, "")])
         d = pair.newest.description
         when = f"{self._site.clock():%Y-%m-%d}"
         title = Title(d.teeth, d.view.value if d.view else "", f"archiver {__version__}, {when}")
         page = next(draw(comparison, title))
-        return self._given(request, pair, page, "comparison, sheet")
+        return self._given(request, [pair], page, "comparison, sheet")
 
     def _captions(self, pair: Pair) -> tuple[Caption, Caption]:
         then, now = (self._room.label(one) for one in (pair.earlier, pair.newest))
         t = self._site.t
         return Caption(then, before(then.date, now.date, t)), Caption(now, t("compare.newest"))
 
-    def _words(self, pair: Pair, seen: Seen) -> Words:
+    def _words(self, pairs: Sequence[Pair], seen: Seen) -> Words:
         t = self._site.t
-        d = pair.newest.description
+        d = pairs[0].newest.description
         born = t("compare.born", date=iso_day(d.birth_date)) if d.birth_date else ""
-        same = shows_the_same(d, pair.earlier.description)
-        told = [words for _, words in doubts(pair.outcome, same, t)]
-        labels = [self._room.label(source) for source in self._visible(pair, seen)]
+        told, lines = [], []
+        for pair in pairs:
+            date = self._room.label(pair.earlier).date
+            of = f"{date}: " if len(pairs) > 1 else ""
+            same = shows_the_same(d, pair.earlier.description)
+            told += [of + words for _, words in doubts(pair.outcome, same, t)]
+            lines += [of + words for words in figures(pair.outcome, t, is_laid=seen.mode != "side")]
+        labels = [self._room.label(source) for source in self._visible(pairs, seen)]
         dates = unconfirmed(labels, t)
         if dates:
             told.append(t("compare.unconfirmed", n=len(dates), dates=", ".join(dates)))
         is_map = seen.mode == "difference"
-        lines = figures(pair.outcome, t, is_laid=seen.mode != "side")
         if is_map:
             lines.append(t("compare.legend_note", perceptible=PERCEPTIBLE, acceptable=ACCEPTABLE))
         return Words(
@@ -117,21 +134,24 @@ class Keeping:
             t("compare.made", when=f"{self._site.clock():%Y-%m-%d %H:%M}", version=__version__),
         )
 
-    def _visible(self, pair: Pair, seen: Seen) -> list[Source]:
+    def _visible(self, pairs: Sequence[Pair], seen: Seen) -> list[Source]:
         if seen.mode == "blink":
-            return [pair.earlier if seen.is_earlier else pair.newest]
-        return [pair.earlier, pair.newest]
+            return [pairs[0].earlier if seen.is_earlier else pairs[0].newest]
+        return [pairs[0].newest, *(pair.earlier for pair in pairs)]
 
-    def _given(self, request: Request, pair: Pair, page: Image.Image, detail: str) -> Response:
+    def _given(
+        self, request: Request, pairs: Sequence[Pair], page: Image.Image, detail: str
+    ) -> Response:
         """Note the export, then give the picture; its name tells dates and no patient."""
         buffer = io.BytesIO()
         page.save(buffer, "PNG", dpi=(150, 150), compress_level=3)
+        sources = [*(pair.earlier for pair in reversed(pairs)), pairs[0].newest]
         studies: dict[str, int] = {}
-        for source in (pair.earlier, pair.newest):
+        for source in sources:
             uid = source.description.study_uid
             studies[uid] = studies.get(uid, 0) + 1
         self._site.note(request, EXPORTED, studies=studies, detail=detail)
-        days = [self._room.label(one).date or "undated" for one in (pair.earlier, pair.newest)]
+        days = [self._room.label(one).date or "undated" for one in sources]
         name = f"comparison-{'-'.join(days)}.png"
         plain = "".join(c if c.isalnum() or c in "-." else "_" for c in name)
         return Response(

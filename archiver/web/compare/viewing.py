@@ -43,6 +43,8 @@ class Seen:
         Of the map of differences over the newest picture, 0 to 1.
     has_outline
         Whether what was aligned is outlined.
+    has_all
+        Whether more than one earlier picture stands beside the newest.
     """
 
     earlier: str
@@ -56,6 +58,7 @@ class Seen:
     is_earlier: bool = False
     strength: float = 1.0
     has_outline: bool = False
+    has_all: bool = False
 
     def matrix(self, ratio: float) -> Array:
         """Return the transform from the full newest picture to a pane of so many times its size.
@@ -94,6 +97,7 @@ def seen_of(values: Any) -> Seen:
         values.get("showing") == "earlier",
         _number(values, "strength", (0, 1)),
         values.get("outline") is True,
+        values.get("all") is True,
     )
 
 

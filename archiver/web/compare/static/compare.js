@@ -20,7 +20,9 @@ const uid = (entry) => entry.shown.label.uid;
 const all = [newest, ...entries].map(uid);
 
 const view = new View(newest.picture.columns, newest.picture.rows);
-const state = { entry: entries[0], mode: "seam", seam: 0.5, showing: "newest", strength: 1, outline: false, chosen: false };
+// Earlier pictures that stand beside the newest at once.
+const BESIDE = 3;
+const state = { entry: entries[0], mode: "seam", seam: 0.5, showing: "newest", strength: 1, outline: false, all: false, chosen: false };
 let panes = [];
 let asked = false;
 
@@ -46,21 +48,30 @@ const blinking = new Blinking(root, (showing) => {
 const fits = (entry) => ["top", "left"].every((edge) => entry.shown.label[edge] === newest.shown.label[edge]);
 const laid = (mode) => mode !== "side" && (fits(state.entry) || mode === "difference");
 
+// The earlier pictures on the stage, the newest of them first.
+function shown() {
+  if (state.mode !== "side" || !state.all) return [state.entry];
+  const others = entries.filter((one) => one !== state.entry).slice(0, BESIDE - 1);
+  return entries.filter((one) => one === state.entry || others.includes(one));
+}
+
 function build() {
   stage.dataset.mode = state.mode;
-  const [then, now] = [state.entry.shown.label, newest.shown.label];
-  const heads = [heading(then), heading(now)];
-  heads.forEach((head, n) => (head.dataset.date = n ? "newest" : "earlier"));
+  const now = newest.shown.label;
   if (state.mode === "side") {
-    panes = [new Pane(then), new Pane(now)];
-    panes.forEach((pane, n) => pane.heads.append(heads[n]));
-    panes[0].alt = then.alt;
-    panes[1].alt = now.alt;
+    panes = [...shown().reverse(), newest].map((entry) => {
+      const pane = new Pane(entry.shown.label, entry);
+      pane.heads.append(heading(entry.shown.label));
+      pane.alt = entry.shown.label.alt;
+      return pane;
+    });
   } else {
-    panes = [new Pane(now)];
-    panes[0].heads.append(...heads);
+    const then = state.entry.shown.label;
+    panes = [new Pane(now, newest)];
+    panes[0].heads.append(...[then, now].map(heading));
     panes[0].alt = `${t(`compare.mode_${state.mode}`)}: ${then.alt}; ${now.alt}`;
   }
+  stage.dataset.panes = panes.length;
   stage.replaceChildren(...panes.map((pane) => pane.element));
   if (state.mode === "seam") panes[0].frame.append(seam.element);
   for (const under of root.querySelectorAll("[data-under]")) under.hidden = under.dataset.under !== state.mode;
@@ -71,8 +82,8 @@ function build() {
 
 function mark() {
   if (state.mode !== "blink") return;
-  for (const head of panes[0].heads.children) {
-    const here = head.dataset.date === state.showing;
+  for (const [n, head] of [...panes[0].heads.children].entries()) {
+    const here = (n ? "newest" : "earlier") === state.showing;
     head.classList.toggle("is-here", here);
     head.classList.toggle("is-away", !here);
   }
@@ -95,19 +106,26 @@ const told = root.querySelector("[data-figures]");
 let working = null;
 
 function tell() {
-  const shown = doubts(state.entry.facts);
-  if (!state.entry.facts && working) shown.unshift(working);
-  if (state.mode === "difference" && state.entry.facts && !state.entry.facts.aligned)
-    shown.push(notice(t("compare.difference_none"), "attention"));
-  notices.replaceChildren(...shown);
-  told.replaceChildren(...figures(state.entry.facts));
+  const seen = shown();
+  const dated = (entry) => (seen.length > 1 ? `${entry.shown.label.date}: ` : "");
+  const doubted = seen.flatMap((entry) => doubts(entry.facts, dated(entry)));
+  if (working && !seen.every((entry) => entry.facts)) doubted.unshift(working);
   const facts = state.entry.facts;
+  if (state.mode === "difference" && facts && !facts.aligned)
+    doubted.push(notice(t("compare.difference_none"), "attention"));
+  notices.replaceChildren(...doubted);
+  told.replaceChildren(...seen.flatMap((entry) => figures(entry.facts, dated(entry))));
   stage.dataset.aligned = facts ? (facts.aligned ? "yes" : "no") : "working";
 }
 
 async function outcome(entry) {
   entry.facts = await callJson(`/compare/outcome/${uid(newest)}/${uid(entry)}`);
-  if (entry !== state.entry) return;
+  if (!shown().includes(entry)) return;
+  if (entry !== state.entry) {
+    tell();
+    draw();
+    return;
+  }
   const apart = !entry.facts.aligned || !fits(entry);
   if (apart && !state.chosen) choose("side");
   tell();
@@ -159,6 +177,9 @@ root.addEventListener("change", ({ target }) => {
   else if (target.matches("[data-outline]")) {
     state.outline = target.checked;
     draw();
+  } else if (target.matches("[data-all]")) {
+    state.all = target.checked;
+    choose("side");
   }
 });
 root.querySelector("[data-strength]").addEventListener("input", ({ target }) => {
@@ -181,7 +202,8 @@ function another(step) {
 
 const modes = { s: "seam", b: "blink", t: "side", d: "difference" };
 stage.addEventListener("keydown", (event) => {
-  if (event.ctrlKey || event.metaKey || event.altKey || event.target.closest(".seam")) return;
+  // The seam has taken its own keys already.
+  if (event.ctrlKey || event.metaKey || event.altKey || event.defaultPrevented) return;
   const key = event.key.length === 1 ? event.key.toLowerCase() : event.key;
   if (modes[key]) {
     state.chosen = true;
@@ -195,8 +217,8 @@ stage.addEventListener("keydown", (event) => {
 });
 
 async function keep(button) {
-  const { entry, mode, showing, strength, outline } = state;
-  const body = { of: all, earlier: uid(entry), mode, showing, strength, outline, seam: state.seam };
+  const { entry, mode, showing, strength, outline, all: several } = state;
+  const body = { of: all, earlier: uid(entry), mode, showing, strength, outline, all: several, seam: state.seam };
   Object.assign(body, { x: view.x, y: view.y, scale: view.scale, wide: view.wide, high: view.high });
   button.disabled = true;
   try {

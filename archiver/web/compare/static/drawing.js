@@ -23,11 +23,12 @@ export class Drawing {
   paint(panes, view, ratio, state) {
     const wanted = [];
     const base = view.matrix(ratio);
-    const whole = panes.map((pane, n) => {
+    const whole = panes.map((pane) => {
       const context = pane.begin();
       const { width, height } = pane.canvas;
       const one = new Canvas(context, [0, 0, width, height], this.store, wanted);
-      if (state.mode === "side") return n ? this.now(one, base, state) : this.then(one, base, state.entry);
+      if (state.mode === "side")
+        return pane.entry === this.newest ? this.now(one, base, state) : this.then(one, base, pane.entry);
       return this[state.mode](one, base, state);
     });
     this.store.want(wanted);

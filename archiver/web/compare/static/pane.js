@@ -20,7 +20,9 @@ export function heading(label) {
 }
 
 export class Pane {
-  constructor(label) {
+  // `entry` is whose picture it shows, where it shows one.
+  constructor(label, entry = null) {
+    this.entry = entry;
     this.element = make("figure", "pane");
     this.heads = make("figcaption", "pane-heads");
     this.plate = make("div", "plate pane-plate");

@@ -11,12 +11,13 @@ export function notice(words, kind) {
 }
 
 // `facts` is what archiver.web.compare.telling.outcome_json gives; undefined while at work.
-export function doubts(facts) {
-  return (facts?.doubts ?? []).map(([kind, words]) => notice(words, kind));
+// `of` stands before each line, where several pictures are told of.
+export function doubts(facts, of) {
+  return (facts?.doubts ?? []).map(([kind, words]) => notice(of + words, kind));
 }
 
-export function figures(facts) {
-  return (facts?.figures ?? []).map((line) => make("p", "", line));
+export function figures(facts, of) {
+  return (facts?.figures ?? []).map((line) => make("p", "", of + line));
 }
 
 export function busy(done, total) {

@@ -157,7 +157,7 @@ export class TiledPicture {
       for (let column = first[0]; column < last[0]; column++) {
         const url = `${this.address}/${r}/${column}/${row}`;
         const tile = store.get(url);
-        if (tile) drawTile(context, tile, column * this.tile, row * this.tile, toCanvas);
+        if (tile) drawTile(context, tile, this.overlap, column * this.tile, row * this.tile, toCanvas);
         else missing.push([Math.hypot(column + 0.5 - middle[0], row + 0.5 - middle[1]), url]);
       }
     missing.sort((one, other) => one[0] - other[0]);
@@ -166,11 +166,13 @@ export class TiledPicture {
   }
 }
 
-function drawTile(context, tile, left, top, matrix) {
+function drawTile(context, tile, overlap, left, top, matrix) {
   if (Math.abs(matrix[6]) < 1e-12 && Math.abs(matrix[7]) < 1e-12) {
     const k = 1 / matrix[8];
-    context.setTransform(matrix[0] * k, matrix[3] * k, matrix[1] * k, matrix[4] * k, matrix[2] * k, matrix[5] * k);
-    context.drawImage(tile, left, top);
+    const affine = [matrix[0] * k, matrix[3] * k, matrix[1] * k, matrix[4] * k, matrix[2] * k, matrix[5] * k];
+    context.setTransform(...affine);
+    context.translate(left, top);
+    drawPart(context, tile, overlap, 0, 0, tile.width, tile.height, Math.hypot(affine[0], affine[1]));
     return;
   }
   for (let y = 0; y < tile.height; y += CELL)
@@ -186,8 +188,17 @@ function drawTile(context, tile, left, top, matrix) {
       const vx = (cx - ax + dx - bx) / 2 / high, vy = (cy - ay + dy - by) / 2 / high;
       const mx = (ax + bx + cx + dx) / 4 - (ux * wide + vx * high) / 2;
       const my = (ay + by + cy + dy) / 4 - (uy * wide + vy * high) / 2;
-      const over = [Math.min(wide + 1.5, tile.width - x), Math.min(high + 1.5, tile.height - y)];
       context.setTransform(ux, uy, vx, vy, mx, my);
-      context.drawImage(tile, x, y, over[0], over[1], 0, 0, over[0], over[1]);
+      drawPart(context, tile, overlap, x, y, wide, high, Math.hypot(ux, uy));
     }
+}
+
+// A part of a tile at 0, 0, and what lies right of and below it for a canvas pixel and a half, so
+// that no gap shows between parts. Where the tile ends before, its last pixels are stretched.
+function drawPart(context, tile, overlap, x, y, wide, high, size) {
+  const over = 1.5 / size;
+  const [w, h] = [Math.min(wide + over, tile.width - x), Math.min(high + over, tile.height - y)];
+  const short = Math.max(0, over - overlap);
+  const [right, below] = [x + w >= tile.width ? short : 0, y + h >= tile.height ? short : 0];
+  context.drawImage(tile, x, y, w, h, 0, 0, w + right, h + below);
 }
