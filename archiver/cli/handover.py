@@ -168,9 +168,9 @@ def _tell(made: Made, options: argparse.Namespace) -> int:
         print(f"left out: {line}", file=sys.stderr)
     size = sum(n for _, n in made.files.values()) / 1e6
     count = len(made.chosen.pictures)
-    print(
-        f"{made.target}: case {made.case}, {count} pictures, {len(made.files)} files, {size:.1f} MB"
-    )
+    pictures = "1 picture" if count == 1 else f"{count} pictures"
+    inside = f"{pictures}, {len(made.files)} files, {size:.1f} MB"
+    print(f"{made.target}: case {made.case}, {inside}")
     stamped = sum(bool(one.doubts) for one in made.chosen.pictures)
     if stamped:
         print(f"{stamped} of them stamped as doubtful; the journal names who insisted")
