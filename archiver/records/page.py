@@ -2,23 +2,33 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from html import escape
 from importlib.resources import files
 from pathlib import Path
 
 from archiver.records.audit import Audit
-from archiver.records.completeness import MISSING, PRESENT
+from archiver.records.completeness import MISSING, PRESENT, Demand
 from archiver.records.examining import Depth
 from archiver.records.kinds import Kind
 from archiver.records.model import Concern
 from archiver.records.page_pieces import grouped, months, slug, table, tag, tally_table
 from archiver.records.rule_words import explain
-from archiver.records.summary import CAUTIONS, counted, month_of, next_steps, tallies
+from archiver.records.summary import (
+    CAUTIONS,
+    counted,
+    month_of,
+    next_steps,
+    tallies,
+    target_of,
+    visit_of,
+)
 
 FILE = "audit.html"
 #: Rows of one table at most; the CSV files have all.
 _ROWS = 500
+#: Patients, visits and teeth of which most is missing.
+_MOST = 50
 #: Dangerous findings that are shown opened; more of them are shown as a list of kinds first.
 _OPENED = 12
 #: Rows of a kind that stay together on paper.
@@ -252,14 +262,26 @@ def _completeness(audit: Audit) -> str:
             caption += f" (the first {_ROWS}; required-views.csv has all)"
         pieces.append("<h3>View by view</h3>")
         pieces.append(table("wanting", caption, headings, rows, sift=True))
-        by_patient = [(k, t) for k, t in tallies(audit, lambda d: d.patient) if t.missing]
-        by_patient.sort(key=lambda one: -one[1].missing)
-        if by_patient:
-            pieces.append("<h3>Patients with most missing</h3>")
-            pieces.append(tally_table("by-patient", "Patient", by_patient[:50]))
+        for name, what, key in (
+            ("by-target", "Tooth, arch or mouth", target_of),
+            ("by-patient", "Patient", lambda d: d.patient),
+            ("by-visit", "Visit", visit_of),
+        ):
+            pieces.append(_most_missing(audit, name, what, key))
     pieces.append("<h3>Findings</h3>")
     pieces.append(_group(audit, "completeness", "Nothing is missing."))
     return "".join(pieces)
+
+
+def _most_missing(audit: Audit, name: str, what: str, key: Callable[[Demand], str]) -> str:
+    """Return a table of those of which most is missing."""
+    rows = [(k, t) for k, t in tallies(audit, key) if t.missing]
+    rows.sort(key=lambda one: -one[1].missing)
+    if not rows:
+        return ""
+    more = f", the first {_MOST} of {len(rows)}" if len(rows) > _MOST else ""
+    heading = f"<h3>Most missing by {what.casefold()}{more}</h3>"
+    return heading + tally_table(name, what, rows[:_MOST])
 
 
 def _integrity(audit: Audit) -> str:

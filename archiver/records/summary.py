@@ -89,6 +89,16 @@ def month_of(demand: Demand) -> str:
     return demand.date[:7]
 
 
+def target_of(demand: Demand) -> str:
+    """Return the tooth, quadrant, arch or mouth of a demand."""
+    return demand.target
+
+
+def visit_of(demand: Demand) -> str:
+    """Return patient and day of a demand's occasion."""
+    return f"{demand.patient}, {demand.date}"
+
+
 def concern_rows(audit: Audit) -> Iterable[list[str]]:
     """Yield every concern as text, in the order of `CONCERN_COLUMNS`."""
     for c in audit.concerns:
@@ -201,6 +211,9 @@ def _heads(audit: Audit) -> dict[str, Any]:
             "by_rules": {k: _tally(t) for k, t in tallies(audit, lambda d: d.rules)},
             "by_month": {k: _tally(t) for k, t in tallies(audit, month_of)},
             "by_view": {k: _tally(t) for k, t in tallies(audit, lambda d: d.view)},
+            "by_target": {k: _tally(t) for k, t in tallies(audit, target_of)},
+            "by_patient": {k: _tally(t) for k, t in tallies(audit, lambda d: d.patient)},
+            "by_visit": {k: _tally(t) for k, t in tallies(audit, visit_of)},
             "by_who": {k: _tally(t) for k, t in tallies(audit, lambda d: d.who)},
         },
         "severities": {s: audit.severity_count(s) for s in SEVERITIES},

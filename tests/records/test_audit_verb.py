@@ -17,6 +17,7 @@ from archiver.cli.main import main
 from archiver.network.outbox import Goods, Outbox
 from archiver.objects.session import Visit
 from archiver.records import looking, survey
+from tests.cli.sessions import camera_jpeg, write_sheet
 from tests.network.node_serving import TITLE, Served
 
 YESTERDAY = date.today() - timedelta(days=1)
@@ -332,6 +333,32 @@ def test_a_rejected_picture_is_no_part_of_the_record_and_is_told(
     status, report = audit()
     assert status == 1
     assert _kinds(report) == {"view-missing": 1, "rejected-alone": 1}
+
+
+def test_an_amended_photograph_is_told_and_nothing_else_is(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A wrong side put right by the verb itself, in an archive that the verb made."""
+    card = tmp_path / "card"
+    card.mkdir()
+    camera_jpeg(card / "A.JPG", 7, columns=1200, rows=800)
+    lines = 'file = "A.JPG"\nteeth = [16]\nview = "buccal"\nmirror = false\n'
+    sheet = write_sheet(card, [lines + 'confirmed_by = "Haugen^Liv"'])
+    archive = str(tmp_path / "archive")
+    assert main(["wrap", str(sheet), "--archive", archive]) == 0
+    capsys.readouterr()
+    assert main(["query", "--archive", archive, "--json"]) == 0
+    (record,) = json.loads(capsys.readouterr().out)
+    uid = record["sop_instance_uid"]
+    words = ["--tooth", "iso:26", "--confirmed-by", "Haugen^Liv"]
+    assert main(["amend", uid, "--archive", archive, *words]) == 0
+    out = tmp_path / "report"
+    main(["audit", "--archive", archive, "--rules", "good-record", "--out", str(out)])
+    report = json.loads((out / "audit.json").read_text("utf-8"))
+    assert report["kinds"] == {"rejected-replaced": 1, "side-amended": 1}
+    (amended,) = [c for c in report["concerns"] if c["kind"] == "side-amended"]
+    assert "side R became L" in amended["found"]
+    assert uid in amended["uids"].split()  # the old one is named beside the new one
 
 
 # The outbox

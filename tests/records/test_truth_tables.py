@@ -18,6 +18,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import date, timedelta
 from itertools import product
+from pathlib import Path
 
 import pytest
 from made_up_pictures import DAY, episode, instance, picture
@@ -288,6 +289,38 @@ def test_each_tooth_of_a_visit_is_counted_by_itself() -> None:
     missing = {(d.target, d.requirement) for d in demands if d.status == "missing"}
     assert missing == {("16", "buccal"), ("46", "buccal"), ("46", "lingual")}
     assert len(demands) == 6
+
+
+SCOPES = (
+    # of, teeth treated, what is demanded of what
+    ("tooth", ("16", "15", "36"), ["15", "16", "36"]),
+    ("quadrant", ("16", "15", "36"), ["upper right quadrant", "lower left quadrant"]),
+    ("arch", ("16", "25", "36"), ["upper arch", "lower arch"]),
+    ("arch", ("11",), ["upper arch"]),
+    ("mouth", ("16", "15", "36"), ["mouth"]),
+    ("mouth", (), ["mouth"]),
+    ("tooth", (), []),
+)
+
+
+@pytest.mark.parametrize(("of", "teeth", "targets"), SCOPES)
+def test_a_demand_is_made_once_for_each_thing_that_it_is_about(
+    of: str, teeth: tuple[str, ...], targets: list[str], tmp_path: Path
+) -> None:
+    view = "occlusal arch" if of == "arch" else "close-up"
+    path = tmp_path / "rules.toml"
+    path.write_text(
+        'name = "N"\nversion = "1"\nsource = "S"\nstanding = "local"\n[applies]\n'
+        f'to = "episodes"\n[[require]]\nname = "r"\nview = "{view}"\nof = "{of}"\n'
+    )
+    done = episode("Crown", teeth)
+    demands, _ = evaluate([read_rules(path)], Album([picture(1, "face")]), (done,), TODAY)
+    assert sorted(d.target for d in demands) == sorted(targets)
+    if of == "quadrant":  # a picture of a neighbour in the quadrant fulfils it
+        album = Album([picture(1, "close-up", ("17",)), picture(2, "close-up", ("46",))])
+        demands, _ = evaluate([read_rules(path)], album, (done,), TODAY)
+        states = {d.target: d.status for d in demands}
+        assert states == {"upper right quadrant": "present", "lower left quadrant": "missing"}
 
 
 # The way it was taken, stages, days
