@@ -42,13 +42,18 @@ class Entering:
 
     def __init__(self, site: Site, local: str) -> None:
         self._site, self._local = site, local
-        self.users = users_of(site.archive.layout.root)
+        self.users = users_of(site.archive.layout.root, self._changed)
         self.sessions = Sessions(site.clock, site.settings.idle, site.settings.longest)
         self._tries = Rate(_TRIES, _TRY_EACH_SECOND, site.clock)
         # Tells log-in forms apart from those of other sites: there is no session yet.
         self._secret = secrets.token_bytes(32)
         self._own: tuple[str, Session] | None = None
         self._guard = threading.Lock()
+
+    def _changed(self, names: list[str]) -> None:
+        """Tell that users were made, changed or removed while the server runs (DCM 110137)."""
+        words = f"user security attributes changed: {', '.join(names)}"
+        self._site.note_of("archiver serve", Event.ALERT, None, words)
 
     @property
     def needs_no_login(self) -> bool:

@@ -11,7 +11,7 @@ import json
 import os
 import sys
 import threading
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from functools import cache
 from importlib.resources import files
@@ -59,10 +59,13 @@ class Users:
     ----------
     path
         Of their file; it need not exist.
+    changed
+        Called with the names of users that were made, changed or removed since they were read.
     """
 
-    def __init__(self, path: Path) -> None:
+    def __init__(self, path: Path, changed: Callable[[list[str]], None] | None = None) -> None:
         self.path = path
+        self._changed = changed
         self._hasher = PasswordHasher()
         self._guard = threading.Lock()
         self._stamp: tuple[int, int] | None = None
@@ -86,9 +89,16 @@ class Users:
                 return {}
             stamp = (found.st_mtime_ns, found.st_ino)
             if stamp != self._stamp:
-                self._users = _read(self.path)
-                self._stamp = stamp
+                before, self._users = self._users, _read(self.path)
+                is_first, self._stamp = self._stamp is None and not before, stamp
+                self._tell(before, is_first)
             return dict(self._users)
+
+    def _tell(self, before: Mapping[str, User], is_first: bool) -> None:
+        names = {*before, *self._users}
+        touched = sorted(n for n in names if before.get(n) != self._users.get(n))
+        if self._changed is not None and touched and not is_first:
+            self._changed(touched)
 
     def checked(self, name: str, password: str) -> User | None:
         """Return the user of that name and password, None where there is none."""
@@ -145,9 +155,9 @@ class Users:
             flush_folder(self.path.parent)
 
 
-def users_of(root: Path) -> Users:
-    """Return the users of the archive in a folder."""
-    return Users(root / "pages" / FILE)
+def users_of(root: Path, changed: Callable[[list[str]], None] | None = None) -> Users:
+    """Return the users of the archive in a folder; see `Users`."""
+    return Users(root / "pages" / FILE, changed)
 
 
 def _read(path: Path) -> dict[str, User]:

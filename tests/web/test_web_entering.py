@@ -94,12 +94,19 @@ def test_a_user_is_told_by_name_and_password(tmp_path: Path) -> None:
 
 
 def test_a_running_server_sees_a_user_that_is_made_or_removed(tmp_path: Path) -> None:
-    ours, theirs = Users(tmp_path / "users.json"), Users(tmp_path / "users.json")
-    assert not ours.all()
+    told: list[list[str]] = []
+    path = tmp_path / "users.json"
+    Users(path).add("berg", frozenset({"dentist"}), PASSWORD)
+    ours, theirs = Users(path, told.append), Users(path)
+    assert list(ours.all()) == ["berg"]
+    assert not told
     theirs.add("anna", frozenset({"assistant"}), PASSWORD)
-    assert list(ours.all()) == ["anna"]
+    assert list(ours.all()) == ["berg", "anna"]
+    theirs.add("anna", frozenset({"IT"}), PASSWORD)
+    assert ours.all()["anna"].roles == {"IT"}
     theirs.remove("anna")
-    assert not ours.all()
+    assert list(ours.all()) == ["berg"]
+    assert told == [["anna"]] * 3
 
 
 @pytest.mark.parametrize(
