@@ -84,20 +84,21 @@ class Users:
         with self._guard:
             try:
                 found = self.path.stat()
+                stamp = (found.st_mtime_ns, found.st_ino)
             except FileNotFoundError:
-                self._stamp, self._users = None, {}
-                return {}
-            stamp = (found.st_mtime_ns, found.st_ino)
+                stamp = (0, 0)
             if stamp != self._stamp:
-                before, self._users = self._users, _read(self.path)
-                is_first, self._stamp = self._stamp is None and not before, stamp
-                self._tell(before, is_first)
+                before, is_first = self._users, self._stamp is None
+                self._users = _read(self.path) if any(stamp) else {}
+                self._stamp = stamp
+                if not is_first:
+                    self._tell(before)
             return dict(self._users)
 
-    def _tell(self, before: Mapping[str, User], is_first: bool) -> None:
+    def _tell(self, before: Mapping[str, User]) -> None:
         names = {*before, *self._users}
         touched = sorted(n for n in names if before.get(n) != self._users.get(n))
-        if self._changed is not None and touched and not is_first:
+        if self._changed is not None and touched:
             self._changed(touched)
 
     def checked(self, name: str, password: str) -> User | None:

@@ -96,10 +96,11 @@ def test_a_user_is_told_by_name_and_password(tmp_path: Path) -> None:
 def test_a_running_server_sees_a_user_that_is_made_or_removed(tmp_path: Path) -> None:
     told: list[list[str]] = []
     path = tmp_path / "users.json"
-    Users(path).add("berg", frozenset({"dentist"}), PASSWORD)
     ours, theirs = Users(path, told.append), Users(path)
+    assert not ours.all()
+    theirs.add("berg", frozenset({"dentist"}), PASSWORD)
     assert list(ours.all()) == ["berg"]
-    assert not told
+    assert told.pop() == ["berg"]
     theirs.add("anna", frozenset({"assistant"}), PASSWORD)
     assert list(ours.all()) == ["berg", "anna"]
     theirs.add("anna", frozenset({"IT"}), PASSWORD)
