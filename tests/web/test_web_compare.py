@@ -208,6 +208,76 @@ def test_side_by_side_both_move_and_grow_together(
     assert apart(after[0][inner], after[1][inner]) < 14
 
 
+def test_several_earlier_dates_stand_beside_the_newest(
+    page: Page, served: Served, uids: dict[str, str]
+) -> None:
+    compare(page, served, uids, FIRST, THEN, WRONG, NOW)
+    mode(page, "Side by side")
+    page.get_by_label("Several earlier dates beside the newest").check()
+    drawn(page)
+    assert page.locator(".pane .when").all_inner_texts() == [FIRST, THEN, WRONG, NOW]
+    assert f"{WRONG}: Mirror-reversed" in page.locator("[data-notices]").inner_text()
+    told = page.locator("[data-figures]").inner_text()
+    assert f"{FIRST}: Aligned to" in told and f"{THEN}: Aligned to" in told
+    named, picture = kept(page, "seen")
+    assert named == f"comparison-{FIRST}-{THEN}-{WRONG}-{NOW}.png"
+    for day in (FIRST, THEN, WRONG, NOW):
+        assert says(picture, day, Face(36, bold=True), plates.INK)
+    assert picture.width > 3000
+
+
+@pytest.mark.parametrize(
+    "matrix",
+    [
+        [0.3, -0.05, 200, 0.05, 0.3, 90, 0, 0, 1],
+        [0.11, -0.03, 300, 0.03, 0.11, 190, 0, 0, 1],
+        [0.3, 0.06, 130, -0.04, 0.3, 160, 2e-5, -1e-5, 1],
+        [1.1, 0.2, -600, -0.1, 1.05, -300, 1e-5, 1e-5, 1],
+    ],
+)
+def test_no_gap_shows_between_the_parts_of_a_picture(
+    page: Page, served: Served, matrix: list[float]
+) -> None:
+    page.goto(served.url + "/compare")
+    found = page.evaluate(
+        """async (matrix) => {
+          const { TiledPicture, inverse, place } = await import("/static/compare/tiles.js");
+          const [columns, rows, tile, overlap] = [3000, 2000, 512, 2];
+          const make = (url) => {
+            const [column, row] = url.split("/").slice(-2).map(Number);
+            const one = document.createElement("canvas");
+            one.width = Math.min(tile + overlap, columns - column * tile);
+            one.height = Math.min(tile + overlap, rows - row * tile);
+            const pen = one.getContext("2d");
+            pen.fillStyle = "#808080";
+            pen.fillRect(0, 0, one.width, one.height);
+            return one;
+          };
+          const level = { reduction: 1, columns, rows, left: 0, top: 0 };
+          const shown = { columns, rows, tile, overlap, tiles: "", levels: [level] };
+          const picture = new TiledPicture(shown);
+          const canvas = document.createElement("canvas");
+          [canvas.width, canvas.height] = [1200, 800];
+          const pen = canvas.getContext("2d", { alpha: false });
+          picture.draw(pen, matrix, [0, 0, 1200, 800], { get: make }, []);
+          const back = inverse(matrix);
+          const pixels = pen.getImageData(0, 0, 1200, 800).data;
+          let [inside, gaps] = [0, 0];
+          for (let y = 0; y < 800; y++)
+            for (let x = 0; x < 1200; x++) {
+              const [u, v] = place(back, x + 0.5, y + 0.5);
+              if (u < 20 || v < 20 || u > columns - 20 || v > rows - 20) continue;
+              inside++;
+              if (Math.abs(pixels[4 * (1200 * y + x)] - 128) > 2) gaps++;
+            }
+          return [inside, gaps];
+        }""",
+        matrix,
+    )
+    assert found[0] > 50_000
+    assert found[1] == 0
+
+
 def test_two_fingers_change_the_size(page: Page, served: Served, uids: dict[str, str]) -> None:
     compare(page, served, uids, THEN, NOW)
     before = page.locator("[data-zoom-now]").inner_text()

@@ -14,6 +14,7 @@ from PIL import Image
 from archiver.archive.query import Query
 from archiver.archive.store import Archive
 from archiver.dentition.orientation import Turn
+from archiver.errors import ObjectError
 from archiver.photo.turbo import load_turbo
 from archiver.priors.loading import turned
 from archiver.web.compare import tiles
@@ -159,3 +160,21 @@ def test_levels_of_a_huge_picture_are_only_those_that_fit(source: Source) -> Non
     assert [grid.reduction for grid in grids(huge)] == [4, 8]
     small = replace(source, size=(300, 200))
     assert [grid.reduction for grid in grids(small)] == [1]
+
+
+def test_a_stream_of_another_size_than_the_object_says_is_refused_undecoded(
+    source: Source, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    turbo = load_turbo()
+    assert turbo
+    monkeypatch.setattr(type(turbo), "decode", lambda *_: pytest.fail("it was decoded"))
+    with pytest.raises(ObjectError, match="1200 x 800"):
+        stored_pixels(replace(source, size=(600, 400)), 1)
+
+
+def test_a_file_that_is_no_picture_is_refused(tmp_path: Path) -> None:
+    path = tmp_path / "no.dcm"
+    for content in (b"", b"DICM" * 50, bytes(128) + b"DICM" + b"\x00" * 300):
+        path.write_bytes(content)
+        with pytest.raises(ObjectError):
+            read_source(path)

@@ -18,12 +18,15 @@ from archiver.dentition.orientation import Orientation, Turn
 from archiver.errors import ArchiverError, ObjectError, PhotoError, Problem
 from archiver.network.node.rendering import Rendition, render
 from archiver.objects.reading import Description, describe
+from archiver.photo.jpeg import frame_of
 from archiver.photo.turbo import load_turbo
 from archiver.priors.colours import ColourSpace, space_of
 from archiver.priors.loading import display_turn
 
 Pixels = NDArray[np.uint8]
 
+#: Pixels of a picture that has to be decoded whole.
+_LARGEST_WHOLE = 150_000_000
 #: JPEG processes with 8-bit samples that libjpeg-turbo decodes (PS3.5 10.2): baseline, lossless.
 _BASELINE, _LOSSLESS = "1.2.840.10008.1.2.4.50", "1.2.840.10008.1.2.4.70"
 
@@ -119,6 +122,7 @@ def stored_pixels(source: Source, reduction: int) -> Pixels:
             return _by_rendering(source.path, reduction)
         dataset = _read(source.path, pixels=True)
         frame = next(generate_frames(dataset.PixelData, number_of_frames=1))
+        _check_size(frame, source)
         turbo = load_turbo()
         assert turbo is not None
         pixels = turbo.decode(frame, reduction if source.is_scalable else 1)
@@ -128,6 +132,21 @@ def stored_pixels(source: Source, reduction: int) -> Pixels:
     if pixels.ndim == 2:
         pixels = np.repeat(pixels[:, :, np.newaxis], 3, axis=2)
     return pixels if source.is_scalable else _reduced(Image.fromarray(pixels), reduction)
+
+
+def _check_size(frame: bytes, source: Source) -> None:
+    """Refuse a stream that is larger than the object says, before room is made for its pixels."""
+    found, size = frame_of(frame), source.size
+    columns, rows = size[::-1] if source.turn.swaps_sides else size
+    if (found.columns, found.rows) != (columns, rows):
+        raise PhotoError(
+            Problem(
+                f"the stream has {found.columns} x {found.rows} pixels",
+                expected=f"{columns} x {rows}",
+            )
+        )
+    if not source.is_scalable and columns * rows > _LARGEST_WHOLE:
+        raise PhotoError(Problem(f"{columns} x {rows} pixels are too many to be shown"))
 
 
 def _by_rendering(path: Path, reduction: int) -> Pixels:
