@@ -13,9 +13,14 @@ import argparse
 import json
 import sys
 import tempfile
+from contextlib import ExitStack
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from archiver.cli.query import add_selectors, question
+
+if TYPE_CHECKING:
+    from archiver.archive.store import Archive
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -39,24 +44,28 @@ def run(options: argparse.Namespace) -> int:
 
     practice = read_settings()
     peer = find_peer(practice.peers, options.at)
-    with header_cache() as cache:
-        found = ask(peer, question(options), cache)
-    with tempfile.TemporaryDirectory(prefix="archiver-retrieve-") as scratch:
+    with ExitStack() as stack:
+        archive: Archive | None = None
+        target = options.to or options.archive or practice.archive
+        if options.to is None:
+            # First, so that nothing is fetched where it could not be added.
+            archive = stack.enter_context(_opened(target))
+        with header_cache() as cache:
+            found = ask(peer, question(options), cache)
+        scratch = stack.enter_context(tempfile.TemporaryDirectory(prefix="archiver-retrieve-"))
         folder = options.to or Path(scratch)
         folder.mkdir(parents=True, exist_ok=True)
         fetched = fetch_records(peer, found.records, folder)
         problems = list(fetched.problems)
-        target = str(folder)
-        if options.to is None:
-            target = str(options.archive or practice.archive)
-            problems += _add(Path(target), list(fetched.files.values()))
+        if archive is not None:
+            problems += _add(archive, list(fetched.files.values()))
     if options.json:
         told = {
             "peer": peer.name,
             "way": found.way,
             "matched": len(found.records),
             "fetched": sorted(fetched.files),
-            "into": target,
+            "into": str(target),
             "problems": problems,
         }
         print(json.dumps(told, ensure_ascii=False, indent=2))
@@ -68,10 +77,14 @@ def run(options: argparse.Namespace) -> int:
     return 1 if problems else 0
 
 
-def _add(folder: Path, files: list[Path]) -> list[str]:
-    from archiver.archive.add import add_files
+def _opened(folder: Path) -> Archive:
     from archiver.archive.store import Archive
     from archiver.cli.context import actor
 
-    with Archive.open(folder, actor=actor()) as archive:
-        return [str(problem) for problem in add_files(archive, files).problems]
+    return Archive.open(folder, actor=actor())
+
+
+def _add(archive: Archive, files: list[Path]) -> list[str]:
+    from archiver.archive.add import add_files
+
+    return [str(problem) for problem in add_files(archive, files).problems]

@@ -341,6 +341,9 @@ def test_the_command_line_asks_and_fetches(
         for record in second.query(Query()):
             kept = next(r for r in objects.records(archive) if r.sop_instance_uid in record.path)
             assert objects.data_set(Path(record.path)) == objects.data_set(Path(kept.path))
+    with Archive.open(tmp_path / "second"):
+        locked = archiver("retrieve", *words, "--archive", tmp_path / "second")
+    assert locked.returncode == 1 and "another process is writing" in locked.stderr
     echoed = archiver("echo", "clinic")
     assert echoed.returncode == 0 and "answers" in echoed.stdout
     unknown = archiver("echo", "nowhere")

@@ -27,13 +27,14 @@ def _read(*tables: dict[str, Any]) -> tuple[Any, ...]:
 def test_peers_of_both_kinds_are_read() -> None:
     clinic, region = _read(
         {**DIMSE, "calling": "CAMERA1", "limits": {"answer": 5}, "tls": True},
-        {**WEB, "token_env": "REGION_TOKEN"},
+        {**WEB, "token_env": "REGION_TOKEN", "connections": 3, "commitment": False},
     )
     assert isinstance(clinic, DimsePeer) and clinic.tls is not None
     assert (clinic.calling, clinic.limits.answer, clinic.limits.connect) == ("CAMERA1", 5.0, 10.0)
     assert isinstance(region, WebPeer)
     assert region.url == "https://imaging.example/dicomweb"
     assert region.token == Secret("REGION_TOKEN")
+    assert (region.connections, region.commitment) == (3, False)
     assert find_peer((clinic, region), "region") is region
     with pytest.raises(UsageError, match="DIMSE peer"):
         find_dimse_peer((clinic, region), "region", "a worklist")
