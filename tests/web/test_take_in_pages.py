@@ -10,8 +10,8 @@ from pathlib import Path
 import piexif
 import pytest
 from playwright.sync_api import Page, expect
-from taking import STUDIES, Taking, card
-from web_serving import TABLET, Served, Watch, serious
+from taking import STUDIES, Taking, card, let_in
+from web_serving import PASSWORD, TABLET, Served, Watch, serious
 
 from archiver.archive.query import Order, Query, Record
 from archiver.archive.store import Archive
@@ -353,6 +353,37 @@ def test_what_is_said_while_the_server_is_away_is_kept_when_it_comes_back(
     drafts = list((archive / "pages" / "drafts").iterdir())
     assert '"mirror":false' in (drafts[0] / "draft.json").read_text("utf-8")
     assert again.process.poll() is None
+
+
+def test_what_was_not_kept_yet_outlasts_a_log_in(
+    page: Page, tmp_path: Path, start: Callable[..., Served], watch: Watch
+) -> None:
+    watch.expected = ("ERR_CONNECTION_REFUSED", "Failed to load resource")
+    served = start(tmp_path / "archive")
+    let_in(served.archive, "Berg^Ida", "assistant")
+
+    def log_in() -> None:
+        page.get_by_label("Name").fill("Berg^Ida")
+        page.get_by_label("Password").fill(PASSWORD)
+        page.get_by_role("button", name="Log in").click()
+
+    page.goto(f"{served.url}/login")
+    log_in()
+    new_draft(page, served)
+    add(page, card(tmp_path / "card", 1))
+    served.kill()
+    page.get_by_label("View", exact=True).select_option("frontal")
+    page.get_by_role("button", name="Direct", exact=True).click()
+    expect(page.locator("#kept")).to_contain_text("The server does not answer")
+    start(tmp_path / "archive", port=served.address[1])
+    page.wait_for_url("**/login?to=*")
+    log_in()
+    page.wait_for_selector("[data-ready]", state="attached")
+    kept(page)
+    expect(page.locator(".tile")).to_contain_text("frontal")
+    page.get_by_role("button", name="Yes, I compared it").click()
+    expect(page.locator("#side")).to_contain_text("Confirmed by Berg Ida")
+    kept(page)
 
 
 def test_names_with_markup_are_shown_as_they_are(

@@ -1,12 +1,14 @@
 // Asking the server: the session's token goes along, and an ended session is begun again or
-// leads to log-in. Errors are told as `Trouble`, whose message is for the person.
+// leads to log-in. Errors are told as `Trouble`, whose message is for the person; `answer` is all
+// that the server told in JSON.
 import { t } from "./words.js";
 
 export class Trouble extends Error {
-  constructor(message, status, problems = []) {
+  constructor(message, status, problems = [], answer = {}) {
     super(message);
     this.status = status;
     this.problems = problems;
+    this.answer = answer;
   }
 }
 
@@ -45,13 +47,14 @@ export async function call(path, { method = "GET", body, headers = {}, signal } 
       await renew();
       continue;
     }
-    let problems = [];
+    let told = {};
     try {
-      problems = (await answer.json()).problems ?? [];
+      told = await answer.json();
     } catch {
-      problems = [];
+      told = {};
     }
-    throw new Trouble(problems.join(" ") || t("errors.unexpected"), answer.status, problems);
+    const problems = told.problems ?? [];
+    throw new Trouble(problems.join(" ") || t("errors.unexpected"), answer.status, problems, told);
   }
 }
 

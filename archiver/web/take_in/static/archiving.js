@@ -1,5 +1,5 @@
 // Archiving: what is still lacking, how far it is, and what became of each picture.
-import { call, callJson } from "../calling.js";
+import { call, callJson, Trouble } from "../calling.js";
 import { cancel, follow } from "../task.js";
 import { t } from "../words.js";
 import { find, make, press } from "./dom.js";
@@ -8,6 +8,7 @@ export class Archiving {
   constructor(model) {
     this.model = model;
     this.task = "";
+    this.drawn = "";
     find("archive").addEventListener("click", () => this.start());
     find("archiving-stop").addEventListener("click", () => this.stop());
     // Escape must not hide work that goes on.
@@ -32,7 +33,9 @@ export class Archiving {
     const result = this.model.shown?.result;
     const lacking = this.lacking?.[this.model.current] ?? [];
     box.hidden = !result && lacking.length === 0;
-    if (box.hidden) return;
+    const signature = JSON.stringify([result, lacking]);
+    if (box.hidden || signature === this.drawn) return;
+    this.drawn = signature;
     const lines = [...lacking, ...(result?.problems ?? [])].map((words) => make("li", "line-bad", words));
     lines.push(...(result?.warnings ?? []).map((words) => make("li", "line-look", words)));
     lines.push(...(result?.findings ?? []).map((one) => make("li", "line-look", one.words)));
@@ -74,9 +77,10 @@ export class Archiving {
   }
 
   async notReady(error) {
+    if (!(error instanceof Trouble)) throw error;
     const lines = error.problems?.length ? [...error.problems] : [];
     if (error.status === 422) {
-      this.lacking = error.answer?.pictures ?? {};
+      this.lacking = error.answer.pictures ?? {};
       const first = this.model.order.find((digest) => this.lacking[digest]);
       if (first) this.model.show(first);
       for (const [digest, words] of Object.entries(this.lacking)) {

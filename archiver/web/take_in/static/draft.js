@@ -71,7 +71,7 @@ class Page {
       this.add(await dropped(event.dataTransfer));
     });
     window.addEventListener("beforeunload", (event) => {
-      if (this.model.unsent || this.model.busy) event.preventDefault();
+      if (this.model.busy) event.preventDefault();
     });
   }
 
@@ -81,7 +81,6 @@ class Page {
     const rows = await inOrder(wanted);
     this.model.coming = [...this.model.coming.filter((row) => !row.done), ...rows];
     this.model.tell();
-    performance.mark("files-chosen");
     this.draw();
     find("tiles").focus();
     await send(this.model.id, rows,
@@ -136,10 +135,12 @@ class Page {
     const kept = model.away ? "take_in.away" : model.unsent ? "take_in.keeping" : "take_in.kept";
     find("kept").textContent = empty ? "" : t(model.state === "archived" ? "take_in.all_archived" : kept);
     find("kept").classList.toggle("kept-away", model.away);
-    for (const part of [this.whom, this.strip, this.stage, this.cropping, this.asking, this.meaning, this.wanted, this.archiving]) {
-      part.draw();
-    }
-    performance.mark("drawn");
+    for (const part of [this.stage, this.cropping, this.asking, this.meaning]) part.draw();
+    // The picture that is worked on comes first, the row of all pictures behind it.
+    clearTimeout(this.rest);
+    this.rest = setTimeout(() => {
+      for (const part of [this.strip, this.whom, this.wanted, this.archiving]) part.draw();
+    });
   }
 
   // -- what keys do
@@ -190,6 +191,7 @@ class Page {
 const page = new Page();
 try {
   await page.model.load();
+  page.model.resume();
   if (page.model.task) await page.archiving.watch(page.model.task);
   else if (page.model.state === "archived") page.archiving.finished();
   find("draft").dataset.ready = "yes";

@@ -11,6 +11,7 @@ export class Model extends EventTarget {
   constructor(id, known) {
     super();
     this.id = id;
+    this.stored = `archiver-draft-${id}`;
     this.who = known.who;
     this.habits = known.habits;
     this.edges = known.edges;
@@ -26,6 +27,7 @@ export class Model extends EventTarget {
     this.sending = false;
     this.unsent = false;
     this.away = false;
+    this.underWay = null;
     this.touched = false;
   }
 
@@ -160,8 +162,23 @@ export class Model extends EventTarget {
     return new Promise((good, bad) => {
       this.queue.push({ change, good, bad });
       this.unsent = true;
+      this.store();
       this.pump();
     });
+  }
+
+  // What is not kept yet survives this page too: a server that starts anew may ask for log-in first.
+  store() {
+    const open = [this.underWay, ...this.queue].filter((one) => one && !one.change.undo && !one.change.redo);
+    if (open.length) sessionStorage.setItem(this.stored, JSON.stringify(open.map((one) => one.change)));
+    else sessionStorage.removeItem(this.stored);
+  }
+
+  // Sends what an earlier page of this draft could not.
+  resume() {
+    for (const change of JSON.parse(sessionStorage.getItem(this.stored) ?? "[]")) {
+      this.change(change).catch(() => {});
+    }
   }
 
   async pump() {
@@ -169,15 +186,20 @@ export class Model extends EventTarget {
     this.sending = true;
     while (this.queue.length) {
       const one = this.queue.shift();
+      this.underWay = one;
       try {
         const state = await this.post(one.change);
         this.keepAssumed(state, this.queue);
         this.take(state, Boolean(one.change.undo || one.change.redo));
         one.good(state);
       } catch (error) {
+        // The page is left for the log-in and comes back with what is stored.
+        if (error instanceof Trouble && error.status === 401) return;
         await this.recover(error);
         one.bad(error);
       }
+      this.underWay = null;
+      this.store();
     }
     this.sending = false;
     this.unsent = false;

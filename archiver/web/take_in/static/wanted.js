@@ -8,6 +8,7 @@ import { teethWords } from "./words.js";
 export class Wanted {
   constructor(model) {
     this.model = model;
+    this.drawn = "";
     find("rules").addEventListener("change", (event) => model.change({ rules: event.target.value }).catch(() => {}));
     find("visit-teeth").addEventListener("change", (event) => {
       model.change({ teeth: event.target.value, numbering: numberingName() }).catch(() => {});
@@ -29,6 +30,9 @@ export class Wanted {
     if (document.activeElement !== find("rules")) find("rules").value = model.rules;
     if (document.activeElement !== find("visit-teeth")) find("visit-teeth").value = teethWords(model.teeth);
     const rows = model.wanted;
+    const signature = JSON.stringify([model.rules, rows, model.order]);
+    if (signature === this.drawn) return;
+    this.drawn = signature;
     const required = rows.filter((row) => !row.optional);
     const there = required.filter((row) => row.there).length;
     let sum = "";
