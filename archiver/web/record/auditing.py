@@ -59,6 +59,7 @@ class Auditing:
     def __init__(self, site: Site) -> None:
         self._site = site
         self._running = threading.Lock()
+        self._task: Task | None = None
 
     @property
     def _folder(self) -> Path:
@@ -95,10 +96,15 @@ class Auditing:
             return {"where": f"/record/report/{name}"}
 
         try:
-            return self._site.tasks.start(visitor, work)
+            self._task = self._site.tasks.start(visitor, work)
+            return self._task
         except Refused:
             self._running.release()
             raise
+
+    def running(self) -> Task | None:
+        """Return the audit that is going on; None where there is none."""
+        return self._task if self._task is not None and not self._task.ended.is_set() else None
 
     def reports(self) -> list[Report]:
         """Return the reports that are kept, the latest first."""

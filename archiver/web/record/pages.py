@@ -144,8 +144,14 @@ class _Record:
 
     def audits(self, request: Request) -> Response:
         """Show the reports there are, and what an audit can be asked for."""
+        running = self._auditing.running()
         return self._site.page(
-            request, "record/audits.html", sets=rule_sets(), reports=self._auditing.reports()
+            request,
+            "record/audits.html",
+            sets=rule_sets(),
+            reports=self._auditing.reports(),
+            running=running,
+            mine=running is not None and running.owner == visitor_of(request).name,
         )
 
     def start_audit(self, request: Request) -> Response:
