@@ -10,7 +10,7 @@ import json
 import os
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Any
+from typing import Any, BinaryIO
 
 from archiver.archive.durable import flush_folder, translated
 from archiver.errors import IntegrityError, Problem
@@ -33,7 +33,7 @@ def append(path: Path, line: Mapping[str, object]) -> bytes:
     with translated("nothing was noted", path):
         is_new = not path.exists()
         with path.open("ab+", buffering=0) as file:
-            end = _end_of_whole_lines(file.fileno(), file.seek(0, os.SEEK_END))
+            end = _end_of_whole_lines(file)
             file.truncate(end)
             try:
                 rest = memoryview(text)
@@ -48,12 +48,12 @@ def append(path: Path, line: Mapping[str, object]) -> bytes:
     return text
 
 
-def _end_of_whole_lines(handle: int, size: int) -> int:
-    end = size
+def _end_of_whole_lines(file: BinaryIO) -> int:
+    end = file.seek(0, os.SEEK_END)
     while end:
         begin = max(0, end - 8192)
-        piece = os.pread(handle, end - begin, begin)
-        if (at := piece.rfind(b"\n")) >= 0:
+        file.seek(begin)
+        if (at := file.read(end - begin).rfind(b"\n")) >= 0:
             return begin + at + 1
         end = begin
     return 0
