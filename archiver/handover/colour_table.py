@@ -5,7 +5,7 @@ Never a shade: figures only compare frames that were taken alike.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -125,12 +125,3 @@ def after_drying(visits: Sequence[str], dried: Sequence[bool]) -> list[bool]:
         begun[visit] = begun.get(visit, False) or dry
         found.append(begun[visit])
     return found
-
-
-def no_marks(marks: Mapping[int, Box], count: int) -> list[Problem]:
-    """Tell marks of pictures that there are not."""
-    return [
-        Problem(f"there is no picture {number}", "", f"1 to {count}")
-        for number in sorted(marks)
-        if not 1 <= number <= count
-    ]

@@ -8,7 +8,6 @@ from dataclasses import dataclass
 from pydicom import Dataset
 
 from archiver.archive.sheet_cells import Edges
-from archiver.dentition.orientation import Direction
 from archiver.handover import describing
 from archiver.objects import concepts
 from archiver.objects.reading import Description, comments, describe, items, text
@@ -182,8 +181,3 @@ def drying(original: Dataset) -> bool:
             if found and not before.rstrip().endswith(tuple(w.strip() for w in _NOT_YET)):
                 return True
     return False
-
-
-def direction_words(letter: str) -> str:
-    """Return a direction letter as a word; a question mark where there is none."""
-    return Direction(letter).word if letter else "?"
