@@ -91,6 +91,16 @@ def test_a_change_can_be_taken_back_and_made_again(drafts: Drafts) -> None:
     assert opened.draft.revision == 5
 
 
+def test_a_result_falls_where_something_else_is_said_and_not_beside_it(drafts: Drafts) -> None:
+    opened = drafts.create("ida")
+    both = opened.draft.with_said({"a": {"view": "face"}, "b": {"view": "face"}})
+    done = {"a": {"status": "archived"}, "b": {"status": "archived"}}
+    opened.save(replace(both, results=done), NOON)
+    opened.change(opened.draft.with_said({"a": {"view": "smile"}}), NOON)
+    assert opened.draft.results == {"b": {"status": "archived"}}
+    assert opened.undo(NOON).results == {"b": {"status": "archived"}}
+
+
 def test_a_draft_that_was_archived_goes_after_a_day(tmp_path: Path) -> None:
     now = [NOON]
     drafts = Drafts(tmp_path, lambda: now[0])

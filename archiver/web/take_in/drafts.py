@@ -128,8 +128,20 @@ class Draft:
         return self.said.get(digest, {})
 
     def with_said(self, changed: Mapping[str, Said]) -> Draft:
-        """Return the draft with what is said of some pictures put in place of what was."""
-        return replace(self, said={**self.said, **changed})
+        """Return the draft with what is said of some pictures put in place of what was.
+
+        What became of a picture when it was archived holds for what was said of it then.
+        """
+        new = replace(self, said={**self.said, **changed})
+        return replace(new, results=new.results_since(self))
+
+    def results_since(self, before: Draft) -> Mapping[str, Mapping[str, Any]]:
+        """Return the results of an earlier state that still hold for what is said now."""
+        return {
+            digest: result
+            for digest, result in before.results.items()
+            if self.of_photo(digest) == before.of_photo(digest)
+        }
 
 
 def in_order(photos: Mapping[str, Photo]) -> list[Photo]:

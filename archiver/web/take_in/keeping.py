@@ -95,7 +95,8 @@ class Open:
         if not source:
             return self.draft
         present, wanted = self.draft, source.pop()
-        kept = self.save(replace(wanted, state=present.state, results=present.results), now)
+        results = wanted.results_since(present)
+        kept = self.save(replace(wanted, state=present.state, results=results), now)
         other.append(present)
         return kept
 

@@ -146,7 +146,7 @@ def _row(opened: Open) -> dict[str, Any]:
     return {
         "id": draft.id,
         "state": draft.state,
-        "name": draft.patient.get("name", "").replace("^", " ").strip(),
+        "name": draft.patient.get("name", ""),
         "patient": draft.patient.get("id", ""),
         "date": draft.visit.get("date", ""),
         "changed": draft.changed[:16].replace("T", " "),

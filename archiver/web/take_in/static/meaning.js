@@ -33,8 +33,8 @@ export class Meaning {
   }
 
   way(mirror) {
-    const same = this.model.shown.said.mirror === mirror;
-    this.say({ mirror: same ? null : mirror });
+    const all = [...this.model.chosen].every((digest) => this.model.said(digest).mirror === mirror);
+    this.say({ mirror: all ? null : mirror });
   }
 
   leaveOut() {
@@ -79,15 +79,20 @@ export class Meaning {
     const picture = model.shown;
     if (!picture) return;
     const { said } = picture;
+    // Where several are chosen and differ, nothing is shown, so that anything can be chosen for all.
+    const common = (key) => {
+      const values = new Set([...model.chosen].map((digest) => JSON.stringify(model.said(digest)[key] ?? null)));
+      return values.size > 1 ? undefined : said[key];
+    };
     const held = (id) => document.activeElement === find(id);
-    if (!held("view")) find("view").value = said.view ?? "";
-    if (!held("top")) find("top").value = said.top ?? "";
+    if (!held("view")) find("view").value = common("view") ?? "";
+    if (!held("top")) find("top").value = common("top") ?? "";
     if (!held("operator")) find("operator").value = said.operator ?? model.habits.operator ?? "front";
-    const mirror = said.mirror ?? (said.view ? model.habits.mirror : undefined);
+    const mirror = common("mirror") ?? (said.view ? model.habits.mirror : undefined);
     find("direct").setAttribute("aria-pressed", mirror === false);
     find("mirror").setAttribute("aria-pressed", mirror === true);
     find("operator").disabled = Boolean(said.top);
-    if (!held("teeth") && this.written === null) this.drawTeeth(said.teeth ?? []);
+    if (!held("teeth") && this.written === null) this.drawTeeth(common("teeth") ?? []);
     for (const key of document.querySelectorAll(".tooth-key")) {
       key.setAttribute("aria-pressed", (said.teeth ?? []).includes(key.dataset.iso));
     }

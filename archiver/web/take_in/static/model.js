@@ -150,7 +150,7 @@ export class Model extends EventTarget {
         if (before && after && before.turn !== after.turn) said.crop = recropped(said.crop, picture, before.turn, after.turn);
       }
       if (more.confirm?.picture === digest) said.confirmed_by = this.who;
-      this.pictures.set(digest, { ...picture, said });
+      this.pictures.set(digest, { ...picture, said, result: null });
       if (Object.keys(given).length) pictures[digest] = given;
       this.ensure(said.teeth ?? []);
     }
