@@ -124,11 +124,11 @@ def main() -> int:
     """Measure and print; with --check, fail where a limit is passed."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--photos", type=int, default=200)
-    parser.add_argument("--brief", action="store_true", help="80 photographs")
+    parser.add_argument("--brief", action="store_true", help="60 photographs")
     parser.add_argument("--check", action="store_true", help="exit 1 where a limit is passed")
     options = parser.parse_args()
     if options.brief:
-        options.photos = 80
+        options.photos = 60
     with tempfile.TemporaryDirectory(prefix="bench-pages-") as name:
         folder = Path(name)
         files = card(folder, options.photos)
