@@ -2,34 +2,23 @@
 
 from __future__ import annotations
 
-import contextlib
-import io
 import json
-import subprocess
 from dataclasses import replace
 from datetime import datetime, timezone
 from pathlib import Path
 from typing import Any
 
 import pytest
+from in_process import archiver
 from sessions import camera_jpeg, photo, write_sheet
 
 from archiver.archive.handovers import HandedOver, register
 from archiver.archive.query import Query, Record
 from archiver.archive.store import Archive
-from archiver.cli.main import main
 from archiver.network.outbox import Goods, Outbox
 from archiver.network.shipping import State
 
 NOW = datetime(2026, 3, 5, tzinfo=timezone.utc)
-
-
-def archiver(*words: object) -> subprocess.CompletedProcess[str]:
-    """Run the command line within this process."""
-    out, err = io.StringIO(), io.StringIO()
-    with contextlib.redirect_stdout(out), contextlib.redirect_stderr(err):
-        status = main([str(word) for word in words])
-    return subprocess.CompletedProcess(words, status, out.getvalue(), err.getvalue())
 
 
 @pytest.fixture

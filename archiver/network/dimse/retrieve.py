@@ -38,10 +38,10 @@ SYNTAXES = (
 #: of a SOP class, and cannot send what is in another transfer syntax than that.
 _ONE_BY_ONE = ((EXPLICIT, IMPLICIT), *((syntax,) for syntax in SYNTAXES[:2]))
 _STORAGE = "1.2.840.10008.5.1.4.1.1."
-#: Proposed where nobody knows what will come: photographs and dental radiographs.
+#: Proposed where nobody knows what will come: photographs, dental radiographs, notes on them.
 USUAL_CLASSES = tuple(
     _STORAGE + ending
-    for ending in ("77.1.4", "1.3", "1.3.1", "1.1", "1.1.1", "1", "2", "7", "7.4", "104.1")
+    for ending in ("77.1.4", "1.3", "1.3.1", "1.1", "1.1.1", "1", "2", "7", "7.4", "88.59", "104.1")
 )
 #: UIDs in one request; an answer names those that failed (VR UI with many values).
 _AT_ONCE = 500
