@@ -7,8 +7,12 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import Browser, Page, sync_playwright
+from playwright.sync_api import Browser, Page, expect, sync_playwright
 from web_serving import DESK, Served, Watch, copy_of, demo_archive, serve
+
+#: Milliseconds that a busy machine may take to show what is waited for.
+PATIENCE = 30_000
+expect.set_options(timeout=PATIENCE)
 
 
 @pytest.fixture(scope="session")
@@ -68,7 +72,7 @@ def watch() -> Watch:
 def page(browser: Browser, watch: Watch) -> Iterator[Page]:
     """A page of a fresh browser context; any complaint in its console fails the test."""
     context = browser.new_context(viewport=DESK)
-    context.set_default_timeout(10_000)
+    context.set_default_timeout(PATIENCE)
     watch.attach(context)
     yield context.new_page()
     context.close()
