@@ -29,6 +29,7 @@ from archiver.records.outbox_checks import check_outbox, read_outbox
 from archiver.records.picture_checks import check_pictures, same_pictures
 from archiver.records.picture_findings import check_findings, read_findings
 from archiver.records.pictures import Picture, pictures_of
+from archiver.records.reading import without_collection
 from archiver.records.rejections import check_rejected
 from archiver.records.retention import check_retention
 from archiver.records.rules import RuleSet, strictest
@@ -174,7 +175,10 @@ def run_audit(
     facts = survey.facts
     valid = [one for one in survey.instances if not one.rejected]
     pictures = pictures_of(valid, facts)
-    demands, concerns = metadata_concerns(survey.instances, pictures, facts, sets, episodes, now)
+    with without_collection():
+        demands, concerns = metadata_concerns(
+            survey.instances, pictures, facts, sets, episodes, now
+        )
     concerns += survey.concerns
     limits = strictest(tuple(sets))
     looked = quality if survey.depth >= Depth.PICTURES else None

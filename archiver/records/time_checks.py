@@ -105,7 +105,8 @@ def _clock(
         return concern_about("date-in-future", one, found, f"up to {now:%Y-%m-%d}")
     if day is None:
         return None
-    if (when.month, when.day) == (1, 1) and when.date() != day:
+    # A clock that was never set tells 1 January of the year in which the camera was made.
+    if (when.month, when.day) == (1, 1) and when.year < day.year:
         return concern_about("clock-at-default", one, found, f"near {day}")
     if added is not None and when.date() > added + timedelta(days=1):
         return concern_about("clock-after-archiving", one, found, f"before {added}, when it came")
