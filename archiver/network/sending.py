@@ -7,10 +7,10 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import PurePosixPath
 
-from archiver.errors import ArchiverError, NetworkError, ObjectError, RefusedForGood
+from archiver.errors import NetworkError, ObjectError, RefusedForGood
 from archiver.network.dimse import commitment, store
 from archiver.network.outbox import Outbox
-from archiver.network.parcels import Parcel, Sent, read_parcel
+from archiver.network.parcels import Parcel, read_parcel
 from archiver.network.peers import DimsePeer, Peer, WebPeer
 from archiver.network.shipping import (
     Shipment,
@@ -105,15 +105,23 @@ def _send_due(outbox: Outbox, peer: Peer, world: World) -> Iterator[Shipment]:
             parcels.append(_parcel(outbox, shipment))
             waiting[shipment.sop_instance] = shipment
         except ObjectError as error:
-            yield _sent(outbox, shipment, error, world)
+            failed = after_sending(shipment, error, world.now(), world.jitter())
+            outbox.save([shipment], [failed])
+            yield failed
     if isinstance(peer, DimsePeer):
-        results = store.send(peer, parcels)
+        batches = store.send_noting(peer, parcels)
     else:
         from archiver.network import web_store
 
-        results = web_store.send(peer, parcels)
-    for parcel, result in results:
-        yield _sent(outbox, waiting[parcel.sop_instance], result, world)
+        batches = web_store.send_noting(peer, parcels)
+    for batch in batches:
+        before = [waiting[parcel.sop_instance] for parcel, _ in batch]
+        after = [
+            after_sending(one, result, world.now(), world.jitter())
+            for one, (_, result) in zip(before, batch, strict=True)
+        ]
+        outbox.save(before, after)
+        yield from after
 
 
 def _parcel(outbox: Outbox, shipment: Shipment) -> Parcel:
@@ -121,14 +129,6 @@ def _parcel(outbox: Outbox, shipment: Shipment) -> Parcel:
     if parcel.sop_instance != shipment.sop_instance:
         raise ObjectError(f"{shipment.path} holds another instance")
     return parcel
-
-
-def _sent(
-    outbox: Outbox, shipment: Shipment, result: Sent | ArchiverError, world: World
-) -> Shipment:
-    after = after_sending(shipment, result, world.now(), world.jitter())
-    outbox.save([shipment], [after])
-    return after
 
 
 def _commit_due(outbox: Outbox, peer: Peer, world: World) -> Iterator[Shipment]:

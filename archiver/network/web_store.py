@@ -6,7 +6,6 @@ compared with what was sent: only where it comes back the same does it count as 
 
 from __future__ import annotations
 
-import queue
 import tempfile
 import threading
 import uuid
@@ -26,6 +25,7 @@ from archiver.network.node.reception import file_head
 from archiver.network.parcels import Parcel, Result, Sent, read_parcel
 from archiver.network.peers import WebPeer
 from archiver.network.recoding import recoded
+from archiver.network.results import Results
 from archiver.network.statuses import Category, Service, status_of
 from archiver.network.web_client import WebLink, fetch, open_web_link, told
 
@@ -48,33 +48,33 @@ def send(peer: WebPeer, parcels: Sequence[Parcel]) -> Iterator[Result]:
     tuple
         The object, and the peer's answer or why there is none.
     """
+    for batch in send_noting(peer, parcels):
+        yield from batch
+
+
+def send_noting(peer: WebPeer, parcels: Sequence[Parcel]) -> Iterator[list[Result]]:
+    """Send objects; answers that come while the last ones are noted are given together."""
     waiting = deque(parcels)
-    results: queue.Queue[Result | BaseException | None] = queue.Queue()
-    stop = threading.Event()
-    count = min(peer.connections, len(parcels))
+    results = Results()
 
     def work() -> None:
         try:
-            _work(peer, waiting, results.put, stop)
+            _work(peer, waiting, results.put, results.stop)
         except BaseException as error:
             results.put(error)
-        finally:
-            results.put(None)
 
+    count = min(peer.connections, len(parcels))
     threads = [threading.Thread(target=work, daemon=True) for _ in range(count)]
     for thread in threads:
         thread.start()
+    came = 0
     try:
-        while count:
-            result = results.get()
-            if result is None:
-                count -= 1
-            elif isinstance(result, BaseException):
-                raise result
-            else:
-                yield result
+        while came < len(parcels):
+            batch = results.batch()
+            came += len(batch)
+            yield batch
     finally:
-        stop.set()
+        results.stop.set()
         for thread in threads:
             thread.join()
 

@@ -3,10 +3,6 @@
 from __future__ import annotations
 
 import json
-import os
-import random
-import subprocess
-import sys
 import threading
 from collections import Counter
 from dataclasses import replace
@@ -447,58 +443,3 @@ def test_a_corrected_picture_that_is_not_committed_keeps_the_camera_file(tmp_pat
         list(work(outbox, peers.peer_at(port), time.world()))
         assert standing_of(opened, outbox, digest, None).safe
         assert not standing_of(opened, outbox, digest, "another").safe
-
-
-def test_a_sender_killed_at_any_moment_loses_nothing_and_promises_nothing(tmp_path: Path) -> None:
-    """Two hundred small objects; rounds by ARCHIVER_KILLS."""
-    archive = objects.small_objects(tmp_path, 200)
-    rounds = int(os.environ.get("ARCHIVER_KILLS", "4"))
-    chance = random.Random(7)
-    clinic = Clinic()
-    sender = [sys.executable, "-m", "tests.network.client_killed_sender", str(archive)]
-    with peers.pynetdicom_server(clinic.handlers) as port:
-        with Outbox.open(archive) as outbox:
-            outbox.queue("clinic", objects.goods(archive), START)
-        said: set[str] = set()
-        noted: dict[str, int] = {}
-        for _ in range(rounds):
-            # Few lines a round where there are many rounds, so that each has something to do.
-            moment = chance.randrange(1, max(3, 400 // rounds))
-            process = subprocess.Popen([*sender, str(port)], stdout=subprocess.PIPE, text=True)
-            assert process.stdout is not None
-            with process, process.stdout as lines:
-                for number, line in enumerate(lines):
-                    if line.startswith("committed"):
-                        said.add(line.split()[1])
-                    if number == moment:
-                        process.kill()
-            for one in _nothing_lost(archive, clinic, said):
-                noted.setdefault(one, clinic.stored[one])
-        with Outbox.open(archive) as outbox:
-            rows = outbox.shipments()
-            outbox.save(rows, [shipping.tried_again(one, START) for one in rows])
-        last = subprocess.run([*sender, str(port)], capture_output=True, text=True, timeout=120)
-        assert last.returncode == 0, last.stderr
-        with Outbox.open(archive) as outbox:
-            assert _states(outbox) == {"committed": 200}
-    _nothing_lost(archive, clinic, said)
-    assert len(clinic.kept) == 200
-    # A kill can fall between the peer's answers and our notes of them; what is noted is not
-    # sent again, whether it was committed by then or not.
-    assert {one: clinic.stored[one] for one in noted} == noted
-    for record in objects.records(archive):
-        assert clinic.kept[record.sop_instance_uid] == objects.data_set(Path(record.path))
-    again = sum(times > 1 for times in clinic.stored.values())
-    print(f"{rounds} kills: 200 objects at the clinic, {again} of them sent more than once")
-
-
-def _nothing_lost(archive: Path, clinic: Clinic, said: set[str]) -> set[str]:
-    """Check what the outbox says against what the clinic has; return what is noted as there."""
-    with Outbox.open(archive) as outbox:
-        rows = outbox.shipments()
-    assert len(rows) == 200
-    safe = {one.sop_instance for one in rows if one.state is State.COMMITTED}
-    there = {one.sop_instance for one in rows if one.state in (State.SENT, State.COMMITTED)}
-    assert said <= safe <= set(clinic.kept)
-    assert there <= set(clinic.kept)
-    return there

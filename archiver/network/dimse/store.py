@@ -8,7 +8,6 @@ TLS socket from two threads at once is not safe.
 
 from __future__ import annotations
 
-import queue
 import socket
 import ssl
 import struct
@@ -32,6 +31,7 @@ from archiver.network.dimse.link import Link, connect, open_link
 from archiver.network.parcels import Parcel, Result, Sent
 from archiver.network.peers import DimsePeer
 from archiver.network.recoding import recoded
+from archiver.network.results import Results
 from archiver.network.statuses import Service, Status, status_of
 
 #: Bytes that go to the socket at once, and the longest PDU where the peer sets no limit.
@@ -61,20 +61,25 @@ def send(peer: DimsePeer, parcels: Sequence[Parcel]) -> Iterator[Result]:
     tuple
         The object, and the peer's answer or why there is none.
     """
+    for batch in send_noting(peer, parcels):
+        yield from batch
+
+
+def send_noting(peer: DimsePeer, parcels: Sequence[Parcel]) -> Iterator[list[Result]]:
+    """Send objects; answers that come while the last ones are noted are given together."""
     for group in grouped([(parcel.need, parcel) for parcel in parcels]):
         yield from _send_group(peer, group)
 
 
-def _send_group(peer: DimsePeer, parcels: list[Parcel]) -> Iterator[Result]:
+def _send_group(peer: DimsePeer, parcels: list[Parcel]) -> Iterator[list[Result]]:
     waiting = deque(parcels)
-    results: queue.Queue[Result | BaseException] = queue.Queue()
-    stop = threading.Event()
+    results = Results()
     needs = [parcel.need for parcel in parcels]
 
     def started(work: Callable[..., None]) -> threading.Thread:
         def run() -> None:
             try:
-                work(peer, needs, waiting, results.put, stop)
+                work(peer, needs, waiting, results.put, results.stop)
             except BaseException as error:
                 results.put(error)
 
@@ -84,17 +89,17 @@ def _send_group(peer: DimsePeer, parcels: list[Parcel]) -> Iterator[Result]:
 
     began = time.monotonic()
     threads = [started(_work)]
+    came = 0
     try:
-        for number in range(len(parcels)):
-            result = results.get()
-            if isinstance(result, BaseException):
-                raise result
-            left = (time.monotonic() - began) * (len(parcels) - 1)
-            if number == 0 and left > _WORTH_MORE and isinstance(result[1], Sent):
+        while came < len(parcels):
+            batch = results.batch()
+            left = (time.monotonic() - began) / len(batch) * (len(parcels) - 1)
+            if came == 0 and left > _WORTH_MORE and isinstance(batch[0][1], Sent):
                 threads += [started(_help) for _ in range(peer.associations - 1)]
-            yield result
+            came += len(batch)
+            yield batch
     finally:
-        stop.set()
+        results.stop.set()
         for thread in threads:
             thread.join()
 
