@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import secrets
+import threading
 import unicodedata
 from collections.abc import Callable
 from dataclasses import dataclass, field
@@ -26,6 +27,8 @@ from archiver.web.take_in.keeping import Open
 #: Pixels of the longer side of the small picture in the row, and of the one on the stage.
 SMALL_SIDE, LARGE_SIDE = 360, 1600
 _LONGEST_NAME = 200
+#: What is no JPEG is decoded whole, which takes hundreds of megabytes: one after the other.
+_WHOLE = threading.Lock()
 _ENDINGS = {
     Format.JPEG: ".jpg",
     Format.PNG: ".png",
@@ -95,7 +98,7 @@ class Arrival:
             return there
         _check_name(name, photo.format)
         small = self.opened.small / f"{photo.sha256}.jpg"
-        _write_small(small, thumbnail(photo, SMALL_SIDE))
+        _write_small(small, _small(photo, SMALL_SIDE))
         with translated("the picture was not kept", self.opened.folder.name):
             os.fsync(self._file.fileno())
         return self.opened.add(_facts(photo, name, now), self.part)
@@ -149,6 +152,13 @@ def _check_name(name: str, kind: Format) -> None:
         )
 
 
+def _small(photo: CameraFile, side: int) -> bytes:
+    if photo.structure is not None:
+        return thumbnail(photo, side)
+    with _WHOLE:
+        return thumbnail(photo, side)
+
+
 def _write_small(path: Path, octets: bytes) -> None:
     part = path.with_name(f"{path.stem}.{secrets.token_hex(4)}.part")
     part.write_bytes(octets)
@@ -172,6 +182,6 @@ def small_picture(opened: Open, photo: Photo, large: bool) -> bytes:
 
 def _made(opened: Open, photo: Photo, path: Path, side: int) -> bytes:
     read: Callable[[], bytes] = opened.path_of(photo).read_bytes
-    octets = thumbnail(read_camera_bytes(read(), photo.name), side)
+    octets = _small(read_camera_bytes(read(), photo.name), side)
     _write_small(path, octets)
     return octets

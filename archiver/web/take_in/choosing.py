@@ -81,7 +81,7 @@ def of_archive(archive: Archive, words: str) -> list[dict[str, Any]]:
         if key not in latest or record.study_date > latest[key].study_date:
             latest[key] = record
     ordered = sorted(latest.values(), key=lambda one: one.study_date, reverse=True)
-    return [_of_record(archive, one) for one in ordered[:_SHOWN]]
+    return [_of_record(one) for one in ordered[:_SHOWN]]
 
 
 def of_visit(archive: Archive, study: str) -> dict[str, Any] | None:
@@ -90,7 +90,7 @@ def of_visit(archive: Archive, study: str) -> dict[str, Any] | None:
     if not found:
         return None
     record = found[0]
-    entry = _of_record(archive, record)
+    entry = _of_record(record)
     entry["visit"] = {"date": record.study_date}
     if record.study_time:
         entry["visit"]["time"] = record.study_time[:8]
@@ -101,19 +101,20 @@ def of_visit(archive: Archive, study: str) -> dict[str, Any] | None:
     return entry
 
 
-def _of_record(archive: Archive, record: Record) -> dict[str, Any]:
+def _of_record(record: Record) -> dict[str, Any]:
     from pydicom import dcmread
+    from pydicom.errors import InvalidDicomError
 
     from archiver.objects.reading import describe
 
-    told = describe(dcmread(record.path, stop_before_pixels=True))
-    patient = (
-        record.patient_id,
-        told.patient_name,
-        record.issuer,
-        iso_date(told.birth_date),
-        told.sex if told.sex in ("M", "F", "O") else "",
-    )
+    name, birth, sex = record.patient_name, "", ""
+    try:
+        told = describe(dcmread(record.path, stop_before_pixels=True))
+        name, birth = told.patient_name, iso_date(told.birth_date)
+        sex = told.sex if told.sex in ("M", "F", "O") else ""
+    except (OSError, InvalidDicomError):
+        pass  # an object that cannot be read still names its patient in the index
+    patient = (record.patient_id, name, record.issuer, birth, sex)
     entry = _entry(patient=patient, visit=("", "", "", ""), study=("", "", ""))
     entry["last"] = record.study_date
     return entry

@@ -20,6 +20,7 @@ from archiver.errors import InputError, MeaningError, PhotoError
 from archiver.photo.quality import QualityLimits
 from archiver.photo.reading import read_size
 from archiver.web.bodies import json_of
+from archiver.web.files import unchanged_or
 from archiver.web.refusing import Refused
 from archiver.web.take_in import said
 from archiver.web.take_in.archiving import Run, archive_draft
@@ -43,7 +44,7 @@ _PATIENCE = 30.0
 #: Changes of one draft by one person within that time are one event of the audit trail.
 _ONE_WORK = timedelta(minutes=10)
 _MOST_PICTURES = 1000
-_CACHE = "private, max-age=3600"
+_CACHE = "private, no-cache"
 
 
 class Drafting:
@@ -170,7 +171,7 @@ class Drafting:
             octets = small_picture(opened, photo, large="large" in request.query_params)
         except PhotoError:
             raise Refused(404, "take_in.no_picture") from None
-        return Response(octets, media_type="image/jpeg", headers={"Cache-Control": _CACHE})
+        return unchanged_or(request, octets, "image/jpeg", _CACHE)
 
     # -- changes
 

@@ -47,7 +47,10 @@ class Page {
     find("pick-folder").addEventListener("click", () => find("folder").click());
     find("pick-files").addEventListener("click", () => find("files").click());
     find("add-files").addEventListener("click", () => find("files").click());
-    find("refused-close").addEventListener("click", () => { find("refused").hidden = true; });
+    find("refused-close").addEventListener("click", () => {
+      find("refused").hidden = true;
+      find("refused-list").replaceChildren();
+    });
     for (const id of ["folder", "files"]) {
       find(id).addEventListener("change", (event) => {
         const files = [...event.target.files];
