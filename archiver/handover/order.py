@@ -22,6 +22,9 @@ from archiver.handover.identifying import Identifying
 from archiver.handover.profiles import Profile, profile_of
 from archiver.objects.purposes import Purpose
 
+#: What fits a line of the sheet, and a person's name (PS3.5 6.2).
+_LONGEST = 64
+
 
 @dataclass(frozen=True)
 class Order:
@@ -187,6 +190,10 @@ def _of_order(archive: Archive, order: Order, chosen: Chosen, token: str) -> lis
     others = [one for one in of_case(archive.layout.root, order.case) if one.patient != token]
     if others:
         problems.append(Problem(f"the case number {order.case} is another patient's"))
+    for name, words in (("addressee", order.to), ("name of who insists", order.insisted_by)):
+        if len(words) > _LONGEST or not words.isprintable():
+            expected = f"up to {_LONGEST} letters and signs on one line"
+            problems.append(Problem(f"the {name} is {words[:80]!r}", "", expected))
     known = known_words(chosen)
     for name, words in (("case number", order.case), ("addressee", order.to)):
         if known.is_in(words):

@@ -437,3 +437,10 @@ def test_no_outside_verifier_objects_to_a_stamped_and_a_masked_object(
         assert [*objections(path), *reject(path)] == []
         ds = dcmread(path)
         assert (ds.ImageType[0] == "DERIVED") and ds.LossyImageCompression == "01"
+
+
+@pytest.mark.parametrize("words", ["x" * 65, "North\nlaboratory", "North\x00"])
+def test_an_addressee_fits_a_line(archive: Archive, tmp_path: Path, words: str) -> None:
+    assert "up to 64 letters" in refusal(archive, tmp_path, to=words, without_doubtful=True)
+    told = refusal(archive, tmp_path, insisted_by=words)
+    assert "the name of who insists" in told
