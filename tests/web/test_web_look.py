@@ -24,8 +24,9 @@ def paths(served: Served) -> tuple[str, ...]:
     return (*PAGES, *of_one)
 
 
-@pytest.mark.parametrize("theme", ["light", "dark"])
-@pytest.mark.parametrize("size", [DESK, TABLET], ids=["desk", "tablet"])
+@pytest.mark.parametrize(
+    ("theme", "size"), [("light", DESK), ("dark", TABLET)], ids=["desk in light", "tablet in dark"]
+)
 def test_axe_finds_nothing_serious(
     page: Page,
     served: Served,
