@@ -190,8 +190,7 @@ def run_audit(
         items, trouble = read_outbox(archive)
         if trouble:
             concerns.append(Concern("outbox-failed", trouble, path="outbox.sqlite"))
-        by_uid = {one.uid: one for one in survey.instances}
-        concerns += check_outbox(items, by_uid, limits, now)
+        concerns += check_outbox(items, {i.uid: i for i in survey.instances}, limits, now)
     return Audit(
         now,
         who,

@@ -101,8 +101,7 @@ def survey_archive(
     layout.check_mark()
     survey = Survey(str(layout.root), depth)
     if depth is Depth.INDEX:
-        index = Index(sqlite.reading_engine(layout.index), layout.index)
-        with closing(index), index.reading() as connection:
+        with closing(_open(layout)) as index, index.reading() as connection:
             survey.instances = read_instances(connection)
         return survey
     promises = _journal(layout, survey, memory, full)
@@ -125,15 +124,30 @@ def survey_archive(
         with closing(index_in_memory(compared.kept)) as index, index.reading() as connection:
             survey.instances = read_instances(connection, who)
     else:
-        by_uid = {one.uid: one for one in survey.instances}
-        survey.concerns += check_index(by_uid, said.rows, compared.expected, promises, unsound)
-        if depth >= Depth.OBJECTS:
-            lines = {sop: entry.seq for sop, entry in promises.items()}
-            right = rejections_of(survey.facts, lines)
-            survey.concerns += check_rejections(said.rejections, right, unsound)
+        _compare_index(survey, said, compared.expected, promises, unsound)
     for path in sorted(layout.temporary.glob("*")):
         survey.concerns.append(Concern("file-left-over", "a temporary file", path=path.name))
     return survey
+
+
+def _open(layout: Layout) -> Index:
+    return Index(sqlite.reading_engine(layout.index), layout.index)
+
+
+def _compare_index(
+    survey: Survey,
+    said: _Said,
+    expected: Mapping[str, str],
+    promises: Mapping[str, Entry],
+    unsound: set[str],
+) -> None:
+    """Tell where the index says other things than journal and objects."""
+    by_uid = {one.uid: one for one in survey.instances}
+    survey.concerns += check_index(by_uid, said.rows, expected, promises, unsound)
+    if survey.depth >= Depth.OBJECTS:
+        lines = {sop: entry.seq for sop, entry in promises.items()}
+        right = rejections_of(survey.facts, lines)
+        survey.concerns += check_rejections(said.rejections, right, unsound)
 
 
 def _journal(layout: Layout, survey: Survey, memory: Memory, full: bool) -> dict[str, Entry]:
@@ -185,7 +199,7 @@ def _index(layout: Layout, survey: Survey, who: Mapping[int, str]) -> _Said | No
     if found:
         survey.concerns.append(Concern("index-damaged", found, path=name))
     try:
-        with closing(Index(sqlite.reading_engine(layout.index), layout.index)) as index:
+        with closing(_open(layout)) as index:
             position = index.position()
             with index.reading() as connection:
                 instances = read_instances(connection, who)
