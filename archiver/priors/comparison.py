@@ -134,6 +134,22 @@ def compare(
     return Comparison(comparing.newest, done)
 
 
+@dataclass(frozen=True)
+class Ready:
+    """A picture with all that aligning it takes; made by `of`, several at once if need be."""
+
+    shown: Shown
+    prepared: Prepared
+
+    @classmethod
+    def of(cls, path: Path) -> Ready:
+        """Read a picture and find its features; the errors are those of `load`."""
+        shown = load(path)
+        prepared = prepare(colours.as_srgb(shown.pixels, shown.space), shown.factor)
+        _ = prepared.features  # found when they are first asked for
+        return cls(shown, prepared)
+
+
 class Comparing:
     """A newest picture made ready once, to be compared with one prior after the other.
 
@@ -151,15 +167,17 @@ class Comparing:
     def __init__(self, newest: Path, wishes: Wishes | None = None) -> None:
         self._wishes = wishes or Wishes()
         asked = self._wishes.region
-        self.newest = shown = load(newest)
-        self._ready = prepare(colours.as_srgb(shown.pixels, shown.space), shown.factor)
+        ready = Ready.of(newest)
+        self.newest = shown = ready.shown
+        self._prepared = ready.prepared
         self._chosen = None if asked is None else _inside(shown, asked, "the region")
         self._subject = _subject(shown, asked)
 
-    def with_prior(self, path: Path, relation: str) -> Compared:
+    def with_prior(self, prior: Path | Ready, relation: str) -> Compared:
         """Compare a prior; the errors are those of `compare`."""
         asked = (self._wishes, self._chosen, self._subject)
-        return _compared((self.newest, self._ready), load(path), relation, asked)
+        other = prior if isinstance(prior, Ready) else Ready.of(prior)
+        return _compared((self.newest, self._prepared), other, relation, asked)
 
 
 def _subject(shown: Shown, region_asked: Box | None) -> Subject:
@@ -172,13 +190,13 @@ def _subject(shown: Shown, region_asked: Box | None) -> Subject:
 
 def _compared(
     current: tuple[Shown, Prepared],
-    prior: Shown,
+    other: Ready,
     relation: str,
     asked: tuple[Wishes, Mask | None, Subject],
 ) -> Compared:
     (newest, ready), (wishes, chosen, subject) = current, asked
-    other = prepare(colours.as_srgb(prior.pixels, prior.space), prior.factor)
-    checked = check(ready, other, subject)
+    prior = other.shown
+    checked = check(ready, other.prepared, subject)
     alignment = checked.outcome
     if not isinstance(alignment, Alignment):
         return Compared(prior, relation, checked, None, None, None, None, "", subject.single)

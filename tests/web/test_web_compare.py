@@ -60,6 +60,7 @@ def path_of(uids: dict[str, str], *which: str) -> str:
 
 def compare(page: Page, served: Served, uids: dict[str, str], *which: str) -> None:
     """Open a comparison and wait until all that can be aligned is."""
+    page.set_default_timeout(PATIENCE)
     page.goto(served.url + path_of(uids, *which))
     page.wait_for_selector("[data-stage][data-ready=yes]", timeout=PATIENCE)
     drawn(page)
@@ -113,6 +114,7 @@ def says(picture: Image.Image, text: str, face: Face, ink: str, paper: str = "#F
 def test_a_picture_leads_to_its_earlier_ones(
     page: Page, served: Served, uids: dict[str, str]
 ) -> None:
+    page.set_default_timeout(PATIENCE)
     page.goto(f"{served.url}/find/picture/{uids[NOW]}")
     with page.expect_navigation():
         page.get_by_role("link", name="Compare with earlier pictures").click()

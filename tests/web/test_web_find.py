@@ -14,6 +14,8 @@ from web_serving import PASSWORD, TABLET, Client, Served, copy_of, serious, serv
 from archiver.web.users import users_of
 
 PATIENT = "P-1042"
+#: Tests share a machine.
+PATIENCE = 60_000
 
 
 @pytest.fixture(scope="module")
@@ -25,6 +27,7 @@ def served(demo: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Ser
 
 def ask(page: Page, served: Served, teeth: str = "", **fields: str) -> None:
     """Ask by the form, as a person does."""
+    page.set_default_timeout(PATIENCE)
     page.goto(served.url + "/find")
     for iso in teeth.split():
         if iso[0] in "5678":
@@ -161,6 +164,7 @@ def test_teeth_with_pictures_are_marked_by_more_than_colour(page: Page, served: 
 
 
 def test_keys_alone_find_and_lead_to_a_comparison(page: Page, served: Served) -> None:
+    page.set_default_timeout(PATIENCE)
     page.goto(served.url + "/find")
     page.focus("#patient_id")
     page.keyboard.type(PATIENT)
@@ -246,7 +250,7 @@ def test_a_single_picture_is_seen_in_full_and_moved(page: Page, served: Served) 
     page.wait_for_selector("[data-drawn=whole]")
     assert tiles
     page.get_by_role("button", name="Full size").click()
-    expect(page.locator("[data-zoom-now]")).to_have_text("100 %")
+    expect(page.locator("[data-zoom-now]")).to_have_text("100 %", timeout=PATIENCE)
     page.wait_for_selector("[data-drawn=whole]")
     assert all(re.search(r"/compare/tile/[0-9.]+/[12]/\d/\d$", url) for url in tiles)
     canvas = page.locator(".stage canvas")

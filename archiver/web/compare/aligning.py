@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import threading
 from collections import OrderedDict
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import Any
 
@@ -12,7 +13,7 @@ import numpy as np
 from PIL import Image
 
 from archiver.priors import plates
-from archiver.priors.comparison import Compared, Comparing
+from archiver.priors.comparison import Compared, Comparing, Ready
 from archiver.priors.models import Array
 from archiver.priors.opencv import cv2
 from archiver.priors.registration import Alignment
@@ -91,8 +92,10 @@ class Alignments:
             found = self.known(newest, prior)
             if found is not None:
                 return found
-            comparing = self._made_ready(newest)
-            made = aligned(comparing, comparing.with_prior(prior.path, ""))
+            with ThreadPoolExecutor(1, "making ready") as beside:
+                other = beside.submit(Ready.of, prior.path)
+                comparing = self._made_ready(newest)
+                made = aligned(comparing, comparing.with_prior(other.result(), ""))
         with self._guard:
             self._known[_key(newest, prior)] = made
             while len(self._known) > _PAIRS:

@@ -132,7 +132,7 @@ class Canvas {
   // Only asks for the tiles.
   hidden(deed) {
     const context = this.context;
-    this.context = { setTransform() {}, drawImage() {}, fillRect() {} };
+    this.context = { setTransform() {}, translate() {}, drawImage() {}, fillRect() {} };
     const whole = deed();
     this.context = context;
     return whole;
