@@ -18,7 +18,7 @@ from starlette.types import ASGIApp
 from archiver.archive.store import Archive
 from archiver.errors import ArchiverError
 from archiver.network.node.accepting import dataset_media, wishes
-from archiver.network.node.audit import DONE, MINOR, SERIOUS, Event, Happening
+from archiver.network.node.audit import DONE, MINOR, NODE_AUTHENTICATION, SERIOUS, Event, Happening
 from archiver.network.node.credentials import Credentials
 from archiver.network.node.finding import BadQuestionError
 from archiver.network.node.levels import Level
@@ -71,16 +71,15 @@ class Application:
         self._pages = None if pages is None else pages(self._tell)
         limits = settings.limits
         self._stow = Stow(storing, self._open, limits.request_bytes, limits.network_seconds)
+        ends = [(one, self._endpoint(one)) for one in RESOURCES]
+        self._actions: dict[object, Action] = {end: one.action for one, end in ends}
         self._routes = Starlette(
             routes=[
                 Route("/health", self._health),
                 Route("/metrics", self._metrics),
-                *[
-                    Route(ROOT + one.path, self._endpoint(one), methods=[one.method])
-                    for one in RESOURCES
-                ],
+                *[Route(ROOT + one.path, end, methods=[one.method]) for one, end in ends],
             ],
-            exception_handlers={HTTPException: _refused, ArchiverError: _failed},
+            exception_handlers={HTTPException: self._refused, ArchiverError: self._failed},
         )
 
     def _endpoint(self, resource: Resource) -> Callable[..., Any]:
@@ -163,7 +162,8 @@ class Application:
         """Tell of a connection or a request that is refused."""
         self._figures.turned_away.inc()
         self._log("turned away", address=address, why=why)
-        self._tell(Happening(Event.ALERT, address, self._settings.title, MINOR, detail=why))
+        title, kind = self._settings.title, NODE_AUTHENTICATION
+        self._tell(Happening(Event.ALERT, address, title, MINOR, detail=why, kind=kind))
 
     def _refusal(self, request: Request, status: int, why: str) -> Response:
         address = request.client.host if request.client else ""
@@ -242,7 +242,8 @@ class Application:
         for one in found:
             studies[one.study] = studies.get(one.study, 0) + 1
         title = self._settings.title
-        self._tell(Happening(Event.SENT, title, _peer(request), DONE, studies, f"WADO-RS {what}"))
+        peer, detail = _peer(request), f"WADO-RS {what}"
+        self._tell(Happening(Event.SENT, title, peer, DONE, studies, detail, "", peer))
 
     def _objects(self, request: Request) -> Response:
         found = self._found(request)
@@ -250,12 +251,13 @@ class Application:
         chosen = [(one, object_syntax(one, wished)) for one in found]
         if any(syntax is None for _, syntax in chosen):
             raise HTTPException(406, "the objects are not to be had in what is accepted")
-        self._sent(request, found, "objects")
         single = len(found) == 1 and wished[0].name == "application/dicom"
         if single and not wished[0].multipart:
             one, syntax = chosen[0]
             kind = f"application/dicom; transfer-syntax={syntax}"
-            return StreamingResponse(primed(object_bytes(one, syntax or "")), media_type=kind)
+            begun = primed(object_bytes(one, syntax or ""))
+            self._sent(request, found, "objects")
+            return StreamingResponse(begun, media_type=kind)
         writer = MultipartWriter("application/dicom")
 
         def body() -> Iterator[bytes]:
@@ -264,16 +266,18 @@ class Application:
                 yield from writer.part(kind, object_bytes(one, syntax or ""))
             yield writer.end()
 
-        return StreamingResponse(primed(body()), headers={"Content-Type": writer.content_type})
+        begun = primed(body())
+        self._sent(request, found, "objects")
+        return StreamingResponse(begun, headers={"Content-Type": writer.content_type})
 
     def _metadata(self, request: Request) -> Response:
         media = media_for_datasets(request)
         found = self._found(request)
         base = _base(request)
-        self._sent(request, found, "metadata")
         listed = [one for one in (metadata(i, base) for i in found) if one is not None]
         if not listed:
             raise HTTPException(500, "the objects cannot be read")
+        self._sent(request, found, "metadata")
         return datasets(listed, media)
 
     def _frames(self, request: Request) -> Response:
@@ -299,10 +303,10 @@ class Application:
             return self._frames(request)
         one = self._found(request)[0]
         value = bulk_value(one, request.path_params["tag"])
-        self._sent(request, [one], "bulk data")
         kind = "application/octet-stream"
         if not any(w.is_any or w.name in (kind, "application/*") for w in wishes(request)):
             raise HTTPException(406, f"bulk data are given as {kind}")
+        self._sent(request, [one], "bulk data")
         writer = MultipartWriter(kind)
         body = [*writer.part(kind, iter([value])), writer.end()]
         return Response(b"".join(body), headers={"Content-Type": writer.content_type})
@@ -312,9 +316,10 @@ class Application:
         numbers = frame_numbers(text) if text is not None else [1]
         how = rendition(request.query_params, wishes(request), thumbnail=False)
         found = self._found(request)
-        self._sent(request, found, "rendered")
         if len(found) == 1 and len(numbers) == 1:
-            return Response(render(found[0].path, how, numbers[0]), media_type=how.media)
+            picture = render(found[0].path, how, numbers[0])
+            self._sent(request, found, "rendered")
+            return Response(picture, media_type=how.media)
         writer = MultipartWriter(how.media)
 
         def body() -> Iterator[bytes]:
@@ -323,7 +328,9 @@ class Application:
                     yield from writer.part(how.media, iter([render(one.path, how, number)]))
             yield writer.end()
 
-        return StreamingResponse(primed(body()), headers={"Content-Type": writer.content_type})
+        begun = primed(body())
+        self._sent(request, found, "rendered")
+        return StreamingResponse(begun, headers={"Content-Type": writer.content_type})
 
     def _thumbnail(self, request: Request) -> Response:
         text = request.path_params.get("frames")
@@ -332,8 +339,9 @@ class Application:
         found = self._found(request)
         # One in the middle tells more of a series than its first, which may be a test shot.
         one = found[len(found) // 2]
+        picture = render(one.path, how, number)
         self._sent(request, [one], "thumbnail")
-        return Response(render(one.path, how, number), media_type=how.media)
+        return Response(picture, media_type=how.media)
 
     def _findings(self, request: Request) -> Response:
         one = self._found(request)[0]
@@ -341,6 +349,31 @@ class Application:
         if found is None:
             return JSONResponse({"validated": False}, 202)
         return JSONResponse({"validated": True, "findings": [dataclasses.asdict(f) for f in found]})
+
+    # -- what went wrong
+
+    def _refused(self, request: Request, error: Exception) -> Response:
+        assert isinstance(error, HTTPException)
+        self._audit_refusal(request, error.status_code)
+        return PlainTextResponse(f"{error.detail}\n", error.status_code, error.headers)
+
+    def _failed(self, request: Request, error: Exception) -> Response:
+        assert isinstance(error, ArchiverError)
+        self._audit_refusal(request, 500)
+        return PlainTextResponse(f"{error.problems[0].found}\n", 500)
+
+    def _audit_refusal(self, request: Request, status: int) -> None:
+        """Tell of a request that was let in and not met; what it asked for is not told."""
+        title, peer = self._settings.title, _peer(request)
+        action = self._actions.get(request.scope.get("endpoint"))
+        if action is None:
+            return
+        detail = f"{action.service} {action.value} refused {status}"
+        if action is Action.SEARCH or action is Action.STORE:
+            event = Event.QUERY if action is Action.SEARCH else Event.RECEIVED
+            self._tell(Happening(event, peer, title, MINOR, detail=detail))
+        else:
+            self._tell(Happening(Event.SENT, title, peer, MINOR, None, detail, "", peer))
 
 
 def _base(request: Request) -> str:
@@ -359,13 +392,3 @@ def _base(request: Request) -> str:
 def _peer(request: Request) -> str:
     address = request.client.host if request.client else ""
     return f"{request.state.who}@{address}"
-
-
-def _refused(request: Request, error: Exception) -> Response:
-    assert isinstance(error, HTTPException)
-    return PlainTextResponse(f"{error.detail}\n", error.status_code, error.headers)
-
-
-def _failed(request: Request, error: Exception) -> Response:
-    assert isinstance(error, ArchiverError)
-    return PlainTextResponse(f"{error.problems[0].found}\n", 500)

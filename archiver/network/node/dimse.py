@@ -15,7 +15,7 @@ from pynetdicom.dimse_primitives import C_GET, C_MOVE, C_STORE
 from archiver.archive.store import Archive
 from archiver.network.node import answers
 from archiver.network.node.association import NodeAssociation, Services
-from archiver.network.node.audit import DONE, MINOR, Event, Happening
+from archiver.network.node.audit import DONE, MINOR, NODE_AUTHENTICATION, Event, Happening
 from archiver.network.node.commitment import Commitment
 from archiver.network.node.late_reports import LateReports
 from archiver.network.node.listening import NodeServer
@@ -218,12 +218,17 @@ class DimseSide:
         self._figures.turned_away.inc()
         self._log("rejected", peer=peer)
         detail = "association rejected: title not allowed, or too many associations"
-        self._tell(Happening(Event.ALERT, peer, self._settings.title, MINOR, detail=detail))
+        self._alert(peer, detail)
 
     def _turned_away(self, address: str, why: str) -> None:
         self._figures.turned_away.inc()
         self._log("turned away", address=address, why=why)
-        self._tell(Happening(Event.ALERT, address, self._settings.title, MINOR, detail=why))
+        self._alert(address, why)
+
+    def _alert(self, peer: str, why: str) -> None:
+        title = self._settings.title
+        kind = NODE_AUTHENTICATION
+        self._tell(Happening(Event.ALERT, peer, title, MINOR, detail=why, kind=kind))
 
     def _ended(self, association: NodeAssociation) -> None:
         if association.tally.stored:

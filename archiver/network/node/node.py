@@ -7,7 +7,7 @@ from collections.abc import Iterable
 from typing import TYPE_CHECKING
 
 from archiver.archive.store import Archive
-from archiver.network.node.audit import DONE, Event, Happening
+from archiver.network.node.audit import DONE, STARTED, STOPPED, Event, Happening
 from archiver.network.node.committing import Committer
 from archiver.network.node.dimse import DimseSide
 from archiver.network.node.dropped import Dropped
@@ -88,7 +88,7 @@ class Node:
         except BaseException:
             self.close(0)
             raise
-        self._tell_of_itself("started")
+        self._tell_of_itself(STARTED)
 
     def close(self, seconds: float = _GRACE) -> None:
         """Stop: no new work, finish what was taken, end.
@@ -104,7 +104,7 @@ class Node:
         self._dropped.close()
         if self.validation is not None:
             self.validation.close()
-        self._tell_of_itself("stopped")
+        self._tell_of_itself(STOPPED)
         self._committer.close()
         self._heard.__exit__(None, None, None)
 
@@ -114,9 +114,9 @@ class Node:
     def __exit__(self, *raised: object) -> None:
         self.close()
 
-    def _tell_of_itself(self, what: str) -> None:
+    def _tell_of_itself(self, kind: str) -> None:
         title = self.settings.title
-        self._committer.tell(Happening(Event.APPLICATION, title, title, DONE, detail=what))
+        self._committer.tell(Happening(Event.APPLICATION, title, title, DONE, kind=kind))
 
     def _kept(self, count: int) -> None:
         if self.validation is not None:

@@ -76,6 +76,7 @@ class Querying:
         except Exception:
             # pydicom raises whatever the bytes lead it to.
             yield failure(answers.CANNOT_UNDERSTAND, "the identifier cannot be read"), None
+            self._audit(association, model, MINOR, "an identifier that cannot be read")
             return
         outcome, count = MINOR, 0
         try:
@@ -93,10 +94,15 @@ class Querying:
             yield failure(answers.OUT_OF_RESOURCES, error.problems[0].found), None
         finally:
             asked = " ".join(element.keyword for element in keys if element.value not in (None, ""))
-            detail = f"C-FIND {model} {keys.get('QueryRetrieveLevel', '')} {count} answers: {asked}"
-            self._tell(
-                Happening(Event.QUERY, association.peer, self._title, outcome, detail=detail)
-            )
+            level = keys.get("QueryRetrieveLevel", "")
+            self._audit(association, model, outcome, f"{level} {count} answers: {asked}")
+
+    def _audit(self, association: NodeAssociation, model: str, outcome: int, what: str) -> None:
+        detail = f"C-FIND {what}"
+        peer = association.peer
+        self._tell(
+            Happening(Event.QUERY, peer, self._title, outcome, detail=detail, sop_class=model)
+        )
 
     def _of_archive(self, model: str, keys: Dataset) -> Iterator[tuple[int, Dataset]]:
         try:

@@ -24,7 +24,7 @@ from archiver.network.dimse.link import Link, connect
 from archiver.network.dimse.store import send_one
 from archiver.network.node import answers
 from archiver.network.node.association import NodeAssociation
-from archiver.network.node.audit import DONE, MINOR, SERIOUS, Event, Happening
+from archiver.network.node.audit import DONE, MINOR, RESTRICTED, SERIOUS, Event, Happening
 from archiver.network.node.finding import BadQuestionError
 from archiver.network.node.levels import Level
 from archiver.network.node.matching import texts
@@ -170,8 +170,9 @@ class Retrieving:
         peer = self._destinations.get(title)
         if peer is None:
             answer.refuse(answers.DESTINATION_UNKNOWN, "the destination is not known here")
-            detail = f"C-MOVE to unknown destination {title}"
-            self._tell(Happening(Event.ALERT, association.peer, self._title, MINOR, detail=detail))
+            detail, peer_is = f"C-MOVE to unknown destination {title}", association.peer
+            alert = Happening(Event.ALERT, peer_is, self._title, MINOR, None, detail, RESTRICTED)
+            self._tell(alert)
             return
         wanted = self._wanted(answer)
         if wanted is None:
@@ -194,7 +195,8 @@ class Retrieving:
             link = connect(peer, contexts_for(list(dict.fromkeys(needs))))
         except ArchiverError as error:
             answer.refuse(answers.SUBOPERATIONS_FAILED, error.problems[0].found, wanted)
-            self._audit(wanted, [one.sop_instance for one in wanted], f"{peer.title}@{peer.host}")
+            failed = [one.sop_instance for one in wanted]
+            self._audit(answer, wanted, failed, f"{peer.title}@{peer.host}")
             return
 
         def send(one: Wanted) -> Category:
@@ -216,12 +218,12 @@ class Retrieving:
         try:
             return wanted_instances(self._archive, answer.model, answer.identifier())
         except BadQuestionError as error:
-            answer.refuse(answers.MISMATCH, str(error))
+            self._refuse(answer, answers.MISMATCH, str(error))
         except ArchiverError as error:
-            answer.refuse(answers.OUT_OF_RESOURCES, error.problems[0].found)
+            self._refuse(answer, answers.OUT_OF_RESOURCES, error.problems[0].found)
         except Exception:
             # pydicom raises whatever the bytes of the identifier lead it to.
-            answer.refuse(answers.CANNOT_UNDERSTAND, "the identifier cannot be read")
+            self._refuse(answer, answers.CANNOT_UNDERSTAND, "the identifier cannot be read")
         return None
 
     def _run(
@@ -244,17 +246,26 @@ class Retrieving:
         else:
             answer.final(progress)
         sent = wanted[: len(wanted) - progress.remaining]
-        self._audit(sent, progress.failed, destination)
+        self._audit(answer, sent, progress.failed, destination)
 
-    def _audit(self, sent: list[Wanted], failed: list[str], destination: str) -> None:
+    def _audit(
+        self, answer: _Answer, sent: list[Wanted], failed: list[str], destination: str
+    ) -> None:
         studies: dict[str, int] = {}
         lost = set(failed)
         for one in sent:
-            if one.sop_instance not in lost:
-                studies[one.study] = studies.get(one.study, 0) + 1
-        outcome = DONE if not failed else (MINOR if studies else SERIOUS)
-        detail = f"{len(failed)} failed" if failed else ""
-        self._tell(Happening(Event.SENT, self._title, destination, outcome, studies, detail))
+            studies[one.study] = studies.get(one.study, 0) + (one.sop_instance not in lost)
+        outcome = DONE if not failed else (MINOR if any(studies.values()) else SERIOUS)
+        detail = f"{answer.service} {len(failed)} failed" if failed else answer.service
+        by = answer.association.peer
+        self._tell(
+            Happening(Event.SENT, self._title, destination, outcome, studies, detail, "", by)
+        )
+
+    def _refuse(self, answer: _Answer, status: int, comment: str) -> None:
+        answer.refuse(status, comment)
+        peer, detail = answer.association.peer, f"{answer.service} refused {status:04X}"
+        self._tell(Happening(Event.SENT, self._title, peer, MINOR, None, detail, "", peer))
 
 
 def _store_back(association: NodeAssociation, one: Wanted) -> Category:
@@ -313,6 +324,11 @@ class _Answer:
         response.MessageIDBeingRespondedTo = request.MessageID
         response.AffectedSOPClassUID = request.AffectedSOPClassUID
         self._response: Any = response
+
+    @property
+    def service(self) -> str:
+        """Name of the service."""
+        return "C-MOVE" if isinstance(self._request, C_MOVE) else "C-GET"
 
     def identifier(self) -> Dataset:
         """Decode the identifier."""
