@@ -23,8 +23,8 @@ from tests.network import client_peers as peers
 from tests.network.node_serving import TITLE, Served
 from tests.network.test_client_outbox import START, Clinic
 
-ROUNDS = int(os.environ.get("ARCHIVER_KILLS", "3"))
-OBJECTS = 200 if "ARCHIVER_KILLS" in os.environ else 60
+ROUNDS = int(os.environ.get("ARCHIVER_KILLS", "2"))
+OBJECTS = 200 if "ARCHIVER_KILLS" in os.environ else 40
 #: Returns UIDs of what the peer has.
 There = Callable[[], set[str]]
 
