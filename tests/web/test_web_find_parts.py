@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from dataclasses import fields
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from archiver.archive.query import Query, Record
@@ -103,6 +103,7 @@ class Asked:
         return found[: query.limit]
 
 
+@settings(deadline=None, max_examples=40)
 @given(st.integers(0, 170))
 def test_every_photograph_is_on_exactly_one_page(count: int) -> None:
     both = []
@@ -168,6 +169,7 @@ def test_a_question_survives_its_address() -> None:
     assert question_of(parse_qsl(urlsplit(asked.path).query)) == asked
 
 
+@settings(deadline=None)
 @given(st.lists(st.tuples(st.sampled_from(["tooth", "view", "since", "page", "who"]), st.text())))
 def test_no_address_breaks_a_question(pairs: list[tuple[str, str]]) -> None:
     asked = question_of(pairs)
