@@ -133,11 +133,13 @@ export class Asking {
     box.replaceChildren(title, ...question(follows), acts);
   }
 
-  // A picture of an arch that comes out with the front teeth at the wrong edge was taken from behind the head.
+  // A mirror picture that comes out the wrong way up was taken from elsewhere than was assumed.
   roundAct(acts, { edges }, mirror) {
+    if (!mirror) return;
     const forward = edgeOf(edges, "A");
-    if (!mirror || !edgeOf(edges, "R") || !forward) return;
-    const words = t("take_in.turn_round", { edge: t(`take_in.edge_${OPPOSITE[forward]}`) });
+    const words = forward
+      ? t("take_in.turn_round", { edge: t(`take_in.edge_${OPPOSITE[forward]}`) })
+      : t("take_in.turn_upside");
     acts.append(act("round", words, "", () => this.turnRound(), "B"));
   }
 
