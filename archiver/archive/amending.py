@@ -167,17 +167,8 @@ def prepare(archive: Archive, wish: Wish, ways: Ways) -> Amendment:
         change = wish.change if one is main else others
         made += _corrected(shot, one, made[0].dataset, making, change, ways.edges)
     old = [shot, *corrected]
-    note = key_objects.Note(
-        verdict.title,
-        tuple(key_objects.referenced(one.dataset) for one in old),
-        verdict.words,
-        verdict.modifiers,
-        wish.by,
-    )
-    told = key_objects.build(note, shot.dataset, created=ways.now, uids=ways.uids)
+    note, about_note = _note(old, verdict, wish.by, ways)
     successors, findings = _checked(made, shot.source)
-    whole = part10.whole(told)
-    findings += _without_errors(validate_bytes(whole), "the note")
     return Amendment(
         before,
         after,
@@ -185,9 +176,26 @@ def prepare(archive: Archive, wish: Wish, ways: Ways) -> Amendment:
         verdict,
         tuple(one.uid for one in old),
         successors,
-        Incoming(_described(told, ExplicitVRLittleEndian), [whole]),
-        findings,
+        note,
+        findings + about_note,
     )
+
+
+def _note(
+    old: Sequence[Held], verdict: Verdict, by: str, ways: Ways
+) -> tuple[Incoming, tuple[Finding, ...]]:
+    """Make and check the note that rejects the old instances."""
+    note = key_objects.Note(
+        verdict.title,
+        tuple(key_objects.referenced(one.dataset) for one in old),
+        verdict.words,
+        verdict.modifiers,
+        by,
+    )
+    told = key_objects.build(note, old[0].dataset, created=ways.now, uids=ways.uids)
+    whole = part10.whole(told)
+    findings = _without_errors(validate_bytes(whole), "the note")
+    return Incoming(_described(told, ExplicitVRLittleEndian), [whole]), findings
 
 
 def carry_out(archive: Archive, amendment: Amendment) -> list[Stored]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Iterator
+from datetime import date
 from pathlib import Path
 from typing import Any
 
@@ -15,6 +16,7 @@ from hypothesis import strategies as st
 from pydicom import Dataset, dcmread
 from pydicom.encaps import get_frame
 
+from archiver.archive.add import add_files
 from archiver.archive.amending import (
     Amendment,
     Ways,
@@ -23,6 +25,7 @@ from archiver.archive.amending import (
     prepare,
 )
 from archiver.archive.held_photograph import successor_of
+from archiver.archive.intake import Settings, Status, take_in
 from archiver.archive.moving import Person, whose
 from archiver.archive.query import Query, Record
 from archiver.archive.rebuild import rebuild
@@ -34,10 +37,11 @@ from archiver.errors import ArchiverError, MeaningError, ObjectError
 from archiver.objects import concepts
 from archiver.objects.mistakes import Change
 from archiver.objects.reading import describe
-from archiver.objects.session import Crop, Patient
+from archiver.objects.session import Crop, Patient, Session, Visit
 from archiver.objects.uids import DerivedUids
 from archiver.photo.turbo import load_turbo
 from archiver.photo.turning import turned
+from archiver.priors.choosing import Asked, choose
 from archiver.standard.validator import validate_file
 from tests.standard import verifier
 
@@ -401,8 +405,6 @@ def test_without_the_photograph_as_shot_nothing_is_amended(
     tmp_path: Path, archive: Archive
 ) -> None:
     made = wrap(archive, entry(camera_file(tmp_path / "card")))["derived"]
-    from archiver.archive.add import add_files
-
     with Archive.open(tmp_path / "elsewhere", clock=lambda: NOW) as elsewhere:
         add_files(elsewhere, [Path(made.path)])
         refused(elsewhere, made.sop_instance_uid, Change(mirror=False), "is not here")
@@ -475,9 +477,6 @@ def test_after_any_amendments_the_last_word_stands_alone(
 def test_the_sheet_run_again_adds_nothing_and_says_that_it_was_amended(
     tmp_path: Path, archive: Archive
 ) -> None:
-    from archiver.archive.intake import Settings, Status, take_in
-    from archiver.objects.session import Session
-
     one = entry(camera_file(tmp_path / "card"))
     before = wrap(archive, one)
     amend(archive, before["original"].sop_instance_uid, Change(teeth=parse_teeth("iso:26")))
@@ -485,3 +484,15 @@ def test_the_sheet_run_again_adds_nothing_and_says_that_it_was_amended(
     (taken,) = take_in(Session(NADIA, VISIT, (one,), one.file), archive, Settings(now=lambda: NOW))
     assert taken.status is Status.PRESENT and len(archive) == count
     assert any("amended" in warning.found for warning in taken.warnings)
+
+
+def test_a_comparison_never_takes_a_rejected_picture(tmp_path: Path, archive: Archive) -> None:
+    first = wrap(archive, entry(camera_file(tmp_path / "card", 5)), visit=Visit(date(2025, 3, 4)))
+    newest = wrap(archive, entry(camera_file(tmp_path / "card", 6)))
+    asked = Asked("P-0417", parse_teeth("iso:25")[0], View.OCCLUSAL)
+    chosen = choose(archive.query, asked, lambda path: 0.0)
+    taken = [one.record.sop_instance_uid for one in (chosen.newest, *chosen.priors)]
+    assert taken == [one["derived"].sop_instance_uid for one in (newest, first)]
+    amend(archive, first["derived"].sop_instance_uid, Change(teeth=parse_teeth("iso:26")))
+    with pytest.raises(ArchiverError):
+        choose(archive.query, asked, lambda path: 0.0)
