@@ -66,11 +66,12 @@ class Node:
         self.web: WebSide | None = None
         self._heard = libraries_heard(log)
         self._heard.__enter__()
-        storing = Storing(archive, self._committer)
+        self._storing = Storing(archive, self._committer)
         watch = (self._committer.tell, log, self.figures)
         try:
-            self.dimse = DimseSide(archive, settings, storing, peers, watch, tls)
+            self.dimse = DimseSide(archive, settings, self._storing, peers, watch, tls)
         except BaseException:
+            self._storing.close()
             self._committer.close()
             self._heard.__exit__(None, None, None)
             raise
@@ -84,7 +85,7 @@ class Node:
             if settings.web_port >= 0:
                 from archiver.network.node.web import WebSide
 
-                self.web = WebSide(archive, settings, storing, self.validation, watch, pages)
+                self.web = WebSide(archive, settings, self._storing, self.validation, watch, pages)
         except BaseException:
             self.close(0)
             raise
@@ -105,6 +106,7 @@ class Node:
         if self.validation is not None:
             self.validation.close()
         self._tell_of_itself(STOPPED)
+        self._storing.close()
         self._committer.close()
         self._heard.__exit__(None, None, None)
 

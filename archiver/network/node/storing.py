@@ -9,6 +9,7 @@ from __future__ import annotations
 import errno
 import re
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor, wait
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -24,6 +25,8 @@ from archiver.network.node.reception import Reception, TooLargeError
 from archiver.network.node.upper_layer import Fault
 from archiver.objects.reading import Description
 
+#: Objects that are flushed at one time; what is beyond them waits.
+_FLUSHES = 16
 _NO_ROOM = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
 
 
@@ -73,6 +76,11 @@ class Storing:
     def __init__(self, archive: Archive, committer: Committer) -> None:
         self._archive = archive
         self._committer = committer
+        self._flushing = ThreadPoolExecutor(_FLUSHES, thread_name_prefix="flush")
+
+    def close(self) -> None:
+        """End the threads."""
+        self._flushing.shutdown()
 
     def keep(
         self,
@@ -98,23 +106,31 @@ class Storing:
         """
         if not isinstance(arrived, Reception):
             return _without_file(arrived)
+        # While the disk is busy with it, it is looked at.
+        flushing = self._flushing.submit(arrived.flush)
         try:
-            return self._keep(arrived, sop_class, sop_instance, origin, accept)
+            looked = self._look_at(arrived, sop_class, sop_instance, accept)
+            if isinstance(looked, Kept):
+                return looked
+            aside = flushing.result()
+            stored = self._committer.put(Incoming(looked, aside=aside, origin=origin))
+            return self._told(stored, aside, looked)
         except OSError as error:
             return _without_file(error)
         except ArchiveError:
             return Kept(answers.OUT_OF_RESOURCES, "the archive cannot take it now")
         finally:
+            wait([flushing])
             arrived.discard()
 
-    def _keep(
-        self,
+    @staticmethod
+    def _look_at(
         arrived: Reception,
         sop_class: str,
         sop_instance: str,
-        origin: str,
         accept: Callable[[Description], str],
-    ) -> Kept:
+    ) -> Kept | Description:
+        """Return what an object says, or why it is not kept."""
         # The errors quote the object; what is told of them must not.
         refused = "the object cannot be read to its end"
         try:
@@ -137,9 +153,7 @@ class Storing:
         unwanted = accept(description)
         if unwanted:
             return Kept(answers.PROCESSING_FAILURE, unwanted, description)
-        aside = arrived.flush()
-        stored = self._committer.put(Incoming(description, aside=aside, origin=origin))
-        return self._told(stored, aside, description)
+        return description
 
     def _told(self, stored: Stored, aside: Aside, description: Description) -> Kept:
         size = aside.written.size
