@@ -18,11 +18,13 @@ from archiver.dentition import codes
 from archiver.dentition.codes import Code
 from archiver.dentition.teeth import ALL_TEETH, Tooth
 from archiver.objects import concepts
-from archiver.objects.session import Circumstances, Crop, Patient, Visit
+from archiver.objects.key_objects import Note, build, referenced
+from archiver.objects.session import Circumstances, Crop, Patient, Request, Visit
+from archiver.objects.uids import DerivedUids
 from archiver.photo.exif_rows import ROWS
 from archiver.standard.requirements import PHOTOGRAPHIC, Module, Requirement, modules_of
 from tests.conformance.statement_services import name_of, table, tag_text
-from tests.objects.object_samples import entry, exif_block, make, picture
+from tests.objects.object_samples import CREATED, entry, exif_block, make, picture
 
 _BARE_PATIENT = Patient("P-0502", "Ødegård^Liv", "", None, "")
 _BARE_VISIT = Visit(date(2026, 3, 5))
@@ -33,6 +35,7 @@ _FULL_VISIT = Visit(
     "Recall",
     referring_physician="Brânză^Ilinca",
     clock_offset=timedelta(minutes=3),
+    request=Request("R1", "Photographs", "S1", "Photographs"),
 )
 _CIRCUMSTANCES = {
     "light": "ring flash",
@@ -180,8 +183,28 @@ def _code_rows() -> Iterator[tuple[str, Code]]:
     for code in (concepts.VERIFYING, concepts.COMMENT, concepts.FUNCTIONAL_CONDITION):
         yield "Acquisition Context Sequence > Concept Name", code
     yield "Acquisition Context Sequence > Concept Code", concepts.SMILES
+    for code in (*concepts.REJECTIONS.values(), *concepts.SELECTIONS.values()):
+        yield "Title of a Key Object Selection Document", code
+    for code in concepts.QUALITY_REASONS.values():
+        yield "Its Document Title Modifier", code
     yield "Contributing Equipment > Purpose of Reference", concepts.ACQUISITION_EQUIPMENT
     yield "Source Image > Purpose of Reference", concepts.SOURCE_FOR_PROCESSING
+
+
+def _note() -> Dataset:
+    """A Key Object Selection Document that rejects a photograph."""
+    first = _objects()[0]
+    title, reason = concepts.REJECTED_FOR_QUALITY, concepts.INAPPROPRIATE_PROCESSING
+    note = Note(title, (referenced(first),), "wrong crop", (reason,), "Haugen^Liv")
+    return build(note, first, created=CREATED, uids=DerivedUids())
+
+
+def _notes() -> str:
+    body = []
+    for element in sorted(_note(), key=lambda e: e.tag):
+        value = str(element.value) if element.keyword in ("Modality", "ValueType") else ""
+        body.append((element.name, str(element.tag), element.VR, value))
+    return table(("Attribute", "Tag", "VR", "Value"), body)
 
 
 def _coded() -> str:
@@ -211,6 +234,7 @@ OBJECT_TABLES: dict[str, Callable[[], str]] = {
     "instances": _instances,
     "attributes": _attributes,
     "extended attributes": _extended,
+    "key object attributes": _notes,
     "codes": _coded,
     "tooth codes": _teeth,
     "private attributes": _private,
