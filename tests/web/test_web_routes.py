@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import asyncio
 import re
 from collections.abc import Iterator
 from datetime import datetime, timezone
@@ -11,7 +10,7 @@ from pathlib import Path
 import httpx
 import pytest
 from starlette.routing import Route
-from web_serving import PASSWORD, copy_of
+from web_serving import PASSWORD, carried_out, copy_of
 
 from archiver.archive.store import Archive
 from archiver.network.node.audit import Happening
@@ -47,7 +46,7 @@ class Asking:
         self._cookies = httpx.Cookies()
 
     def request(self, method: str, path: str, **words: object) -> httpx.Response:
-        return asyncio.run(self._request(method, path, **words))
+        return carried_out(self._request(method, path, **words))
 
     def get(self, path: str) -> httpx.Response:
         return self.request("GET", path)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import asyncio
 import json
 import threading
 from collections.abc import Iterator
@@ -12,7 +11,7 @@ from pathlib import Path
 
 import httpx
 import pytest
-from web_serving import copy_of
+from web_serving import carried_out, copy_of
 
 from archiver.archive.query import Query
 from archiver.archive.store import Archive
@@ -48,7 +47,7 @@ def _events(site: Site, task: str) -> list[dict[str, object]]:
         async with httpx.AsyncClient(transport=transport, base_url="http://localhost") as client:
             return (await client.get(f"/tasks/{task}/events")).text
 
-    lines = asyncio.run(asked()).splitlines()
+    lines = carried_out(asked()).splitlines()
     return [json.loads(line.removeprefix("data: ")) for line in lines if line.startswith("data: ")]
 
 

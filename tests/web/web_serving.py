@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import http.client
 import json
 import os
@@ -9,13 +10,16 @@ import shutil
 import subprocess
 import sys
 import threading
-from collections.abc import Mapping, Sequence
+from collections.abc import Coroutine, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import TypeVar
 from urllib.parse import urlsplit
 
 from playwright.sync_api import BrowserContext, Page
 
+T = TypeVar("T")
 ROOT = Path(__file__).parents[2]
 AXE = ROOT / "tests" / "peers" / "node_modules" / "axe-core" / "axe.min.js"
 #: A screen at reception, and a tablet held upright.
@@ -178,6 +182,12 @@ class Client:
         """Log in by the form."""
         self.ask("/login")
         return self.post("/login", {"name": name, "password": password, "to": "/"})
+
+
+def carried_out(work: Coroutine[object, object, T]) -> T:
+    """Carry a coroutine out in a thread: Playwright holds an event loop in this one."""
+    with ThreadPoolExecutor(1) as pool:
+        return pool.submit(asyncio.run, work).result()
 
 
 def serious(page: Page) -> list[str]:
