@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import hashlib
 import warnings
 from dataclasses import dataclass
+from io import BytesIO
 from pathlib import Path
 
 from pydicom import Dataset, dcmread
@@ -11,6 +13,7 @@ from pydicom.encaps import get_frame
 from sqlalchemy import select
 
 from archiver.archive import tables as t
+from archiver.archive.describing import describe_file
 from archiver.archive.store import Archive
 from archiver.errors import ObjectError, Problem
 from archiver.objects.reading import describe, text
@@ -71,7 +74,7 @@ def find_photograph(archive: Archive, uid: str) -> tuple[Held, list[Held]]:
     i = t.instances.c
     with archive.reading() as connection:
         rows = connection.execute(
-            select(i.sop_instance_uid)
+            select(i.sop_instance_uid, i.path)
             .where(
                 i.study_uid == text(shot.dataset, "StudyInstanceUID"),
                 i.role == "derived",
@@ -79,17 +82,17 @@ def find_photograph(archive: Archive, uid: str) -> tuple[Held, list[Held]]:
             )
             .order_by(i.journal_seq)
         )
-        derived = [row[0] for row in rows]
-    found = [named if other == uid else _read(archive, other) for other in derived]
-    made = [one for one in found if shot.uid in describe(one.dataset).source_uids]
-    return shot, made
+        derived = [(row.sop_instance_uid, archive.layout.path_of(row.path)) for row in rows]
+    # Headers first: a study holds many pictures, of which one or two are this photograph's.
+    made = [other for other, path in derived if shot.uid in describe_file(path).source_uids]
+    return shot, [named if other == uid else _read(archive, other) for other in made]
 
 
 def _read(archive: Archive, uid: str, shot_of: str = "") -> Held:
     i = t.instances.c
     with archive.reading() as connection:
         row = connection.execute(
-            select(i.path, i.rejected, i.source_digest).where(i.sop_instance_uid == uid)
+            select(i.path, i.rejected, i.source_digest, i.digest).where(i.sop_instance_uid == uid)
         ).one_or_none()
     if row is None and shot_of:
         raise ObjectError(
@@ -108,14 +111,29 @@ def _read(archive: Archive, uid: str, shot_of: str = "") -> Held:
                 hint=f"in its place stands {after}; amend that one" if after else "",
             )
         )
-    return _load(archive.layout.path_of(row.path), row.source_digest)
+    path = archive.layout.path_of(row.path)
+    try:
+        data = path.read_bytes()
+    except OSError as error:
+        raise ObjectError(
+            Problem(f"the object cannot be read: {error.strerror}", path.name)
+        ) from error
+    if hashlib.sha256(data).hexdigest() != row.digest:
+        raise ObjectError(
+            Problem(
+                "the object is not what was kept; nothing is made from it",
+                path.name,
+                hint="hand the good object in again",
+            )
+        )
+    return _load(data, path, row.source_digest)
 
 
-def _load(path: Path, source: str | None) -> Held:
+def _load(data: bytes, path: Path, source: str | None) -> Held:
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
-            ds = dcmread(path)
+            ds = dcmread(BytesIO(data))
             syntax = str(ds.file_meta.TransferSyntaxUID)
             ds.decode()
             if text(ds, "Modality") != "XC":

@@ -179,9 +179,11 @@ def _settle(archive: Archive) -> Owed:
     """Put into the outbox what peers are owed, and take out what none of them should get."""
     from archiver.archive.journal import Deed
     from archiver.cli.context import now
-    from archiver.network.outbox import Outbox
-    from archiver.network.superseding import queue_owed
+    from archiver.network.outbox import FILE, Outbox
+    from archiver.network.superseding import Owed, queue_owed
 
+    if not (archive.layout.root / FILE).exists():
+        return Owed({}, ())
     with Outbox.open(archive.layout.root) as outbox:
         owed = queue_owed(archive, outbox, now())
         if owed.useless:

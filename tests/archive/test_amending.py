@@ -410,6 +410,46 @@ def test_without_the_photograph_as_shot_nothing_is_amended(
         refused(elsewhere, made.sop_instance_uid, Change(mirror=False), "is not here")
 
 
+def test_nothing_is_made_from_a_damaged_object(tmp_path: Path, archive: Archive) -> None:
+    made = wrap(archive, entry(camera_file(tmp_path / "card")))
+    path = Path(made["original"].path)
+    data = bytearray(path.read_bytes())
+    data[-200] ^= 1
+    path.write_bytes(data)
+    refused(archive, made["derived"].sop_instance_uid, Change(mirror=False), "not what was kept")
+
+
+def test_other_photographs_of_the_visit_stay_as_they_are(tmp_path: Path, archive: Archive) -> None:
+    one = wrap(archive, entry(camera_file(tmp_path / "card", 1)))
+    other = wrap(archive, entry(camera_file(tmp_path / "card", 2)))
+    made = amend(archive, one["original"].sop_instance_uid, Change(mirror=False))
+    assert set(made.rejected) == {r.sop_instance_uid for r in one.values()}
+    shown = {r.sop_instance_uid for r in photographs(archive)}
+    assert {r.sop_instance_uid for r in other.values()} < shown
+
+
+def test_each_corrected_picture_of_a_photograph_keeps_its_own_crop(
+    tmp_path: Path, archive: Archive
+) -> None:
+    """Two crops of one picture are two corrected instances of one as shot."""
+    file = camera_file(tmp_path / "card")
+    wrap(archive, entry(file, crop=(0, 0, 96, 80)))
+    wrap(archive, entry(file, crop=(96, 80, 64, 64)))
+    before = {r.sop_instance_uid: (r.columns, r.rows) for r in photographs(archive, role="derived")}
+    assert len(before) == 2
+    uid = next(iter(before))
+    amend(archive, uid, Change(teeth=parse_teeth("iso:26")))
+    after = photographs(archive, role="derived")
+    assert sorted((r.columns, r.rows) for r in after) == sorted(before.values())
+    assert {r.teeth for r in photographs(archive)} == {("26",)}
+    (shot,) = photographs(archive, role="original")
+    with pytest.raises(ObjectError, match="several corrected pictures"):
+        amend(archive, shot.sop_instance_uid, Change(uncropped=True))
+    amend(archive, after[0].sop_instance_uid, Change(uncropped=True))
+    sizes = sorted((r.columns, r.rows) for r in photographs(archive, role="derived"))
+    assert sizes == sorted([(240, 160), (after[1].columns, after[1].rows)])
+
+
 def test_the_journal_tells_the_story_without_a_name(tmp_path: Path, archive: Archive) -> None:
     before = wrap(archive, entry(camera_file(tmp_path / "card")))
     length = len(archive.layout.journal.read_bytes())
