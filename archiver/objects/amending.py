@@ -217,6 +217,15 @@ def _successor(old: Dataset, amending: Amending, role: str) -> Dataset:
 def _set_patient(ds: Dataset, whose: Whose) -> None:
     for keyword in ("IssuerOfPatientID", *_OF_VISIT):
         ds.pop(keyword, None)
+    # What another patient consented to is not what this one did.
+    consent = f"{concepts.CONSENT}: "
+    ds.AcquisitionContextSequence = Sequence(
+        [
+            item
+            for item in items(ds, "AcquisitionContextSequence")
+            if not text(item, "TextValue").startswith(consent)
+        ]
+    )
     modules.set_patient(ds, whose.patient)
     modules.set_study(ds, whose.visit, whose.study)
 

@@ -36,8 +36,8 @@ from archiver.dentition.views import View
 from archiver.errors import ArchiverError, MeaningError, ObjectError
 from archiver.objects import concepts
 from archiver.objects.mistakes import Change
-from archiver.objects.reading import describe
-from archiver.objects.session import Crop, Patient, Session, Visit
+from archiver.objects.reading import comments, describe
+from archiver.objects.session import Circumstances, Crop, Patient, Session, Visit
 from archiver.objects.uids import DerivedUids
 from archiver.photo.turbo import load_turbo
 from archiver.photo.turning import turned
@@ -304,6 +304,19 @@ def rebuild_is_sound(archive: Archive) -> bool:
     assert rebuild(folder, clock=lambda: NOW).is_sound
     with Archive.open(folder, read_only=True) as opened:
         return opened.query(Query(include_rejected=True)) == before
+
+
+def test_a_consent_does_not_move_with_the_photograph(tmp_path: Path, archive: Archive) -> None:
+    wrap(archive, entry(camera_file(tmp_path / "card", 9)), LIV)
+    how = Circumstances(light="ring flash", consent="teaching, signed")
+    wrong = wrap(archive, entry(camera_file(tmp_path / "card"), circumstances=how))
+    assert comments(header(wrong["original"]))["Consent"] == "teaching, signed"
+    move(archive, wrong["derived"].sop_instance_uid, id="P-0502")
+    for record in photographs(archive, patient_id="P-0502"):
+        assert "Consent" not in comments(header(record))
+    assert "ring flash" in {
+        comments(header(r)).get("Light") for r in photographs(archive, patient_id="P-0502")
+    }
 
 
 def test_it_joins_the_study_of_the_right_patient_that_is_named(
