@@ -170,6 +170,15 @@ def test_a_table_filters_and_shows_the_rest_when_asked(opened: Opened) -> None:
     assert rows.count() == 80
 
 
+def test_what_is_to_be_done_leads_to_its_findings(opened: Opened) -> None:
+    page = opened.page
+    block = page.locator("#k-consent-absent")
+    assert block.get_attribute("open") is None
+    page.get_by_role("link", name="No consent is recorded").click()
+    page.wait_for_function("document.getElementById('k-consent-absent').open")
+    assert block.locator("tbody tr").first.is_visible()
+
+
 def test_on_paper_every_row_is_there(browser: Browser, report: Path, tmp_path: Path) -> None:
     page = browser.new_page(viewport={"width": 1366, "height": 768})
     page.goto((report / "audit.html").as_uri())

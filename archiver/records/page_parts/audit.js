@@ -61,6 +61,12 @@
     const table = document.getElementById(input.getAttribute("aria-controls"));
     input.addEventListener("input", () => sift(table, input.value, told));
   }
+  const unfold = () => {
+    const meant = document.getElementById(location.hash.slice(1));
+    if (meant instanceof HTMLDetailsElement) meant.open = true;
+  };
+  addEventListener("hashchange", unfold);
+  unfold();
   let closed = [];
   addEventListener("beforeprint", () => {
     closed = [...document.querySelectorAll("details:not([open])")];
