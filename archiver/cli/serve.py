@@ -56,7 +56,7 @@ def run(options: argparse.Namespace) -> int:
     from archiver.cli.context import actor, now
     from archiver.cli.settings import read_settings
     from archiver.network.node.node import Node
-    from archiver.network.node.watching import Log
+    from archiver.network.node.watching import Log, keep_words_in
     from archiver.network.peers import DimsePeer
 
     practice = read_settings()
@@ -70,9 +70,11 @@ def run(options: argparse.Namespace) -> int:
     for name in (signal.SIGTERM, signal.SIGINT):
         signal.signal(name, lambda *_: stop.set())
     with Archive.open(options.archive or practice.archive, clock=now, actor=actor()) as archive:
+        log = Log(now)
+        keep_words_in(log)
         pages = None if options.no_pages else _pages(archive, settings, practice)
         try:
-            node = Node(archive, settings, peers, Log(now), pages)
+            node = Node(archive, settings, peers, log, pages)
         except OSError as error:
             said = (error.strerror or str(error)).lower()
             raise ArchiverError(Problem(f"the node cannot listen: {said}", settings.host)) from None

@@ -11,6 +11,7 @@ import sys
 import threading
 import time
 import traceback
+import warnings
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from datetime import datetime
@@ -72,7 +73,7 @@ class _Rerouted(logging.Handler):
             self._told.failure(record.name, error)
 
 
-_LIBRARIES = ("pynetdicom", "uvicorn", "asyncio")
+_LIBRARIES = ("pynetdicom", "pydicom", "uvicorn", "asyncio")
 
 
 @contextmanager
@@ -94,6 +95,20 @@ def libraries_heard(log: Log) -> Iterator[None]:
             logger.removeHandler(handler)
             logger.setLevel(level)
             logger.propagate = propagate
+
+
+def keep_words_in(log: Log) -> None:
+    """Let nothing that quotes an object reach standard error; for a process that only serves.
+
+    What libraries warn of are single values, and the validator tells of those.
+    """
+    warnings.simplefilter("ignore")
+
+    def told(failed: threading.ExceptHookArgs) -> None:
+        if failed.exc_value is not None:
+            log.failure("thread", failed.exc_value)
+
+    threading.excepthook = told
 
 
 class Figures:
