@@ -67,8 +67,8 @@ def check_whole(folder: Path, count: int) -> None:
 def test_a_disk_that_fills_up_costs_nothing_that_was_kept_and_the_next_run_finishes(
     tmp_path: Path,
 ) -> None:
-    batches = [[incoming(n, pixels=os.urandom(200_000))] for n in range(12)]
-    with small_disk(tmp_path / "disk", "2m") as mounted:
+    batches = [[incoming(n, pixels=os.urandom(420_000))] for n in range(12)]
+    with small_disk(tmp_path / "disk", "4m") as mounted:
         folder = tmp_path / "disk" / "archive"
         kept = 0
         told = []
@@ -86,7 +86,7 @@ def test_a_disk_that_fills_up_costs_nothing_that_was_kept_and_the_next_run_finis
         assert kept < 12 and (kept > 0 or not mounted)
         # Making the index anew needs room beside the old one.
         if mounted:
-            subprocess.run(["mount", "-o", "remount,size=8m", folder.parent], check=True)
+            subprocess.run(["mount", "-o", "remount,size=16m", folder.parent], check=True)
         check_whole(folder, kept)
         with Archive.open(folder, clock=Clock()) as archive:
             outcomes = [archive.put(batch)[0].outcome for batch in batches]
