@@ -142,9 +142,7 @@ def test_letters_of_many_scripts_are_written_and_not_as_boxes(name: str, bold: b
     box = inked("\U0010ffff", Face(40))
     for letter in name:
         if letter.isalpha():
-            assert any(
-                lettering._has(path, letter) for path in (lettering.REGULAR, lettering.BOLD)
-            )
+            assert any(lettering._has(path, letter) for path in (lettering.REGULAR, lettering.BOLD))
             assert not np.array_equal(inked(letter, face), box)
 
 
