@@ -102,7 +102,9 @@ class WebSide:
 
 def _listener(host: str, port: int) -> socket.socket:
     family = socket.AF_INET6 if ":" in host else socket.AF_INET
-    listener = socket.socket(family, socket.SOCK_STREAM)
+    # With the protocol named, asyncio turns Nagle's algorithm off on what is accepted; an answer
+    # of more than one segment would else wait for a delayed acknowledgement.
+    listener = socket.socket(family, socket.SOCK_STREAM, socket.IPPROTO_TCP)
     try:
         listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         listener.bind((host, port))
