@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import io
 import re
-import shutil
 import subprocess
 from collections.abc import Sequence
 from pathlib import Path
@@ -14,6 +13,7 @@ import pytest
 from handover_samples import NOW as TODAY
 from handover_samples import agreed, camera_file, opened, order, photo, scene, take
 from PIL import Image
+from playwright.sync_api import Browser
 from pypdf import PdfReader
 
 from archiver.archive.store import Archive
@@ -168,26 +168,20 @@ def test_in_grey_every_letter_is_black_on_white_or_white_on_black(
 
 
 def test_the_page_in_the_browser_has_no_fault_and_asks_for_nothing(
-    archive: Archive, tmp_path: Path
+    archive: Archive, tmp_path: Path, browser: Browser
 ) -> None:
-    from playwright.sync_api import sync_playwright
-
     path = made(archive, tmp_path).target / "1187.html"
     axe = Path(__file__).parents[1] / "peers/node_modules/axe-core/axe.min.js"
-    with sync_playwright() as play:
-        browser = play.chromium.launch(
-            executable_path=shutil.which("chromium"), args=["--no-sandbox"]
-        )
-        page = browser.new_page(bypass_csp=True, viewport={"width": 390, "height": 800})
-        asked: list[str] = []
-        page.on("request", lambda request: asked.append(request.url))
-        page.goto(path.as_uri())
-        assert [url for url in asked if not url.startswith(("file:", "data:"))] == []
-        assert page.evaluate("document.documentElement.scrollWidth") <= 390
-        assert page.evaluate("[...document.images].every(i => i.naturalWidth > 0)")
-        page.add_script_tag(path=axe)
-        found = page.evaluate("axe.run().then(r => r.violations.map(v => v.id))")
-        browser.close()
+    page = browser.new_page(bypass_csp=True, viewport={"width": 390, "height": 800})
+    asked: list[str] = []
+    page.on("request", lambda request: asked.append(request.url))
+    page.goto(path.as_uri())
+    assert [url for url in asked if not url.startswith(("file:", "data:"))] == []
+    assert page.evaluate("document.documentElement.scrollWidth") <= 390
+    assert page.evaluate("[...document.images].every(i => i.naturalWidth > 0)")
+    page.add_script_tag(path=axe)
+    found = page.evaluate("axe.run().then(r => r.violations.map(v => v.id))")
+    page.close()
     assert found == []
 
 

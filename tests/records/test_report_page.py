@@ -5,7 +5,6 @@ from __future__ import annotations
 import csv
 import json
 import re
-import shutil
 from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
@@ -13,7 +12,7 @@ from pathlib import Path
 
 import pytest
 from fault_scene import FAULTS
-from playwright.sync_api import Browser, Page, sync_playwright
+from playwright.sync_api import Browser, Page
 from pypdf import PdfReader
 from scoring import audited, faulty
 
@@ -68,16 +67,6 @@ def report(audit: Audit, tmp_path_factory: pytest.TempPathFactory) -> Path:
     write_csv(audit, folder)
     write_json(audit, folder)
     return folder
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    program = shutil.which("chromium")
-    assert program, "chromium is missing; tests/run installs it"
-    with sync_playwright() as playwright:
-        running = playwright.chromium.launch(executable_path=program, args=["--no-sandbox"])
-        yield running
-        running.close()
 
 
 @dataclass

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import shutil
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import Browser, Page, expect, sync_playwright
+from playwright.sync_api import Browser, Page, expect
 from web_serving import DESK, Served, Watch, copy_of, demo_archive, serve
 
 #: Milliseconds that a busy machine may take to show what is waited for.
@@ -49,17 +48,6 @@ def start(request: pytest.FixtureRequest) -> Iterator[Callable[..., Served]]:
     for one in running:
         if one.process.poll() is None:
             one.kill()
-
-
-@pytest.fixture(scope="session")
-def browser() -> Iterator[Browser]:
-    """Debian's Chromium."""
-    program = shutil.which("chromium")
-    assert program, "chromium is missing; tests/run installs it"
-    with sync_playwright() as playwright:
-        running = playwright.chromium.launch(executable_path=program, args=["--no-sandbox"])
-        yield running
-        running.close()
 
 
 @pytest.fixture

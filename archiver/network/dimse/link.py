@@ -12,6 +12,7 @@ from typing import Any
 
 from pynetdicom import AE, evt
 from pynetdicom.association import Association
+from pynetdicom.pdu import A_ASSOCIATE_RJ
 from pynetdicom.pdu_primitives import SCP_SCU_RoleSelectionNegotiation
 from pynetdicom.presentation import PresentationContext
 from pynetdicom.transport import AddressInformation, AssociationSocket
@@ -234,7 +235,18 @@ def connect(
     if peer.tls is not None:
         tls = client_context(peer.tls, peer.place), peer.tls.host or peer.host
     opened: list[bool] = []
-    watched = [(evt.EVT_CONN_OPEN, lambda _event: opened.append(True)), *bound]
+    rejected: list[A_ASSOCIATE_RJ] = []
+
+    def received(event: evt.Event) -> None:
+        # A peer that rejects and closes at once is called unreachable by pynetdicom 3.0.
+        if isinstance(event.pdu, A_ASSOCIATE_RJ):
+            rejected.append(event.pdu)
+
+    watched = [
+        (evt.EVT_CONN_OPEN, lambda _event: opened.append(True)),
+        (evt.EVT_PDU_RECV, received),
+        *bound,
+    ]
     association = entity.associate(
         _address(peer),
         peer.port,
@@ -246,8 +258,11 @@ def connect(
         evt_handlers=watched,
     )
     if association.is_established:
+        association.unbind(evt.EVT_PDU_RECV, received)
         limit_sends(association, peer.limits.answer)
         return Link(peer, association)
+    if rejected:
+        raise _rejection(peer, rejected[0])
     raise _refusal(peer, association, bool(opened))
 
 
@@ -283,13 +298,13 @@ def _address(peer: DimsePeer) -> str:
     return str(found[0][4][0])
 
 
+def _rejection(peer: DimsePeer, answer: A_ASSOCIATE_RJ) -> NetworkError:
+    said = _REFUSALS.get((answer.source or 0, answer.reason_diagnostic or 0))
+    words = f"the peer refuses the association: {said or 'for a reason of its own'}"
+    return NetworkError(Problem(words, peer.place))
+
+
 def _refusal(peer: DimsePeer, association: Association, opened: bool) -> NetworkError:
-    if association.is_rejected:
-        answer = association.acceptor.primitive
-        source = getattr(answer, "result_source", None)
-        reason = getattr(answer, "diagnostic", None)
-        said = _REFUSALS.get((source or 0, reason or 0), "for a reason of its own")
-        return NetworkError(Problem(f"the peer refuses the association: {said}", peer.place))
     if not opened:
         return NetworkError(Problem(_unreachable(peer), peer.place))
     if association.rejected_contexts and not association.accepted_contexts:
