@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import queue
 import threading
+from collections.abc import Callable
 
 from archiver.network.parcels import Result
 
@@ -21,7 +22,27 @@ class Results:
 
     def __init__(self) -> None:
         self._waiting: queue.Queue[Result | BaseException] = queue.Queue(_AHEAD)
+        self._threads: list[threading.Thread] = []
         self.stop = threading.Event()
+
+    def start(self, work: Callable[[], None]) -> None:
+        """Begin work in a thread; what ends it unforeseen is raised by `batch`."""
+
+        def run() -> None:
+            try:
+                work()
+            except BaseException as error:
+                self.put(error)
+
+        thread = threading.Thread(target=run, daemon=True)
+        thread.start()
+        self._threads.append(thread)
+
+    def close(self) -> None:
+        """Tell the threads to stop, and wait until they have."""
+        self.stop.set()
+        for thread in self._threads:
+            thread.join()
 
     def put(self, result: Result | BaseException) -> None:
         """Hand an answer over; waits while there are too many, unless it is time to stop."""

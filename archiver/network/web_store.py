@@ -57,16 +57,8 @@ def send_noting(peer: WebPeer, parcels: Sequence[Parcel]) -> Iterator[list[Resul
     waiting = deque(parcels)
     results = Results()
 
-    def work() -> None:
-        try:
-            _work(peer, waiting, results.put, results.stop)
-        except BaseException as error:
-            results.put(error)
-
-    count = min(peer.connections, len(parcels))
-    threads = [threading.Thread(target=work, daemon=True) for _ in range(count)]
-    for thread in threads:
-        thread.start()
+    for _ in range(min(peer.connections, len(parcels))):
+        results.start(lambda: _work(peer, waiting, results.put, results.stop))
     came = 0
     try:
         while came < len(parcels):
@@ -74,9 +66,7 @@ def send_noting(peer: WebPeer, parcels: Sequence[Parcel]) -> Iterator[list[Resul
             came += len(batch)
             yield batch
     finally:
-        results.stop.set()
-        for thread in threads:
-            thread.join()
+        results.close()
 
 
 def _work(

@@ -76,32 +76,20 @@ def _send_group(peer: DimsePeer, parcels: list[Parcel]) -> Iterator[list[Result]
     results = Results()
     needs = [parcel.need for parcel in parcels]
 
-    def started(work: Callable[..., None]) -> threading.Thread:
-        def run() -> None:
-            try:
-                work(peer, needs, waiting, results.put, results.stop)
-            except BaseException as error:
-                results.put(error)
-
-        thread = threading.Thread(target=run, daemon=True)
-        thread.start()
-        return thread
-
     began = time.monotonic()
-    threads = [started(_work)]
+    results.start(lambda: _work(peer, needs, waiting, results.put, results.stop))
     came = 0
     try:
         while came < len(parcels):
             batch = results.batch()
             left = (time.monotonic() - began) / len(batch) * (len(parcels) - 1)
             if came == 0 and left > _WORTH_MORE and isinstance(batch[0][1], Sent):
-                threads += [started(_help) for _ in range(peer.associations - 1)]
+                for _ in range(peer.associations - 1):
+                    results.start(lambda: _help(peer, needs, waiting, results.put, results.stop))
             came += len(batch)
             yield batch
     finally:
-        results.stop.set()
-        for thread in threads:
-            thread.join()
+        results.close()
 
 
 def _work(
