@@ -11,10 +11,9 @@ from __future__ import annotations
 import socket
 import ssl
 import struct
-import threading
 import time
 from collections import deque
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from contextlib import suppress
 from dataclasses import replace
 from io import BytesIO
@@ -77,15 +76,14 @@ def _send_group(peer: DimsePeer, parcels: list[Parcel]) -> Iterator[list[Result]
     needs = [parcel.need for parcel in parcels]
 
     began = time.monotonic()
-    results.start(lambda: _work(peer, needs, waiting, results.put, results.stop))
+    results.start(lambda: _work(peer, needs, waiting, results))
     came = 0
     try:
         while came < len(parcels):
             batch = results.batch()
             left = (time.monotonic() - began) / len(batch) * (len(parcels) - 1)
             if came == 0 and left > _WORTH_MORE and isinstance(batch[0][1], Sent):
-                for _ in range(peer.associations - 1):
-                    results.start(lambda: _help(peer, needs, waiting, results.put, results.stop))
+                _more(peer, needs, waiting, results, peer.associations - 1)
             came += len(batch)
             yield batch
     finally:
@@ -96,44 +94,51 @@ def _work(
     peer: DimsePeer,
     needs: list[Need],
     waiting: deque[Parcel],
-    report: Callable[[Result], None],
-    stop: threading.Event,
+    results: Results,
 ) -> None:
     """Take objects from those that wait and send them, on one association after the other."""
     link: Link | None = None
     losses = 0
     given_up: ArchiverError | None = None
     try:
-        while not stop.is_set():
+        while not results.stop.is_set():
             try:
                 parcel = waiting.popleft()
             except IndexError:
                 break
             if given_up is not None:
-                report((parcel, given_up))
+                results.put((parcel, given_up))
                 continue
             try:
                 if link is None or not link.is_open:
                     link = connect(peer, contexts_for(needs))
-                report((parcel, send_one(link, parcel)))
+                results.put((parcel, send_one(link, parcel)))
                 losses = 0
             except (RefusedForGood, ObjectError) as error:
-                report((parcel, error))
+                results.put((parcel, error))
             except ArchiverError as error:
                 losses += 1
                 given_up = error if link is None or losses >= _LOSSES else None
-                report((parcel, error))
+                results.put((parcel, error))
     finally:
         if link is not None:
             link.close()
 
 
+def _more(
+    peer: DimsePeer, needs: list[Need], waiting: deque[Parcel], results: Results, left: int
+) -> None:
+    """Open as many more associations as are left to open, each once the one before it stands.
+
+    A peer that counts those that ask for one among those it has would refuse two that ask
+    together where it has room for one.
+    """
+    if left > 0:
+        results.start(lambda: _help(peer, needs, waiting, results, left - 1))
+
+
 def _help(
-    peer: DimsePeer,
-    needs: list[Need],
-    waiting: deque[Parcel],
-    report: Callable[[Result], None],
-    stop: threading.Event,
+    peer: DimsePeer, needs: list[Need], waiting: deque[Parcel], results: Results, left: int
 ) -> None:
     """Send some of what waits on one more association, where the peer accepts it at once."""
     limits = replace(peer.limits, connect=min(peer.limits.connect, _PATIENCE_FOR_MORE))
@@ -142,15 +147,16 @@ def _help(
         suppress(NetworkError),
         open_link(replace(peer, limits=limits), contexts_for(needs)) as link,
     ):
-        while link.is_open and not stop.is_set():
+        _more(peer, needs, waiting, results, left)
+        while link.is_open and not results.stop.is_set():
             try:
                 parcel = waiting.popleft()
             except IndexError:
                 return
             try:
-                report((parcel, send_one(link, parcel)))
+                results.put((parcel, send_one(link, parcel)))
             except ArchiverError as error:
-                report((parcel, error))
+                results.put((parcel, error))
 
 
 def send_one(link: Link, parcel: Parcel) -> Sent:
