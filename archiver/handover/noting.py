@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import warnings
 from datetime import datetime
+from io import BytesIO
 
 from pydicom import dcmread
 
@@ -42,5 +43,8 @@ def selection_notes(order: Order, chosen: Chosen, now: datetime) -> list[Incomin
             warnings.simplefilter("ignore")
             header = dcmread(beside[study], stop_before_pixels=True)
             ds = key_objects.build(note, header, created=now, uids=DerivedUids())
-            made.append(Incoming(describe(ds), [part10.whole(ds)], None))
+            file = part10.whole(ds)
+            # Read again, as its transfer syntax stands in the file and not in the dataset.
+            told = describe(dcmread(BytesIO(file)))
+            made.append(Incoming(told, [file], None))
     return made
