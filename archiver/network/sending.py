@@ -21,11 +21,11 @@ from archiver.network.shipping import (
 )
 from archiver.network.statuses import Service, status_of
 
-NO_COMMITMENT = "stored; the peer has no storage commitment, so keep the picture on the card"
+NO_COMMITMENT = "the peer has no storage commitment, so keep the picture on the card"
 READ_BACK = "read back from the peer, the same as it was sent"
-CHANGED = "stored, but the peer gives it back changed, so keep the picture on the card"
-NOT_READ = "stored; it could not be read back yet"
-NO_REPORT = "stored; the peer has not yet reported that it took charge"
+CHANGED = "the peer gives it back changed, so keep the picture on the card"
+NOT_READ = "it could not be read back yet"
+NO_REPORT = "the peer has not yet reported that it took charge"
 
 #: Failure Reason (PS3.3 C.14.1.1).
 NO_SUCH_INSTANCE = 0x0112

@@ -26,6 +26,11 @@ FIRST_WAIT = timedelta(seconds=30)
 LONGEST_WAIT = timedelta(hours=6)
 #: Attempts, after which a person has to look: with the waits above about two days.
 MOST_ATTEMPTS = 16
+#: Duplicate SOP Instance (PS3.7 C.5.6): what was to come about is there, whoever sent it.
+HAS_IT = 0x0111
+#: What a shipment that the peer stored without more ado is called where something follows.
+_STORED = "stored"
+_THEN = "; "
 
 
 class State(str, Enum):
@@ -106,20 +111,25 @@ def wait_after(attempts: int, jitter: float) -> timedelta:
 def after_sending(
     shipment: Shipment, result: Sent | ArchiverError, now: datetime, jitter: float
 ) -> Shipment:
-    """Return a queued shipment as it is after an attempt to send it."""
+    """Return a queued shipment as it is after an attempt to send it.
+
+    One that the peer has already counts as sent, with a note: whether it is the same one, the
+    peer's report on it has to say, or a comparison.
+    """
     if shipment.state is not State.QUEUED:
         return shipment
     tried = replace(shipment, attempts=shipment.attempts + 1, changed_at=now)
     if isinstance(result, ArchiverError):
         for_good = isinstance(result, RefusedForGood | ObjectError)
         return _put_back(tried, str(result.problems[0]), not for_good, now, jitter)
-    if not result.status.is_done:
+    there = result.status.code == HAS_IT
+    if not there and not result.status.is_done:
         return _put_back(tried, str(result.status), result.status.passes, now, jitter)
-    warned = result.status.category is Category.WARNING
+    noted = there or result.status.category is Category.WARNING
     return replace(
         tried,
         state=State.SENT,
-        reason=str(result.status) if warned else "",
+        reason=str(result.status) if noted else "",
         next_attempt=now,
         transaction="",
         syntax=result.transfer_syntax,
@@ -145,19 +155,29 @@ def after_report(
         return shipment
     if failure is None:
         return replace(shipment, state=State.COMMITTED, reason="", changed_at=now)
-    reason = f"stored, but not taken charge of: {failure}"
+    reason = f"{_standing(shipment)}, but not taken charge of: {failure}"
     tried = replace(shipment, state=State.QUEUED, attempts=shipment.attempts + 1, changed_at=now)
     return _put_back(tried, reason, failure.passes, now, jitter)
 
 
 def without_report(shipment: Shipment, reason: str, now: datetime, jitter: float) -> Shipment:
-    """Return a sent shipment as it is when no report came; it stays sent and is asked for again."""
+    """Return a sent shipment as it is when no report came; it stays sent and is asked for again.
+
+    Parameters
+    ----------
+    shipment
+        As it was.
+    reason
+        Why there is no report; what the peer said when it was stored stays before it.
+    now, jitter
+        The time, and a number from 0 to 1.
+    """
     if shipment.state is not State.SENT:
         return shipment
     attempts = shipment.attempts + 1
     return replace(
         shipment,
-        reason=reason,
+        reason=f"{_standing(shipment)}{_THEN}{reason}",
         attempts=attempts,
         next_attempt=now + wait_after(attempts, jitter),
         changed_at=now,
@@ -170,6 +190,11 @@ def tried_again(shipment: Shipment, now: datetime) -> Shipment:
         return shipment
     state = State.QUEUED if shipment.state is State.FAILED else shipment.state
     return replace(shipment, state=state, attempts=0, next_attempt=now, changed_at=now)
+
+
+def _standing(sent: Shipment) -> str:
+    """Return what was noted of a sent shipment when the peer stored it."""
+    return sent.reason.partition(_THEN)[0] or _STORED
 
 
 def _put_back(tried: Shipment, reason: str, passes: bool, now: datetime, jitter: float) -> Shipment:

@@ -29,7 +29,7 @@ from archiver.network.parcels import Sent
 from archiver.network.peers import TimeLimits
 from archiver.network.sending import World, take_late_report, work
 from archiver.network.shipping import Shipment, State
-from archiver.network.statuses import Service, status_of
+from archiver.network.statuses import Service, rows, status_of
 from tests.cli.sessions import archiver
 from tests.network import client_objects as objects
 from tests.network import client_peers as peers
@@ -242,6 +242,11 @@ def test_a_peer_without_commitment_makes_nothing_safe(archive: Path, commitment:
         outbox.queue("clinic", objects.goods(archive), time.now)
         list(work(outbox, peers.peer_at(port, commitment=commitment), time.world()))
         assert _states(outbox) == {"sent": 5}
+        told = {one.reason for one in outbox.shipments()}
+        assert all(
+            one.startswith("stored; the peer has no storage commitment, so keep the picture")
+            for one in told
+        ), told
 
 
 def test_storescp_stores_and_makes_nothing_safe(archive: Path, tmp_path: Path) -> None:
@@ -250,6 +255,10 @@ def test_storescp_stores_and_makes_nothing_safe(archive: Path, tmp_path: Path) -
         outbox.queue("clinic", objects.goods(archive), time.now)
         list(work(outbox, peers.peer_at(port), time.world()))
         assert _states(outbox) == {"sent": 5}
+        assert {one.reason for one in outbox.shipments()} == {
+            "stored; the peer has no storage commitment, so keep the picture on the card "
+            "(the peer accepts none of the services asked for)"
+        }
     assert len(list((tmp_path / "got").iterdir())) == 5
 
 
@@ -271,6 +280,56 @@ def test_what_passes_is_tried_again_later_and_what_does_not_has_failed(archive: 
         clinic.status = 0
         list(work(outbox, peers.peer_at(port), time.world()))
         assert _states(outbox) == {"committed": 5}
+
+
+HAS_IT = "the peer has an instance of this UID already (status 0111)"
+
+
+def test_what_the_peer_has_already_counts_as_sent_and_is_safe_once_it_took_charge(
+    archive: Path,
+) -> None:
+    clinic, time = Clinic("none"), Time()
+    with peers.pynetdicom_server(clinic.handlers) as port, Outbox.open(archive) as outbox:
+        peer = peers.peer_at(port, limits=TimeLimits(connect=5, answer=5, commitment=0.2))
+        goods = objects.goods(archive)
+        # It has four of the five, from a sender that noted nothing of it.
+        clinic.kept = {one.sop_instance: b"" for one in goods[:4]}
+        clinic.status = 0x0111
+        outbox.queue("clinic", goods, time.now)
+        list(work(outbox, peer, time.world()))
+        assert _states(outbox) == {"sent": 5}
+        note = f"{HAS_IT}; the peer has not yet reported that it took charge"
+        assert {one.reason for one in outbox.shipments()} == {note}
+        clinic.way = "same"
+        time.now += timedelta(hours=1)
+        list(work(outbox, peers.peer_at(port), time.world()))
+        assert _states(outbox) == {"committed": 4, "queued": 1}
+        (left,) = outbox.shipments(states=[State.QUEUED])
+        assert left.sop_instance == goods[4].sop_instance
+        assert left.reason.startswith(f"{HAS_IT}, but not taken charge of: ")
+        assert left.attempts == 3 and left.next_attempt > time.now
+
+
+def test_a_warning_of_the_store_stays_beside_what_follows(archive: Path) -> None:
+    clinic, time = Clinic(), Time()
+    clinic.status = 0xB000
+    with (
+        peers.pynetdicom_server(clinic.handlers, commitment=False) as port,
+        Outbox.open(archive) as outbox,
+    ):
+        outbox.queue("clinic", objects.goods(archive), time.now)
+        for _ in range(2):
+            list(work(outbox, peers.peer_at(port), time.world()))
+            time.now += timedelta(hours=12)
+        (told,) = {one.reason for one in outbox.shipments()}
+    assert told.startswith(
+        "stored but the peer changed elements (status B000); the peer has no storage commitment"
+    )
+    assert told.count("; ") == 1
+
+
+def test_nothing_that_a_store_is_answered_with_could_be_taken_for_what_follows() -> None:
+    assert not [row.words for row in rows() if "; " in row.words and row.service.value != "find"]
 
 
 @pytest.mark.parametrize(
@@ -317,7 +376,7 @@ def test_a_rebuilt_index_leaves_the_outbox(archive: Path) -> None:
 
 # What may happen to a shipment, in any order.
 _results = st.one_of(
-    st.sampled_from([0x0000, 0xB000, 0xA700, 0xA900, 0xC000, 0x0124]).map(
+    st.sampled_from([0x0000, 0x0111, 0xB000, 0xA700, 0xA900, 0xC000, 0x0124]).map(
         lambda code: Sent(status_of(Service.STORE, code), peers.EXPLICIT, False)
     ),
     st.sampled_from([NetworkError("gone"), RefusedForGood("never")]),
@@ -356,7 +415,8 @@ def test_committed_is_reached_only_by_a_report_after_a_store_and_never_left(
         before = one
         if kind == "result":
             one = shipping.after_sending(one, value, START, jitter)
-            done = isinstance(value, Sent) and value.status.is_done
+            there = isinstance(value, Sent) and value.status.code == 0x0111
+            done = there or (isinstance(value, Sent) and value.status.is_done)
             stored = stored or (done and before.state is State.QUEUED)
         elif kind == "report":
             failure = None if value is None else status_of(Service.COMMITMENT, value)

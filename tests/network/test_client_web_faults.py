@@ -26,13 +26,14 @@ from archiver.network import sending, web_client
 from archiver.network.card import standing_of
 from archiver.network.outbox import Outbox
 from archiver.network.peers import TimeLimits, WebPeer
-from archiver.network.sending import CHANGED, READ_BACK, work
+from archiver.network.sending import READ_BACK, work
 from archiver.network.shipping import State
 from tests.network import client_objects as objects
 from tests.network import client_peers as peers
 from tests.network.test_client_outbox import Time
 
 QUICK = TimeLimits(connect=5.0, answer=10.0)
+GIVEN_BACK_CHANGED = "stored; the peer gives it back changed, so keep the picture on the card"
 
 
 @pytest.fixture(scope="module")
@@ -159,7 +160,30 @@ def test_what_comes_back_changed_is_not_safe(
     outbox: Outbox, strange: Strange, region: WebPeer
 ) -> None:
     strange.changes = lambda data: data.replace(b"Okafor^Nadia", b"Okafor^Naida")
-    assert _work(outbox, region, Time()) == {("sent", CHANGED)}
+    assert _work(outbox, region, Time()) == {("sent", GIVEN_BACK_CHANGED)}
+
+
+def test_what_the_peer_has_already_counts_as_sent_until_it_comes_back_the_same(
+    outbox: Outbox, strange: Strange, region: WebPeer
+) -> None:
+    time = Time()
+    assert _work(outbox, region, time) == {("committed", READ_BACK)}
+    held = dict(strange.kept)
+    # An outbox that knows nothing of that sends again; the peer refuses what it has.
+    outbox.queue("again", objects.goods(outbox.folder), time.now)
+    strange.refuses = lambda ds: 0x0111 if ds.SOPInstanceUID in held else 0
+    strange.changes = lambda data: data.replace(b"Okafor^Nadia", b"Okafor^Naida")
+    again = replace(region, name="again")
+    list(work(outbox, again, time.world()))
+    told = {(one.state.value, one.reason) for one in outbox.shipments("again")}
+    already = "the peer has an instance of this UID already (status 0111)"
+    note = f"{already}; the peer gives it back changed, so keep the picture on the card"
+    assert told == {("sent", note)}
+    strange.changes = lambda data: data
+    time.now += timedelta(hours=1)
+    list(work(outbox, again, time.world()))
+    told = {(one.state.value, one.reason) for one in outbox.shipments("again")}
+    assert told == {("committed", READ_BACK)}
 
 
 def test_a_single_changed_bit_of_the_pixels_is_seen(
@@ -170,7 +194,7 @@ def test_a_single_changed_bit_of_the_pixels_is_seen(
         return data[:place] + bytes([data[place] ^ 1]) + data[place + 1 :]
 
     strange.changes = changed
-    assert _work(outbox, region, Time()) == {("sent", CHANGED)}
+    assert _work(outbox, region, Time()) == {("sent", GIVEN_BACK_CHANGED)}
 
 
 def test_a_peer_that_encodes_anew_has_the_same_object(

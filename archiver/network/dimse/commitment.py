@@ -18,7 +18,7 @@ from pynetdicom import evt
 from pynetdicom.presentation import build_context
 
 from archiver.errors import NetworkError, Problem, RefusedForGood
-from archiver.network.dimse.link import open_link
+from archiver.network.dimse.link import NothingAccepted, open_link
 from archiver.network.dimse.receiver import listening
 from archiver.network.peers import DimsePeer
 from archiver.network.statuses import Category, Service, Status, status_of
@@ -138,6 +138,14 @@ def request_commitment(
     NetworkError
         If it cannot be reached, or refuses.
     """
+    try:
+        return _report(peer, references, transaction)
+    except NothingAccepted as error:
+        # It was wanted for this alone, and said so of no other association.
+        raise RefusedForGood(*error.problems) from None
+
+
+def _report(peer: DimsePeer, references: Sequence[Reference], transaction: str) -> Report | None:
     awaited = Awaited()
     bound = [(evt.EVT_N_EVENT_REPORT, awaited.take)]
     with (

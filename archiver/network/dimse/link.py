@@ -184,6 +184,10 @@ class Link:
             self.association.release()
 
 
+class NothingAccepted(NetworkError):
+    """The peer accepted the association and none of the services that it is wanted for."""
+
+
 @contextmanager
 def open_link(
     peer: DimsePeer,
@@ -208,7 +212,8 @@ def open_link(
     Raises
     ------
     NetworkError
-        If the peer cannot be reached, refuses, or accepts none of the contexts.
+        If the peer cannot be reached, refuses, or accepts none of the contexts (then it is
+        `NothingAccepted`).
     UsageError
         If the TLS files cannot be used.
     """
@@ -308,7 +313,8 @@ def _refusal(peer: DimsePeer, association: Association, opened: bool) -> Network
     if not opened:
         return NetworkError(Problem(_unreachable(peer), peer.place))
     if association.rejected_contexts and not association.accepted_contexts:
-        return NetworkError(Problem("the peer accepts none of the services asked for", peer.place))
+        found = "the peer accepts none of the services asked for"
+        return NothingAccepted(Problem(found, peer.place))
     found = "the peer ended the connection, or was silent, instead of answering the association"
     return NetworkError(
         Problem(found, peer.place, hint="is it plain where TLS is set, or the like")
