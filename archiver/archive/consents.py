@@ -6,6 +6,7 @@ the patient: a keyed digest of the line and the purpose.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 from pathlib import Path
@@ -39,6 +40,8 @@ class Consent:
         When, ISO 8601.
     until
         Last day on which it holds; None for no end.
+    said_on
+        Day of the visit whose sheet said so; None where a person noted it by itself.
     """
 
     patient_id: str
@@ -48,6 +51,12 @@ class Consent:
     noted_by: str
     noted_at: str
     until: date | None = None
+    said_on: date | None = None
+
+    @property
+    def as_of(self) -> date:
+        """The day as of which it holds."""
+        return self.said_on or datetime.fromisoformat(self.noted_at).date()
 
     def against(self, day: date) -> str:
         """Say why it does not hold on a day; empty if it does."""
@@ -95,24 +104,35 @@ def consents_of(root: Path, patient_id: str, issuer: str = "") -> list[Consent]:
     IntegrityError
         If a line of them is damaged.
     """
-    last: dict[Purpose, Consent] = {}
-    for number, line in enumerate(notebook.read(root / FILE), 1):
-        one = _consent(line, number)
-        if (one.patient_id, one.issuer) == (patient_id, issuer):
-            last[one.purpose] = one
+    last = {one.purpose: one for one in _noted(root, (patient_id, issuer))}
     return [last[purpose] for purpose in Purpose if purpose in last]
+
+
+def _noted(root: Path, patient: tuple[str, str]) -> list[Consent]:
+    """Return everything that was ever noted of a patient, the earliest first."""
+    every = [_consent(line, number) for number, line in enumerate(notebook.read(root / FILE), 1)]
+    return [one for one in every if (one.patient_id, one.issuer) == patient]
 
 
 def _consent(line: dict[str, object], number: int) -> Consent:
     try:
         words = {k: str(line[k]) for k in ("patient_id", "issuer", "state", "noted_by", "noted_at")}
-        until = line["until"]
-        day = date.fromisoformat(until) if isinstance(until, str) else None
         if words["state"] not in (GIVEN, WITHDRAWN):
             raise ValueError
-        return Consent(purpose=Purpose(line["purpose"]), until=day, **words)
+        datetime.fromisoformat(words["noted_at"])
+        return Consent(
+            purpose=Purpose(line["purpose"]),
+            until=_day(line["until"]),
+            # Lines of before do not have it.
+            said_on=_day(line.get("said_on")),
+            **words,
+        )
     except (KeyError, ValueError):
         raise IntegrityError(Problem("the line cannot be read", f"{FILE}, line {number}")) from None
+
+
+def _day(words: object) -> date | None:
+    return date.fromisoformat(words) if isinstance(words, str) else None
 
 
 def demand(root: Path, patient: tuple[str, str], purpose: Purpose, day: date) -> Consent:
@@ -162,30 +182,61 @@ def note(
     ArchiveError
         If the disk refuses.
     """
-    root = archive.layout.root
     one = Consent(*patient, purpose, state, by, now.isoformat(timespec="seconds"), until)
-    end = until.isoformat() if until is not None else None
-    fields = {**one.__dict__, "purpose": purpose.value, "until": end}
-    line = notebook.append(root / FILE, fields)
+    return _kept(archive, one)
+
+
+def _kept(archive: Archive, one: Consent) -> Consent:
+    root = archive.layout.root
+    end = one.until.isoformat() if one.until is not None else None
+    said_on = one.said_on.isoformat() if one.said_on is not None else None
+    words = {"purpose": one.purpose.value, "until": end, "said_on": said_on}
+    line = notebook.append(root / FILE, {**one.__dict__, **words})
     digest = keyed(secret_of(root), "consent", line.decode()).hex()
-    told = f"{purpose}: {state}" + (f", until {end}" if end else "")
+    told = f"{one.purpose}: {one.state}" + (f", until {end}" if end else "")
     archive.record([Deed("consent", digest=digest, note=told)])
     return one
 
 
-def note_session(archive: Archive, session: Session, now: datetime) -> list[Consent]:
-    """Note what a session sheet says of consent; what is on record already is not noted again."""
+def note_session(archive: Archive, session: Session, now: datetime) -> list[str]:
+    """Note what a session sheet says of consent, unless something later is on record.
+
+    A sheet speaks as of its visit. So one that is run again, or only now, neither takes a
+    withdrawal back nor changes what was said after it.
+
+    Returns
+    -------
+    list
+        A line for each purpose whose consent was withdrawn since.
+    """
     said = session.consent
     if said is None:
         return []
     patient = (session.patient.id, session.patient.issuer)
-    there = {
-        (one.purpose, one.until)
-        for one in consents_of(archive.layout.root, *patient)
-        if one.state == GIVEN and one.noted_by == said.noted_by
-    }
-    return [
-        note(archive, patient, purpose, by=said.noted_by, now=now, until=said.until)
-        for purpose in said.purposes
-        if (purpose, said.until) not in there
-    ]
+    earlier = _noted(archive.layout.root, patient)
+    withdrawn = []
+    for purpose in said.purposes:
+        moment = now.isoformat(timespec="seconds")
+        day = session.visit.date
+        one = Consent(*patient, purpose, GIVEN, said.noted_by, moment, said.until, day)
+        before = [other for other in earlier if other.purpose is purpose]
+        if _is_later(one, before):
+            _kept(archive, one)
+        elif before[-1].state == WITHDRAWN:
+            found = f"the consent for the purpose {purpose} {before[-1].against(now.date())}"
+            withdrawn.append(f"{found}; the sheet of {day} does not give it again")
+    return withdrawn
+
+
+def _is_later(one: Consent, before: Sequence[Consent]) -> bool:
+    """Return whether what a sheet says comes after what is on record."""
+    if not before:
+        return True
+    if one.as_of != before[-1].as_of or before[-1].state == WITHDRAWN:
+        return one.as_of > before[-1].as_of and not _alike(one, before[-1])
+    return not any(_alike(one, other) for other in before)
+
+
+def _alike(one: Consent, other: Consent) -> bool:
+    """Return whether two say the same, whenever they were said."""
+    return (one.state, one.noted_by, one.until) == (other.state, other.noted_by, other.until)

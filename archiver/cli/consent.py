@@ -97,6 +97,7 @@ def _tell(consents: list[Consent], outside: list[HandedOver], options: argparse.
                 **one.__dict__,
                 "purpose": one.purpose.value,
                 "until": one.until.isoformat() if one.until else None,
+                "said_on": one.said_on.isoformat() if one.said_on else None,
                 "holds": not one.against(today),
             }
             for one in consents

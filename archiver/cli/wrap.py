@@ -98,7 +98,8 @@ def _wrap(options: argparse.Namespace) -> int:
     folder = options.archive or practice.archive
     taken: list[Taken] = []
     with Archive.open(folder, actor=actor()) as archive:
-        note_session(archive, session, now())
+        for line in note_session(archive, session, now()):
+            print(line, file=sys.stderr)
         for one in take_in(session, archive, settings):
             taken.append(one)
             if not options.json:

@@ -3,18 +3,28 @@
 from __future__ import annotations
 
 import json
-from datetime import date
+from datetime import date, datetime, timedelta
 from pathlib import Path
 
 import pytest
 from archive_samples import NOON, Clock, incoming
 
 from archiver.archive import notebook
-from archiver.archive.consents import FILE, WITHDRAWN, Consent, consents_of, demand, note
+from archiver.archive.consents import (
+    FILE,
+    GIVEN,
+    WITHDRAWN,
+    Consent,
+    consents_of,
+    demand,
+    note,
+    note_session,
+)
 from archiver.archive.secret import keyed, secret_of
 from archiver.archive.store import Archive
 from archiver.errors import InputError, IntegrityError
 from archiver.objects.purposes import Purpose
+from archiver.objects.session import ConsentSaid, Patient, Session, Visit
 
 WHO = ("P-0417", "RIVERBEND")
 
@@ -28,6 +38,19 @@ def archive(tmp_path: Path) -> Archive:
 
 def give(archive: Archive, purpose: Purpose, **words: object) -> Consent:
     return note(archive, WHO, purpose, by="Haugen^Liv", now=NOON, **words)  # type: ignore[arg-type]
+
+
+def run_sheet(
+    archive: Archive, visit: date, *, until: date | None = None, now: datetime = NOON
+) -> list[str]:
+    """Run a session sheet of a visit that says that the patient consents to teaching."""
+    said = ConsentSaid((Purpose.TEACHING,), "Haugen^Liv", until)
+    patient = Patient(WHO[0], "Okafor^Nadia", issuer=WHO[1])
+    return note_session(archive, Session(patient, Visit(visit), (), Path("s"), said), now)
+
+
+def lines(archive: Archive) -> int:
+    return (archive.layout.root / FILE).read_bytes().count(b"\n")
 
 
 def refusal(archive: Archive, purpose: Purpose, day: date) -> str:
@@ -55,6 +78,60 @@ def test_a_withdrawal_is_honoured_and_a_new_consent_holds_again(archive: Archive
     assert "was withdrawn (noted 2026-03-04 by Haugen^Liv)" in told
     give(archive, Purpose.PUBLICATION)
     assert demand(archive.layout.root, WHO, Purpose.PUBLICATION, NOON.date())
+
+
+def test_a_sheet_that_is_run_again_takes_no_withdrawal_back(archive: Archive) -> None:
+    visit = NOON.date() - timedelta(days=1)
+    assert run_sheet(archive, visit) == []
+    give(archive, Purpose.TEACHING, state=WITHDRAWN)
+    for late in (visit, NOON.date()):
+        (told,) = run_sheet(archive, late, now=NOON + timedelta(days=9))
+        assert "teaching was withdrawn (noted 2026-03-04 by Haugen^Liv)" in told
+        assert f"the sheet of {late} does not give it again" in told
+    assert "was withdrawn" in refusal(archive, Purpose.TEACHING, NOON.date())
+    assert lines(archive) == 2
+
+
+def test_a_sheet_of_a_visit_before_the_withdrawal_that_is_run_only_now_does_not_count(
+    archive: Archive,
+) -> None:
+    give(archive, Purpose.TEACHING, state=WITHDRAWN)
+    assert run_sheet(archive, NOON.date() - timedelta(days=300))
+    assert "was withdrawn" in refusal(archive, Purpose.TEACHING, NOON.date())
+
+
+def test_a_sheet_of_a_later_visit_gives_anew_what_was_withdrawn(archive: Archive) -> None:
+    run_sheet(archive, NOON.date() - timedelta(days=1))
+    give(archive, Purpose.TEACHING, state=WITHDRAWN)
+    later = NOON + timedelta(days=1)
+    assert run_sheet(archive, later.date(), now=later) == []
+    assert demand(archive.layout.root, WHO, Purpose.TEACHING, later.date()).state == GIVEN
+
+
+def test_a_sheet_that_is_run_again_does_not_lengthen_what_was_shortened_since(
+    archive: Archive,
+) -> None:
+    for visit in (NOON.date(), NOON.date() - timedelta(days=7)):
+        run_sheet(archive, visit)
+        give(archive, Purpose.TEACHING, until=date(2026, 6, 1))
+        run_sheet(archive, visit, now=NOON + timedelta(days=2))
+        assert "ended on 2026-06-01" in refusal(archive, Purpose.TEACHING, date(2026, 6, 2))
+
+
+def test_the_sheet_of_the_later_visit_counts_whichever_is_run_first(archive: Archive) -> None:
+    ends = NOON.date() + timedelta(days=30)
+    run_sheet(archive, NOON.date(), until=ends)
+    run_sheet(archive, NOON.date() - timedelta(days=60))
+    (held,) = consents_of(archive.layout.root, *WHO)
+    assert (held.until, held.said_on, held.noted_at[:10]) == (ends, NOON.date(), "2026-03-04")
+
+
+def test_what_was_noted_before_sheets_told_their_visit_is_read(archive: Archive) -> None:
+    give(archive, Purpose.LABORATORY)
+    path = archive.layout.root / FILE
+    old = {k: v for k, v in json.loads(path.read_text()).items() if k != "said_on"}
+    path.write_text(json.dumps(old) + "\n")
+    assert demand(archive.layout.root, WHO, Purpose.LABORATORY, NOON.date()).as_of == NOON.date()
 
 
 def test_a_consent_is_of_one_patient_of_one_issuer(archive: Archive) -> None:
