@@ -9,7 +9,7 @@ read here. Either way the matching is done here, by the same code and words as i
 from __future__ import annotations
 
 import tempfile
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -68,6 +68,9 @@ class Found:
         Instances that would answer, and that a note at the peer rejects.
     unread_notes
         Notes that could not be fetched; what they may reject is not known.
+    untold
+        Photographs of which the peer's answers do not say what they show, and of which that was
+        not asked: teeth, view, mirror and side of their records are not known.
     """
 
     records: tuple[Record, ...]
@@ -76,6 +79,7 @@ class Found:
     from_cache: int
     rejected: int = 0
     unread_notes: int = 0
+    untold: int = 0
 
     @property
     def way(self) -> str:
@@ -84,6 +88,10 @@ class Found:
             f"{self.by_answers} matched by the peer's own answers" if self.by_answers else "",
             f"{self.by_headers} by headers fetched now" if self.by_headers else "",
             f"{self.from_cache} by headers fetched before" if self.from_cache else "",
+            f"of {self.untold} the peer does not say what they show (ask for a tooth, a view or a "
+            "mirror, and their headers are read)"
+            if self.untold
+            else "",
             f"{self.rejected} hidden, since a note there rejects them" if self.rejected else "",
             f"{self.unread_notes} notes NOT READ, what they reject is among the answers"
             if self.unread_notes
@@ -133,7 +141,9 @@ def ask(peer: Peer, query: Query, cache: HeaderCache) -> Found:
         (told if tells else silent).append(one)
     headers, cached = _headers(peer, silent, cache)
     whole = [_joined(header, one) for one, header in headers]
-    everything = _matching([*told, *whole], replace(query, include_rejected=True), peer.name)
+    untold = {text(one, "SOPInstanceUID") for one in told if _is_untold(one)}
+    question = replace(query, include_rejected=True)
+    everything = _matching([*told, *whole], question, peer.name, untold)
     records = [one for one in everything if query.include_rejected or one.rejected is None]
     notes = sum(map(_is_note, silent))
     return Found(
@@ -143,6 +153,7 @@ def ask(peer: Peer, query: Query, cache: HeaderCache) -> Found:
         cached,
         len(everything) - len(records),
         notes - sum(map(_is_note, whole)),
+        sum(one.sop_instance_uid in untold for one in records),
     )
 
 
@@ -205,6 +216,11 @@ def _tells_meaning(match: Dataset) -> bool:
     if not all(keyword in match for keyword in _SEQUENCES[:4]):
         return False
     return bool(match.get("ViewCodeSequence") or match.get("AnatomicRegionSequence"))
+
+
+def _is_untold(match: Dataset) -> bool:
+    """True for an answer about a photograph that does not say what it shows."""
+    return text(match, "Modality") == _PHOTOGRAPH and not _tells_meaning(match)
 
 
 def _joined(header: Dataset, match: Dataset) -> Dataset:
@@ -316,13 +332,18 @@ def _fetched(peer: Peer, missing: Sequence[Dataset]) -> dict[str, Dataset]:
     return found
 
 
-def _matching(datasets: Sequence[Dataset], query: Query, peer: str) -> list[Record]:
+def _matching(
+    datasets: Sequence[Dataset], query: Query, peer: str, untold: Collection[str]
+) -> list[Record]:
     """Match by our own index, made for this one question; the limit is for the caller."""
     kept: list[Kept] = []
     seen: set[str] = set()
     for dataset in datasets:
         description = describe(dataset)
         uid = description.sop_instance_uid
+        if uid in untold:
+            # That no mirror and no confirmation is told does not mean that there was none.
+            description = replace(description, mirror=None, confirmed=None)
         if uid and uid not in seen:
             seen.add(uid)
             kept.append(Kept(description, peer, 0, "", None, len(kept), ""))

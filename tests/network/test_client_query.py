@@ -247,6 +247,20 @@ def test_a_peer_that_knows_no_teeth_answers_as_our_own_archive_does(
             )
 
 
+def test_what_a_peer_does_not_say_of_a_photograph_is_not_made_up(
+    clinic: DimsePeer, cache: HeaderCache
+) -> None:
+    found = ask(clinic, Query(patient_id="P-0417", modality="XC"), cache)
+    assert found.untold == len(found.records) == found.by_answers > 0
+    assert {(r.teeth, r.view, r.mirror, r.confirmed) for r in found.records} == {
+        ((), None, None, None)
+    }
+    assert f"of {found.untold} the peer does not say what they show" in found.way
+    asked = ask(clinic, Query(patient_id="P-0417", mirror="corrected"), cache)
+    assert asked.untold == 0 and {r.mirror for r in asked.records} == {"corrected"}
+    assert all(r.confirmed is not None for r in asked.records)
+
+
 def test_headers_are_fetched_once_and_it_is_said_which_way_was_taken(
     clinic: DimsePeer, cache: HeaderCache
 ) -> None:
