@@ -100,7 +100,9 @@ def _font_for(letter: str, face: Face, fonts: tuple[Path, ...]) -> Path | None:
     return None
 
 
-def _runs(text: str, face: Face) -> list[_Run]:
+# A page measures most of its lines several times before it writes them.
+@lru_cache(maxsize=4096)
+def _runs(text: str, face: Face) -> tuple[_Run, ...]:
     """Split a line into pieces that one font can write."""
     pieces: list[tuple[str, Path]] = []
     for letter in unicodedata.normalize("NFC", " ".join(text.split())):
@@ -120,7 +122,7 @@ def _runs(text: str, face: Face) -> list[_Run]:
             pieces[-1] = (pieces[-1][0] + shown, path)
         else:
             pieces.append((shown, path))
-    return [_Run(text, _load(path, face.size)) for text, path in pieces]
+    return tuple(_Run(text, _load(path, face.size)) for text, path in pieces)
 
 
 def _in_order(text: str) -> str:
