@@ -68,6 +68,8 @@ class Instance:
         Who put it in, by the journal.
     rejected
         Why a note withdrew it; empty for a valid instance.
+    predecessor
+        SOP Instance UID of the instance in whose place it came; empty where it says of none.
     """
 
     uid: str
@@ -97,6 +99,7 @@ class Instance:
     added: str
     who: str = ""
     rejected: str = ""
+    predecessor: str = ""
 
     @property
     def is_photograph(self) -> bool:

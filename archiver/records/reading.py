@@ -49,6 +49,7 @@ _READ = (
     _I.journal_seq,
     _I.added,
     _I.rejected,
+    _I.predecessor,
 )
 #: Surrogate keys say nothing of an instance and differ between two indices of the same objects;
 #: what rejects it stands in other objects, and is compared by `archiver.records.rejections`.
@@ -141,6 +142,7 @@ def _instance(
         added=intern(row[23]),
         who=who.get(row[22], ""),
         rejected=intern(row[24] or ""),
+        predecessor=row[25] or "",
     )
 
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from sqlalchemy import func, select
@@ -98,16 +98,54 @@ def check_rejections(said: Rejections, right: Rejections, unsound: set[str]) -> 
 
 def check_rejected(instances: Sequence[Instance], facts: Mapping[str, Facts]) -> Iterator[Concern]:
     """Tell of each rejected photograph what took its place, and whether its side was changed."""
-    valid: dict[tuple[str, str], list[Instance]] = defaultdict(list)
+    places = _Places.of(instances)
+    rejected = {one.uid: one for one in instances if one.rejected}
     for one in instances:
-        if not one.rejected and one.is_photograph and one.source:
-            valid[one.source, one.role].append(one)
-    rejected = {one.uid for one in instances if one.rejected}
-    for one in instances:
+        sources = facts[one.uid].sources if one.uid in facts else ()
+        made_from = [rejected[uid] for uid in sources if uid in rejected]
         if one.rejected and one.is_photograph:
-            yield from _told(one, valid.get((one.source, one.role), []) if one.source else [])
-        elif rejected and one.uid in facts and rejected.intersection(facts[one.uid].sources):
+            taken = places.taken_by(one)
+            # A corrected picture that is no longer due gives way to the photograph as shot.
+            yield from _told(
+                one, taken or [new for old in made_from for new in places.taken_by(old)]
+            )
+        elif made_from:
             yield concern_about("source-rejected", one, "what it was made from is rejected")
+
+
+@dataclass(frozen=True)
+class _Places:
+    """Valid photographs by what they were made from, and instances by what they replace."""
+
+    made_from: Mapping[tuple[str, str], list[Instance]]
+    after: Mapping[str, list[Instance]]
+
+    @classmethod
+    def of(cls, instances: Sequence[Instance]) -> _Places:
+        made_from: dict[tuple[str, str], list[Instance]] = defaultdict(list)
+        after: dict[str, list[Instance]] = defaultdict(list)
+        for one in instances:
+            if not one.rejected and one.is_photograph and one.source:
+                made_from[one.source, one.role].append(one)
+            if one.predecessor:
+                after[one.predecessor].append(one)
+        return cls(made_from, after)
+
+    def taken_by(self, one: Instance) -> list[Instance]:
+        """Return the valid photographs that took the place of a rejected one."""
+        alike = self.made_from.get((one.source, one.role), []) if one.source else []
+        # Another archive knows no camera files; there the instances say what they replace.
+        return alike or self._replacing(one)
+
+    def _replacing(self, one: Instance) -> list[Instance]:
+        found: list[Instance] = []
+        waiting, seen = [one], {one.uid}
+        while waiting:
+            for other in self.after.get(waiting.pop().uid, ()):
+                if other.uid not in seen:
+                    seen.add(other.uid)
+                    (waiting if other.rejected else found).append(other)
+        return found
 
 
 def _told(one: Instance, after: Sequence[Instance]) -> Iterator[Concern]:
@@ -116,12 +154,12 @@ def _told(one: Instance, after: Sequence[Instance]) -> Iterator[Concern]:
         yield concern_about("rejected-alone", one, f"{reason}; nothing took its place")
         return
     new = max(after, key=lambda other: other.seq)
-    yield _with(
-        concern_about("rejected-replaced", one, f"{reason}; replaced {new.added[:10]}"), new
-    )
+    day = new.added[:10]
+    replaced = f"{reason}; replaced {day}".rstrip()
+    yield _with(concern_about("rejected-replaced", one, replaced), new)
     was, now = _side(one), _side(new)
     if was and now and was != now:
-        found = f"side {was} became {now} on {new.added[:10]}"
+        found = f"side {was} became {now}" + (f" on {day}" if day else "")
         yield _with(concern_about("side-amended", new, found), one)
 
 

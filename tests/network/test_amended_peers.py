@@ -86,6 +86,7 @@ def places(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Places]:
         )
         patch = open_.enter_context(pytest.MonkeyPatch.context())
         patch.setenv("ARCHIVER_SETTINGS", str(settings))
+        patch.setenv("XDG_CACHE_HOME", str(folder / "cache"))
         send(ours, "--everything")
         old = {}
         for name, (_, words) in MISTAKES.items():
@@ -226,6 +227,44 @@ def test_asked_through_this_program_it_shows_what_is_right_alone(
         every = Query(patient_id=OF[mistake], modality="XC", include_rejected=True)
         shown = {r.sop_instance_uid for r in asked(places, tmp_path, every, way).records}
         assert places.old[mistake] <= shown
+
+
+#: The tooth that was said at first, but for the photograph that moves to another patient.
+TOOTH = {
+    "tooth": "iso:25",
+    "side": "iso:16",
+    "view": "iso:24",
+    "mirror forgotten": "iso:46",
+    "mirror too much": "iso:36",
+    "flipped before": "iso:37",
+}
+
+
+@pytest.mark.parametrize("mistake", TOOTH)
+def test_what_a_note_there_rejects_is_not_present_for_an_audit(
+    places: Places, mistake: str, tmp_path: Path
+) -> None:
+    """dcmqrscp, which heeds no notes, and our own archive are judged alike."""
+    words = ["audit", "--rules", "posterior-tooth-visit", "--rules", "good-record", "--json"]
+    told = []
+    for place in (["--archive", str(places.ours)], ["--at", "foreign"]):
+        visit = ("--visit", OF[mistake], "--tooth", TOOTH[mistake])
+        said = archiver(*words, *place, *visit)
+        assert said.returncode == 1, said.stderr
+        told.append(json.loads(said.stdout))
+    ours, theirs = told
+    assert ours == theirs and ours["photographs"] == 1
+    judged = {view["requirement"]: view["status"] for view in ours["views"]}
+    gone = {"tooth": "occlusal", "side": "buccal", "view": "buccal"}
+    if mistake in gone:
+        assert judged[gone[mistake]] == "missing"
+    report = archiver(*words, "--at", "foreign", "--patient-id", OF[mistake])
+    assert report.returncode in (0, 1), report.stderr
+    kinds = json.loads(report.stdout)["kinds"]
+    assert kinds["rejected-replaced"] == len(places.old[mistake])
+    assert "rejected-alone" not in kinds and "source-rejected" not in kinds
+    sides = [c for c in json.loads(report.stdout)["concerns"] if c["kind"] == "side-amended"]
+    assert bool(sides) is (mistake == "side")
 
 
 def test_a_note_that_was_sent_is_the_note_that_is_there(places: Places, tmp_path: Path) -> None:
