@@ -143,7 +143,7 @@ class Pictures:
         if held is None:
             raise Refused(404, "errors.no_picture")
         side = _side(request.query_params.get("side", ""))
-        self._note_view(request, held.path)
+        self.note_view(request, Path(held.path).parts[1])
         # Objects never change, so what was asked for names the answer.
         tag = f'"{held.digest[:32]}-{side}-1"'
         headers = {"ETag": tag, "Cache-Control": "private, no-cache"}
@@ -155,20 +155,22 @@ class Pictures:
             raise Refused(404, "errors.no_picture") from None
         return Response(made, media_type="image/jpeg", headers=headers)
 
-    def _note_view(self, request: Request, path: str) -> None:
-        """Journal that a person looked at a study, once in a while."""
-        study = Path(path).parts[1]
-        key = (visitor_of(request).session.key, study)
-        now = self._site.clock()
+    def note_view(self, request: Request, *studies: str) -> None:
+        """Journal that a person looks at studies; again only after a while."""
+        who, now = visitor_of(request).session.key, self._site.clock()
+        new = []
         with self._guard:
-            before = self._seen.get(key)
-            if before is not None and now - before < _ONE_VIEW:
-                return
-            self._seen[key] = now
-            self._seen.move_to_end(key)
+            for study in dict.fromkeys(studies):
+                before = self._seen.get((who, study))
+                if before is None or now - before >= _ONE_VIEW:
+                    new.append(study)
+                    self._seen[who, study] = now
+                    self._seen.move_to_end((who, study))
             while len(self._seen) > _DESCRIPTIONS:
                 self._seen.popitem(last=False)
-        self._site.note(request, Event.ACCESSED, studies={study: 1}, detail="picture")
+        if new:
+            told = dict.fromkeys(new, 1)
+            self._site.note(request, Event.ACCESSED, studies=told, detail="picture")
 
 
 def _side(text: str) -> int:

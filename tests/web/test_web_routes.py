@@ -12,7 +12,9 @@ import pytest
 from starlette.routing import Route
 from web_serving import PASSWORD, carried_out, copy_of
 
+from archiver.archive.query import Query
 from archiver.archive.store import Archive
+from archiver.dentition.numbering import parse_tooth
 from archiver.network.node.audit import Happening
 from archiver.network.node.settings import NodeSettings
 from archiver.web.site import Site
@@ -196,6 +198,37 @@ def test_bodies_that_mean_nothing_end_in_words(kept: Kept, body: bytes) -> None:
             continue
         answer = client.request(method, _filled(path, "1.2.3"), headers=headers, content=body)
         assert answer.status_code < 500, (method, path)
+
+
+@pytest.mark.parametrize(
+    "path",
+    [
+        "/picture/{newest}",
+        "/find/picture/{newest}",
+        "/compare?of={newest}&of={earlier}",
+        "/compare/outcome/{newest}/{earlier}",
+        "/compare/difference/{newest}/{earlier}",
+        "/compare/tile/{newest}/2/0/0",
+        "/record/visit/{study}",
+    ],
+)
+def test_whoever_sees_a_picture_by_any_address_is_in_the_journal(kept: Kept, path: str) -> None:
+    asked = Query(patient_id="P-1042", teeth=(parse_tooth("iso:16"),), view="occlusal")
+    found = kept.site.archive.query(asked)
+    newest, earlier, *_ = [one for one in found if one.role == "derived"]
+    client = kept.client("berg")
+    before = len(kept.told)
+    address = path.format(
+        newest=newest.sop_instance_uid, earlier=earlier.sop_instance_uid, study=newest.study_uid
+    )
+    assert client.get(address).status_code == 200
+    shown = {newest.study_uid, earlier.study_uid if "{earlier}" in path else newest.study_uid}
+    assert {study for one in kept.told[before:] for study in one.studies or {}} >= shown
+    # Whoever goes on looking at the same is told once, not with every piece of a picture.
+    for _ in range(3):
+        client.get(f"/compare/tile/{newest.sop_instance_uid}/2/0/0")
+    again = [one for one in kept.told[before:] if one.detail == "pages: picture"]
+    assert len(again) <= len(shown)
 
 
 def test_what_is_told_to_the_journal_names_nobody(kept: Kept) -> None:

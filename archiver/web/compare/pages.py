@@ -158,9 +158,11 @@ class Comparing:
             return ""
 
     def pair(self, request: Request) -> tuple[Source, Source]:
-        """Return the two pictures that a path names, of one patient."""
+        """Return the two pictures that a path names, of one patient; that is a view of both."""
         uids = [str(request.path_params[key]) for key in ("newest", "earlier")]
-        chosen = {s.description.sop_instance_uid: s for s in self.chosen(uids).sources}
+        both = self.chosen(uids)
+        self.site.pictures.note_view(request, *both.studies)
+        chosen = {s.description.sop_instance_uid: s for s in both.sources}
         return chosen[uids[0]], chosen[uids[1]]
 
     def outcome(self, request: Request) -> Response:
@@ -185,6 +187,7 @@ class Comparing:
         if not all(n.isascii() and n.isdigit() and len(n) < 6 for n in numbers):
             raise Refused(404, "errors.no_picture")
         source = self.sources.source(str(request.path_params["uid"]))
+        self.site.pictures.note_view(request, source.description.study_uid)
         reduction, column, row = (int(n) for n in numbers)
         try:
             made = self.levels.tile(source, reduction, column, row)
