@@ -8,16 +8,49 @@ from dataclasses import dataclass
 from io import BytesIO
 from pathlib import Path
 
+import numpy as np
 from pydicom import Dataset, dcmread
 from pydicom.encaps import get_frame
+from pydicom.uid import (
+    UID,
+    DeflatedExplicitVRLittleEndian,
+    ExplicitVRBigEndian,
+    ExplicitVRLittleEndian,
+    ImplicitVRLittleEndian,
+    JPEG2000Lossless,
+    JPEGLossless,
+    JPEGLSLossless,
+    RLELossless,
+)
 from sqlalchemy import select
 
 from archiver.archive import tables as t
 from archiver.archive.describing import describe_file
 from archiver.archive.store import Archive
 from archiver.errors import ObjectError, Problem
+from archiver.objects.modules import set_pixels
 from archiver.objects.reading import describe, text
-from archiver.photo.encoding import JPEG_BASELINE, JPEG_LOSSLESS, EncodedPixels
+from archiver.photo.encoding import (
+    JPEG_BASELINE,
+    JPEG_LOSSLESS,
+    EncodedPixels,
+    encode_lossless,
+)
+
+#: Transfer syntaxes that lose nothing.
+_LOSSLESS = {
+    ImplicitVRLittleEndian,
+    ExplicitVRLittleEndian,
+    DeflatedExplicitVRLittleEndian,
+    ExplicitVRBigEndian,
+    RLELossless,
+    JPEGLossless,
+    JPEGLSLossless,
+    JPEG2000Lossless,
+}
+#: What decodes to RGB or grey without rounding; the two of JPEG 2000 belong to its coding (PS3.5
+#: 8.2.4), and what a JPEG of another process holds is RGB for pydicom all the same.
+_EXACT = {"RGB", "MONOCHROME2", "YBR_RCT", "YBR_ICT"}
 
 
 @dataclass(frozen=True)
@@ -138,23 +171,18 @@ def _load(data: bytes, path: Path, source: str | None) -> Held:
             ds.decode()
             if text(ds, "Modality") != "XC":
                 raise ObjectError(Problem("the instance is no photograph", path.name))
-            if syntax not in (JPEG_BASELINE, JPEG_LOSSLESS):
-                raise ObjectError(
-                    Problem(
-                        f"a photograph in transfer syntax {syntax} cannot be amended here",
-                        str(path.name),
-                        "JPEG Baseline or JPEG Lossless, as this program writes them",
-                    )
+            if syntax in (JPEG_BASELINE, JPEG_LOSSLESS):
+                pixels = EncodedPixels(
+                    get_frame(ds.PixelData, 0, number_of_frames=1),
+                    syntax,
+                    str(ds.PhotometricInterpretation),
+                    int(ds.SamplesPerPixel),
+                    int(ds.Rows),
+                    int(ds.Columns),
                 )
-            stream = get_frame(ds.PixelData, 0, number_of_frames=1)
-            pixels = EncodedPixels(
-                stream,
-                syntax,
-                str(ds.PhotometricInterpretation),
-                int(ds.SamplesPerPixel),
-                int(ds.Rows),
-                int(ds.Columns),
-            )
+            else:
+                pixels = _without_loss(ds, path.name)
+                set_pixels(ds, pixels)
             del ds.PixelData
     except ObjectError:
         raise
@@ -162,3 +190,38 @@ def _load(data: bytes, path: Path, source: str | None) -> Held:
         # pydicom raises whatever the bytes lead it to.
         raise ObjectError(Problem(f"the object cannot be read ({error})", path.name)) from error
     return Held(ds, pixels, source)
+
+
+def _without_loss(ds: Dataset, name: str) -> EncodedPixels:
+    """Encode a picture of another program anew, each sample as it was.
+
+    Raises
+    ------
+    ObjectError
+        If that cannot be done, or it would no longer be known that something was lost before.
+    """
+    syntax = UID(str(ds.file_meta.TransferSyntaxUID))
+    said = str(ds.PhotometricInterpretation)
+    reasons = {
+        f"{ds.get('NumberOfFrames')} frames": int(ds.get("NumberOfFrames") or 1) != 1,
+        f"{ds.BitsAllocated} bits a sample": ds.BitsAllocated != 8 or ds.BitsStored != 8,
+        f"samples in {said}": said not in _EXACT,
+        "a loss that it does not declare": syntax not in _LOSSLESS
+        and text(ds, "LossyImageCompression") != "01",
+    }
+    against = [words for words, holds in reasons.items() if holds]
+    if against:
+        raise ObjectError(
+            Problem(
+                f"a photograph with {', '.join(against)} ({syntax.name}) cannot be amended here",
+                name,
+                "one frame of eight bits a sample, in RGB or grey",
+            )
+        )
+    try:
+        return encode_lossless(np.ascontiguousarray(ds.pixel_array, np.uint8))
+    except Exception as error:
+        # pydicom and its decoders raise whatever the bytes lead them to.
+        raise ObjectError(
+            Problem(f"the picture cannot be read ({syntax.name}: {error})", name)
+        ) from error

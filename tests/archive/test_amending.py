@@ -15,6 +15,14 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from pydicom import Dataset, dcmread
 from pydicom.encaps import get_frame
+from pydicom.uid import (
+    JPEG2000,
+    UID,
+    ExplicitVRLittleEndian,
+    ImplicitVRLittleEndian,
+    JPEG2000Lossless,
+    RLELossless,
+)
 
 from archiver.archive.add import add_files
 from archiver.archive.amending import (
@@ -430,6 +438,100 @@ def test_nothing_is_made_from_a_damaged_object(tmp_path: Path, archive: Archive)
     data[-200] ^= 1
     path.write_bytes(data)
     refused(archive, made["derived"].sop_instance_uid, Change(mirror=False), "not what was kept")
+
+
+def foreign(archive: Archive, folder: Path, syntax: str) -> dict[str, Record]:
+    """A photograph and its correction as another program would keep them, in a transfer syntax."""
+    with Archive.open(folder / "first", clock=lambda: NOW) as first:
+        kept = wrap(first, entry(camera_file(folder / "card"), confirmed_by="Haugen^Liv"))
+    files = []
+    for role, record in kept.items():
+        ds = dcmread(record.path)
+        ds.decompress(as_rgb=True, generate_instance_uid=False)
+        if UID(syntax).is_encapsulated:
+            more = {"j2k_cr": [8]} if syntax == JPEG2000 else {}
+            ds.compress(syntax, generate_instance_uid=False, **more)
+        else:
+            ds.file_meta.TransferSyntaxUID = UID(syntax)
+        files.append(folder / f"{role}.dcm")
+        ds.save_as(files[-1])
+    add_files(archive, files)
+    return by_role(archive)
+
+
+def samples(record: Record) -> Any:
+    return dcmread(record.path).pixel_array
+
+
+@pytest.mark.parametrize(
+    "syntax",
+    [ImplicitVRLittleEndian, ExplicitVRLittleEndian, RLELossless, JPEG2000Lossless, JPEG2000],
+)
+@pytest.mark.parametrize("change", [Change(teeth=parse_teeth("iso:26")), Change(mirror=False)])
+def test_a_photograph_of_another_program_keeps_every_sample(
+    tmp_path: Path, archive: Archive, syntax: str, change: Change
+) -> None:
+    before = foreign(archive, tmp_path, syntax)
+    shot, corrected = samples(before["original"]), samples(before["derived"])
+    lossy = header(before["original"])
+    amend(archive, before["derived"].sop_instance_uid, change)
+    after = by_role(archive)
+    assert np.array_equal(samples(after["original"]), shot)
+    if change.teeth:
+        assert np.array_equal(samples(after["derived"]), corrected)
+    else:
+        assert set(after) == {"original"}  # taken directly, it is right as it was shot
+    for record in after.values():
+        assert validate_file(Path(record.path)) == []
+        told = header(record)
+        assert told.PhotometricInterpretation == "RGB"
+        for keyword in ("LossyImageCompression", "LossyImageCompressionRatio"):
+            assert told[keyword].value == lossy[keyword].value
+
+
+def test_a_new_turn_of_another_programs_photograph_is_made_of_its_samples(
+    tmp_path: Path, archive: Archive
+) -> None:
+    before = foreign(archive, tmp_path, JPEG2000Lossless)
+    amend(archive, before["original"].sop_instance_uid, Change(flipped=Turn.FLIP_LEFT_RIGHT))
+    after = by_role(archive)
+    shot, corrected = samples(after["original"]), samples(after["derived"])
+    assert np.array_equal(shot, samples(before["original"]))
+    assert not np.array_equal(corrected, samples(before["derived"]))
+    turn = describe(header(after["derived"])).turn
+    assert turn is not None and np.array_equal(corrected, turned(shot, turn.value))
+
+
+@pytest.mark.parametrize(
+    ("values", "told"),
+    [
+        ({"NumberOfFrames": 2}, "with 2 frames"),
+        ({"BitsAllocated": 16, "BitsStored": 12, "HighBit": 11}, "with 16 bits a sample"),
+        ({"PhotometricInterpretation": "YBR_FULL"}, "with samples in YBR_FULL"),
+        ({"PixelData": b"\0" * 10}, "the picture cannot be read"),
+    ],
+)
+def test_what_could_not_be_kept_as_it_is_is_refused_and_nothing_is_written(
+    tmp_path: Path, archive: Archive, values: dict[str, Any], told: str
+) -> None:
+    before = foreign(archive, tmp_path, ExplicitVRLittleEndian)
+    ds = dcmread(before["original"].path)
+    for keyword, value in values.items():
+        setattr(ds, keyword, value)
+    ds.save_as(tmp_path / "other.dcm")
+    with Archive.open(tmp_path / "third", clock=lambda: NOW) as third:
+        add_files(third, [tmp_path / "other.dcm"])
+        refused(third, ds.SOPInstanceUID, Change(mirror=False), told)
+
+
+def test_a_loss_that_is_not_declared_is_not_hidden(tmp_path: Path, archive: Archive) -> None:
+    before = foreign(archive, tmp_path, JPEG2000)
+    ds = dcmread(before["original"].path)
+    ds.LossyImageCompression = "00"
+    ds.save_as(tmp_path / "other.dcm")
+    with Archive.open(tmp_path / "third", clock=lambda: NOW) as third:
+        add_files(third, [tmp_path / "other.dcm"])
+        refused(third, ds.SOPInstanceUID, Change(mirror=False), "a loss that it does not declare")
 
 
 def test_other_photographs_of_the_visit_stay_as_they_are(tmp_path: Path, archive: Archive) -> None:
