@@ -41,6 +41,7 @@ def run(options: argparse.Namespace) -> int:
     from archiver.network.asking import ask
     from archiver.network.fetching import fetch_records
     from archiver.network.peers import find_peer
+    from archiver.network.superseding import note_holder
 
     practice = read_settings()
     peer = find_peer(practice.peers, options.at)
@@ -59,6 +60,7 @@ def run(options: argparse.Namespace) -> int:
         problems = list(fetched.problems)
         if archive is not None:
             problems += _add(archive, list(fetched.files.values()))
+            note_holder(archive.layout.root, peer.name, fetched.files)
     if options.json:
         told = {
             "peer": peer.name,

@@ -16,67 +16,22 @@ from datetime import datetime, timezone
 from pathlib import Path
 from typing import Any
 
-from sqlalchemy import (
-    Boolean,
-    Column,
-    Connection,
-    Engine,
-    Index,
-    Integer,
-    MetaData,
-    String,
-    Table,
-    create_engine,
-    delete,
-    event,
-    insert,
-    select,
-    update,
-)
+from sqlalchemy import Connection, Engine, create_engine, delete, event, insert, select, update
+from sqlalchemy.dialects import sqlite
 from sqlalchemy.exc import SQLAlchemyError
 
 from archiver.archive.locking import WriterLock
 from archiver.errors import ArchiveError, Problem
+from archiver.network.outbox_tables import DROPS as _drops
+from archiver.network.outbox_tables import HELD as _held
+from archiver.network.outbox_tables import METADATA
+from archiver.network.outbox_tables import SHIPMENTS as _shipments
 from archiver.network.shipping import Shipment, State
 
 FILE = "outbox.sqlite"
 #: How long one process waits for another's commit (seconds).
 _PATIENCE = 30.0
 
-_metadata = MetaData()
-_shipments = Table(
-    "shipments",
-    _metadata,
-    Column("destination", String, primary_key=True),
-    Column("sop_instance", String(64), primary_key=True),
-    Column("sop_class", String(64), nullable=False),
-    Column("study", String(64), nullable=False),
-    Column("path", String, nullable=False),
-    Column("source_digest", String(64), nullable=False),
-    Column("state", String(9), nullable=False),
-    Column("reason", String, nullable=False),
-    Column("attempts", Integer, nullable=False),
-    Column("next_attempt", String(32), nullable=False),
-    Column("transaction", String(64), nullable=False),
-    Column("syntax", String(64), nullable=False),
-    Column("recoded", Boolean, nullable=False),
-    Column("queued_at", String(32), nullable=False),
-    Column("changed_at", String(32), nullable=False),
-    Index("shipments_due", "destination", "state", "next_attempt"),
-    Index("shipments_of_source", "source_digest"),
-)
-#: Drops that the archive's journal has not been told of yet.
-_drops = Table(
-    "drops",
-    _metadata,
-    Column("number", Integer, primary_key=True),
-    Column("destination", String, nullable=False),
-    Column("sop_instance", String(64), nullable=False),
-    Column("study", String(64), nullable=False),
-    Column("state", String(9), nullable=False),
-    Column("who", String, nullable=False),
-    Column("dropped_at", String(32), nullable=False),
-)
 _C = _shipments.c
 _TIMES = ("next_attempt", "queued_at", "changed_at")
 
@@ -160,7 +115,7 @@ class Outbox:
             raise ArchiveError(Problem("no archive is here", str(folder), "a file FORMAT"))
         outbox = cls(folder)
         with outbox._translated():
-            _metadata.create_all(outbox._engine)
+            METADATA.create_all(outbox._engine)
         return outbox
 
     def close(self) -> None:
@@ -284,6 +239,21 @@ class Outbox:
                     connection.execute(insert(_drops), [_drop_row(one, who, now)])
         return count
 
+    def hold(self, destination: str, instances: Iterable[str]) -> None:
+        """Note that a peer has instances, whoever sent them there."""
+        rows = [{"destination": destination, "sop_instance": uid} for uid in instances]
+        if rows:
+            with self._translated(), self._engine.begin() as connection:
+                connection.execute(sqlite.insert(_held).on_conflict_do_nothing(), rows)
+
+    def holders(self) -> dict[str, set[str]]:
+        """Return what peers were noted to have, by their names."""
+        found: dict[str, set[str]] = {}
+        with self._translated(), self._engine.connect() as connection:
+            for destination, uid in connection.execute(select(_held)):
+                found.setdefault(destination, set()).add(uid)
+        return found
+
     def drops(self) -> list[Drop]:
         """Return the drops that the journal has not been told of."""
         with self._translated(), self._engine.connect() as connection:
@@ -368,6 +338,10 @@ def _dropped(connection: Connection, one: Shipment) -> bool:
             _C.state != State.COMMITTED.value,
         )
     )
+    if gone.rowcount and one.state is State.SENT:
+        # It is there all the same, and should it be amended, so must it be there.
+        held = {"destination": one.destination, "sop_instance": one.sop_instance}
+        connection.execute(sqlite.insert(_held).on_conflict_do_nothing(), [held])
     return bool(gone.rowcount)
 
 

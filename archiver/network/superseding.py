@@ -1,8 +1,9 @@
 """What other archives are owed once an instance that they had is rejected here.
 
 It follows from the index and the outbox alone: to every peer for which the outbox holds, or held
-and sent, a rejected instance go the note that rejects it and what came in its place. So it does
-not matter when a process was stopped; whoever sends next finds out again what is owed.
+and sent, a rejected instance go the note that rejects it and what came in its place; so it is with
+a peer from which it was fetched, or to which the node moved it. It does not matter when a process
+was stopped; whoever sends next finds out again what is owed.
 """
 
 from __future__ import annotations
@@ -10,6 +11,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime
+from pathlib import Path
 
 from sqlalchemy import Connection, select
 
@@ -37,6 +39,20 @@ class Owed:
     useless: tuple[Shipment, ...]
 
 
+def note_holder(folder: Path, peer: str, instances: Iterable[str]) -> None:
+    """Note that a peer has instances of an archive, so that it is told when they are rejected.
+
+    Raises
+    ------
+    ArchiveError
+        If the outbox cannot be used.
+    """
+    uids = list(instances)
+    if uids:
+        with Outbox.open(folder) as outbox:
+            outbox.hold(peer, uids)
+
+
 def queue_owed(archive: Archive, outbox: Outbox, now: datetime) -> Owed:
     """Put into the outbox what peers are owed; what is in already stays as it is.
 
@@ -51,13 +67,16 @@ def queue_owed(archive: Archive, outbox: Outbox, now: datetime) -> Owed:
         If index or outbox cannot be used.
     """
     shipments = outbox.shipments()
+    there = outbox.holders()
+    for one in shipments:
+        there.setdefault(one.destination, set()).add(one.sop_instance)
     with archive.reading() as connection:
-        rejected = _rejected(connection, {one.sop_instance for one in shipments})
-        destinations: dict[str, set[str]] = {}
-        for one in shipments:
-            if one.sop_instance in rejected:
-                destinations.setdefault(one.destination, set()).add(one.sop_instance)
-        owed = {destination: _goods(connection, uids) for destination, uids in destinations.items()}
+        rejected = _rejected(connection, set().union(*there.values()))
+        owed = {
+            destination: _goods(connection, uids & rejected)
+            for destination, uids in there.items()
+            if uids & rejected
+        }
     queued = {
         destination: outbox.queue(destination, goods, now).new
         for destination, goods in owed.items()

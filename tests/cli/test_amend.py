@@ -159,6 +159,25 @@ def test_every_peer_that_had_it_gets_what_came_in_its_place_and_the_note(archive
     assert b'"action":"dropped"' in (archive / "journal.jsonl").read_bytes()
 
 
+def test_peers_that_have_it_otherwise_are_owed_the_same(archive: Path) -> None:
+    """One gave it to us; from another's outbox it was dropped when it had been sent."""
+    things = goods(archive)
+    old = [one.sop_instance for one in things]
+    with Outbox.open(archive) as outbox:
+        outbox.hold("giver", old)
+        outbox.hold("giver", old)  # fetched twice
+        outbox.queue("dropped", things, NOW)
+        outbox.queue("never", things, NOW)
+        sent = outbox.shipments("dropped")
+        outbox.save(sent, [replace(s, state=State.SENT, attempts=1) for s in sent])
+        assert outbox.drop_noting(outbox.shipments("dropped"), "liv", NOW) == 2
+        assert outbox.drop_noting(outbox.shipments("never"), "liv", NOW) == 2
+        assert outbox.holders() == {"giver": set(old), "dropped": set(old)}
+    words = ("amend", uid_of(archive), "--tooth", "iso:26", "--archive", archive, "--json")
+    told = json.loads(archiver(*words).stdout)
+    assert told["queued"] == {"giver": 3, "dropped": 3}
+
+
 def test_two_amendments_before_the_first_sending_owe_the_last_one_alone_and_both_notes(
     archive: Path,
 ) -> None:

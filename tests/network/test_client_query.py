@@ -355,6 +355,14 @@ def test_the_command_line_asks_and_fetches(
         for record in second.query(Query()):
             kept = next(r for r in objects.records(archive) if r.sop_instance_uid in record.path)
             assert objects.data_set(Path(record.path)) == objects.data_set(Path(kept.path))
+    # A wrong one that was fetched from there is put right there too.
+    wrong = next(uid for uid in uids if uid != uids[0])
+    amended = archiver("amend", wrong, "--tooth", "iso:17", "--archive", tmp_path / "second")
+    assert "3 objects put into the outbox for clinic" in amended.stdout, amended.stderr
+    sent = archiver("send", "--to", "clinic", "--archive", tmp_path / "second")
+    assert "3 sent" in sent.stdout, sent.stdout + sent.stderr
+    hidden = archiver("query", *words, "--json")
+    assert json.loads(hidden.stdout) == [] and "2 hidden" in hidden.stderr
     with Archive.open(tmp_path / "second"):
         locked = archiver("retrieve", *words, "--archive", tmp_path / "second")
     assert locked.returncode == 1 and "another process is writing" in locked.stderr

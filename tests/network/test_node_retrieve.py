@@ -18,6 +18,7 @@ from pynetdicom import AE, evt
 from pynetdicom.sop_class import StorageCommitmentPushModel  # type: ignore[attr-defined]
 
 from archiver.network.node.node import Node
+from archiver.network.outbox import Outbox
 from archiver.network.peers import DimsePeer
 from tests.network import node_samples as samples
 from tests.network.node_serving import TITLE, run, serving, store
@@ -136,6 +137,9 @@ def test_a_study_is_moved_byte_for_byte_to_a_known_destination(tmp_path: Path) -
     for file in files:
         found = got[str(dcmread(file).SOPInstanceUID)]
         assert samples.dataset_bytes(found) == samples.dataset_bytes(file)
+    # Should one be amended, whoever got it is owed what takes its place.
+    with Outbox.open(tmp_path / "archive") as outbox:
+        assert outbox.holders() == {"lightbox": set(got)}
 
 
 def test_an_unknown_destination_is_refused(tmp_path: Path) -> None:

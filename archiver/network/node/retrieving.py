@@ -32,7 +32,9 @@ from archiver.network.node.supported import PATIENT_ROOT
 from archiver.network.parcels import Parcel, read_parcel
 from archiver.network.peers import DimsePeer
 from archiver.network.recoding import recoded
+from archiver.network.shipping import HAS_IT
 from archiver.network.statuses import Category, Service, status_of
+from archiver.network.superseding import note_holder
 
 _MOST = 65535
 
@@ -199,20 +201,26 @@ class Retrieving:
             self._audit(answer, wanted, failed, f"{peer.title}@{peer.host}")
             return
 
+        there: list[str] = []
+
         def send(one: Wanted) -> Category:
             parcel = parcels.get(one.sop_instance)
             if parcel is None or link is None or not link.is_open:
                 return Category.FAILURE
             try:
-                return send_one(link, parcel).status.category
+                status = send_one(link, parcel).status
             except ArchiverError:
                 return Category.FAILURE
+            there.extend([one.sop_instance] if status.is_done or status.code == HAS_IT else [])
+            return status.category
 
         try:
             self._run(answer, wanted, send, f"{peer.title}@{peer.host}")
         finally:
             with contextlib.suppress(NetworkError):
                 link.close()
+            with contextlib.suppress(ArchiverError):
+                note_holder(self._archive.layout.root, peer.name, there)
 
     def _wanted(self, answer: _Answer) -> list[Wanted] | None:
         try:
