@@ -73,6 +73,9 @@ def _png(name: str, data: bytes) -> Iterator[tuple[str, bytes]]:
         yield f"{name} chunk {kind}", body
         if kind in ("iCCP", "zTXt"):
             yield f"{name} chunk {kind} inflated", zlib.decompress(body.partition(b"\0")[2][1:])
+        if kind == "iTXt" and (rest := body.partition(b"\0")[2]).startswith(b"\1"):
+            packed = rest[2:].split(b"\0", 2)[2]  # behind the language and the translated keyword
+            yield f"{name} chunk {kind} inflated", zlib.decompress(packed)
         at += 12 + size
 
 

@@ -125,16 +125,24 @@ PLANTED = (
     "Okafor", "Nadia", "Żółcińska", "岡田", "なでぃあ", "P-0417", "RIVERBEND", "ACC-77123",
     "19880217", "1988-02-17", "1988:02:17", "Haugen", "Adeyemi", "Lindqvist", "SN-998877",
     "LENS-5544", "BODY-2211", "Brackwater", "20260304", "2026-03-04", "2026:03:04", "PRIV-31337",
-    "+47 555 0199", "okafor@example.org", "Holmgata",
+    "+47 555 0199", "okafor@example.org", "Holmgata", "48.173912", "34.219846", "WARD-7-CAM",
 )  # fmt: skip
+#: The position as EXIF has it, and how it stands in a file of either order of bytes.
+_PLACE = {"latitude": ((59, 1), (54, 1), (48173912, 1000000)),
+          "longitude": ((10, 1), (44, 1), (34219846, 1000000))}  # fmt: skip
+PLANTED_BYTES = tuple(
+    struct.pack(f"{order}6I", *(number for pair in place for number in pair))
+    for place in _PLACE.values()
+    for order in "<>"
+)
 _SENTENCE = (
     "Nadia Okafor Żółcińska 岡田 なでぃあ P-0417 born 1988-02-17, Holmgata 7, Brackwater, "
     "+47 555 0199, okafor@example.org, seen by Haugen for Adeyemi"
 )
 
 
-def hostile_jpeg(path: Path, seed: int) -> Path:
-    """A JPEG that names its patient wherever a JPEG can."""
+def hostile_exif(seed: int) -> tuple[bytes, bytes]:
+    """EXIF that names its patient, owner, place and camera; and its thumbnail, which does too."""
     told = _SENTENCE.encode("utf-8")
     thumb = io.BytesIO()
     scene(seed, 48, 32).save(thumb, "JPEG", comment=told)
@@ -164,15 +172,22 @@ def hostile_jpeg(path: Path, seed: int) -> Path:
             },
             "GPS": {
                 piexif.GPSIFD.GPSLatitudeRef: b"N",
-                piexif.GPSIFD.GPSLatitude: ((59, 1), (54, 1), (4817, 100)),
+                piexif.GPSIFD.GPSLatitude: _PLACE["latitude"],
                 piexif.GPSIFD.GPSLongitudeRef: b"E",
-                piexif.GPSIFD.GPSLongitude: ((10, 1), (44, 1), (2134, 100)),
+                piexif.GPSIFD.GPSLongitude: _PLACE["longitude"],
                 piexif.GPSIFD.GPSAreaInformation: told,
             },
             "1st": {piexif.ImageIFD.ImageDescription: told},
             "thumbnail": thumb.getvalue(),
         }
     )
+    return exif, thumb.getvalue()
+
+
+def hostile_jpeg(path: Path, seed: int) -> Path:
+    """A JPEG that names its patient wherever a JPEG can."""
+    told = _SENTENCE.encode("utf-8")
+    exif, thumb = hostile_exif(seed)
     out = io.BytesIO()
     scene(seed).save(
         out, "JPEG", quality=90, exif=exif, comment=told, icc_profile=talking_profile()
@@ -184,7 +199,7 @@ def hostile_jpeg(path: Path, seed: int) -> Path:
         bytes((0xFF, marker)) + struct.pack(">H", len(body) + 2) + body
         for marker, body in ((0xE1, xmp), (0xED, iptc), (0xE7, told), (0xFE, told))
     )
-    path.write_bytes(data[:2] + extra + data[2:] + told + thumb.getvalue())
+    path.write_bytes(data[:2] + extra + data[2:] + told + thumb)
     return path
 
 
@@ -205,11 +220,13 @@ def talking_profile() -> bytes:
 
 
 def hostile_png(path: Path, seed: int) -> Path:
-    """A PNG with the patient in its text chunks."""
+    """A PNG with the patient in its text chunks, its XMP and its EXIF."""
     info = PngImagePlugin.PngInfo()
     info.add_text("Author", _SENTENCE)
     info.add_itxt("Comment", _SENTENCE, lang="no", tkey="Nadia")
-    scene(seed).save(path, pnginfo=info, icc_profile=talking_profile())
+    info.add_itxt("XML:com.adobe.xmp", f"<x:xmpmeta>{_SENTENCE}</x:xmpmeta>", zip=True)
+    exif, _ = hostile_exif(seed)
+    scene(seed).save(path, pnginfo=info, icc_profile=talking_profile(), exif=exif)
     return path
 
 
@@ -257,6 +274,14 @@ def foreign_object(archive: Archive, path: Path) -> None:
     ds.DerivationDescription, ds.StudyID = _SENTENCE, "P-0417"
     ds.ManufacturerModelName, ds.SoftwareVersions = "Okafor 7", "Nadia 1988-02-17"
     ds.ContrastBolusAgent = "Okafor"  # of no photograph
+    ds.CameraOwnerName, ds.LensSerialNumber = "Lindqvist", "LENS-5544"
+    ds.LensMake, ds.LensModel, ds.SpectralSensitivity = "Okafor", "Nadia 100", "WARD-7-CAM"
+    ds.MakerNote = ds.GPSAreaInformation = _SENTENCE.encode("utf-16-le")
+    ds.GPSLatitudeRef, ds.GPSLatitude = "N", ["59", "54", "48.173912"]
+    ds.GPSLongitudeRef, ds.GPSLongitude = "E", ["10", "44", "34.219846"]
+    ds.GPSSatellites, ds.GPSMapDatum = "WARD-7-CAM", "Brackwater"
+    ds.DeviceUID, ds.CassetteID, ds.GantryID, ds.PlateID = "1.2.3.4", *3 * ("WARD-7-CAM",)
+    ds.PerformedProcedureStepID = ds.AdmissionID = ds.ScheduledStationName = "WARD-7-CAM"
     ds.RequestAttributesSequence = [
         _item(RequestedProcedureID="P-0417", RequestedProcedureDescription=_SENTENCE[:64])
     ]

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 from byte_search import found, layers
 from handover_samples import NOW as TODAY
-from handover_samples import PLANTED, hostile_archive, order
+from handover_samples import PLANTED, PLANTED_BYTES, hostile_archive, order
 
 from archiver.archive.query import Query
 from archiver.archive.store import Archive
@@ -51,6 +51,17 @@ def test_a_package_names_nobody(archive: Archive, tmp_path: Path, purpose: Purpo
     assert len(package.chosen.pictures) == 3
     assert len(list(layers(package.target))) > 20
     assert found(package.target, (*PLANTED, *clinic_uids(archive))) == []
+    for where, data in layers(package.target):
+        assert not any(place in data for place in PLANTED_BYTES), where
+
+
+def test_a_position_is_on_the_card_and_stays_there(archive: Archive) -> None:
+    cards = [p for p in archive.layout.root.parent.iterdir() if p.suffix in (".JPG", ".png")]
+    assert len(cards) == 2
+    for card in cards:
+        assert any(place in card.read_bytes() for place in PLANTED_BYTES), card
+    for path in archive.layout.objects.rglob("*.dcm"):
+        assert not any(place in path.read_bytes() for place in PLANTED_BYTES), path
 
 
 def test_a_patients_own_copy_keeps_its_dates_and_nothing_else(
@@ -101,6 +112,12 @@ def test_the_search_finds_what_is_hidden_in_any_layer(archive: Archive, tmp_path
     hits = found(package.target, ["North laboratory"])
     kinds = ("pdf text of page 0", "html", "manifest.json")
     assert all(any(kind in hit for hit in hits) for kind in kinds), hits
+
+
+def test_the_search_sees_into_every_chunk_of_a_png(archive: Archive) -> None:
+    (card,) = archive.layout.root.parent.glob("*.png")
+    seen = {where.partition(" chunk ")[2] for where, data in layers(card) if b"Okafor" in data}
+    assert {"iTXt", "iTXt inflated", "eXIf", "iCCP inflated"} <= seen
 
 
 def test_a_case_number_or_addressee_that_names_the_patient_is_refused(
