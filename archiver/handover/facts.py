@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from pydicom import Dataset
 
 from archiver.archive.sheet_cells import Edges
+from archiver.dentition.teeth import Arch
 from archiver.handover import describing
 from archiver.objects import concepts
 from archiver.objects.reading import Description, comments, describe, items, text
@@ -82,6 +83,18 @@ class Facts:
     def universal(self) -> str:
         """The same in the Universal numbering."""
         return ", ".join(tooth.universal for tooth in self.told.teeth)
+
+    @property
+    def arches(self) -> tuple[str, ...]:
+        """The arches in which the teeth stand, ``upper`` before ``lower``."""
+        there = {tooth.arch for tooth in self.told.teeth}
+        return tuple(arch.value for arch in Arch if arch in there)
+
+    @property
+    def whole_name(self) -> str:
+        """The tooth in words, of several teeth their arch; empty where none is told."""
+        teeth = self.told.teeth
+        return teeth[0].name if len(teeth) == 1 else " and ".join(f"{a} arch" for a in self.arches)
 
     @property
     def view(self) -> str:

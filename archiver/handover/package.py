@@ -179,6 +179,7 @@ def _row(one: SheetPicture, has_file: bool) -> dict[str, Any]:
         "file": one.file if has_file else None,
         "teeth_iso_3950": [tooth.iso for tooth in told.teeth],
         "teeth_universal": [tooth.universal for tooth in told.teeth],
+        "arches": list(one.facts.arches),
         "view": one.facts.view,
         "surface": one.facts.surface or None,
         "patient_orientation": (

@@ -72,8 +72,9 @@ class SheetPicture:
         facts = self.facts
         surface = f"; {facts.surface} surface" if facts.surface else ""
         covered = " A part is covered." if self.masked else ""
+        name = f"{_capital(facts.whole_name)}. " if facts.whole_name else ""
         return (
-            f"{_capital(facts.mirror)}{surface}. {_capital(facts.right_words)}.{covered}",
+            f"{name}{_capital(facts.mirror)}{surface}. {_capital(facts.right_words)}.{covered}",
             f"Picture {self.number}, {self.day}. File {self.file}",
             facts.colour.words,
         )

@@ -159,6 +159,7 @@ def test_the_manifest_and_the_list_of_digests_hold(archive: Archive, tmp_path: P
     (one,) = manifest["pictures"]
     assert one["teeth_iso_3950"] == ["25"] and one["teeth_universal"] == ["13"]
     assert one["patient_orientation"] == ["L", "P"] and one["mirror"] == "corrected"
+    assert one["arches"] == ["upper"]
 
 
 def test_the_same_order_gives_the_same_bytes(archive: Archive, tmp_path: Path) -> None:

@@ -69,6 +69,8 @@ def test_each_picture_is_told_with_tooth_view_side_and_day(
         "Tooth 11 (Universal 8): labial", "Tooth 11 (Universal 8): incisal",
         "Tooth 16 (Universal 3): occlusal", "Tooth 46 (Universal 30): lingual",
         "Direct; vestibular surface. Patient's right at the left edge.",
+        "Upper right central incisor. Direct; vestibular surface.",
+        "Lower right first molar. Through a mirror, corrected; lingual surface.",
         "Through a mirror, corrected; lingual surface. All of it the patient's right side.",
         "Picture 1, first visit (day 0). File 1187-01.jpg",
         "day 35 after the first visit. File 1187-05.png",
