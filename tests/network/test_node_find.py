@@ -101,6 +101,7 @@ def studies(node: Node, folder: Path, *keys: str) -> set[int]:
         ("PatientName=okafor^nadia", {1, 3}),  # names may be matched without case
         ("PatientName=Okafor", set()),
         ("PatientName=OKA*", {1, 3}),
+        ("PatientName=^=^", {1, 2, 3}),  # nothing but delimiters is no value (PS3.5 6.2.1)
         ("StudyDate=20250110", {2}),
         ("StudyDate=20240301-20260304", {1, 2}),  # ranges with both ends (C.2.2.2.5)
         ("StudyDate=-20250110", {2, 3}),

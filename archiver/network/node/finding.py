@@ -244,7 +244,11 @@ def _condition(key: DataElement) -> ColumnElement[bool] | None:
         return None
     empty_too = key.keyword in REQUIRED
     if key.keyword == "PatientName":
-        condition = _name_condition(wanted)
+        # The key of a name is folded as `matching` folds it; groups may stand anywhere in it.
+        parts = [group for one in wanted for group in name_key(one).split("=") if group]
+        if not parts:
+            return None
+        condition = _name_condition(parts)
     elif key.keyword in _DATES:
         condition = or_(*(_date_condition(column, one) for one in wanted))
     elif key.keyword in _TIMES or key.VR in ("IS", "US", "PN"):
@@ -261,9 +265,7 @@ def _plain(column: ColumnElement[Any], wanted: list[str]) -> ColumnElement[bool]
     return or_(*conditions)
 
 
-def _name_condition(wanted: list[str]) -> ColumnElement[bool]:
-    # The key of a name is folded as `matching` folds it; groups may stand anywhere in it.
-    parts = [g for one in wanted for g in name_key(one).split("=") if g]
+def _name_condition(parts: list[str]) -> ColumnElement[bool]:
     numbers = select(_P.number).where(
         or_(*(_P.name_key.like(f"%{_like(part)}%", escape="\\") for part in parts))
     )
