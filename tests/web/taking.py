@@ -119,6 +119,11 @@ def say_as_the_sheet(taking: Taking, sheet: Path) -> list[str]:
     digests = taking.take([sheet.parent / one["file"] for one in table["photo"]])
     answer = taking.change(patient=_texts(table["patient"]), visit=_texts(table["visit"]))
     assert answer.status == 200, answer.text
+    if "consent" in table:
+        consent = {k: v if k == "purposes" else str(v) for k, v in table["consent"].items()}
+        consent.pop("noted_by")
+        answer = taking.change(consent=consent)
+        assert answer.status == 200, answer.text
     for digest, photo in zip(digests, table["photo"], strict=True):
         said = {**table.get("defaults", {}), **photo}
         said.pop("file")

@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any
 
+from archiver.archive.consents import note_session
 from archiver.archive.intake import Settings, Status, Taken, take_in
 from archiver.archive.store import Archive
 from archiver.errors import Problem
@@ -51,6 +52,7 @@ def archive_draft(run: Run, archive: Archive, step: Step) -> dict[str, Any]:
         If the archive cannot be written.
     """
     count = len(run.photos)
+    told = note_session(archive, run.session, run.settings.now())
     step(0, count)
     refused = 0
     for taken, photo in _taken(run, archive):
@@ -63,7 +65,7 @@ def archive_draft(run: Run, archive: Archive, step: Step) -> dict[str, Any]:
         step(taken.number, count)
     if not refused:
         _close(run.opened, run.settings.now())
-    return {"archived": count - refused, "refused": refused}
+    return {"archived": count - refused, "refused": refused, "consent": told}
 
 
 def _taken(run: Run, archive: Archive) -> Iterator[tuple[Taken, Photo]]:

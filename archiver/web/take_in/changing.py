@@ -8,6 +8,7 @@ from typing import Any
 
 from archiver.dentition.numbering import Numbering, numbering_of
 from archiver.errors import MeaningError, Problem
+from archiver.web.take_in.consenting import read_consent
 from archiver.web.take_in.drafts import Draft, Photo
 from archiver.web.take_in.said import changed, judged, recropped, teeth_of
 from archiver.web.take_in.sheet import read_table
@@ -31,9 +32,10 @@ def apply(
     change
         ``pictures``: by digest, keys of a photo with their new values or None; ``numbering``:
         of the teeth in it; ``confirm``: digest and the turn that the person saw; ``patient``,
-        ``visit``, ``study``, ``rules``, ``teeth``, ``stage``.
+        ``visit``, ``consent``, ``study``, ``rules``, ``teeth``, ``stage``.
     who
-        The person, who is noted where a side is confirmed; empty for one who may not confirm.
+        The person, who is noted where a side is confirmed or a consent noted; empty for one who
+        may not.
     habits
         The practice's own defaults.
 
@@ -54,7 +56,7 @@ def apply(
     draft = draft.with_said(said)
     if "confirm" in change:
         draft = _confirmed(draft, photos, _table(change, "confirm"), who, habits)
-    return _about_the_visit(draft, change, numbering)
+    return _about_the_visit(_of_whom(draft, change, who), change, numbering)
 
 
 def _confirmed(
@@ -93,9 +95,20 @@ def read_who(who: str) -> str:
     return found
 
 
-def _about_the_visit(draft: Draft, change: Mapping[str, Any], numbering: Numbering) -> Draft:
+def _of_whom(draft: Draft, change: Mapping[str, Any], who: str) -> Draft:
+    """Put in patient and consent; a consent goes where the patient becomes another."""
     if "patient" in change:
-        draft = replace(draft, patient=read_table("patient", _table(change, "patient")), study={})
+        patient = read_table("patient", _table(change, "patient"))
+        if any(patient.get(key) != draft.patient.get(key) for key in ("id", "issuer")):
+            draft = replace(draft, consent={})
+        draft = replace(draft, patient=patient, study={})
+    if "consent" in change:
+        given = _table(change, "consent")
+        draft = replace(draft, consent=read_consent(given, who and read_who(who)))
+    return draft
+
+
+def _about_the_visit(draft: Draft, change: Mapping[str, Any], numbering: Numbering) -> Draft:
     if "visit" in change:
         draft = replace(draft, visit=read_table("visit", _table(change, "visit")))
     if "study" in change:

@@ -110,6 +110,7 @@ class Drafting:
             "state": draft.state,
             "patient": draft.patient,
             "visit": draft.visit,
+            "consent": draft.consent,
             "study": draft.study,
             "rules": draft.rules,
             "teeth": draft.teeth,

@@ -85,6 +85,8 @@ class Draft:
     study
         What a worklist or an existing study adds to the visit: ``study_uid``, ``study_id``,
         ``referring_physician``.
+    consent
+        ``purposes``, ``noted_by`` and, if it ends, ``until``; empty where nothing is said.
     rules
         Key of the rule set that says which views are wanted; empty for none.
     teeth
@@ -106,6 +108,7 @@ class Draft:
     patient: Mapping[str, str] = field(default_factory=dict)
     visit: Mapping[str, str] = field(default_factory=dict)
     study: Mapping[str, str] = field(default_factory=dict)
+    consent: Mapping[str, Any] = field(default_factory=dict)
     rules: str = ""
     teeth: tuple[str, ...] = ()
     stage: str = ""

@@ -13,9 +13,11 @@ from starlette.routing import BaseRoute
 from archiver.dentition.orientation import Direction
 from archiver.dentition.teeth import Arch, arch_order
 from archiver.dentition.views import View
+from archiver.objects.sheet_keys import COLOUR_FRAMES
 from archiver.web.bodies import form_of, json_of
 from archiver.web.take_in import choosing
 from archiver.web.take_in.changing import apply
+from archiver.web.take_in.consenting import purposes
 from archiver.web.take_in.drafting import Drafting
 from archiver.web.take_in.drafts import ARCHIVED, OPEN
 from archiver.web.take_in.keeping import Open
@@ -96,6 +98,8 @@ class TakeInPages:
             ],
             views=[view.value for view in View],
             tops=[direction.word for direction in Direction],
+            purposes=purposes(),
+            colour_frames=COLOUR_FRAMES,
             rows=_rows(),
             worklists=self._worklists(),
         )

@@ -13,6 +13,7 @@ from archiver.errors import MeaningError, Problem, SheetError
 from archiver.objects.session import Patient, Session, Visit
 from archiver.objects.sheet import SizeOf, read_sheet
 from archiver.objects.sheet_keys import PATIENT, PHOTO, VISIT, Key, Unfit
+from archiver.web.take_in.consenting import consent_lines
 from archiver.web.take_in.drafts import Draft, Photo, taken_in
 from archiver.web.take_in.keeping import Open
 
@@ -72,6 +73,7 @@ def sheet_text(draft: Draft, photos: Iterable[Photo]) -> tuple[str, list[int]]:
     lines += [_row(key, draft.patient[key]) for key in PATIENT if key in draft.patient]
     lines += ["", "[visit]"]
     lines += [_row(key, draft.visit[key]) for key in VISIT if key in draft.visit]
+    lines += consent_lines(draft.consent)
     starts = []
     for photo in photos:
         lines.append("")

@@ -115,7 +115,7 @@ export class Archiving {
     const { model } = this;
     const refused = model.taken.filter((digest) => model.pictures.get(digest).result?.status === "refused");
     if (model.state === "archived") {
-      this.finished();
+      this.finished(snapshot.result?.consent ?? []);
     } else if (snapshot.state === "done") {
       model.show(refused[0]);
       this.tell(t("take_in.some_refused"), [t("take_in.some_refused_words", { n: refused.length })], []);
@@ -126,7 +126,7 @@ export class Archiving {
     }
   }
 
-  finished() {
+  finished(consent) {
     const { model } = this;
     const n = model.taken.length;
     const look = model.taken.filter((digest) => {
@@ -135,6 +135,7 @@ export class Archiving {
     });
     const lines = [t("take_in.finished_words", { n })];
     if (look.length) lines.push(t("take_in.finished_look", { n: look.length }));
+    lines.push(...consent);
     const out = model.order.length - n;
     if (out) lines.push(t("take_in.finished_out", { n: out }));
     const acts = look.length ? [[t("take_in.show_first"), () => model.show(look[0])]] : [];

@@ -97,7 +97,7 @@ export class Meaning {
       key.setAttribute("aria-pressed", (said.teeth ?? []).includes(key.dataset.iso));
     }
     for (const field of document.querySelectorAll("[data-more]")) {
-      if (document.activeElement !== field) field.value = said[field.dataset.more] ?? "";
+      if (document.activeElement !== field) field.value = common(field.dataset.more) ?? "";
     }
     const out = find("leave-out");
     out.setAttribute("aria-pressed", Boolean(said.left_out));

@@ -23,6 +23,7 @@ export class Model extends EventTarget {
     this.chosen = new Set();
     this.revision = 0;
     this.wanted = [];
+    this.consent = {};
     this.queue = [];
     this.sending = false;
     this.unsent = false;
@@ -40,7 +41,7 @@ export class Model extends EventTarget {
   }
 
   take(state, whole = false) {
-    for (const key of ["revision", "state", "patient", "visit", "study", "rules", "teeth", "stage", "wanted", "task", "undo", "redo", "order"]) {
+    for (const key of ["revision", "state", "patient", "visit", "consent", "study", "rules", "teeth", "stage", "wanted", "task", "undo", "redo", "order"]) {
       this[key] = state[key];
     }
     if (whole) this.pictures.clear();

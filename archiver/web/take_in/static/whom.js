@@ -28,7 +28,7 @@ export class Whom {
     if (find("whom-today")) this.today();
   }
 
-  fill({ patient = {}, visit = {} }) {
+  fill({ patient = {}, visit = {}, consent = {} }) {
     const name = (patient.name ?? "").split("^");
     const values = {
       family: name[0] ?? "",
@@ -37,7 +37,12 @@ export class Whom {
     for (const [key, value] of Object.entries(patient)) values[`patient.${key}`] = value;
     for (const [key, value] of Object.entries(visit)) values[`visit.${key}`] = value;
     values["visit.date"] ||= this.firstDay();
-    for (const field of this.form.elements) if (field.name) field.value = values[field.name] ?? "";
+    values["consent.until"] = consent.until ?? "";
+    find("consent").open = Boolean(consent.purposes);
+    for (const field of this.form.elements) {
+      if (field.type === "checkbox") field.checked = (consent.purposes ?? []).includes(field.value);
+      else if (field.name) field.value = values[field.name] ?? "";
+    }
   }
 
   // The day on which the first picture was taken; today where none says.
@@ -110,13 +115,16 @@ export class Whom {
     patient.name = names[0] || names[1] ? names.join("^") : "";
     // A study that was joined stays joined where the person stays the same.
     const same = patient.id === this.model.patient.id && (patient.issuer ?? "") === (this.model.patient.issuer ?? "");
-    this.take({ patient, visit, study: same ? this.model.study : {} }, true);
+    const consent = { purposes: new FormData(this.form).getAll("consent"), until: given["consent.until"] };
+    this.take({ patient, visit, study: same ? this.model.study : {} }, consent);
   }
 
-  async take({ patient, visit, study }, byHand = false) {
+  // What is chosen from a list says nothing of consent; what was said stays while the patient does.
+  async take({ patient, visit, study }, consent = null) {
     const kept = { ...visit };
     kept.date ||= this.firstDay();
     const change = { patient, visit: kept, study };
+    if (consent && !same(consent, this.model.consent)) change.consent = consent;
     const rules = this.model.rules || this.wanted.guess(kept.description);
     if (rules !== this.model.rules) change.rules = rules;
     try {
@@ -126,16 +134,22 @@ export class Whom {
     } catch (error) {
       const lines = error.problems?.length ? error.problems : [error.message];
       find("whom-problems").replaceChildren(...lines.map((words) => make("li", "", words)));
-      if (!byHand) this.fill({ patient, visit: kept });
+      if (!consent) this.fill({ patient, visit: kept, consent: this.model.consent });
     }
   }
 
   draw() {
     const { patient, visit } = this.model;
     find("whom-name").textContent = patient.id ? nameWords(patient.name) || patient.id : t("take_in.nobody");
-    const words = [patient.name ? patient.id : "", patient.birth_date ? t("take_in.born", { date: patient.birth_date }) : "", visit.date ? t("take_in.visit_of", { date: visit.date }) : "", visit.description];
+    const words = [patient.name ? patient.id : "", patient.birth_date ? t("take_in.born", { date: patient.birth_date }) : "", visit.date ? t("take_in.visit_of", { date: visit.date }) : "", visit.description, this.model.consent.purposes ? t("take_in.consent_noted") : ""];
     find("whom-visit").textContent = words.filter(Boolean).join(" · ") || t("take_in.whom_hint");
   }
+}
+
+// Who noted a consent stays who did unless something else is said.
+function same(given, kept) {
+  const purposes = (one) => [...(one.purposes ?? [])].sort().join();
+  return purposes(given) === purposes(kept) && (!purposes(given) || (given.until || "") === (kept.until || ""));
 }
 
 export function nameWords(name) {
