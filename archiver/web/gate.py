@@ -18,11 +18,13 @@ from archiver.web.limits import Rate
 from archiver.web.refusing import Refused
 from archiver.web.visitor import address_of
 
-#: Nothing is allowed but what comes from here as a file of its own.
+#: Nothing is allowed but what comes from here as a file of its own; and, as a picture, what a page
+#: has in memory: the camera's small picture, cut out of a file that the server has not got yet.
 POLICY = "; ".join(
     (
         "default-src 'none'",
         "script-src 'self'",
+        "worker-src 'self'",
         "style-src 'self'",
         "img-src 'self' blob:",
         "connect-src 'self'",

@@ -5,10 +5,11 @@ import { Archiving } from "./archiving.js";
 import { Asking } from "./asking.js";
 import { Cropping } from "./cropping.js";
 import { find, make } from "./dom.js";
-import { dropped, inOrder, pictures, send } from "./files.js";
+import { dropped, pictures, putInOrder, send } from "./files.js";
 import { Keys } from "./keys.js";
 import { Meaning } from "./meaning.js";
 import { Model } from "./model.js";
+import { Reducing } from "./reducing.js";
 import { Stage } from "./stage.js";
 import { Strip } from "./strip.js";
 import { begin } from "./turning.js";
@@ -34,6 +35,7 @@ class Page {
     this.whom = new Whom(this.model, this.wanted);
     this.archiving = new Archiving(this.model);
     this.keys = new Keys(this);
+    this.reducing = new Reducing();
     this.due = false;
     this.model.addEventListener("changed", () => this.soon());
     this.model.addEventListener("arrived", () => this.later());
@@ -81,21 +83,30 @@ class Page {
   async add(files) {
     const wanted = pictures(files);
     if (this.model.state !== "open" || wanted.length === 0) return;
-    const rows = await inOrder(wanted);
+    const rows = wanted.map((file) => ({ file }));
+    const ordered = putInOrder(rows);
+    const looking = this.reducing.make([...rows], async (some) => {
+      await ordered;
+      some.forEach((row) => this.strip.seen(row));
+    });
+    await ordered;
     this.model.coming = [...this.model.coming.filter((row) => !row.done), ...rows];
     this.model.tell();
     this.draw();
     find("tiles").focus();
-    await send(this.model.id, rows,
-      (row, picture) => {
+    await send(this.model.id, rows, {
+      looking,
+      hurried: () => this.model.touched,
+      arrived: (row, picture) => {
         row.done = true;
-        this.model.arrived(picture);
+        this.model.arrived(picture, row.look);
       },
-      (row, error) => {
+      failed: (row, error) => {
         row.done = true;
         this.refuse(row.file.name, error.message);
         this.model.tell();
-      });
+      },
+    });
     this.model.coming = this.model.coming.filter((row) => !row.done);
     // The rules count pictures; the server knows them all now.
     await this.model.load().catch(sayTrouble);
@@ -135,7 +146,7 @@ class Page {
     find("undo").disabled = !model.undo || model.state !== "open";
     find("redo").disabled = !model.redo || model.state !== "open";
     find("add-files").hidden = empty || model.state !== "open";
-    const kept = model.away ? "take_in.away" : model.unsent ? "take_in.keeping" : "take_in.kept";
+    const kept = model.away ? "take_in.away" : model.unsent || model.busy ? "take_in.keeping" : "take_in.kept";
     find("kept").textContent = empty ? "" : t(model.state === "archived" ? "take_in.all_archived" : kept);
     find("kept").classList.toggle("kept-away", model.away);
     for (const part of [this.stage, this.cropping, this.asking, this.meaning]) part.draw();

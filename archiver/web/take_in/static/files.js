@@ -3,6 +3,10 @@ import { call } from "../calling.js";
 import { firstLook } from "./first_look.js";
 
 const AT_ONCE = 3;
+// Files that are sent while small pictures are still being made, so that work can begin; and the
+// milliseconds after which it is looked again whether somebody is at work and needs more.
+const AHEAD = 1;
+const LOOK_AGAIN = 200;
 const HIDDEN = /(^|\/)(\.|Thumbs\.db$|desktop\.ini$)/i;
 // What cameras leave on a card beside pictures.
 const NO_PICTURE = /\.(thm|ctg|dat|xmp|mov|mp4|avi|mts|wav|txt|toml|html?|db|ini)$/i;
@@ -35,35 +39,46 @@ export function pictures(files) {
   });
 }
 
-export async function inOrder(files) {
-  const looks = await Promise.all(files.map(firstLook));
-  const rows = files.map((file, n) => ({ file, ...looks[n] }));
+// Looks at the first bytes of each row's file, and puts the rows in order.
+export async function putInOrder(rows) {
+  const looks = await Promise.all(rows.map((row) => firstLook(row.file)));
+  rows.forEach((row, n) => Object.assign(row, looks[n]));
   rows.sort((a, b) => {
     if (Boolean(a.time) !== Boolean(b.time)) return a.time ? -1 : 1;
     return a.time < b.time ? -1 : a.time > b.time ? 1 : a.file.name.localeCompare(b.file.name);
   });
-  return rows;
 }
 
-// Sends files in order; `arrived(row, picture)` and `failed(row, error)` are told of each.
-export async function send(draft, rows, arrived, failed) {
+// Sends files in order; `arrived(row, picture)` and `failed(row, error)` are told of each. Until
+// `looking` is fulfilled, which is when the browser has made its small pictures, a few files only
+// are sent, or one after the other where somebody is at work already (`hurried()`).
+export async function send(draft, rows, { looking, hurried, arrived, failed }) {
   const queue = [...rows];
-  const worker = async () => {
-    for (let row = queue.shift(); row; row = queue.shift()) {
-      try {
-        const answer = await call(`/take-in/${draft}/pictures`, {
-          method: "PUT",
-          body: row.file,
-          headers: {
-            "X-File-Name": encodeURIComponent(row.file.name),
-            "Content-Type": "application/octet-stream",
-          },
-        });
-        arrived(row, (await answer.json()).picture);
-      } catch (error) {
-        failed(row, error);
-      }
+  const one = async (row) => {
+    try {
+      const answer = await call(`/take-in/${draft}/pictures`, {
+        method: "PUT",
+        body: row.file,
+        headers: {
+          "X-File-Name": encodeURIComponent(row.file.name),
+          "Content-Type": "application/octet-stream",
+        },
+      });
+      arrived(row, (await answer.json()).picture);
+    } catch (error) {
+      failed(row, error);
     }
+  };
+  let waits = true;
+  const looked = looking.finally(() => (waits = false));
+  for (let n = 0; waits && queue.length; ) {
+    if (n < AHEAD || hurried()) {
+      await one(queue.shift());
+      n += 1;
+    } else await Promise.race([looked, new Promise((done) => setTimeout(done, LOOK_AGAIN))]);
+  }
+  const worker = async () => {
+    while (queue.length) await one(queue.shift());
   };
   await Promise.all(Array.from({ length: AT_ONCE }, worker));
 }

@@ -3,7 +3,7 @@
 // files are sent, and the small picture only stands in until the file itself was read: the server
 // reads all of it again.
 const FIRST = 64 * 1024 + 4096;
-const NOTHING = { time: "", preview: null };
+const NOTHING = { time: "", turn: 1, preview: null };
 
 export async function firstLook(file) {
   try {
@@ -30,7 +30,8 @@ function exif(view, base) {
   const inner = main.has(0x8769) ? entries(view, base, base + number(main.get(0x8769)), little) : new Map();
   const time = text(view, base, inner.get(0x9003), little) + text(view, base, inner.get(0x9291), little);
   const next = view.getUint32(first + 2 + 12 * view.getUint16(first, little), little);
-  const turn = main.has(0x0112) ? view.getUint16(main.get(0x0112) + 8, little) : 1;
+  const told = main.has(0x0112) ? view.getUint16(main.get(0x0112) + 8, little) : 1;
+  const turn = told >= 1 && told <= 8 ? told : 1;
   return { time, turn, preview: next ? preview(view, base, base + next, little) : null };
 }
 

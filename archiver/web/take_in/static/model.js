@@ -17,6 +17,7 @@ export class Model extends EventTarget {
     this.edges = known.edges;
     this.today = known.today;
     this.pictures = new Map();
+    this.looks = new Map(); // by digest: a small picture that this page made itself
     this.order = [];
     this.coming = []; // {name, time}: files on their way
     this.current = "";
@@ -86,8 +87,9 @@ export class Model extends EventTarget {
     return { turn: picture.turn, edges: picture.edges, laterality: picture.laterality ?? "", lacks: picture.lacks, problem: picture.problems[0] ?? "" };
   }
 
-  arrived(picture) {
+  arrived(picture, look) {
     this.pictures.set(picture.digest, picture);
+    if (look && !this.looks.has(picture.digest)) this.looks.set(picture.digest, look.canvas);
     if (!this.order.includes(picture.digest)) {
       const key = (one) => [one.captured ? 0 : 1, one.captured, one.name.toLowerCase(), one.digest];
       const before = (a, b) => {
@@ -137,6 +139,7 @@ export class Model extends EventTarget {
 
   // Changes what is said of pictures: at once here, then at the server.
   say(digests, given, more = {}) {
+    this.touched = true;
     const pictures = {};
     for (const digest of digests) {
       const picture = this.pictures.get(digest);

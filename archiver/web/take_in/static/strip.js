@@ -78,10 +78,7 @@ export class Strip {
     node.dataset.digest = digest;
     node.setAttribute("role", "option");
     const plate = make("div", "tile-plate");
-    const image = make("img");
-    image.alt = "";
-    image.decoding = "async";
-    image.src = `/take-in/${this.model.id}/pictures/${digest}`;
+    const image = this.model.looks.get(digest) ?? this.fromServer(digest);
     const letters = EDGES.map((edge) => make("span", `tile-edge tile-${edge}`));
     for (const letter of letters) letter.setAttribute("aria-hidden", "true");
     const number = make("span", "tile-number");
@@ -95,13 +92,17 @@ export class Strip {
     return { node, image, letters, number, words, state, picture };
   }
 
+  fromServer(digest) {
+    const image = make("img");
+    image.alt = "";
+    image.decoding = "async";
+    image.src = `/take-in/${this.model.id}/pictures/${digest}`;
+    return image;
+  }
+
   fill(tile, picture, follows, n) {
     const { image, letters, node } = tile;
-    const [across, down] = shownSize(picture, follows.turn);
-    const scale = Math.min(ACROSS / across, DOWN / down);
-    image.className = `turn-${follows.turn}`;
-    image.style.width = `${(picture.columns * scale * 100) / ACROSS}%`;
-    image.style.height = `${(picture.rows * scale * 100) / DOWN}%`;
+    lay(image, picture, follows.turn);
     EDGES.forEach((edge, k) => (letters[k].textContent = follows.edges?.[edge] ?? ""));
     tile.number.textContent = n + 1;
     const meaning = said(picture, follows.view);
@@ -121,7 +122,7 @@ export class Strip {
       row.node.setAttribute("aria-selected", "false");
       const plate = make("div", "tile-plate");
       if (row.preview) {
-        const image = make("img", `preview turn-${row.turn >= 1 && row.turn <= 8 ? row.turn : 1}`);
+        const image = make("img", `preview turn-${row.turn}`);
         image.alt = "";
         const url = URL.createObjectURL(row.preview);
         for (const end of ["load", "error"]) image.addEventListener(end, () => URL.revokeObjectURL(url));
@@ -132,6 +133,24 @@ export class Strip {
     }
     return row.node;
   }
+
+  // Shows what this page itself made of a file that the server has not got yet.
+  seen(row) {
+    if (row.done) return;
+    const node = this.comingTile(row);
+    lay(row.look.canvas, row.look, row.turn);
+    node.querySelector(".tile-plate").prepend(row.look.canvas);
+    node.querySelector(".tile-state").textContent = t("take_in.not_kept");
+  }
+}
+
+// Puts a picture of stored pixels into the window of a tile, turned.
+function lay(image, picture, turn) {
+  const [across, down] = shownSize(picture, turn);
+  const scale = Math.min(ACROSS / across, DOWN / down);
+  image.className = `turn-${turn}`;
+  image.style.width = `${(picture.columns * scale * 100) / ACROSS}%`;
+  image.style.height = `${(picture.rows * scale * 100) / DOWN}%`;
 }
 
 // How far a picture is: [kind, icon, words].
