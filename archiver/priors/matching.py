@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from archiver.priors.models import Array, carried
 from archiver.priors.opencv import cv2
-from archiver.priors.prepared import Prepared
+from archiver.priors.prepared import Mask, Prepared
 
 #: A match counts if the second best is farther by this factor, and if it is best both ways.
 _RATIO = 0.85
@@ -28,6 +28,8 @@ _REACH = 40.0
 #: Pixels at working size round the teeth that following needs to see.
 _MARGIN = 48
 _HEAVIEST = 4.0
+#: Breadth in working pixels of the disc by which a crown's rim is taken off.
+_RIM = 13
 
 
 @dataclass(frozen=True)
@@ -40,7 +42,7 @@ class Matches:
     def __len__(self) -> int:
         return len(self.prior)
 
-    def only(self, chosen: NDArray[np.bool_]) -> Matches:
+    def only(self, chosen: Mask) -> Matches:
         """Return some of them."""
         return Matches(self.prior[chosen], self.newer[chosen])
 
@@ -76,7 +78,7 @@ class Followed:
     """
 
     matches: Matches
-    trusted: NDArray[np.bool_]
+    trusted: Mask
     tried: Array
 
     @property
@@ -84,7 +86,7 @@ class Followed:
         """Share of the places that could be followed."""
         return len(self.matches) / len(self.tried) if len(self.tried) else 0.0
 
-    def within(self, mask: NDArray[np.bool_]) -> Followed:
+    def within(self, mask: Mask) -> Followed:
         """Return what lies in a region of the newer picture."""
         at, tried = self.matches.newer.astype(int), self.tried.astype(int)
         on = mask[at[:, 1], at[:, 0]]
@@ -128,19 +130,40 @@ def follow(newer: Prepared, prior: Prepared, matrix: Array, *, finely: bool) -> 
         Places at working size. Each is followed there and back and its surroundings compared;
         no model has a say in which are kept, so that their distances from a model are honest.
     """
-    rows, columns = newer.shape
+    where = newer.tooth & _laid(prior.tooth, matrix, newer.shape)
+    return _follow((newer, newer.detail), (prior, prior.detail), matrix, where, finely)
+
+
+def follow_crown(newer: Prepared, prior: Prepared, matrix: Array, crown: Mask) -> Followed:
+    """Follow the texture of one crown finely, as `follow`.
+
+    Its rim is left out: there the surface turns away, and what moves is the edge of what is seen.
+    """
+    kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (_RIM, _RIM))
+    where = cv2.erode(crown.astype(np.uint8), kernel) > 0
+    return _follow((newer, newer.texture), (prior, prior.texture), matrix, where, finely=True)
+
+
+def _follow(
+    newer: tuple[Prepared, NDArray[np.uint8]],
+    prior: tuple[Prepared, NDArray[np.uint8]],
+    matrix: Array,
+    where: Mask,
+    finely: bool,
+) -> Followed:
+    """Follow places of the newer picture that both show and that lie where it is said."""
+    rows, columns = where.shape
     size = (columns, rows)
-    near = cv2.warpPerspective(prior.detail, matrix, size, flags=cv2.INTER_LINEAR, borderValue=128)
-    both = _laid(prior.usable, matrix, size) & newer.usable
-    teeth = both & newer.tooth & _laid(prior.tooth, matrix, size)
+    seen = where & newer[0].usable & _laid(prior[0].usable, matrix, where.shape)
     y, x = np.mgrid[_STEP // 2 : rows : _STEP, _STEP // 2 : columns : _STEP]
-    on = teeth[y, x]
+    on = seen[y, x]
     start = np.column_stack([x[on], y[on]]).astype(float)
     if not len(start):
         return Followed(Matches(start, start), np.zeros(0, bool), start)
+    near = cv2.warpPerspective(prior[1], matrix, size, flags=cv2.INTER_LINEAR, borderValue=128)
     left, top, right, bottom = _round(start, size)
     corner = np.array([left, top], float)
-    one = np.ascontiguousarray(newer.detail[top:bottom, left:right])
+    one = np.ascontiguousarray(newer[1][top:bottom, left:right])
     other = np.ascontiguousarray(near[top:bottom, left:right])
     moved, missed, alike = _followed(one, other, (start - corner).astype(int), finely)
     end = start + moved
@@ -174,7 +197,7 @@ def _followed(
     return moved, np.asarray(missed), _likeness(one, other, there)[y, x]
 
 
-def _steady(at: Array, moved: Array) -> NDArray[np.bool_]:
+def _steady(at: Array, moved: Array) -> Mask:
     """Whether each movement is like those around it, as it is on one surface."""
     if len(at) < _NEIGHBOURS + 1:
         return np.zeros(len(at), bool)
@@ -208,7 +231,9 @@ def _apart(some: Array, others: Array) -> Array:
     return np.asarray(np.sqrt(np.maximum(squares, 0.0)))
 
 
-def _laid(mask: NDArray[np.bool_], matrix: Array, size: tuple[int, int]) -> NDArray[np.bool_]:
+def _laid(mask: Mask, matrix: Array, shape: tuple[int, ...]) -> Mask:
+    """A mask of the prior carried to the newer picture."""
+    size = (shape[1], shape[0])
     laid = cv2.warpPerspective(mask.astype(np.uint8), matrix, size, flags=cv2.INTER_NEAREST)
     return np.asarray(laid > 0)
 

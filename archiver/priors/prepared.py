@@ -25,6 +25,8 @@ _CONTRAST = 0.015
 #: Standard deviation (share of the longer side) of the surroundings that are evened out.
 _SURROUNDINGS = 0.016
 _FLAT = 25.0
+#: Standard deviations in pixels between which a tooth's texture lies.
+_FINE = (1.0, 4.0)
 
 
 @dataclass(frozen=True)
@@ -68,6 +70,17 @@ class Prepared:
         places = np.array([one.pt for one in found], float)
         total = described.sum(axis=1, keepdims=True) + 1e-6
         return places, np.sqrt(described / total).astype(np.float32)
+
+    @cached_property
+    def texture(self) -> Pixels:
+        """The fine part of the detail, uint8.
+
+        Shading follows camera and light as well as the tooth, a seeming movement of places; it
+        is mostly coarse, while fissures, cracks and stains are fine.
+        """
+        value = self.detail.astype(np.float32)
+        fine, coarse = (cv2.GaussianBlur(value, (0, 0), one) for one in _FINE)
+        return np.asarray(np.clip(128 + 3 * (fine - coarse), 0, 255), np.uint8)
 
     def reflected(self) -> Prepared:
         """The same picture flipped left to right."""

@@ -14,6 +14,8 @@ from archiver.priors.opencv import cv2
 
 Pixels = NDArray[np.uint8]
 Mask = NDArray[np.bool_]
+#: Middle (x, y) of a crown and the radius of the largest disc in it.
+Disc = tuple[int, int, float]
 
 #: Redness (a* of 8-bit Lab, 128 neutral) from which a pixel is soft tissue, when the picture
 #: itself shows no two groups (common practice; gums have an a* of 15 to 35, enamel of 0 to 8).
@@ -99,31 +101,46 @@ def single_teeth(teeth: Mask, aim: tuple[float, float] | None = None) -> list[Ma
         Three at most.
     """
     rows, columns = teeth.shape
-    discs = _discs(teeth)
-    if not discs:
+    crowns = discs(teeth)
+    if not crowns:
         return []
     y, x = np.mgrid[0:rows, 0:columns].astype(np.float32)
-    power = np.stack([(x - cx) ** 2 + (y - cy) ** 2 - r * r for cx, cy, r in discs])
+    power = np.stack([(x - cx) ** 2 + (y - cy) ** 2 - r * r for cx, cy, r in crowns])
     owner = power.argmin(axis=0)
-    at_x, at_y = aim or (columns / 2, rows / 2)
-    # A large crown is somewhat likelier meant than a sliver beside it.
-    far = [np.hypot(cx - at_x, cy - at_y) - 0.3 * r for cx, cy, r in discs]
     found = []
-    for one in np.argsort(far)[:3]:
-        _, parts = cv2.connectedComponents((teeth & (owner == one)).astype(np.uint8))
-        middle = parts[discs[one][1], discs[one][0]]
+    for one in nearest(crowns, aim, teeth.shape):
+        mine = owner == crowns.index(one)
+        _, parts = cv2.connectedComponents((teeth & mine).astype(np.uint8))
+        middle = parts[one[1], one[0]]
         if middle:
             found.append(np.asarray(parts == middle))
     return found
 
 
-def _discs(teeth: Mask) -> list[tuple[int, int, float]]:
+def nearest(
+    crowns: list[Disc], aim: tuple[float, float] | None, shape: tuple[int, ...]
+) -> list[Disc]:
+    """Return the three crowns that are likeliest meant, the likeliest first.
+
+    Parameters
+    ----------
+    aim
+        (x, y) in pixels; the middle of the picture where it is None.
+    shape
+        Rows and columns of the picture.
+    """
+    x, y = aim or (shape[1] / 2, shape[0] / 2)
+    # A large crown is somewhat likelier meant than a sliver beside it.
+    return sorted(crowns, key=lambda one: np.hypot(one[0] - x, one[1] - y) - 0.3 * one[2])[:3]
+
+
+def discs(teeth: Mask) -> list[Disc]:
     """Middles (x, y) and radii of crowns, largest first."""
     columns = teeth.shape[1]
     framed = cv2.copyMakeBorder(teeth.astype(np.uint8), 1, 1, 1, 1, cv2.BORDER_REPLICATE)
     inner = cv2.distanceTransform(framed, cv2.DIST_L2, 5)[1:-1, 1:-1]
     inner = cv2.GaussianBlur(inner, (0, 0), columns / 150)
-    found: list[tuple[int, int, float]] = []
+    found: list[Disc] = []
     while len(found) < _MOST_TEETH:
         _, radius, _, (x, y) = cv2.minMaxLoc(inner)
         if radius < columns * 0.03:

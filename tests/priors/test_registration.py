@@ -31,12 +31,27 @@ def test_places_on_the_tooth_agree_within_one_and_a_half_pixels_without_tilt() -
     assert share([np.isinf(one.true) for one in found]) < 0.03
 
 
-def test_the_residual_of_a_tilted_pair_is_told_as_it_is() -> None:
-    found = [one for one in trials.aligned(PAIRS, tilted=True) if np.isfinite(one.true)]
+@pytest.fixture(scope="module")
+def tilted() -> list[trials.Aligned]:
+    return trials.aligned(PAIRS, tilted=True)
+
+
+def test_a_tilted_pair_is_not_refused(tilted: list[trials.Aligned]) -> None:
+    assert share([np.isinf(one.true) for one in tilted]) < 0.03
+
+
+def test_the_residual_of_a_tilted_pair_is_told_as_it_is(tilted: list[trials.Aligned]) -> None:
+    found = [one for one in tilted if np.isfinite(one.true)]
 
     told = [1 / 1.5 < one.reported / one.true < 1.5 for one in found]
-    assert len(found) > 0.97 * PAIRS
     assert share(told) >= at_least(0.90)
+
+
+def test_a_tilted_pair_is_aligned_no_worse_than_by_a_similarity(
+    tilted: list[trials.Aligned],
+) -> None:
+    # Within a quarter of a pixel at 1,500 columns, which nobody sees.
+    assert share([one.true <= one.similarity + 0.25 for one in tilted]) >= at_least(0.97)
 
 
 def test_a_reflected_prior_is_recognised() -> None:
