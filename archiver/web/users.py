@@ -2,6 +2,8 @@
 
 The file ``users.json`` lies in the folder ``pages`` of the archive, readable by its owner only. It
 is written by ``archiver serve --add-user`` and read again by a running server when it has changed.
+Whoever changes it holds ``users.lock`` beside it from reading to writing, so that two at once lose
+nobody.
 """
 
 from __future__ import annotations
@@ -11,7 +13,8 @@ import json
 import os
 import sys
 import threading
-from collections.abc import Callable, Mapping
+import time
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from functools import cache
 from importlib.resources import files
@@ -21,7 +24,8 @@ from argon2 import PasswordHasher
 from argon2.exceptions import Argon2Error, InvalidHashError
 
 from archiver.archive.durable import flush_folder, translated
-from archiver.errors import Problem, UsageError
+from archiver.archive.locking import WriterLock
+from archiver.errors import ArchiveError, Problem, UsageError
 
 if sys.version_info >= (3, 11):
     import tomllib
@@ -34,6 +38,8 @@ SHORTEST = 10
 _LONGEST = 256
 #: A hashing takes 64 MiB; a few at once are enough.
 _A_FEW = threading.Semaphore(2)
+#: Seconds for which a change waits for that of another process, and between two looks.
+_PATIENCE, _LOOK_AGAIN = 30.0, 0.01
 
 
 @cache
@@ -119,13 +125,15 @@ class Users:
         ------
         UsageError
             If name, roles or password cannot be used.
+        ArchiveError
+            If the disk refuses, or another process does not end its change.
         """
         problems = _problems(name, given, password)
         if problems:
             raise UsageError(*problems)
-        users = self.all()
-        users[name] = User(name, given, self._hasher.hash(password))
-        self._write(users)
+        user = User(name, given, self._hasher.hash(password))
+        with self._alone():
+            self._write({**self.all(), name: user})
 
     def remove(self, name: str) -> None:
         """Remove a user.
@@ -134,17 +142,38 @@ class Users:
         ------
         UsageError
             If there is none of that name.
+        ArchiveError
+            As for `add`.
         """
-        users = self.all()
-        if users.pop(name, None) is None:
-            raise UsageError(Problem(f'there is no user "{name}"', str(self.path)))
-        self._write(users)
+        with self._alone():
+            users = self.all()
+            if users.pop(name, None) is None:
+                raise UsageError(Problem(f'there is no user "{name}"', str(self.path)))
+            self._write(users)
+
+    @contextlib.contextmanager
+    def _alone(self) -> Iterator[None]:
+        """Keep others, also other processes, from changing users meanwhile."""
+        with translated("the users were not written", self.path):
+            self.path.parent.mkdir(parents=True, exist_ok=True)
+        latest = time.monotonic() + _PATIENCE
+        while True:
+            try:
+                lock = WriterLock(self.path.with_suffix(".lock"))
+                break
+            except ArchiveError:
+                if time.monotonic() > latest:
+                    raise
+                time.sleep(_LOOK_AGAIN)
+        try:
+            yield
+        finally:
+            lock.release()
 
     def _write(self, users: Mapping[str, User]) -> None:
         listed = {u.name: {"roles": sorted(u.roles), "hash": u.hash} for u in users.values()}
         part = self.path.with_suffix(".part")
         with translated("the users were not written", self.path):
-            self.path.parent.mkdir(parents=True, exist_ok=True)
             with contextlib.suppress(FileNotFoundError):
                 part.unlink()
             handle = os.open(part, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)

@@ -39,6 +39,45 @@ def test_users_are_made_listed_and_removed_on_the_command_line(archive: Path) ->
     assert _tend(archive, "--users").stdout == ""
 
 
+_MANY = """\
+import sys
+from pathlib import Path
+from types import SimpleNamespace
+from archiver.web.users import users_of
+root, name, password, count = sys.argv[1:]
+users = users_of(Path(root))
+hashed = users._hasher.hash(password)
+# So that reading and writing take all of the time.
+users._hasher = SimpleNamespace(hash=lambda _: hashed)
+print("ready", flush=True)
+sys.stdin.readline()
+for n in range(int(count)):
+    users.add(f"{name}-{n}", frozenset({"assistant"}), password)
+"""
+
+
+def test_users_made_by_two_processes_at_once_are_all_there(archive: Path) -> None:
+    def begun(name: str) -> subprocess.Popen[str]:
+        return subprocess.Popen(
+            [sys.executable, "-c", _MANY, str(archive), name, PASSWORD, "25"],
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            text=True,
+        )
+
+    with begun("berg") as first, begun("lund") as second:
+        for one in (first, second):
+            assert one.stdout and one.stdout.readline() == "ready\n"
+        for one in (first, second):
+            assert one.stdin
+            one.stdin.write("go\n")
+            one.stdin.flush()
+        statuses = {one.wait(120) for one in (first, second)}
+    assert statuses == {0}
+    names = {f"{name}-{n}" for name in ("berg", "lund") for n in range(25)}
+    assert set(users_of(archive).all()) == names
+
+
 @pytest.mark.parametrize(
     ("words", "said", "told"),
     [
