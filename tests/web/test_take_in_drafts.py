@@ -21,8 +21,8 @@ from web_serving import Served, serve
 from archiver.archive.query import Query
 from archiver.archive.store import Archive
 from archiver.web.take_in.arriving import Arrival, shown_name
-from archiver.web.take_in.drafts import ARCHIVED
-from archiver.web.take_in.keeping import Drafts, NoDraft, write_json
+from archiver.web.take_in.drafts import ARCHIVED, Draft
+from archiver.web.take_in.keeping import Drafts, NoDraft, Open, write_json
 
 NOON = datetime(2026, 3, 4, 12, tzinfo=timezone.utc)
 CARD = sorted((STUDIES / "P-1042" / "2024-02-13").glob("*.JPG"))
@@ -89,6 +89,57 @@ def test_a_change_can_be_taken_back_and_made_again(drafts: Drafts) -> None:
     assert opened.undo(NOON).said == {}
     assert opened.undo(NOON, again=True).said["a"] == {"view": "face"}
     assert opened.draft.revision == 5
+
+
+def test_what_was_changed_can_be_taken_back_and_made_again_after_the_server_began_anew(
+    drafts: Drafts, tmp_path: Path
+) -> None:
+    def anew() -> Open:
+        return Drafts(tmp_path, lambda: NOON).get(opened.draft.id, "ida")
+
+    opened = drafts.create("ida")
+    visit = {"date": "2026-03-04"}
+    states = [opened.draft]
+    for new in (
+        opened.draft.with_said({"a": {"view": "face"}, "b": {"teeth": ["16", "17"]}}),
+        replace(opened.draft, visit=visit, teeth=("16",), said={"b": {"view": "smile"}}),
+        replace(opened.draft, patient={"id": "P-1"}, visit=visit, teeth=()),
+    ):
+        states.append(opened.change(new, NOON))
+    for wanted in reversed(states[:-1]):
+        assert _said(anew().undo(NOON)) == _said(wanted)
+    assert not anew().undoable
+    for wanted in states[1:]:
+        assert _said(anew().undo(NOON, again=True)) == _said(wanted)
+    assert not anew().redoable
+    anew().undo(NOON)
+    again = anew()
+    again.change(again.draft.with_said({"c": {"view": "face"}}), NOON)
+    assert not anew().redoable
+
+
+def _said(draft: Draft) -> dict[str, object]:
+    table = draft.to_json()
+    return {key: table[key] for key in table.keys() - {"revision", "changed"}}
+
+
+def test_a_draft_that_knows_no_steps_is_read(drafts: Drafts, tmp_path: Path) -> None:
+    opened = drafts.create("ida")
+    table = {**opened.draft.to_json(), "undoable": "none", "redoable": [{"view": "face"}]}
+    write_json(opened.folder / "draft.json", table)
+    again = Drafts(tmp_path, lambda: NOON).get(opened.draft.id, "ida")
+    assert (again.undoable, again.redoable) == ([], [])
+    assert again.undo(NOON) == again.draft
+
+
+def test_a_hundred_changes_can_be_taken_back(drafts: Drafts) -> None:
+    opened = drafts.create("ida")
+    for n in range(103):
+        opened.change(opened.draft.with_said({"a": {"comment": str(n)}}), NOON)
+    while opened.undoable:
+        opened.undo(NOON)
+    assert opened.draft.said == {"a": {"comment": "2"}}
+    assert len(opened.redoable) == 100
 
 
 def test_a_result_falls_where_something_else_is_said_and_not_beside_it(drafts: Drafts) -> None:

@@ -3,7 +3,8 @@
 ::
 
     <archive>/drafts/<random id>/
-        draft.json               what was said; written aside, flushed and renamed
+        draft.json               what was said, and the steps by which changes are taken back and
+                                 made again; written aside, flushed and renamed
         files/<SHA-256><ending>  a camera file, as it came
         files/<SHA-256>.json     what it is; written after the file, and counts as its arrival
         small/<SHA-256>.jpg      small pictures; can be made again
@@ -27,10 +28,9 @@ from typing import Any
 
 from archiver.archive.durable import flush_folder, translated, write_whole
 from archiver.web.take_in.drafts import ARCHIVED, Draft, Photo
+from archiver.web.take_in.steps import MOST, Step, read_steps, step, stepped
 
 _ID = re.compile(r"[0-9a-f]{32}")
-#: Changes that can be taken back.
-_UNDOABLE = 100
 #: How long a draft that is archived in full stays to be looked at.
 _SHOWN_FOR = timedelta(days=1)
 
@@ -57,8 +57,8 @@ class Open:
     draft: Draft
     photos: dict[str, Photo]
     guard: threading.RLock = field(default_factory=threading.RLock)
-    undoable: list[Draft] = field(default_factory=list)
-    redoable: list[Draft] = field(default_factory=list)
+    undoable: list[Step] = field(default_factory=list)
+    redoable: list[Step] = field(default_factory=list)
 
     @property
     def files(self) -> Path:
@@ -76,28 +76,29 @@ class Open:
 
     def save(self, draft: Draft, now: datetime) -> Draft:
         """Keep a changed draft for good; the caller holds the guard."""
-        kept = replace(draft, revision=self.draft.revision + 1, changed=now.isoformat())
-        write_json(self.folder / "draft.json", kept.to_json())
-        self.draft = kept
-        return kept
+        return self._keep(draft, now, self.undoable, self.redoable)
 
     def change(self, draft: Draft, now: datetime) -> Draft:
-        """Keep what a person changed, so that it can be undone while the server runs."""
-        before = self.draft
-        kept = self.save(draft, now)
-        self.undoable = [*self.undoable[1 - _UNDOABLE :], before]
-        self.redoable = []
-        return kept
+        """Keep what a person changed, so that it can be undone."""
+        undoable = [*self.undoable[1 - MOST :], step(draft, self.draft)]
+        return self._keep(draft, now, undoable, [])
 
     def undo(self, now: datetime, *, again: bool = False) -> Draft:
         """Take the last change back, or make it again; harmless where there is none."""
         source, other = (self.redoable, self.undoable) if again else (self.undoable, self.redoable)
         if not source:
             return self.draft
-        present, wanted = self.draft, source.pop()
-        results = wanted.results_since(present)
-        kept = self.save(replace(wanted, state=present.state, results=results), now)
-        other.append(present)
+        wanted = stepped(self.draft, source[-1])
+        lists = (source[:-1], [*other, step(wanted, self.draft)])
+        return self._keep(wanted, now, *(reversed(lists) if again else lists))
+
+    def _keep(
+        self, draft: Draft, now: datetime, undoable: list[Step], redoable: list[Step]
+    ) -> Draft:
+        kept = replace(draft, revision=self.draft.revision + 1, changed=now.isoformat())
+        steps = {"undoable": undoable, "redoable": redoable}
+        write_json(self.folder / "draft.json", {**kept.to_json(), **steps})
+        self.draft, self.undoable, self.redoable = kept, undoable, redoable
         return kept
 
     def add(self, photo: Photo, part: Path) -> Photo:
@@ -244,6 +245,7 @@ def _read(folder: Path) -> Open | None:
     table = _table(folder / "draft.json")
     if table is None:
         return None
+    undoable, redoable = (read_steps(table.pop(key, [])) for key in ("undoable", "redoable"))
     try:
         draft = Draft.of(table)
     except (KeyError, TypeError):
@@ -257,7 +259,7 @@ def _read(folder: Path) -> Open | None:
                 photos[photo.digest] = photo
     for part in folder.rglob("*.part"):
         part.unlink(missing_ok=True)
-    return Open(folder, draft, photos)
+    return Open(folder, draft, photos, undoable=undoable, redoable=redoable)
 
 
 def _table(path: Path) -> dict[str, Any] | None:
