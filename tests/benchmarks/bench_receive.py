@@ -105,7 +105,8 @@ def measure(folder: Path, rounds: int) -> tuple[float, float]:
         f"{one:.2f} times as fast (at least {ONE_LIMIT})"
     )
     print(
-        f"four senders {min(four):.2f} s: {together:.2f} times one in sum (at least {FOUR_LIMIT})"
+        f"four senders {min(four):.2f} s: {together:.2f} times one in sum (at least {FOUR_LIMIT}), "
+        f"{one * together:.2f} times storescp with one"
     )
     received = rounds * (SENDERS + 1)
     print(f"the node's processor time for twenty: {(spent.user + spent.system) / received:.2f} s")
