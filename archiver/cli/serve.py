@@ -77,7 +77,12 @@ def run(options: argparse.Namespace) -> int:
             node = Node(archive, settings, peers, log, pages)
         except OSError as error:
             said = (error.strerror or str(error)).lower()
-            raise ArchiverError(Problem(f"the node cannot listen: {said}", settings.host)) from None
+            ports = [settings.dimse_port, *([settings.web_port] if settings.web_port >= 0 else [])]
+            place = f"{settings.host}, port {' and '.join(map(str, ports))}"
+            hint = "another program, or another `archiver serve`, may hold it"
+            raise ArchiverError(
+                Problem(f"the node cannot listen: {said}", place, hint=hint)
+            ) from None
         with node:
             _tell(node, options.json, with_pages=pages is not None)
             stop.wait()

@@ -21,6 +21,7 @@ from archiver.network.node.audit import Told, told
 from archiver.network.node.node import Node
 from archiver.network.node.settings import Limits
 from archiver.network.peers import DimsePeer
+from tests.cli.sessions import archiver
 from tests.network import node_samples as samples
 from tests.network.node_serving import TITLE, Served, run, serving, store
 
@@ -431,3 +432,47 @@ def test_limits_are_read_from_the_settings() -> None:
     assert settings_of(table, Path()).limits == Limits(
         associations=3, object_megabytes=1, network_seconds=2.0
     )
+
+
+@pytest.mark.parametrize(
+    ("table", "told"),
+    [
+        ("dimse_port = 99999", "[node]: dimse_port = 99999; expected 0 to 65535"),
+        ("dimse_port = -1", "[node]: dimse_port = -1; expected 0 to 65535"),
+        ("web_port = -2", "[node]: web_port = -2; expected 0 to 65535, 0 for any free one; -1 for"),
+        (
+            "[node.limits]\nassociations = 0",
+            "[node.limits]: associations = 0; expected more than 0",
+        ),
+        ("[node.limits]\nnetwork_seconds = -1.5", "network_seconds = -1.5; expected more than 0"),
+        ("[node.limits]\npdu_bytes = 5", "pdu_bytes = 5; expected 4096 or more"),
+        ("[node.limits]\nconnections = true", "connections = True; expected a whole number"),
+        ('callers = "CAMERA"', "callers = 'CAMERA'; expected a list of texts"),
+        ("worklist = 3", "worklist = 3; expected the path of a file"),
+    ],
+)
+def test_what_no_node_can_do_is_told_before_it_listens(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, table: str, told: str
+) -> None:
+    (tmp_path / "archiver.toml").write_text(f"[node]\n{table}\n")
+    monkeypatch.setenv("ARCHIVER_SETTINGS", str(tmp_path / "archiver.toml"))
+    said = archiver("serve", "--archive", tmp_path / "archive")
+    assert said.returncode == 2 and said.stdout == ""
+    assert told in said.stderr and len(said.stderr.splitlines()) == 1, said.stderr
+
+
+def test_a_port_that_is_taken_is_named(tmp_path: Path) -> None:
+    with socket.create_server(("127.0.0.1", 0)) as taken:
+        port = taken.getsockname()[1]
+        words = (
+            "serve",
+            "--archive",
+            tmp_path / "archive",
+            "--dimse-port",
+            port,
+            "--web-port",
+            "-1",
+        )
+        said = archiver(*words)
+    assert said.returncode == 1
+    assert f"127.0.0.1, port {port}: the node cannot listen: address already in use" in said.stderr

@@ -25,7 +25,7 @@ from __future__ import annotations
 
 import dataclasses
 import ipaddress
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -96,6 +96,17 @@ class NodeSettings:
         return self.host.startswith(_LOOPBACK)
 
 
+#: Below this a PDU holds too little of an object to be of use; DCMTK's own least is 4 KiB.
+_LEAST_PDU = 4096
+_HIGHEST_PORT = 65535
+#: What a key takes, for who wrote something else.
+_WORDS = {
+    "str": "a text in quotes",
+    "int": "a whole number",
+    "float": "a number",
+    "tuple[str, ...]": "a list of texts, such as [...]",
+    "Path | None": "the path of a file, in quotes",
+}
 _PATHS = ("certificate", "key", "client_authorities", "credentials", "worklist")
 _LISTS = ("callers", "networks")
 
@@ -161,8 +172,9 @@ def _scalar(
     if wanted == "float" and isinstance(value, int) and not isinstance(value, bool):
         value = float(value)
     kinds: dict[str, type] = {"str": str, "int": int, "float": float, "bool": bool}
+    wanted_words = _WORDS.get(wanted, wanted)
     if wanted not in kinds or type(value) is not kinds[wanted]:
-        problems.append(Problem(f"{key} = {value!r}", f"[{where}]", wanted))
+        problems.append(Problem(f"{key} = {value!r}", f"[{where}]", wanted_words))
         return {}
     return {key: value}
 
@@ -183,8 +195,23 @@ def _is_required(field_: dataclasses.Field[Any]) -> bool:
     return field_.default is dataclasses.MISSING and field_.default_factory is dataclasses.MISSING
 
 
+def _out_of_range(settings: NodeSettings) -> Iterator[Problem]:
+    for key, least in (("dimse_port", 0), ("web_port", -1)):
+        port = getattr(settings, key)
+        if not least <= port <= _HIGHEST_PORT:
+            none = "; -1 for none" if least < 0 else ""
+            expected = f"0 to {_HIGHEST_PORT}, 0 for any free one{none}"
+            yield Problem(f"{key} = {port}", "[node]", expected)
+    for limit in dataclasses.fields(settings.limits):
+        value = getattr(settings.limits, limit.name)
+        least = _LEAST_PDU if limit.name == "pdu_bytes" else 0
+        if value < least or value == 0:
+            expected = f"{least} or more" if least else "more than 0"
+            yield Problem(f"{limit.name} = {value}", "[node.limits]", expected)
+
+
 def _contradictions(settings: NodeSettings) -> list[Problem]:
-    problems = []
+    problems = [*_out_of_range(settings)]
     titles = (settings.title, *settings.callers)
     for title in titles:
         if not 0 < len(title.strip()) <= 16 or "\\" in title or not title.isascii():
