@@ -16,6 +16,7 @@ import argparse
 import json
 import sys
 import time
+from collections import Counter
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -113,9 +114,13 @@ def _send(outbox: Outbox, peer: Peer, world: World, options: argparse.Namespace)
     # A person asks for it now: what waits for its next attempt is tried at once.
     outbox.save(waiting, [tried_again(one, world.now()) for one in waiting])
     until = time.monotonic() + options.keep_trying * 60
+    known = {one.sop_instance: (one.state, one.reason) for one in waiting}
     while True:
         for one in work(outbox, peer, world):
-            _tell(one, options)
+            # A peer without commitment has the same to be said of all that it has, every time.
+            if known.get(one.sop_instance) != (one.state, one.reason):
+                _tell(one, options)
+            known[one.sop_instance] = one.state, one.reason
         left = outbox.shipments(peer.name, [State.QUEUED, State.SENT])
         if not left:
             return
@@ -134,6 +139,15 @@ def _tell(one: Shipment, options: argparse.Namespace) -> None:
     print(f"{one.state.value:<9} {one.sop_instance}{how}{reason}", file=stream)
 
 
+def _reasons(rows: list[Shipment]) -> Counter[tuple[str, str]]:
+    """Return how many open shipments stand where they do for the same reason."""
+    return Counter(
+        (one.state.value, one.reason)
+        for one in rows
+        if one.reason and one.state.value in ("sent", "queued", "failed")
+    )
+
+
 def _report(rows: list[Shipment], queued: Queued, options: argparse.Namespace) -> int:
     from archiver.cli.outbox import counts_of, row_of
 
@@ -148,6 +162,8 @@ def _report(rows: list[Shipment], queued: Queued, options: argparse.Namespace) -
         }
         print(json.dumps(told, ensure_ascii=False, indent=2))
     else:
+        for (state, reason), count in _reasons(rows).items():
+            print(f"{count} {state}: {reason}")
         words = ", ".join(f"{count} {state}" for state, count in counts.items())
         print(f"{queued.new} put into the outbox; for {options.to}: {words}")
     if options.queue_only:

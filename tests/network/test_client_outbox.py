@@ -482,6 +482,20 @@ def test_the_command_line_sends_shows_drops_and_says_what_may_go_from_the_card(
     assert set(clinic.stored.values()) == {1} and len(clinic.kept) == 2
 
 
+def test_what_has_not_changed_since_the_last_sending_is_not_told_of_each_object_again(
+    archive: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    with peers.storescp(tmp_path / "got") as port:
+        monkeypatch.setenv("ARCHIVER_SETTINGS", str(_settings(tmp_path, port)))
+        words = ("send", "--to", "clinic", "--archive", archive)
+        first = archiver(*words, "--everything").stdout.splitlines()
+        again = archiver(*words).stdout.splitlines()
+    assert sum(line.startswith("sent ") for line in first) == 10
+    assert len(again) == 2 and first[-2] == again[0]
+    assert again[0].startswith("5 sent: stored; the peer has no storage commitment")
+    assert again[1] == "0 put into the outbox; for clinic: 0 queued, 5 sent, 0 committed, 0 failed"
+
+
 def test_a_corrected_picture_that_is_not_committed_keeps_the_camera_file(tmp_path: Path) -> None:
     archive = objects.photographs(tmp_path)
     time = Time()
