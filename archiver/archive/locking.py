@@ -53,20 +53,25 @@ class WriterLock:
         try:
             _take(self._handle)
         except OSError as error:
-            holder = os.read(self._handle, 20).decode("ascii", "replace").strip()
+            said = os.read(self._handle, 80).decode("ascii", "replace")
             self.release()
-            raise ArchiveError(
-                Problem(
-                    "another process is writing to this archive"
-                    + (f" (process {holder})" if holder.isdigit() else ""),
-                    where=str(path.parent),
-                    hint="wait until it has finished; reading is always possible",
-                )
-            ) from error
-        # Only for the message above. A full disk may refuse even this; the lock holds all the same.
+            raise ArchiveError(_kept_out(said, str(path.parent))) from error
+        self.say("")
+
+    def say(self, what: str) -> None:
+        """Tell whoever is kept out what holds the lock all the time; empty for what soon ends.
+
+        Parameters
+        ----------
+        what
+            The command, in ASCII.
+        """
+        assert self._handle is not None
+        # Only for a message. A full disk may refuse even this; the lock holds all the same.
         try:
             os.ftruncate(self._handle, 0)
-            os.write(self._handle, f"{os.getpid()}\n".encode("ascii"))
+            os.lseek(self._handle, 0, os.SEEK_SET)
+            os.write(self._handle, f"{os.getpid()} {what}".strip().encode("ascii") + b"\n")
         except OSError:
             pass
 
@@ -75,3 +80,22 @@ class WriterLock:
         if self._handle is not None:
             os.close(self._handle)
             self._handle = None
+
+
+def _kept_out(said: str, where: str) -> Problem:
+    """Return what is told to a second writer.
+
+    Parameters
+    ----------
+    said
+        What the first one wrote into its lock.
+    """
+    process, _, what = said.strip().partition(" ")
+    words = [f"process {process}"] if process.isdigit() else []
+    if words and what:
+        words.append(what)
+        hint = "end it for as long as this takes, then start it again; reading is always possible"
+    else:
+        hint = "wait until it has finished; reading is always possible"
+    holder = f" ({', '.join(words)})" if words else ""
+    return Problem(f"another process is writing to this archive{holder}", where, hint=hint)

@@ -154,6 +154,11 @@ class Archive:
         archive.recovery = replace(recovery or Recovery(), aside_removed=removed)
         return archive
 
+    def keep_for(self, what: str) -> None:
+        """Tell other writers which command has the archive open all the time (ASCII)."""
+        if self._lock is not None:
+            self._lock.say(what)
+
     def close(self) -> None:
         """Close files and give the lock back; harmless when done before."""
         self._index.close()

@@ -70,6 +70,7 @@ def run(options: argparse.Namespace) -> int:
     for name in (signal.SIGTERM, signal.SIGINT):
         signal.signal(name, lambda *_: stop.set())
     with Archive.open(options.archive or practice.archive, clock=now, actor=actor()) as archive:
+        archive.keep_for("archiver serve")
         log = Log(now)
         keep_words_in(log)
         pages = None if options.no_pages else _pages(archive, settings, practice)
