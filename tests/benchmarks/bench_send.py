@@ -38,6 +38,7 @@ from archiver.network.outbox import Outbox
 from archiver.network.peers import DimsePeer
 from archiver.network.sending import World, work
 from archiver.network.shipping import State
+from tests.benchmarks import as_installed
 from tests.network import node_samples as samples
 from tests.network.client_objects import goods
 from tests.network.client_peers import storescp
@@ -113,6 +114,7 @@ def main() -> int:
     parser.add_argument("--brief", action="store_true", help="three rounds")
     parser.add_argument("--check", action="store_true", help="exit 1 where the limit is passed")
     options = parser.parse_args()
+    as_installed()
     theirs, mine, single, process = [], [], [], []
     with tempfile.TemporaryDirectory(prefix="bench-send-") as name:
         folder = Path(name)

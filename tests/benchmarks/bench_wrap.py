@@ -24,6 +24,8 @@ from pathlib import Path
 import numpy as np
 from PIL import Image
 
+from tests.benchmarks import as_installed
+
 #: Limits of the project: a ratio to jpegtran, a gain by a second worker, megabytes.
 AT_MOST_JPEGTRAN = 1.5
 AT_LEAST_GAIN = 1.6
@@ -88,6 +90,7 @@ def main() -> int:
     parser.add_argument("--brief", action="store_true", help="six photographs")
     parser.add_argument("--check", action="store_true", help="exit 1 where a limit is passed")
     options = parser.parse_args()
+    as_installed()
     if options.brief:
         options.photos = 6
     with tempfile.TemporaryDirectory(prefix="bench-wrap-") as name:
