@@ -154,7 +154,9 @@ def after_report(
     if shipment.state is not State.SENT:
         return shipment
     if failure is None:
-        return replace(shipment, state=State.COMMITTED, reason="", changed_at=now)
+        # What it said when it stored stays: a warning, or that what it has is not from here.
+        noted = shipment.reason.partition(_THEN)[0] if _standing(shipment) != _STORED else ""
+        return replace(shipment, state=State.COMMITTED, reason=noted, changed_at=now)
     reason = f"{_standing(shipment)}, but not taken charge of: {failure}"
     tried = replace(shipment, state=State.QUEUED, attempts=shipment.attempts + 1, changed_at=now)
     return _put_back(tried, reason, failure.passes, now, jitter)

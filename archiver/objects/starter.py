@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Sequence
-from datetime import date
+from datetime import date, timedelta
 
 _HEAD = """\
 # Session sheet. Fill in what stands between < and >, then: archiver wrap {name}
@@ -26,7 +26,7 @@ date = {day}
 # [consent]                       # to hand photographs over
 # purposes = ["laboratory"]       # referral, patient-copy, teaching, publication
 # noted_by = "<family^given>"
-# until = {day}               # last day on which it holds
+# until = {later}              # last day on which it holds
 
 [defaults]                        # any key of a photo
 operator = "front"                # or "behind": where the camera was
@@ -72,12 +72,20 @@ def starter_sheet(
     str
         A TOML text that becomes a valid sheet once its gaps are filled in.
     """
-    parts = [_HEAD.format(name=name, day=day.isoformat()), _VIEWS.format(views=", ".join(views))]
+    parts = [
+        _HEAD.format(name=name, day=day, later=_year_after(day)),
+        _VIEWS.format(views=", ".join(views)),
+    ]
     parts += [
         _PHOTO.format(told=told, file=_quoted(file), width=w, height=h)
         for file, told, w, h in photos
     ]
     return "".join(parts)
+
+
+def _year_after(day: date) -> date:
+    """Return a day on which a consent that is noted now could end; an example, no advice."""
+    return day + timedelta(days=365) if day < date.max - timedelta(days=365) else day
 
 
 def _quoted(file: str) -> str:

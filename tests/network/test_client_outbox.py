@@ -304,6 +304,8 @@ def test_what_the_peer_has_already_counts_as_sent_and_is_safe_once_it_took_charg
         time.now += timedelta(hours=1)
         list(work(outbox, peers.peer_at(port), time.world()))
         assert _states(outbox) == {"committed": 4, "queued": 1}
+        # Whoever clears a card is told that the peer had it from elsewhere.
+        assert {one.reason for one in outbox.shipments(states=[State.COMMITTED])} == {HAS_IT}
         (left,) = outbox.shipments(states=[State.QUEUED])
         assert left.sop_instance == goods[4].sop_instance
         assert left.reason.startswith(f"{HAS_IT}, but not taken charge of: ")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import tempfile
 from datetime import date
 from pathlib import Path
@@ -76,6 +77,13 @@ def test_every_key_that_it_offers_as_a_comment_is_a_key(tmp_path: Path) -> None:
     assert [(e.crop.width, e.crop.height) for e in session.entries if e.crop] == [
         (width, height) for _, _, width, height in PHOTOS
     ]
+
+
+@pytest.mark.parametrize("day", [date(2024, 2, 29), date(2026, 3, 4), date(9999, 12, 31)])
+def test_the_consent_that_it_offers_has_not_ended_before_the_visit(day: date) -> None:
+    text = uncommented(filled(starter_sheet("sheet.toml", PHOTOS, day, VIEWS)))
+    (until,) = re.findall(r"^until = (\S+)", text, re.M)
+    assert day < date.fromisoformat(until) or day == date.max
 
 
 def test_a_gap_that_is_still_open_is_told_with_its_line(tmp_path: Path) -> None:
