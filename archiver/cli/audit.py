@@ -156,7 +156,7 @@ def _audit(options: argparse.Namespace, sets: tuple[RuleSet, ...]) -> int:
     from archiver import __version__
     from archiver.cli.context import actor, now, quality_limits
     from archiver.cli.settings import read_settings
-    from archiver.records.audit import run_audit
+    from archiver.records.audit import Run, run_audit
 
     when = now()
     episodes = _episodes(options, when.date())
@@ -167,9 +167,7 @@ def _audit(options: argparse.Namespace, sets: tuple[RuleSet, ...]) -> int:
         _survey(options),
         sets,
         episodes,
-        now=when,
-        who=actor(),
-        version=__version__,
+        Run(when, actor(), __version__),
         quality=limits,
         archive=None if _elsewhere(options) else _folder(options),
     )

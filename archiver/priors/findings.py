@@ -3,7 +3,8 @@
 Each line of ``<archive>/findings/wrong-way.jsonl`` is a JSON object about one instance::
 
     {"sop": "1.2.3", "check": "wrong-way", "outcome": "failed", "by": "compare 0.1.0",
-     "time": "2026-03-04T15:00:00+00:00", "detail": "of the handedness of 1 of 3 pictures compared"}
+     "time": "2026-03-04T15:00:00+00:00",
+     "detail": "1 of 3 pictures compared is this way round, 2 as its reflection"}
 
 ``outcome`` is ``passed``, ``failed`` or ``undecided``; of several lines about one instance the
 latest counts. Only identifiers of instances go in, no name and no text of a person.
@@ -55,10 +56,14 @@ def outcomes(newest: str, pairs: Sequence[tuple[str, Way]]) -> list[Outcome]:
     told = [Outcome(u, UNDECIDED, f"not told from its reflection by {newest}") for u in undecided]
     if len(alike) == 1 and not others:
         return [Outcome(newest, UNDECIDED, "not told from its reflection by any prior"), *told]
-    count = f"of the handedness of {{}} of {len(alike) + len(others)} pictures compared"
+    count = len(alike) + len(others)
     for group, against in ((alike, others), (others, alike)):
         outcome = PASSED if len(group) > len(against) else FAILED
-        told += [Outcome(uid, outcome, count.format(len(group))) for uid in group]
+        are = "is" if len(group) == 1 else "are"
+        words = f"{len(group)} of {count} pictures compared {are} this way round"
+        if against:
+            words += f", {len(against)} as its reflection"
+        told += [Outcome(uid, outcome, words) for uid in group]
     return told
 
 

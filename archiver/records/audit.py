@@ -152,14 +152,21 @@ def metadata_concerns(
     return demands, concerns
 
 
+@dataclass(frozen=True)
+class Run:
+    """When an audit was run, by whom, and with which version of the program."""
+
+    when: datetime
+    who: str
+    version: str
+
+
 def run_audit(
     survey: Survey,
     sets: Sequence[RuleSet],
     episodes: Episodes | None,
+    run: Run,
     *,
-    now: datetime,
-    who: str,
-    version: str,
     quality: QualityLimits | None = None,
     archive: Path | None = None,
 ) -> Audit:
@@ -167,6 +174,8 @@ def run_audit(
 
     Parameters
     ----------
+    run
+        When, by whom and with what; told in the report.
     quality
         Limits of quality; needed where pictures were looked at.
     archive
@@ -177,7 +186,7 @@ def run_audit(
     pictures = pictures_of(valid, facts)
     with without_collection():
         demands, concerns = metadata_concerns(
-            survey.instances, pictures, facts, sets, episodes, now
+            survey.instances, pictures, facts, sets, episodes, run.when
         )
     concerns += survey.concerns
     limits = strictest(tuple(sets))
@@ -190,11 +199,11 @@ def run_audit(
         items, trouble = read_outbox(archive)
         if trouble:
             concerns.append(Concern("outbox-failed", trouble, path="outbox.sqlite"))
-        concerns += check_outbox(items, {i.uid: i for i in survey.instances}, limits, now)
+        concerns += check_outbox(items, {i.uid: i for i in survey.instances}, limits, run.when)
     return Audit(
-        now,
-        who,
-        version,
+        run.when,
+        run.who,
+        run.version,
         survey,
         tuple(sets),
         episodes,

@@ -12,7 +12,7 @@ from archiver.records.episodes import Episode
 from archiver.records.matching import Match, Target, match, targets_of
 from archiver.records.model import Concern, Person
 from archiver.records.pictures import Picture, needs_teeth
-from archiver.records.rule_words import joined, sentence
+from archiver.records.rule_words import joined, named, sentence
 from archiver.records.rules import Requirement, RuleSet
 
 #: How far from an event a picture is still told as taken at the wrong time (days).
@@ -297,7 +297,7 @@ class _Judge:
     def _told(
         self, requirement: Requirement, demand: Demand, found: Match, target: Target
     ) -> Concern:
-        place = "" if target.label == "mouth" else f" of {target.label}"
+        place = "" if target.label == "mouth" else f" of {named(target.label)}"
         stage = f" ({requirement.stage})" if requirement.stage else ""
         view = f"{demand.view}{place}{stage}"
         kind, words = found.kind, f"{view}: {found.words}"

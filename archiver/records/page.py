@@ -13,7 +13,7 @@ from archiver.records.examining import Depth
 from archiver.records.kinds import Kind
 from archiver.records.model import Concern
 from archiver.records.page_pieces import grouped, months, slug, table, tag, tally_table
-from archiver.records.rule_words import explain
+from archiver.records.rule_words import explain, named
 from archiver.records.summary import (
     CAUTIONS,
     counted,
@@ -36,7 +36,7 @@ _TOGETHER = 8
 _CONCERN_HEADINGS = (
     ("Patient", "name"),
     ("Visit", "day"),
-    ("Teeth", "few"),
+    ("Teeth (ISO 3950)", "few"),
     ("View", "few"),
     ("Found", "text"),
     ("Expected", "text"),
@@ -115,7 +115,8 @@ def _verdict(audit: Audit) -> str:
     dangers, faults = audit.severity_count("danger"), audit.severity_count("fault")
     missing = audit.tally.missing
     if dangers:
-        words = f"{_count(dangers, 'dangerous finding')}: look at these before anything else"
+        them = "it" if dangers == 1 else "these"
+        words = f"{_count(dangers, 'dangerous finding')}: look at {them} before anything else"
     elif missing:
         words = f"The record is not complete: {_count(missing, 'required view')} missing"
     elif faults:
@@ -200,7 +201,7 @@ def _next(audit: Audit) -> str:
 
 
 def _block(kind: Kind, group: Sequence[Concern], *, is_open: bool = False) -> str:
-    rows = [_row(c) for c in group[:_ROWS]]
+    rows = [_row(c, kind) for c in group[:_ROWS]]
     used = [n for n in range(len(_CONCERN_HEADINGS)) if any(row[n] for row in rows)]
     headings = [_CONCERN_HEADINGS[n] for n in used]
     caption = f"{len(group)} found"
@@ -218,8 +219,10 @@ def _block(kind: Kind, group: Sequence[Concern], *, is_open: bool = False) -> st
     )
 
 
-def _row(c: Concern) -> list[str]:
-    rule = "; ".join(part for part in (c.rule, c.source) if part)
+def _row(c: Concern, kind: Kind) -> list[str]:
+    # The source of a demand stands once, with its rules; here it would be in every row.
+    parts = (c.rule, "" if kind.group == "completeness" and c.rule else c.source)
+    rule = "; ".join(part for part in parts if part)
     place = " ".join(c.uids[:4]) or c.path
     if len(c.uids) > 4:
         place += f" and {len(c.uids) - 4} more"
@@ -254,7 +257,7 @@ def _completeness(audit: Audit) -> str:
             ("Stands in", ""),
         )
         rows = [
-            (d.patient, d.date, d.occasion, d.target, d.view, d.stage, d.status, d.by)
+            (d.patient, d.date, d.occasion, named(d.target), d.view, d.stage, d.status, d.by)
             for d in wanting[:_ROWS]
         ]
         caption = f"{len(wanting)} required views that are missing, or for which another stands in"

@@ -72,5 +72,6 @@ def check_findings(
     for uid, instance in by_uid.items():
         kind = _KINDS.get(last[uid].outcome)
         if kind is not None:
-            told = " by ".join(part for part in (last[uid].detail, last[uid].by) if part)
-            yield concern_about(kind, instance, told or last[uid].outcome)
+            told = last[uid].detail or last[uid].outcome
+            by = f" (checked by {last[uid].by})" if last[uid].by else ""
+            yield concern_about(kind, instance, told + by)

@@ -15,6 +15,11 @@ _SCOPES = {
 _STAGES = {"start": "at the start", "prepared": "when prepared", "finished": "when finished"}
 
 
+def named(target: str) -> str:
+    """Name what a demand is about; the number of a tooth is never bare."""
+    return f"ISO {target}" if target[:1].isdigit() else target
+
+
 def joined(words: Sequence[str], link: str = "or") -> str:
     """Return ``a, b or c``."""
     if len(words) < 2:

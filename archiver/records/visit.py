@@ -17,6 +17,7 @@ from archiver.records.completeness import (
 )
 from archiver.records.model import Facts, Instance
 from archiver.records.pictures import Picture, pictures_of
+from archiver.records.rule_words import named
 from archiver.records.rules import RuleSet
 
 
@@ -121,7 +122,7 @@ def lines_of(report: VisitReport) -> Iterator[str]:
     order = {MISSING: 0, SUBSTITUTED: 1, PRESENT: 2}
     shown = [d for d in report.demands if d.status in _MARKS]
     for demand in sorted(shown, key=lambda d: (d.rules, order[d.status], d.optional)):
-        place = "" if demand.target == "mouth" else f" of {demand.target}"
+        place = "" if demand.target == "mouth" else f" of {named(demand.target)}"
         more = " (recommended)" if demand.optional else ""
         if demand.by:
             more += f" ({demand.by} stands in)"

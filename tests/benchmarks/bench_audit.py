@@ -158,7 +158,7 @@ def make_treatments(folder: Path, count: int) -> Path:
 def audit_once(folder: Path) -> None:
     """Audit an index in this process and print what it took."""
     os.sched_setaffinity(0, {min(os.sched_getaffinity(0))})
-    from archiver.records.audit import run_audit
+    from archiver.records.audit import Run, run_audit
     from archiver.records.episodes import read_episodes
     from archiver.records.examining import Depth
     from archiver.records.memory import Memory
@@ -172,7 +172,7 @@ def audit_once(folder: Path) -> None:
     treatments = read_episodes(folder / "done.csv", today=NOW.date())
     survey = survey_archive(Layout(folder), Depth.INDEX, Memory(None, ""), NOW)
     read = time.process_time()
-    audit = run_audit(survey, sets, treatments, now=NOW, who="bench", version="0")
+    audit = run_audit(survey, sets, treatments, Run(NOW, "bench", "0"))
     judged = time.process_time()
     write_page(audit, folder)
     write_csv(audit, folder)

@@ -37,6 +37,14 @@ def test_the_larger_group_of_one_handedness_passes(ways: list[Way], expected: st
     assert " ".join(by_uid[f"1.{n}"] for n in range(len(ways) + 1)) == expected
 
 
+def test_a_finding_says_how_many_pictures_stand_either_way() -> None:
+    told = {one.sop: one.detail for one in outcomes("1.0", [("1.1", S), ("1.2", R)])}
+    assert told["1.0"] == "2 of 3 pictures compared are this way round, 1 as its reflection"
+    assert told["1.2"] == "1 of 3 pictures compared is this way round, 2 as its reflection"
+    (alike,) = {one.detail for one in outcomes("1.0", [("1.1", S)])}
+    assert alike == "2 of 2 pictures compared are this way round"
+
+
 def test_the_audit_reads_what_was_kept(tmp_path: Path) -> None:
     keep(tmp_path, outcomes("1.0", [("1.1", R)]), time=NOON, by="compare 0.1.0")
     keep(tmp_path, [Outcome("1.0", "passed", "again")], time=NOON.replace(hour=13), by="compare")

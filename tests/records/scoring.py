@@ -31,7 +31,7 @@ from made_up_archive import AUDITED, EPISODE_RULES, RULES, World, fill, write_ep
 from archiver.archive.layout import Layout
 from archiver.photo.quality import QualityLimits
 from archiver.priors.findings import Outcome, keep
-from archiver.records.audit import Audit, run_audit
+from archiver.records.audit import Audit, Run, run_audit
 from archiver.records.episodes import read_episodes
 from archiver.records.examining import Depth
 from archiver.records.memory import Memory
@@ -101,9 +101,7 @@ def audited(scene: Scene, root: Path, folder: Path) -> Audit:
         survey,
         rules(folder),
         read_episodes(folder / "done.csv", today=AUDITED.date()),
-        now=AUDITED,
-        who="auditor",
-        version="0",
+        Run(AUDITED, "auditor", "0"),
         quality=QualityLimits(),
         archive=root,
     )

@@ -17,6 +17,7 @@ from pypdf import PdfReader
 from scoring import audited, faulty
 
 from archiver.records.audit import Audit
+from archiver.records.kinds import kind_of
 from archiver.records.model import Concern
 from archiver.records.page import page_of, write_page
 from archiver.records.summary import as_json, write_csv, write_json
@@ -199,6 +200,28 @@ def test_the_page_begins_with_what_matters(audit: Audit) -> None:
         "By view",
     ):
         assert told in text, told
+
+
+def test_the_number_of_a_tooth_is_never_bare_and_one_danger_is_it(audit: Audit) -> None:
+    text = page_of(audit)
+    assert '<th scope="col" class="few">Teeth (ISO 3950)</th>' in text
+    teeth = {d.target for d in audit.demands if d.counts and d.target[:1].isdigit()}
+    assert teeth
+    for tooth in teeth:
+        assert f'data-label="Of">{tooth}<' not in text
+    dangers = [c for c in audit.concerns if kind_of(c).severity == "danger"]
+    rest = [c for c in audit.concerns if c not in dangers]
+    alone = page_of(replace(audit, concerns=[dangers[0], *rest]))
+    assert "1 dangerous finding: look at it before anything else" in alone
+    assert f"{len(dangers)} dangerous findings: look at these before anything else" in text
+
+
+def test_the_source_of_a_demand_stands_once_and_not_in_every_row(audit: Audit) -> None:
+    missing = [c for c in audit.concerns if c.kind == "view-missing"]
+    assert missing[0].source
+    block = page_of(audit).split('id="k-view-missing"')[1].split("</details>")[0]
+    assert missing[0].rule in block and missing[0].source not in block
+    assert missing[0].source in page_of(audit)
 
 
 def test_nothing_that_an_object_says_becomes_markup(audit: Audit, report: Path) -> None:

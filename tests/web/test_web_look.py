@@ -56,6 +56,21 @@ def test_an_enlarged_page_scrolls_in_one_direction(
         assert wide <= ENLARGED["width"], (path, wide)
 
 
+def test_on_a_telephone_no_way_and_no_column_lies_beyond_the_edge(
+    page: Page, served: Served
+) -> None:
+    page.set_viewport_size({"width": 390, "height": 844})
+    for path in ("/", "/record"):
+        page.goto(served.url + path)
+        ends = page.locator(".site-head nav a, .rows td").evaluate_all(
+            "them => them.map((one) => one.getBoundingClientRect().right)"
+        )
+        assert len(ends) > 8 and max(ends) <= 390, path
+    # A number stands beside its word where there is no heading above it.
+    number = page.locator("td.number").first
+    assert number.evaluate("one => getComputedStyle(one, '::before').content") == '"Pictures: "'
+
+
 def test_every_page_has_one_heading_of_the_first_level_and_a_title(
     page: Page, served: Served, paths: tuple[str, ...], watch: Watch
 ) -> None:

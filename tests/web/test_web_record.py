@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import json
+import re
 import zipfile
 from collections.abc import Callable
 from pathlib import Path
@@ -163,7 +164,12 @@ def test_an_audit_is_run_followed_read_and_downloaded(page: Page, served: Served
     page.wait_for_url("**/record/report/*", timeout=60_000)
     expect(page.get_by_role("heading", name="Audit report")).to_be_visible()
     assert "wanted views" in page.locator(".notice").inner_text()
-    page.get_by_text("Nobody has confirmed the side").click()
+    text = page.locator("main").inner_text()
+    for told in ("By month", "By view", "By operator", "Limits of every record 2026.1"):
+        assert told in text, told
+    told = (served.archive / "journal.jsonl").read_text("utf-8")
+    assert re.search(r"the whole archive, is ([0-9a-f]{64})\.", text)[1] in told  # type: ignore[index]
+    page.get_by_text("Nobody has confirmed the side").first.click()
     expect(page.get_by_text("To do:").nth(0)).to_be_attached()
     assert not serious(page)
     with page.expect_download() as waiting:

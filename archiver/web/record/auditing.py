@@ -159,7 +159,7 @@ class Auditing:
         pictures: bool,
         full: bool,
     ) -> None:
-        from archiver.records.audit import run_audit
+        from archiver.records.audit import Run, run_audit
         from archiver.records.examining import Depth
         from archiver.records.memory import FILE, Memory
         from archiver.records.survey import survey_archive
@@ -186,9 +186,7 @@ class Auditing:
             survey,
             [rule_sets()[key] for key in keys],
             None,
-            now=site.clock(),
-            who=who,
-            version=__version__,
+            Run(site.clock(), who, __version__),
             quality=self._quality() if pictures else None,
             archive=layout.root,
         )
@@ -235,5 +233,5 @@ def _shown(facts: dict[str, Any]) -> dict[str, Any]:
         if left[one["kind"]]:
             left[one["kind"]] -= 1
             concerns.append(one)
-    kept = {key: value for key, value in facts.items() if key not in ("demands", "counted")}
+    kept = {key: value for key, value in facts.items() if key != "demands"}
     return {**kept, "concerns": concerns}

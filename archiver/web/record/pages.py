@@ -55,6 +55,10 @@ class _Record:
 
     # -- visits
 
+    def _named(self, target: str) -> str:
+        """Name what a demand is about; the number of a tooth is never bare."""
+        return self._site.t("picture.iso", teeth=target) if target[:1].isdigit() else target
+
     def overview(self, request: Request) -> Response:
         """Show the latest visits and how each stands."""
         key, rules = _chosen(request)
@@ -106,6 +110,7 @@ class _Record:
         answer = self._site.page(
             request,
             "record/visit.html",
+            named=self._named,
             visit=visit,
             rules=key,
             sets=sets_of_views(),

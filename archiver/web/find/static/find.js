@@ -51,6 +51,7 @@ for (const chart of document.querySelectorAll("[data-dentition]")) {
 const told = document.querySelector("[data-chosen-teeth]");
 document.querySelector("[data-question]")?.addEventListener("change", () => {
   const chosen = [...document.querySelectorAll('input[name="tooth"]:checked')];
+  document.querySelector("[data-numberings]").hidden = chosen.length === 0;
   told.textContent = chosen.map((tooth) => tooth.dataset.short).join(", ") || told.dataset.none;
 });
 

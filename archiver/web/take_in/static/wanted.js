@@ -44,7 +44,9 @@ export class Wanted {
 
   row(row) {
     const item = make("li", row.there ? "wanted-there" : "wanted-missing");
-    const words = row.target ? `${row.name} (${row.target})` : row.name;
+    // The number of a tooth is never bare.
+    const target = /^\d/.test(row.target) ? t("picture.iso", { teeth: row.target }) : row.target;
+    const words = target ? `${row.name} (${target})` : row.name;
     item.append(icon(row.there ? "confirmed" : "missing"), make("span", "", words));
     const more = [];
     if (row.count > 1) more.push(t("take_in.some_of", { n: Math.min(row.by.length, row.count), of: row.count }));

@@ -12,7 +12,7 @@ export function said(picture, view) {
   const name = view || picture.said.view;
   if (!name) return "";
   const teeth = teethWords(picture.said.teeth);
-  return teeth ? `${viewWords(name)} ${teeth}` : viewWords(name);
+  return teeth ? `${viewWords(name)} ${t("picture.iso", { teeth })}` : viewWords(name);
 }
 
 export const edgeWords = (edge) => t(`take_in.edge_${edge}`);
