@@ -22,6 +22,8 @@ from typing import TYPE_CHECKING
 from archiver.errors import MeaningError, UsageError
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from archiver.archive.query import Query, Record
 
 
@@ -70,13 +72,17 @@ def add_selectors(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """Carry the verb out."""
-    records = _records_of(options, question(options))
+    records, known_by = _records_of(options, question(options))
     if options.contact_sheet is not None:
         from archiver.archive.session_picture import write_record_sheet
 
         write_record_sheet(records, options.contact_sheet)
     if options.json:
-        print(json.dumps([r.to_json() for r in records], ensure_ascii=False, indent=2))
+        told = [
+            {**r.to_json(), **({"known_by": known_by[r.sop_instance_uid]} if known_by else {})}
+            for r in records
+        ]
+        print(json.dumps(told, ensure_ascii=False, indent=2))
     elif options.csv:
         _write_csv(records)
     else:
@@ -84,7 +90,10 @@ def run(options: argparse.Namespace) -> int:
     return 0
 
 
-def _records_of(options: argparse.Namespace, asked: Query) -> list[Record]:
+def _records_of(
+    options: argparse.Namespace, asked: Query
+) -> tuple[list[Record], Mapping[str, str]]:
+    """Return what was found and, of another archive's, how it is known what each shows."""
     from archiver.archive.store import Archive
     from archiver.cli.settings import read_settings
 
@@ -92,7 +101,7 @@ def _records_of(options: argparse.Namespace, asked: Query) -> list[Record]:
     if options.at is None:
         folder = options.archive or practice.archive
         with Archive.open(folder, create=False, read_only=True) as archive:
-            return archive.query(asked)
+            return archive.query(asked), {}
     if options.contact_sheet is not None:
         raise UsageError("archiver query: --contact-sheet draws objects that are here; retrieve")
     from archiver.cli.context import header_cache
@@ -102,7 +111,7 @@ def _records_of(options: argparse.Namespace, asked: Query) -> list[Record]:
     with header_cache() as cache:
         found = ask(find_peer(practice.peers, options.at), asked, cache)
     print(f"{options.at}: {found.way}", file=sys.stderr)
-    return list(found.records)
+    return list(found.records), found.known_by
 
 
 def question(options: argparse.Namespace) -> Query:

@@ -9,8 +9,8 @@ read here. Either way the matching is done here, by the same code and words as i
 from __future__ import annotations
 
 import tempfile
-from collections.abc import Collection, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -71,6 +71,9 @@ class Found:
     untold
         Photographs of which the peer's answers do not say what they show, and of which that was
         not asked: teeth, view, mirror and side of their records are not known.
+    known_by
+        For each record, by its UID, from where it is known what it shows: ``answer``, ``header``
+        (fetched now or before), or ``not told``.
     """
 
     records: tuple[Record, ...]
@@ -80,6 +83,7 @@ class Found:
     rejected: int = 0
     unread_notes: int = 0
     untold: int = 0
+    known_by: Mapping[str, str] = field(default_factory=dict)
 
     @property
     def way(self) -> str:
@@ -154,7 +158,17 @@ def ask(peer: Peer, query: Query, cache: HeaderCache) -> Found:
         len(everything) - len(records),
         notes - sum(map(_is_note, whole)),
         sum(one.sop_instance_uid in untold for one in records),
+        _known_by(records, {text(one, "SOPInstanceUID") for one in whole}, untold),
     )
+
+
+def _known_by(
+    records: Sequence[Record], headers: Collection[str], untold: Collection[str]
+) -> dict[str, str]:
+    return {
+        uid: "header" if uid in headers else "not told" if uid in untold else "answer"
+        for uid in (one.sop_instance_uid for one in records)
+    }
 
 
 @dataclass(frozen=True)

@@ -347,6 +347,10 @@ def test_the_command_line_asks_and_fetches(
     assert uids == [row["sop_instance_uid"] for row in json.loads(ours.stdout)]
     assert len(uids) == 2
     assert "headers fetched now" in asked.stderr
+    assert {row["known_by"] for row in json.loads(asked.stdout)} == {"header"}
+    assert not any("known_by" in row for row in json.loads(ours.stdout))
+    all_of_it = archiver("query", *words[:4], "--modality", "XC", "--json")
+    assert {row["known_by"] for row in json.loads(all_of_it.stdout)} == {"not told"}
     fetched = archiver("retrieve", *words, "--archive", tmp_path / "second", "--json")
     assert fetched.returncode == 0, fetched.stderr
     assert sorted(json.loads(fetched.stdout)["fetched"]) == sorted(uids)
