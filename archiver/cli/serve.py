@@ -86,6 +86,7 @@ def run(options: argparse.Namespace) -> int:
             ) from None
         with node:
             _tell(node, options.json, with_pages=pages is not None)
+            _warn(settings)
             stop.wait()
             print("archiver: stopping", file=sys.stderr, flush=True)
             if pages is not None:
@@ -103,6 +104,15 @@ def _settings(options: argparse.Namespace, configured: NodeSettings) -> NodeSett
         if (value := getattr(options, key)) is not None
     }
     return checked(dataclasses.replace(configured, **given))
+
+
+def _warn(settings: NodeSettings) -> None:
+    """Tell of a node that lets everybody in who reaches it."""
+    limited = settings.callers or settings.networks or settings.client_authorities
+    if not settings.on_loopback and not limited:
+        words = "whoever reaches this machine may store, ask and fetch by DIMSE"
+        hint = "callers, networks or client_authorities under [node] say who may"
+        print(f"archiver: {words} ({hint})", file=sys.stderr, flush=True)
 
 
 def _pages(

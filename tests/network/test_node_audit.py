@@ -486,3 +486,20 @@ def test_who_would_write_beside_it_is_told_what_to_do(tmp_path: Path) -> None:
     assert said.returncode == 1
     assert f"(process {process}, archiver serve)" in said.stderr
     assert "end it for as long as this takes, then start it again" in said.stderr
+
+
+@pytest.mark.parametrize(
+    ("table", "open_"),
+    [
+        ('host = "0.0.0.0"', True),
+        ('host = "0.0.0.0"\ncallers = ["CAMERA1"]', False),
+        ('host = "0.0.0.0"\nnetworks = ["192.0.2.0/24"]', False),
+        ("", False),
+    ],
+)
+def test_a_node_that_lets_everybody_in_says_so(tmp_path: Path, table: str, open_: bool) -> None:
+    settings = f"[node]\n{table}\n"
+    with Served(tmp_path / "archive", settings, "--web-port", "-1") as served:
+        _, log = served.stop()
+    told = "whoever reaches this machine may store, ask and fetch by DIMSE" in log
+    assert told is open_, log
