@@ -10,8 +10,9 @@ import piexif
 import pytest
 from PIL import Image, ImageCms
 from playwright.sync_api import Page, Route, expect
+from taking import card
 from test_take_in_pages import kept, new_draft
-from web_serving import Served
+from web_serving import Served, Watch
 
 COLUMNS, ROWS = 2960, 1968
 #: Pixels of a canvas or an image, drawn as stored: rows of [red, green, blue].
@@ -107,6 +108,25 @@ def test_pictures_are_seen_before_they_are_sent_and_told_apart_until_they_are_ke
     for route in held:
         route.fallback()
     expect(page.locator(".tile[data-digest] canvas")).to_have_count(5)
+    expect(page.locator(".tile-coming")).to_have_count(0)
+    kept(page)
+
+
+def test_files_are_sent_again_to_a_server_that_comes_back_if_they_are_still_there(
+    page: Page, served: Served, tmp_path: Path, watch: Watch
+) -> None:
+    watch.expected = ("Failed to load resource",)
+    new_draft(page, served)
+    page.route("**/pictures", lambda route: route.abort("connectionrefused"))
+    files = card(tmp_path / "card", 3)
+    page.set_input_files("#files", [str(file) for file in files])
+    expect(page.locator(".tile-coming canvas")).to_have_count(3)
+    expect(page.locator("#kept")).to_contain_text("The server does not answer")
+    expect(page.locator("#refused")).to_be_hidden()
+    files[0].unlink()
+    expect(page.locator("#refused-list")).to_contain_text("cannot be read any more where it was")
+    page.unroute("**/pictures")
+    expect(page.locator(".tile[data-digest]")).to_have_count(2)
     expect(page.locator(".tile-coming")).to_have_count(0)
     kept(page)
 

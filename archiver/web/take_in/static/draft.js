@@ -99,11 +99,16 @@ class Page {
       hurried: () => this.model.touched,
       arrived: (row, picture) => {
         row.done = true;
+        this.model.away = false;
         this.model.arrived(picture, row.look);
       },
       failed: (row, error) => {
         row.done = true;
         this.refuse(row.file.name, error.message);
+        this.model.tell();
+      },
+      away: () => {
+        this.model.away = true;
         this.model.tell();
       },
     });

@@ -1,5 +1,6 @@
 // Files of a card: chosen or dropped, put in order of time, and sent some at a time.
-import { call } from "../calling.js";
+import { call, Trouble } from "../calling.js";
+import { t } from "../words.js";
 import { firstLook } from "./first_look.js";
 
 const AT_ONCE = 3;
@@ -7,6 +8,8 @@ const AT_ONCE = 3;
 // milliseconds after which it is looked again whether somebody is at work and needs more.
 const AHEAD = 1;
 const LOOK_AGAIN = 200;
+// Milliseconds until a file is sent again to a server that did not answer.
+const AGAIN = 1500;
 const HIDDEN = /(^|\/)(\.|Thumbs\.db$|desktop\.ini$)/i;
 // What cameras leave on a card beside pictures.
 const NO_PICTURE = /\.(thm|ctg|dat|xmp|mov|mp4|avi|mts|wav|txt|toml|html?|db|ini)$/i;
@@ -51,22 +54,24 @@ export async function putInOrder(rows) {
 
 // Sends files in order; `arrived(row, picture)` and `failed(row, error)` are told of each. Until
 // `looking` is fulfilled, which is when the browser has made its small pictures, a few files only
-// are sent, or one after the other where somebody is at work already (`hurried()`).
-export async function send(draft, rows, { looking, hurried, arrived, failed }) {
+// are sent, or one after the other where somebody is at work already (`hurried()`). A server that
+// does not answer may come back: `away()` is told, and the file is sent again.
+export async function send(draft, rows, { looking, hurried, arrived, failed, away }) {
   const queue = [...rows];
   const one = async (row) => {
-    try {
-      const answer = await call(`/take-in/${draft}/pictures`, {
-        method: "PUT",
-        body: row.file,
-        headers: {
-          "X-File-Name": encodeURIComponent(row.file.name),
-          "Content-Type": "application/octet-stream",
-        },
-      });
-      arrived(row, (await answer.json()).picture);
-    } catch (error) {
-      failed(row, error);
+    for (;;) {
+      try {
+        arrived(row, await put(draft, row.file));
+        return;
+      } catch (error) {
+        const isAway = error instanceof Trouble && error.status === 0;
+        if (!isAway || !(await isThere(row.file))) {
+          failed(row, isAway ? new Trouble(t("take_in.unreadable"), 0) : error);
+          return;
+        }
+        away();
+        await pause(AGAIN);
+      }
     }
   };
   let waits = true;
@@ -75,10 +80,36 @@ export async function send(draft, rows, { looking, hurried, arrived, failed }) {
     if (n < AHEAD || hurried()) {
       await one(queue.shift());
       n += 1;
-    } else await Promise.race([looked, new Promise((done) => setTimeout(done, LOOK_AGAIN))]);
+    } else await Promise.race([looked, pause(LOOK_AGAIN)]);
   }
   const worker = async () => {
     while (queue.length) await one(queue.shift());
   };
   await Promise.all(Array.from({ length: AT_ONCE }, worker));
+}
+
+async function put(draft, file) {
+  const answer = await call(`/take-in/${draft}/pictures`, {
+    method: "PUT",
+    body: file,
+    headers: {
+      "X-File-Name": encodeURIComponent(file.name),
+      "Content-Type": "application/octet-stream",
+    },
+  });
+  return (await answer.json()).picture;
+}
+
+// Whether a file can still be read: a card may have been taken out.
+async function isThere(file) {
+  try {
+    await file.slice(0, 1).arrayBuffer();
+    return true;
+  } catch {
+    return false;
+  }
+}
+
+function pause(milliseconds) {
+  return new Promise((done) => setTimeout(done, milliseconds));
 }

@@ -6,8 +6,8 @@ import { make } from "./dom.js";
 // More than there are cores, so that a file is read while others are decoded.
 const AT_ONCE = Math.min(navigator.hardwareConcurrency || 1, 4) + 1;
 // Pictures that are drawn as each is made, and the milliseconds between drawings of the others.
-const FIRST = 4;
-const PAUSE = 400;
+const FIRST = 6;
+const PAUSE = 800;
 // Milliseconds after which a picture is left to the server.
 const PATIENCE = 20000;
 // Files that are worth reading whole.
