@@ -253,9 +253,12 @@ def _tell(
         print(f"{will}kept      {one.sop_instance_uid}  {one.role}, {instead}")
     print(f"{will}noted     {amendment.note_uid}  {amendment.verdict.title.meaning}")
     for destination, count in sorted((owed.queued if owed else {}).items()):
-        print(
-            f"{count} objects put into the outbox for {destination}; archiver send carries it out"
-        )
+        # Peers that have been told of everything are of no interest here.
+        if count:
+            print(
+                f"{count} objects put into the outbox for {destination}; "
+                "archiver send carries it out"
+            )
     for package in packages:
         print(
             f"HANDED OVER already: case {package.case}, {package.purpose}, to {package.to}, "

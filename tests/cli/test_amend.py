@@ -178,6 +178,16 @@ def test_peers_that_have_it_otherwise_are_owed_the_same(archive: Path) -> None:
     assert told["queued"] == {"giver": 3, "dropped": 3}
 
 
+def test_a_peer_that_is_owed_nothing_is_not_spoken_of(archive: Path) -> None:
+    with Outbox.open(archive) as outbox:
+        outbox.hold("giver", [one.sop_instance for one in goods(archive)])
+    amend = ("amend", uid_of(archive), "--archive", archive, "--tooth")
+    assert "3 objects put into the outbox for giver" in archiver(*amend, "iso:26").stdout
+    other = uid_of(archive, patient_id="P-0502")
+    told = archiver("amend", other, "--archive", archive, "--tooth", "iso:26").stdout
+    assert "noted" in told and "outbox" not in told
+
+
 def test_two_amendments_before_the_first_sending_owe_the_last_one_alone_and_both_notes(
     archive: Path,
 ) -> None:
