@@ -123,7 +123,9 @@ def label_of(
     date = iso_day(description.study_date)
     if description.confirmed is None:
         side, side_words = NO_PHOTOGRAPH, ""
-        view = " ".join(x for x in (description.modality, description.series_description) if x)
+        kind = f"modalities.{description.modality}"
+        named = t(kind) if t.has(kind) else description.modality
+        view = ", ".join(x for x in (named, description.series_description) if x)
     else:
         side = CONFIRMED if description.confirmed else UNCONFIRMED
         side_words = t(f"picture.{side}")

@@ -11,7 +11,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from PIL import Image, ImageDraw
-from playwright.sync_api import Page
+from playwright.sync_api import Page, expect
 from web_pictures import clinic, journalled
 from web_serving import TABLET, Client, Served, serious, serve
 
@@ -363,6 +363,7 @@ def test_the_difference_has_a_legend_and_can_be_faded(
     newest = canvas(page)
     mode(page, "Difference")
     assert apart(canvas(page), newest) > 20
+    expect(page.locator(".legend")).to_be_visible()
     legend = page.locator(".legend").inner_text()
     assert "CIEDE2000" in legend and "20+" in legend and "0.8 and 1.8" in legend
     assert page.locator(".legend-mark").count() == 2
@@ -424,6 +425,10 @@ def test_what_cannot_be_aligned_says_why_and_is_shown_as_it_is(
     assert "do not name the same tooth and view" in told
     assert page.locator("[data-stage]").get_attribute("data-mode") == "side"
     assert "upper occlusal arch" in page.locator(".dates").inner_text()
+    # Nothing is aligned, so that there is no difference which a legend could explain.
+    mode(page, "Difference")
+    assert "There is no difference to show" in page.locator("[data-notices]").inner_text()
+    expect(page.locator(".legend")).not_to_be_visible()
 
 
 # -- what is kept

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import stat
 from datetime import datetime, timedelta, timezone
 from pathlib import Path
@@ -17,6 +18,7 @@ from archiver.web.limits import Rate
 from archiver.web.sessions import Sessions
 from archiver.web.users import Users, roles
 
+WEB = Path(__file__).parents[2] / "archiver" / "web"
 PASSWORD = "three green herons"
 
 
@@ -136,6 +138,13 @@ def test_a_damaged_file_of_users_lets_nobody_in(tmp_path: Path) -> None:
     path.write_text('{"anna": 3}')
     with pytest.raises(UsageError):
         Users(path).checked("anna", PASSWORD)
+
+
+def test_every_word_of_the_roles_opens_something_and_no_other_word_is_asked_for() -> None:
+    granted = {word for words in roles().values() for word in words}
+    code = "\n".join(p.read_text("utf-8") for p in WEB.rglob("*.py") if p.name != "__init__.py")
+    asked = set(re.findall(r'(?:\bmay=|\bMAY = |\.may\()"([a-z ]+)"', code))
+    assert asked == granted
 
 
 def test_the_four_roles_are_those_of_a_practice() -> None:

@@ -10,13 +10,18 @@ from dataclasses import fields
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from pydicom import Dataset
 
 from archiver.archive.query import Query, Record
+from archiver.dentition.numbering import Numbering
 from archiver.dentition.teeth import ALL_TEETH, Arch, Side
-from archiver.web.find.answers import PAGE, answers, pictures_of_teeth, without_twins
+from archiver.objects.reading import describe
+from archiver.web.find.answers import PAGE, RADIOGRAPHS, answers, pictures_of_teeth, without_twins
 from archiver.web.find.dentition_drawing import Crown, draw_dentition
 from archiver.web.find.question import Question, question_of
 from archiver.web.find.whom import Remembered, Whom, whom
+from archiver.web.labels import label_of
+from archiver.web.wording import Words
 
 CROWNS = [c for young in (False, True) for c in draw_dentition(deciduous=young).crowns]
 
@@ -158,6 +163,16 @@ def test_radiographs_that_show_the_tooth_come_first() -> None:
 
 
 # -- questions
+
+
+def test_a_radiograph_is_called_one_and_not_by_its_code() -> None:
+    words = Words()
+    for modality in RADIOGRAPHS:
+        assert words.has(f"modalities.{modality}"), modality
+    dataset = Dataset()
+    dataset.Modality, dataset.SeriesDescription = "IO", "Bitewing"
+    label = label_of(describe(dataset), None, (10, 10), words, Numbering.ISO)
+    assert label.view == "radiograph, Bitewing"
 
 
 def test_a_question_survives_its_address() -> None:
