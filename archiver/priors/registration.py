@@ -45,9 +45,12 @@ FEWEST_PLACES = 40
 LEAST_SHARE = 0.22
 #: Working pixels by which an agreeing feature may be off: relief seen from elsewhere moves it.
 _AGREES = 8.0
-#: Working pixels that a place may usually (median) be off for a similarity to explain a tooth:
-#: following a surface in other light errs by somewhat less (rendered pairs: 0.6 to 1.0).
-_EXPLAINED = 1.1
+#: Working pixels that places on all teeth may usually (median) be off for one similarity to
+#: explain them: following a surface in other light errs by somewhat less (rendered pairs: 0.54 to
+#: 0.85; 1.0 on with the camera tilted by 3 degrees). And those on the tooth that is meant, which
+#: are fewer and may have moved among the others.
+_EXPLAINED = 0.93
+_EXPLAINED_ALONE = 1.6
 #: Places on a tooth that a model with more than a similarity's parameters needs. Where fewer are
 #: followed they leave much of the tooth out, over which such a model is led astray. Found on
 #: rendered premolars from the side, which give 90 to 230 places, most others 200 to 700.
@@ -273,15 +276,17 @@ def _ends(matches: Matches) -> tuple[Array, Array]:
 
 
 def _flat(everywhere: Followed, tooth: Followed) -> _Fit | None:
-    """Return one similarity for all teeth, if it explains the tooth as well as can be told.
+    """Return one similarity for all teeth, if it explains them as well as can be told.
 
     It rests on the most places, and is right where the camera only came nearer, turned or
     shifted.
     """
     even = np.ones(len(everywhere.matches))
     matrix = robust_fit(Model.SIMILARITY, *_ends(everywhere.matches), even)
+    if float(np.median(_distances(matrix, everywhere.matches))) > _EXPLAINED:
+        return None
     off = _distances(matrix, tooth.matches)
-    if not len(off) or float(np.median(off)) > _EXPLAINED:
+    if not len(off) or float(np.median(off)) > _EXPLAINED_ALONE:
         return None
     return _Fit(matrix, Model.SIMILARITY, tooth, off, 1.0)
 
