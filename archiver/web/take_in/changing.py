@@ -7,7 +7,7 @@ from dataclasses import replace
 from typing import Any
 
 from archiver.dentition.numbering import Numbering, numbering_of
-from archiver.errors import MeaningError, Problem
+from archiver.web.refusing import Refused
 from archiver.web.take_in.consenting import read_consent
 from archiver.web.take_in.drafts import Draft, Photo
 from archiver.web.take_in.said import changed, judged, recropped, teeth_of
@@ -41,7 +41,7 @@ def apply(
 
     Raises
     ------
-    MeaningError
+    MeaningError, Refused
         If something of it cannot be; nothing is changed then.
     """
     numbering = numbering_of(str(change.get("numbering", Numbering.ISO.value)))
@@ -68,16 +68,14 @@ def _confirmed(
 ) -> Draft:
     """Note who confirmed a side, if what the person saw is what will be archived."""
     if not who:
-        raise MeaningError(Problem("you may not confirm a side"))
+        raise Refused(422, "take_in.no_confirming")
     digest = _known(photos, str(confirm.get("picture", "")))
     said = draft.of_photo(digest)
     follows = judged(said, photos[digest], habits)
     if follows["edges"] is None:
-        raise MeaningError(Problem("the side cannot be confirmed before view and mirror are said"))
+        raise Refused(422, "take_in.side_too_soon")
     if confirm.get("turn") != follows["turn"]:
-        raise MeaningError(
-            Problem("the picture was shown turned otherwise than it will be", hint="look again")
-        )
+        raise Refused(422, "take_in.shown_otherwise")
     return draft.with_said({digest: {**said, "confirmed_by": read_who(who)}})
 
 
@@ -86,12 +84,12 @@ def read_who(who: str) -> str:
 
     Raises
     ------
-    MeaningError
+    MeaningError, Refused
         If it cannot be one.
     """
     found = read_table("patient", {"name": who}).get("name")
     if not found:
-        raise MeaningError(Problem("your user name cannot be noted as a person's name"))
+        raise Refused(422, "take_in.no_person")
     return found
 
 
@@ -114,12 +112,12 @@ def _about_the_visit(draft: Draft, change: Mapping[str, Any], numbering: Numberi
     if "study" in change:
         study = _table(change, "study")
         if set(study) - set(_STUDY) or not all(isinstance(v, str) for v in study.values()):
-            raise MeaningError(Problem("the study cannot be read"))
+            raise Refused(422, "errors.malformed")
         draft = replace(draft, study={k: v for k, v in study.items() if v})
     if "rules" in change:
         key = str(change["rules"])
         if key and key not in rule_sets():
-            raise MeaningError(Problem("there are no such rules"))
+            raise Refused(422, "take_in.no_rules")
         draft = replace(draft, rules=key)
     if "teeth" in change:
         teeth = teeth_of(str(change["teeth"]), numbering)
@@ -127,14 +125,14 @@ def _about_the_visit(draft: Draft, change: Mapping[str, Any], numbering: Numberi
     if "stage" in change:
         stage = str(change["stage"])
         if stage not in _STAGES:
-            raise MeaningError(Problem("there is no such stage"))
+            raise Refused(422, "errors.malformed")
         draft = replace(draft, stage=stage)
     return draft
 
 
 def _known(photos: Mapping[str, Photo], digest: str) -> str:
     if digest not in photos:
-        raise MeaningError(Problem("the draft has no such picture"))
+        raise Refused(422, "take_in.no_picture")
     return digest
 
 
@@ -144,5 +142,5 @@ def _table(change: Mapping[str, Any], key: str) -> Mapping[str, Any]:
 
 def _as_table(value: object) -> Mapping[str, Any]:
     if not isinstance(value, dict):
-        raise MeaningError(Problem("the change cannot be read"))
+        raise Refused(422, "errors.malformed")
     return value

@@ -7,9 +7,9 @@ from collections.abc import Mapping
 from datetime import date
 from typing import Any
 
-from archiver.errors import MeaningError, Problem
 from archiver.objects.purposes import Purpose
 from archiver.objects.sheet_keys import CONSENT, Unfit
+from archiver.web.refusing import Refused
 
 _SENT = ("purposes", "until")
 
@@ -26,29 +26,28 @@ def read_consent(given: Mapping[str, Any], who: str) -> dict[str, Any]:
 
     Raises
     ------
-    MeaningError
+    Refused
         If it cannot be.
     """
     if set(given) - set(_SENT):
-        raise MeaningError(Problem("the consent cannot be read"))
+        raise Refused(422, "errors.malformed")
     if not given.get("purposes"):
         return {}
     if not who:
-        raise MeaningError(Problem("you may not note a consent"))
+        raise Refused(422, "take_in.no_consenting")
     try:
         purposes = CONSENT["purposes"].convert(given["purposes"])
         assert isinstance(purposes, tuple)
         noted_by = str(CONSENT["noted_by"].convert(who))
-    except Unfit as unfit:
-        raise MeaningError(Problem("the consent cannot be noted", "", unfit.expected)) from None
+    except Unfit:
+        raise Refused(422, "errors.malformed") from None
     kept = {"purposes": [str(one) for one in purposes], "noted_by": noted_by}
     until = str(given.get("until") or "")
     if until:
         try:
             kept["until"] = date.fromisoformat(until).isoformat()
         except ValueError:
-            day = f'until "{until[:40]}"'
-            raise MeaningError(Problem(day, "consent", "a date such as 2027-03-04")) from None
+            raise Refused(422, "take_in.no_day") from None
     return kept
 
 

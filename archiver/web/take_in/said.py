@@ -15,6 +15,7 @@ from archiver.objects.session import Crop
 from archiver.objects.sheet import crop_problem
 from archiver.objects.sheet_keys import PHOTO, Unfit
 from archiver.photo.turning import Box, source_box, turned_box
+from archiver.web.refusing import Refused
 from archiver.web.take_in.drafts import Photo, Said
 
 #: A confirmed side holds for these; whoever changes one has to look again.
@@ -50,7 +51,7 @@ def read_value(key: str, value: object, numbering: Numbering = Numbering.ISO) ->
     if key == "left_out" and isinstance(value, bool):
         return value
     if key not in PHOTO or key in _NOT_SENT:
-        raise MeaningError(Problem(f'nothing is called "{key[:40]}"'))
+        raise Refused(422, "errors.malformed")
     if key == "teeth":
         text = ",".join(map(str, value)) if isinstance(value, list) else str(value)
         return [tooth.iso for tooth in teeth_of(text, numbering)]
@@ -83,7 +84,7 @@ def changed(said: Said, given: Mapping[str, object], numbering: Numbering) -> di
     for key, value in given.items():
         if value is None or value == "":
             if key not in PHOTO and key != "left_out":
-                raise MeaningError(Problem(f'nothing is called "{key[:40]}"'))
+                raise Refused(422, "errors.malformed")
             new.pop(key, None)
         else:
             new[key] = read_value(key, value, numbering)

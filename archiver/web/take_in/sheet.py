@@ -13,6 +13,7 @@ from archiver.errors import MeaningError, Problem, SheetError
 from archiver.objects.session import Patient, Session, Visit
 from archiver.objects.sheet import SizeOf, read_sheet
 from archiver.objects.sheet_keys import PATIENT, PHOTO, VISIT, Key, Unfit
+from archiver.web.refusing import Refused
 from archiver.web.take_in.consenting import consent_lines
 from archiver.web.take_in.drafts import Draft, Photo, taken_in
 from archiver.web.take_in.keeping import Open
@@ -36,8 +37,8 @@ def read_table(which: str, given: Mapping[str, object]) -> dict[str, str]:
     for name, value in given.items():
         text = value.strip() if isinstance(value, str) else None
         if name not in keys or text is None:
-            problems.append(Problem("nothing is called so", str(name)[:40]))
-        elif text:
+            raise Refused(422, "errors.malformed")
+        if text:
             try:
                 read = keys[name].convert(_value(name, text))
                 kept[name] = text if name in (*_DATES, *_TIMES, "clock_offset") else str(read)
