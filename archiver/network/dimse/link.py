@@ -330,8 +330,8 @@ def _unreachable(peer: DimsePeer) -> str:
             context = client_context(peer.tls, peer.place)
             try:
                 context.wrap_socket(plain, server_hostname=peer.tls.host or peer.host).close()
-            except (ConnectionError, EOFError):
-                return "TLS was not agreed: the peer ended the connection"
+            except (ConnectionError, EOFError, ssl.SSLEOFError):
+                return "TLS was not agreed: the peer ended the connection; is it plain?"
             return "the connection failed"
     except ssl.SSLCertVerificationError as error:
         return f"the peer's certificate is not accepted: {error.verify_message}"
