@@ -36,9 +36,11 @@ def standing_of(archive: Archive, outbox: Outbox, digest: str, peer: str | None)
         return Standing(False, "not archived")
     committed: dict[str, set[str]] = {}
     how: dict[str, set[str]] = {}
+    decoded: set[str] = set()
     for one in outbox.shipments(peer, [State.COMMITTED], instances=sorted(made)):
         committed.setdefault(one.destination, set()).add(one.sop_instance)
         how.setdefault(one.destination, set()).add(one.reason)
+        decoded.update({one.destination} if one.recoded else ())
     for name, instances in committed.items():
         if instances >= made:
             # A peer without commitment has given the object back; the outbox says which it was.
@@ -48,6 +50,7 @@ def standing_of(archive: Archive, outbox: Outbox, digest: str, peer: str | None)
                 if by
                 else f"took charge of all {count} instances"
             )
-            return Standing(True, f"{name} {deed}")
+            copies = "; decoded copies, the JPEG data are in this archive alone"
+            return Standing(True, f"{name} {deed}{copies if name in decoded else ''}")
     most = max((len(instances) for instances in committed.values()), default=0)
     return Standing(False, f"archived here; {most} of {count} instances are committed elsewhere")

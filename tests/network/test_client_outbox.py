@@ -498,6 +498,24 @@ def test_what_has_not_changed_since_the_last_sending_is_not_told_of_each_object_
     assert again[1] == "0 put into the outbox; for clinic: 0 queued, 5 sent, 0 committed, 0 failed"
 
 
+def test_who_clears_a_card_is_told_that_the_peer_has_decoded_copies(tmp_path: Path) -> None:
+    archive, time, clinic = objects.photographs(tmp_path), Time(), Clinic()
+    syntaxes = (peers.EXPLICIT, peers.IMPLICIT)
+    with (
+        peers.pynetdicom_server(clinic.handlers, syntaxes=syntaxes) as port,
+        Outbox.open(archive) as outbox,
+        Archive.open(archive, read_only=True) as opened,
+    ):
+        outbox.queue("clinic", objects.goods(archive), time.now)
+        list(work(outbox, peers.peer_at(port), time.world()))
+        digest = next(r.source_sha256 for r in objects.records(archive) if "16" in r.teeth)
+        assert digest is not None
+        standing = standing_of(opened, outbox, digest, None)
+    assert standing.safe
+    told = "took charge of all 2 instances; decoded copies, the JPEG data are in this archive alone"
+    assert standing.why == f"clinic {told}"
+
+
 def test_a_corrected_picture_that_is_not_committed_keeps_the_camera_file(tmp_path: Path) -> None:
     archive = objects.photographs(tmp_path)
     time = Time()
