@@ -62,12 +62,12 @@ def run(options: argparse.Namespace) -> int:
         raise UsageError("archiver send: choose some, or --everything, not both")
     queued = Queued(0, 0, 0)
     with Outbox.open(folder) as outbox:
+        _queue_owed(outbox, folder)
         if chosen or options.everything:
             queued = _queue(outbox, folder, peer.name, asked)
             if queued == Queued(0, 0, 0):
                 print("archiver send: the archive has nothing like that", file=sys.stderr)
                 return 1
-        _queue_owed(outbox, folder)
         if not options.queue_only:
             _send(outbox, peer, world(), options)
         rows = outbox.shipments(peer.name)
@@ -96,13 +96,16 @@ def _queue(outbox: Outbox, folder: Path, peer: str, asked: Query) -> Queued:
 
 
 def _queue_owed(outbox: Outbox, folder: Path) -> None:
-    """Put in what peers are owed since an instance that they had was amended."""
+    """Put in what peers are owed since an instance was amended; take out what was wrong."""
     from archiver.archive.store import Archive
-    from archiver.cli.context import now
+    from archiver.cli.context import actor, now
     from archiver.network.superseding import queue_owed
 
     with Archive.open(folder, create=False, read_only=True) as archive:
-        queue_owed(archive, outbox, now())
+        owed = queue_owed(archive, outbox, now())
+    if owed.useless:
+        count = outbox.drop_noting(owed.useless, actor(), now())
+        print(f"{count} rejected instances are not sent any more", file=sys.stderr)
 
 
 def _send(outbox: Outbox, peer: Peer, world: World, options: argparse.Namespace) -> None:

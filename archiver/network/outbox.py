@@ -338,8 +338,8 @@ def _dropped(connection: Connection, one: Shipment) -> bool:
             _C.state != State.COMMITTED.value,
         )
     )
-    if gone.rowcount and one.state is State.SENT:
-        # It is there all the same, and should it be amended, so must it be there.
+    if gone.rowcount and (one.state is State.SENT or one.attempts):
+        # It is there, or may be; should it be amended, so must it be there.
         held = {"destination": one.destination, "sop_instance": one.sop_instance}
         connection.execute(sqlite.insert(_held).on_conflict_do_nothing(), [held])
     return bool(gone.rowcount)

@@ -32,7 +32,8 @@ class Owed:
     queued
         For each peer that had a rejected instance, how many objects are new in the outbox.
     useless
-        Shipments of rejected instances that no peer has been offered yet.
+        Shipments of rejected instances that wait, or were refused: nobody is to get these. Where
+        one was tried, it may have arrived all the same, and the note goes there.
     """
 
     queued: dict[str, int]
@@ -84,7 +85,7 @@ def queue_owed(archive: Archive, outbox: Outbox, now: datetime) -> Owed:
     useless = tuple(
         one
         for one in shipments
-        if one.sop_instance in rejected and one.state is State.QUEUED and not one.attempts
+        if one.sop_instance in rejected and one.state in (State.QUEUED, State.FAILED)
     )
     return Owed(queued, useless)
 

@@ -12,11 +12,14 @@ import pytest
 from in_process import archiver
 from sessions import camera_jpeg, photo, write_sheet
 
+from archiver.archive.amending import Ways, Wish, carry_out, prepare
 from archiver.archive.handovers import HandedOver, register
 from archiver.archive.query import Query, Record
 from archiver.archive.store import Archive
+from archiver.dentition.numbering import parse_teeth
 from archiver.network.outbox import Goods, Outbox
 from archiver.network.shipping import State
+from archiver.objects.mistakes import Change
 
 NOW = datetime(2026, 3, 5, tzinfo=timezone.utc)
 
@@ -176,6 +179,43 @@ def test_peers_that_have_it_otherwise_are_owed_the_same(archive: Path) -> None:
     words = ("amend", uid_of(archive), "--tooth", "iso:26", "--archive", archive, "--json")
     told = json.loads(archiver(*words).stdout)
     assert told["queued"] == {"giver": 3, "dropped": 3}
+
+
+def test_what_is_rejected_is_not_sent_any_more_whatever_ended_the_amendment(
+    archive: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    things = goods(archive)
+    old = {one.sop_instance for one in things}
+    with Outbox.open(archive) as outbox:
+        for name in ("fresh", "tried", "refused"):
+            outbox.queue(name, things, NOW)
+        tried = outbox.shipments("tried")
+        outbox.save(tried, [replace(s, attempts=2) for s in tried])
+        refused = outbox.shipments("refused")
+        outbox.save(refused, [replace(s, state=State.FAILED, attempts=1) for s in refused])
+    # Stopped between the amendment and what it puts into the outbox.
+    with Archive.open(archive) as opened:
+        wish = Wish(uid_of(archive), Change(teeth=parse_teeth("iso:26")))
+        carry_out(opened, prepare(opened, wish, Ways(NOW)))
+    peers = "".join(
+        f'[[peer]]\nname = "{name}"\nhost = "127.0.0.1"\nport = 9\ntitle = "X"\n'
+        for name in ("fresh", "tried", "refused")
+    )
+    (tmp_path / "archiver.toml").write_text(peers)
+    monkeypatch.setenv("ARCHIVER_SETTINGS", str(tmp_path / "archiver.toml"))
+    sent = archiver("send", "--to", "fresh", "--queue-only", "--archive", archive)
+    assert "6 rejected instances are not sent any more" in sent.stderr
+    new = {r.sop_instance_uid for r in seen(archive)}
+    (note,) = seen(archive, modality="KO")
+    for _ in "12":  # the second time nothing is left to do
+        with Outbox.open(archive) as outbox:
+            for name in ("fresh", "tried", "refused"):
+                rows = outbox.shipments(name)
+                assert {s.sop_instance for s in rows} == new | {note.sop_instance_uid}
+                assert {s.state for s in rows} == {State.QUEUED}
+            assert outbox.holders() == {"tried": old, "refused": old}
+        again = archiver("send", "--to", "tried", "--queue-only", "--archive", archive)
+        assert "rejected" not in again.stderr
 
 
 def test_a_peer_that_is_owed_nothing_is_not_spoken_of(archive: Path) -> None:
