@@ -160,11 +160,15 @@ def by_visit(candidates: Iterable[Candidate]) -> dict[tuple[str, str], list[Cand
 
 def _candidates(records: Sequence[Record], view: View) -> list[Candidate]:
     """Say of each picture why it is here; what has a corrected twin is left out."""
-    corrected = {r.source_sha256 for r in records if r.role == "derived" and r.source_sha256}
+    # Of the same visit: a file that was archived again for another day may say something wrong
+    # there, which the check for reflections has to see.
+    corrected = {
+        (r.study_uid, r.source_sha256) for r in records if r.role == "derived" and r.source_sha256
+    }
     return [
         Candidate(record, relation(record, view))
         for record in records
-        if record.role == "derived" or record.source_sha256 not in corrected
+        if record.role == "derived" or (record.study_uid, record.source_sha256) not in corrected
     ]
 
 

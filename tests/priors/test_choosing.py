@@ -85,6 +85,14 @@ def test_the_corrected_picture_stands_for_the_one_as_shot() -> None:
     assert chosen(one, *pair) == ["1.2.1", "1.2.3"]
 
 
+def test_a_file_that_was_archived_for_another_day_too_is_compared_there() -> None:
+    shot = {"role": "original", "mirror": "direct", "source_sha256": "same"}
+    once = record(3, "2024-01-02", source_sha256="same")
+    again = record(2, "2025-01-02", **shot)
+
+    assert chosen(record(1, "2026-01-02"), once, again) == ["1.2.1", "1.2.2", "1.2.3"]
+
+
 def test_priors_before_a_day_are_left_out_and_none_left_is_told() -> None:
     visits = [record(n, f"202{n}-01-15") for n in range(4)]
 
