@@ -11,7 +11,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from PIL import Image, ImageDraw
-from playwright.sync_api import Page, expect
+from playwright.sync_api import Page, Route, expect
 from web_pictures import clinic, journalled
 from web_serving import TABLET, Client, Served, serious, serve
 
@@ -142,6 +142,34 @@ def test_an_earlier_picture_is_laid_on_the_newest_and_the_figures_are_told(
     assert all("Side confirmed" in head for head in heads)
     letters = [page.locator(f".pane .edge-{e}").inner_text() for e in ("left", "right", "top")]
     assert letters == ["R", "L", "A"]
+
+
+def test_aligning_is_stopped_by_the_person_and_goes_on(
+    page: Page, served: Served, uids: dict[str, str]
+) -> None:
+    # The server is too quick to be stopped in a test; what it tells of the task is put in.
+    cancels: list[str] = []
+
+    def told(route: Route) -> None:
+        state = "cancelled" if cancels else "running"
+        snapshot = {"state": state, "done": 0, "total": 2, "words": "", "problems": []}
+        body = f"retry: 50\ndata: {json.dumps(snapshot)}\n\n"
+        route.fulfill(headers={"content-type": "text/event-stream"}, body=body)
+
+    page.route("**/tasks/*/events", told)
+    page.on("request", lambda r: cancels.append(r.url) if r.url.endswith("/cancel") else None)
+    page.goto(served.url + path_of(uids, THEN, FIRST, NOW))
+    expect(page.get_by_text("Aligning the pictures: 0 of 2")).to_be_visible()
+    page.get_by_role("button", name="Stop aligning").click()
+    expect(page.get_by_text("Stopped: 0 of 2 aligned")).to_be_visible()
+    assert len(cancels) == 1
+    go = page.get_by_role("button", name="Go on aligning")
+    expect(go).to_be_focused()
+    page.unroute("**/tasks/*/events")
+    go.press("Enter")
+    page.wait_for_selector("[data-stage][data-ready=yes]", timeout=PATIENCE)
+    expect(go).not_to_be_visible()
+    assert page.locator("[data-stage]").get_attribute("data-aligned") == "yes"
 
 
 def test_the_seam_moves_by_pointer_and_keys_and_parts_the_two_dates(

@@ -1,13 +1,13 @@
 // Two or more dates of a tooth: seam, blink, side by side, difference; one view for all of them.
 import { call, callJson } from "/static/calling.js";
 import { say, sayTrouble } from "/static/messages.js";
-import { follow } from "/static/task.js";
+import { cancel, follow } from "/static/task.js";
 import { t } from "/static/words.js";
 import { Blinking } from "./blinking.js";
 import { Drawing } from "./drawing.js";
 import { Pane, heading, make } from "./pane.js";
 import { Seam } from "./seam.js";
-import { busy, doubts, figures, notice } from "./telling.js";
+import { Working, doubts, figures, notice } from "./telling.js";
 import { TiledPicture, TileStore } from "./tiles.js";
 import { View, byHand, byKey, steps } from "./view.js";
 
@@ -103,13 +103,12 @@ function paint() {
 
 const notices = root.querySelector("[data-notices]");
 const told = root.querySelector("[data-figures]");
-let working = null;
+const working = new Working(root.querySelector("[data-working]"), { stop: () => cancel(comparison.task).catch(sayTrouble), go: begin });
 
 function tell() {
   const seen = shown();
   const dated = (entry) => (seen.length > 1 ? `${entry.shown.label.date}: ` : "");
   const doubted = seen.flatMap((entry) => doubts(entry.facts, dated(entry)));
-  if (working && !seen.every((entry) => entry.facts)) doubted.unshift(working);
   const facts = state.entry.facts;
   if (state.mode === "difference" && facts && !facts.aligned)
     doubted.push(notice(t("compare.difference_none"), "attention"));
@@ -133,22 +132,35 @@ async function outcome(entry) {
 }
 
 async function align() {
-  working = busy(0, entries.length);
+  working.begin(entries.length);
   tell();
   // The server has begun already, unless the person has much else going on.
-  const task = comparison.task || (await callJson("/compare/align", { method: "POST", body: { of: all } })).task;
+  comparison.task ||= (await callJson("/compare/align", { method: "POST", body: { of: all } })).task;
   let known = 0;
   const coming = [];
-  const end = await follow(task, ({ done, total }) => {
-    working = busy(done, total || entries.length);
+  const end = await follow(comparison.task, ({ done, total }) => {
+    working.at(done, total || entries.length);
     while (known < done) coming.push(outcome(entries[known++]));
     tell();
   });
-  working = null;
+  comparison.task = "";
+  if (end.state === "cancelled") {
+    working.stopped(known, entries.length);
+    return;
+  }
+  working.end();
   if (end.state !== "done") throw new Error(end.problems?.join(" ") || t("task.lost"));
   while (known < entries.length) coming.push(outcome(entries[known++]));
   await Promise.all(coming);
   stage.dataset.ready = "yes";
+}
+
+function begin() {
+  align().catch((error) => {
+    working.end();
+    tell();
+    notices.append(notice(t("compare.failed", { why: error.message }), "bad"));
+  });
 }
 
 // -- what can be pressed
@@ -242,8 +254,4 @@ new ResizeObserver(draw).observe(stage);
 root.querySelector(`[name="mode"][value="seam"]`).checked = true;
 drawing.changed = draw;
 show(entries[0]);
-align().catch((error) => {
-  working = null;
-  tell();
-  notices.append(notice(t("compare.failed", { why: error.message }), "bad"));
-});
+begin();
