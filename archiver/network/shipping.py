@@ -91,6 +91,11 @@ class Shipment:
     changed_at: datetime
 
 
+def outcome_of(status: Status) -> Category:
+    """Say what came of storing; that the peer has the object already is a warning."""
+    return Category.WARNING if status.code == HAS_IT else status.category
+
+
 def wait_after(attempts: int, jitter: float) -> timedelta:
     """Return how long to wait after a number of failed attempts.
 

@@ -21,6 +21,7 @@ from archiver.network.node.node import Node
 from archiver.network.outbox import Outbox
 from archiver.network.peers import DimsePeer
 from tests.network import node_samples as samples
+from tests.network.client_peers import pynetdicom_server, storing
 from tests.network.node_serving import TITLE, run, serving, store
 
 COMMITMENT, INSTANCE = "1.2.840.10008.1.20.1", "1.2.840.10008.1.20.1.1"
@@ -140,6 +141,24 @@ def test_a_study_is_moved_byte_for_byte_to_a_known_destination(tmp_path: Path) -
     # Should one be amended, whoever got it is owed what takes its place.
     with Outbox.open(tmp_path / "archive") as outbox:
         assert outbox.holders() == {"lightbox": set(got)}
+
+
+def test_a_destination_that_has_them_already_is_no_failure(tmp_path: Path) -> None:
+    """PS3.4 C.4.2.1.5: B000, sub-operations with a warning."""
+    with (
+        pynetdicom_server([storing({}, 0x0111)]) as port,
+        serving(tmp_path / "archive", peers=[peer("CLINIC", port)]) as node,
+    ):
+        files = filled(node, tmp_path / "sent", 2)
+        key = f"StudyInstanceUID={samples.study_uid(1)}"
+        words = ("-d", "-S", "-aec", TITLE, "-aem", "CLINIC", "-k", "QueryRetrieveLevel=STUDY")
+        said = run("movescu", *words, "-k", key, "127.0.0.1", node.dimse.port).stdout
+        assert "Completed Suboperations       : 0" in said, said
+        assert "Warning Suboperations         : 2" in said, said
+        assert "Failed Suboperations          : 0" in said, said
+    with Outbox.open(tmp_path / "archive") as outbox:
+        there = {str(dcmread(file).SOPInstanceUID) for file in files}
+        assert outbox.holders() == {"clinic": there}
 
 
 def test_an_unknown_destination_is_refused(tmp_path: Path) -> None:

@@ -32,7 +32,7 @@ from archiver.network.node.supported import PATIENT_ROOT
 from archiver.network.parcels import Parcel, read_parcel
 from archiver.network.peers import DimsePeer
 from archiver.network.recoding import recoded
-from archiver.network.shipping import HAS_IT
+from archiver.network.shipping import outcome_of
 from archiver.network.statuses import Category, Service, status_of
 from archiver.network.superseding import note_holder
 
@@ -208,11 +208,11 @@ class Retrieving:
             if parcel is None or link is None or not link.is_open:
                 return Category.FAILURE
             try:
-                status = send_one(link, parcel).status
+                outcome = outcome_of(send_one(link, parcel).status)
             except ArchiverError:
                 return Category.FAILURE
-            there.extend([one.sop_instance] if status.is_done or status.code == HAS_IT else [])
-            return status.category
+            there.extend([one.sop_instance] if outcome is not Category.FAILURE else [])
+            return outcome
 
         try:
             self._run(answer, wanted, send, f"{peer.title}@{peer.host}")
@@ -298,7 +298,7 @@ def _store_back(association: NodeAssociation, one: Wanted) -> Category:
         return Category.FAILURE
     if response is None or response.Status is None:
         return Category.FAILURE
-    return status_of(Service.STORE, int(response.Status)).category
+    return outcome_of(status_of(Service.STORE, int(response.Status)))
 
 
 def _context_for(association: NodeAssociation, parcel: Parcel) -> tuple[int, str] | None:
