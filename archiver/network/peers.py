@@ -127,7 +127,8 @@ class DimsePeer:
     limits
         How long is waited.
     associations
-        How many may be open at once, where there is much to send and the peer accepts them.
+        How many may be open at once, where there is much to send and the peer accepts them. One
+        for an archive that confuses objects that come at the same time, as DCMTK's dcmqrscp does.
     root
         ``study`` or ``patient``: the information model that it is asked in.
     retrieve
