@@ -127,8 +127,9 @@ class DimsePeer:
     limits
         How long is waited.
     associations
-        How many may be open at once, where there is much to send and the peer accepts them. One
-        for an archive that confuses objects that come at the same time, as DCMTK's dcmqrscp does.
+        How many may be open at once, where there is much to send and the peer accepts them. More
+        than one is for the clinic to set: there are archives that confuse objects which come at
+        the same time, DCMTK's dcmqrscp among them.
     root
         ``study`` or ``patient``: the information model that it is asked in.
     retrieve
@@ -147,7 +148,7 @@ class DimsePeer:
     calling: str = OUR_TITLE
     tls: Tls | None = None
     limits: TimeLimits = field(default_factory=TimeLimits)
-    associations: int = 2
+    associations: int = 1
     root: str = "study"
     retrieve: str = "get"
     listen_host: str = "0.0.0.0"

@@ -81,8 +81,8 @@ def dcmqrscp(
 ) -> Iterator[int]:
     """DCMTK's image archive, empty; `move_to` is where it may send to as ARCHIVER.
 
-    Send to it on one association: it names its files by the second in which they come, so that
-    objects of two associations overwrite each other (three of DCMTK's own storescu at once: it
+    It can be sent to on one association only: it names its files by the second in which they
+    come, so that objects of two overwrite each other (three of DCMTK's own storescu at once: it
     answered success 110 times of 120 and kept 109).
     """
     port = free_port()

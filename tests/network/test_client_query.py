@@ -41,7 +41,7 @@ def clinic(archive: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator[
     """An imaging archive that has them all, stored by us."""
     back = peers.free_port()
     with peers.dcmqrscp(tmp_path_factory.mktemp("clinic") / "qr", move_to=back) as port:
-        peer = peers.peer_at(port, listen_port=back, listen_host="127.0.0.1", associations=1)
+        peer = peers.peer_at(port, listen_port=back, listen_host="127.0.0.1")
         parcels = [read_parcel(Path(r.path)) for r in objects.records(archive)]
         for _, result in send(peer, parcels):
             assert isinstance(result, Sent) and result.status.code == 0, result
@@ -139,9 +139,7 @@ def test_an_archive_behind_tls_stores_answers_and_gives_alike(
         peers.tunnel(plain, files) as port,
         peers.tunnel_out(back, ours, files),
     ):
-        peer = peers.peer_at(
-            port, tls=files.tls, listen_port=ours, listen_host="127.0.0.1", associations=1
-        )
+        peer = peers.peer_at(port, tls=files.tls, listen_port=ours, listen_host="127.0.0.1")
         for _, result in send(peer, [read_parcel(Path(r.path)) for r in kept.values()]):
             assert isinstance(result, Sent) and result.status.code == 0, result
         assert len(ask(peer, QUESTIONS[0], cache).records) == 2
