@@ -33,6 +33,7 @@ FILE = "outbox.sqlite"
 _PATIENCE = 30.0
 
 _C = _shipments.c
+_HOLD = sqlite.insert(_held).on_conflict_do_nothing()
 _TIMES = ("next_attempt", "queued_at", "changed_at")
 
 
@@ -244,7 +245,7 @@ class Outbox:
         rows = [{"destination": destination, "sop_instance": uid} for uid in instances]
         if rows:
             with self._translated(), self._engine.begin() as connection:
-                connection.execute(sqlite.insert(_held).on_conflict_do_nothing(), rows)
+                connection.execute(_HOLD, rows)
 
     def holders(self) -> dict[str, set[str]]:
         """Return what peers were noted to have, by their names."""
@@ -341,7 +342,7 @@ def _dropped(connection: Connection, one: Shipment) -> bool:
     if gone.rowcount and (one.state is State.SENT or one.attempts):
         # It is there, or may be; should it be amended, so must it be there.
         held = {"destination": one.destination, "sop_instance": one.sop_instance}
-        connection.execute(sqlite.insert(_held).on_conflict_do_nothing(), [held])
+        connection.execute(_HOLD, [held])
     return bool(gone.rowcount)
 
 

@@ -200,7 +200,6 @@ class Retrieving:
             failed = [one.sop_instance for one in wanted]
             self._audit(answer, wanted, failed, f"{peer.title}@{peer.host}")
             return
-
         there: list[str] = []
 
         def send(one: Wanted) -> Category:
@@ -211,7 +210,8 @@ class Retrieving:
                 outcome = outcome_of(send_one(link, parcel).status)
             except ArchiverError:
                 return Category.FAILURE
-            there.extend([one.sop_instance] if outcome is not Category.FAILURE else [])
+            if outcome is not Category.FAILURE:
+                there.append(one.sop_instance)
             return outcome
 
         try:

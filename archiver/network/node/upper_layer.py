@@ -149,7 +149,7 @@ class NodeSocket(AssociationSocket):
         until = time.monotonic() + self._patience
         count = 0
         while count < len(view):
-            if not self._begun and not self._read_ahead(len(view)):
+            if not self.has_read_ahead and not self._read_ahead(len(view)):
                 break
             taken = min(len(self._begun), len(view) - count)
             view[count : count + taken] = self._begun[:taken]
