@@ -5,6 +5,7 @@ from __future__ import annotations
 import ast
 import subprocess
 import sys
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -21,26 +22,54 @@ ABOVE = {
     "objects": {"errors", "dentition", "photo"},
     "standard": {*ORDER[:4]},
     "archive": {*ORDER[:5]},
+    "vision": {"errors"},
+    "colour": {"errors", "photo"},
     "network": {*ORDER},
-    "priors": {*ORDER},
-    "records": {*ORDER},
-    "handover": {*ORDER, "network", "priors", "records"},
-    "web": {*ORDER, "network", "priors", "records", "handover"},
+    "priors": {*ORDER, "vision", "colour"},
+    "sheets": {*ORDER, "vision", "colour", "priors"},
+    "records": {*ORDER, "colour"},
+    "handover": {*ORDER, "network", "colour", "priors", "sheets", "records"},
+    "web": {*ORDER, "network", "vision", "colour", "priors", "sheets", "records", "handover"},
 }
 HEAVY = ("pydicom", "numpy", "PIL", "sqlalchemy")
 
 
-def _imported_rooms(path: Path) -> set[str]:
-    found = set()
+#: Every module by its dotted name.
+MODULES = {
+    ".".join(("archiver", *file.relative_to(PACKAGE).with_suffix("").parts)).removesuffix(
+        ".__init__"
+    ): file
+    for file in PACKAGE.rglob("*.py")
+}
+
+
+def _imports(path: Path) -> Iterator[tuple[str, str]]:
+    """Yield each imported module of ours and the name that is taken from it, if one is."""
     for node in ast.walk(ast.parse(path.read_text("utf-8"))):
         if isinstance(node, ast.ImportFrom) and node.module:
-            names = [node.module]
+            yield from ((node.module, alias.name) for alias in node.names)
         elif isinstance(node, ast.Import):
-            names = [alias.name for alias in node.names]
-        else:
-            continue
-        found |= {n.split(".")[1] for n in names if n.startswith("archiver.")}
-    return found
+            yield from ((alias.name, "") for alias in node.names)
+
+
+def _room(module: str) -> str:
+    first, *rest = module.split(".")
+    return rest[0] if first == "archiver" and rest else ""
+
+
+def _imported_rooms(path: Path) -> set[str]:
+    return {_room(module) for module, _ in _imports(path)} - {""}
+
+
+def _exports(package: Path) -> set[str]:
+    stub = package.with_suffix(".pyi")
+    return {name for _, name in _stub_names(stub)} if stub.exists() else set()
+
+
+def _stub_names(stub: Path) -> Iterator[tuple[str, str]]:
+    for node in ast.parse(stub.read_text("utf-8")).body:
+        assert isinstance(node, ast.ImportFrom), stub
+        yield from ((node.module or "", alias.name) for alias in node.names)
 
 
 @pytest.mark.parametrize("room", ABOVE)
@@ -50,6 +79,24 @@ def test_a_room_imports_only_rooms_above_it(room: str) -> None:
     assert files
     for file in files:
         assert _imported_rooms(file) <= ABOVE[room] | {room}, file
+
+
+def test_rooms_take_from_each_other_only_what_a_package_hands_out() -> None:
+    taken = set()
+    for module, file in MODULES.items():
+        for source, name in _imports(file):
+            if _room(source) in {"", "errors", _room(module)} or module == "archiver.__main__":
+                continue
+            assert MODULES[source].name == "__init__.py", f"{module} reaches into {source}"
+            assert name in _exports(MODULES[source]), f"{module} takes {source}.{name}"
+            taken.add((source, name))
+    handed_out = {
+        (module, name)
+        for module, file in MODULES.items()
+        if module != "archiver"
+        for name in _exports(file)
+    }
+    assert handed_out == taken, "a package hands out what no other room takes"
 
 
 @pytest.mark.parametrize("words", [["--help"], ["wrap", "--help"], ["explain", "--help"]])

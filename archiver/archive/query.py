@@ -9,11 +9,11 @@ from typing import Any
 
 from sqlalchemy import ColumnElement, Connection, Select, and_, func, or_, select
 
-from archiver.archive import tables as t
-from archiver.archive.covering import surface_asked, views_asked
-from archiver.archive.index import iso_date, name_key
-from archiver.archive.layout import Layout
-from archiver.dentition.teeth import Tooth
+from archiver.archive.store import tables as t
+from archiver.archive.store.index import iso_date, name_key
+from archiver.archive.store.layout import Layout
+from archiver.archive.store.tooth_coverage import surface_asked, views_asked
+from archiver.dentition import Tooth
 
 
 class Order(str, Enum):

@@ -22,7 +22,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """Carry the verb out."""
-    from archiver.archive.add import Fate, add_files
+    from archiver.archive.ingest import Fate, add_files
     from archiver.archive.store import Archive
     from archiver.cli.context import actor
     from archiver.cli.settings import read_settings

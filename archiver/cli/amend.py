@@ -25,12 +25,10 @@ from archiver.cli.query import day_of
 from archiver.errors import MeaningError, Problem, UsageError
 
 if TYPE_CHECKING:
-    from archiver.archive.amending import Amendment, Wish
-    from archiver.archive.handovers import HandedOver
+    from archiver.archive.statements import Amendment, HandedOver, Wish
     from archiver.archive.store import Archive
-    from archiver.network.superseding import Owed
-    from archiver.objects.mistakes import Change
-    from archiver.objects.session import Crop
+    from archiver.network.outbox import Owed
+    from archiver.objects import Change, Crop
 
 _CROP = re.compile(r"(\d+)x(\d+)\+(\d+)\+(\d+)")
 
@@ -72,8 +70,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """Carry the verb out."""
-    from archiver.archive.amending import Ways, carry_out, prepare
-    from archiver.archive.handovers import of_instances
+    from archiver.archive.statements import Ways, carry_out, of_instances, prepare
     from archiver.archive.store import Archive
     from archiver.cli.context import actor, now
     from archiver.cli.settings import read_settings
@@ -110,10 +107,8 @@ def _change(options: argparse.Namespace) -> Change:
     UsageError
         If something cannot be understood.
     """
-    from archiver.dentition.numbering import parse_teeth
-    from archiver.dentition.orientation import Turn, direction_of
-    from archiver.dentition.views import view_of
-    from archiver.objects.mistakes import Change
+    from archiver.dentition import Turn, direction_of, parse_teeth, view_of
+    from archiver.objects import Change
 
     try:
         teeth = tuple(tooth for words in options.tooth for tooth in parse_teeth(words))
@@ -136,7 +131,7 @@ def _change(options: argparse.Namespace) -> Change:
 
 
 def _crop(words: str | None) -> Crop | None:
-    from archiver.objects.session import Crop
+    from archiver.objects import Crop
 
     if words is None or words == "none":
         return None
@@ -152,9 +147,8 @@ def _crop(words: str | None) -> Crop | None:
 def _wish(options: argparse.Namespace, change: Change, archive: Archive) -> Wish:
     from dataclasses import replace
 
-    from archiver.archive.amending import Wish
-    from archiver.archive.moving import Person, whose
-    from archiver.objects.uids import DerivedUids
+    from archiver.archive.statements import Person, Wish, whose
+    from archiver.objects import DerivedUids
 
     moved = None
     if options.patient_id is not None:
@@ -177,10 +171,9 @@ def _wish(options: argparse.Namespace, change: Change, archive: Archive) -> Wish
 
 def _settle(archive: Archive) -> Owed:
     """Put into the outbox what peers are owed, and take out what none of them should get."""
-    from archiver.archive.journal import Deed
+    from archiver.archive.store import Deed
     from archiver.cli.context import now
-    from archiver.network.outbox import FILE, Outbox
-    from archiver.network.superseding import Owed, queue_owed
+    from archiver.network.outbox import FILE, Outbox, Owed, queue_owed
 
     if not (archive.layout.root / FILE).exists():
         return Owed({}, ())
@@ -239,7 +232,7 @@ def _tell(
     entry, planned = amendment.after.entry, amendment.after.plan
     for mistake in amendment.found:
         print(f"wrong: {mistake.words}")
-    from archiver.objects.wording import subject
+    from archiver.objects import subject
 
     mirror = "through a mirror" if entry.mirror else "direct"
     print(f"now: {subject(planned)}; {mirror}; {planned.correction.words}")

@@ -28,12 +28,9 @@ from typing import TYPE_CHECKING
 from archiver.errors import InputError, MeaningError, Problem, UsageError
 
 if TYPE_CHECKING:
-    from archiver.dentition.teeth import Tooth
-    from archiver.records.audit import Audit
-    from archiver.records.episodes import Episodes
-    from archiver.records.examining import Depth
+    from archiver.dentition import Tooth
+    from archiver.records import Audit, Depth, Episodes, Survey
     from archiver.records.rules import RuleSet
-    from archiver.records.survey import Survey
 
 _DEPTHS = ("index", "digests", "objects", "pictures")
 
@@ -73,12 +70,12 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """Carry the verb out."""
-    from archiver.records.rule_reading import find_rules, read_rules
+    from archiver.records.rules import find_rules, read_rules
 
     if options.list_rules:
         return _list_rules()
     if options.explain:
-        from archiver.records.rule_words import explain
+        from archiver.records.rules import explain
 
         print("\n".join(explain(read_rules(find_rules(options.explain)))))
         return 0
@@ -99,7 +96,7 @@ def run(options: argparse.Namespace) -> int:
 
 
 def _list_rules() -> int:
-    from archiver.records.rule_reading import read_rules, shipped
+    from archiver.records.rules import read_rules, shipped
 
     for key, path in shipped().items():
         print(f"{key:<24} {read_rules(path).name}")
@@ -114,12 +111,10 @@ def _folder(options: argparse.Namespace) -> Path:
 
 
 def _visit(options: argparse.Namespace, sets: tuple[RuleSet, ...]) -> int:
-    from archiver.archive.layout import Layout
+    from archiver.archive.store import Layout
     from archiver.cli.context import now
-    from archiver.records.examining import Depth
-    from archiver.records.memory import Memory
-    from archiver.records.survey import survey_archive
-    from archiver.records.visit import lines_of, report_visit
+    from archiver.records import Depth, Memory, survey_archive
+    from archiver.records.report import lines_of, report_visit
 
     teeth = _teeth(options.tooth)
     if _elsewhere(options):
@@ -144,7 +139,7 @@ def _visit(options: argparse.Namespace, sets: tuple[RuleSet, ...]) -> int:
 
 
 def _teeth(words: list[str]) -> tuple[Tooth, ...]:
-    from archiver.dentition.numbering import parse_teeth
+    from archiver.dentition import parse_teeth
 
     try:
         return tuple(tooth for word in words for tooth in parse_teeth(word))
@@ -156,7 +151,7 @@ def _audit(options: argparse.Namespace, sets: tuple[RuleSet, ...]) -> int:
     from archiver import __version__
     from archiver.cli.context import actor, now, quality_limits
     from archiver.cli.settings import read_settings
-    from archiver.records.audit import Run, run_audit
+    from archiver.records import Run, run_audit
 
     when = now()
     episodes = _episodes(options, when.date())
@@ -174,7 +169,7 @@ def _audit(options: argparse.Namespace, sets: tuple[RuleSet, ...]) -> int:
     if options.out is not None:
         _write(audit, options.out)
     if options.json:
-        from archiver.records.summary import as_json
+        from archiver.records.report import as_json
 
         print(json.dumps(as_json(audit), ensure_ascii=False, indent=1))
     else:
@@ -194,8 +189,8 @@ def _make_folder(folder: Path) -> None:
 def _episodes(options: argparse.Namespace, today: date) -> Episodes | None:
     if options.episodes is None:
         return None
-    from archiver.dentition.numbering import numbering_of
-    from archiver.records.episodes import read_episodes
+    from archiver.dentition import numbering_of
+    from archiver.records import read_episodes
 
     order = {"day-first": "day", "month-first": "month"}.get(options.dates or "")
     try:
@@ -206,11 +201,9 @@ def _episodes(options: argparse.Namespace, today: date) -> Episodes | None:
 
 
 def _survey(options: argparse.Namespace) -> Survey:
-    from archiver.archive.layout import Layout
+    from archiver.archive.store import Layout
     from archiver.cli.context import now
-    from archiver.records.examining import Depth
-    from archiver.records.memory import FILE, Memory
-    from archiver.records.survey import survey_archive
+    from archiver.records import FILE, Depth, Memory, survey_archive
 
     depth = Depth[options.depth.upper()]
     if _elsewhere(options):
@@ -235,18 +228,18 @@ def _elsewhere(options: argparse.Namespace) -> bool:
 
 def _survey_elsewhere(options: argparse.Namespace, depth: Depth) -> Survey:
     """Read DICOM files, or ask another archive."""
-    from archiver.records.elsewhere import survey_files, survey_headers
+    from archiver.records import survey_files, survey_headers
 
     if not options.at:
         missing = [path for path in options.paths if not path.exists()]
         if missing:
             raise UsageError(*(Problem("there is no such file or folder", str(p)) for p in missing))
         return survey_files(options.paths, depth)
-    from archiver.archive.query import Query
+    from archiver.archive import Query
     from archiver.cli.context import header_cache
     from archiver.cli.settings import read_settings
-    from archiver.network.asking import ask_headers
-    from archiver.network.peers import find_peer
+    from archiver.network import find_peer
+    from archiver.network.client import ask_headers
 
     asked = Query(
         patient_id=options.visit or options.patient_id, since=options.since, until=options.until
@@ -262,9 +255,8 @@ def _survey_elsewhere(options: argparse.Namespace, depth: Depth) -> Survey:
 
 
 def _write(audit: Audit, folder: Path) -> None:
-    from archiver.archive.durable import translated
-    from archiver.records.page import write_page
-    from archiver.records.summary import write_csv, write_json
+    from archiver.archive.store import translated
+    from archiver.records.report import write_csv, write_json, write_page
 
     with translated("the report was not written", folder):
         write_page(audit, folder)
@@ -273,7 +265,7 @@ def _write(audit: Audit, folder: Path) -> None:
 
 
 def _tell(audit: Audit, folder: Path) -> None:
-    from archiver.records.summary import next_steps
+    from archiver.records.report import next_steps
 
     total = audit.tally
     print(

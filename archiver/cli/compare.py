@@ -25,12 +25,10 @@ from typing import TYPE_CHECKING
 from archiver.errors import MeaningError, Problem, UsageError
 
 if TYPE_CHECKING:
-    from archiver.archive.query import Query, Record
+    from archiver.archive import Query, Record
     from archiver.archive.store import Archive
-    from archiver.dentition.teeth import Tooth
-    from archiver.dentition.views import View
-    from archiver.priors.choosing import Ask, Chosen
-    from archiver.priors.comparison import Comparison, Wishes
+    from archiver.dentition import Tooth, View
+    from archiver.priors import Ask, Chosen, Comparison, Wishes
 
 Box = tuple[int, int, int, int]
 
@@ -106,8 +104,8 @@ def _compare_files(options: argparse.Namespace) -> int:
                 expected="two files, or a patient, tooth and view",
             )
         )
-    from archiver.archive.describing import describe_file
-    from archiver.priors.comparison import compare
+    from archiver.archive.store import describe_file
+    from archiver.priors import compare
 
     told = {path: describe_file(path) for path in options.files}
     first, second = options.files
@@ -165,9 +163,8 @@ def _remote(name: str, folder: Path) -> Ask:
     """Questions to a peer; what answers is fetched, as its pixels are needed."""
     from archiver.cli.context import header_cache
     from archiver.cli.settings import read_settings
-    from archiver.network.asking import ask
-    from archiver.network.fetching import fetch_records
-    from archiver.network.peers import find_peer
+    from archiver.network import find_peer
+    from archiver.network.client import ask, fetch_records
 
     peer = find_peer(read_settings().peers, name)
 
@@ -188,8 +185,7 @@ def _remote(name: str, folder: Path) -> Ask:
 
 
 def _chosen(ask: Ask, shows: tuple[Tooth, View], options: argparse.Namespace) -> Chosen:
-    from archiver.priors.choosing import Asked, choose
-    from archiver.priors.softness import softness
+    from archiver.priors import Asked, choose, softness
 
     who, issuer = options.patient_id, options.issuer
     asked = Asked(who, *shows, issuer, options.since, options.limit)
@@ -197,7 +193,7 @@ def _chosen(ask: Ask, shows: tuple[Tooth, View], options: argparse.Namespace) ->
 
 
 def _compared(chosen: Chosen, options: argparse.Namespace) -> Comparison:
-    from archiver.priors.comparison import compare
+    from archiver.priors import compare
 
     pictures = [chosen.newest, *chosen.priors]
     days = {Path(one.record.path): one.record.study_date for one in pictures}
@@ -209,7 +205,7 @@ def _keep_findings(archive: Archive, chosen: Chosen, comparison: Comparison) -> 
     """Tell the audit how pictures of one view came out; others are no test of a side."""
     from archiver import __version__
     from archiver.cli.context import now
-    from archiver.priors.findings import keep, outcomes
+    from archiver.priors import keep, outcomes
 
     if not chosen.newest.is_same:
         return
@@ -223,7 +219,7 @@ def _keep_findings(archive: Archive, chosen: Chosen, comparison: Comparison) -> 
 
 
 def _wishes(options: argparse.Namespace, days: dict[Path, str]) -> Wishes:
-    from archiver.priors.comparison import Wishes
+    from archiver.priors import Wishes
 
     cards: dict[Path, Box] = {}
     for day, box in options.grey:
@@ -235,7 +231,7 @@ def _wishes(options: argparse.Namespace, days: dict[Path, str]) -> Wishes:
 
 
 def _tooth(words: str) -> Tooth:
-    from archiver.dentition.numbering import parse_tooth
+    from archiver.dentition import parse_tooth
 
     try:
         return parse_tooth(words)
@@ -244,7 +240,7 @@ def _tooth(words: str) -> Tooth:
 
 
 def _view(words: str) -> View:
-    from archiver.dentition.views import view_of
+    from archiver.dentition import view_of
 
     try:
         return view_of(words)
@@ -256,7 +252,7 @@ def _write(
     comparison: Comparison, teeth: tuple[Tooth, ...], view: str, options: argparse.Namespace
 ) -> int:
     from archiver.priors import wording
-    from archiver.priors.wrong_way import Way
+    from archiver.vision import Way
 
     if options.out or options.pdf:
         _draw(comparison, teeth, view, options)
@@ -273,7 +269,7 @@ def _draw(
 ) -> None:
     from archiver import __version__
     from archiver.cli.context import now
-    from archiver.priors.picture import Title, save_pdf, save_png
+    from archiver.sheets import Title, save_pdf, save_png
 
     made = f"archiver {__version__}, {now():%Y-%m-%d}"
     title = Title(teeth, view, made)

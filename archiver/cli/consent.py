@@ -19,11 +19,10 @@ from typing import TYPE_CHECKING
 
 from archiver.cli.query import day_of
 from archiver.errors import UsageError
-from archiver.objects.purposes import Purpose
+from archiver.objects import Purpose
 
 if TYPE_CHECKING:
-    from archiver.archive.consents import Consent
-    from archiver.archive.handovers import HandedOver
+    from archiver.archive.statements import Consent, HandedOver
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -42,7 +41,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """Carry the verb out."""
-    from archiver.archive.consents import consents_of, patient_of
+    from archiver.archive.statements import consents_of, patient_of
     from archiver.archive.store import Archive
     from archiver.cli.settings import read_settings
 
@@ -59,9 +58,15 @@ def run(options: argparse.Namespace) -> int:
 
 
 def _note(folder: Path, options: argparse.Namespace) -> int:
-    from archiver.archive.consents import GIVEN, WITHDRAWN, consents_of, note, patient_of
-    from archiver.archive.handovers import handovers
-    from archiver.archive.query import Query
+    from archiver.archive import Query
+    from archiver.archive.statements import (
+        GIVEN,
+        WITHDRAWN,
+        consents_of,
+        handovers,
+        note,
+        patient_of,
+    )
     from archiver.archive.store import Archive
     from archiver.cli.context import actor, now
 

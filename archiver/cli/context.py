@@ -12,9 +12,9 @@ from archiver.cli.settings import PracticeSettings
 from archiver.errors import Problem, UsageError
 
 if TYPE_CHECKING:
-    from archiver.network.header_cache import HeaderCache
-    from archiver.network.sending import World
-    from archiver.photo.quality import QualityLimits
+    from archiver.network.client import HeaderCache
+    from archiver.network.outbox import World
+    from archiver.photo import QualityLimits
 
 
 def now() -> datetime:
@@ -32,7 +32,7 @@ def actor() -> str:
 
 def size_of(path: Path) -> tuple[int, int, int]:
     """Return (columns, rows, EXIF orientation) of a camera file."""
-    from archiver.photo.reading import read_size
+    from archiver.photo import read_size
 
     return read_size(path)
 
@@ -45,7 +45,7 @@ def quality_limits(practice: PracticeSettings) -> QualityLimits:
     UsageError
         If the practice names a limit that there is not.
     """
-    from archiver.photo.quality import QualityLimits
+    from archiver.photo import QualityLimits
 
     limits = QualityLimits()
     problems = []
@@ -67,7 +67,7 @@ def header_cache() -> HeaderCache:
     """Return the cache of other archives' headers, in the user's own cache folder."""
     from platformdirs import user_cache_path
 
-    from archiver.network.header_cache import HeaderCache
+    from archiver.network.client import HeaderCache
 
     return HeaderCache(user_cache_path("archiver", appauthor=False))
 
@@ -78,7 +78,7 @@ def world() -> World:
 
     from pydicom.uid import generate_uid
 
-    from archiver.network.sending import World
+    from archiver.network.outbox import World
 
     # A UID from a random UUID (PS3.5 B.2).
     return World(now, random.random, lambda: str(generate_uid(prefix=None)))

@@ -20,9 +20,9 @@ from typing import TYPE_CHECKING
 from archiver.errors import ArchiverError, Problem, UsageError
 
 if TYPE_CHECKING:
-    from archiver.archive.intake import Taken
+    from archiver.archive.ingest import Taken
     from archiver.archive.store import Archive
-    from archiver.objects.session import Session
+    from archiver.objects import Session
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -96,9 +96,9 @@ def _sheets(target: Path) -> list[Path]:
 
 
 def _taken(sheet: Path, archive: Archive) -> tuple[Session, list[Taken]]:
-    from archiver.archive.intake import Settings, take_in
+    from archiver.archive.ingest import Settings, take_in
     from archiver.cli.context import now, size_of
-    from archiver.objects.sheet import read_sheet
+    from archiver.objects import read_sheet
 
     session = read_sheet(sheet, size_of=size_of)
     return session, list(take_in(session, archive, Settings(now)))
@@ -106,8 +106,8 @@ def _taken(sheet: Path, archive: Archive) -> tuple[Session, list[Taken]]:
 
 def _visit(sheet: Path, archive: Archive, folder: Path) -> int:
     """Take one visit in, tell it, draw it; return how many photographs were refused."""
-    from archiver.archive.intake import Status
-    from archiver.archive.session_picture import write_contact_sheet
+    from archiver.archive.ingest import Status
+    from archiver.sheets import write_contact_sheet
 
     session, taken = _taken(sheet, archive)
     patient, visit = session.patient, session.visit
@@ -139,7 +139,7 @@ def _worth_a_word(taken: list[Taken]) -> Iterator[str]:
 
 
 def _validate(archive: Path) -> int:
-    from archiver.standard.files import validate_paths
+    from archiver.standard import validate_paths
 
     summary = validate_paths([archive / "objects"])
     print(
@@ -158,7 +158,7 @@ def _second_run(sheets: list[Path], archive: Archive) -> int:
 
 def _busiest(archive: Archive) -> tuple[str, str]:
     """Return the patient and the tooth that was photographed at most visits."""
-    from archiver.archive.query import Query
+    from archiver.archive import Query
 
     named: dict[str, set[str]] = {}
     for record in archive.query(Query(role="original")):
@@ -170,13 +170,13 @@ def _busiest(archive: Archive) -> tuple[str, str]:
 
 def _hand_over(archive: Archive, patient: str, tooth: str, target: Path) -> Path:
     """Note a consent and make a package of a tooth; return the sheet to print."""
-    from archiver.archive.consents import note, patient_of
-    from archiver.archive.query import Query
+    from archiver.archive import Query
+    from archiver.archive.statements import note, patient_of
     from archiver.cli.context import now
-    from archiver.dentition.numbering import parse_tooth
-    from archiver.handover.order import Order as Wanted
-    from archiver.handover.package import make
-    from archiver.objects.purposes import Purpose
+    from archiver.dentition import parse_tooth
+    from archiver.handover import Order as Wanted
+    from archiver.handover import make
+    from archiver.objects import Purpose
 
     whose = patient_of(archive, patient, None)
     note(archive, whose, Purpose.LABORATORY, by="Haugen^Liv", now=now())
@@ -190,8 +190,8 @@ def _hand_over(archive: Archive, patient: str, tooth: str, target: Path) -> Path
 
 def _questions(archive: Archive, patient: str, tooth: str) -> None:
     """Ask what a dentist would: every picture of a tooth, oldest first."""
-    from archiver.archive.query import Order, Query
-    from archiver.dentition.numbering import parse_tooth
+    from archiver.archive import Order, Query
+    from archiver.dentition import parse_tooth
 
     question = Query(patient_id=patient, teeth=(parse_tooth(f"iso:{tooth}"),), order=Order.OLDEST)
     print(f"\narchiver query --patient-id {patient} --tooth iso:{tooth}   finds, among others,")

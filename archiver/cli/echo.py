@@ -23,20 +23,20 @@ def run(options: argparse.Namespace) -> int:
     """Carry the verb out."""
     from archiver.cli.settings import read_settings
     from archiver.errors import NetworkError
-    from archiver.network.peers import DimsePeer, find_peer
+    from archiver.network import DimsePeer, find_peer
 
     peer = find_peer(read_settings().peers, options.peer)
     begun = time.perf_counter()
     problem = ""
     try:
         if isinstance(peer, DimsePeer):
-            from archiver.network.dimse.echo import echo
+            from archiver.network.client.dimse import echo
 
             echo(peer)
         else:
-            from archiver.network import web_client
+            from archiver.network.client.dicomweb import connection
 
-            web_client.echo(peer)
+            connection.echo(peer)
     except NetworkError as error:
         if not options.json:
             raise

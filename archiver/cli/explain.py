@@ -25,11 +25,7 @@ from typing import TYPE_CHECKING
 from archiver.errors import ArchiverError, MeaningError, Problem, UsageError
 
 if TYPE_CHECKING:
-    from archiver.dentition.codes import Code
-    from archiver.dentition.explanation import Explanation
-    from archiver.dentition.orientation import Turn
-    from archiver.dentition.plan import Plan
-    from archiver.dentition.teeth import Tooth
+    from archiver.dentition import Code, Explanation, Plan, Tooth, Turn
 
 _WIDTH = 78
 _LABEL = 21
@@ -89,7 +85,7 @@ def run(options: argparse.Namespace) -> int:
     MeaningError
         If they contradict each other.
     """
-    from archiver.dentition.explanation import explain
+    from archiver.dentition import explain
 
     made = _plan(options)
     told = explain(made)
@@ -105,10 +101,7 @@ def run(options: argparse.Namespace) -> int:
 
 
 def _plan(options: argparse.Namespace) -> Plan:
-    from archiver.dentition.numbering import parse_teeth
-    from archiver.dentition.orientation import Turn, direction_of
-    from archiver.dentition.plan import Operator, plan
-    from archiver.dentition.views import view_of
+    from archiver.dentition import Operator, Turn, direction_of, parse_teeth, plan, view_of
 
     problems: list[Problem] = []
     teeth: list[Tooth] = []
@@ -141,7 +134,7 @@ def _plan(options: argparse.Namespace) -> Plan:
 def _write_svg(made: Plan, name: str) -> None:
     from pathlib import Path
 
-    from archiver.dentition.svg import draw_svg
+    from archiver.dentition import draw_svg
 
     try:
         Path(name).write_text(draw_svg(made), encoding="utf-8")
@@ -159,7 +152,7 @@ def _line(label: str, text: str) -> str:
 
 
 def _subject(told: Explanation) -> list[str]:
-    from archiver.dentition.numbering import shortened
+    from archiver.dentition import shortened
 
     lines = [
         fill(f"{t.iso}: {t.name} (Universal {t.universal}, Palmer {t.palmer})", _WIDTH)
@@ -196,7 +189,7 @@ def _verdict(told: Explanation) -> str:
 
 def _order(turn: Turn) -> str:
     """Return what has to be done, as an order: ``flip left to right``."""
-    from archiver.dentition.orientation import Turn
+    from archiver.dentition import Turn
 
     if turn is Turn.IDENTITY:
         return "nothing"
@@ -225,7 +218,7 @@ def _edges(told: Explanation) -> list[str]:
 
 
 def _turn(turn: Turn) -> str:
-    from archiver.dentition.explanation import turn_name
+    from archiver.dentition import turn_name
 
     return f"number {int(turn)}, {turn_name(turn)} ({turn.words})"
 
@@ -257,8 +250,7 @@ def _stored(told: Explanation) -> list[str]:
 
 
 def _text(made: Plan, told: Explanation) -> str:
-    from archiver.dentition.drawing import draw
-    from archiver.dentition.explanation import CAUTION
+    from archiver.dentition import CAUTION, draw
 
     return "\n".join(
         [

@@ -24,11 +24,10 @@ from typing import TYPE_CHECKING
 
 from archiver.cli.query import add_selectors, question
 from archiver.errors import UsageError
-from archiver.objects.purposes import Purpose
+from archiver.objects import Purpose
 
 if TYPE_CHECKING:
-    from archiver.handover.order import Chosen, Order
-    from archiver.handover.package import Made
+    from archiver.handover import Chosen, Made, Order
 
 Box = tuple[int, int, int, int]
 _BOX = "N=left,top,width,height"
@@ -80,8 +79,7 @@ def run(options: argparse.Namespace) -> int:
     from archiver.archive.store import Archive
     from archiver.cli.context import actor, now
     from archiver.cli.settings import read_settings
-    from archiver.handover.order import choose
-    from archiver.handover.package import make
+    from archiver.handover import choose, make
 
     folder = options.archive or read_settings().archive
     order = _order(options)
@@ -93,7 +91,7 @@ def run(options: argparse.Namespace) -> int:
 
 
 def _order(options: argparse.Namespace) -> Order:
-    from archiver.handover.order import Order
+    from archiver.handover import Order
 
     options.limit = None
     out = options.out or Path("package")

@@ -22,8 +22,7 @@ from typing import TYPE_CHECKING, Any
 from archiver.errors import Problem, UsageError
 
 if TYPE_CHECKING:
-    from archiver.network.outbox import Outbox
-    from archiver.network.shipping import Shipment
+    from archiver.network.outbox import Outbox, Shipment
 
 _STATES = ("queued", "sent", "committed", "failed")
 
@@ -72,7 +71,7 @@ def row_of(one: Shipment) -> dict[str, Any]:
 
 
 def _chosen(outbox: Outbox, options: argparse.Namespace) -> list[Shipment]:
-    from archiver.network.shipping import State
+    from archiver.network.outbox import State
 
     states = [State(word) for word in options.state]
     return outbox.shipments(options.to, states, instances=options.subjects)
@@ -95,7 +94,7 @@ def _show(outbox: Outbox, options: argparse.Namespace) -> int:
 
 def _retry(outbox: Outbox, options: argparse.Namespace) -> int:
     from archiver.cli.context import now
-    from archiver.network.shipping import State, tried_again
+    from archiver.network.outbox import State, tried_again
 
     rows = [one for one in _chosen(outbox, options) if one.state is not State.COMMITTED]
     outbox.save(rows, [tried_again(one, now()) for one in rows])
@@ -105,7 +104,7 @@ def _retry(outbox: Outbox, options: argparse.Namespace) -> int:
 
 def _drop(outbox: Outbox, options: argparse.Namespace) -> int:
     from archiver.cli.context import actor, now
-    from archiver.network.shipping import State
+    from archiver.network.outbox import State
 
     if not options.subjects and not (options.to and options.state):
         raise UsageError("archiver outbox drop: name UIDs, or --to and --state")
@@ -121,7 +120,7 @@ def _tell_journal(outbox: Outbox) -> None:
     from archiver.archive.store import Archive
     from archiver.cli.context import actor, now
     from archiver.errors import ArchiveError
-    from archiver.network.dropping import tell_journal
+    from archiver.network.outbox import tell_journal
 
     if not outbox.drops():
         return
@@ -139,9 +138,8 @@ def _say(words: str, count: int, options: argparse.Namespace) -> None:
 
 def _card(outbox: Outbox, options: argparse.Namespace) -> int:
     """Tell of each file of a folder whether every instance made from it is committed."""
-    from archiver.archive.durable import digest_file
-    from archiver.archive.store import Archive
-    from archiver.network.card import standing_of
+    from archiver.archive.store import Archive, digest_file
+    from archiver.network.outbox import standing_of
 
     if len(options.subjects) != 1 or not Path(options.subjects[0]).is_dir():
         raise UsageError(

@@ -24,7 +24,7 @@ from archiver.errors import MeaningError, UsageError
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from archiver.archive.query import Query, Record
+    from archiver.archive import Query, Record
 
 
 def day_of(words: str) -> date:
@@ -74,7 +74,7 @@ def run(options: argparse.Namespace) -> int:
     """Carry the verb out."""
     records, known_by = _records_of(options, question(options))
     if options.contact_sheet is not None:
-        from archiver.archive.session_picture import write_record_sheet
+        from archiver.sheets import write_record_sheet
 
         write_record_sheet(records, options.contact_sheet)
     if options.json:
@@ -105,8 +105,8 @@ def _records_of(
     if options.contact_sheet is not None:
         raise UsageError("archiver query: --contact-sheet draws objects that are here; retrieve")
     from archiver.cli.context import header_cache
-    from archiver.network.asking import ask
-    from archiver.network.peers import find_peer
+    from archiver.network import find_peer
+    from archiver.network.client import ask
 
     with header_cache() as cache:
         found = ask(find_peer(practice.peers, options.at), asked, cache)
@@ -122,9 +122,8 @@ def question(options: argparse.Namespace) -> Query:
     UsageError
         If a tooth, a view or a limit cannot be understood.
     """
-    from archiver.archive.query import Query
-    from archiver.dentition.numbering import parse_teeth
-    from archiver.dentition.views import view_of
+    from archiver.archive import Query
+    from archiver.dentition import parse_teeth, view_of
 
     try:
         teeth = tuple(tooth for words in options.tooth for tooth in parse_teeth(words))
@@ -156,7 +155,7 @@ def question(options: argparse.Namespace) -> Query:
 def _write_csv(records: list[Record]) -> None:
     import csv
 
-    from archiver.archive.query import CSV_HEADER
+    from archiver.archive import CSV_HEADER
 
     writer = csv.writer(sys.stdout)
     writer.writerow(CSV_HEADER)

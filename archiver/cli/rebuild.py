@@ -23,7 +23,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """Carry the verb out."""
-    from archiver.archive.rebuild import rebuild
+    from archiver.archive import rebuild
     from archiver.cli.context import actor
     from archiver.cli.settings import read_settings
 

@@ -38,10 +38,9 @@ def run(options: argparse.Namespace) -> int:
     """Carry the verb out."""
     from archiver.cli.context import header_cache
     from archiver.cli.settings import read_settings
-    from archiver.network.asking import ask
-    from archiver.network.fetching import fetch_records
-    from archiver.network.peers import find_peer
-    from archiver.network.superseding import note_holder
+    from archiver.network import find_peer
+    from archiver.network.client import ask, fetch_records
+    from archiver.network.outbox import note_holder
 
     practice = read_settings()
     peer = find_peer(practice.peers, options.at)
@@ -87,6 +86,6 @@ def _opened(folder: Path) -> Archive:
 
 
 def _add(archive: Archive, files: list[Path]) -> list[str]:
-    from archiver.archive.add import add_files
+    from archiver.archive.ingest import add_files
 
     return [str(problem) for problem in add_files(archive, files).problems]

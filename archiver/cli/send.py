@@ -24,11 +24,9 @@ from archiver.cli.query import add_selectors, question
 from archiver.errors import UsageError
 
 if TYPE_CHECKING:
-    from archiver.archive.query import Query
-    from archiver.network.outbox import Outbox, Queued
-    from archiver.network.peers import Peer
-    from archiver.network.sending import World
-    from archiver.network.shipping import Shipment
+    from archiver.archive import Query
+    from archiver.network import Peer
+    from archiver.network.outbox import Outbox, Queued, Shipment, World
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -45,11 +43,11 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """Carry the verb out."""
-    from archiver.archive.query import Query
+    from archiver.archive import Query
     from archiver.cli.context import world
     from archiver.cli.settings import read_settings
+    from archiver.network import find_peer
     from archiver.network.outbox import Outbox, Queued
-    from archiver.network.peers import find_peer
 
     practice = read_settings()
     peer = find_peer(practice.peers, options.to)
@@ -99,7 +97,7 @@ def _queue_owed(outbox: Outbox, folder: Path) -> None:
     """Put in what peers are owed since an instance was amended; take out what was wrong."""
     from archiver.archive.store import Archive
     from archiver.cli.context import actor, now
-    from archiver.network.superseding import queue_owed
+    from archiver.network.outbox import queue_owed
 
     with Archive.open(folder, create=False, read_only=True) as archive:
         owed = queue_owed(archive, outbox, now())
@@ -110,8 +108,7 @@ def _queue_owed(outbox: Outbox, folder: Path) -> None:
 
 def _send(outbox: Outbox, peer: Peer, world: World, options: argparse.Namespace) -> None:
     """Go through the outbox, and again while there is time and something may still get better."""
-    from archiver.network.sending import work
-    from archiver.network.shipping import State, tried_again
+    from archiver.network.outbox import State, tried_again, work
 
     waiting = outbox.shipments(peer.name, [State.QUEUED, State.SENT])
     # A person asks for it now: what waits for its next attempt is tried at once.

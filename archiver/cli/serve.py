@@ -28,9 +28,8 @@ from archiver.errors import ArchiverError, Problem
 if TYPE_CHECKING:
     from archiver.archive.store import Archive
     from archiver.cli.settings import PracticeSettings
-    from archiver.network.node.node import Node
-    from archiver.network.node.settings import NodeSettings
-    from archiver.web.site import SiteMaker
+    from archiver.network.node import Node, NodeSettings
+    from archiver.web import SiteMaker
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -55,9 +54,8 @@ def run(options: argparse.Namespace) -> int:
     from archiver.archive.store import Archive
     from archiver.cli.context import actor, now
     from archiver.cli.settings import read_settings
-    from archiver.network.node.node import Node
-    from archiver.network.node.watching import Log, keep_words_in
-    from archiver.network.peers import DimsePeer
+    from archiver.network import DimsePeer
+    from archiver.network.node import Log, Node, keep_words_in
 
     practice = read_settings()
     if options.add_user or options.remove_user or options.users:
@@ -96,7 +94,7 @@ def run(options: argparse.Namespace) -> int:
 
 def _settings(options: argparse.Namespace, configured: NodeSettings) -> NodeSettings:
     """Return the settings with what the command line says put over them."""
-    from archiver.network.node.settings import checked
+    from archiver.network.node import checked
 
     given: dict[str, Any] = {
         key: value
@@ -122,9 +120,8 @@ def _pages(
     if settings.web_port < 0:
         return None
     from archiver.cli.context import actor, now
-    from archiver.web.entering import why_no_pages
-    from archiver.web.site import SiteMaker
-    from archiver.web.users import users_of
+    from archiver.web import SiteMaker
+    from archiver.web.auth import users_of, why_no_pages
 
     why = why_no_pages(settings, users_of(archive.layout.root))
     if why:

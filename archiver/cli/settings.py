@@ -30,10 +30,9 @@ from pathlib import Path
 from typing import Any, Literal
 
 from archiver.errors import Problem, UsageError
-from archiver.network.node.settings import NodeSettings, settings_of
-from archiver.network.peer_settings import read_peers
-from archiver.network.peers import Peer
-from archiver.web.settings import PagesSettings, pages_settings_of
+from archiver.network import Peer, read_peers
+from archiver.network.node import NodeSettings, settings_of
+from archiver.web import PagesSettings, pages_settings_of
 
 _VARIABLE = "ARCHIVER_SETTINGS"
 #: The most that a figure may be, or the least and the most.

@@ -25,8 +25,8 @@ def tend_users(options: argparse.Namespace, folder: Path) -> int:
     UsageError
         If name, role or password cannot be used, or there is no archive.
     """
-    from archiver.archive.layout import Layout
-    from archiver.web.users import roles, users_of
+    from archiver.archive.store import Layout
+    from archiver.web.auth import roles, users_of
 
     layout = Layout(folder.absolute())
     layout.check_mark()

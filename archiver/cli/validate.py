@@ -25,7 +25,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """Carry the verb out."""
-    from archiver.standard.files import validate_paths
+    from archiver.standard import validate_paths
 
     missing = [path for path in options.paths if not path.exists()]
     if missing:

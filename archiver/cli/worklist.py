@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING
 from archiver.cli.query import day_of
 
 if TYPE_CHECKING:
-    from archiver.network.dimse.worklist import Scheduled
+    from archiver.network.client.dimse import Scheduled
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -38,8 +38,8 @@ def run(options: argparse.Namespace) -> int:
     """Carry the verb out."""
     from archiver.cli.context import now
     from archiver.cli.settings import read_settings
-    from archiver.network.dimse.worklist import ask_worklist
-    from archiver.network.peers import find_dimse_peer
+    from archiver.network import find_dimse_peer
+    from archiver.network.client.dimse import ask_worklist
 
     peer = find_dimse_peer(read_settings().peers, options.peer, "a worklist")
     scheduled = ask_worklist(

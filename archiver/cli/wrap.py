@@ -21,9 +21,9 @@ from typing import TYPE_CHECKING, Any
 from archiver.errors import Problem, SheetError, UsageError
 
 if TYPE_CHECKING:
-    from archiver.archive.intake import Taken
+    from archiver.archive.ingest import Taken
     from archiver.cli.settings import PracticeSettings
-    from archiver.objects.session import Patient, Visit
+    from archiver.objects import Patient, Visit
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -76,13 +76,12 @@ def run(options: argparse.Namespace) -> int:
 
 
 def _wrap(options: argparse.Namespace) -> int:
-    from archiver.archive.consents import note_session
-    from archiver.archive.intake import Settings, Status, take_in
+    from archiver.archive.ingest import Settings, Status, take_in
+    from archiver.archive.statements import note_session
     from archiver.archive.store import Archive
     from archiver.cli.context import actor, now, quality_limits, size_of
     from archiver.cli.settings import read_settings
-    from archiver.objects.like import read_context
-    from archiver.objects.sheet import read_sheet
+    from archiver.objects import read_context, read_sheet
 
     practice = read_settings()
     like = read_context(options.like) if options.like is not None else None
@@ -106,7 +105,7 @@ def _wrap(options: argparse.Namespace) -> int:
                 _tell(one, len(session.entries))
     refused = sum(one.status is Status.REFUSED for one in taken)
     if options.contact_sheet is not None:
-        from archiver.archive.session_picture import write_contact_sheet
+        from archiver.sheets import write_contact_sheet
 
         write_contact_sheet(session, taken, options.contact_sheet)
     if options.json:
@@ -120,8 +119,8 @@ def _scheduled(practice: PracticeSettings, options: argparse.Namespace) -> tuple
     """Return the patient and visit of today's entry of a worklist."""
     from archiver.cli.context import now
     from archiver.cli.worklist import line_of
-    from archiver.network.dimse.worklist import ask_worklist, choose
-    from archiver.network.peers import find_dimse_peer
+    from archiver.network import find_dimse_peer
+    from archiver.network.client.dimse import ask_worklist, choose
 
     peer = find_dimse_peer(practice.peers, options.from_worklist, "a worklist")
     today = now().date()
@@ -132,8 +131,8 @@ def _scheduled(practice: PracticeSettings, options: argparse.Namespace) -> tuple
 
 
 def _tell(one: Taken, of: int) -> None:
-    from archiver.archive.intake import Status
-    from archiver.objects.wording import subject
+    from archiver.archive.ingest import Status
+    from archiver.objects import subject
 
     what = subject(one.plan) if one.plan is not None else one.entry.view.value
     print(f"{one.number}/{of} {one.entry.file.name}: {what}: {_done(one)}")
@@ -145,7 +144,7 @@ def _tell(one: Taken, of: int) -> None:
 
 
 def _done(one: Taken) -> str:
-    from archiver.archive.intake import Status
+    from archiver.archive.ingest import Status
 
     if one.status is Status.REFUSED:
         return "REFUSED"
@@ -161,7 +160,7 @@ def _done(one: Taken) -> str:
 
 
 def _sum_up(taken: list[Taken], folder: Path, sheet: Path | None) -> None:
-    from archiver.archive.intake import Status
+    from archiver.archive.ingest import Status
 
     count = {status: sum(one.status is status for one in taken) for status in Status}
     instances = sum(len(one.instances) for one in taken if one.status is Status.ARCHIVED)
@@ -212,10 +211,10 @@ def _photograph(one: Taken) -> dict[str, Any]:
 
 def _new_sheet(folder: Path) -> int:
     from archiver.cli.context import now
-    from archiver.dentition.views import View
+    from archiver.dentition import View
     from archiver.errors import PhotoError
-    from archiver.objects.starter import starter_sheet
-    from archiver.photo.reading import read_camera_file
+    from archiver.objects import starter_sheet
+    from archiver.photo import read_camera_file
 
     if not folder.is_dir():
         raise UsageError(Problem("there is no such folder", str(folder)))

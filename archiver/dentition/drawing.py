@@ -8,9 +8,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from archiver.dentition.correction import Plan
 from archiver.dentition.explanation import Appearance, explain
 from archiver.dentition.orientation import Turn
-from archiver.dentition.plan import Plan
 from archiver.dentition.scene import Mark, Scene, scene_of
 
 _INNER_COLUMNS = 18  # even, so that labels of two and four characters can stand in the middle

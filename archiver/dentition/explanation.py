@@ -6,8 +6,8 @@ from dataclasses import dataclass
 
 from archiver.dentition import codes
 from archiver.dentition.codes import Code
+from archiver.dentition.correction import Operator, Plan
 from archiver.dentition.orientation import Direction, Orientation, Turn, is_true
-from archiver.dentition.plan import Operator, Plan
 from archiver.dentition.teeth import Tooth
 from archiver.dentition.views import View
 

@@ -9,10 +9,10 @@ from __future__ import annotations
 from textwrap import wrap
 from xml.sax.saxutils import escape
 
+from archiver.dentition.correction import Plan
 from archiver.dentition.drawing import Stage, stages
 from archiver.dentition.numbering import shortened
 from archiver.dentition.orientation import Direction
-from archiver.dentition.plan import Plan
 from archiver.dentition.scene import Mark, Scene, scene_of
 from archiver.dentition.teeth import Arch, ToothClass
 

@@ -1,1 +1,5 @@
 """What leaves the clinic: purposes, consent, de-identification, packages."""
+
+import lazy_loader
+
+__getattr__, __dir__, __all__ = lazy_loader.attach_stub(__name__, __file__)

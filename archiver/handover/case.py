@@ -7,7 +7,7 @@ import uuid
 from dataclasses import dataclass
 from datetime import date, timedelta
 
-from archiver.archive.secret import keyed
+from archiver.archive.store import keyed
 from archiver.errors import Problem, UsageError
 
 #: Letters, digits and a few signs that every file system takes.

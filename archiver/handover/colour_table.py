@@ -10,11 +10,11 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from archiver.colour import Array, difference, lab, space_of
 from archiver.errors import ObjectError, Problem
 from archiver.handover.facts import ColourFacts
 from archiver.handover.frames import Box, Frame, decode
 from archiver.handover.sheet import ColourTable, same_conditions
-from archiver.priors.colours import Array, difference, lab, space_of
 
 _NEUTRAL, _TAB, _CROSSED = "neutral reference", "shade tab", "cross-polarised"
 _PURPOSES = {

@@ -10,10 +10,9 @@ from importlib.resources import files
 
 from pydicom import Dataset
 
-from archiver.handover.identifying import Identifying
+from archiver.handover.identifying_words import Identifying
 from archiver.handover.meanings import meaning_of
-from archiver.objects import concepts
-from archiver.objects.reading import code_key, items, text
+from archiver.objects import code_key, concepts, items, text
 
 if sys.version_info >= (3, 11):
     import tomllib

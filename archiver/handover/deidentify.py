@@ -17,16 +17,16 @@ from pydicom.multival import MultiValue
 from pydicom.sequence import Sequence
 
 from archiver.handover import confidentiality as table
-from archiver.handover import describing
+from archiver.handover import rewritten_descriptions
 from archiver.handover.case import Case
 from archiver.handover.confidentiality import Option, action_of, resolved
 from archiver.handover.context import SOMEBODY, cleaned_context, coded
-from archiver.handover.identifying import Identifying, identifying_texts
+from archiver.handover.identifying_words import Identifying, identifying_texts
 from archiver.handover.meanings import meaning_of
 from archiver.handover.profiles import Profile
-from archiver.objects.reading import Description, code_key, describe
+from archiver.objects import Description, code_key, describe
 from archiver.photo import icc
-from archiver.standard.requirements import PHOTOGRAPHIC, Rows, modules_of, rows_of
+from archiver.standard import PHOTOGRAPHIC, Rows, modules_of, rows_of
 
 _ACQUISITION_CONTEXT = 0x00400555
 _ICC, _PIXELS = 0x00282000, 0x7FE00010
@@ -189,9 +189,9 @@ class _Walk:
         if element.VR == "TM":
             # The offset is one of whole days.
             return DataElement(tag, "TM", element.value) if element.value else None
-        if element.keyword not in describing.ANEW:
+        if element.keyword not in rewritten_descriptions.ANEW:
             return None
-        words = describing.anew(element.keyword, self.told)
+        words = rewritten_descriptions.anew(element.keyword, self.told)
         return DataElement(tag, element.VR, words) if words else None
 
     def _unlisted(self, element: DataElement, rows: Rows) -> DataElement | None:

@@ -7,12 +7,11 @@ from dataclasses import dataclass
 
 from pydicom import Dataset
 
-from archiver.archive.sheet_cells import Edges
-from archiver.dentition.teeth import Arch
-from archiver.handover import describing
-from archiver.objects import concepts
-from archiver.objects.reading import Description, comments, describe, items, text
-from archiver.priors.colours import space_of
+from archiver.colour import space_of
+from archiver.dentition import Arch
+from archiver.handover import rewritten_descriptions
+from archiver.objects import Description, comments, concepts, describe, items, text
+from archiver.sheets import Edges
 
 #: Words, in stage or retraction, of a tooth that has begun to dry or is isolated.
 _DRYING = ("dry", "dried", "isolat", "dam", "cotton", "prep", "bleach", "etch")
@@ -109,7 +108,7 @@ class Facts:
     @property
     def mirror(self) -> str:
         """How the picture came about."""
-        return describing.mirror_words(self.told)
+        return rewritten_descriptions.mirror_words(self.told)
 
     @property
     def right_edge(self) -> str:
@@ -170,7 +169,7 @@ def _colour(told: Description, outgoing: Dataset, original: Dataset) -> ColourFa
         polariser,
         balance,
         camera,
-        describing.mirror_words(told),
+        rewritten_descriptions.mirror_words(told),
         *(text(outgoing, keyword) for keyword in settings),
     )
     stated = space.stated if space.characterised else "colour not characterised"

@@ -13,12 +13,17 @@ from PIL import Image, ImageDraw
 from pydicom import Dataset
 from pydicom.encaps import generate_frames
 
-from archiver.archive.lettering import Face, width, write
 from archiver.errors import ObjectError, PhotoError, Problem
-from archiver.photo.encoding import JPEG_BASELINE, JPEG_LOSSLESS, EncodedPixels, encode_lossless
-from archiver.photo.jpeg_stripping import without_metadata
-from archiver.photo.pixels import reduced
-from archiver.photo.turbo import load_turbo
+from archiver.photo import (
+    JPEG_BASELINE,
+    JPEG_LOSSLESS,
+    EncodedPixels,
+    encode_lossless,
+    load_turbo,
+    reduced,
+    without_metadata,
+)
+from archiver.sheets import Face, width, write
 
 Pixels = NDArray[np.uint8]
 #: Left, top, width, height in pixels of the picture as it is stored.

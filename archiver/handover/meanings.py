@@ -5,8 +5,7 @@ from __future__ import annotations
 from functools import cache
 from typing import Any
 
-from archiver.dentition import codes
-from archiver.dentition.codes import Code
+from archiver.dentition import Code, codes
 from archiver.objects import concepts
 
 

@@ -8,19 +8,17 @@ from datetime import date
 from pathlib import Path
 from typing import Literal
 
-from archiver.archive.consents import demand, patient_of
-from archiver.archive.handovers import of_case
-from archiver.archive.query import Order as Sorting
-from archiver.archive.query import Query, Record
-from archiver.archive.secret import keyed, secret_of
-from archiver.archive.store import Archive
+from archiver.archive import Order as Sorting
+from archiver.archive import Query, Record
+from archiver.archive.statements import demand, of_case, patient_of
+from archiver.archive.store import Archive, keyed, secret_of
 from archiver.errors import InputError, Problem
 from archiver.handover.case import Case
-from archiver.handover.choosing import Candidate, candidates, renumbered
 from archiver.handover.frames import Box
-from archiver.handover.identifying import Identifying
+from archiver.handover.identifying_words import Identifying
+from archiver.handover.picture_selection import Candidate, candidates, renumbered
 from archiver.handover.profiles import Profile, profile_of
-from archiver.objects.purposes import Purpose
+from archiver.objects import Purpose
 
 #: What fits a line of the sheet, and a person's name (PS3.5 6.2).
 _LONGEST = 64

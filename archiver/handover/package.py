@@ -18,27 +18,17 @@ from typing import Any
 
 from pydicom import Dataset, dcmread
 
-from archiver.archive.handovers import HandedOver, register
-from archiver.archive.secret import secret_of
-from archiver.archive.store import Archive
+from archiver.archive.statements import HandedOver, register
+from archiver.archive.store import Archive, secret_of
 from archiver.errors import InputError, ObjectError, Problem
 from archiver.handover import confidentiality
 from archiver.handover.case import Case
-from archiver.handover.choosing import Candidate
 from archiver.handover.colour_table import ColourFrame, after_drying, marked_mean, table_of
 from archiver.handover.confidentiality import Option
 from archiver.handover.deidentify import Removal, declare_cleaned
 from archiver.handover.facts import drying, facts_of
-from archiver.handover.frames import (
-    Frame,
-    altered,
-    frame_of,
-    jpeg_parts,
-    png_bytes,
-    set_frame,
-)
-from archiver.handover.identifying import Identifying
-from archiver.handover.noting import selection_notes
+from archiver.handover.frames import Frame, altered, frame_of, jpeg_parts, png_bytes, set_frame
+from archiver.handover.identifying_words import Identifying
 from archiver.handover.order import (
     Chosen,
     Order,
@@ -48,12 +38,13 @@ from archiver.handover.order import (
     known_words,
     patient_token,
 )
+from archiver.handover.picture_selection import Candidate
+from archiver.handover.selection_note import selection_notes
 from archiver.handover.sheet import ColourTable, Sheet, SheetPicture, thumbnail
 from archiver.handover.sheet_html import html_of
 from archiver.handover.sheet_pdf import pdf_of
 from archiver.handover.sink import Sink, open_sink
-from archiver.objects import part10
-from archiver.objects.photograph import Instance
+from archiver.objects import Instance, part10
 
 #: Pictures worked on at once.
 WORKERS = min(4, os.cpu_count() or 1)

@@ -10,7 +10,7 @@ from typing import Any, Literal
 
 from archiver.errors import InputError, Problem
 from archiver.handover.confidentiality import Option
-from archiver.objects.purposes import Purpose
+from archiver.objects import Purpose
 
 if sys.version_info >= (3, 11):
     import tomllib

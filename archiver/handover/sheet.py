@@ -8,10 +8,10 @@ from dataclasses import dataclass, field
 import numpy as np
 from PIL import Image
 
-from archiver.handover.choosing import Doubt
+from archiver.colour import as_srgb, space_of
 from archiver.handover.facts import ColourFacts, Facts
 from archiver.handover.frames import Frame, decode
-from archiver.priors.colours import as_srgb, space_of
+from archiver.handover.picture_selection import Doubt
 
 #: Longer side of a picture on the sheet, in pixels: 300 to the inch on a card of half a page.
 SIDE = 1060

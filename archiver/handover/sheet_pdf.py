@@ -15,8 +15,8 @@ from reportlab.pdfbase import pdfmetrics
 from reportlab.pdfbase.ttfonts import TTFont
 from reportlab.pdfgen.canvas import Canvas
 
-from archiver.archive.lettering import BOLD, REGULAR
 from archiver.handover.sheet import LEGEND, Sheet, SheetPicture
+from archiver.sheets import BOLD, REGULAR
 
 Paper = Literal["a4", "letter"]
 #: Points; ISO 216 and ANSI/ASME Y14.1.

@@ -12,7 +12,7 @@ from abc import ABC, abstractmethod
 from collections.abc import Iterable
 from pathlib import Path
 
-from archiver.archive.durable import Buffer, Written, flush_folder, translated, write_whole
+from archiver.archive.store import Buffer, Written, flush_folder, translated, write_whole
 
 #: In a ZIP every file has this time (the earliest that it can hold): none tells of the clinic.
 _NO_TIME = (1980, 1, 1, 0, 0, 0)

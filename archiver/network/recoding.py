@@ -96,7 +96,7 @@ def _turbo_frames(dataset: Dataset, syntax: str) -> list[bytes] | None:
         syntax, ()
     ):
         return None
-    from archiver.photo.turbo import load_turbo
+    from archiver.photo import load_turbo
 
     turbo = load_turbo()
     if turbo is None:

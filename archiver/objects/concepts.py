@@ -6,7 +6,7 @@ Acquisition Context as a Comment that starts with the words below.
 
 from __future__ import annotations
 
-from archiver.dentition.codes import Code
+from archiver.dentition import Code
 
 VL_PHOTOGRAPHIC_IMAGE = "1.2.840.10008.5.1.4.1.1.77.1.4"
 KEY_OBJECT_SELECTION = "1.2.840.10008.5.1.4.1.1.88.59"

@@ -15,10 +15,10 @@ from pydicom.sequence import Sequence
 from pydicom.uid import UID
 
 from archiver import __version__
-from archiver.dentition.codes import Code
+from archiver.dentition import Code
 from archiver.objects import concepts
+from archiver.objects.description import text
 from archiver.objects.modules import code_item, code_sequence
-from archiver.objects.reading import text
 from archiver.objects.uids import UidPolicy
 
 #: The series of notes of a study; photographs have the numbers before it.

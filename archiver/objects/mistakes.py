@@ -13,17 +13,12 @@ from pathlib import Path
 
 from pydicom import Dataset
 
-from archiver.dentition.codes import Code
-from archiver.dentition.numbering import shortened
-from archiver.dentition.orientation import Direction, Turn
-from archiver.dentition.plan import Plan, plan
-from archiver.dentition.teeth import Tooth
-from archiver.dentition.views import View
+from archiver.dentition import Code, Direction, Plan, Tooth, Turn, View, plan, shortened
 from archiver.errors import MeaningError, ObjectError, Problem
-from archiver.objects import concepts, wording
-from archiver.objects.reading import describe, text, through_mirror
+from archiver.objects import concepts, phrases
+from archiver.objects.description import describe, text, through_mirror
 from archiver.objects.session import Crop, Entry, Patient, Visit
-from archiver.photo.turning import Box, source_box, turned_box
+from archiver.photo import Box, source_box, turned_box
 
 _CROPPED = re.compile(r"cropped to (\d+)x(\d+)\+(\d+)\+(\d+)")
 
@@ -137,8 +132,8 @@ def read_meaning(as_shot: Dataset, corrected: Dataset | None) -> Meaning:
                 "the orientation of the photograph as shot is not told, or contradicts its view"
             )
         )
-    bare = wording.as_shot_comment(entry, found)
-    entry = replace(entry, comment=wording.comment_in(text(as_shot, "ImageComments"), bare))
+    bare = phrases.as_shot_comment(entry, found)
+    entry = replace(entry, comment=phrases.comment_in(text(as_shot, "ImageComments"), bare))
     return Meaning(entry, found)
 
 

@@ -12,15 +12,10 @@ from pydicom.sequence import Sequence
 from pydicom.valuerep import PersonName
 
 from archiver import __version__
-from archiver.dentition import codes
-from archiver.dentition.codes import Code
-from archiver.dentition.plan import Plan
-from archiver.dentition.views import View
+from archiver.dentition import Code, Plan, View, codes
 from archiver.objects import concepts
 from archiver.objects.session import Entry, Patient, Visit
-from archiver.photo.camera_file import CameraFile, ColourClaim, LossyStep
-from archiver.photo.encoding import EncodedPixels
-from archiver.photo.exif_rows import PLACES_IN_PIXELS
+from archiver.photo import PLACES_IN_PIXELS, CameraFile, ColourClaim, EncodedPixels, LossyStep
 
 
 def code_item(code: Code) -> Dataset:

@@ -12,13 +12,11 @@ from datetime import datetime, timedelta
 from pydicom import Dataset
 from pydicom.sequence import Sequence
 
-from archiver.dentition.orientation import Orientation, Turn
-from archiver.dentition.plan import Plan
-from archiver.objects import concepts, modules, wording
+from archiver.dentition import Orientation, Plan, Turn
+from archiver.objects import concepts, modules, phrases
 from archiver.objects.session import Crop, Entry, Session
 from archiver.objects.uids import UidPolicy
-from archiver.photo.camera_file import CameraFile
-from archiver.photo.encoding import Corrected, EncodedPixels
+from archiver.photo import CameraFile, Corrected, EncodedPixels
 
 _AS_SHOT_SERIES = 1
 _CORRECTED_SERIES = 2
@@ -149,9 +147,9 @@ def as_shot(making: Making, pixels: EncodedPixels) -> Instance:
     m = making
     ds = _common(m, pixels, m.plan.stored, pixels_moved=False)
     modules.set_sop_common(ds, m.identity.as_shot)
-    modules.set_series(ds, m.identity.as_shot_series, _AS_SHOT_SERIES, wording.SERIES_AS_SHOT)
+    modules.set_series(ds, m.identity.as_shot_series, _AS_SHOT_SERIES, phrases.SERIES_AS_SHOT)
     ds.ImageType = ["ORIGINAL", "PRIMARY"]
-    ds.ImageComments = wording.as_shot_comment(m.entry, m.plan)
+    ds.ImageComments = phrases.as_shot_comment(m.entry, m.plan)
     modules.set_anatomy(ds, m.plan, m.plan.original_modifiers)
     return Instance(ds, pixels)
 
@@ -163,9 +161,9 @@ def corrected(making: Making, result: Corrected) -> Instance:
     moved = _spatial_relation(m.plan, result, m.entry.crop is not None) != "YES"
     ds = _common(m, result.pixels, m.plan.display, pixels_moved=moved)
     modules.set_sop_common(ds, m.identity.corrected)
-    modules.set_series(ds, m.identity.corrected_series, _CORRECTED_SERIES, wording.SERIES_CORRECTED)
+    modules.set_series(ds, m.identity.corrected_series, _CORRECTED_SERIES, phrases.SERIES_CORRECTED)
     ds.ImageType = ["DERIVED", "PRIMARY"]
-    ds.ImageComments = wording.corrected_comment(m.entry, m.plan)
+    ds.ImageComments = phrases.corrected_comment(m.entry, m.plan)
     modules.set_anatomy(ds, m.plan, m.plan.corrected_modifiers)
     set_derivation(
         ds,
@@ -240,7 +238,7 @@ def set_derivation(
     if cropped:
         crop = Crop(result.box.left, result.box.top, result.box.width, result.box.height)
     codec = "kept by a lossless codec" if result.lossless_codec else "without decoding"
-    ds.DerivationDescription = wording.derivation(plan, crop, trimmed, codec)
+    ds.DerivationDescription = phrases.derivation(plan, crop, trimmed, codec)
     set_source(ds, plan, _spatial_relation(plan, result, cropped), source)
 
 

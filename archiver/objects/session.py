@@ -6,11 +6,7 @@ from dataclasses import dataclass, field
 from datetime import date, time, timedelta
 from pathlib import Path
 
-from archiver.dentition.codes import Code
-from archiver.dentition.orientation import Direction, Turn
-from archiver.dentition.plan import Operator, Plan, plan
-from archiver.dentition.teeth import Tooth
-from archiver.dentition.views import View
+from archiver.dentition import Code, Direction, Operator, Plan, Tooth, Turn, View, plan
 from archiver.objects.purposes import Purpose
 
 

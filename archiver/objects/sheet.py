@@ -14,15 +14,16 @@ from difflib import get_close_matches
 from pathlib import Path
 from typing import Any
 
-from archiver.dentition.numbering import (
+from archiver.dentition import (
     Numbering,
+    Tooth,
+    Turn,
     bare_number,
+    in_arch_order,
     numbering_of,
     parse_teeth,
     read_teeth,
 )
-from archiver.dentition.orientation import Turn
-from archiver.dentition.teeth import Tooth, in_arch_order
 from archiver.errors import InputError, MeaningError, Problem, SheetError
 from archiver.objects.session import (
     Circumstances,

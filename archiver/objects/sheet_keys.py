@@ -12,9 +12,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
 
-from archiver.dentition.orientation import direction_of
-from archiver.dentition.plan import Operator
-from archiver.dentition.views import view_of
+from archiver.dentition import Operator, direction_of, view_of
 from archiver.objects.purposes import Purpose
 from archiver.objects.session import Crop
 

@@ -1,1 +1,5 @@
 """Camera files: formats, claims, JPEG structure, lossless turning, colour, quality; no DICOM."""
+
+import lazy_loader
+
+__getattr__, __dir__, __all__ = lazy_loader.attach_stub(__name__, __file__)

@@ -1,6 +1,6 @@
 """What a camera file is to the rest of the program: its bytes and what they claim.
 
-Only types live here. Reading is in `archiver.photo.reading`; this module imports neither
+Only types live here. Reading is in `archiver.photo.camera_reader`; this module imports neither
 numpy nor Pillow.
 """
 

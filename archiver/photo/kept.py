@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from archiver.errors import PhotoError, Problem
+from archiver.photo.camera_reader import read_camera_bytes
 from archiver.photo.encoding import (
     JPEG_BASELINE,
     JPEG_LOSSLESS,
@@ -12,7 +13,6 @@ from archiver.photo.encoding import (
     corrected_by_pixels,
     encode_corrected,
 )
-from archiver.photo.reading import read_camera_bytes
 from archiver.photo.turbo import load_turbo
 from archiver.photo.turning import Box
 

@@ -7,9 +7,8 @@ from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
 
-from archiver.archive.query import Query, Record
-from archiver.dentition.teeth import Tooth
-from archiver.dentition.views import View
+from archiver.archive import Query, Record
+from archiver.dentition import Tooth, View
 from archiver.errors import ArchiveError, Problem, UsageError
 
 #: Views in which different words mean one way of looking at a tooth.

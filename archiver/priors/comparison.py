@@ -13,22 +13,11 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from archiver.colour import Array, colours
 from archiver.errors import Problem, UsageError
-from archiver.priors import colours, region
-from archiver.priors.colours import Array
-from archiver.priors.differing import (
-    Box,
-    Laid,
-    RegionColour,
-    difference_map,
-    lay,
-    region_colour,
-)
-from archiver.priors.loading import Shown, load
-from archiver.priors.opencv import cv2
-from archiver.priors.prepared import Prepared, prepare
-from archiver.priors.registration import Alignment, Subject
-from archiver.priors.wrong_way import Checked, check
+from archiver.priors.difference import Box, Laid, RegionColour, difference_map, lay, region_colour
+from archiver.priors.display_pixels import Shown, load
+from archiver.vision import Alignment, Checked, Prepared, Subject, check, cv2, prepare, region
 
 Mask = NDArray[np.bool_]
 

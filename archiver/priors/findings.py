@@ -20,7 +20,7 @@ from datetime import datetime
 from pathlib import Path
 
 from archiver.errors import ArchiveError, Problem
-from archiver.priors.wrong_way import Way
+from archiver.vision import Way
 
 FOLDER = "findings"
 FILE = "wrong-way.jsonl"

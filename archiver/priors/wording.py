@@ -6,14 +6,13 @@ from collections.abc import Sequence
 from datetime import date
 from typing import Any
 
-from archiver.dentition.teeth import Tooth
-from archiver.objects.reading import Description
-from archiver.priors import colours
+from archiver.colour import colours
+from archiver.dentition import Tooth
+from archiver.objects import Description
 from archiver.priors.comparison import Compared, Comparison
-from archiver.priors.differing import RegionColour
-from archiver.priors.loading import Shown
-from archiver.priors.models import Model
-from archiver.priors.wrong_way import Way
+from archiver.priors.difference import RegionColour
+from archiver.priors.display_pixels import Shown
+from archiver.vision import Model, Way
 
 CAUTION = (
     "Aligned pictures can hide a change or feign one: look at the originals and at the residual. "

@@ -9,35 +9,28 @@ from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from archiver.records.completeness import (
-    MISSING,
-    PRESENT,
-    SUBSTITUTED,
-    Album,
-    Demand,
-    evaluate,
-)
-from archiver.records.episode_checks import check_episodes
+from archiver.records.checks.episode_checks import check_episodes
+from archiver.records.checks.identity_checks import check_identity
+from archiver.records.checks.likeness import check_likeness
+from archiver.records.checks.object_checks import check_objects
+from archiver.records.checks.outbox_checks import check_outbox, read_outbox
+from archiver.records.checks.picture_checks import check_pictures, same_pictures
+from archiver.records.checks.picture_findings import check_findings, read_findings
+from archiver.records.checks.rejections import check_rejected
+from archiver.records.checks.retention import check_retention
+from archiver.records.checks.time_checks import check_ages, check_extracted, check_times
+from archiver.records.completeness import MISSING, PRESENT, SUBSTITUTED, Album, Demand, evaluate
 from archiver.records.episodes import Episodes
-from archiver.records.examining import Depth
-from archiver.records.identity_checks import check_identity
+from archiver.records.examination import Depth
+from archiver.records.instance_reader import without_collection
 from archiver.records.kinds import Kind, all_kinds, kind_of, worst_first
-from archiver.records.likeness import check_likeness
 from archiver.records.model import Concern, Facts, Instance
-from archiver.records.object_checks import check_objects
-from archiver.records.outbox_checks import check_outbox, read_outbox
-from archiver.records.picture_checks import check_pictures, same_pictures
-from archiver.records.picture_findings import check_findings, read_findings
 from archiver.records.pictures import Picture, pictures_of
-from archiver.records.reading import without_collection
-from archiver.records.rejections import check_rejected
-from archiver.records.retention import check_retention
-from archiver.records.rules import RuleSet, strictest
+from archiver.records.rules.rule_set import RuleSet, strictest
 from archiver.records.survey import Survey
-from archiver.records.time_checks import check_ages, check_extracted, check_times
 
 if TYPE_CHECKING:
-    from archiver.photo.quality import QualityLimits
+    from archiver.photo import QualityLimits
 
 
 @dataclass(frozen=True)

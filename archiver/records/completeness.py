@@ -7,13 +7,13 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
 
-from archiver.dentition.teeth import Tooth
+from archiver.dentition import Tooth
 from archiver.records.episodes import Episode
-from archiver.records.matching import Match, Target, match, targets_of
 from archiver.records.model import Concern, Person
 from archiver.records.pictures import Picture, needs_teeth
-from archiver.records.rule_words import joined, named, sentence
-from archiver.records.rules import Requirement, RuleSet
+from archiver.records.requirement_matching import Match, Target, match, targets_of
+from archiver.records.rules.rule_set import Requirement, RuleSet
+from archiver.records.rules.rule_words import joined, named, sentence
 
 #: How far from an event a picture is still told as taken at the wrong time (days).
 _NEAR = 366

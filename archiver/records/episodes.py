@@ -18,14 +18,7 @@ from datetime import date
 from itertools import pairwise
 from pathlib import Path
 
-from archiver.dentition.numbering import (
-    WORD_SETS,
-    Numbering,
-    bare_number,
-    numbering_of,
-    read_teeth,
-)
-from archiver.dentition.teeth import Tooth
+from archiver.dentition import WORD_SETS, Numbering, Tooth, bare_number, numbering_of, read_teeth
 from archiver.errors import InputError, MeaningError, Problem
 from archiver.records.spreadsheet import Table, day_order, read_day, read_table
 

@@ -7,7 +7,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
 
-from archiver.dentition.views import View, covered_teeth
+from archiver.dentition import View, covered_teeth
 from archiver.records.model import Facts, Instance, Person
 
 #: Words by which session sheets tell a stage, folded; the stages of rules are the keys.

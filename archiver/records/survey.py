@@ -9,18 +9,30 @@ from dataclasses import dataclass, field, replace
 from datetime import datetime
 from pathlib import Path
 
-from archiver.archive import sqlite
-from archiver.archive.index import Index, Kept
-from archiver.archive.journal import START, Entry, Position, holds_at, read_lines
-from archiver.archive.layout import Layout
-from archiver.archive.recovery import promises as promises_of
+from archiver.archive.store import (
+    START,
+    Entry,
+    Index,
+    Kept,
+    Layout,
+    Position,
+    holds_at,
+    read_lines,
+    sqlite,
+)
+from archiver.archive.store import promises as promises_of
 from archiver.errors import ArchiverError
-from archiver.records.examining import Depth
-from archiver.records.integrity import check_file, check_index, check_missing, place_of
-from archiver.records.looking import Looked, look_at_objects
-from archiver.records.memory import Memory
-from archiver.records.model import Concern, Facts, Instance
-from archiver.records.reading import (
+from archiver.records.audit_memory import Memory
+from archiver.records.checks.integrity import check_file, check_index, check_missing, place_of
+from archiver.records.checks.rejections import (
+    Rejections,
+    check_rejections,
+    read_rejections,
+    rejections_of,
+    wrong_marks,
+)
+from archiver.records.examination import Depth
+from archiver.records.instance_reader import (
     index_in_memory,
     read_instances,
     row_digests,
@@ -28,13 +40,8 @@ from archiver.records.reading import (
     stray_teeth,
     unused_patients,
 )
-from archiver.records.rejections import (
-    Rejections,
-    check_rejections,
-    read_rejections,
-    rejections_of,
-    wrong_marks,
-)
+from archiver.records.model import Concern, Facts, Instance
+from archiver.records.object_survey import Looked, look_at_objects
 
 #: Objects whose expected rows are made at once.
 _AT_ONCE = 500

@@ -1,1 +1,5 @@
 """Tables of the DICOM standard and the validator that reads them."""
+
+import lazy_loader
+
+__getattr__, __dir__, __all__ = lazy_loader.attach_stub(__name__, __file__)

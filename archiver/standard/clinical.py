@@ -5,10 +5,7 @@ No rule here can know what is in the picture. They find what contradicts itself.
 
 from __future__ import annotations
 
-from archiver.dentition import codes
-from archiver.dentition.orientation import Orientation, Turn
-from archiver.dentition.teeth import Side
-from archiver.dentition.views import Surface
+from archiver.dentition import Orientation, Side, Surface, Turn, codes
 from archiver.standard.depiction import Depiction, NamedTooth, Source, depiction_of
 from archiver.standard.dictionary import tag_of
 from archiver.standard.elements import Item
@@ -84,7 +81,7 @@ def _check_code(named: NamedTooth, report: Report) -> None:
 
 def _tooth_meant(meaning: str) -> str | None:
     """Return the ISO number of the permanent or deciduous tooth that a meaning names."""
-    from archiver.dentition.teeth import ALL_TEETH
+    from archiver.dentition import ALL_TEETH
 
     for tooth in ALL_TEETH:
         if codes.code_of(tooth).meaning.casefold() == meaning.casefold():

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from functools import cache
 from typing import Any
 
-from archiver.dentition.codes import code_of, is_current, tooth_of_code
+from archiver.dentition import code_of, is_current, tooth_of_code
 from archiver.standard.dictionary import tag_of
 from archiver.standard.elements import Element, Item, Levels, step_into
 from archiver.standard.report import Report, shown

@@ -7,8 +7,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from archiver.errors import PhotoError
-from archiver.photo.jpeg import parse_jpeg
-from archiver.photo.jpeg_structure import ColourModel, JpegStructure, Process
+from archiver.photo import ColourModel, JpegStructure, Process, parse_jpeg
 
 Bytes = bytes | memoryview
 

@@ -8,10 +8,16 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from archiver.dentition import codes
-from archiver.dentition.orientation import Direction, Orientation, orientation_of
-from archiver.dentition.teeth import Arch, Side, Tooth
-from archiver.dentition.views import Surface
+from archiver.dentition import (
+    Arch,
+    Direction,
+    Orientation,
+    Side,
+    Surface,
+    Tooth,
+    codes,
+    orientation_of,
+)
 from archiver.standard.coded_rules import Concept, concept_of
 from archiver.standard.dictionary import tag_of
 from archiver.standard.elements import Item, step_into

@@ -86,7 +86,7 @@ def validate_instance(
     dataset
         The dataset without Pixel Data.
     """
-    from archiver.objects.part10 import encoded
+    from archiver.objects import encoded
 
     return validate_encoded(encoded(dataset), frame, transfer_syntax, path)
 

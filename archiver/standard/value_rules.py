@@ -9,13 +9,7 @@ from typing import Any
 
 from archiver.standard.charsets import Reading, read_text, unknown_terms
 from archiver.standard.dictionary import admits_multiplicity, describe_tag
-from archiver.standard.elements import (
-    PIXEL_DATA,
-    UNDEFINED_LENGTH,
-    Element,
-    Item,
-    step_into,
-)
+from archiver.standard.elements import PIXEL_DATA, UNDEFINED_LENGTH, Element, Item, step_into
 from archiver.standard.report import Report, shown
 from archiver.standard.tables import load_toml
 

@@ -9,7 +9,7 @@ from urllib.parse import parse_qsl
 
 from starlette.requests import ClientDisconnect, Request
 
-from archiver.web.refusing import Refused
+from archiver.web.http_errors import Refused
 
 #: Bytes of a form or of JSON, where nothing else is said.
 SMALL = 256 << 10

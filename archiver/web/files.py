@@ -28,7 +28,7 @@ _CACHE = "no-cache"
 
 def static_route(rooms: Iterable[str]) -> Route:
     """Serve ``static`` of the pages, and of each room under its name."""
-    folders = {room: _HERE / room / "static" for room in rooms}
+    folders = {room: _HERE / "pages" / room / "static" for room in rooms}
 
     def answer(request: Request) -> Response:
         name = str(request.path_params["name"])

@@ -5,12 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from archiver.dentition.numbering import Numbering, shortened
-from archiver.dentition.orientation import Orientation
-from archiver.dentition.teeth import Tooth, in_arch_order
+from archiver.dentition import Numbering, Orientation, Tooth, in_arch_order, shortened
 
 if TYPE_CHECKING:
-    from archiver.objects.reading import Description
+    from archiver.objects import Description
     from archiver.web.wording import Words
 
 CONFIRMED, UNCONFIRMED, NO_PHOTOGRAPH = "confirmed", "unconfirmed", "none"

@@ -17,16 +17,16 @@ from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import BaseRoute
 
-from archiver.archive.query import Record
+from archiver.archive import Record
 from archiver.errors import ArchiverError, ObjectError, Problem
-from archiver.network.node.audit import Event
+from archiver.network.node import Event
+from archiver.web.auth.visitor import visitor_of
+from archiver.web.http_errors import Refused
 from archiver.web.labels import Label, label_of
-from archiver.web.refusing import Refused
-from archiver.web.visitor import visitor_of
 
 if TYPE_CHECKING:
-    from archiver.objects.reading import Description
-    from archiver.web.site import Site
+    from archiver.objects import Description
+    from archiver.web.app import Site
 
 #: Longer sides that are made; a wish is rounded up to the next.
 SIDES = (160, 320, 640, 1280, 2560)
@@ -63,7 +63,7 @@ class Pictures:
         ObjectError
             If the file cannot be read.
         """
-        from archiver.objects.reading import describe
+        from archiver.objects import describe
 
         with self._guard:
             found = self._described.get(uid)
@@ -88,7 +88,7 @@ class Pictures:
         ObjectError
             If the file cannot be read.
         """
-        from archiver.priors.loading import display_turn
+        from archiver.priors import display_turn
 
         description = self.description(record.sop_instance_uid, Path(record.path))
         turn, edges = display_turn(description)
@@ -182,14 +182,14 @@ def _rendered(description: Description, path: Path, side: int) -> bytes:
     if description.is_photograph:
         from PIL import Image
 
-        from archiver.priors.colours import as_srgb
-        from archiver.priors.loading import load
+        from archiver.colour import as_srgb
+        from archiver.priors import load
 
         shown = load(path, side)
         buffer = io.BytesIO()
         pixels = as_srgb(shown.pixels, shown.space)
         Image.fromarray(pixels).save(buffer, "JPEG", quality=_QUALITY)
         return buffer.getvalue()
-    from archiver.network.node.rendering import Rendition, render
+    from archiver.network.node.dicomweb import Rendition, render
 
     return render(path, Rendition("image/jpeg", _QUALITY, (side, side)))

@@ -18,7 +18,7 @@ from dataclasses import dataclass
 from datetime import timedelta
 from typing import Any
 
-from archiver.dentition.numbering import Numbering, numbering_of
+from archiver.dentition import Numbering, numbering_of
 from archiver.errors import InputError, Problem, UsageError
 
 

@@ -30,11 +30,11 @@ from starlette.responses import Response, StreamingResponse
 from starlette.routing import BaseRoute
 
 from archiver.errors import ArchiverError
-from archiver.web.refusing import Refused
-from archiver.web.visitor import Visitor, visitor_of
+from archiver.web.auth.visitor import Visitor, visitor_of
+from archiver.web.http_errors import Refused
 
 if TYPE_CHECKING:
-    from archiver.web.site import Site
+    from archiver.web.app import Site
 
 RUNNING, DONE, FAILED, CANCELLED = "running", "done", "failed", "cancelled"
 #: A stream of events ends after that many seconds; the browser asks again.

@@ -12,7 +12,7 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse, Response
 
 if TYPE_CHECKING:
-    from archiver.web.site import Site
+    from archiver.web.app import Site
 
 _HERE = Path(__file__).parent
 _ROOMS = ("entrance", "take_in", "find", "compare", "record")
@@ -37,7 +37,7 @@ class Templates:
 
     def __init__(self, site: Site) -> None:
         self._site = site
-        loaders = {room: FileSystemLoader(_HERE / room / "templates") for room in _ROOMS}
+        loaders = {room: FileSystemLoader(_HERE / "pages" / room / "templates") for room in _ROOMS}
         self.environment = Environment(
             loader=ChoiceLoader([PrefixLoader(loaders), FileSystemLoader(_HERE / "templates")]),
             autoescape=True,

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 
 from sqlalchemy import ColumnElement, func, select
 
-from archiver.archive import tables as t
 from archiver.archive.store import Archive
+from archiver.archive.store import tables as t
 
 _PHOTOGRAPH = "XC"
 

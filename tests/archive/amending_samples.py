@@ -8,9 +8,9 @@ from datetime import date, datetime, timedelta, timezone
 from pathlib import Path
 from typing import Any
 
-from archiver.archive.intake import Settings, Status, take_in
+from archiver.archive.ingest.session_ingest import Settings, Status, take_in
 from archiver.archive.query import Order, Query, Record
-from archiver.archive.store import Archive
+from archiver.archive.store.archive import Archive
 from archiver.dentition.numbering import parse_teeth
 from archiver.dentition.orientation import Direction
 from archiver.dentition.views import View

@@ -10,12 +10,12 @@ from pydicom import Dataset
 from pydicom.dataset import FileMetaDataset
 from pydicom.uid import ExplicitVRLittleEndian
 
-from archiver.archive.putting import Incoming
+from archiver.archive.store.file_transaction import Incoming
 from archiver.dentition import codes
 from archiver.dentition.teeth import Tooth
 from archiver.dentition.views import View, sight
 from archiver.objects import concepts
-from archiver.objects.reading import describe
+from archiver.objects.description import describe
 
 ROOT = "1.2.826.0.1.3680043.8.498"  # pydicom's own root, fit for made-up objects
 NOON = datetime(2026, 3, 4, 12, tzinfo=timezone.utc)

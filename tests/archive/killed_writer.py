@@ -18,8 +18,8 @@ from typing import Any
 
 from archive_samples import incoming
 
-from archiver.archive.putting import Incoming
-from archiver.archive.store import Archive
+from archiver.archive.store.archive import Archive
+from archiver.archive.store.file_transaction import Incoming
 
 PIXELS = 50_000
 

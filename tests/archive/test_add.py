@@ -14,9 +14,9 @@ from pydicom.dataset import FileMetaDataset
 from pydicom.encaps import encapsulate
 from pydicom.uid import ExplicitVRLittleEndian, JPEGBaseline8Bit
 
-from archiver.archive.add import Fate, add_files
+from archiver.archive.ingest.foreign_files import Fate, add_files
 from archiver.archive.query import Query
-from archiver.archive.store import Archive
+from archiver.archive.store.archive import Archive
 
 
 @pytest.fixture

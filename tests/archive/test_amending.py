@@ -24,27 +24,21 @@ from pydicom.uid import (
     RLELossless,
 )
 
-from archiver.archive.add import add_files
-from archiver.archive.amending import (
-    Amendment,
-    Ways,
-    Wish,
-    carry_out,
-    prepare,
-)
-from archiver.archive.held_photograph import successor_of
-from archiver.archive.intake import Settings, Status, take_in
-from archiver.archive.moving import Person, whose
+from archiver.archive.index_rebuild import rebuild
+from archiver.archive.ingest.foreign_files import add_files
+from archiver.archive.ingest.session_ingest import Settings, Status, take_in
 from archiver.archive.query import Query, Record
-from archiver.archive.rebuild import rebuild
-from archiver.archive.store import Archive
+from archiver.archive.statements.amendments import Amendment, Ways, Wish, carry_out, prepare
+from archiver.archive.statements.held_photograph import successor_of
+from archiver.archive.statements.patient_reassignment import Person, whose
+from archiver.archive.store.archive import Archive
 from archiver.dentition.numbering import parse_teeth
 from archiver.dentition.orientation import Direction, Turn
 from archiver.dentition.views import View
 from archiver.errors import ArchiverError, MeaningError, ObjectError
 from archiver.objects import concepts
+from archiver.objects.description import comments, describe
 from archiver.objects.mistakes import Change
-from archiver.objects.reading import comments, describe
 from archiver.objects.session import Circumstances, Crop, Patient, Session, Visit
 from archiver.objects.uids import DerivedUids
 from archiver.photo.turbo import load_turbo

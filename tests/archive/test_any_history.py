@@ -10,11 +10,11 @@ from hypothesis import settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, invariant, rule
 
-from archiver.archive.journal import verify_chain
-from archiver.archive.putting import Outcome
+from archiver.archive.index_rebuild import rebuild
 from archiver.archive.query import Query
-from archiver.archive.rebuild import rebuild
-from archiver.archive.store import Archive
+from archiver.archive.store.archive import Archive
+from archiver.archive.store.file_transaction import Outcome
+from archiver.archive.store.journal import verify_chain
 
 NUMBERS = st.integers(0, 5)
 CONTENTS = st.sampled_from([b"first", b"second"])

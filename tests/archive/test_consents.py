@@ -9,8 +9,8 @@ from pathlib import Path
 import pytest
 from archive_samples import NOON, Clock, incoming
 
-from archiver.archive import notebook
-from archiver.archive.consents import (
+from archiver.archive.statements import jsonl_log
+from archiver.archive.statements.consents import (
     FILE,
     GIVEN,
     WITHDRAWN,
@@ -20,8 +20,8 @@ from archiver.archive.consents import (
     note,
     note_session,
 )
-from archiver.archive.secret import keyed, secret_of
-from archiver.archive.store import Archive
+from archiver.archive.store.archive import Archive
+from archiver.archive.store.secret import keyed, secret_of
 from archiver.errors import InputError, IntegrityError
 from archiver.objects.purposes import Purpose
 from archiver.objects.session import ConsentSaid, Patient, Session, Visit
@@ -185,13 +185,13 @@ def test_a_notebook_is_as_it_was_when_the_disk_refuses(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     path = tmp_path / "notes.jsonl"
-    notebook.append(path, {"n": 1})
+    jsonl_log.append(path, {"n": 1})
     before = path.read_bytes()
 
     def refuse(handle: int) -> None:
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr("archiver.archive.notebook.os.fsync", refuse)
+    monkeypatch.setattr("archiver.archive.statements.jsonl_log.os.fsync", refuse)
     with pytest.raises(Exception, match="the disk is full"):
-        notebook.append(path, {"n": 2})
+        jsonl_log.append(path, {"n": 2})
     assert path.read_bytes() == before

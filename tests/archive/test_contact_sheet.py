@@ -8,10 +8,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from PIL import Image, ImageDraw
 
-from archiver.archive import contact_sheet as sheet
-from archiver.archive import lettering
-from archiver.archive.contact_sheet import Edges, Picture, SheetCell, SheetHead
-from archiver.archive.lettering import Face, fitted, shortened, width, wrapped
+from archiver.sheets import contact_sheet as sheet
+from archiver.sheets import lettering
+from archiver.sheets.contact_sheet import Edges, Picture, SheetCell, SheetHead
+from archiver.sheets.lettering import Face, fitted, shortened, width, wrapped
 
 HEAD = SheetHead("Okafor, Nadia", "P-0417", "4 March 2026")
 GREEN = (0, 200, 0)

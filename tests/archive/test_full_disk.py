@@ -15,11 +15,11 @@ from pathlib import Path
 import pytest
 from archive_samples import Clock, content, incoming, uid
 
-from archiver.archive.journal import verify_chain
-from archiver.archive.putting import Outcome
+from archiver.archive.index_rebuild import rebuild
 from archiver.archive.query import Query
-from archiver.archive.rebuild import rebuild
-from archiver.archive.store import Archive
+from archiver.archive.store.archive import Archive
+from archiver.archive.store.file_transaction import Outcome
+from archiver.archive.store.journal import verify_chain
 from archiver.errors import ArchiveError
 
 

@@ -8,7 +8,7 @@ from archive_samples import NOON
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from archiver.archive.journal import (
+from archiver.archive.store.journal import (
     START,
     STORED,
     Deed,
@@ -78,7 +78,7 @@ def test_a_line_that_is_dropped_doubled_or_moved_is_found(good: bytes, data: st.
 
 
 def test_a_line_rewritten_with_a_hash_that_fits_breaks_the_link_behind_it(good: bytes) -> None:
-    from archiver.archive import journal
+    from archiver.archive.store import journal
 
     lines = good.splitlines()
     fields = journal.json.loads(lines[3])

@@ -16,10 +16,10 @@ from pathlib import Path
 from archive_samples import Clock, content, uid
 from killed_writer import PIXELS, numbered
 
-from archiver.archive.journal import verify_chain
+from archiver.archive.index_rebuild import rebuild
 from archiver.archive.query import Query
-from archiver.archive.rebuild import rebuild
-from archiver.archive.store import Archive
+from archiver.archive.store.archive import Archive
+from archiver.archive.store.journal import verify_chain
 
 KILLS = int(os.environ.get("ARCHIVER_KILLS", "10"))
 COUNT = 60

@@ -8,7 +8,7 @@ from concurrent.futures import ThreadPoolExecutor
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from archiver.archive.memory import MemoryGate
+from archiver.archive.ingest.memory_budget import MemoryGate
 
 
 @settings(max_examples=30, deadline=None)

@@ -12,9 +12,9 @@ from archive_samples import Clock, incoming, tooth, uid
 from hypothesis import given
 from hypothesis import strategies as st
 
-from archiver.archive.index import iso_date, iso_time, name_key
 from archiver.archive.query import CSV_HEADER, Order, Query
-from archiver.archive.store import Archive
+from archiver.archive.store.archive import Archive
+from archiver.archive.store.index import iso_date, iso_time, name_key
 from archiver.dentition.teeth import ALL_TEETH
 from archiver.dentition.views import View, covered_teeth
 

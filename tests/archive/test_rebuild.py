@@ -8,10 +8,10 @@ from pathlib import Path
 import pytest
 from archive_samples import Clock, as_bytes, content, dataset, incoming, uid
 
-from archiver.archive.journal import verify_chain
+from archiver.archive.index_rebuild import rebuild
 from archiver.archive.query import Query
-from archiver.archive.rebuild import rebuild
-from archiver.archive.store import Archive
+from archiver.archive.store.archive import Archive
+from archiver.archive.store.journal import verify_chain
 from archiver.errors import ArchiveError
 
 COUNT = 12

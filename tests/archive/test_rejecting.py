@@ -7,13 +7,13 @@ from pathlib import Path
 import pytest
 from archive_samples import NOON, Clock, dataset, incoming, tooth, uid
 
-from archiver.archive.putting import Incoming
+from archiver.archive.index_rebuild import rebuild
 from archiver.archive.query import Order, Query
-from archiver.archive.rebuild import rebuild
-from archiver.archive.store import Archive
+from archiver.archive.store.archive import Archive
+from archiver.archive.store.file_transaction import Incoming
 from archiver.dentition.codes import Code
 from archiver.objects import concepts, key_objects, part10
-from archiver.objects.reading import describe
+from archiver.objects.description import describe
 from archiver.objects.uids import DerivedUids
 
 SAFETY = concepts.REJECTED_FOR_SAFETY

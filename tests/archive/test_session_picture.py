@@ -8,15 +8,15 @@ import pytest
 from archive_samples import NOON, tooth
 from PIL import Image
 
-from archiver.archive import session_picture
-from archiver.archive.contact_sheet import PAGE_WIDTH, SheetCell, SheetHead
-from archiver.archive.intake import Settings, Status, Taken, take_in
+from archiver.archive.ingest.session_ingest import Settings, Status, Taken, take_in
 from archiver.archive.query import Query
-from archiver.archive.session_picture import write_contact_sheet, write_record_sheet
-from archiver.archive.store import Archive
+from archiver.archive.store.archive import Archive
 from archiver.errors import ArchiveError
 from archiver.objects.session import Session
 from archiver.objects.sheet import read_sheet
+from archiver.sheets import session_picture
+from archiver.sheets.contact_sheet import PAGE_WIDTH, SheetCell, SheetHead
+from archiver.sheets.session_picture import write_contact_sheet, write_record_sheet
 
 SHEET = """
 numbering = "ISO 3950"

@@ -11,11 +11,11 @@ from pathlib import Path
 import pytest
 from archive_samples import Clock, as_bytes, content, dataset, incoming, uid
 
-from archiver.archive.journal import verify_chain
-from archiver.archive.putting import Incoming, Outcome
+from archiver.archive.index_rebuild import rebuild
 from archiver.archive.query import Query
-from archiver.archive.rebuild import rebuild
-from archiver.archive.store import Archive
+from archiver.archive.store.archive import Archive
+from archiver.archive.store.file_transaction import Incoming, Outcome
+from archiver.archive.store.journal import verify_chain
 from archiver.errors import ArchiveError, IntegrityError, ObjectError
 
 
@@ -131,7 +131,7 @@ def test_a_second_writer_is_kept_out_and_told_who_writes(archive: Archive, folde
     with pytest.raises(ArchiveError, match=f"another process is writing.*{os.getpid()}"):
         Archive.open(folder)
     code = (
-        "import sys; from pathlib import Path; from archiver.archive.store import Archive\n"
+        "import sys; from pathlib import Path; from archiver.archive.store.archive import Archive\n"
         "try: Archive.open(Path(sys.argv[1]))\n"
         "except Exception as error: print(type(error).__name__, error)"
     )
@@ -332,7 +332,7 @@ def test_a_description_from_the_file_indexes_the_same_as_the_one_handed_in(
     ds = dataset(
         1, teeth=("14", "15"), view="buccal", confirmed_by="Haugen^Liv", name="Ødegård^Åse"
     )
-    from archiver.objects.reading import describe
+    from archiver.objects.description import describe
 
     archive.put([Incoming(describe(ds), [as_bytes(ds)])])
     before = archive.query(Query())

@@ -9,10 +9,10 @@ from pathlib import Path
 import pytest
 from archive_samples import Clock, incoming, uid
 
-from archiver.archive import putting
-from archiver.archive.journal import GIVEN_UP, INTENDED, STORED, Deed, Journal, verify_chain
-from archiver.archive.rebuild import rebuild
-from archiver.archive.store import Archive
+from archiver.archive.index_rebuild import rebuild
+from archiver.archive.store import file_transaction
+from archiver.archive.store.archive import Archive
+from archiver.archive.store.journal import GIVEN_UP, INTENDED, STORED, Deed, Journal, verify_chain
 from archiver.errors import ArchiveError
 
 NOTES = ("in place of 1", "in place of 2", "rejects 1 and 2")
@@ -75,7 +75,7 @@ def stop_when_placing(monkeypatch: pytest.MonkeyPatch, after: int) -> None:
         return real(self, target)
 
     monkeypatch.setattr(Path, "replace", replace)
-    monkeypatch.setattr(putting.Placement, "undo", lambda self: None)
+    monkeypatch.setattr(file_transaction.Placement, "undo", lambda self: None)
     monkeypatch.setattr(Archive, "_give_up", lambda *args: None)
 
 

@@ -30,14 +30,14 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "archive"))
 
 from bench_query import made_up
 
-from archiver.archive.index import Index, Kept
-from archiver.archive.journal import START
-from archiver.archive.layout import Layout
-from archiver.archive.sqlite import writing_engine
+from archiver.archive.store.index import Index, Kept
+from archiver.archive.store.journal import START
+from archiver.archive.store.layout import Layout
+from archiver.archive.store.sqlite import writing_engine
 from archiver.dentition.teeth import Tooth
 from archiver.dentition.views import View, sight
 from archiver.objects.concepts import VL_PHOTOGRAPHIC_IMAGE
-from archiver.objects.reading import Description
+from archiver.objects.description import Description
 
 SECONDS, MEGABYTES = 20.0, 500.0
 #: Time for each instance in the largest archive against that in the smallest.
@@ -159,12 +159,12 @@ def audit_once(folder: Path) -> None:
     """Audit an index in this process and print what it took."""
     os.sched_setaffinity(0, {min(os.sched_getaffinity(0))})
     from archiver.records.audit import Run, run_audit
+    from archiver.records.audit_memory import Memory
     from archiver.records.episodes import read_episodes
-    from archiver.records.examining import Depth
-    from archiver.records.memory import Memory
-    from archiver.records.page import write_page
-    from archiver.records.rule_reading import read_rules, shipped
-    from archiver.records.summary import write_csv, write_json
+    from archiver.records.examination import Depth
+    from archiver.records.report.report_page import write_page
+    from archiver.records.report.summary import write_csv, write_json
+    from archiver.records.rules.rule_reader import read_rules, shipped
     from archiver.records.survey import survey_archive
 
     begun = time.process_time()
@@ -229,7 +229,7 @@ def make_objects(folder: Path, count: int, megabytes: int) -> list[Path]:
     """An archive of objects whose pixels are noise."""
     from archive_samples import incoming
 
-    from archiver.archive.store import Archive
+    from archiver.archive.store.archive import Archive
 
     noise = random.Random(5)
     with Archive.open(folder, clock=lambda: NOW, actor="bench") as archive:
@@ -240,8 +240,8 @@ def make_objects(folder: Path, count: int, megabytes: int) -> list[Path]:
 
 def objects(count: int, rounds: int) -> list[str]:
     """Measure audits of objects beside sha256sum; return the limits that were passed."""
-    from archiver.records.examining import Depth
-    from archiver.records.memory import Memory
+    from archiver.records.audit_memory import Memory
+    from archiver.records.examination import Depth
     from archiver.records.survey import survey_archive
 
     shares: dict[Depth, list[float]] = {Depth.DIGESTS: [], Depth.OBJECTS: []}

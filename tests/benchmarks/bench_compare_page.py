@@ -27,7 +27,7 @@ from bench_compare import archived
 from playwright.sync_api import Page, expect, sync_playwright
 
 from archiver.archive.query import Query
-from archiver.archive.store import Archive
+from archiver.archive.store.archive import Archive
 
 #: Limit of the project: three seconds on a machine that decodes the two in 0.31 s.
 AT_MOST_SECONDS, OF_DECODING = 3.0, 0.31

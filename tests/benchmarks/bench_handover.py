@@ -31,10 +31,10 @@ from PIL import Image
 from pydicom import dcmread
 
 import demo_studies
-from archiver.archive.consents import note_session
-from archiver.archive.intake import Settings, take_in
+from archiver.archive.ingest.session_ingest import Settings, take_in
 from archiver.archive.query import Query
-from archiver.archive.store import Archive
+from archiver.archive.statements.consents import note_session
+from archiver.archive.store.archive import Archive
 from archiver.handover import package
 from archiver.handover.frames import Frame, frame_of
 from archiver.handover.order import Order
@@ -44,7 +44,7 @@ from archiver.handover.sheet_pdf import pdf_of
 from archiver.objects.purposes import Purpose
 from archiver.objects.sheet import read_sheet
 from archiver.photo import icc
-from archiver.photo.reading import read_size
+from archiver.photo.camera_reader import read_size
 
 #: Limit of the project: times of copying and hashing that a package may take besides its sheet.
 AT_MOST = 1.3

@@ -19,10 +19,10 @@ from pathlib import Path
 
 import psutil
 
-from archiver.archive.index import Index
-from archiver.archive.layout import Layout
-from archiver.archive.sqlite import writing_engine
-from archiver.archive.store import Archive
+from archiver.archive.store.archive import Archive
+from archiver.archive.store.index import Index
+from archiver.archive.store.layout import Layout
+from archiver.archive.store.sqlite import writing_engine
 from tests.benchmarks.bench_query import INSTANCES, PATIENTS, fill, made_up
 from tests.network.node_raw import Raw, associate_rq, context_item, data_pdu, element
 from tests.network.node_serving import Served

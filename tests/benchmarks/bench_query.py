@@ -14,15 +14,15 @@ from collections.abc import Iterable, Iterator
 
 import pytest
 
-from archiver.archive.index import Index, Kept
-from archiver.archive.journal import START
-from archiver.archive.layout import Layout
 from archiver.archive.query import Order, Query, Record, answer
-from archiver.archive.sqlite import reading_engine, writing_engine
+from archiver.archive.store.index import Index, Kept
+from archiver.archive.store.journal import START
+from archiver.archive.store.layout import Layout
+from archiver.archive.store.sqlite import reading_engine, writing_engine
 from archiver.dentition.teeth import PERMANENT_TEETH, Tooth
 from archiver.dentition.views import View, sight
 from archiver.objects.concepts import VL_PHOTOGRAPHIC_IMAGE
-from archiver.objects.reading import Description
+from archiver.objects.description import Description
 
 INSTANCES = 100_000
 PATIENTS = 2_500

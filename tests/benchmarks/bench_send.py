@@ -32,12 +32,12 @@ from pydicom.uid import generate_uid
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
-from archiver.archive.add import add_files
-from archiver.archive.store import Archive
-from archiver.network.outbox import Outbox
+from archiver.archive.ingest.foreign_files import add_files
+from archiver.archive.store.archive import Archive
+from archiver.network.outbox.delivery_state import State
+from archiver.network.outbox.outbox import Outbox
+from archiver.network.outbox.outbox_worker import World, work
 from archiver.network.peers import DimsePeer
-from archiver.network.sending import World, work
-from archiver.network.shipping import State
 from tests.benchmarks import as_installed
 from tests.network import node_samples as samples
 from tests.network.client_objects import goods

@@ -12,13 +12,13 @@ import pytest
 from in_process import archiver
 from sessions import camera_jpeg, photo, write_sheet
 
-from archiver.archive.amending import Ways, Wish, carry_out, prepare
-from archiver.archive.handovers import HandedOver, register
 from archiver.archive.query import Query, Record
-from archiver.archive.store import Archive
+from archiver.archive.statements.amendments import Ways, Wish, carry_out, prepare
+from archiver.archive.statements.handover_register import HandedOver, register
+from archiver.archive.store.archive import Archive
 from archiver.dentition.numbering import parse_teeth
-from archiver.network.outbox import Goods, Outbox
-from archiver.network.shipping import State
+from archiver.network.outbox.delivery_state import State
+from archiver.network.outbox.outbox import Goods, Outbox
 from archiver.objects.mistakes import Change
 
 NOW = datetime(2026, 3, 5, tzinfo=timezone.utc)

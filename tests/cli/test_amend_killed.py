@@ -19,8 +19,8 @@ from pathlib import Path
 from sessions import archiver, camera_jpeg, photo, write_sheet
 
 from archiver.archive.query import Query, Record
-from archiver.archive.store import Archive
-from archiver.network.outbox import Goods, Outbox
+from archiver.archive.store.archive import Archive
+from archiver.network.outbox.outbox import Goods, Outbox
 
 KILLS = int(os.environ.get("ARCHIVER_KILLS", "6"))
 NOW = datetime(2026, 3, 5, tzinfo=timezone.utc)

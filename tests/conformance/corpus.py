@@ -9,8 +9,8 @@ import piexif
 from hypothesis import strategies as st
 from object_samples import JPEG_KINDS, OTHER_KINDS, Made, exif_block, make, meanings, picture
 
+from archiver.dentition.correction import Operator
 from archiver.dentition.orientation import Direction
-from archiver.dentition.plan import Operator
 from archiver.dentition.views import View, sight
 from archiver.objects.session import Circumstances, Crop, Entry, Patient, Visit
 from archiver.photo.turning import turned_size

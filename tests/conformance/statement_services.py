@@ -9,15 +9,17 @@ from pydicom.datadict import dictionary_description, tag_for_keyword
 from pydicom.uid import UID
 from pynetdicom import DEFAULT_TRANSFER_SYNTAXES
 
-from archiver.network.contexts import UNCOMPRESSED
-from archiver.network.dimse import find as client_find
-from archiver.network.dimse import retrieve, worklist
-from archiver.network.node import answers, listening, resources, supported, upper_layer
+from archiver.network.client.dimse import find as client_find
+from archiver.network.client.dimse import retrieve, worklist
+from archiver.network.node import answers, supported
 from archiver.network.node.audit import Event
-from archiver.network.node.levels import ATTRIBUTES, IN_HEADERS, REQUIRED, Level
-from archiver.network.node.qido import MORE, RETURNED
+from archiver.network.node.dicomweb import resources
+from archiver.network.node.dicomweb.qido import MORE, RETURNED
+from archiver.network.node.dimse import listener, upper_layer
+from archiver.network.node.query.information_model import ATTRIBUTES, IN_HEADERS, REQUIRED, Level
+from archiver.network.node.query.worklist import Visit, item_of
 from archiver.network.node.settings import Limits
-from archiver.network.node.worklist import Visit, item_of
+from archiver.network.presentation_contexts import UNCOMPRESSED
 from archiver.network.statuses import rows
 from archiver.objects.part10 import IMPLEMENTATION_CLASS_UID, IMPLEMENTATION_VERSION_NAME
 
@@ -107,7 +109,7 @@ def _association() -> str:
             ),
             ("Connections at one time", f"{limits.connections} (configurable)"),
             ("of one address", f"{limits.connections_of_one_address} (configurable)"),
-            ("Connections waiting to be taken", listening.NodeServer.request_queue_size),
+            ("Connections waiting to be taken", listener.NodeServer.request_queue_size),
             ("Longest A-ASSOCIATE-RQ", upper_layer.LONGEST_NEGOTIATION),
             ("Longest command set", upper_layer.LONGEST_COMMAND),
             ("Asynchronous operations window", "not negotiated: one operation at a time"),
@@ -119,7 +121,7 @@ def _association() -> str:
 
 def client_pdu() -> int:
     """Return the largest PDU that the client takes."""
-    from archiver.network.dimse.link import OUR_PDU
+    from archiver.network.client.dimse.link import OUR_PDU
 
     return OUR_PDU
 
@@ -260,7 +262,7 @@ def _web_keys() -> str:
 
 
 def _media() -> str:
-    from archiver.network.node.accepting import IMAGE_SYNTAXES
+    from archiver.network.node.dicomweb.content_negotiation import IMAGE_SYNTAXES
 
     body = []
     for media, syntaxes in IMAGE_SYNTAXES.items():

@@ -10,11 +10,11 @@ import pytest
 from outside_verifiers import decoded_by_dcmtk, objections, reject
 
 import demo_studies
-from archiver.archive.intake import Settings, Status, take_in
-from archiver.archive.store import Archive
-from archiver.objects.reading import describe
+from archiver.archive.ingest.session_ingest import Settings, Status, take_in
+from archiver.archive.store.archive import Archive
+from archiver.objects.description import describe
 from archiver.objects.sheet import read_sheet
-from archiver.photo.reading import read_camera_file
+from archiver.photo.camera_reader import read_camera_file
 
 HERE = Path(demo_studies.__file__).parent
 SHEETS = sorted(HERE.glob("*/*/sheet.toml"))

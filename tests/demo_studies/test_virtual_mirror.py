@@ -9,9 +9,9 @@ from functools import lru_cache
 import numpy as np
 import pytest
 
+from archiver.dentition.correction import Operator, plan
 from archiver.dentition.numbering import parse_tooth
 from archiver.dentition.orientation import Turn
-from archiver.dentition.plan import Operator, plan
 from archiver.dentition.views import View
 from demo_studies.render.arches import LOWER_ADULT, LOWER_CHILD, UPPER_ADULT, UPPER_CHILD, Stand
 from demo_studies.render.camera import Shot, reflect, set_up

@@ -10,11 +10,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from archiver.dentition.correction import Operator, Plan, plan
 from archiver.dentition.drawing import draw, stages
 from archiver.dentition.explanation import CAUTION, explain
 from archiver.dentition.numbering import parse_teeth
 from archiver.dentition.orientation import Direction, Orientation, Turn
-from archiver.dentition.plan import Operator, Plan, plan
 from archiver.dentition.scene import scene_of
 from archiver.dentition.svg import draw_svg
 from archiver.dentition.teeth import ALL_TEETH, Arch, Side, Tooth

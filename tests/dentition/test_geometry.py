@@ -14,8 +14,8 @@ import numpy as np
 import pytest
 from PIL import Image, ImageOps
 
+from archiver.dentition.correction import Operator, Plan, plan
 from archiver.dentition.orientation import Direction, Turn, is_true
-from archiver.dentition.plan import Operator, Plan, plan
 from archiver.dentition.teeth import ALL_TEETH, Arch, Side, Tooth
 from archiver.dentition.views import View
 

@@ -5,9 +5,9 @@ from __future__ import annotations
 import pytest
 
 from archiver.dentition import codes
+from archiver.dentition.correction import Operator, Plan, plan
 from archiver.dentition.numbering import parse_teeth
 from archiver.dentition.orientation import Direction, Turn
-from archiver.dentition.plan import Operator, Plan, plan
 from archiver.dentition.views import View, view_of
 from archiver.errors import MeaningError
 

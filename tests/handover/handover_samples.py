@@ -13,16 +13,16 @@ from PIL import Image, PngImagePlugin
 from pydicom import DataElement, Dataset, dcmread
 from pydicom.encaps import encapsulate
 
-from archiver.archive.add import Fate, add_files
-from archiver.archive.consents import note, note_session
-from archiver.archive.intake import Settings, take_in
+from archiver.archive.ingest.foreign_files import Fate, add_files
+from archiver.archive.ingest.session_ingest import Settings, take_in
 from archiver.archive.query import Query
-from archiver.archive.store import Archive
+from archiver.archive.statements.consents import note, note_session
+from archiver.archive.store.archive import Archive
 from archiver.handover.order import Order
 from archiver.objects.purposes import Purpose
 from archiver.objects.sheet import read_sheet
 from archiver.photo import icc
-from archiver.photo.reading import read_size
+from archiver.photo.camera_reader import read_size
 
 NOW = datetime(2026, 11, 25, 9, 30, tzinfo=timezone.utc)
 PATIENT, ISSUER, NAME = "P-0417", "RIVERBEND", "Okafor^Nadia^Żółcińska"

@@ -30,7 +30,7 @@ from pydicom.datadict import dictionary_VR, keyword_for_tag
 from test_published_table import COLUMNS, of_2024d, of_2026c
 
 from archiver.archive.query import Query
-from archiver.archive.store import Archive
+from archiver.archive.store.archive import Archive
 from archiver.handover.case import Case
 from archiver.handover.confidentiality import Option
 from archiver.handover.context import SOMEBODY, harmless
@@ -38,9 +38,9 @@ from archiver.handover.deidentify import Removal
 from archiver.handover.meanings import meaning_of
 from archiver.handover.package import make
 from archiver.handover.profiles import Profile, profile_of
+from archiver.objects.description import describe
 from archiver.objects.part10 import encoded
 from archiver.objects.purposes import Purpose
-from archiver.objects.reading import describe
 from archiver.standard.requirements import PHOTOGRAPHIC, Requirement, modules_of, rows_of
 
 CASE = Case.of("1187", (PATIENT, ISSUER), b"s" * 32)
@@ -315,7 +315,7 @@ def test_what_a_technician_needs_stays(archive: Archive, tmp_path: Path) -> None
 
 
 def _secret(archive: Archive) -> bytes:
-    from archiver.archive.secret import secret_of
+    from archiver.archive.store.secret import secret_of
 
     return secret_of(archive.layout.root)
 

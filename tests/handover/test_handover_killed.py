@@ -17,8 +17,8 @@ import handing_over
 import pytest
 from handover_samples import NOW, agreed, camera_file, opened, order, photo, take
 
-from archiver.archive.handovers import handovers
-from archiver.archive.journal import verify_chain
+from archiver.archive.statements.handover_register import handovers
+from archiver.archive.store.journal import verify_chain
 from archiver.handover.package import make
 
 KILLS = int(os.environ.get("ARCHIVER_KILLS", "5"))

@@ -11,7 +11,7 @@ from handover_samples import NOW as TODAY
 from handover_samples import PLANTED, PLANTED_BYTES, hostile_archive, order
 
 from archiver.archive.query import Query
-from archiver.archive.store import Archive
+from archiver.archive.store.archive import Archive
 from archiver.handover.package import Made, make
 from archiver.handover.profiles import profile_of
 from archiver.objects.purposes import Purpose

@@ -28,18 +28,18 @@ from PIL import Image
 from pydicom import dcmread
 from pydicom.encaps import generate_frames
 
-from archiver.archive.consents import WITHDRAWN, note
-from archiver.archive.handovers import handovers, of_case, of_instances
-from archiver.archive.journal import read_lines, verify_chain
-from archiver.archive.putting import Incoming
 from archiver.archive.query import Query, Record
-from archiver.archive.store import Archive
+from archiver.archive.statements.consents import WITHDRAWN, note
+from archiver.archive.statements.handover_register import handovers, of_case, of_instances
+from archiver.archive.store.archive import Archive
+from archiver.archive.store.file_transaction import Incoming
+from archiver.archive.store.journal import read_lines, verify_chain
 from archiver.errors import ArchiveError, ArchiverError, InputError
 from archiver.handover.case import Case
 from archiver.handover.package import Made, make
 from archiver.objects import concepts, key_objects, part10
+from archiver.objects.description import describe
 from archiver.objects.purposes import Purpose
-from archiver.objects.reading import describe
 from archiver.objects.uids import DerivedUids
 from archiver.photo.jpeg_stripping import without_metadata
 from archiver.priors.findings import FAILED, Outcome, keep

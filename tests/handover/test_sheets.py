@@ -16,7 +16,7 @@ from PIL import Image
 from playwright.sync_api import Browser
 from pypdf import PdfReader
 
-from archiver.archive.store import Archive
+from archiver.archive.store.archive import Archive
 from archiver.handover.colour_table import ColourFrame, after_drying, table_of
 from archiver.handover.facts import ColourFacts, drying
 from archiver.handover.package import Made, make

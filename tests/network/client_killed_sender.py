@@ -9,9 +9,9 @@ from pathlib import Path
 
 from pydicom.uid import generate_uid
 
-from archiver.network.outbox import Outbox
+from archiver.network.outbox.outbox import Outbox
+from archiver.network.outbox.outbox_worker import World, work
 from archiver.network.peers import DimsePeer, Peer, TimeLimits, WebPeer
-from archiver.network.sending import World, work
 
 LIMITS = TimeLimits(connect=10, answer=20, commitment=20)
 

@@ -9,8 +9,8 @@ from pathlib import Path
 from pynetdicom.dsutils import split_dataset
 
 from archiver.archive.query import Record
-from archiver.archive.store import Archive
-from archiver.network.outbox import Goods
+from archiver.archive.store.archive import Archive
+from archiver.network.outbox.outbox import Goods
 from tests.archive import archive_samples
 from tests.cli.sessions import archiver, camera_jpeg, picture, write_sheet
 

@@ -15,10 +15,10 @@ from datetime import datetime, timezone
 from pathlib import Path
 from typing import Any
 
-from archiver.archive.store import Archive
+from archiver.archive.store.archive import Archive
 from archiver.network.node.node import Node
+from archiver.network.node.observability import Log
 from archiver.network.node.settings import Limits, NodeSettings
-from archiver.network.node.watching import Log
 from archiver.network.peers import DimsePeer
 
 TITLE = "TESTNODE"

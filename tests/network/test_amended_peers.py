@@ -18,11 +18,11 @@ import pytest
 from pydicom import Dataset, dcmread
 
 from archiver.archive.query import Query
-from archiver.network.asking import Found, ask
-from archiver.network.header_cache import HeaderCache
+from archiver.network.client.header_cache import HeaderCache
+from archiver.network.client.remote_query import Found, ask
 from archiver.network.node.node import Node
 from archiver.network.peers import DimsePeer, WebPeer
-from archiver.objects.reading import describe
+from archiver.objects.description import describe
 from tests.cli.in_process import archiver
 from tests.cli.sessions import camera_jpeg, photo, write_sheet
 from tests.network import client_peers as peers

@@ -7,11 +7,11 @@ from pathlib import Path
 
 import pytest
 
-from archiver.archive.journal import read_lines
-from archiver.archive.store import Archive
-from archiver.network.dropping import tell_journal
-from archiver.network.node import dropped
-from archiver.network.outbox import Outbox
+from archiver.archive.store.archive import Archive
+from archiver.archive.store.journal import read_lines
+from archiver.network.node import outbox_drops
+from archiver.network.outbox.drop_journal import tell_journal
+from archiver.network.outbox.outbox import Outbox
 from tests.cli.sessions import archiver
 from tests.network import client_objects as objects
 from tests.network.node_serving import Served, serving
@@ -62,7 +62,7 @@ def test_while_the_archive_is_served_the_node_tells_the_journal(archive: Path) -
 
 
 def test_a_node_looks_without_being_stopped(archive: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(dropped, "_EVERY", 0.05)
+    monkeypatch.setattr(outbox_drops, "_EVERY", 0.05)
     with serving(archive):
         with Outbox.open(archive) as outbox:
             outbox.drop_noting(outbox.shipments(), "Haugen", START)

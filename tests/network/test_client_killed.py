@@ -14,10 +14,10 @@ from pathlib import Path
 
 import pytest
 
-from archiver.archive.store import Archive
-from archiver.network import shipping
-from archiver.network.outbox import Outbox
-from archiver.network.shipping import State
+from archiver.archive.store.archive import Archive
+from archiver.network.outbox import delivery_state
+from archiver.network.outbox.delivery_state import State
+from archiver.network.outbox.outbox import Outbox
 from tests.network import client_objects as objects
 from tests.network import client_peers as peers
 from tests.network.node_serving import TITLE, Served
@@ -66,7 +66,7 @@ class Sender:
         """Try everything again at once, until the end."""
         with Outbox.open(self.archive) as outbox:
             rows = outbox.shipments()
-            outbox.save(rows, [shipping.tried_again(one, START) for one in rows])
+            outbox.save(rows, [delivery_state.tried_again(one, START) for one in rows])
         last = subprocess.run(self.command, capture_output=True, text=True, timeout=240)
         assert last.returncode == 0, last.stderr
         self.checked()

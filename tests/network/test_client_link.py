@@ -12,8 +12,8 @@ from pydicom import Dataset
 from pynetdicom import evt
 from pynetdicom.presentation import build_context
 
-from archiver.network.dimse import commitment
-from archiver.network.dimse.link import _Checkpoint, open_link
+from archiver.network.client.dimse import commitment
+from archiver.network.client.dimse.link import _Checkpoint, open_link
 from tests.network import client_peers as peers
 
 

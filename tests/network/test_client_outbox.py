@@ -17,18 +17,18 @@ from pydicom import Dataset
 from pydicom.uid import generate_uid
 from pynetdicom import AE, evt
 
-from archiver.archive.journal import read_lines
-from archiver.archive.rebuild import rebuild
-from archiver.archive.store import Archive
+from archiver.archive.index_rebuild import rebuild
+from archiver.archive.store.archive import Archive
+from archiver.archive.store.journal import read_lines
 from archiver.errors import ArchiveError, NetworkError, RefusedForGood
-from archiver.network import shipping
-from archiver.network.card import standing_of
-from archiver.network.dimse.commitment import report_of
-from archiver.network.outbox import Outbox
-from archiver.network.parcels import Sent
+from archiver.network.client.dimse.commitment import report_of
+from archiver.network.outbox import delivery_state
+from archiver.network.outbox.card import standing_of
+from archiver.network.outbox.delivery_state import Shipment, State
+from archiver.network.outbox.outbox import Outbox
+from archiver.network.outbox.outbox_worker import World, take_late_report, work
+from archiver.network.outgoing_object import Sent
 from archiver.network.peers import TimeLimits
-from archiver.network.sending import World, take_late_report, work
-from archiver.network.shipping import Shipment, State
 from archiver.network.statuses import Service, rows, status_of
 from tests.cli.sessions import archiver
 from tests.network import client_objects as objects
@@ -224,7 +224,7 @@ def test_a_peer_that_vanishes_between_store_and_commitment_leaves_all_sent(archi
         with peers.pynetdicom_server(clinic.handlers) as port:
             peer = peers.peer_at(port)
             with outbox.sole_sender("clinic"):
-                from archiver.network.sending import _send_due
+                from archiver.network.outbox.outbox_worker import _send_due
 
                 list(_send_due(outbox, peer, time.world()))
         list(work(outbox, peer, time.world()))
@@ -269,14 +269,16 @@ def test_what_passes_is_tried_again_later_and_what_does_not_has_failed(archive: 
         clinic.status = 0xA700
         list(work(outbox, peers.peer_at(port), time.world()))
         assert _states(outbox) == {"queued": 5}
-        assert {one.next_attempt for one in outbox.shipments()} == {START + shipping.FIRST_WAIT}
+        assert {one.next_attempt for one in outbox.shipments()} == {
+            START + delivery_state.FIRST_WAIT
+        }
         assert list(work(outbox, peers.peer_at(port), time.world())) == []
-        time.now += shipping.FIRST_WAIT
+        time.now += delivery_state.FIRST_WAIT
         clinic.status = 0xA900
         list(work(outbox, peers.peer_at(port), time.world()))
         assert _states(outbox) == {"failed": 5}
         rows = outbox.shipments()
-        outbox.save(rows, [shipping.tried_again(one, time.now) for one in rows])
+        outbox.save(rows, [delivery_state.tried_again(one, time.now) for one in rows])
         clinic.status = 0
         list(work(outbox, peers.peer_at(port), time.world()))
         assert _states(outbox) == {"committed": 5}
@@ -416,17 +418,17 @@ def test_committed_is_reached_only_by_a_report_after_a_store_and_never_left(
     for kind, value in events:
         before = one
         if kind == "result":
-            one = shipping.after_sending(one, value, START, jitter)
+            one = delivery_state.after_sending(one, value, START, jitter)
             there = isinstance(value, Sent) and value.status.code == 0x0111
             done = there or (isinstance(value, Sent) and value.status.is_done)
             stored = stored or (done and before.state is State.QUEUED)
         elif kind == "report":
             failure = None if value is None else status_of(Service.COMMITMENT, value)
-            one = shipping.after_report(one, failure, START, jitter)
+            one = delivery_state.after_report(one, failure, START, jitter)
         elif kind == "silence":
-            one = shipping.without_report(one, "no report", START, jitter)
+            one = delivery_state.without_report(one, "no report", START, jitter)
         else:
-            one = shipping.tried_again(one, START)
+            one = delivery_state.tried_again(one, START)
         if before.state is State.COMMITTED:
             assert one == before
         elif one.state is State.COMMITTED:
@@ -438,9 +440,12 @@ def test_committed_is_reached_only_by_a_report_after_a_store_and_never_left(
 
 @given(st.integers(1, 1000), st.floats(0, 1))
 def test_waits_grow_to_a_bound_and_jitter_only_shortens_them(attempts: int, jitter: float) -> None:
-    wait, longest = shipping.wait_after(attempts, jitter), shipping.wait_after(attempts, 0)
-    assert longest / 2 <= wait <= longest <= shipping.LONGEST_WAIT
-    assert shipping.wait_after(attempts + 1, 0) >= longest
+    wait, longest = (
+        delivery_state.wait_after(attempts, jitter),
+        delivery_state.wait_after(attempts, 0),
+    )
+    assert longest / 2 <= wait <= longest <= delivery_state.LONGEST_WAIT
+    assert delivery_state.wait_after(attempts + 1, 0) >= longest
 
 
 def _settings(folder: Path, port: int) -> Path:

@@ -12,16 +12,16 @@ from pydicom import Dataset
 from pynetdicom import AE, evt
 
 from archiver.archive.query import Query
-from archiver.archive.store import Archive
+from archiver.archive.store.archive import Archive
 from archiver.dentition.numbering import parse_tooth
 from archiver.errors import NetworkError, UsageError
-from archiver.network.asking import ask
-from archiver.network.dimse import find as dimse
-from archiver.network.dimse.find import Level
-from archiver.network.dimse.retrieve import Wanted, retrieve
-from archiver.network.dimse.store import send
-from archiver.network.header_cache import HeaderCache
-from archiver.network.parcels import Sent, read_parcel
+from archiver.network.client.dimse import find as dimse
+from archiver.network.client.dimse.find import Level
+from archiver.network.client.dimse.retrieve import Wanted, retrieve
+from archiver.network.client.dimse.store import send
+from archiver.network.client.header_cache import HeaderCache
+from archiver.network.client.remote_query import ask
+from archiver.network.outgoing_object import Sent, read_parcel
 from archiver.network.peers import DimsePeer, TimeLimits
 from tests.cli.sessions import archiver
 from tests.network import client_objects as objects
@@ -166,7 +166,7 @@ def test_who_connects_to_us_by_tls_and_is_silent_holds_nobody_up(tmp_path: Path)
 
     from pynetdicom.presentation import build_context
 
-    from archiver.network.dimse.receiver import listening
+    from archiver.network.client.dimse.receiver import listening
 
     files = peers.certificates(tmp_path)
     ours, back = peers.free_port(), peers.free_port()

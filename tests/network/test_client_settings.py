@@ -11,9 +11,9 @@ from hypothesis import strategies as st
 from pynetdicom import status as theirs
 
 from archiver.errors import UsageError
-from archiver.network.contexts import MOST_CONTEXTS, contexts_for, grouped
 from archiver.network.peer_settings import read_peers
 from archiver.network.peers import DimsePeer, Secret, WebPeer, find_dimse_peer, find_peer
+from archiver.network.presentation_contexts import MOST_CONTEXTS, contexts_for, grouped
 from archiver.network.statuses import Category, Service, rows, status_of
 
 DIMSE = {"name": "clinic", "host": "imaging.example", "port": 11112, "title": "CLINIC"}

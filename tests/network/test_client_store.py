@@ -18,9 +18,9 @@ from pydicom.encaps import generate_frames
 from pynetdicom import evt
 
 from archiver.errors import ArchiverError, NetworkError, RefusedForGood
-from archiver.network.dimse.echo import echo
-from archiver.network.dimse.store import send
-from archiver.network.parcels import Parcel, Sent, read_parcel
+from archiver.network.client.dimse.store import send
+from archiver.network.client.dimse.verification import echo
+from archiver.network.outgoing_object import Parcel, Sent, read_parcel
 from archiver.network.peers import TimeLimits
 from archiver.network.statuses import Category
 from tests.network import client_objects as objects

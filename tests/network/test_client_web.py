@@ -12,13 +12,13 @@ from typing import Any
 import pytest
 
 from archiver.archive.query import Query
-from archiver.archive.store import Archive
+from archiver.archive.store.archive import Archive
 from archiver.dentition.numbering import parse_tooth
 from archiver.errors import NetworkError
-from archiver.network import web_client, web_store
-from archiver.network.asking import ask
-from archiver.network.header_cache import HeaderCache
-from archiver.network.parcels import Parcel, Sent, read_parcel
+from archiver.network.client.dicomweb import connection, store
+from archiver.network.client.header_cache import HeaderCache
+from archiver.network.client.remote_query import ask
+from archiver.network.outgoing_object import Parcel, Sent, read_parcel
 from archiver.network.peers import Secret, TimeLimits, Tls, WebPeer
 from tests.cli.sessions import archiver
 from tests.network import client_objects as objects
@@ -84,7 +84,7 @@ def parcels(archive: Path) -> list[Parcel]:
 
 
 def _all_sent(peer: WebPeer, some: list[Parcel]) -> None:
-    results = dict(web_store.send(peer, some))
+    results = dict(store.send(peer, some))
     assert set(results) == set(some)
     for result in results.values():
         assert isinstance(result, Sent), result
@@ -94,10 +94,10 @@ def _all_sent(peer: WebPeer, some: list[Parcel]) -> None:
 def _fetched(peer: WebPeer, archive: Path, folder: Path) -> None:
     """Fetch everything, and compare."""
     folder.mkdir()
-    with web_client.open_web_link(peer) as link:
+    with connection.open_web_link(peer) as link:
         for record in objects.records(archive):
             uid = record.sop_instance_uid
-            web_client.fetch(link, record.study_uid, record.series_uid, uid, folder / uid)
+            connection.fetch(link, record.study_uid, record.series_uid, uid, folder / uid)
             assert (folder / uid).read_bytes() == Path(record.path).read_bytes()
     assert len(list(folder.iterdir())) == len(objects.records(archive))
 
@@ -107,7 +107,7 @@ def test_objects_are_stored_and_come_back_byte_for_byte(
     served: Served, archive: Path, tmp_path: Path, connections: int
 ) -> None:
     peer = web_peer(served, connections=connections)
-    web_client.echo(peer)
+    connection.echo(peer)
     _all_sent(peer, parcels(archive))
     _fetched(peer, archive, tmp_path / "back")
 
@@ -117,7 +117,7 @@ def test_by_tls_the_peer_and_we_show_who_we_are(
 ) -> None:
     assert secured.where["dicomweb"].startswith("https://127.0.0.1")
     peer = web_peer(secured, tls=files.tls, token=token)
-    web_client.echo(peer)
+    connection.echo(peer)
     _all_sent(peer, parcels(archive))
     _fetched(peer, archive, tmp_path / "back")
 
@@ -127,7 +127,7 @@ def test_a_user_with_letters_of_any_language_is_let_in(
 ) -> None:
     monkeypatch.setenv("REGION_PASSWORD", "staple-Straße-5")
     known = Secret("REGION_PASSWORD")
-    web_client.echo(web_peer(secured, tls=files.tls, user="Jörg", password=known))
+    connection.echo(web_peer(secured, tls=files.tls, user="Jörg", password=known))
 
 
 @pytest.mark.parametrize("way", ["none", "token", "user"])
@@ -146,9 +146,9 @@ def test_wrong_credentials_are_told_and_cost_no_object(
     }
     peer = web_peer(secured, tls=files.tls, **given[way])
     with pytest.raises(NetworkError, match="does not accept our credentials") as told:
-        web_client.echo(peer)
+        connection.echo(peer)
     assert "s3cret" not in str(told.value)
-    for _, result in web_store.send(peer, parcels(archive)):
+    for _, result in store.send(peer, parcels(archive)):
         # It can be mended, so it is tried again.
         assert type(result) is NetworkError
 
@@ -159,9 +159,9 @@ def test_a_certificate_of_a_strange_authority_is_refused(
     strange = peers.certificates(tmp_path)
     peer = web_peer(secured, token=token, tls=replace(files.tls, authorities=strange.authority))
     with pytest.raises(NetworkError, match="certificate is not accepted"):
-        web_client.echo(peer)
+        connection.echo(peer)
     with pytest.raises(NetworkError, match="certificate is not accepted"):
-        web_client.echo(web_peer(secured, token=token, tls=Tls()))
+        connection.echo(web_peer(secured, token=token, tls=Tls()))
 
 
 def test_a_certificate_of_another_name_is_refused_unless_it_is_the_one_expected(
@@ -169,16 +169,16 @@ def test_a_certificate_of_another_name_is_refused_unless_it_is_the_one_expected(
 ) -> None:
     wrong = replace(files.tls, host="imaging.example")
     with pytest.raises(NetworkError, match="certificate is not accepted"):
-        web_client.echo(web_peer(secured, token=token, tls=wrong))
+        connection.echo(web_peer(secured, token=token, tls=wrong))
     right = replace(files.tls, host="localhost")
-    web_client.echo(web_peer(secured, token=token, tls=right))
+    connection.echo(web_peer(secured, token=token, tls=right))
 
 
 def test_without_our_certificate_the_peer_refuses(
     secured: Served, files: peers.Certificates, token: Secret
 ) -> None:
     with pytest.raises(NetworkError):
-        web_client.echo(web_peer(secured, token=token, tls=Tls(files.authority)))
+        connection.echo(web_peer(secured, token=token, tls=Tls(files.authority)))
 
 
 @pytest.mark.parametrize(

@@ -20,14 +20,15 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from archiver.archive.query import Query
-from archiver.archive.store import Archive
+from archiver.archive.store.archive import Archive
 from archiver.errors import NetworkError
-from archiver.network import sending, web_client
-from archiver.network.card import standing_of
-from archiver.network.outbox import Outbox
+from archiver.network.client.dicomweb import connection
+from archiver.network.outbox import outbox_worker
+from archiver.network.outbox.card import standing_of
+from archiver.network.outbox.delivery_state import State
+from archiver.network.outbox.outbox import Outbox
+from archiver.network.outbox.outbox_worker import READ_BACK, work
 from archiver.network.peers import TimeLimits, WebPeer
-from archiver.network.sending import READ_BACK, work
-from archiver.network.shipping import State
 from tests.network import client_objects as objects
 from tests.network import client_peers as peers
 from tests.network.test_client_outbox import Time
@@ -233,7 +234,7 @@ def test_a_peer_that_vanishes_before_it_is_read_back_leaves_all_sent(
     with strange_server(strange) as url:
         peer = WebPeer("region", url, limits=QUICK)
         with outbox.sole_sender("region"):
-            list(sending._send_due(outbox, peer, Time().world()))
+            list(outbox_worker._send_due(outbox, peer, Time().world()))
     states = _work(outbox, peer, Time())
     assert {state for state, _ in states} == {"sent"}
     assert all("cannot be reached" in reason for _, reason in states)
@@ -297,7 +298,7 @@ def test_a_page_instead_of_an_answer_is_told_with_what_may_be_wrong(
 ) -> None:
     strange.get = lambda _path: (200, "text/html", b"<html>sign in</html>")  # type: ignore[method-assign]
     with pytest.raises(NetworkError, match=r"cannot be understood.*base of the DICOMweb services"):
-        web_client.echo(region)
+        connection.echo(region)
 
 
 def test_an_object_that_breaks_off_leaves_no_file(
@@ -306,10 +307,10 @@ def test_an_object_that_breaks_off_leaves_no_file(
     body = b"--edge\r\nContent-Type: application/dicom\r\n\r\n" + bytes(128) + b"DICM and no end"
     strange.get = lambda _path: (200, "multipart/related; boundary=edge", body)  # type: ignore[method-assign]
     with (
-        web_client.open_web_link(region) as link,
+        connection.open_web_link(region) as link,
         pytest.raises(NetworkError, match="cannot be understood"),
     ):
-        web_client.fetch(link, "1.2", "1.3", "1.4", tmp_path / "one.dcm")
+        connection.fetch(link, "1.2", "1.3", "1.4", tmp_path / "one.dcm")
     assert not list(tmp_path.iterdir())
 
 
@@ -322,4 +323,4 @@ def test_the_first_part_is_found_however_the_body_is_cut(
     whole += content + f"\r\n--{edge}--\r\n".encode()
     pieces = [whole[n : n + size] for n in range(0, len(whole), size)]
     kind = f'multipart/related; type="application/dicom"; boundary={edge}'
-    assert b"".join(web_client.first_part(kind, pieces)) == content
+    assert b"".join(connection.first_part(kind, pieces)) == content

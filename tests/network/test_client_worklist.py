@@ -14,7 +14,7 @@ from pydicom.dataset import FileMetaDataset
 from pydicom.uid import ExplicitVRLittleEndian, generate_uid
 
 from archiver.errors import InputError, NetworkError
-from archiver.network.dimse.worklist import ask_worklist, choose
+from archiver.network.client.dimse.worklist import ask_worklist, choose
 from tests.cli.sessions import archiver, camera_jpeg
 from tests.network import client_objects as objects
 from tests.network import client_peers as peers

@@ -17,7 +17,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from archiver.archive.store import Archive
+from archiver.archive.store.archive import Archive
 from archiver.network.node.node import Node
 from archiver.network.node.settings import Limits
 from tests.network import node_samples as samples

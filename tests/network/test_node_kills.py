@@ -12,9 +12,9 @@ import threading
 from collections.abc import Iterator
 from pathlib import Path
 
-from archiver.archive.rebuild import rebuild
-from archiver.archive.store import Archive
-from archiver.network.dimse.commitment import request_commitment
+from archiver.archive.index_rebuild import rebuild
+from archiver.archive.store.archive import Archive
+from archiver.network.client.dimse.commitment import request_commitment
 from archiver.network.peers import DimsePeer
 from archiver.objects.uids import DerivedUids
 from tests.network import node_samples as samples

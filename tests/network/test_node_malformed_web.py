@@ -17,8 +17,8 @@ import trustme
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from archiver.network.node.dicomweb.resources import RESOURCES, ROOT
 from archiver.network.node.node import Node
-from archiver.network.node.resources import RESOURCES, ROOT
 from archiver.network.node.settings import Limits
 from tests.network import node_samples as samples
 from tests.network.node_serving import ROUNDS, failures, logged, serving

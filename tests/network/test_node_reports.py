@@ -15,14 +15,14 @@ from pydicom import Dataset
 from pydicom.uid import generate_uid
 from pynetdicom import AE, build_role, evt
 
-from archiver.network.dimse.link import open_link
-from archiver.network.node import commitment
-from archiver.network.node.commitment import Delivery, Report
-from archiver.network.node.owed import Debts, Owed, Reference
-from archiver.network.outbox import Outbox
+from archiver.network.client.dimse.link import open_link
+from archiver.network.node.reports import commitment
+from archiver.network.node.reports.commitment import Delivery, Report
+from archiver.network.node.reports.pending_reports import Debts, Owed, Reference
+from archiver.network.outbox.delivery_state import State
+from archiver.network.outbox.outbox import Outbox
+from archiver.network.outbox.outbox_worker import work
 from archiver.network.peers import TimeLimits
-from archiver.network.sending import work
-from archiver.network.shipping import State
 from tests.network import client_objects as objects
 from tests.network import client_peers as peers
 from tests.network import node_samples as samples

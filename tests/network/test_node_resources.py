@@ -11,8 +11,15 @@ from pathlib import Path
 
 import pytest
 
+from archiver.network.node.dicomweb.resources import (
+    GIVEN,
+    RESOURCES,
+    ROOT,
+    STATUSES,
+    Action,
+    Resource,
+)
 from archiver.network.node.node import Node
-from archiver.network.node.resources import GIVEN, RESOURCES, ROOT, STATUSES, Action, Resource
 from archiver.network.node.settings import Limits
 from tests.network import node_samples as samples
 from tests.network.node_serving import run, serving

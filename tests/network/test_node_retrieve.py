@@ -18,7 +18,7 @@ from pynetdicom import AE, evt
 from pynetdicom.sop_class import StorageCommitmentPushModel  # type: ignore[attr-defined]
 
 from archiver.network.node.node import Node
-from archiver.network.outbox import Outbox
+from archiver.network.outbox.outbox import Outbox
 from archiver.network.peers import DimsePeer
 from tests.network import node_samples as samples
 from tests.network.client_peers import pynetdicom_server, storing

@@ -19,23 +19,23 @@ import pytest
 from pydicom.uid import generate_uid
 
 from archiver.archive.query import Query
-from archiver.archive.store import Archive
+from archiver.archive.store.archive import Archive
 from archiver.dentition.numbering import parse_tooth
 from archiver.errors import NetworkError
-from archiver.network.asking import ask
-from archiver.network.dimse import commitment
-from archiver.network.dimse import find as dimse
-from archiver.network.dimse.echo import echo
-from archiver.network.dimse.find import Level
-from archiver.network.dimse.retrieve import Wanted, retrieve
-from archiver.network.dimse.store import send
-from archiver.network.header_cache import HeaderCache
+from archiver.network.client.dimse import commitment
+from archiver.network.client.dimse import find as dimse
+from archiver.network.client.dimse.find import Level
+from archiver.network.client.dimse.retrieve import Wanted, retrieve
+from archiver.network.client.dimse.store import send
+from archiver.network.client.dimse.verification import echo
+from archiver.network.client.header_cache import HeaderCache
+from archiver.network.client.remote_query import ask
 from archiver.network.node.node import Node
-from archiver.network.outbox import Outbox
-from archiver.network.parcels import Parcel, Sent, read_parcel
+from archiver.network.outbox.delivery_state import State
+from archiver.network.outbox.outbox import Outbox
+from archiver.network.outbox.outbox_worker import work
+from archiver.network.outgoing_object import Parcel, Sent, read_parcel
 from archiver.network.peers import DimsePeer
-from archiver.network.sending import work
-from archiver.network.shipping import State
 from tests.network import client_objects as objects
 from tests.network import client_peers as peers
 from tests.network import node_samples as samples

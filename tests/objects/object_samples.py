@@ -15,8 +15,8 @@ import numpy as np
 import piexif
 from PIL import Image
 
+from archiver.dentition.correction import Plan
 from archiver.dentition.numbering import parse_teeth
-from archiver.dentition.plan import Plan
 from archiver.dentition.teeth import ALL_TEETH, Tooth, in_arch_order
 from archiver.dentition.views import View, covered_teeth, sight
 from archiver.errors import MeaningError
@@ -25,9 +25,9 @@ from archiver.objects.photograph import Instance, Making
 from archiver.objects.session import Entry, Patient, Session, Visit
 from archiver.objects.uids import DerivedUids
 from archiver.photo.camera_file import CameraFile
+from archiver.photo.camera_reader import read_camera_bytes
 from archiver.photo.capture_time import corrected_time
 from archiver.photo.encoding import Box, encode_both, encode_corrected
-from archiver.photo.reading import read_camera_bytes
 
 CREATED = datetime(2026, 3, 5, 9, 30, 15, 250000, tzinfo=timezone(timedelta(hours=1)))
 PATIENT = Patient("P-0417", "Okafor^Nadia", "RIVERBEND", date(1988, 2, 17), "F")

@@ -13,8 +13,8 @@ from pydicom.sr._concepts_dict import concepts as published
 
 from archiver.dentition.codes import Code
 from archiver.objects import concepts, key_objects, part10
+from archiver.objects.description import describe
 from archiver.objects.key_objects import Note, Referenced, referenced
-from archiver.objects.reading import describe
 from archiver.objects.uids import DerivedUids
 from archiver.standard.validator import validate_file
 

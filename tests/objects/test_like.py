@@ -11,8 +11,8 @@ from object_samples import entry, make, write
 from pydicom import Dataset
 
 from archiver.errors import ObjectError
-from archiver.objects.like import context_of, read_context
 from archiver.objects.session import Patient, Visit
+from archiver.objects.study_context import context_of, read_context
 
 
 def radiograph(**other: object) -> Dataset:

@@ -23,8 +23,8 @@ from pydicom import Dataset
 from pydicom.sr.codedict import codes as dictionary
 
 from archiver.dentition.codes import code_of
+from archiver.dentition.correction import Operator
 from archiver.dentition.orientation import Direction, Turn
-from archiver.dentition.plan import Operator
 from archiver.dentition.views import View
 from archiver.objects.photograph import Instance
 from archiver.objects.session import Circumstances, Crop

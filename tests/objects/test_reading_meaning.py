@@ -27,18 +27,18 @@ from pydicom.sr._snomed_dict import mapping as snomed
 from pydicom.tag import Tag
 
 from archiver.dentition.codes import Code
+from archiver.dentition.correction import Operator
 from archiver.dentition.orientation import Orientation, Turn
-from archiver.dentition.plan import Operator
 from archiver.dentition.teeth import ALL_TEETH, Arch, Tooth
 from archiver.dentition.views import Surface, View
 from archiver.objects import photograph
+from archiver.objects.description import Description, comments, describe
 from archiver.objects.modules import code_item, code_sequence
 from archiver.objects.photograph import Making
-from archiver.objects.reading import Description, comments, describe
 from archiver.objects.session import Circumstances, Entry
 from archiver.objects.uids import DerivedUids
+from archiver.photo.camera_reader import read_camera_bytes
 from archiver.photo.encoding import JPEG_BASELINE, Box, Corrected, EncodedPixels
-from archiver.photo.reading import read_camera_bytes
 
 CAMERA_FILE = read_camera_bytes(picture(), "IMG_0101.JPG")
 

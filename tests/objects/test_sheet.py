@@ -8,8 +8,8 @@ from pathlib import Path
 import pytest
 from sheet_samples import EXAMPLE, FILES, GOOD, HEAD, PHOTO, problems, read, sheet_in
 
+from archiver.dentition.correction import Operator
 from archiver.dentition.orientation import Direction
-from archiver.dentition.plan import Operator
 from archiver.dentition.views import View
 from archiver.objects.session import Circumstances, Crop, Patient, Visit
 

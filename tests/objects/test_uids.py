@@ -12,8 +12,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from object_samples import PATIENT, VISIT, entry, exif_block, make, picture, session_of
 
+from archiver.dentition.correction import Operator
 from archiver.dentition.orientation import Direction
-from archiver.dentition.plan import Operator
 from archiver.objects import photograph
 from archiver.objects.photograph import Identity
 from archiver.objects.session import Circumstances, Crop, Entry, Patient, Visit

@@ -15,7 +15,7 @@ import tifffile
 from PIL import Image
 
 from archiver.photo.camera_file import CameraFile
-from archiver.photo.reading import read_camera_bytes
+from archiver.photo.camera_reader import read_camera_bytes
 
 EXIF: dict[int, Any] = {
     33434: (1, 125),

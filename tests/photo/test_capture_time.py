@@ -10,9 +10,9 @@ from hypothesis import strategies as st
 from photo_pictures import exif_block, noise, notes, read, saved
 
 from archiver.photo.camera_file import CaptureTime, Claims
+from archiver.photo.camera_reader import read_camera_bytes
 from archiver.photo.capture_time import corrected_time, parse_moment, parse_offset, time_problems
 from archiver.photo.exif import ExifBlock, read_exif
-from archiver.photo.reading import read_camera_bytes
 
 SHOT = b"2026:03:04 14:20:00"
 NOON = datetime(2026, 3, 4, 12, 0, tzinfo=timezone.utc)

@@ -14,14 +14,7 @@ from jpeg_pictures import CODINGS, FACTORS, MCU, jpeg
 from PIL import Image
 
 from archiver.errors import PhotoError
-from archiver.photo.jpeg import (
-    ColourModel,
-    Process,
-    colour_model,
-    frame_of,
-    parse_jpeg,
-    refusal,
-)
+from archiver.photo.jpeg import ColourModel, Process, colour_model, frame_of, parse_jpeg, refusal
 from archiver.photo.jpeg_stripping import without_metadata
 
 PROCESSES = {

@@ -17,14 +17,7 @@ from PIL import Image, ImageCms, ImageDraw, ImageFilter
 
 from archiver.photo.encoding import sample_tiles
 from archiver.photo.focus import edge_blur
-from archiver.photo.quality import (
-    UNITS,
-    QualityFigures,
-    QualityLimits,
-    judge,
-    measure,
-    tiles_of,
-)
+from archiver.photo.quality import UNITS, QualityFigures, QualityLimits, judge, measure, tiles_of
 from archiver.photo.turning import Box, tile_boxes
 
 SIDE = 900

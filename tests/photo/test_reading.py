@@ -22,8 +22,8 @@ from PIL import Image
 
 from archiver.errors import PhotoError
 from archiver.photo.camera_file import Format, Limits
+from archiver.photo.camera_reader import read_camera_bytes, read_camera_file
 from archiver.photo.pixels import decode
-from archiver.photo.reading import read_camera_bytes, read_camera_file
 
 PICTURES = {
     Format.JPEG: saved(smooth(), "JPEG"),

@@ -9,8 +9,8 @@ import pytest
 from PIL import Image, ImageCms
 
 from archiver.errors import PhotoError
-from archiver.photo.reading import read_camera_bytes
-from archiver.photo.thumbnail import thumbnail
+from archiver.photo.camera_reader import read_camera_bytes
+from archiver.photo.small_picture import thumbnail
 
 
 def picture(columns: int = 1200, rows: int = 800, mode: str = "RGB") -> Image.Image:

@@ -22,10 +22,10 @@ from numpy.typing import NDArray
 from rendered_pairs import SIGHTS, Pair, framings, photo_of
 from rendered_pictures import Sight
 
-from archiver.priors.models import Model, carried, fit
-from archiver.priors.prepared import Prepared, prepare
-from archiver.priors.registration import Alignment, register
-from archiver.priors.wrong_way import Way, check
+from archiver.vision.prepared import Prepared, prepare
+from archiver.vision.registration import Alignment, register
+from archiver.vision.transforms import Model, carried, fit
+from archiver.vision.wrong_way import Way, check
 
 PAIRS = int(os.environ.get("ARCHIVER_PAIRS", "6"))
 _PATIENTS = (210, 211, 212)

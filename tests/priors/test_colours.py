@@ -14,9 +14,10 @@ from hypothesis import strategies as st
 from matplotlib import colormaps
 from PIL import Image, ImageCms
 
+from archiver.colour import colours
+from archiver.colour.colours import White, difference, lab, space_of
 from archiver.photo import icc
-from archiver.priors import colours, plates
-from archiver.priors.colours import White, difference, lab, space_of
+from archiver.sheets import plates
 
 _TABLE = Path(__file__).parent / "ciede2000.csv"
 #: G. Sharma, W. Wu, E. N. Dalal, Color Res Appl 30:21-30, 2005, Table 1, as the test data of

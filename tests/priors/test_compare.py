@@ -18,9 +18,9 @@ from PIL import Image
 
 import demo_studies
 from archiver.archive.query import Query
-from archiver.archive.store import Archive
+from archiver.archive.store.archive import Archive
 from archiver.dentition.teeth import Tooth
-from archiver.records.picture_findings import read_findings
+from archiver.records.checks.picture_findings import read_findings
 
 STUDIES = Path(demo_studies.__file__).parent
 ROWAN = ("--patient-id", "P-1042", "--tooth", "iso:16", "--view", "occlusal")

@@ -7,8 +7,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from archiver.priors.epipolar import agreement
-from archiver.priors.models import Model, carried, fit
+from archiver.vision.epipolar import agreement
+from archiver.vision.transforms import Model, carried, fit
 
 
 def seen(body: np.ndarray, tilt: float, towards: float, scale: float, turn: float) -> np.ndarray:

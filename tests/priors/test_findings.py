@@ -10,8 +10,8 @@ import pytest
 
 from archiver.errors import ArchiveError
 from archiver.priors.findings import Outcome, keep, outcomes
-from archiver.priors.wrong_way import Way
-from archiver.records.picture_findings import read_findings
+from archiver.records.checks.picture_findings import read_findings
+from archiver.vision.wrong_way import Way
 
 NOON = datetime(2026, 3, 4, 12, tzinfo=timezone.utc)
 S, R, U = Way.SAME, Way.REVERSED, Way.UNDECIDED

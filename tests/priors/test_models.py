@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from archiver.priors.models import (
+from archiver.vision.transforms import (
     Model,
     carried,
     fit,

@@ -6,7 +6,7 @@ import cv2
 import numpy as np
 import pytest
 
-from archiver.priors import outlines, region
+from archiver.vision import outlines, region
 
 SHAPE = (500, 750)
 

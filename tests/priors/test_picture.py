@@ -9,18 +9,19 @@ import numpy as np
 import pytest
 from PIL import Image
 
+from archiver.colour.colours import space_of
 from archiver.dentition.orientation import Direction, Orientation, Turn
 from archiver.dentition.teeth import Tooth
-from archiver.objects.reading import Description
-from archiver.priors import plates, wording
-from archiver.priors.colours import space_of
+from archiver.objects.description import Description
+from archiver.priors import wording
 from archiver.priors.comparison import Compared, Comparison
-from archiver.priors.differing import FULL_SCALE, difference_map, lay
-from archiver.priors.loading import Shown, display_turn, turned
-from archiver.priors.models import Model
-from archiver.priors.picture import PAGE_WIDTH, Title, draw
-from archiver.priors.registration import Alignment, Refusal
-from archiver.priors.wrong_way import Checked, Way
+from archiver.priors.difference import FULL_SCALE, difference_map, lay
+from archiver.priors.display_pixels import Shown, display_turn, turned
+from archiver.sheets import plates
+from archiver.sheets.comparison_picture import PAGE_WIDTH, Title, draw
+from archiver.vision.registration import Alignment, Refusal
+from archiver.vision.transforms import Model
+from archiver.vision.wrong_way import Checked, Way
 
 NAMES = (
     "Okafor^Nadia",

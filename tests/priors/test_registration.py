@@ -10,9 +10,9 @@ import pair_trials as trials
 import pytest
 from pair_trials import PAIRS
 
-from archiver.priors.prepared import prepare
-from archiver.priors.registration import Refusal, Subject, register
-from archiver.priors.wrong_way import Way, check
+from archiver.vision.prepared import prepare
+from archiver.vision.registration import Refusal, Subject, register
+from archiver.vision.wrong_way import Way, check
 
 
 def share(several: list[bool]) -> float:

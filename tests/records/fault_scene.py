@@ -17,8 +17,8 @@ from made_up_archive import VISITED, Case, Shot, World
 from pydicom import Dataset
 from pydicom.uid import generate_uid
 
-from archiver.archive.putting import Incoming
-from archiver.objects.reading import describe
+from archiver.archive.store.file_transaction import Incoming
+from archiver.objects.description import describe
 
 AFTER = datetime.combine(VISITED, time(9, 5))
 #: Views of an orthodontic record of which each is one instance, and those of which each is two.

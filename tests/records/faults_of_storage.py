@@ -14,9 +14,9 @@ from fault_scene import ARCHES, DIRECT, FAULTS, Put, Scene, fault
 from made_up_archive import AUDITED, Shot
 from pydicom.uid import generate_uid
 
-from archiver.archive.layout import Layout
-from archiver.network.outbox import Goods, Outbox
-from archiver.network.shipping import State
+from archiver.archive.store.layout import Layout
+from archiver.network.outbox.delivery_state import State
+from archiver.network.outbox.outbox import Goods, Outbox
 
 Change = Callable[[Path, Scene], object]
 

@@ -20,13 +20,13 @@ from PIL import Image
 from pydicom import Dataset
 from pydicom.uid import ExplicitVRLittleEndian
 
-from archiver.archive.putting import Incoming
-from archiver.archive.store import Archive
+from archiver.archive.store.archive import Archive
+from archiver.archive.store.file_transaction import Incoming
 from archiver.objects import concepts, key_objects, part10
-from archiver.objects.reading import describe
+from archiver.objects.description import describe
 from archiver.objects.session import Circumstances, Entry, Patient, Visit
 from archiver.objects.uids import DerivedUids
-from archiver.photo.reading import read_camera_bytes
+from archiver.photo.camera_reader import read_camera_bytes
 
 VISITED = date(2026, 2, 10)
 ARCHIVED = datetime(2026, 5, 2, 18, tzinfo=timezone.utc)

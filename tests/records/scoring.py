@@ -28,16 +28,16 @@ import faults_of_storage
 from fault_scene import FAULTS, Put, Scene
 from made_up_archive import AUDITED, EPISODE_RULES, RULES, World, fill, write_episodes
 
-from archiver.archive.layout import Layout
+from archiver.archive.store.layout import Layout
 from archiver.photo.quality import QualityLimits
 from archiver.priors.findings import Outcome, keep
 from archiver.records.audit import Audit, Run, run_audit
+from archiver.records.audit_memory import Memory
 from archiver.records.episodes import read_episodes
-from archiver.records.examining import Depth
-from archiver.records.memory import Memory
+from archiver.records.examination import Depth
 from archiver.records.model import Concern
-from archiver.records.rule_reading import read_rules
-from archiver.records.rules import RuleSet
+from archiver.records.rules.rule_reader import read_rules
+from archiver.records.rules.rule_set import RuleSet
 from archiver.records.survey import survey_archive
 
 assert faults_of_meaning.FAULTS is faults_of_pictures.FAULTS is FAULTS

@@ -12,11 +12,11 @@ import pytest
 from made_up_archive import ORTHODONTIC, RULES, Case, World, fill, note, write_episodes
 from made_up_archive import row as treatment
 
-from archiver.archive.store import Archive
+from archiver.archive.store.archive import Archive
 from archiver.cli.main import main
-from archiver.network.outbox import Goods, Outbox
+from archiver.network.outbox.outbox import Goods, Outbox
 from archiver.objects.session import Visit
-from archiver.records import looking, survey
+from archiver.records import object_survey, survey
 from tests.cli.sessions import camera_jpeg, write_sheet
 from tests.network.node_serving import TITLE, Served
 
@@ -213,7 +213,7 @@ def test_only_what_changed_is_read_again(
 ) -> None:
     read: list[str] = []
     lines: list[int] = []
-    examine, journal = looking.examine_file, survey.read_lines
+    examine, journal = object_survey.examine_file, survey.read_lines
 
     def counted(path: Path, depth: object) -> object:
         read.append(path.name)
@@ -224,7 +224,7 @@ def test_only_what_changed_is_read_again(
             lines.append(line.after.seq)
             yield line
 
-    monkeypatch.setattr(looking, "examine_file", counted)
+    monkeypatch.setattr(object_survey, "examine_file", counted)
     monkeypatch.setattr(survey, "read_lines", from_where)
 
     def reads(*words: str) -> tuple[int, int]:

@@ -24,10 +24,10 @@ from pathlib import Path
 import pytest
 from made_up_archive import AUDITED, World, fill
 
-from archiver.archive.journal import verify_chain
-from archiver.archive.layout import Layout
-from archiver.records.examining import Depth, examine_file
-from archiver.records.memory import Memory
+from archiver.archive.store.journal import verify_chain
+from archiver.archive.store.layout import Layout
+from archiver.records.audit_memory import Memory
+from archiver.records.examination import Depth, examine_file
 from archiver.records.survey import Survey, survey_archive
 
 FLIPS = int(os.environ.get("ARCHIVER_FLIPS", "48"))

@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from PIL import Image, ImageOps
 
-from archiver.records.likeness import NEAR, hashes_of, near_pairs
+from archiver.records.checks.likeness import NEAR, hashes_of, near_pairs
 
 
 def photograph(seed: int, columns: int = 300, rows: int = 200) -> Image.Image:

@@ -19,8 +19,8 @@ from scoring import audited, faulty
 from archiver.records.audit import Audit
 from archiver.records.kinds import kind_of
 from archiver.records.model import Concern
-from archiver.records.page import page_of, write_page
-from archiver.records.summary import as_json, write_csv, write_json
+from archiver.records.report.report_page import page_of, write_page
+from archiver.records.report.summary import as_json, write_csv, write_json
 
 AXE = Path(__file__).parents[1] / "peers/node_modules/axe-core/axe.min.js"
 LAPTOP, PHONE = (1366, 768), (390, 844)

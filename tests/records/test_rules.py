@@ -9,9 +9,9 @@ from made_up_pictures import DAY, picture
 
 from archiver.errors import SheetError
 from archiver.records.completeness import Album, evaluate
-from archiver.records.rule_reading import find_rules, read_rules, shipped
-from archiver.records.rule_words import explain
-from archiver.records.rules import AuditLimits, RuleSet, strictest
+from archiver.records.rules.rule_reader import find_rules, read_rules, shipped
+from archiver.records.rules.rule_set import AuditLimits, RuleSet, strictest
+from archiver.records.rules.rule_words import explain
 
 TOP = 'name = "N"\nversion = "1"\nsource = "S"\nstanding = "local"\n'
 VISITS = TOP + '[applies]\nto = "visits"\n'

@@ -24,13 +24,13 @@ import pytest
 from made_up_pictures import DAY, episode, instance, picture
 
 from archiver.records.audit import tally
+from archiver.records.checks.retention import check_retention
 from archiver.records.completeness import Album, Demand, evaluate
 from archiver.records.episodes import Episode
 from archiver.records.model import Concern, Person
 from archiver.records.pictures import Picture
-from archiver.records.retention import check_retention
-from archiver.records.rule_reading import read_rules, shipped
-from archiver.records.rules import RuleSet
+from archiver.records.rules.rule_reader import read_rules, shipped
+from archiver.records.rules.rule_set import RuleSet
 
 LATER = DAY + timedelta(days=14)
 TODAY = date(2026, 9, 1)

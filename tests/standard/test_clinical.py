@@ -15,8 +15,8 @@ from pydicom.filewriter import write_dataset
 from standard_photograph import PHOTOGRAPHIC, ROOT
 
 from archiver.dentition import codes
+from archiver.dentition.correction import Operator, Plan, plan
 from archiver.dentition.orientation import Direction, Turn
-from archiver.dentition.plan import Operator, Plan, plan
 from archiver.dentition.teeth import ALL_TEETH, Arch, Tooth
 from archiver.dentition.views import Surface, View
 from archiver.errors import MeaningError

@@ -11,8 +11,8 @@ from object_samples import entry, make, picture, write
 from verifier import errors_of
 
 from archiver.objects import part10
+from archiver.objects.description import describe
 from archiver.objects.photograph import Instance
-from archiver.objects.reading import describe
 from archiver.standard.depiction import depiction_of
 from archiver.standard.files import validate_paths
 from archiver.standard.finding import Severity

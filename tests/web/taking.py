@@ -15,7 +15,7 @@ import piexif
 from PIL import Image
 from web_serving import PASSWORD, ROOT, Answer, Client, Served
 
-from archiver.web.users import users_of
+from archiver.web.auth.users import users_of
 
 if sys.version_info >= (3, 11):
     import tomllib

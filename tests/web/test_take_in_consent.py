@@ -12,8 +12,8 @@ from taking import Taking, card, let_in, say_as_the_sheet
 from web_serving import Served, serious, serve
 
 from archiver import cli
-from archiver.archive.consents import WITHDRAWN, consents_of, note
-from archiver.archive.store import Archive
+from archiver.archive.statements.consents import WITHDRAWN, consents_of, note
+from archiver.archive.store.archive import Archive
 from archiver.cli.context import now
 from archiver.objects.purposes import Purpose
 from archiver.objects.sheet_keys import COLOUR_FRAMES, CONSENT, PATIENT, PHOTO, VISIT

@@ -19,10 +19,10 @@ from taking import STUDIES, Taking, let_in
 from web_serving import Served, serve
 
 from archiver.archive.query import Query
-from archiver.archive.store import Archive
-from archiver.web.take_in.arriving import Arrival, shown_name
-from archiver.web.take_in.drafts import ARCHIVED, Draft
-from archiver.web.take_in.keeping import Drafts, NoDraft, Open, write_json
+from archiver.archive.store.archive import Archive
+from archiver.web.pages.take_in.draft_store import Drafts, NoDraft, Open, write_json
+from archiver.web.pages.take_in.drafts import ARCHIVED, Draft
+from archiver.web.pages.take_in.upload import Arrival, shown_name
 
 NOON = datetime(2026, 3, 4, 12, tzinfo=timezone.utc)
 CARD = sorted((STUDIES / "P-1042" / "2024-02-13").glob("*.JPG"))

@@ -20,7 +20,7 @@ from taking import Taking, card
 from web_serving import Served
 
 from archiver.archive.query import Query
-from archiver.archive.store import Archive
+from archiver.archive.store.archive import Archive
 
 KILLS = int(os.environ.get("ARCHIVER_KILLS", "2"))
 PICTURES = 40

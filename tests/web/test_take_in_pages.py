@@ -14,7 +14,7 @@ from taking import STUDIES, Taking, card, let_in
 from web_serving import PASSWORD, TABLET, Served, Watch, serious
 
 from archiver.archive.query import Order, Query, Record
-from archiver.archive.store import Archive
+from archiver.archive.store.archive import Archive
 
 RECALL = STUDIES / "P-1042" / "2026-02-24"
 #: Milliseconds within which a turned or cropped picture has to be shown.

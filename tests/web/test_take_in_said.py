@@ -10,16 +10,16 @@ from playwright.sync_api import Page
 from taking import Taking
 from web_serving import Served
 
+from archiver.dentition.correction import Operator, plan
 from archiver.dentition.numbering import Numbering, read_teeth
 from archiver.dentition.orientation import Direction, Turn
-from archiver.dentition.plan import Operator, plan
 from archiver.dentition.views import View
 from archiver.errors import MeaningError
 from archiver.photo.turning import Box, plan_cut, turned_size
-from archiver.web.take_in.drafts import Draft, Photo
-from archiver.web.take_in.readings import readings, turns
-from archiver.web.take_in.said import changed, judged, recropped
-from archiver.web.take_in.wanted import rule_sets, wanted
+from archiver.web.pages.take_in.drafts import Draft, Photo
+from archiver.web.pages.take_in.photo_entry import changed, judged, recropped
+from archiver.web.pages.take_in.required_views import rule_sets, wanted
+from archiver.web.pages.take_in.turn_table import readings, turns
 
 TEETH = ("", "16", "25", "36", "46", "11,21", "13-23", "33-43", "16,26", "36,46", "55", "14-17,24")
 

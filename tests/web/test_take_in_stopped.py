@@ -9,7 +9,7 @@ from taking import JSON, Taking, card
 from web_serving import serve
 
 from archiver.archive.query import Query
-from archiver.archive.store import Archive
+from archiver.archive.store.archive import Archive
 
 PICTURES = 30
 

@@ -15,12 +15,12 @@ from playwright.sync_api import Page, Route, expect
 from web_pictures import clinic, journalled
 from web_serving import TABLET, Client, Served, serious, serve
 
-from archiver.archive.lettering import Face, write
 from archiver.archive.query import Query
-from archiver.archive.store import Archive
+from archiver.archive.store.archive import Archive
 from archiver.dentition.teeth import Tooth
-from archiver.priors import plates
-from archiver.priors.opencv import cv2
+from archiver.sheets import plates
+from archiver.sheets.lettering import Face, write
+from archiver.vision.opencv import cv2
 
 #: Aligning takes seconds of processor, and tests share a machine.
 PATIENCE = 120_000
@@ -501,7 +501,13 @@ def test_the_alarm_of_a_reversed_picture_is_on_what_is_kept(
     _, picture = kept(page, "seen")
     words = "Mirror-reversed: only the reflection of the earlier picture fits."
     assert says(picture, words, Face(26, bold=True), plates.ALARM, plates.ALARM_PAPER)
-    assert says(picture, "Side not confirmed", Face(32, bold=True), plates.PAPER, plates.ALARM)
+    assert says(
+        picture,
+        "Side not confirmed",
+        Face(32, bold=True),
+        plates.PAPER,
+        plates.ALARM,
+    )
 
 
 def test_the_sheet_is_that_of_the_command_line(

@@ -12,11 +12,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from archiver.errors import UsageError
-from archiver.web.entering import path_within
-from archiver.web.gate import host_name
-from archiver.web.limits import Rate
-from archiver.web.sessions import Sessions
-from archiver.web.users import Users, roles
+from archiver.web.auth.limits import Rate
+from archiver.web.auth.login import path_within
+from archiver.web.auth.sessions import Sessions
+from archiver.web.auth.users import Users, roles
+from archiver.web.middleware import host_name
 
 WEB = Path(__file__).parents[2] / "archiver" / "web"
 PASSWORD = "three green herons"

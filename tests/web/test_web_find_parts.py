@@ -15,12 +15,18 @@ from pydicom import Dataset
 from archiver.archive.query import Query, Record
 from archiver.dentition.numbering import Numbering
 from archiver.dentition.teeth import ALL_TEETH, Arch, Side
-from archiver.objects.reading import describe
-from archiver.web.find.answers import PAGE, RADIOGRAPHS, answers, pictures_of_teeth, without_twins
-from archiver.web.find.dentition_drawing import Crown, draw_dentition
-from archiver.web.find.question import Question, question_of
-from archiver.web.find.whom import Remembered, Whom, whom
+from archiver.objects.description import describe
 from archiver.web.labels import label_of
+from archiver.web.pages.find.answers import (
+    PAGE,
+    RADIOGRAPHS,
+    answers,
+    pictures_of_teeth,
+    without_twins,
+)
+from archiver.web.pages.find.dentition_drawing import Crown, draw_dentition
+from archiver.web.pages.find.patient_tokens import Remembered, Whom, whom
+from archiver.web.pages.find.question import Question, question_of
 from archiver.web.wording import Words
 
 CROWNS = [c for young in (False, True) for c in draw_dentition(deciduous=young).crowns]

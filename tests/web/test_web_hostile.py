@@ -15,11 +15,11 @@ from playwright.sync_api import Page
 from web_serving import PASSWORD, Client, Served, Watch, copy_of, serve
 
 from archiver.archive.query import Query
-from archiver.archive.store import Archive
+from archiver.archive.store.archive import Archive
 from archiver.network.node.settings import NodeSettings
-from archiver.web.entering import why_no_pages
-from archiver.web.gate import POLICY
-from archiver.web.users import users_of
+from archiver.web.auth.login import why_no_pages
+from archiver.web.auth.users import users_of
+from archiver.web.middleware import POLICY
 
 PEOPLE = {"anna": "assistant", "berg": "dentist", "cory": "auditor", "dana": "IT"}
 MARKUP = "x <img src=x onerror=broken()>"
@@ -451,7 +451,7 @@ def test_the_pages_take_nothing_from_the_services_of_the_node(served: Served) ->
 def test_markup_in_names_stays_text(
     tmp_path: Path, start: Callable[..., Served], page: Page, watch: Watch
 ) -> None:
-    from archiver.archive.intake import Settings, take_in
+    from archiver.archive.ingest.session_ingest import Settings, take_in
     from archiver.cli.context import now, size_of
     from archiver.objects.sheet import read_sheet
 

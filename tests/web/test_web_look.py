@@ -7,7 +7,7 @@ from playwright.sync_api import Page
 from web_serving import DESK, TABLET, Served, Watch, serious
 
 from archiver.archive.query import Query
-from archiver.archive.store import Archive
+from archiver.archive.store.archive import Archive
 
 PAGES = ("/", "/take-in", "/find", "/compare", "/record", "/record/audit", "/server", "/nothing")
 #: A desk's screen enlarged to 400 % (WCAG 2.2, 1.4.10).

@@ -14,18 +14,18 @@ from pydicom import dcmread
 from web_serving import PASSWORD, TABLET, Client, Served, Watch, serious
 
 from archiver.archive.query import Query
-from archiver.archive.store import Archive
-from archiver.objects.reading import describe
-from archiver.records.examining import Depth
-from archiver.records.memory import Memory
-from archiver.records.rule_reading import read_rules, shipped
+from archiver.archive.store.archive import Archive
+from archiver.objects.description import describe
+from archiver.records.audit_memory import Memory
+from archiver.records.examination import Depth
+from archiver.records.report.visit_report import report_visit
+from archiver.records.rules.rule_reader import read_rules, shipped
 from archiver.records.survey import survey_archive
-from archiver.records.visit import report_visit
-from archiver.web.users import users_of
+from archiver.web.auth.users import users_of
 
 
 def test_a_visit_shows_what_the_command_line_says_it_lacks(page: Page, served: Served) -> None:
-    from archiver.archive.layout import Layout
+    from archiver.archive.store.layout import Layout
     from archiver.cli.context import now
 
     survey = survey_archive(Layout(served.archive), Depth.INDEX, Memory(None, ""), now())

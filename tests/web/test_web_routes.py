@@ -13,12 +13,12 @@ from starlette.routing import Route
 from web_serving import PASSWORD, carried_out, copy_of
 
 from archiver.archive.query import Query
-from archiver.archive.store import Archive
+from archiver.archive.store.archive import Archive
 from archiver.dentition.numbering import parse_tooth
 from archiver.network.node.audit import Happening
 from archiver.network.node.settings import NodeSettings
-from archiver.web.site import Site
-from archiver.web.users import users_of
+from archiver.web.app import Site
+from archiver.web.auth.users import users_of
 
 #: What is shown to people who have not logged in.
 OPEN = {"/login", "/theme", "/static/{name:path}", "/words.js"}

@@ -14,17 +14,17 @@ import pytest
 from web_serving import carried_out, copy_of
 
 from archiver.archive.query import Query
-from archiver.archive.store import Archive
+from archiver.archive.store.archive import Archive
 from archiver.dentition.numbering import Numbering
 from archiver.errors import ArchiverError, Problem, UsageError
 from archiver.network.node.settings import NodeSettings
 from archiver.web import pictures
-from archiver.web.refusing import Refused
-from archiver.web.sessions import Session
+from archiver.web.app import Site
+from archiver.web.auth.sessions import Session
+from archiver.web.auth.visitor import Visitor
+from archiver.web.http_errors import Refused
 from archiver.web.settings import pages_settings_of
-from archiver.web.site import Site
 from archiver.web.tasks import CANCELLED, DONE, FAILED, Progress
-from archiver.web.visitor import Visitor
 
 NOW = datetime(2026, 3, 4, 8, 0, tzinfo=timezone.utc)
 ANNA = Visitor("anna", frozenset({"dentist"}), "127.0.0.1", Session("k", "anna", "", NOW, NOW))

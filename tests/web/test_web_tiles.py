@@ -12,14 +12,14 @@ import pytest
 from PIL import Image
 
 from archiver.archive.query import Query
-from archiver.archive.store import Archive
+from archiver.archive.store.archive import Archive
 from archiver.dentition.orientation import Turn
 from archiver.errors import ObjectError
 from archiver.photo.turbo import load_turbo
-from archiver.priors.loading import turned
-from archiver.web.compare import tiles
-from archiver.web.compare.source import Source, read_source, stored_pixels
-from archiver.web.compare.tiles import OVERLAP, TILE, Levels, NoTile, grids
+from archiver.priors.display_pixels import turned
+from archiver.web.pages.compare import tiles
+from archiver.web.pages.compare.picture_source import Source, read_source, stored_pixels
+from archiver.web.pages.compare.tiles import OVERLAP, TILE, Levels, NoTile, grids
 
 
 @pytest.fixture(scope="module")

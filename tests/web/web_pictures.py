@@ -99,8 +99,8 @@ def sheet(
 
 def taken_in(archive: Path, sheets: Sequence[Path]) -> None:
     """Archive sheets."""
-    from archiver.archive.intake import Settings, take_in
-    from archiver.archive.store import Archive
+    from archiver.archive.ingest.session_ingest import Settings, take_in
+    from archiver.archive.store.archive import Archive
     from archiver.cli.context import now, size_of
     from archiver.objects.sheet import read_sheet
 
@@ -112,8 +112,8 @@ def taken_in(archive: Path, sheets: Sequence[Path]) -> None:
 
 def added(archive: Path, files: Sequence[Path]) -> None:
     """Add DICOM files to an archive."""
-    from archiver.archive.add import add_files
-    from archiver.archive.store import Archive
+    from archiver.archive.ingest.foreign_files import add_files
+    from archiver.archive.store.archive import Archive
     from archiver.cli.context import now
 
     with Archive.open(archive, clock=now, actor="test") as opened:
@@ -138,7 +138,7 @@ def rejected(archive: Path, folder: Path, uid: str) -> None:
     """Reject an instance, as a note that comes in does."""
     from pydicom import dcmread
 
-    from archiver.archive.store import Archive
+    from archiver.archive.store.archive import Archive
     from archiver.cli.context import now
     from archiver.objects import concepts, key_objects, part10
     from archiver.objects.uids import DerivedUids

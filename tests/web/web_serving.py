@@ -31,8 +31,8 @@ PASSWORD = "three green herons"
 
 def demo_archive(folder: Path) -> Path:
     """Archive the demo studies in a new folder."""
-    from archiver.archive.intake import Settings, take_in
-    from archiver.archive.store import Archive
+    from archiver.archive.ingest.session_ingest import Settings, take_in
+    from archiver.archive.store.archive import Archive
     from archiver.cli.context import now, size_of
     from archiver.objects.sheet import read_sheet
 

@@ -1,1 +1,5 @@
 """This archive as a node that other software stores to, asks and fetches from."""
+
+import lazy_loader
+
+__getattr__, __dir__, __all__ = lazy_loader.attach_stub(__name__, __file__)

@@ -13,7 +13,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from enum import Enum
 
-from archiver.archive.journal import Deed
+from archiver.archive.store import Deed
 
 #: What the journal calls such a line.
 AUDIT = "audit"

@@ -8,19 +8,19 @@ from typing import TYPE_CHECKING
 
 from archiver.archive.store import Archive
 from archiver.network.node.audit import DONE, STARTED, STOPPED, Event, Happening
-from archiver.network.node.committing import Committer
-from archiver.network.node.dimse import DimseSide
-from archiver.network.node.dropped import Dropped
-from archiver.network.node.storing import Storing
+from archiver.network.node.dimse.service import DimseSide
+from archiver.network.node.ingest import Storing
+from archiver.network.node.observability import Figures, Log, libraries_heard
+from archiver.network.node.outbox_drops import Dropped
 from archiver.network.node.validation import Validation
-from archiver.network.node.watching import Figures, Log, libraries_heard
+from archiver.network.node.writer_thread import Committer
 from archiver.network.peers import DimsePeer, Tls
 from archiver.network.tls import listening_context
 
 if TYPE_CHECKING:
-    from archiver.network.node.application import Pages
+    from archiver.network.node.dicomweb.application import Pages
+    from archiver.network.node.dicomweb.server import WebSide
     from archiver.network.node.settings import NodeSettings
-    from archiver.network.node.web import WebSide
 
 #: What was begun may take this long when the node is stopped (seconds).
 _GRACE = 20.0
@@ -83,7 +83,7 @@ class Node:
         self.figures.connections.set_function(self.dimse.connections)
         try:
             if settings.web_port >= 0:
-                from archiver.network.node.web import WebSide
+                from archiver.network.node.dicomweb.server import WebSide
 
                 self.web = WebSide(archive, settings, self._storing, self.validation, watch, pages)
         except BaseException:

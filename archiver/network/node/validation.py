@@ -12,12 +12,10 @@ from collections.abc import Callable
 from sqlalchemy import Column, Integer, MetaData, String, Table, func, insert, select
 from sqlalchemy.exc import SQLAlchemyError
 
-from archiver.archive import sqlite
-from archiver.archive import tables as t
-from archiver.archive.store import Archive
+from archiver.archive.store import Archive, sqlite
+from archiver.archive.store import tables as t
 from archiver.errors import ArchiverError
-from archiver.standard.finding import Finding, Severity
-from archiver.standard.validator import validate_file
+from archiver.standard import Finding, Severity, validate_file
 
 FILE = "findings.sqlite"
 _AT_ONCE = 20

@@ -1,0 +1,278 @@
+"""The index made again from the objects, and everything that is kept checked on the way."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from archiver.archive.store import atomic_batch, sqlite
+from archiver.archive.store.archive import Clock, system_clock
+from archiver.archive.store.durable import Written, digest_file, flush_folder, translated
+from archiver.archive.store.index import Index, Kept
+from archiver.archive.store.journal import (
+    ADOPTED,
+    REBUILT,
+    START,
+    Deed,
+    Entry,
+    Journal,
+    holds_at,
+    open_journal,
+    verify_chain,
+)
+from archiver.archive.store.layout import Layout, relative_path
+from archiver.archive.store.metadata_reader import Describe, describe_file
+from archiver.archive.store.recovery import promises, remove_aside
+from archiver.archive.store.writer_lock import WriterLock
+from archiver.errors import ArchiveError, ObjectError, Problem
+
+__all__ = ["Report", "rebuild", "verify_chain"]
+
+_AT_ONCE = 500
+
+
+@dataclass(frozen=True)
+class Report:
+    """What a rebuilding found.
+
+    Parameters
+    ----------
+    objects
+        Files under ``objects``.
+    indexed
+        Instances in the new index.
+    chain
+        What is wrong with the journal.
+    damaged
+        Objects that are not what the journal says, or that cannot be read. They are left as
+        they are and are not indexed; handing the good object in again puts it in their place.
+    missing
+        Objects that the journal promises and that are not there.
+    adopted
+        Objects that the journal did not know. They are indexed, and the journal says so.
+    misplaced
+        Files that lie where an object of that name does not belong; not indexed.
+    """
+
+    objects: int
+    indexed: int
+    chain: tuple[Problem, ...] = ()
+    damaged: tuple[Problem, ...] = ()
+    missing: tuple[Problem, ...] = ()
+    adopted: tuple[Problem, ...] = ()
+    misplaced: tuple[Problem, ...] = ()
+
+    @property
+    def is_sound(self) -> bool:
+        """True if nothing that was promised is lost, changed or in doubt."""
+        return not (self.chain or self.damaged or self.missing or self.misplaced)
+
+    @property
+    def problems(self) -> tuple[Problem, ...]:
+        """Everything found, the worst first."""
+        return self.missing + self.damaged + self.chain + self.misplaced + self.adopted
+
+
+@dataclass
+class _Findings:
+    damaged: list[Problem] = field(default_factory=list)
+    misplaced: list[Problem] = field(default_factory=list)
+    adopted: list[Problem] = field(default_factory=list)
+    seen: set[str] = field(default_factory=set)
+    objects: int = 0
+    indexed: int = 0
+
+
+def rebuild(
+    folder: Path,
+    *,
+    clock: Clock = system_clock,
+    actor: str = "unnamed",
+    describe: Describe = describe_file,
+) -> Report:
+    """Make the index again from the objects, and verify digests and the journal's chain.
+
+    The new index is built beside the old one and swapped in when it is whole. No object is
+    ever changed, moved or deleted.
+
+    Raises
+    ------
+    ArchiveError
+        If the folder is no archive, another process writes, or the disk refuses.
+    """
+    layout = Layout(Path(folder).absolute())
+    with translated("the index was not made again; the old one stands", layout.root):
+        layout.check_mark()
+        lock = WriterLock(layout.lock)
+        try:
+            layout.prepare()
+            remove_aside(layout)
+            chain = _shortened(layout)
+            time = clock()
+            journal, entries = open_journal(
+                layout.journal, START, time=time, who=actor, faults=chain
+            )
+            try:
+                entries += atomic_batch.finish(layout, journal, entries, time=time, who=actor)
+                return _rebuild(layout, journal, entries, chain, (clock, actor, describe))
+            finally:
+                journal.close()
+        finally:
+            lock.release()
+
+
+def _shortened(layout: Layout) -> list[Problem]:
+    """Return a problem if the old index remembers lines that the journal has lost."""
+    if not layout.index.exists():
+        return []
+    old = Index(sqlite.writing_engine(layout.index), layout.index)
+    try:
+        position = old.position()
+    except ArchiveError:
+        return []
+    finally:
+        old.close()
+    if layout.journal.exists() and holds_at(layout.journal, position):
+        return []
+    return [
+        Problem(
+            f"line {position.seq}, which the index had taken in, is gone or changed",
+            where=layout.journal.name,
+            hint="lines may be missing at the end of the journal",
+        )
+    ]
+
+
+def _rebuild(
+    layout: Layout,
+    journal: Journal,
+    entries: list[Entry],
+    chain: list[Problem],
+    ways: tuple[Clock, str, Describe],
+) -> Report:
+    clock, actor, describe = ways
+    promised = promises(entries)
+    findings = _Findings()
+    new = sqlite.fresh_file(layout.index)
+    index = Index(sqlite.writing_engine(new), layout.index)
+    try:
+        index.prepare()
+        for kept, unknown in _batches(layout, promised, findings, describe):
+            adopted = journal.append([_adoption(k) for k in unknown], time=clock(), who=actor)
+            kept += [
+                Kept(k.description, k.path, k.size, k.digest, None, entry.seq, entry.time)
+                for k, entry in zip(unknown, adopted, strict=True)
+            ]
+            index.add(kept, START)
+            findings.indexed += len(kept)
+        missing = tuple(
+            Problem("the journal tells of an object that is not there", where=_place(entry))
+            for sop, entry in promised.items()
+            if sop not in findings.seen
+        )
+        note = f"{findings.indexed} of {findings.objects} objects indexed"
+        journal.append([Deed(REBUILT, note=note)], time=clock(), who=actor)
+        index.add([], journal.end)
+        sqlite.settle(index.engine)
+    finally:
+        index.close()
+    sqlite.swap_in(new, layout.index)
+    flush_folder(layout.root)
+    return Report(
+        findings.objects,
+        findings.indexed,
+        chain=tuple(chain),
+        damaged=tuple(findings.damaged),
+        missing=missing,
+        adopted=tuple(findings.adopted),
+        misplaced=tuple(findings.misplaced),
+    )
+
+
+def _place(entry: Entry) -> str:
+    return f"objects/{entry.study}/{entry.series}/{entry.sop}.dcm"
+
+
+def _adoption(kept: Kept) -> Deed:
+    d = kept.description
+    return Deed(
+        ADOPTED,
+        study=d.study_uid,
+        series=d.series_uid,
+        sop=d.sop_instance_uid,
+        digest=kept.digest,
+        size=kept.size,
+        note="found without a line in the journal",
+    )
+
+
+def _batches(
+    layout: Layout, promised: dict[str, Entry], findings: _Findings, describe: Describe
+) -> Iterator[tuple[list[Kept], list[Kept]]]:
+    """Go through the objects: those that the journal knows, those that it does not."""
+    known: list[Kept] = []
+    unknown: list[Kept] = []
+    for path in sorted(p for p in layout.objects.rglob("*") if not p.is_dir()):
+        findings.objects += 1
+        kept = _look_at(layout, path, promised, findings, describe)
+        if kept is not None:
+            (known if kept.journal_seq else unknown).append(kept)
+        if len(known) + len(unknown) >= _AT_ONCE:
+            yield known, unknown
+            known, unknown = [], []
+    if known or unknown:
+        yield known, unknown
+
+
+def _look_at(
+    layout: Layout,
+    path: Path,
+    promised: dict[str, Entry],
+    findings: _Findings,
+    describe: Describe,
+) -> Kept | None:
+    """Check one file; None if it is not to be indexed."""
+    relative = path.relative_to(layout.root).as_posix()
+    entry = promised.get(path.stem)
+    belongs = entry is not None and relative == _place(entry)
+    if belongs:
+        findings.seen.add(path.stem)
+    try:
+        written = digest_file(path)
+        if entry is not None and belongs and written.sha256 != entry.digest:
+            findings.damaged.append(_changed(relative, written, entry))
+            return None
+        description = describe(path)
+        right = relative_path(
+            description.study_uid, description.series_uid, description.sop_instance_uid
+        )
+    except ObjectError as error:
+        findings.damaged += [Problem(p.found, where=relative) for p in error.problems[:1]]
+        return None
+    except OSError as error:
+        findings.damaged.append(
+            Problem(f"the object cannot be read: {error.strerror}", where=relative)
+        )
+        return None
+    if relative != right or (entry is not None and not belongs):
+        findings.misplaced.append(Problem("the object lies in the wrong place", relative, right))
+        return None
+    if entry is not None:
+        source = entry.source or None
+        return Kept(
+            description, relative, written.size, written.sha256, source, entry.seq, entry.time
+        )
+    findings.adopted.append(
+        Problem("the journal did not know this object", where=relative, hint="it does now")
+    )
+    return Kept(description, relative, written.size, written.sha256, None, 0, "")
+
+
+def _changed(relative: str, written: Written, entry: Entry) -> Problem:
+    return Problem(
+        f"the object is not what was kept: digest {written.sha256[:16]}..., {written.size} bytes",
+        where=relative,
+        expected=f"digest {entry.digest[:16]}..., {entry.size} bytes",
+        hint="hand the good object in again",
+    )

@@ -1,0 +1,5 @@
+"""The one way in: what arrives is decided on, checked and kept."""
+
+import lazy_loader
+
+__getattr__, __dir__, __all__ = lazy_loader.attach_stub(__name__, __file__)

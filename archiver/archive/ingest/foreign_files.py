@@ -1,0 +1,219 @@
+"""Any DICOM object brought in from files, byte for byte."""
+
+from __future__ import annotations
+
+import os
+from collections import Counter
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from enum import Enum
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from archiver.archive.ingest.part10_check import check_wholeness
+from archiver.archive.store.archive import Archive
+from archiver.archive.store.file_transaction import Incoming, Outcome
+from archiver.archive.store.layout import relative_path
+from archiver.archive.store.metadata_reader import Describe, describe_file
+from archiver.errors import ObjectError, Problem
+
+if TYPE_CHECKING:
+    from archiver.objects import Description
+
+#: Files put together, and their bytes; a batch ends with whichever comes first.
+_BATCH_FILES = 32
+_BATCH_BYTES = 128 << 20
+_CHUNK = 1 << 20
+
+
+class Fate(str, Enum):
+    """What became of a file."""
+
+    ADDED = "added"
+    DUPLICATE = "duplicate"
+    REFUSED = "refused"
+    SKIPPED = "skipped"
+
+
+@dataclass(frozen=True)
+class FileResult:
+    """What became of one file that was seen.
+
+    Parameters
+    ----------
+    path
+        The file as it was found.
+    fate
+        What became of it.
+    sop_instance_uid
+        Empty where the file has none.
+    problem
+        Why it was refused or skipped, else None.
+    """
+
+    path: Path
+    fate: Fate
+    sop_instance_uid: str = ""
+    problem: Problem | None = None
+
+
+@dataclass(frozen=True)
+class AddReport:
+    """What became of all files; the counts add up to the files seen."""
+
+    results: tuple[FileResult, ...]
+
+    def count(self, fate: Fate) -> int:
+        """Return how many files had this fate."""
+        return Counter(result.fate for result in self.results)[fate]
+
+    @property
+    def seen(self) -> int:
+        """Return how many files were seen."""
+        return len(self.results)
+
+    @property
+    def problems(self) -> tuple[Problem, ...]:
+        """Return why files were refused."""
+        return tuple(r.problem for r in self.results if r.problem and r.fate is Fate.REFUSED)
+
+
+class FileParts:
+    """The content of a file in pieces, read anew each time it is gone through.
+
+    Parameters
+    ----------
+    path
+        The file.
+    size
+        Its bytes when it was looked at; a file that has changed since is refused.
+    """
+
+    def __init__(self, path: Path, size: int) -> None:
+        self._path = path
+        self._size = size
+
+    def __iter__(self) -> Iterator[bytes]:
+        count = 0
+        with self._path.open("rb") as file:
+            while chunk := file.read(_CHUNK):
+                count += len(chunk)
+                yield chunk
+        if count != self._size:
+            raise ObjectError(Problem("the file changed while it was read", str(self._path)))
+
+
+def add_files(
+    archive: Archive, paths: Iterable[Path], *, describe: Describe = describe_file
+) -> AddReport:
+    """Keep every DICOM object among files and folders.
+
+    Objects are recognised by content, not by name, and kept exactly as they are.
+
+    Parameters
+    ----------
+    archive
+        Open for writing.
+    paths
+        Files, and folders that are gone through with everything below them.
+    describe
+        Reads an object.
+
+    Returns
+    -------
+    AddReport
+        A result for each file seen, in the order in which they were seen.
+
+    Raises
+    ------
+    ArchiveError
+        If the archive refuses; files before the batch in hand are kept.
+    """
+    results: list[FileResult] = []
+    batch: list[tuple[int, Incoming]] = []
+    waiting = 0
+    for path in _files(paths):
+        looked = _look_at(path, describe)
+        if isinstance(looked, FileResult):
+            results.append(looked)
+            continue
+        description, size = looked
+        results.append(FileResult(path, Fate.REFUSED, description.sop_instance_uid))
+        incoming = Incoming(description, FileParts(path, size), source_name=str(path))
+        batch.append((len(results) - 1, incoming))
+        waiting += size
+        if len(batch) >= _BATCH_FILES or waiting >= _BATCH_BYTES:
+            _put(archive, batch, results)
+            batch, waiting = [], 0
+    _put(archive, batch, results)
+    return AddReport(tuple(results))
+
+
+def _files(paths: Iterable[Path]) -> Iterator[Path]:
+    for path in paths:
+        if path.is_dir():
+            for folder, below, names in os.walk(path):
+                below.sort()
+                yield from (Path(folder, name) for name in sorted(names))
+        else:
+            yield path
+
+
+def _look_at(path: Path, describe: Describe) -> FileResult | tuple[Description, int]:
+    """Return what the object says and its size, or why it is not taken."""
+    try:
+        if not path.exists():
+            raise ObjectError(Problem("there is no such file", where=str(path)))
+        meta = check_wholeness(path)
+        if meta.is_directory_record:
+            note = Problem(
+                "a DICOMDIR lists objects and is none", str(path), hint="its objects are taken"
+            )
+            return FileResult(path, Fate.SKIPPED, problem=note)
+        description = describe(path)
+        relative_path(description.study_uid, description.series_uid, description.sop_instance_uid)
+        if meta.sop_instance_uid != description.sop_instance_uid:
+            raise ObjectError(
+                Problem(
+                    "the file meta information names another instance than the object",
+                    expected=f"{description.sop_instance_uid} in (0002,0003), "
+                    f"not {meta.sop_instance_uid or 'nothing'}",
+                )
+            )
+        return description, path.stat().st_size
+    except ObjectError as error:
+        problem = error.problems[0]
+        if str(path) not in problem.where:
+            problem = problem.at(str(path))
+        return FileResult(path, Fate.REFUSED, problem=problem)
+    except OSError as error:
+        reason = (error.strerror or str(error)).lower()
+        return FileResult(
+            path, Fate.REFUSED, problem=Problem(f"the file cannot be read: {reason}", str(path))
+        )
+
+
+def _put(archive: Archive, batch: list[tuple[int, Incoming]], results: list[FileResult]) -> None:
+    """Put a batch; if a file of it fails when it is read again, put the files one by one."""
+    if not batch:
+        return
+    try:
+        stored = archive.put([incoming for _, incoming in batch])
+    except ObjectError as error:
+        if len(batch) > 1:
+            for one in batch:
+                _put(archive, [one], results)
+            return
+        place = batch[0][0]
+        old = results[place]
+        results[place] = FileResult(old.path, Fate.REFUSED, old.sop_instance_uid, error.problems[0])
+        return
+    fates = {
+        Outcome.ADDED: Fate.ADDED,
+        Outcome.PRESENT: Fate.DUPLICATE,
+        Outcome.CONFLICT: Fate.REFUSED,
+    }
+    for (place, _), kept in zip(batch, stored, strict=True):
+        results[place] = FileResult(
+            results[place].path, fates[kept.outcome], kept.sop_instance_uid, kept.problem
+        )

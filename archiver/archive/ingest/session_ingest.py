@@ -1,0 +1,372 @@
+"""From a session to the archive: each photograph made, checked, and kept, or told why not.
+
+Workers read, turn and check photographs; one thread, the caller's, hands what they made to the
+archive, which flushes it while the workers go on. What is under way is bounded, so that memory
+does not grow with the session.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Callable, Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import dataclass, field, replace
+from datetime import datetime, timedelta
+from enum import Enum
+
+from archiver.archive.ingest.memory_budget import MemoryGate, need
+from archiver.archive.query import Query
+from archiver.archive.store.archive import Archive
+from archiver.archive.store.file_transaction import Incoming, Outcome
+from archiver.dentition import Plan
+from archiver.errors import ArchiveError, InputError, PhotoError, Problem
+from archiver.objects import (
+    DerivedUids,
+    Entry,
+    Identity,
+    Instance,
+    Making,
+    Session,
+    UidPolicy,
+    crop_problem,
+    describe,
+    part10,
+    photograph,
+)
+from archiver.photo import (
+    Both,
+    Box,
+    CameraFile,
+    Edges,
+    Limits,
+    QualityFigures,
+    QualityLimits,
+    corrected_time,
+    encode_both,
+    encode_corrected,
+    judge,
+    measure,
+    read_camera_file,
+    source_box,
+    tile_boxes,
+)
+from archiver.standard import Finding, Severity, validate_encoded
+
+#: A camera's day may differ from the visit's by this much without a word (a visit past midnight).
+_DAYS_APART = 1
+
+
+class Status(str, Enum):
+    """What became of a photograph."""
+
+    ARCHIVED = "archived"
+    PRESENT = "present"
+    REFUSED = "refused"
+
+
+@dataclass(frozen=True)
+class Settings:
+    """How photographs are made into instances.
+
+    Parameters
+    ----------
+    edges
+        ``trim`` or ``lossless``: what is done with an edge that is no whole block.
+    limits
+        What is refused for its size.
+    quality
+        From which figures on a warning is given.
+    uids
+        How identifiers are made.
+    now
+        Tells the time, aware of its offset.
+    workers
+        How many photographs are worked on at once.
+    gate
+        Bounds the memory that they take together.
+    """
+
+    now: Callable[[], datetime]
+    edges: Edges = "trim"
+    limits: Limits = field(default_factory=Limits)
+    quality: QualityLimits = field(default_factory=QualityLimits)
+    uids: UidPolicy = field(default_factory=DerivedUids)
+    workers: int = 1
+    gate: MemoryGate = field(default_factory=MemoryGate)
+
+
+@dataclass(frozen=True)
+class Kept:
+    """An instance that is in the archive."""
+
+    sop_instance_uid: str
+    role: str
+    path: str
+
+
+@dataclass(frozen=True)
+class Taken:
+    """What became of one photograph of a session.
+
+    Parameters
+    ----------
+    number
+        Its place in the session, from 1.
+    problems
+        Why it was refused.
+    warnings
+        What a person should look at.
+    findings
+        What the validator said of its instances.
+    """
+
+    entry: Entry
+    number: int
+    status: Status
+    plan: Plan | None = None
+    instances: tuple[Kept, ...] = ()
+    problems: tuple[Problem, ...] = ()
+    warnings: tuple[Problem, ...] = ()
+    findings: tuple[Finding, ...] = ()
+    figures: QualityFigures | None = None
+
+
+@dataclass(frozen=True)
+class _Made:
+    """A photograph on its way: what is known of it, and what is to be kept."""
+
+    taken: Taken
+    incoming: tuple[Incoming, ...] = ()
+
+
+def take_in(session: Session, archive: Archive, settings: Settings) -> Iterator[Taken]:
+    """Take every photograph of a session into the archive, in the order of the sheet.
+
+    Yields
+    ------
+    Taken
+        For each photograph, once it is kept or refused; one that is refused stops no other.
+
+    Raises
+    ------
+    ArchiveError
+        If the archive cannot be written. Photographs told before are kept.
+    """
+    with ThreadPoolExecutor(settings.workers, "photograph") as pool:
+        under_way: deque[Future[_Made]] = deque()
+        try:
+            # One more than there are workers, so that none waits for the disk.
+            for number, entry in enumerate(session.entries, start=1):
+                under_way.append(pool.submit(_make, session, entry, number, archive, settings))
+                if len(under_way) > settings.workers:
+                    yield _keep(under_way.popleft().result(), archive)
+            while under_way:
+                yield _keep(under_way.popleft().result(), archive)
+        finally:
+            for future in under_way:
+                future.cancel()
+
+
+def _make(
+    session: Session, entry: Entry, number: int, archive: Archive, settings: Settings
+) -> _Made:
+    """Make the instances of one photograph; whatever is wrong with it ends in its outcome."""
+    taken = Taken(entry, number, Status.REFUSED)
+    try:
+        photo = read_camera_file(entry.file, limits=settings.limits, now=settings.now())
+        plan = entry.plan(photo.exif_orientation)
+        taken = replace(taken, plan=plan, warnings=photo.notes)
+        _check_crop(entry, photo, plan)
+        identity = photograph.identify(
+            session, entry, plan, photo.sha256, settings.edges, settings.uids
+        )
+        taken = replace(
+            taken, warnings=(*taken.warnings, *_earlier(session, archive, photo, identity))
+        )
+        held = _held(archive, identity)
+        if held:
+            return _Made(replace(taken, status=Status.PRESENT, instances=held))
+        return _instances(_making(session, taken, plan, photo, identity, settings), taken, settings)
+    except InputError as error:
+        problems = tuple(_named(p, entry) for p in error.problems)
+        return _Made(replace(taken, status=Status.REFUSED, problems=problems))
+    except MemoryError:
+        problem = Problem("the picture needs more memory than there is", entry.file.name)
+        return _Made(replace(taken, status=Status.REFUSED, problems=(problem,)))
+
+
+def _named(problem: Problem, entry: Entry) -> Problem:
+    name = entry.file.name
+    return problem if name in problem.where else problem.at(name)
+
+
+def _check_crop(entry: Entry, photo: CameraFile, plan: Plan) -> None:
+    if entry.crop is not None:
+        problem = crop_problem(entry.crop, photo.columns, photo.rows, plan.correction)
+        if problem is not None:
+            raise PhotoError(problem)
+
+
+def _earlier(
+    session: Session, archive: Archive, photo: CameraFile, identity: Identity
+) -> tuple[Problem, ...]:
+    """Look for the same picture in the archive.
+
+    Raises
+    ------
+    PhotoError
+        If it is there under another patient.
+    """
+    everything = archive.query(Query(source_sha256=photo.sha256, include_rejected=True))
+    same = [r for r in everything if r.rejected is None]
+    mine = (identity.as_shot, identity.corrected)
+    if any(r.rejected is not None and r.sop_instance_uid in mine for r in everything):
+        return (
+            Problem(
+                "what the sheet says of this picture was amended since",
+                expected="a sheet that says the same as the archive",
+                hint="the amended one stands: " + " ".join(r.sop_instance_uid for r in same),
+            ),
+        )
+    me = (session.patient.id, session.patient.issuer)
+    if any((r.patient_id, r.issuer) != me for r in same):
+        raise PhotoError(
+            Problem(
+                "the same picture is archived already under another patient",
+                expected="each picture under one patient",
+                hint="find out whose mouth it shows; the archived one stays as it is",
+            )
+        )
+    other = [r for r in same if r.sop_instance_uid not in mine]
+    if not other:
+        return ()
+    return (
+        Problem(
+            "the same picture is archived already with another meaning or correction",
+            expected="one meaning",
+            hint="both are kept; the earlier one is " + other[0].sop_instance_uid,
+        ),
+    )
+
+
+def _held(archive: Archive, identity: Identity) -> tuple[Kept, ...]:
+    """Return the photograph's instances if all of them are kept already."""
+    wanted = {identity.as_shot: "original"}
+    if identity.corrected is not None:
+        wanted[identity.corrected] = "derived"
+    held = archive.held(list(wanted))
+    if len(held) < len(wanted):
+        return ()
+    return tuple(
+        Kept(uid, role, str(archive.layout.path_of(held[uid].path))) for uid, role in wanted.items()
+    )
+
+
+def _making(
+    session: Session,
+    taken: Taken,
+    plan: Plan,
+    photo: CameraFile,
+    identity: Identity,
+    settings: Settings,
+) -> Making:
+    time = corrected_time(photo.claims, session.visit.clock_offset)
+    when = time.when if time is not None else None
+    return Making(session, taken.entry, plan, photo, identity, taken.number, when, settings.now())
+
+
+def _instances(making: Making, taken: Taken, settings: Settings) -> _Made:
+    """Encode, build, measure and check; refuse what the validator finds wrong."""
+    both = _encoded(making, settings)
+    built = [photograph.as_shot(making, both.as_shot)]
+    if both.corrected is not None and making.identity.corrected is not None:
+        built.append(photograph.corrected(making, both.corrected))
+    figures = measure([tile.pixels for tile in both.tiles], _longer_side(making))
+    judged = judge(figures, settings.quality)
+    warnings = (*taken.warnings, *judged, *_about_the_day(making))
+    headers = [part10.encoded(one.dataset) for one in built]
+    findings = tuple(
+        f
+        for one, header in zip(built, headers, strict=True)
+        for f in validate_encoded(header, one.pixels.stream, one.pixels.transfer_syntax)
+    )
+    taken = replace(taken, warnings=warnings, findings=findings, figures=figures)
+    errors = [f for f in findings if f.severity is Severity.ERROR]
+    if errors:
+        problems = tuple(
+            Problem(f.found, f"{making.photo.name}: {f.attribute}", f.expected, f.hint)
+            for f in errors
+        )
+        return _Made(replace(taken, status=Status.REFUSED, problems=problems))
+    incoming = tuple(
+        _incoming(one, header, making.photo) for one, header in zip(built, headers, strict=True)
+    )
+    return _Made(replace(taken, status=Status.ARCHIVED), incoming)
+
+
+def _incoming(one: Instance, header: bytes, photo: CameraFile) -> Incoming:
+    """Describe an instance as its file, read again, will describe itself."""
+    described = replace(describe(one.dataset), transfer_syntax=one.pixels.transfer_syntax)
+    return Incoming(described, part10.pieces(one, header), photo.sha256, photo.name)
+
+
+def _longer_side(making: Making) -> int:
+    crop = making.entry.crop
+    if crop is not None:
+        return max(crop.width, crop.height)
+    return max(making.photo.columns, making.photo.rows)
+
+
+def _encoded(making: Making, settings: Settings) -> Both:
+    crop, photo = making.entry.crop, making.photo
+    box = Box(crop.left, crop.top, crop.width, crop.height) if crop is not None else None
+    turn = making.plan.correction.value
+    region = Box(0, 0, photo.columns, photo.rows)
+    if box is not None:
+        region = source_box(box, turn, photo.columns, photo.rows)
+    second_array = making.plan.correction.swaps_sides or box is not None
+    with settings.gate.room_for(need(photo, second_array=second_array)):
+        both = encode_both(photo, turn, box, edges=settings.edges, tiles=tile_boxes(region))
+    if both.corrected is None and making.identity.corrected is not None:
+        # A mirror shot that the camera itself turned back: right way round as it is.
+        return replace(both, corrected=encode_corrected(photo, turn, box))
+    return both
+
+
+def _about_the_day(making: Making) -> tuple[Problem, ...]:
+    day = making.session.visit.date
+    if making.taken is None:
+        return (
+            Problem(
+                "the file does not tell when the picture was taken",
+                hint="no time of acquisition is written",
+            ),
+        )
+    apart = abs(making.taken.date() - day)
+    if apart <= timedelta(days=_DAYS_APART):
+        return ()
+    return (
+        Problem(
+            f"the camera's clock says {making.taken:%Y-%m-%d}, {apart.days} days from the visit",
+            expected=f"a day near {day.isoformat()}",
+            hint="check the visit; set clock_offset if the camera's clock is wrong",
+        ),
+    )
+
+
+def _keep(made: _Made, archive: Archive) -> Taken:
+    """Hand the instances of one photograph to the archive, together."""
+    taken = made.taken
+    if not made.incoming:
+        return taken
+    stored = archive.put(made.incoming)
+    conflicts = [s.problem for s in stored if s.outcome is Outcome.CONFLICT and s.problem]
+    # An instance that an earlier run kept before it was stopped is not made anew: its twin of
+    # now differs in the time of its making alone.
+    kept = tuple(
+        Kept(s.sop_instance_uid, incoming.description.role or "", str(s.path))
+        for s, incoming in zip(stored, made.incoming, strict=True)
+    )
+    if len(conflicts) == len(stored):
+        raise ArchiveError(*conflicts)
+    return replace(taken, instances=kept)

@@ -1,0 +1,305 @@
+"""An archived photograph put right: its successors and the note that rejects it, kept together.
+
+A photograph is all that was made from one camera file with one meaning: the instance as shot and
+its corrected pictures. They say the same of teeth, side and patient, so they are put right
+together. Nothing is changed in place and nothing is deleted.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+from datetime import datetime
+
+from pydicom import Dataset
+from pydicom.uid import ExplicitVRLittleEndian
+
+from archiver.archive.statements.held_photograph import Held, find_photograph
+from archiver.archive.store.archive import Archive
+from archiver.archive.store.file_transaction import Incoming, Stored
+from archiver.errors import ObjectError, Problem
+from archiver.objects import (
+    Amending,
+    Change,
+    DerivedUids,
+    Description,
+    Instance,
+    Meaning,
+    Mistake,
+    UidPolicy,
+    Verdict,
+    Whose,
+    amendment,
+    crop_problem,
+    describe,
+    key_objects,
+    mistakes,
+    part10,
+    text,
+)
+from archiver.photo import Box, Edges, EncodedPixels, corrected_from
+from archiver.standard import Finding, Severity, validate_bytes, validate_encoded
+
+
+@dataclass(frozen=True)
+class Wish:
+    """What is to be done.
+
+    Parameters
+    ----------
+    uid
+        SOP Instance UID of any instance of the photograph.
+    change
+        What is right.
+    whose
+        Where the patient was wrong.
+    reason
+        ``safety``, ``quality`` or ``worklist``; empty to let it follow from what was wrong.
+    remark
+        What a person adds in words, for the note.
+    by
+        Who says so, as a DICOM person name; for the note.
+    """
+
+    uid: str
+    change: Change
+    whose: Whose | None = None
+    reason: str = ""
+    remark: str = ""
+    by: str = ""
+
+
+@dataclass(frozen=True)
+class Ways:
+    """How successors are made.
+
+    Parameters
+    ----------
+    now
+        When; aware of its offset.
+    edges
+        ``trim`` or ``lossless``: what is done with an edge that is no whole block.
+    """
+
+    now: datetime
+    edges: Edges = "trim"
+    uids: UidPolicy = field(default_factory=DerivedUids)
+
+
+@dataclass(frozen=True)
+class Successor:
+    """An instance that comes in the place of another.
+
+    Parameters
+    ----------
+    predecessor
+        SOP Instance UID; empty where there was none.
+    """
+
+    sop_instance_uid: str
+    predecessor: str
+    role: str
+    incoming: Incoming
+
+
+@dataclass(frozen=True)
+class Amendment:
+    """All that an amendment keeps, made and checked and not yet kept.
+
+    Parameters
+    ----------
+    before, after
+        What the photograph said and says.
+    found
+        What was wrong.
+    rejected
+        SOP Instance UIDs of the old instances.
+    """
+
+    before: Meaning
+    after: Meaning
+    found: tuple[Mistake, ...]
+    verdict: Verdict
+    rejected: tuple[str, ...]
+    successors: tuple[Successor, ...]
+    note: Incoming
+    findings: tuple[Finding, ...] = ()
+
+    @property
+    def note_uid(self) -> str:
+        """SOP Instance UID of the rejection note."""
+        return self.note.description.sop_instance_uid
+
+    @property
+    def unconfirmed_now(self) -> bool:
+        """True where the side was confirmed and what was confirmed is no longer said."""
+        return bool(self.before.entry.confirmed_by) and not self.after.entry.confirmed_by
+
+
+def prepare(archive: Archive, wish: Wish, ways: Ways) -> Amendment:
+    """Make and check everything that an amendment would keep; nothing is written.
+
+    Raises
+    ------
+    ObjectError
+        If the instance is not there, is no photograph, is rejected already, or its photograph
+        as shot is missing; if nothing would change; or if a successor would not be valid.
+    MeaningError
+        If what is said contradicts itself.
+    PhotoError
+        If the right turn or crop cannot be made.
+    """
+    shot, corrected = find_photograph(archive, wish.uid)
+    named = next((one for one in corrected if one.uid == wish.uid), None)
+    if len(corrected) > 1 and named is None and (wish.change.crop or wish.change.uncropped):
+        raise ObjectError(
+            Problem(
+                "the photograph has several corrected pictures, each with its own crop",
+                hint=f"name one of them: {' '.join(one.uid for one in corrected)}",
+            )
+        )
+    main = named or (corrected[0] if corrected else None)
+    before = mistakes.read_meaning(shot.dataset, main.dataset if main else None)
+    size = (shot.pixels.columns, shot.pixels.rows)
+    after = mistakes.amended(before, wish.change, size)
+    found = mistakes.mistakes(before, after, wish.change)
+    if not found:
+        raise ObjectError(Problem("nothing would change", hint="it says all of this already"))
+    _check_crop(after, size)
+    verdict = mistakes.verdict(found, wish.reason, wish.remark)
+    plain = "; ".join(mistake.words for mistake in found)
+    making = Amending(after, plain, wish.whose, ways.now, ways.uids)
+    made = [_Made("original", shot.uid, amendment.as_shot(shot.dataset, making), shot.pixels)]
+    others = replace(wish.change, crop=None, uncropped=False)
+    old_corrected: list[Held | None] = [*corrected] or [None]
+    for one in old_corrected:
+        change = wish.change if one is main else others
+        made += _corrected(shot, one, made[0].dataset, making, change, ways.edges)
+    old = [shot, *corrected]
+    note, about_note = _note(old, verdict, wish.by, ways)
+    successors, findings = _checked(made, shot.source)
+    return Amendment(
+        before,
+        after,
+        found,
+        verdict,
+        tuple(one.uid for one in old),
+        successors,
+        note,
+        findings + about_note,
+    )
+
+
+def _note(
+    old: Sequence[Held], verdict: Verdict, by: str, ways: Ways
+) -> tuple[Incoming, tuple[Finding, ...]]:
+    """Make and check the note that rejects the old instances."""
+    note = key_objects.Note(
+        verdict.title,
+        tuple(key_objects.referenced(one.dataset) for one in old),
+        verdict.words,
+        verdict.modifiers,
+        by,
+    )
+    told = key_objects.build(note, old[0].dataset, created=ways.now, uids=ways.uids)
+    whole = part10.whole(told)
+    findings = _without_errors(validate_bytes(whole), "the note")
+    return Incoming(_described(told, ExplicitVRLittleEndian), [whole]), findings
+
+
+def carry_out(archive: Archive, amendment: Amendment) -> list[Stored]:
+    """Keep the successors and the note, all of them or none.
+
+    Raises
+    ------
+    ArchiveError
+        If the archive refuses.
+    """
+    code = amendment.verdict.title.value
+    notes = [
+        f"in place of {one.predecessor}, reason {code}"
+        if one.predecessor
+        else f"made with {amendment.successors[0].sop_instance_uid}, reason {code}"
+        for one in amendment.successors
+    ]
+    # More than eight do not fit in a line of the journal; the note itself has them all.
+    notes.append(f"reason {code}, rejects {' '.join(amendment.rejected)}")
+    batch = [*(one.incoming for one in amendment.successors), amendment.note]
+    return archive.put_together(batch, notes)
+
+
+def _check_crop(after: Meaning, size: tuple[int, int]) -> None:
+    if after.entry.crop is not None:
+        problem = crop_problem(after.entry.crop, *size, after.plan.correction)
+        if problem is not None:
+            raise ObjectError(problem)
+
+
+@dataclass(frozen=True)
+class _Made:
+    role: str
+    predecessor: str
+    dataset: Dataset
+    pixels: EncodedPixels
+
+
+def _corrected(
+    shot: Held,
+    old: Held | None,
+    new_shot: Dataset,
+    making: Amending,
+    change: Change,
+    edges: Edges,
+) -> list[_Made]:
+    """Make the successor of one corrected picture, or the first one, or none where none is due."""
+    size = (shot.pixels.columns, shot.pixels.rows)
+    before = mistakes.read_meaning(shot.dataset, old.dataset if old else None)
+    after = mistakes.amended(before, change, size)
+    making = replace(making, after=after)
+    if not after.needs_correction:
+        return []
+    turn, crop = after.plan.correction, after.entry.crop
+    same = turn is before.plan.correction and crop == before.entry.crop
+    if old is not None and same:
+        ds = amendment.kept_corrected(old.dataset, new_shot, making)
+        return [_Made("derived", old.uid, ds, old.pixels)]
+    box = Box(crop.left, crop.top, crop.width, crop.height) if crop is not None else None
+    result = corrected_from(shot.pixels, turn.value, box, edges=edges)
+    study = text(new_shot, "StudyInstanceUID")
+    series = making.uids.uid("series", {"study": study, "series": "corrected"})
+    before_it = old.dataset if old is not None else None
+    ds = amendment.turned_corrected(before_it, new_shot, result, making, series)
+    return [_Made("derived", old.uid if old is not None else "", ds, result.pixels)]
+
+
+def _checked(
+    made: Sequence[_Made], source: str | None
+) -> tuple[tuple[Successor, ...], tuple[Finding, ...]]:
+    successors = []
+    findings: tuple[Finding, ...] = ()
+    for one in made:
+        header = part10.encoded(one.dataset)
+        syntax = one.pixels.transfer_syntax
+        found = validate_encoded(header, one.pixels.stream, syntax)
+        findings += _without_errors(found, f"the {one.role} instance")
+        incoming = Incoming(
+            _described(one.dataset, syntax),
+            part10.pieces(Instance(one.dataset, one.pixels), header),
+            source,
+        )
+        uid = text(one.dataset, "SOPInstanceUID")
+        successors.append(Successor(uid, one.predecessor, one.role, incoming))
+    return tuple(successors), findings
+
+
+def _described(ds: Dataset, syntax: str) -> Description:
+    return replace(describe(ds), transfer_syntax=syntax)
+
+
+def _without_errors(findings: Sequence[Finding], what: str) -> tuple[Finding, ...]:
+    errors = [f for f in findings if f.severity is Severity.ERROR]
+    if errors:
+        raise ObjectError(
+            *(Problem(f.found, f"{what}: {f.attribute}", f.expected, f.hint) for f in errors)
+        )
+    return tuple(findings)

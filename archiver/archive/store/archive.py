@@ -1,0 +1,360 @@
+"""The archive: instances are put in, found again, and never changed."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable, Sequence
+from contextlib import AbstractContextManager
+from dataclasses import replace
+from datetime import datetime, timezone
+from pathlib import Path
+from types import TracebackType
+from typing import TYPE_CHECKING
+
+from archiver.archive.query import Query, Record, answer
+from archiver.archive.store import atomic_batch, sqlite
+from archiver.archive.store.durable import told, translated
+from archiver.archive.store.file_transaction import Incoming, Placement, Stored
+from archiver.archive.store.index import Held, Index
+from archiver.archive.store.ingest_decision import Decided, decide, deeds_of, kept_of, stored_of
+from archiver.archive.store.journal import START, Deed, Entry, Journal, open_journal, read_lines
+from archiver.archive.store.layout import Layout
+from archiver.archive.store.metadata_reader import Describe, describe_file
+from archiver.archive.store.recovery import Recovery, remove_aside, take_in
+from archiver.archive.store.writer_lock import WriterLock
+from archiver.errors import ArchiveError, Problem
+
+if TYPE_CHECKING:
+    from sqlalchemy import Connection
+
+Clock = Callable[[], datetime]
+
+
+def system_clock() -> datetime:
+    """Return the time now, in UTC."""
+    return datetime.now(timezone.utc)
+
+
+class Archive:
+    """An archive in a folder; made by `Archive.open`.
+
+    One process writes at a time, any number read. A writer may put from any thread, one batch
+    after the other.
+
+    Attributes
+    ----------
+    layout
+        The paths.
+    recovery
+        What the opening had to mend.
+    """
+
+    def __init__(self, layout: Layout, index: Index) -> None:
+        self.layout = layout
+        self.recovery = Recovery()
+        self._index = index
+        self._guard = threading.Lock()
+        self._flushed: set[Path] = set()
+        #: How far the index is known to have come; behind the journal's end after any failure.
+        self._applied = START
+        self._journal: Journal | None = None
+        self._lock: WriterLock | None = None
+        self._clock: Clock = system_clock
+        self._actor = ""
+        self._describe: Describe = describe_file
+
+    @classmethod
+    def open(
+        cls,
+        folder: Path,
+        *,
+        create: bool = True,
+        clock: Clock = system_clock,
+        actor: str = "unnamed",
+        read_only: bool = False,
+        describe: Describe = describe_file,
+    ) -> Archive:
+        """Open an archive.
+
+        Parameters
+        ----------
+        folder
+            Where it is.
+        create
+            Make it where the folder is missing or empty.
+        clock
+            Gives the time for the journal.
+        actor
+            Who writes, for the journal.
+        read_only
+            Take no lock and mend nothing.
+        describe
+            Reads an object that the journal knows and the index does not.
+
+        Raises
+        ------
+        ArchiveError
+            If there is none, another process writes, or the disk refuses.
+        IntegrityError
+            If the journal is damaged where it would have to be read.
+        """
+        layout = Layout(Path(folder).absolute())
+        if read_only:
+            return cls._open_reading(layout)
+        with translated("the archive was not opened", layout.root):
+            layout.find_or_make(create)
+            lock = WriterLock(layout.lock)
+            try:
+                return cls._open_writing(layout, lock, clock, actor, describe)
+            except BaseException:
+                lock.release()
+                raise
+
+    @classmethod
+    def _open_reading(cls, layout: Layout) -> Archive:
+        layout.check_mark()
+        if not layout.index.exists():
+            raise ArchiveError(
+                Problem(
+                    "the archive has no index",
+                    where=str(layout.index),
+                    hint="`archiver rebuild` makes it again from the objects",
+                )
+            )
+        index = Index(sqlite.reading_engine(layout.index), layout.index)
+        index.position()
+        return cls(layout, index)
+
+    @classmethod
+    def _open_writing(
+        cls, layout: Layout, lock: WriterLock, clock: Clock, actor: str, describe: Describe
+    ) -> Archive:
+        layout.prepare()
+        layout.check_mark()
+        removed = remove_aside(layout)
+        index = Index(sqlite.writing_engine(layout.index), layout.index)
+        try:
+            index.prepare()
+            position = index.position()
+            time = clock()
+            journal, beyond = open_journal(layout.journal, position, time=time, who=actor)
+            beyond += atomic_batch.finish(layout, journal, beyond, time=time, who=actor)
+        except BaseException:
+            index.close()
+            raise
+        archive = cls(layout, index)
+        archive._journal, archive._lock = journal, lock
+        archive._clock, archive._actor, archive._describe = clock, actor, describe
+        try:
+            recovery = take_in(layout, index, beyond, journal.end, describe) if beyond else None
+            archive._applied = journal.end
+        except BaseException:
+            archive.close()
+            raise
+        archive.recovery = replace(recovery or Recovery(), aside_removed=removed)
+        return archive
+
+    def keep_for(self, what: str) -> None:
+        """Tell other writers which command has the archive open all the time (ASCII)."""
+        if self._lock is not None:
+            self._lock.say(what)
+
+    def close(self) -> None:
+        """Close files and give the lock back; harmless when done before."""
+        self._index.close()
+        if self._journal is not None:
+            self._journal.close()
+            self._journal = None
+        if self._lock is not None:
+            self._lock.release()
+            self._lock = None
+
+    def __enter__(self) -> Archive:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self.close()
+
+    def has(self, sop_instance_uid: str) -> bool:
+        """Return whether an instance with this UID is kept."""
+        return bool(self._index.held([sop_instance_uid]))
+
+    def held(self, sop_instance_uids: Sequence[str]) -> dict[str, Held]:
+        """Return what is known of the files of those of the instances that are kept."""
+        return self._index.held(sop_instance_uids)
+
+    def path_of(self, sop_instance_uid: str) -> Path | None:
+        """Return the file of an instance, None if it is not kept."""
+        held = self._index.held([sop_instance_uid]).get(sop_instance_uid)
+        return self.layout.path_of(held.path) if held else None
+
+    def query(self, query: Query) -> list[Record]:
+        """Return the instances that answer a question."""
+        with self._index.reading() as connection:
+            return answer(connection, query, self.layout)
+
+    def reading(self) -> AbstractContextManager[Connection]:
+        """Give a connection to the index, for questions that `query` does not know.
+
+        Raises
+        ------
+        ArchiveError
+            If the index cannot be read.
+        """
+        return self._index.reading()
+
+    def record(self, deeds: Sequence[Deed]) -> None:
+        """Tell the journal of deeds that change no object; flushed when this returns.
+
+        Raises
+        ------
+        ArchiveError
+            If the disk refuses.
+        """
+        with self._guard, translated("the journal was not written", self.layout.journal):
+            journal = self._writable()
+            self._catch_up(journal)
+            journal.append(deeds, time=self._clock(), who=self._actor)
+            self._index.add([], journal.end)
+            self._applied = journal.end
+
+    def __len__(self) -> int:
+        return self._index.count()
+
+    def put(self, batch: Sequence[Incoming]) -> list[Stored]:
+        """Keep instances for good.
+
+        When this returns, every instance that is ADDED is on the disk whatever happens next.
+        If it raises, nothing of the batch is kept, unless the message says otherwise.
+
+        Parameters
+        ----------
+        batch
+            Together they are flushed and indexed once; the files are flushed one by one.
+
+        Returns
+        -------
+        list of Stored
+            One for each, in the same order. An instance whose UID is kept with other content
+            is a CONFLICT and what is kept stays.
+
+        Raises
+        ------
+        ArchiveError
+            If the disk refuses.
+        ObjectError
+            If an instance lacks one of its UIDs.
+        """
+        with self._guard:
+            journal = self._writable()
+            self._catch_up(journal)
+            before = journal.end
+            placement = Placement(self.layout, self._flushed)
+            try:
+                decided = decide(batch, self._index, self.layout, placement)
+                placement.place()
+                entries = self._append(journal, deeds_of(decided))
+            except BaseException as error:
+                # Lines that stand in the journal need their files.
+                if journal.end == before and journal.cut_back():
+                    placement.undo()
+                if isinstance(error, OSError):
+                    raise told(error, "nothing was stored", self.layout.root) from error
+                raise
+            self._enter(journal, decided, entries)
+        return [stored_of(one, self.layout) for one in decided]
+
+    def put_together(self, batch: Sequence[Incoming], notes: Sequence[str]) -> list[Stored]:
+        """Keep new instances, all of them or none, whatever happens in between.
+
+        The journal is told first what is intended; a writer that finds intentions without their
+        end finishes them where a line says that they were kept, and undoes them where none does.
+
+        Parameters
+        ----------
+        notes
+            For each instance, what the journal says of why it is kept.
+
+        Raises
+        ------
+        ArchiveError
+            If the disk refuses, or one of them is kept already; none is kept then.
+        """
+        with self._guard:
+            journal = self._writable()
+            self._catch_up(journal)
+            placement = Placement(self.layout, self._flushed)
+            try:
+                decided = decide(batch, self._index, self.layout, placement)
+                atomic_batch.demand_new(decided)
+            except BaseException as error:
+                placement.undo()
+                if isinstance(error, OSError):
+                    raise told(error, "nothing was stored", self.layout.root) from error
+                raise
+            intended = atomic_batch.intended(deeds_of(decided), notes)
+            with translated("nothing was stored", self.layout.root):
+                try:
+                    self._append(journal, intended)
+                except BaseException:
+                    placement.undo()
+                    raise
+                try:
+                    placement.place()
+                    entries = self._append(journal, atomic_batch.kept_and_done(decided, intended))
+                except BaseException:
+                    placement.undo()
+                    self._give_up(journal, intended)
+                    raise
+            self._enter(journal, decided, entries[: len(decided)])
+        return [stored_of(one, self.layout) for one in decided]
+
+    def _give_up(self, journal: Journal, intended: Sequence[Deed]) -> None:
+        try:
+            self._append(journal, atomic_batch.given_up(intended))
+        except (OSError, ArchiveError):
+            # The next writer that opens finds the intention and ends it.
+            journal.close()
+            self._journal = None
+
+    def _append(self, journal: Journal, deeds: Sequence[Deed]) -> list[Entry]:
+        return journal.append(deeds, time=self._clock(), who=self._actor) if deeds else []
+
+    def _writable(self) -> Journal:
+        if self._journal is None:
+            raise ArchiveError(
+                Problem("the archive is not open for writing", where=str(self.layout.root))
+            )
+        return self._journal
+
+    def _enter(
+        self, journal: Journal, decided: Sequence[Decided], entries: Sequence[Entry]
+    ) -> None:
+        if not entries:
+            return
+        kept = kept_of(decided, entries)
+        try:
+            self._index.add(kept, journal.end)
+            self._applied = journal.end
+        except ArchiveError as error:
+            raise ArchiveError(
+                *error.problems,
+                Problem(
+                    f"{len(entries)} instances are stored but not indexed yet",
+                    where=str(self.layout.root),
+                    hint="the index takes them in when the archive is next opened for writing",
+                ),
+            ) from error
+
+    def _catch_up(self, journal: Journal) -> None:
+        """Take into the index what an earlier put could not."""
+        if self._applied != journal.end:
+            lines = read_lines(self.layout.journal, self._index.position())
+            entries = [line.entry for line in lines if line.entry]
+            take_in(self.layout, self._index, entries, journal.end, self._describe)
+            self._applied = journal.end

@@ -1,0 +1,147 @@
+"""Instances that are kept all together or not at all, although each has a file of its own.
+
+The lines of the journal, in the order in which they reach the disk::
+
+    intended    for each instance, before its file is at its place
+    stored      for each, once all files are at their places and flushed
+    amended     for each; the end
+
+A writer that is killed leaves one of three things. No line ``stored``: nothing was promised, the
+files that lie there are removed. Some, because the last writing was torn: all files are there,
+and the missing lines are written. All: it is done.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from contextlib import suppress
+from dataclasses import replace
+from datetime import datetime
+from pathlib import Path
+
+from archiver.archive.store.durable import digest_file, flush_folder, translated
+from archiver.archive.store.file_transaction import Outcome
+from archiver.archive.store.ingest_decision import Decided, deeds_of
+from archiver.archive.store.journal import AMENDED, GIVEN_UP, INTENDED, STORED, Deed, Entry, Journal
+from archiver.archive.store.layout import Layout, relative_path
+from archiver.errors import ArchiveError, Problem
+
+_ENDS = (AMENDED, GIVEN_UP)
+
+
+def demand_new(decided: Sequence[Decided]) -> None:
+    """Refuse a batch in which an instance is kept already.
+
+    Raises
+    ------
+    ArchiveError
+        If there is one.
+    """
+    known = [one for one in decided if one.outcome is not Outcome.ADDED or one.action != STORED]
+    if known:
+        uid = known[0].incoming.description.sop_instance_uid
+        raise ArchiveError(Problem(f"instance {uid} is kept already; nothing was stored"))
+
+
+def intended(stored: Sequence[Deed], notes: Sequence[str]) -> list[Deed]:
+    """Return the intentions for what will be told to be stored."""
+    return [
+        replace(deed, action=INTENDED, note=note) for deed, note in zip(stored, notes, strict=True)
+    ]
+
+
+def kept_and_done(decided: Sequence[Decided], intentions: Sequence[Deed]) -> list[Deed]:
+    """Return the lines that say that all is kept, and the end."""
+    return [*deeds_of(decided), *(replace(deed, action=AMENDED) for deed in intentions)]
+
+
+def given_up(intentions: Sequence[Deed]) -> list[Deed]:
+    """Return the lines that say that nothing came of it."""
+    return [replace(deed, action=GIVEN_UP) for deed in intentions]
+
+
+def finish(
+    layout: Layout, journal: Journal, entries: Sequence[Entry], *, time: datetime, who: str
+) -> list[Entry]:
+    """Bring to its end what a killed writer intended; only for the holder of the writer lock.
+
+    Parameters
+    ----------
+    entries
+        The last lines of the journal.
+
+    Returns
+    -------
+    list of Entry
+        The lines that were written for it.
+
+    Raises
+    ------
+    ArchiveError
+        If the disk refuses.
+    """
+    group, said = _last_group(entries)
+    ended = {entry.sop for entry in said if entry.action in _ENDS}
+    if all(entry.sop in ended for entry in group):
+        return []
+    kept = {entry.sop for entry in said if entry.action == STORED}
+    open_ = [_deed(entry) for entry in group if entry.sop not in ended]
+    with translated("what was begun was not ended", layout.root):
+        if not kept:
+            _remove(layout, group)
+            return journal.append(given_up(open_), time=time, who=who)
+        lines = [
+            replace(_deed(entry), action=STORED, note="")
+            for entry in group
+            if entry.sop not in kept and _is_there(layout, entry)
+        ]
+        lines += [replace(deed, action=AMENDED) for deed in open_]
+        return journal.append(lines, time=time, who=who)
+
+
+def _last_group(entries: Sequence[Entry]) -> tuple[list[Entry], list[Entry]]:
+    """Return the intentions that were told last, together, and what was told after them."""
+    last = next((i for i in reversed(range(len(entries))) if entries[i].action == INTENDED), None)
+    if last is None:
+        return [], []
+    first = last
+    while first > 0 and entries[first - 1].action == INTENDED:
+        first -= 1
+    return list(entries[first : last + 1]), list(entries[last + 1 :])
+
+
+def _deed(entry: Entry) -> Deed:
+    return Deed(
+        entry.action,
+        entry.study,
+        entry.series,
+        entry.sop,
+        entry.digest,
+        entry.size,
+        entry.source,
+        entry.note,
+    )
+
+
+def _place(layout: Layout, entry: Entry) -> Path:
+    return layout.path_of(relative_path(entry.study, entry.series, entry.sop))
+
+
+def _is_there(layout: Layout, entry: Entry) -> bool:
+    try:
+        return digest_file(_place(layout, entry)).sha256 == entry.digest
+    except OSError:
+        return False
+
+
+def _remove(layout: Layout, group: Sequence[Entry]) -> None:
+    """Remove files that were never promised to anyone."""
+    for entry in group:
+        path = _place(layout, entry)
+        if not path.exists():
+            continue
+        path.unlink()
+        flush_folder(path.parent)
+        for folder in (path.parent, path.parent.parent):
+            with suppress(OSError):  # others lie in it
+                folder.rmdir()

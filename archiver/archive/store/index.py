@@ -1,0 +1,305 @@
+"""The index: what the objects say of themselves, kept where it can be asked quickly.
+
+Nothing is in it that the objects and the journal do not say; it can be thrown away and made
+again. It also remembers how far into the journal it has come.
+"""
+
+from __future__ import annotations
+
+import re
+import unicodedata
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from sqlalchemy import Connection, Engine, func, insert, select, update
+from sqlalchemy.exc import SQLAlchemyError
+
+from archiver.archive.statements.rejection_notes import note_rejections
+from archiver.archive.store import tables as t
+from archiver.archive.store.journal import START, Position
+from archiver.archive.store.tooth_coverage import teeth_rows
+from archiver.errors import ArchiveError, Problem
+
+if TYPE_CHECKING:
+    from archiver.objects import Description
+
+#: Variables in one statement at most; SQLite before 3.32 takes 999.
+_AT_ONCE = 900
+
+
+@dataclass(frozen=True)
+class Kept:
+    """An instance as the archive keeps it.
+
+    Parameters
+    ----------
+    description
+        What the object says.
+    path
+        Relative to the archive, with forward slashes.
+    size
+        Bytes of the file.
+    digest
+        SHA-256 of the file.
+    source_digest
+        SHA-256 of the camera file, None if there is none.
+    journal_seq
+        The line of the journal that tells of it.
+    added
+        Time of that line, ISO 8601.
+    """
+
+    description: Description
+    path: str
+    size: int
+    digest: str
+    source_digest: str | None
+    journal_seq: int
+    added: str
+
+
+@dataclass(frozen=True)
+class Held:
+    """What the index knows of an instance's file."""
+
+    sop_instance_uid: str
+    path: str
+    digest: str
+    size: int
+    journal_seq: int
+
+
+def name_key(name: str) -> str:
+    """Return a name as it is compared: without case, width and trailing empty components."""
+    folded = unicodedata.normalize("NFKC", name).casefold()
+    return "=".join(group.rstrip("^ ") for group in folded.split("=")).rstrip("=")
+
+
+def iso_date(text: str) -> str:
+    """Return a date as ISO 8601, whether it came as DICOM's DA or as ISO; else as it is."""
+    text = text.strip()
+    found = re.fullmatch(r"(\d{4})[-.]?(\d{2})[-.]?(\d{2})", text)
+    return "-".join(found.groups()) if found else text[:10]
+
+
+def iso_time(text: str) -> str:
+    """Return a time as ISO 8601, whether it came as DICOM's TM or as ISO; else as it is."""
+    text = text.strip()
+    found = re.fullmatch(r"(\d{2}):?(\d{2})?:?(\d{2})?(\.\d+)?", text)
+    if not found:
+        return text[:15]
+    hour, minute, second, fraction = found.groups()
+    return f"{hour}:{minute or '00'}:{second or '00'}{fraction or ''}"
+
+
+def _columns(kept: Kept) -> dict[str, Any]:
+    d = kept.description
+    return {
+        "sop_instance_uid": d.sop_instance_uid,
+        "sop_class_uid": d.sop_class_uid,
+        "series_uid": d.series_uid,
+        "study_uid": d.study_uid,
+        "modality": d.modality,
+        "study_date": iso_date(d.study_date),
+        "study_time": iso_time(d.study_time),
+        "acquired": d.acquired or None,
+        "accession": d.accession,
+        "study_description": d.study_description,
+        "series_description": d.series_description,
+        "teeth": ",".join(tooth.iso for tooth in d.teeth),
+        "view": d.view.value if d.view else None,
+        "surface": d.surface.value if d.surface else None,
+        "mirror": d.mirror,
+        "confirmed": d.confirmed,
+        "role": d.role,
+        "laterality": d.laterality or None,
+        "arch": d.arch.value if d.arch else None,
+        "rows": d.rows,
+        "columns": d.columns,
+        "birth_date": iso_date(d.birth_date),
+        "sex": d.sex,
+        "study_id": d.study_id,
+        "referring": d.referring,
+        "series_number": d.series_number,
+        "instance_number": d.instance_number,
+        "frames": d.frames,
+        "bits": d.bits,
+        "transfer_syntax": d.transfer_syntax,
+        "path": kept.path,
+        "size": kept.size,
+        "digest": kept.digest,
+        "source_digest": kept.source_digest or None,
+        "journal_seq": kept.journal_seq,
+        "added": kept.added,
+        "predecessor": d.predecessor or None,
+    }
+
+
+class Index:
+    """The index behind an engine.
+
+    Parameters
+    ----------
+    engine
+        For reading or for writing.
+    where
+        What the messages call it.
+    """
+
+    def __init__(self, engine: Engine, where: Path) -> None:
+        self.engine = engine
+        self.where = where
+
+    @contextmanager
+    def _translated(self, doing: str) -> Iterator[None]:
+        try:
+            yield
+        except SQLAlchemyError as error:
+            cause = getattr(error, "orig", None) or error
+            reason = " ".join(str(cause).split())[:200]
+            full = "disk is full" in reason
+            raise ArchiveError(
+                Problem(
+                    f"the index cannot be {doing}: {'the disk is full' if full else reason}",
+                    where=str(self.where),
+                    hint="make room and run it again"
+                    if full
+                    else "`archiver rebuild` makes it again from the objects",
+                )
+            ) from error
+
+    @contextmanager
+    def reading(self) -> Iterator[Connection]:
+        """Give a connection for questions; errors come out as ArchiveError."""
+        with self._translated("read"), self.engine.connect() as connection:
+            yield connection
+
+    def prepare(self) -> None:
+        """Make the tables where they are not there."""
+        with self._translated("made"):
+            t.metadata.create_all(self.engine)
+
+    def position(self) -> Position:
+        """Return how far into the journal the index has come.
+
+        Raises
+        ------
+        ArchiveError
+            If the tables are another version's.
+        """
+        with self.reading() as connection:
+            row = connection.execute(select(t.applied)).one_or_none()
+        if row is None:
+            return START
+        if row.schema != t.SCHEMA:
+            raise ArchiveError(
+                Problem(
+                    f"the index has tables of version {row.schema}",
+                    where=str(self.where),
+                    expected=f"version {t.SCHEMA}",
+                    hint="`archiver rebuild` makes it again from the objects",
+                )
+            )
+        return Position(row.seq, row.hash, row.offset)
+
+    def held(self, sop_instance_uids: Iterable[str]) -> dict[str, Held]:
+        """Return what is known of those of the instances that are kept."""
+        uids = list(dict.fromkeys(sop_instance_uids))
+        table = t.instances.c
+        found: dict[str, Held] = {}
+        with self.reading() as connection:
+            for begin in range(0, len(uids), _AT_ONCE):
+                some = uids[begin : begin + _AT_ONCE]
+                rows = connection.execute(
+                    select(
+                        table.sop_instance_uid,
+                        table.path,
+                        table.digest,
+                        table.size,
+                        table.journal_seq,
+                    ).where(table.sop_instance_uid.in_(some))
+                )
+                found.update((row[0], Held(*row)) for row in rows)
+        return found
+
+    def count(self) -> int:
+        """Return the number of instances."""
+        with self.reading() as connection:
+            return connection.execute(select(func.count()).select_from(t.instances)).scalar_one()
+
+    def add(self, kept: Sequence[Kept], position: Position) -> None:
+        """Take in instances that are not in yet, and the position, in one transaction."""
+        with self._translated("written"), self.engine.begin() as connection:
+            if kept:
+                _insert(connection, kept)
+            values = {
+                "schema": t.SCHEMA,
+                "seq": position.seq,
+                "hash": position.hash,
+                "offset": position.offset,
+            }
+            if not connection.execute(update(t.applied).values(values)).rowcount:
+                connection.execute(insert(t.applied).values(only=1, **values))
+
+    def close(self) -> None:
+        """Close every connection."""
+        self.engine.dispose()
+
+
+def _insert(connection: Connection, kept: Sequence[Kept]) -> None:
+    top = connection.execute(select(func.max(t.instances.c.number))).scalar() or 0
+    people = _PatientNumbers(connection)
+    rows = []
+    teeth = []
+    for number, one in enumerate(kept, start=top + 1):
+        columns = _columns(one)
+        columns["number"] = number
+        columns["patient"] = people.number_of(one.description)
+        rows.append(columns)
+        for iso, kind in teeth_rows(one.description):
+            teeth.append(
+                {
+                    "instance": number,
+                    "tooth": iso,
+                    "kind": kind,
+                    "view": columns["view"],
+                    "study_at": f"{columns['study_date']}T{columns['study_time']}",
+                    "rejected": False,
+                }
+            )
+    connection.execute(insert(t.instances), rows)
+    if teeth:
+        connection.execute(insert(t.instance_teeth), teeth)
+    note_rejections(connection, kept, top + 1)
+
+
+class _PatientNumbers:
+    """Looks up the row of a patient, or makes it; remembers within one transaction."""
+
+    def __init__(self, connection: Connection) -> None:
+        self._connection = connection
+        self._known: dict[tuple[str, str, str], int] = {}
+
+    def number_of(self, description: Description) -> int:
+        key = (description.patient_id, description.issuer, description.patient_name)
+        if key not in self._known:
+            self._known[key] = self._find(key) or self._make(key)
+        return self._known[key]
+
+    def _find(self, key: tuple[str, str, str]) -> int | None:
+        c = t.patients.c
+        return self._connection.execute(
+            select(c.number).where(c.patient_id == key[0], c.issuer == key[1], c.name == key[2])
+        ).scalar()
+
+    def _make(self, key: tuple[str, str, str]) -> int:
+        made = self._connection.execute(
+            insert(t.patients).values(
+                patient_id=key[0], issuer=key[1], name=key[2], name_key=name_key(key[2])
+            )
+        )
+        assert made.inserted_primary_key is not None
+        return int(made.inserted_primary_key[0])

@@ -1,0 +1,135 @@
+"""What becomes of each instance of a batch: added, there already, or in conflict."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from archiver.archive.store.durable import Written, digest_file
+from archiver.archive.store.file_transaction import Incoming, Outcome, Placement, Stored
+from archiver.archive.store.index import Held, Index, Kept
+from archiver.archive.store.journal import RESTORED, STORED, Deed, Entry
+from archiver.archive.store.layout import Layout, relative_path
+from archiver.errors import Problem
+
+
+@dataclass
+class Decided:
+    """What is to be done with one instance of a batch.
+
+    Parameters
+    ----------
+    relative
+        Where it is kept, or will be.
+    action
+        What the journal is told; empty where nothing is done.
+    """
+
+    incoming: Incoming
+    relative: str
+    outcome: Outcome
+    written: Written
+    action: str = ""
+    note: str = ""
+
+
+def decide(
+    batch: Sequence[Incoming], index: Index, layout: Layout, placement: Placement
+) -> list[Decided]:
+    """Write aside what is new, compare what is not.
+
+    Raises
+    ------
+    OSError
+        As the system raised it.
+    ObjectError
+        If an instance lacks one of its UIDs.
+    """
+    paths = []
+    for one in batch:
+        d = one.description
+        paths.append(relative_path(d.study_uid, d.series_uid, d.sop_instance_uid))
+    held = index.held(one.description.sop_instance_uid for one in batch)
+    new: dict[str, Written] = {}
+    decided = []
+    for one, relative in zip(batch, paths, strict=True):
+        uid = one.description.sop_instance_uid
+        if uid in new:
+            written = one.digest()
+            same = written == new[uid]
+            outcome = Outcome.PRESENT if same else Outcome.CONFLICT
+            decided.append(Decided(one, relative, outcome, written))
+        elif uid in held:
+            decided.append(_compare(one, held[uid], layout, placement))
+        else:
+            new[uid] = written = placement.write(relative, one)
+            decided.append(Decided(one, relative, Outcome.ADDED, written, STORED))
+    return decided
+
+
+def _compare(one: Incoming, held: Held, layout: Layout, placement: Placement) -> Decided:
+    """Compare with what is kept; bring back what was kept and is lost or damaged."""
+    written = one.digest()
+    if written.sha256 != held.digest:
+        return Decided(one, held.path, Outcome.CONFLICT, written)
+    try:
+        on_disk = digest_file(layout.path_of(held.path)).sha256
+    except FileNotFoundError:
+        on_disk = ""
+    if on_disk == held.digest:
+        return Decided(one, held.path, Outcome.PRESENT, written)
+    note = f"was {on_disk}" if on_disk else "was missing"
+    placement.write(held.path, one)
+    return Decided(one, held.path, Outcome.ADDED, written, RESTORED, note)
+
+
+def deeds_of(decided: Sequence[Decided]) -> list[Deed]:
+    """Return what the journal is told of those with which something is done."""
+    deeds = []
+    for one in decided:
+        if one.action:
+            d = one.incoming.description
+            deeds.append(
+                Deed(
+                    one.action,
+                    study=d.study_uid,
+                    series=d.series_uid,
+                    sop=d.sop_instance_uid,
+                    digest=one.written.sha256,
+                    size=one.written.size,
+                    source=one.incoming.source_sha256 or "",
+                    note=one.note or one.incoming.origin,
+                )
+            )
+    return deeds
+
+
+def kept_of(decided: Sequence[Decided], entries: Sequence[Entry]) -> list[Kept]:
+    """Return what the index takes in, each with its line of the journal."""
+    acted = [one for one in decided if one.action]
+    return [
+        Kept(
+            one.incoming.description,
+            one.relative,
+            one.written.size,
+            one.written.sha256,
+            one.incoming.source_sha256,
+            entry.seq,
+            entry.time,
+        )
+        for one, entry in zip(acted, entries, strict=True)
+        if one.action == STORED
+    ]
+
+
+def stored_of(one: Decided, layout: Layout) -> Stored:
+    """Return what became of an instance, for whoever handed it in."""
+    uid = one.incoming.description.sop_instance_uid
+    problem = None
+    if one.outcome is Outcome.CONFLICT:
+        problem = Problem(
+            f"instance {uid} is kept already, with other content; it stays as it is",
+            where=one.incoming.source_name or "",
+            hint="a changed object needs a SOP Instance UID of its own",
+        )
+    return Stored(uid, one.outcome, layout.path_of(one.relative), one.written.sha256, problem)

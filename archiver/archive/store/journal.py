@@ -1,0 +1,387 @@
+"""The journal: what was done, in order, never changed.
+
+One JSON object a line, keys sorted, no spaces, ASCII. Each line holds the hash of the line
+before it and its own: SHA-256 over the line as it would read without its ``hash``. Whoever
+changes, drops or inserts a line breaks the chain behind it. A chain alone cannot show that
+lines are missing at its end; `archiver.archive.index_rebuild` therefore compares it with the
+objects and with the index.
+
+No name of a patient and no name of a file goes in: what identifies is the UIDs and digests.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+from collections.abc import Iterator, Sequence
+from dataclasses import asdict, dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+from archiver.errors import ArchiveError, IntegrityError, Problem
+
+#: What the first line names as the hash of the line before it.
+ROOT_HASH = "0" * 64
+#: No line is longer (bytes); the two free texts are cut to fit, at six bytes a character.
+LONGEST_LINE = 8192
+_LONGEST_TEXT = 400
+_BINARY = getattr(os, "O_BINARY", 0)
+
+CREATED = "created"
+STORED = "stored"
+RESTORED = "restored"
+ADOPTED = "adopted"
+CUT = "cut"
+COMPLETED = "completed"
+REBUILT = "rebuilt"
+INTENDED = "intended"
+AMENDED = "amended"
+GIVEN_UP = "given-up"
+
+
+@dataclass(frozen=True)
+class Deed:
+    """What was done, before it has a place in the journal.
+
+    Parameters
+    ----------
+    action
+        One of this module's words: ``stored``, ``restored``, ...
+    study, series, sop
+        UIDs of the instance; empty where the deed is about none.
+    digest
+        SHA-256 of the object's file.
+    size
+        Its bytes.
+    source
+        SHA-256 of the camera file that it was made from, empty if there is none.
+    note
+        Counts and the like; nothing that identifies a person.
+    """
+
+    action: str
+    study: str = ""
+    series: str = ""
+    sop: str = ""
+    digest: str = ""
+    size: int = 0
+    source: str = ""
+    note: str = ""
+
+
+@dataclass(frozen=True)
+class Entry(Deed):
+    """A line of the journal."""
+
+    seq: int = 0
+    time: str = ""
+    who: str = ""
+    previous: str = ROOT_HASH
+    hash: str = ""
+
+
+@dataclass(frozen=True)
+class Position:
+    """A place between two lines: the line before it and the offset in bytes."""
+
+    seq: int = 0
+    hash: str = ROOT_HASH
+    offset: int = 0
+
+
+START = Position()
+
+
+@dataclass(frozen=True)
+class Line:
+    """A line as it was found.
+
+    Parameters
+    ----------
+    entry
+        None if the line cannot be read.
+    after
+        The position behind it; where the line cannot be read its hash is empty.
+    problem
+        What is wrong with it, None for a good line.
+    torn
+        True for a last line without its line end.
+    raw
+        The bytes, without the line end.
+    """
+
+    entry: Entry | None
+    after: Position
+    problem: Problem | None
+    torn: bool
+    raw: bytes
+
+
+def _canonical(fields: dict[str, Any]) -> bytes:
+    return json.dumps(fields, sort_keys=True, separators=(",", ":"), ensure_ascii=True).encode()
+
+
+def _own_hash(fields: dict[str, Any]) -> str:
+    return hashlib.sha256(_canonical({k: v for k, v in fields.items() if k != "hash"})).hexdigest()
+
+
+def _parse(raw: bytes) -> tuple[Entry | None, str]:
+    """Return the entry and what is wrong with the line taken by itself."""
+    try:
+        fields = json.loads(raw)
+        known = {k: fields[k] for k in Entry.__dataclass_fields__}
+        entry = Entry(**known)
+    except (ValueError, KeyError, TypeError, RecursionError):
+        return None, "the line cannot be read"
+    sound = all(isinstance(v, int if k in ("seq", "size") else str) for k, v in known.items())
+    if not sound:
+        return None, "the line cannot be read"
+    if _canonical(fields) != raw:
+        return entry, "the line is not written as the journal writes"
+    if _own_hash(fields) != entry.hash:
+        return entry, "the line is not what its own hash says"
+    return entry, ""
+
+
+def read_lines(path: Path, start: Position = START) -> Iterator[Line]:
+    """Read the journal from a position on, checking each line and its link to the one before.
+
+    A bad line does not end the reading: the chain is taken up again behind it, so that one
+    fault is told once.
+
+    Raises
+    ------
+    OSError
+        If the file cannot be read.
+    """
+    with path.open("rb") as file:
+        file.seek(start.offset)
+        before = start
+        for raw_line in file:
+            torn = not raw_line.endswith(b"\n")
+            raw = raw_line if torn else raw_line[:-1]
+            entry, wrong = _parse(raw)
+            seq = before.seq + 1
+            if entry is not None and not wrong:
+                if entry.seq != seq:
+                    wrong = f"the line calls itself number {entry.seq}"
+                    seq = entry.seq
+                elif before.hash and entry.previous != before.hash:
+                    wrong = "the line does not follow from the line before it"
+            if torn and not wrong:
+                wrong = "the last line has no line end"
+            after = Position(seq, entry.hash if entry else "", before.offset + len(raw_line))
+            problem = Problem(wrong, where=f"{path.name}, line {before.seq + 1}") if wrong else None
+            yield Line(entry, after, problem, torn, raw)
+            before = after
+
+
+def verify_chain(path: Path) -> list[Problem]:
+    """Return what is wrong with the journal, line by line; empty for a whole chain."""
+    try:
+        return [line.problem for line in read_lines(path) if line.problem]
+    except OSError as error:
+        return [Problem(f"the journal cannot be read: {error.strerror}", where=path.name)]
+
+
+def holds_at(path: Path, position: Position) -> bool:
+    """Return whether the line that ends at the position is the one that the position names."""
+    if position == START:
+        return True
+    with path.open("rb") as file:
+        begin = max(0, position.offset - LONGEST_LINE)
+        file.seek(begin)
+        before = file.read(position.offset - begin)
+    if len(before) != position.offset - begin or not before.endswith(b"\n"):
+        return False
+    entry, wrong = _parse(before[:-1].rpartition(b"\n")[2])
+    return entry is not None and not wrong and entry.hash == position.hash
+
+
+class Journal:
+    """The journal, open for appending by the process that holds the writer lock.
+
+    Parameters
+    ----------
+    path
+        The file; made if it is not there.
+    end
+        The position behind the last line, as `read_lines` gave it.
+    """
+
+    def __init__(self, path: Path, end: Position) -> None:
+        self.path = path
+        self.end = end
+        self._handle = os.open(path, os.O_RDWR | os.O_CREAT | os.O_APPEND | _BINARY, 0o644)
+        self._broken = False
+
+    def append(self, deeds: Sequence[Deed], *, time: datetime, who: str) -> list[Entry]:
+        """Append a line for each deed, and flush them together.
+
+        If that fails the file is cut back to what it was.
+
+        Raises
+        ------
+        OSError
+            As the system raised it; nothing was appended.
+        IntegrityError
+            If an earlier failure could not be undone.
+        """
+        if self._broken:
+            raise IntegrityError(
+                Problem("the journal could not be mended", str(self.path), hint="open it again")
+            )
+        entries: list[Entry] = []
+        lines: list[bytes] = []
+        end = self.end
+        for deed in deeds:
+            fields = {
+                **asdict(deed),
+                "note": deed.note[:_LONGEST_TEXT],
+                "seq": end.seq + 1,
+                "time": time.isoformat(timespec="milliseconds"),
+                "who": who[:_LONGEST_TEXT],
+                "previous": end.hash or ROOT_HASH,
+            }
+            fields["hash"] = _own_hash(fields)
+            line = _canonical(fields) + b"\n"
+            entries.append(Entry(**fields))
+            lines.append(line)
+            end = Position(end.seq + 1, fields["hash"], end.offset + len(line))
+        self._write(b"".join(lines))
+        self.end = end
+        return entries
+
+    def _write(self, text: bytes) -> None:
+        try:
+            rest = memoryview(text)
+            while rest:
+                rest = rest[os.write(self._handle, rest) :]
+            os.fsync(self._handle)
+        except BaseException:
+            self.cut_back()
+            raise
+
+    def cut_back(self) -> bool:
+        """Cut the file back to the position behind the last good line.
+
+        Returns
+        -------
+        bool
+            False if the system did not let us; nothing more can be appended then.
+        """
+        try:
+            os.ftruncate(self._handle, self.end.offset)
+            os.fsync(self._handle)
+        except OSError:
+            self._broken = True
+        return not self._broken
+
+    def complete(self) -> None:
+        """Give a last line that is whole the line end that it lacks.
+
+        `end` counts that byte already.
+        """
+        os.write(self._handle, b"\n")
+        os.fsync(self._handle)
+
+    def close(self) -> None:
+        """Close the file."""
+        os.close(self._handle)
+
+
+def open_journal(
+    path: Path,
+    applied: Position,
+    *,
+    time: datetime,
+    who: str,
+    faults: list[Problem] | None = None,
+) -> tuple[Journal, list[Entry]]:
+    """Open the journal for writing and return the entries behind a position.
+
+    A last line that a kill tore off is cut away (or, if only its line end is missing, given
+    that), and what was done about it is written into the journal itself.
+
+    Parameters
+    ----------
+    applied
+        What the index has taken in.
+    faults
+        Where given, damaged lines are told here and passed over.
+
+    Raises
+    ------
+    IntegrityError
+        If lines behind the position are damaged and `faults` is None, or the journal does not
+        hold the position.
+    OSError
+        As the system raised it.
+    """
+    beyond: list[Entry] = []
+    end = applied
+    torn: Line | None = None
+    if path.exists():
+        _demand_position(path, applied)
+        for line in read_lines(path, applied):
+            if line.torn:
+                torn = line
+                break
+            if line.problem and faults is None:
+                raise IntegrityError(_with_hint(line.problem))
+            if line.problem and faults is not None:
+                faults.append(line.problem)
+            if line.entry is not None:
+                beyond.append(line.entry)
+            end = line.after
+    elif applied != START:
+        raise IntegrityError(_with_hint(Problem("the journal is missing", where=str(path))))
+    journal = Journal(path, end)
+    deeds = [] if end.offset or torn else [Deed(CREATED, note="format 1")]
+    try:
+        if torn is not None:
+            deeds.append(_mend(journal, torn, beyond))
+        if deeds:
+            beyond += journal.append(deeds, time=time, who=who)
+    except (OSError, ArchiveError):
+        journal.close()
+        raise
+    return journal, beyond
+
+
+def _demand_position(path: Path, applied: Position) -> None:
+    if not holds_at(path, applied):
+        raise IntegrityError(
+            _with_hint(Problem("the index remembers lines that the journal lacks", where=str(path)))
+        )
+
+
+def _with_hint(problem: Problem) -> Problem:
+    return Problem(
+        problem.found,
+        where=problem.where,
+        hint="`archiver rebuild` says what is wrong and makes the index again",
+    )
+
+
+def _mend(journal: Journal, torn: Line, beyond: list[Entry]) -> Deed:
+    """Complete or cut away the last line, and return the deed that tells of it."""
+    entry, wrong = _parse(torn.raw)
+    follows = entry and entry.seq == journal.end.seq + 1 and entry.previous == journal.end.hash
+    if entry is not None and not wrong and follows:
+        journal.complete()
+        journal.end = Position(entry.seq, entry.hash, torn.after.offset + 1)
+        beyond.append(entry)
+        return Deed(COMPLETED, note="the line end of the line before was missing")
+    if not journal.cut_back():
+        raise IntegrityError(
+            Problem("the torn last line of the journal cannot be cut off", str(journal.path))
+        )
+    return Deed(
+        CUT,
+        digest=hashlib.sha256(torn.raw).hexdigest(),
+        size=len(torn.raw),
+        note="a torn last line was cut away",
+    )

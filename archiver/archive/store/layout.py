@@ -1,0 +1,163 @@
+"""Where things lie in the folder of an archive.
+
+::
+
+    <archive>/
+        FORMAT             which layout this is, one line of text
+        lock               held by the one process that writes
+        journal.jsonl      what was done, line by line, chained by digests
+        index.sqlite       what the queries read; can always be made again
+        tmp/               files that are being written
+        objects/<study UID>/<series UID>/<SOP instance UID>.dcm
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from pathlib import Path, PurePosixPath
+
+from archiver.archive.store.durable import flush_folder, write_whole
+from archiver.errors import ArchiveError, ObjectError, Problem
+
+#: Version of the layout above; a change that an older program would misread raises it.
+FORMAT = 1
+_MARK = "archiver archive, format "
+#: PS3.5 section 9.1: components of digits separated by periods, 64 characters at most. Leading
+#: zeros and empty components are against the rule but occur; what matters here is that the
+#: name is safe as the name of a file.
+_UID = re.compile(r"[0-9][0-9.]{0,63}")
+#: What a process that was killed while it made an archive can have left without a mark.
+_BEGINNINGS = {"lock", "FORMAT.part"}
+
+
+@dataclass(frozen=True)
+class Layout:
+    """The paths of an archive.
+
+    Parameters
+    ----------
+    root
+        The folder of the archive.
+    """
+
+    root: Path
+
+    @property
+    def mark(self) -> Path:
+        """The file that says which layout this is."""
+        return self.root / "FORMAT"
+
+    @property
+    def lock(self) -> Path:
+        """The file whose lock makes a process the only writer."""
+        return self.root / "lock"
+
+    @property
+    def journal(self) -> Path:
+        """The append-only record of what was done."""
+        return self.root / "journal.jsonl"
+
+    @property
+    def index(self) -> Path:
+        """The database that queries read."""
+        return self.root / "index.sqlite"
+
+    @property
+    def temporary(self) -> Path:
+        """The folder of files that are not whole yet; the same file system as the objects."""
+        return self.root / "tmp"
+
+    @property
+    def objects(self) -> Path:
+        """The folder under which every object lies."""
+        return self.root / "objects"
+
+    def path_of(self, relative: str) -> Path:
+        """Return the absolute path of an object from the path that the index keeps."""
+        return self.root / PurePosixPath(relative)
+
+    def check_mark(self) -> None:
+        """Refuse a folder that is no archive, or one of a layout that this program cannot read.
+
+        Raises
+        ------
+        ArchiveError
+            If the mark is missing or names another format.
+        """
+        try:
+            text = self.mark.read_text(encoding="ascii")
+        except (OSError, UnicodeDecodeError) as error:
+            raise ArchiveError(
+                Problem("no archive is here", where=str(self.root), expected="a file FORMAT")
+            ) from error
+        if text.strip() != f"{_MARK}{FORMAT}":
+            raise ArchiveError(
+                Problem(
+                    f"the archive says {text.strip()[:60]!r}",
+                    where=str(self.mark),
+                    expected=f"'{_MARK}{FORMAT}'",
+                    hint="it was made by another version of this program",
+                )
+            )
+
+    def is_fresh(self) -> bool:
+        """Return whether the folder is empty, or holds only the beginnings of an archive."""
+        return {p.name for p in self.root.iterdir()} <= _BEGINNINGS
+
+    def find_or_make(self, create: bool) -> None:
+        """Make the folder where it may be made; refuse one that is something else.
+
+        Raises
+        ------
+        ArchiveError
+            If there is no archive and none may be made there.
+        """
+        if not create and not self.mark.exists():
+            self.check_mark()
+        self.root.mkdir(parents=True, exist_ok=True)
+        if not self.mark.exists() and not self.is_fresh():
+            raise ArchiveError(
+                Problem(
+                    "the folder holds other things and is no archive",
+                    where=str(self.root),
+                    hint="name an empty or a new folder",
+                )
+            )
+
+    def prepare(self) -> None:
+        """Make the mark and then the folders; harmless when they are there."""
+        if not self.mark.exists():
+            part = self.root / "FORMAT.part"
+            part.unlink(missing_ok=True)
+            write_whole(part, [f"{_MARK}{FORMAT}\n".encode("ascii")])
+            part.replace(self.mark)
+        for folder in (self.temporary, self.objects):
+            folder.mkdir(exist_ok=True)
+        flush_folder(self.root)
+
+
+def relative_path(study_uid: str, series_uid: str, sop_instance_uid: str) -> str:
+    """Return the path of an object under the archive's folder, with forward slashes.
+
+    Raises
+    ------
+    ObjectError
+        If one of the three is no UID; it would not be safe as the name of a file.
+    """
+    uids = {
+        "Study Instance UID": study_uid,
+        "Series Instance UID": series_uid,
+        "SOP Instance UID": sop_instance_uid,
+    }
+    problems = [
+        Problem(
+            f"{name} {uid!r} is no UID" if uid else f"{name} is missing",
+            expected="digits and periods, 64 characters at most (PS3.5 9.1)",
+        )
+        for name, uid in uids.items()
+        if not _UID.fullmatch(uid)
+    ]
+    if problems:
+        raise ObjectError(*problems)
+    return f"objects/{study_uid}/{series_uid}/{sop_instance_uid}.dcm"

@@ -1,0 +1,127 @@
+"""What the writer mends when it opens an archive that was not closed.
+
+The order of a put is: files written aside and flushed; moved; folders flushed; journal line
+flushed; index. So after a kill
+
+* files aside are worthless and are removed;
+* a file at its place without a line in the journal is whole but was never promised to anyone;
+  the next put of the same instance replaces it;
+* a line in the journal that the index has not seen has its file, and is taken in here.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+from archiver.archive.store.durable import digest_file
+from archiver.archive.store.index import Index, Kept
+from archiver.archive.store.journal import ADOPTED, CUT, RESTORED, STORED, Entry, Position
+from archiver.archive.store.layout import Layout, relative_path
+from archiver.archive.store.metadata_reader import Describe
+from archiver.errors import ObjectError, Problem
+
+#: Deeds that say an object is kept.
+KEEPING = (STORED, RESTORED, ADOPTED)
+_AT_ONCE = 200
+
+
+@dataclass(frozen=True)
+class Recovery:
+    """What an opening found and mended.
+
+    Parameters
+    ----------
+    aside_removed
+        Files that were being written when the last writer ended.
+    taken_in
+        Instances that the journal knew and the index did not.
+    torn_line_cut
+        Whether a torn last line was cut off the journal.
+    problems
+        Objects that the journal promises and that are not there, or not the same.
+    """
+
+    aside_removed: int = 0
+    taken_in: int = 0
+    torn_line_cut: bool = False
+    problems: tuple[Problem, ...] = ()
+
+
+def remove_aside(layout: Layout) -> int:
+    """Remove the files that were being written; only for the holder of the writer lock."""
+    left = [path for path in layout.temporary.iterdir() if path.is_file()]
+    for path in left:
+        path.unlink()
+    return len(left)
+
+
+def promises(entries: Iterable[Entry]) -> dict[str, Entry]:
+    """Return, for each instance, the line that first told of the object that is kept now."""
+    first: dict[str, Entry] = {}
+    for entry in entries:
+        if entry.action in KEEPING:
+            told = first.get(entry.sop)
+            if told is None or told.digest != entry.digest:
+                first[entry.sop] = entry
+    return first
+
+
+def take_in(
+    layout: Layout, index: Index, entries: Sequence[Entry], end: Position, describe: Describe
+) -> Recovery:
+    """Bring the index up to the end of the journal.
+
+    Parameters
+    ----------
+    entries
+        The lines behind the index's position.
+    end
+        The position behind the last of them.
+    describe
+        Reads an object.
+    """
+    problems: list[Problem] = []
+    taken = 0
+    for begin in range(0, len(entries), _AT_ONCE):
+        some = promises(entries[begin : begin + _AT_ONCE])
+        known = index.held(some)
+        kept = []
+        for sop, entry in some.items():
+            if sop in known:
+                continue
+            found = kept_object(layout, entry, describe)
+            if isinstance(found, Problem):
+                problems.append(found)
+            else:
+                kept.append(found)
+        taken += len(kept)
+        # The position moves only with the last of them; the instances themselves are skipped
+        # as known if this is interrupted and done again.
+        index.add(kept, index.position())
+    index.add([], end)
+    return Recovery(
+        taken_in=taken,
+        torn_line_cut=any(e.action == CUT for e in entries),
+        problems=tuple(problems),
+    )
+
+
+def kept_object(layout: Layout, entry: Entry, describe: Describe) -> Kept | Problem:
+    """Return the object that a line of the journal tells of, or why it cannot be taken in."""
+    try:
+        relative = relative_path(entry.study, entry.series, entry.sop)
+        path = layout.path_of(relative)
+        found = digest_file(path)
+        if found.sha256 != entry.digest:
+            return Problem(
+                "the object is not what the journal says", where=relative, hint="`archiver rebuild`"
+            )
+        description = describe(path)
+    except OSError:
+        return Problem("the journal tells of an object that is not there", where=f"{entry.sop}.dcm")
+    except ObjectError as error:
+        return error.problems[0]
+    return Kept(
+        description, relative, found.size, found.sha256, entry.source, entry.seq, entry.time
+    )

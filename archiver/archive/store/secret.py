@@ -1,0 +1,65 @@
+"""The archive's secret, with which identifiers are replaced so that nobody can go back.
+
+It never leaves the archive's folder. Whoever loses it can still read everything; only a case
+that goes on would get other identifiers than before.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import hmac
+import os
+from collections.abc import Callable
+from pathlib import Path
+
+from archiver.archive.store.durable import flush_folder, translated
+from archiver.errors import IntegrityError, Problem
+
+FILE = "secret"
+_LENGTH = 32
+
+
+def secret_of(root: Path, random: Callable[[int], bytes] = os.urandom) -> bytes:
+    """Return the secret of an archive, made when it is first asked for.
+
+    Parameters
+    ----------
+    root
+        The archive's folder; the caller holds its writer lock.
+    random
+        Gives so many bytes of chance.
+
+    Raises
+    ------
+    ArchiveError
+        If the disk refuses.
+    IntegrityError
+        If the file is damaged.
+    """
+    path = root / FILE
+    with translated("the archive's secret was not made", path):
+        if not path.exists():
+            part = root / f"{FILE}.part"
+            part.unlink(missing_ok=True)
+            handle = os.open(part, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
+            try:
+                os.write(handle, random(_LENGTH).hex().encode())
+                os.fsync(handle)
+            finally:
+                os.close(handle)
+            part.replace(path)
+            flush_folder(root)
+        text = path.read_bytes()
+    try:
+        secret = bytes.fromhex(text.decode("ascii"))
+    except ValueError:
+        secret = b""
+    if len(secret) != _LENGTH:
+        raise IntegrityError(Problem("the archive's secret is damaged", str(path)))
+    return secret
+
+
+def keyed(secret: bytes, *words: str) -> bytes:
+    """Return the keyed digest (HMAC-SHA-256, RFC 2104) of words, told apart by their lengths."""
+    told = b"".join(len(w.encode()).to_bytes(4, "big") + w.encode() for w in words)
+    return hmac.new(secret, told, hashlib.sha256).digest()

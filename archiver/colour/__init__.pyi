@@ -1,0 +1,10 @@
+from . import colours as colours
+from .colours import ACCEPTABLE as ACCEPTABLE
+from .colours import PERCEPTIBLE as PERCEPTIBLE
+from .colours import Array as Array
+from .colours import ColourSpace as ColourSpace
+from .colours import White as White
+from .colours import as_srgb as as_srgb
+from .colours import difference as difference
+from .colours import lab as lab
+from .colours import space_of as space_of

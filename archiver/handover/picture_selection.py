@@ -1,0 +1,149 @@
+"""Which pictures a package would hold, and what speaks against each."""
+
+from __future__ import annotations
+
+import warnings
+from collections.abc import Collection, Iterable, Sequence
+from dataclasses import dataclass, replace
+from enum import Enum
+from pathlib import Path
+
+from pydicom import Dataset, dcmread
+
+from archiver.archive import Record
+from archiver.dentition import FACE
+from archiver.errors import ObjectError, Problem
+from archiver.objects import Description, code_keys, describe, text
+from archiver.priors import sight_of
+from archiver.records.checks import WRONG_WAY, read_findings
+
+
+class Doubt(str, Enum):
+    """Why a picture is not to be relied on; what is stamped into its margin."""
+
+    UNCONFIRMED = "SIDE NOT CONFIRMED"
+    REVERSED = "MIRROR-REVERSED"
+    UNKNOWN = "ORIENTATION NOT KNOWN"
+    WRONG_WAY = "WRONG-WAY CHECK FAILED"
+
+    @property
+    def words(self) -> str:
+        """The doubt in a sentence."""
+        return _WORDS[self]
+
+
+_WORDS = {
+    Doubt.UNCONFIRMED: "no person has confirmed its side",
+    Doubt.REVERSED: "it is still mirror-reversed",
+    Doubt.UNKNOWN: "it does not say how its view and orientation belong together",
+    Doubt.WRONG_WAY: "its comparison with earlier pictures found one of them the wrong way round",
+}
+
+
+@dataclass(frozen=True)
+class Candidate:
+    """A picture that could go out.
+
+    Parameters
+    ----------
+    number
+        Its place in the package, from 1.
+    record
+        As the archive has it.
+    told
+        What it says of itself.
+    doubts
+        Why it is not to be relied on.
+    shows_face
+        Whether it shows more of the patient than the mouth.
+    burned_in
+        Whether words that identify are in its pixels.
+    """
+
+    number: int
+    record: Record
+    told: Description
+    doubts: tuple[Doubt, ...]
+    shows_face: bool
+    burned_in: bool
+
+
+def candidates(archive: Path, records: Iterable[Record]) -> list[Candidate]:
+    """Look at records: photographs, corrected where there is a corrected one, in order of capture.
+
+    Parameters
+    ----------
+    archive
+        Its folder, for what comparisons found.
+    records
+        Answers to a query.
+
+    Raises
+    ------
+    ObjectError
+        If an object cannot be read.
+    """
+    seen = [_look(one) for one in records if one.modality == "XC"]
+    replaced = {uid for one, _ in seen for uid in one.told.source_uids}
+    kept = [one for one, _ in seen if one.record.sop_instance_uid not in replaced]
+    kept.sort(key=_captured)
+    failed = _failed(archive)
+    return [
+        replace(one, number=number, doubts=doubts_of(one.told, failed))
+        for number, one in enumerate(kept, 1)
+    ]
+
+
+def _captured(one: Candidate) -> tuple[str, str, int, str]:
+    told, record = one.told, one.record
+    moment = told.acquired or told.study_date + told.study_time
+    return record.study_date, moment, told.instance_number or 0, record.sop_instance_uid
+
+
+def _look(record: Record) -> tuple[Candidate, Dataset]:
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            header = dcmread(record.path, stop_before_pixels=True)
+            told = describe(header)
+    except Exception as error:
+        # pydicom raises whatever the bytes lead it to.
+        raise ObjectError(Problem(f"the object cannot be read ({error})", record.path)) from error
+    regions = [value for value, _ in code_keys(header, "AnatomicRegionSequence")]
+    extraoral = told.view is not None and told.view.is_extraoral
+    face = extraoral or FACE.value in regions or text(header, "RecognizableVisualFeatures") == "YES"
+    burned = text(header, "BurnedInAnnotation") == "YES"
+    return Candidate(0, record, told, (), face, burned), header
+
+
+def doubts_of(told: Description, failed: Collection[str]) -> tuple[Doubt, ...]:
+    """Say why a picture is not to be relied on.
+
+    Parameters
+    ----------
+    failed
+        UIDs of the instances whose last wrong-way check failed.
+    """
+    found = [] if told.confirmed else [Doubt.UNCONFIRMED]
+    seen = sight_of(told)
+    normal = told.orientation.normal if told.orientation is not None else None
+    if told.mirror == "uncorrected" or (seen and normal is seen.looking.opposite):
+        found.append(Doubt.REVERSED)
+    elif seen is None or normal is not seen.looking:
+        found.append(Doubt.UNKNOWN)
+    if told.sop_instance_uid in failed:
+        found.append(Doubt.WRONG_WAY)
+    return tuple(found)
+
+
+def _failed(archive: Path) -> set[str]:
+    last: dict[str, tuple[str, str]] = {}
+    for one in read_findings(archive):
+        if one.check == WRONG_WAY and (one.sop not in last or last[one.sop][0] <= one.time):
+            last[one.sop] = (one.time, one.outcome)
+    return {uid for uid, (_, outcome) in last.items() if outcome == "failed"}
+
+
+def renumbered(several: Sequence[Candidate]) -> list[Candidate]:
+    """Return them with numbers from 1 on."""
+    return [replace(one, number=number) for number, one in enumerate(several, 1)]

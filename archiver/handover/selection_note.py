@@ -1,0 +1,47 @@
+"""The selection note that tells, in the archive, what was handed over to whom."""
+
+from __future__ import annotations
+
+import warnings
+from datetime import datetime
+from io import BytesIO
+
+from pydicom import dcmread
+
+from archiver.archive.store import Incoming
+from archiver.handover.order import Chosen, Order
+from archiver.objects import DerivedUids, Note, Referenced, concepts, describe, key_objects, part10
+
+
+def selection_notes(order: Order, chosen: Chosen, now: datetime) -> list[Incoming]:
+    """Make a Key Object Selection Document for each study of a package.
+
+    Parameters
+    ----------
+    now
+        When it is handed over.
+    """
+    beside = {one.record.study_uid: one.record.path for one in chosen.pictures}
+    references = [
+        Referenced(
+            one.record.sop_class_uid,
+            one.record.sop_instance_uid,
+            one.record.series_uid,
+            one.record.study_uid,
+        )
+        for one in chosen.pictures
+    ]
+    title = concepts.SELECTIONS[chosen.profile.selection]
+    words = f"Handed over: case {order.case}, to {order.to}, {now:%Y-%m-%d}"
+    made = []
+    for study, several in key_objects.by_study(references).items():
+        note = Note(title, several, words, by=order.insisted_by)
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            header = dcmread(beside[study], stop_before_pixels=True)
+            ds = key_objects.build(note, header, created=now, uids=DerivedUids())
+            file = part10.whole(ds)
+            # Read again, as its transfer syntax stands in the file and not in the dataset.
+            told = describe(dcmread(BytesIO(file)))
+            made.append(Incoming(told, [file], None))
+    return made

@@ -1,0 +1,4 @@
+from .header_cache import HeaderCache as HeaderCache
+from .remote_query import ask as ask
+from .remote_query import ask_headers as ask_headers
+from .remote_retrieve import fetch_records as fetch_records

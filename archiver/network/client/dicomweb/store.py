@@ -1,0 +1,272 @@
+"""Storing by STOW-RS (PS3.18 10.5), and seeing what became of it.
+
+DICOMweb as archives have it knows no storage commitment. So what was stored is fetched again and
+compared with what was sent: only where it comes back the same does it count as kept.
+"""
+
+from __future__ import annotations
+
+import tempfile
+import threading
+import uuid
+from collections import deque
+from collections.abc import Callable, Iterator, Sequence
+from io import BytesIO
+from pathlib import Path
+from typing import BinaryIO
+
+import pydicom
+from pydicom import Dataset
+from pydicom.uid import UID
+
+from archiver.errors import ArchiverError, NetworkError, ObjectError, Problem, RefusedForGood
+from archiver.network.client.dicomweb.connection import WebLink, fetch, open_web_link, told
+from archiver.network.client.store_answers import Results
+from archiver.network.node.incoming_file import file_head
+from archiver.network.outgoing_object import Parcel, Result, Sent, read_parcel
+from archiver.network.peers import WebPeer
+from archiver.network.presentation_contexts import EXPLICIT
+from archiver.network.recoding import recoded
+from archiver.network.statuses import Category, Service, status_of
+
+_CHUNK = 1 << 18
+#: Failed requests in a row, after which the peer is left alone.
+_LOSSES = 3
+#: HTTP status, and Failure Reason (PS3.18 I.2.2), of an object in a form that is not taken.
+_UNSUPPORTED_TYPE = 415
+_UNSUPPORTED_SYNTAX = 0xC122
+
+
+def send(peer: WebPeer, parcels: Sequence[Parcel]) -> Iterator[Result]:
+    """Send objects, one to a request, each result as it comes.
+
+    As many connections are used at once as the peer allows. A request that fails costs the
+    object in hand, which gets an error; where several in a row fail, so do the others.
+
+    Yields
+    ------
+    tuple
+        The object, and the peer's answer or why there is none.
+    """
+    for batch in send_noting(peer, parcels):
+        yield from batch
+
+
+def send_noting(peer: WebPeer, parcels: Sequence[Parcel]) -> Iterator[list[Result]]:
+    """Send objects; answers that come while the last ones are noted are given together."""
+    waiting = deque(parcels)
+    results = Results()
+
+    for _ in range(min(peer.connections, len(parcels))):
+        results.start(lambda: _work(peer, waiting, results.put, results.stop))
+    came = 0
+    try:
+        while came < len(parcels):
+            batch = results.batch()
+            came += len(batch)
+            yield batch
+    finally:
+        results.close()
+
+
+def _work(
+    peer: WebPeer,
+    waiting: deque[Parcel],
+    report: Callable[[Result], None],
+    stop: threading.Event,
+) -> None:
+    """Take objects from those that wait and send them over one session."""
+    losses = 0
+    given_up: ArchiverError | None = None
+    with open_web_link(peer) as link:
+        while not stop.is_set():
+            try:
+                parcel = waiting.popleft()
+            except IndexError:
+                return
+            if given_up is not None:
+                report((parcel, given_up))
+                continue
+            try:
+                report((parcel, _store(link, parcel)))
+                losses = 0
+            except (RefusedForGood, ObjectError) as error:
+                report((parcel, error))
+            except NetworkError as error:
+                losses += 1
+                given_up = error if losses >= _LOSSES else None
+                report((parcel, error))
+
+
+class _Body:
+    """A multipart body of one object, read while it is sent."""
+
+    def __init__(self, boundary: str, size: int, opened: Callable[[], BinaryIO]) -> None:
+        self._head = f"--{boundary}\r\nContent-Type: application/dicom\r\n\r\n".encode()
+        self._tail = f"\r\n--{boundary}--\r\n".encode()
+        self._size, self._opened = size, opened
+
+    def __len__(self) -> int:
+        return len(self._head) + self._size + len(self._tail)
+
+    def __iter__(self) -> Iterator[bytes]:
+        yield self._head
+        left = self._size
+        with self._opened() as file:
+            while left and (chunk := file.read(min(left, _CHUNK))):
+                left -= len(chunk)
+                yield chunk
+        yield self._tail
+
+
+def _store(link: WebLink, parcel: Parcel) -> Sent:
+    """Store an object as it is; decoded, where the peer refuses it for its transfer syntax."""
+    try:
+        size = parcel.path.stat().st_size
+        parcel.path.open("rb").close()
+    except OSError as error:
+        said = (error.strerror or str(error)).lower()
+        raise ObjectError(Problem(f"the file cannot be read: {said}", str(parcel.path))) from None
+    code, said_of_it = _posted(link, size, lambda: parcel.path.open("rb"))
+    sent = None
+    if code != _UNSUPPORTED_TYPE:
+        sent = _sent(link, parcel, parcel.transfer_syntax, said_of_it, code)
+        if sent.status.code != _UNSUPPORTED_SYNTAX:
+            return sent
+    if UID(parcel.transfer_syntax).is_compressed:
+        copy = _decoded_file(parcel, EXPLICIT)
+        code, said_of_it = _posted(link, len(copy), lambda: BytesIO(copy))
+        if code != _UNSUPPORTED_TYPE:
+            return _sent(link, parcel, EXPLICIT, said_of_it, code)
+    if sent is not None:
+        return sent
+    kind, way = UID(parcel.sop_class).name, UID(parcel.transfer_syntax).name
+    found = f"the peer takes {kind} neither as {way} nor uncompressed (HTTP {_UNSUPPORTED_TYPE})"
+    raise RefusedForGood(Problem(found, link.peer.place))
+
+
+def _decoded_file(parcel: Parcel, syntax: str) -> bytes:
+    meta = file_head(parcel.sop_class, parcel.sop_instance, syntax)
+    return meta + recoded(parcel.path, syntax)
+
+
+def _posted(link: WebLink, size: int, opened: Callable[[], BinaryIO]) -> tuple[int, Dataset]:
+    """Send a body; return the status of the answer and what it says of the instances."""
+    boundary = uuid.uuid4().hex
+    headers = {
+        "Content-Type": f'multipart/related; type="application/dicom"; boundary={boundary}',
+        "Accept": "application/dicom+json",
+    }
+    with told(link.peer):
+        answer = link.session.post(
+            f"{link.peer.url}/studies",
+            data=_Body(boundary, size, opened),
+            headers=headers,
+            timeout=link.patience,
+        )
+        code = answer.status_code
+        if code == _UNSUPPORTED_TYPE:
+            return code, Dataset()
+        # 200, 202 and 409 tell of each instance (PS3.18 10.5.3).
+        if code not in (200, 202, 409):
+            answer.raise_for_status()
+            raise NetworkError(Problem(f"the peer answers {code} to an object", link.peer.place))
+        return code, Dataset.from_json(answer.json()) if answer.content else Dataset()
+
+
+def _sent(link: WebLink, parcel: Parcel, syntax: str, said: Dataset, code: int) -> Sent:
+    """Read what the answer says of this instance (PS3.18 Annex I.2)."""
+    for item in said.get("FailedSOPSequence") or ():
+        if item.get("ReferencedSOPInstanceUID") in (None, "", parcel.sop_instance):
+            status = status_of(Service.STORE, int(item.get("FailureReason") or 0xC000))
+            if status.category is not Category.FAILURE:
+                status = status_of(Service.STORE, 0xC000)
+            return Sent(status, syntax, syntax != parcel.transfer_syntax)
+    for item in said.get("ReferencedSOPSequence") or ():
+        if item.get("ReferencedSOPInstanceUID") == parcel.sop_instance:
+            status = status_of(Service.STORE, int(item.get("WarningReason") or 0))
+            return Sent(status, syntax, syntax != parcel.transfer_syntax)
+    raise NetworkError(
+        Problem(f"the peer answers {code} and says nothing of the object", link.peer.place)
+    )
+
+
+def is_kept(link: WebLink, parcel: Parcel, syntax: str) -> bool:
+    """Fetch an object that was stored, and return whether it is the one that was sent.
+
+    The data sets are compared byte for byte; where the peer encodes anew, element by element,
+    pixels included.
+
+    Parameters
+    ----------
+    link
+        The session.
+    parcel
+        The object as it is kept here.
+    syntax
+        Transfer syntax in which it was sent.
+
+    Raises
+    ------
+    NetworkError
+        If the peer cannot be reached, or does not give it.
+    ObjectError
+        If our own file cannot be read.
+    """
+    study, series = _place_of(parcel.path)
+    with tempfile.TemporaryDirectory(prefix="archiver-") as folder:
+        path, sent = Path(folder) / "back.dcm", parcel
+        try:
+            if syntax != parcel.transfer_syntax:
+                copy = Path(folder) / "sent.dcm"
+                copy.write_bytes(_decoded_file(parcel, syntax))
+                sent = read_parcel(copy)
+            fetch(link, study, series, parcel.sop_instance, path)
+        except OSError as error:
+            said = (error.strerror or str(error)).lower()
+            raise ObjectError(Problem(f"nothing can be written: {said}", folder)) from None
+        try:
+            back = read_parcel(path)
+        except ObjectError:
+            return False
+        if back.transfer_syntax != syntax:
+            return False
+        return _same_bytes(sent, back) or _same_elements(sent.path, path)
+
+
+def _place_of(path: Path) -> tuple[str, str]:
+    try:
+        header = pydicom.dcmread(
+            path,
+            stop_before_pixels=True,
+            specific_tags=["StudyInstanceUID", "SeriesInstanceUID"],
+        )
+        return str(header.StudyInstanceUID), str(header.SeriesInstanceUID)
+    except Exception as error:  # pydicom raises whatever the bytes lead it to
+        raise ObjectError(Problem(f"the file cannot be read: {error}", str(path))) from None
+
+
+def _same_bytes(one: Parcel, other: Parcel) -> bool:
+    def rest(parcel: Parcel) -> int:
+        return parcel.path.stat().st_size - parcel.offset
+
+    if rest(one) != rest(other):
+        return False
+    with one.path.open("rb") as first, other.path.open("rb") as second:
+        first.seek(one.offset)
+        second.seek(other.offset)
+        return all(a == b for a, b in zip(_chunks(first), _chunks(second), strict=True))
+
+
+def _chunks(file: BinaryIO) -> Iterator[bytes]:
+    while chunk := file.read(_CHUNK):
+        yield chunk
+
+
+def _same_elements(one: Path, other: Path) -> bool:
+    try:
+        first, second = pydicom.dcmread(one), pydicom.dcmread(other)
+        # Of a data set that is not read yet, only its elements count.
+        return bool(Dataset(first) == Dataset(second))
+    except Exception:  # what cannot be read cannot be told to be the same
+        return False

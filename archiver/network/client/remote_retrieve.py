@@ -1,0 +1,82 @@
+"""Fetching what a question found, by whichever way the peer is reached."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from archiver.archive import Record
+from archiver.archive.store import relative_path
+from archiver.errors import ArchiverError, ObjectError
+from archiver.network.client.dicomweb import connection
+from archiver.network.client.dimse.retrieve import Wanted, retrieve
+from archiver.network.peers import DimsePeer, Peer, WebPeer
+
+
+@dataclass(frozen=True)
+class Fetched:
+    """What came.
+
+    Parameters
+    ----------
+    files
+        By SOP Instance UID.
+    problems
+        A line for everything that did not come, and why.
+    """
+
+    files: dict[str, Path]
+    problems: tuple[str, ...]
+
+
+def fetch_records(peer: Peer, records: Sequence[Record], folder: Path) -> Fetched:
+    """Fetch instances into a folder, a file each.
+
+    Raises
+    ------
+    NetworkError
+        If the peer cannot be reached, or refuses.
+    """
+    if not records:
+        return Fetched({}, ())
+    if isinstance(peer, WebPeer):
+        return _by_web(peer, records, folder)
+    return _by_dimse(peer, records, folder)
+
+
+def _by_dimse(peer: DimsePeer, records: Sequence[Record], folder: Path) -> Fetched:
+    series: dict[tuple[str, str, str], list[str]] = defaultdict(list)
+    for one in records:
+        series[one.study_uid, one.series_uid, one.patient_id].append(one.sop_instance_uid)
+    wanted = [
+        Wanted(study, name, tuple(instances), patient)
+        for (study, name, patient), instances in series.items()
+    ]
+    came = retrieve(peer, wanted, folder, classes=[one.sop_class_uid for one in records])
+    problems = [str(problem) for problem in came.problems]
+    missing = [o.sop_instance_uid for o in records if o.sop_instance_uid not in came.files]
+    if missing:
+        said = "" if came.status.code == 0 else f": {came.status}"
+        problems.append(f"{peer.place}: {len(missing)} did not come{said}: {', '.join(missing)}")
+    return Fetched(came.files, tuple(problems))
+
+
+def _by_web(peer: WebPeer, records: Sequence[Record], folder: Path) -> Fetched:
+    files: dict[str, Path] = {}
+    problems: list[str] = []
+    with connection.open_web_link(peer) as link:
+        for one in records:
+            uid = one.sop_instance_uid
+            path = folder / f"{uid}.dcm"
+            try:
+                # Refuses what a peer calls a UID and would be another path.
+                relative_path(one.study_uid, one.series_uid, uid)
+                connection.fetch(link, one.study_uid, one.series_uid, uid, path)
+                files[uid] = path
+            except OSError as error:
+                problems.append(f"{path}: {(error.strerror or str(error)).lower()}")
+            except (ObjectError, ArchiverError) as error:
+                problems.append(f"{uid}: {error}")
+    return Fetched(files, tuple(problems))

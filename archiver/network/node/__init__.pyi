@@ -1,0 +1,11 @@
+from .audit import DONE as DONE
+from .audit import MINOR as MINOR
+from .audit import SERIOUS as SERIOUS
+from .audit import Event as Event
+from .audit import Happening as Happening
+from .node import Node as Node
+from .observability import Log as Log
+from .observability import keep_words_in as keep_words_in
+from .settings import NodeSettings as NodeSettings
+from .settings import checked as checked
+from .settings import settings_of as settings_of

@@ -1,0 +1,2 @@
+from .rendering import Rendition as Rendition
+from .rendering import render as render

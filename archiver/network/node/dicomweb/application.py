@@ -1,0 +1,394 @@
+"""DICOMweb as one ASGI application: access, routes and answers (PS3.18 chapter 10)."""
+
+from __future__ import annotations
+
+import contextlib
+import dataclasses
+import ipaddress
+from collections.abc import Callable, Iterator
+from typing import TYPE_CHECKING, Any
+
+from starlette.applications import Starlette
+from starlette.exceptions import HTTPException
+from starlette.requests import ClientDisconnect, Request
+from starlette.responses import JSONResponse, PlainTextResponse, Response, StreamingResponse
+from starlette.routing import Route
+from starlette.types import ASGIApp
+
+from archiver.archive.store import Archive
+from archiver.errors import ArchiverError
+from archiver.network.node.audit import DONE, MINOR, NODE_AUTHENTICATION, SERIOUS, Event, Happening
+from archiver.network.node.dicomweb.content_negotiation import dataset_media, wishes
+from archiver.network.node.dicomweb.credentials import Credentials
+from archiver.network.node.dicomweb.multipart import MultipartWriter
+from archiver.network.node.dicomweb.qido import BadQueryError, answers, web_query
+from archiver.network.node.dicomweb.rendering import render, rendition
+from archiver.network.node.dicomweb.resources import RESOURCES, ROOT, Action, Resource
+from archiver.network.node.dicomweb.responses import datasets, media_for_datasets, primed
+from archiver.network.node.dicomweb.stow import Stow, response
+from archiver.network.node.dicomweb.wado import (
+    Instance,
+    bulk_value,
+    frame_numbers,
+    frames_of,
+    instances,
+    metadata,
+    object_bytes,
+    object_syntax,
+)
+from archiver.network.node.incoming_file import Reception
+from archiver.network.node.ingest import Storing
+from archiver.network.node.observability import Figures, Log
+from archiver.network.node.query.information_model import Level
+from archiver.network.node.query.query_engine import BadQuestionError
+from archiver.network.node.validation import Validation
+
+if TYPE_CHECKING:
+    from archiver.network.node.settings import NodeSettings
+
+_WAY = "web"
+#: What the node answers itself beside DICOMweb; the rest is for the pages, where there are any.
+_OWN = ("/health", "/metrics", ROOT)
+#: Makes the application of the pages, given what writes to the audit trail.
+Pages = Callable[[Callable[[Happening], None]], ASGIApp]
+
+
+class Application:
+    """The ASGI application."""
+
+    def __init__(
+        self,
+        archive: Archive,
+        settings: NodeSettings,
+        storing: Storing,
+        validation: Validation,
+        watch: tuple[Callable[[Happening], None], Log, Figures],
+        pages: Pages | None = None,
+    ) -> None:
+        self._archive, self._settings, self._validation = archive, settings, validation
+        self._tell, self._log, self._figures = watch
+        self._credentials = Credentials(settings.credentials)
+        self._pages = None if pages is None else pages(self._tell)
+        limits = settings.limits
+        self._stow = Stow(storing, self._open, limits.request_bytes, limits.network_seconds)
+        ends = [(one, self._endpoint(one)) for one in RESOURCES]
+        self._actions: dict[object, Action] = {end: one.action for one, end in ends}
+        self._routes = Starlette(
+            routes=[
+                Route("/health", self._health),
+                Route("/metrics", self._metrics),
+                *[Route(ROOT + one.path, end, methods=[one.method]) for one, end in ends],
+            ],
+            exception_handlers={HTTPException: self._refused, ArchiverError: self._failed},
+        )
+
+    def _endpoint(self, resource: Resource) -> Callable[..., Any]:
+        if resource.level is not None:
+            return self._searching(resource.level)
+        return {
+            Action.STORE: self._store,
+            Action.OBJECTS: self._objects,
+            Action.METADATA: self._metadata,
+            Action.RENDERED: self._rendered,
+            Action.THUMBNAIL: self._thumbnail,
+            Action.FRAMES: self._frames,
+            Action.BULK: self._bulk,
+            Action.FINDINGS: self._findings,
+        }[resource.action]
+
+    async def __call__(self, scope: Any, receive: Any, send: Any) -> None:
+        """Let a request in or not, and count it."""
+        if scope["type"] != "http":
+            await self._routes(scope, receive, send)
+            return
+
+        async def counting(message: Any) -> None:
+            if message["type"] == "http.response.start":
+                self._figures.requests.labels(str(message["status"])).inc()
+            await send(message)
+
+        request = Request(scope)
+        refusal = self._why_not(request)
+        if refusal is not None:
+            await refusal(scope, receive, counting)
+            return
+        answering = self._pages if self._is_for_pages(request) else self._routes
+        assert answering is not None
+        self._figures.asked()
+        # A client that leaves while it sends is nobody's failure.
+        with contextlib.suppress(ClientDisconnect):
+            await answering(scope, receive, counting)
+
+    def _is_for_pages(self, request: Request) -> bool:
+        path = request.scope["path"]
+        own = path in _OWN or path.startswith(ROOT + "/")
+        return self._pages is not None and not own
+
+    def _why_not(self, request: Request) -> Response | None:
+        """Return a refusal, None where the request may pass."""
+        if request.scope["path"] == "/health":
+            request.state.who = "anyone"
+            return None
+        address = request.client.host if request.client else ""
+        if not self._address_allowed(address):
+            return self._refusal(request, 403, "address not allowed")
+        # The pages have a log-in of their own.
+        given = request.headers.get("authorization", "")
+        who = "anyone" if self._is_for_pages(request) else self._credentials.who(given)
+        if who is None:
+            return self._refusal(request, 401, "no valid credentials")
+        request.state.who = who
+        length = request.headers.get("content-length", "0")
+        if (
+            length.isascii()
+            and length.isdigit()
+            and int(length) > self._settings.limits.request_bytes
+        ):
+            return self._refusal(request, 413, "request too large")
+        return None
+
+    def _address_allowed(self, address: str) -> bool:
+        networks = self._settings.networks
+        if not networks:
+            return True
+        try:
+            found = ipaddress.ip_address(address.partition("%")[0])
+        except ValueError:
+            return False
+        mapped = getattr(found, "ipv4_mapped", None) or found
+        return any(mapped in ipaddress.ip_network(n, strict=False) for n in networks)
+
+    def turned_away(self, address: str, why: str) -> None:
+        """Tell of a connection or a request that is refused."""
+        self._figures.turned_away.inc()
+        self._log("turned away", address=address, why=why)
+        title, kind = self._settings.title, NODE_AUTHENTICATION
+        self._tell(Happening(Event.ALERT, address, title, MINOR, detail=why, kind=kind))
+
+    def _refusal(self, request: Request, status: int, why: str) -> Response:
+        address = request.client.host if request.client else ""
+        self.turned_away(address, f"HTTP {status} {why}")
+        headers = {"WWW-Authenticate": 'Bearer, Basic realm="archiver"'} if status == 401 else {}
+        return PlainTextResponse(why + "\n", status, headers)
+
+    def _open(self) -> Reception:
+        return Reception(self._archive.layout.temporary, self._settings.limits.object_bytes)
+
+    # -- health and figures
+
+    def _health(self, request: Request) -> Response:
+        try:
+            count = len(self._archive)
+        except ArchiverError:
+            return JSONResponse({"status": "failing"}, 503)
+        return JSONResponse({"status": "ok", "instances": count})
+
+    def _metrics(self, request: Request) -> Response:
+        return Response(self._figures.page(), media_type="text/plain; version=0.0.4")
+
+    # -- STOW-RS
+
+    async def _store(self, request: Request) -> Response:
+        study = request.path_params.get("study", "")
+        peer = _peer(request)
+        outcome = await self._stow.take(request, study, f"STOW-RS from {peer}")
+        for one in outcome.kept:
+            if one.status == 0:
+                self._figures.received.labels(_WAY).inc()
+                self._figures.received_bytes.labels(_WAY).inc(one.size if one.new else 0)
+            else:
+                self._figures.refused.labels(_WAY, f"{one.status:04X}").inc()
+        failed = sum(one.status != 0 for one in outcome.kept)
+        result = DONE if not failed else (MINOR if outcome.studies else SERIOUS)
+        detail = f"STOW-RS, {failed} refused" if failed else "STOW-RS"
+        title = self._settings.title
+        self._tell(Happening(Event.RECEIVED, peer, title, result, outcome.studies, detail))
+        self._log("stored", peer=peer, instances=len(outcome.kept) - failed, refused=failed)
+        media = dataset_media(request, several=False)
+        return response(outcome, _base(request), study, media)
+
+    # -- QIDO-RS
+
+    def _searching(self, level: Level) -> Callable[[Request], Response]:
+        def search(request: Request) -> Response:
+            media = media_for_datasets(request)
+            try:
+                query = web_query(request, level)
+                found, more = answers(self._archive, query, _base(request))
+            except (BadQueryError, BadQuestionError) as error:
+                raise HTTPException(400, str(error)) from None
+            asked = " ".join(
+                k.keyword for k in query.question.keys if k.value not in (None, "", [])
+            )
+            detail = f"QIDO-RS {level.value} {len(found)} answers: {asked}"
+            self._tell(Happening(Event.QUERY, _peer(request), self._settings.title, detail=detail))
+            warnings = list(query.warnings)
+            if more:
+                warnings.append("there are more answers; ask on with offset")
+            answer = datasets(found, media) if found else Response(status_code=204)
+            for words in warnings:
+                answer.headers.append("Warning", f'299 archiver "{words}"')
+            return answer
+
+        return search
+
+    # -- WADO-RS
+
+    def _found(self, request: Request) -> list[Instance]:
+        return instances(self._archive, request.path_params)
+
+    def _sent(self, request: Request, found: list[Instance], what: str) -> None:
+        studies: dict[str, int] = {}
+        for one in found:
+            studies[one.study] = studies.get(one.study, 0) + 1
+        title = self._settings.title
+        peer, detail = _peer(request), f"WADO-RS {what}"
+        self._tell(Happening(Event.SENT, title, peer, DONE, studies, detail, "", peer))
+
+    def _objects(self, request: Request) -> Response:
+        found = self._found(request)
+        wished = wishes(request)
+        chosen = [(one, object_syntax(one, wished)) for one in found]
+        if any(syntax is None for _, syntax in chosen):
+            raise HTTPException(406, "the objects are not to be had in what is accepted")
+        single = len(found) == 1 and wished[0].name == "application/dicom"
+        if single and not wished[0].multipart:
+            one, syntax = chosen[0]
+            kind = f"application/dicom; transfer-syntax={syntax}"
+            begun = primed(object_bytes(one, syntax or ""))
+            self._sent(request, found, "objects")
+            return StreamingResponse(begun, media_type=kind)
+        writer = MultipartWriter("application/dicom")
+
+        def body() -> Iterator[bytes]:
+            for one, syntax in chosen:
+                kind = f"application/dicom; transfer-syntax={syntax}"
+                yield from writer.part(kind, object_bytes(one, syntax or ""))
+            yield writer.end()
+
+        begun = primed(body())
+        self._sent(request, found, "objects")
+        return StreamingResponse(begun, headers={"Content-Type": writer.content_type})
+
+    def _metadata(self, request: Request) -> Response:
+        media = media_for_datasets(request)
+        found = self._found(request)
+        base = _base(request)
+        listed = [one for one in (metadata(i, base) for i in found) if one is not None]
+        if not listed:
+            raise HTTPException(500, "the objects cannot be read")
+        self._sent(request, found, "metadata")
+        return datasets(listed, media)
+
+    def _frames(self, request: Request) -> Response:
+        text = request.path_params.get("frames")
+        numbers = frame_numbers(text) if text is not None else None
+        one = self._found(request)[0]
+        frames = frames_of(one, numbers, wishes(request))
+        self._sent(request, [one], "frames")
+        kind = frames.media.partition(";")[0]
+        writer = MultipartWriter(kind)
+        where = f"{_base(request)}{one.where}/frames/"
+
+        def body() -> Iterator[bytes]:
+            listed = numbers or range(1, len(frames.frames) + 1)
+            for number, frame in zip(listed, frames.frames, strict=True):
+                yield from writer.part(frames.media, iter([frame]), f"{where}{number}")
+            yield writer.end()
+
+        return StreamingResponse(body(), headers={"Content-Type": writer.content_type})
+
+    def _bulk(self, request: Request) -> Response:
+        if request.path_params["tag"].upper() == "7FE00010":
+            return self._frames(request)
+        one = self._found(request)[0]
+        value = bulk_value(one, request.path_params["tag"])
+        kind = "application/octet-stream"
+        if not any(w.is_any or w.name in (kind, "application/*") for w in wishes(request)):
+            raise HTTPException(406, f"bulk data are given as {kind}")
+        self._sent(request, [one], "bulk data")
+        writer = MultipartWriter(kind)
+        body = [*writer.part(kind, iter([value])), writer.end()]
+        return Response(b"".join(body), headers={"Content-Type": writer.content_type})
+
+    def _rendered(self, request: Request) -> Response:
+        text = request.path_params.get("frames")
+        numbers = frame_numbers(text) if text is not None else [1]
+        how = rendition(request.query_params, wishes(request), thumbnail=False)
+        found = self._found(request)
+        if len(found) == 1 and len(numbers) == 1:
+            picture = render(found[0].path, how, numbers[0])
+            self._sent(request, found, "rendered")
+            return Response(picture, media_type=how.media)
+        writer = MultipartWriter(how.media)
+
+        def body() -> Iterator[bytes]:
+            for one in found:
+                for number in numbers:
+                    yield from writer.part(how.media, iter([render(one.path, how, number)]))
+            yield writer.end()
+
+        begun = primed(body())
+        self._sent(request, found, "rendered")
+        return StreamingResponse(begun, headers={"Content-Type": writer.content_type})
+
+    def _thumbnail(self, request: Request) -> Response:
+        text = request.path_params.get("frames")
+        number = frame_numbers(text)[0] if text is not None else 1
+        how = rendition(request.query_params, wishes(request), thumbnail=True)
+        found = self._found(request)
+        # One in the middle tells more of a series than its first, which may be a test shot.
+        one = found[len(found) // 2]
+        picture = render(one.path, how, number)
+        self._sent(request, [one], "thumbnail")
+        return Response(picture, media_type=how.media)
+
+    def _findings(self, request: Request) -> Response:
+        one = self._found(request)[0]
+        found = self._validation.findings(one.uid)
+        if found is None:
+            return JSONResponse({"validated": False}, 202)
+        return JSONResponse({"validated": True, "findings": [dataclasses.asdict(f) for f in found]})
+
+    # -- what went wrong
+
+    def _refused(self, request: Request, error: Exception) -> Response:
+        assert isinstance(error, HTTPException)
+        self._audit_refusal(request, error.status_code)
+        return PlainTextResponse(f"{error.detail}\n", error.status_code, error.headers)
+
+    def _failed(self, request: Request, error: Exception) -> Response:
+        assert isinstance(error, ArchiverError)
+        self._audit_refusal(request, 500)
+        return PlainTextResponse(f"{error.problems[0].found}\n", 500)
+
+    def _audit_refusal(self, request: Request, status: int) -> None:
+        """Tell of a request that was let in and not met; what it asked for is not told."""
+        title, peer = self._settings.title, _peer(request)
+        action = self._actions.get(request.scope.get("endpoint"))
+        if action is None:
+            return
+        detail = f"{action.service} {action.value} refused {status}"
+        if action is Action.SEARCH or action is Action.STORE:
+            event = Event.QUERY if action is Action.SEARCH else Event.RECEIVED
+            self._tell(Happening(event, peer, title, MINOR, detail=detail))
+        else:
+            self._tell(Happening(Event.SENT, title, peer, MINOR, None, detail, "", peer))
+
+
+def _base(request: Request) -> str:
+    """Return the address of the service as the client reaches it.
+
+    Some clients leave the port out of the Host header although it is not the scheme's own; where
+    they name the very address that we listen on, there is no proxy between that could mean it.
+    """
+    netloc = request.url.netloc
+    host, port = request.scope.get("server") or ("", None)
+    if netloc == host and port not in (None, 80, 443):
+        netloc = f"{host}:{port}"
+    return f"{request.url.scheme}://{netloc}{ROOT}"
+
+
+def _peer(request: Request) -> str:
+    address = request.client.host if request.client else ""
+    return f"{request.state.who}@{address}"

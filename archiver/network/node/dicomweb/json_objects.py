@@ -1,0 +1,174 @@
+"""Objects that come as JSON metadata and bulk data (PS3.18 10.5.1, 10.5.2).
+
+A compressed picture is stored as it came, and what its pixels are is read from it, so that the
+metadata may leave those attributes out.
+"""
+
+from __future__ import annotations
+
+import json
+import struct
+import warnings
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from pydicom import DataElement, Dataset
+from pydicom.filebase import DicomBytesIO
+from pydicom.filewriter import write_dataset
+
+from archiver.errors import ArchiverError, ObjectError, Problem
+from archiver.network.node.dicomweb.content_negotiation import IMAGE_SYNTAXES, OCTETS
+from archiver.network.node.dicomweb.multipart import MediaType
+from archiver.network.node.incoming_file import Reception, file_head
+from archiver.network.node.supported import EXPLICIT, JPEG_BASELINE, JPEG_LOSSLESS
+
+_PIXELS = 0x7FE00010
+_ITEM, _END = (0xFFFE, 0xE000), (0xFFFE, 0xE0DD)
+Bulk = Mapping[str, tuple[MediaType, Reception]]
+
+
+@dataclass(frozen=True)
+class Composed:
+    """An object in pieces.
+
+    Parameters
+    ----------
+    head
+        File meta information and all elements before the pixels.
+    stream
+        One compressed frame; None where the head is all.
+    """
+
+    head: bytes
+    stream: bytes | None
+
+    def pieces(self) -> Iterator[bytes]:
+        """Yield the file."""
+        yield self.head
+        if self.stream is None:
+            return
+        padding = b"\0" * (len(self.stream) % 2)
+        yield struct.pack("<HH2sHI", 0x7FE0, 0x0010, b"OB", 0, 0xFFFFFFFF)
+        yield struct.pack("<HHI", *_ITEM, 0)
+        yield struct.pack("<HHI", *_ITEM, len(self.stream) + len(padding))
+        yield self.stream
+        yield padding + struct.pack("<HHI", *_END, 0)
+
+
+def compose(metadata: Any, bulk: Bulk) -> Composed:
+    """Make an object.
+
+    Parameters
+    ----------
+    metadata
+        One dataset in the DICOM JSON model (PS3.18 F.2).
+    bulk
+        Parts by Content-Location.
+
+    Raises
+    ------
+    ObjectError
+        If the metadata are malformed, or name bulk data that did not come.
+    """
+    if not isinstance(metadata, dict):
+        raise ObjectError(Problem("the metadata of an object are no JSON object"))
+    given = dict(metadata)
+    pixels = given.pop(f"{_PIXELS:08X}", None)
+    given.pop("00083002", None)
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            dataset = Dataset.from_json(json.dumps(given), lambda _t, _v, uri: _value(bulk, uri))
+            return _composed(dataset, pixels, bulk)
+    except ArchiverError:
+        raise
+    except Exception as error:
+        # pydicom raises whatever the values lead it to.
+        raise ObjectError(
+            Problem(f"the metadata cannot be read ({type(error).__name__})")
+        ) from error
+
+
+def _composed(dataset: Dataset, pixels: Any, bulk: Bulk) -> Composed:
+    uri = pixels.get("BulkDataURI") if isinstance(pixels, dict) else None
+    syntax, stream = EXPLICIT, None
+    if uri is not None:
+        media, part = _part(bulk, uri)
+        data = part.path.read_bytes()
+        if media.name == OCTETS:
+            vr = "OW" if int(dataset.get("BitsAllocated", 8)) > 8 else "OB"
+            dataset.add(DataElement(_PIXELS, vr, data + b"\0" * (len(data) % 2)))
+        else:
+            syntax, stream = _syntax(media, data), data
+            _describe(dataset, syntax, data)
+    buffer = DicomBytesIO()
+    buffer.is_little_endian, buffer.is_implicit_VR = True, False
+    dataset.SpecificCharacterSet = "ISO_IR 192"
+    write_dataset(buffer, dataset)
+    head = file_head(str(dataset.SOPClassUID), str(dataset.SOPInstanceUID), syntax)
+    return Composed(head + buffer.getvalue(), stream)
+
+
+def _part(bulk: Bulk, uri: str) -> tuple[MediaType, Reception]:
+    if uri not in bulk:
+        raise ObjectError(Problem("bulk data that the metadata name did not come"))
+    return bulk[uri]
+
+
+def _value(bulk: Bulk, uri: str) -> bytes:
+    return _part(bulk, uri)[1].path.read_bytes()
+
+
+def _syntax(media: MediaType, data: bytes) -> str:
+    """Return the transfer syntax of a compressed picture."""
+    known = IMAGE_SYNTAXES.get(media.name)
+    if known is None:
+        raise ObjectError(Problem(f"bulk data of {media.name} are not taken"))
+    named = media.parameters.get("transfer-syntax")
+    if named:
+        if named not in known:
+            raise ObjectError(Problem("the transfer syntax does not belong to the media type"))
+        return named
+    if media.name == "image/jpeg":
+        return JPEG_BASELINE if _frame(data)[0] == "baseline" else JPEG_LOSSLESS
+    return known[0]
+
+
+def _frame(data: bytes) -> tuple[str, int, int, int]:
+    """Return process, rows, columns and components of a JPEG."""
+    from archiver.photo import Process, frame_of
+
+    frame = frame_of(data)
+    names = {Process.BASELINE: "baseline", Process.LOSSLESS: "lossless"}
+    name = names.get(frame.process, "")
+    if not name:
+        raise ObjectError(Problem("a JPEG is baseline or lossless here"))
+    return name, frame.rows, frame.columns, frame.samples
+
+
+def _describe(dataset: Dataset, syntax: str, data: bytes) -> None:
+    """Fill in what the pixels are, where the metadata leave it out and the picture says it."""
+    if syntax not in (JPEG_BASELINE, JPEG_LOSSLESS):
+        return
+    _, rows, columns, samples = _frame(data)
+    colour = "YBR_FULL_422" if syntax == JPEG_BASELINE else "RGB"
+    found: dict[str, object] = {
+        "SamplesPerPixel": samples,
+        "PhotometricInterpretation": colour if samples == 3 else "MONOCHROME2",
+        "Rows": rows,
+        "Columns": columns,
+        "BitsAllocated": 8,
+        "BitsStored": 8,
+        "HighBit": 7,
+        "PixelRepresentation": 0,
+    }
+    if samples == 3:
+        found["PlanarConfiguration"] = 0
+    if syntax == JPEG_BASELINE:
+        found["LossyImageCompression"] = "01"
+        found["LossyImageCompressionMethod"] = "ISO_10918_1"
+        found["LossyImageCompressionRatio"] = f"{rows * columns * samples / len(data):.2f}"
+    for keyword, value in found.items():
+        if keyword not in dataset:
+            setattr(dataset, keyword, value)

@@ -1,0 +1,162 @@
+"""Pictures of objects for browsers (PS3.18 8.3.5, 8.7.4, 10.4.1.1.5): JPEG, PNG or GIF."""
+
+from __future__ import annotations
+
+import io
+import threading
+import warnings
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from PIL import Image
+from pydicom import Dataset, dcmread
+from pydicom.pixels.processing import apply_modality_lut, apply_voi_lut
+from pydicom.uid import UID
+from starlette.exceptions import HTTPException
+
+from archiver.network.node.dicomweb.content_negotiation import Wish
+from archiver.network.node.dicomweb.resources import RENDERED
+from archiver.network.node.incoming_file import file_head
+from archiver.network.node.supported import EXPLICIT
+from archiver.network.recoding import recoded
+
+_FORMATS = dict(zip(RENDERED, ("JPEG", "PNG", "GIF"), strict=True))
+_THUMBNAIL = 256
+_LARGEST_SIDE = 16_384
+#: A decoded photograph takes a hundred megabytes on the way; two at once are enough.
+_A_FEW = threading.Semaphore(2)
+
+
+@dataclass(frozen=True)
+class Rendition:
+    """How a picture is asked for.
+
+    Parameters
+    ----------
+    media
+        Media type of the picture.
+    quality
+        Of a JPEG, 1 to 100.
+    viewport
+        Largest width and height, None for the picture's own.
+    window
+        Center and width for grey pictures, None for the object's own.
+    """
+
+    media: str
+    quality: int = 90
+    viewport: tuple[int, int] | None = None
+    window: tuple[float, float] | None = None
+
+
+def rendition(parameters: Mapping[str, str], wished: list[Wish], *, thumbnail: bool) -> Rendition:
+    """Read how a picture is asked for.
+
+    Raises
+    ------
+    HTTPException
+        400 for a malformed parameter, 406 where no media type that is taken can be made.
+    """
+    media = _media(wished)
+    quality = _numbers(parameters, "quality", 1)
+    viewport = _numbers(parameters, "viewport", 2)
+    window = parameters.get("window")
+    if quality and not 1 <= quality[0] <= 100:
+        raise HTTPException(400, "quality is a number from 1 to 100")
+    if viewport and not all(1 <= side <= _LARGEST_SIDE for side in viewport):
+        raise HTTPException(400, "viewport is width,height in pixels")
+    size = (int(viewport[0]), int(viewport[1])) if viewport else None
+    if thumbnail and size is None:
+        size = (_THUMBNAIL, _THUMBNAIL)
+    levels = None
+    if window is not None:
+        center, _, rest = window.partition(",")
+        width, _, function = rest.partition(",")
+        if function not in ("linear", "linear-exact", "sigmoid"):
+            raise HTTPException(400, "window is center,width,function")
+        levels = (_number(center, "window"), _number(width, "window"))
+    return Rendition(media, int(quality[0]) if quality else 90, size, levels)
+
+
+def _media(wished: list[Wish]) -> str:
+    for wish in wished:
+        if wish.is_any or wish.name == "image/*":
+            return "image/jpeg"
+        if wish.name in _FORMATS:
+            return wish.name
+    raise HTTPException(406, "pictures are given as " + ", ".join(_FORMATS))
+
+
+def _numbers(parameters: Mapping[str, str], name: str, count: int) -> list[float]:
+    if name not in parameters:
+        return []
+    found = [_number(part, name) for part in parameters[name].split(",")]
+    if len(found) != count:
+        raise HTTPException(400, f"{name} takes {count} numbers")
+    return found
+
+
+def _number(text: str, name: str) -> float:
+    try:
+        number = float(text)
+    except ValueError:
+        raise HTTPException(400, f"{name} takes numbers") from None
+    if not np.isfinite(number):
+        raise HTTPException(400, f"{name} takes numbers")
+    return number
+
+
+def render(path: Path, how: Rendition, frame: int = 1) -> bytes:
+    """Return a frame of an object as a picture file without any metadata.
+
+    Raises
+    ------
+    HTTPException
+        404 where there is no such frame; 406 where the object is no picture.
+    ObjectError
+        If it cannot be decoded.
+    """
+    with _A_FEW, warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        dataset = dcmread(path)
+        if "PixelData" not in dataset or "Rows" not in dataset:
+            raise HTTPException(406, "the instance is no picture")
+        count = int(dataset.get("NumberOfFrames") or 1)
+        if frame > count:
+            raise HTTPException(404, f"the instance has {count} frames")
+        picture = _picture(path, dataset, how, frame)
+        if how.viewport is not None:
+            picture.thumbnail(how.viewport, Image.Resampling.LANCZOS)
+        buffer = io.BytesIO()
+        options = {"quality": how.quality} if how.media == "image/jpeg" else {}
+        picture.save(buffer, _FORMATS[how.media], **options)
+        return buffer.getvalue()
+
+
+def _picture(path: Path, dataset: Dataset, how: Rendition, frame: int) -> Image.Image:
+    if UID(str(dataset.file_meta.TransferSyntaxUID)).is_compressed:
+        head = file_head(str(dataset.SOPClassUID), str(dataset.SOPInstanceUID), EXPLICIT)
+        dataset = dcmread(io.BytesIO(head + recoded(path, EXPLICIT)))
+    pixels = dataset.pixel_array
+    if int(dataset.get("NumberOfFrames") or 1) > 1:
+        pixels = pixels[frame - 1]
+    if int(dataset.SamplesPerPixel) == 3:
+        return Image.fromarray(np.ascontiguousarray(pixels.astype(np.uint8)), "RGB")
+    return Image.fromarray(_grey(dataset, pixels, how.window), "L")
+
+
+def _grey(dataset: Dataset, pixels: np.ndarray, window: tuple[float, float] | None) -> np.ndarray:
+    """Bring grey values through modality and VOI transformation (PS3.3 C.11.1, C.11.2)."""
+    values = apply_modality_lut(pixels, dataset)
+    if window is None:
+        values = apply_voi_lut(values, dataset).astype(np.float64)
+        low, high = float(values.min()), float(values.max())
+        if dataset.BitsAllocated == 8 and "WindowCenter" not in dataset:
+            low, high = 0.0, 255.0
+    else:
+        low, high = window[0] - window[1] / 2, window[0] + window[1] / 2
+    scaled = (values.astype(np.float64) - low) / max(high - low, 1e-9)
+    shown = (np.clip(scaled, 0, 1) * 255).round().astype(np.uint8)
+    return 255 - shown if dataset.PhotometricInterpretation == "MONOCHROME1" else shown

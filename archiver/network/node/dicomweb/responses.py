@@ -1,0 +1,56 @@
+"""Bodies of DICOMweb answers: datasets in JSON or XML; bodies whose beginning has to succeed."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any
+
+from starlette.exceptions import HTTPException
+from starlette.requests import Request
+from starlette.responses import JSONResponse, Response
+
+from archiver.network.node.dicomweb.content_negotiation import JSON, XML, dataset_media
+from archiver.network.node.dicomweb.multipart import MultipartWriter
+from archiver.network.node.dicomweb.native_xml import to_xml
+
+
+def media_for_datasets(request: Request) -> str:
+    """Return the media type in which datasets are given.
+
+    Raises
+    ------
+    HTTPException
+        406 where the client takes neither.
+    """
+    media = dataset_media(request, several=True)
+    if media is None:
+        raise HTTPException(406, f'datasets are given as {JSON} or multipart/related; type="{XML}"')
+    return media
+
+
+def datasets(told: list[dict[str, Any]], media: str) -> Response:
+    """Return datasets as one array in JSON, or as a part each in XML (PS3.18 8.7.3.2)."""
+    if media == JSON:
+        return JSONResponse(told, media_type=JSON)
+    writer = MultipartWriter(XML)
+    parts = [piece for one in told for piece in writer.part(XML, iter([to_xml(one)]))]
+    body = b"".join([*parts, writer.end()])
+    return Response(body, headers={"Content-Type": writer.content_type})
+
+
+def dataset(told: dict[str, Any], media: str | None, status: int) -> Response:
+    """Return one dataset, in JSON where a client takes neither."""
+    if media == XML:
+        return Response(to_xml(told), status, media_type=XML)
+    return JSONResponse(told, status, media_type=JSON)
+
+
+def primed(body: Iterator[bytes]) -> Iterator[bytes]:
+    """Make the first piece now, so that what fails at once still gets a status of its own."""
+    first = next(body, b"")
+
+    def whole() -> Iterator[bytes]:
+        yield first
+        yield from body
+
+    return whole()

@@ -1,0 +1,344 @@
+"""STOW-RS (PS3.18 10.5): objects that come by web, streamed to disk part by part."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import time
+from collections.abc import AsyncIterator, Callable
+from dataclasses import dataclass, field
+from functools import partial
+from typing import Any
+
+from pydicom import Dataset
+from starlette.concurrency import run_in_threadpool
+from starlette.exceptions import HTTPException
+from starlette.requests import Request
+from starlette.responses import Response
+
+from archiver.errors import ArchiverError
+from archiver.network.node import answers
+from archiver.network.node.dicomweb.content_negotiation import IMAGE_SYNTAXES, JSON, XML
+from archiver.network.node.dicomweb.json_objects import Composed, compose
+from archiver.network.node.dicomweb.multipart import (
+    BadMultipartError,
+    MediaType,
+    MultipartReader,
+    PartBegins,
+    PartEnds,
+    media_type,
+)
+from archiver.network.node.dicomweb.native_xml import BadXmlError, from_xml
+from archiver.network.node.dicomweb.responses import dataset
+from archiver.network.node.dimse.upper_layer import Fault
+from archiver.network.node.incoming_file import Reception, TooLargeError
+from archiver.network.node.ingest import Kept, Storing
+from archiver.objects import Description
+
+_DICOM = "application/dicom"
+#: Metadata of an object without its bulk data (bytes).
+_LONGEST_METADATA = 32 << 20
+_METADATA = (JSON, "application/json", XML)
+_PICTURES = ("image/png", "image/gif", "image/jpeg", "image/bmp", "image/tiff", "image/webp")
+_WITHOUT_METADATA = (
+    "a picture alone says neither whose it is nor what it shows; send it with metadata, as bulk "
+    f'data of multipart/related; type="{JSON}"'
+)
+
+
+@dataclass
+class Part:
+    """A part of the body on the disk.
+
+    Parameters
+    ----------
+    media, location
+        Its Content-Type and Content-Location.
+    arrived
+        Its file, or why there is none.
+    """
+
+    media: MediaType
+    location: str
+    arrived: Reception | Fault
+
+
+@dataclass
+class Outcome:
+    """What became of all objects of a request.
+
+    Parameters
+    ----------
+    kept
+        In the order in which they came.
+    """
+
+    kept: list[Kept] = field(default_factory=list)
+
+    @property
+    def studies(self) -> dict[str, int]:
+        """Instances stored, by study."""
+        found: dict[str, int] = {}
+        for one in self.kept:
+            if one.status == answers.SUCCESS and one.description:
+                uid = one.description.study_uid
+                found[uid] = found.get(uid, 0) + 1
+        return found
+
+    @property
+    def http_status(self) -> int:
+        """200 all stored, 202 some, 409 none (PS3.18 10.5.3.1)."""
+        good = sum(one.status == answers.SUCCESS for one in self.kept)
+        if good == len(self.kept):
+            return 200
+        return 202 if good else 409
+
+    def dataset(self, base: str, study: str) -> Dataset:
+        """Return the Store Instances Response Module (PS3.18 annex I)."""
+        found = Dataset()
+        studies = list(self.studies)
+        only = study or (studies[0] if len(studies) == 1 else "")
+        found.RetrieveURL = f"{base}/studies/{only}" if only else None
+        good, failed, others = [], [], []
+        for one in self.kept:
+            item = Dataset()
+            if one.description is None:
+                item.FailureReason = one.status
+                others.append(item)
+                continue
+            d = one.description
+            item.ReferencedSOPClassUID = d.sop_class_uid or None
+            item.ReferencedSOPInstanceUID = d.sop_instance_uid or None
+            if one.status == answers.SUCCESS:
+                where = f"/studies/{d.study_uid}/series/{d.series_uid}"
+                item.RetrieveURL = f"{base}{where}/instances/{d.sop_instance_uid}"
+                good.append(item)
+            else:
+                item.FailureReason = one.status
+                failed.append(item)
+        if good:
+            found.ReferencedSOPSequence = good
+        if failed:
+            found.FailedSOPSequence = failed
+        if others:
+            found.OtherFailuresSequence = others
+        return found
+
+
+class Stow:
+    """Takes requests to store.
+
+    Parameters
+    ----------
+    storing
+        Keeps what arrives.
+    open_reception
+        Opens a file for a part.
+    request_limit
+        Bytes of a body at most.
+    seconds
+        Without a byte.
+    """
+
+    def __init__(
+        self,
+        storing: Storing,
+        open_reception: Callable[[], Reception],
+        request_limit: int,
+        seconds: float,
+    ) -> None:
+        self._storing = storing
+        self._open = open_reception
+        self._limit = request_limit
+        self._seconds = seconds
+
+    async def take(self, request: Request, study: str, origin: str) -> Outcome:
+        """Read a body and keep what is in it.
+
+        Parameters
+        ----------
+        study
+            The study that the path names; objects of others are refused.
+        origin
+            From where it came, for the journal.
+
+        Raises
+        ------
+        HTTPException
+            400 for a malformed body, 408, 413 and 415.
+        """
+        media = media_type(request.headers.get("content-type", ""))
+        kind = media.parameters.get("type", _DICOM).lower()
+        if media.name in IMAGE_SYNTAXES or media.name in _PICTURES or kind in _PICTURES:
+            raise HTTPException(415, _WITHOUT_METADATA)
+        if media.name != "multipart/related":
+            raise HTTPException(415, 'the body is multipart/related; type="application/dicom"')
+        if kind not in (_DICOM, JSON, XML):
+            raise HTTPException(415, f"parts are {_DICOM}, {JSON} or {XML}")
+        accept = partial(_of_study, study) if study else _any_study
+        outcome = Outcome()
+        set_aside: list[Part] = []
+        try:
+            reader = MultipartReader(media.parameters.get("boundary", ""))
+            async for part in self._parts(request, reader):
+                if kind != _DICOM:
+                    set_aside.append(part)
+                elif part.media.name not in (_DICOM, ""):
+                    _discard([part])
+                    outcome.kept.append(Kept(answers.CANNOT_UNDERSTAND, "not application/dicom"))
+                else:
+                    outcome.kept.append(await self._keep(part.arrived, origin, accept))
+            if set_aside:
+                await self._composed(set_aside, outcome, origin, accept)
+        except BadMultipartError as error:
+            if not outcome.kept:
+                raise HTTPException(400, str(error)) from error
+            outcome.kept.append(Kept(answers.CANNOT_UNDERSTAND, str(error)))
+        finally:
+            _discard(set_aside)
+        if not outcome.kept:
+            raise HTTPException(400, "the body has no parts")
+        return outcome
+
+    async def _keep(
+        self, arrived: Reception | Fault, origin: str, accept: Callable[[Description], str]
+    ) -> Kept:
+        work = partial(
+            self._storing.keep, arrived, sop_class="", sop_instance="", origin=origin, accept=accept
+        )
+        return await run_in_threadpool(work)
+
+    async def _composed(
+        self,
+        parts: list[Part],
+        outcome: Outcome,
+        origin: str,
+        accept: Callable[[Description], str],
+    ) -> None:
+        """Make objects from metadata and bulk data, and keep them."""
+        for one in await run_in_threadpool(self._compose, parts):
+            if isinstance(one, Kept):
+                outcome.kept.append(one)
+            else:
+                outcome.kept.append(await self._keep(one, origin, accept))
+
+    def _compose(self, parts: list[Part]) -> list[Reception | Kept]:
+        metadata: list[Any] = []
+        bulk: dict[str, tuple[MediaType, Reception]] = {}
+        for part in parts:
+            if not isinstance(part.arrived, Reception):
+                return [Kept(answers.OUT_OF_RESOURCES, "a part is too large")]
+            if part.media.name in _METADATA:
+                if part.arrived.size > _LONGEST_METADATA:
+                    return [Kept(answers.OUT_OF_RESOURCES, "the metadata are too large")]
+                metadata += _metadata_in(part.media.name, part.arrived)
+            else:
+                bulk[part.location] = (part.media, part.arrived)
+        made: list[Reception | Kept] = []
+        for one in metadata:
+            try:
+                made.append(self._written(compose(one, bulk)))
+            except ArchiverError as error:
+                made.append(Kept(answers.CANNOT_UNDERSTAND, error.problems[0].found))
+            except (OSError, TooLargeError):
+                made.append(Kept(answers.OUT_OF_RESOURCES, "the object cannot be taken"))
+        return made
+
+    def _written(self, composed: Composed) -> Reception:
+        reception = self._open()
+        try:
+            for piece in composed.pieces():
+                reception.write(piece)
+        except BaseException:
+            reception.discard()
+            raise
+        return reception
+
+    async def _parts(self, request: Request, reader: MultipartReader) -> AsyncIterator[Part]:
+        """Yield parts when they are whole; the file of one that breaks off is removed."""
+        current: Part | None = None
+        try:
+            async for piece in self._body(request):
+                for event in reader.feed(piece):
+                    if isinstance(event, PartBegins):
+                        kind = media_type(event.headers.get("content-type", ""))
+                        location = event.headers.get("content-location", "")
+                        current = Part(kind, location, self._open_safely())
+                    elif isinstance(event, PartEnds):
+                        if current is not None:
+                            whole, current = current, None
+                            yield whole
+                    elif current is not None and isinstance(current.arrived, Reception):
+                        current.arrived = _written_or_fault(current.arrived, event)
+            reader.close()
+        finally:
+            if current is not None:
+                _discard([current])
+
+    def _open_safely(self) -> Reception | Fault:
+        try:
+            return self._open()
+        except OSError as error:
+            return error
+
+    async def _body(self, request: Request) -> AsyncIterator[bytes]:
+        """Yield the body within its limits."""
+        count = 0
+        stream = request.stream().__aiter__()
+        until = time.monotonic() + 60 * self._seconds
+        while True:
+            try:
+                piece = await asyncio.wait_for(anext(stream), self._seconds)
+            except StopAsyncIteration:
+                return
+            except TimeoutError:
+                raise HTTPException(408, "the body comes too slowly") from None
+            count += len(piece)
+            if count > self._limit:
+                raise HTTPException(413, "the request is larger than this node takes")
+            if time.monotonic() > until:
+                raise HTTPException(408, "the body comes too slowly")
+            yield piece
+
+
+def _written_or_fault(reception: Reception, piece: bytes) -> Reception | Fault:
+    try:
+        reception.write(piece)
+    except (OSError, TooLargeError) as fault:
+        reception.discard()
+        return fault
+    return reception
+
+
+def _metadata_in(media: str, arrived: Reception) -> list[Any]:
+    """Return the objects that a part describes, in the DICOM JSON model."""
+    try:
+        data = arrived.path.read_bytes()
+        if media == XML:
+            return [from_xml(data)]
+        found = json.loads(data)
+    except BadXmlError as error:
+        raise HTTPException(400, str(error)) from None
+    except (ValueError, RecursionError, OSError):
+        raise HTTPException(400, "the metadata are no JSON") from None
+    return found if isinstance(found, list) else [found]
+
+
+def _of_study(study: str, description: Description) -> str:
+    return "" if description.study_uid == study else "the object is of another study"
+
+
+def _any_study(description: Description) -> str:
+    return ""
+
+
+def _discard(parts: list[Part]) -> None:
+    for part in parts:
+        if isinstance(part.arrived, Reception):
+            part.arrived.discard()
+
+
+def response(outcome: Outcome, base: str, study: str, media: str | None) -> Response:
+    """Return the answer to a request to store."""
+    told: dict[str, Any] = outcome.dataset(base, study).to_json_dict()
+    return dataset(told, media, outcome.http_status)

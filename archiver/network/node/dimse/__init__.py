@@ -1,0 +1,1 @@
+"""The node over DIMSE: associations and their services."""

@@ -1,0 +1,139 @@
+"""C-FIND as SCP: Query/Retrieve of both roots, and the worklist (PS3.4 C.4.1, K.4.1)."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from typing import Any
+
+from pydicom import Dataset
+
+from archiver.archive.store import Archive
+from archiver.errors import ArchiverError
+from archiver.network.node import answers
+from archiver.network.node.audit import DONE, MINOR, Event, Happening
+from archiver.network.node.dimse.association import NodeAssociation
+from archiver.network.node.query.information_model import Level
+from archiver.network.node.query.query_engine import (
+    BadQuestionError,
+    Question,
+    check_hierarchy,
+    find,
+)
+from archiver.network.node.query.worklist import Visits
+from archiver.network.node.supported import PATIENT_ROOT, WORKLIST
+
+Responses = Iterator[tuple[int | Dataset, Dataset | None]]
+
+
+def failure(status: int, comment: str) -> Dataset:
+    """Return a status with Error Comment (0000,0902), 64 characters at most."""
+    found = Dataset()
+    found.Status = status
+    found.ErrorComment = comment[:64]
+    return found
+
+
+def has_wide_text(dataset: Dataset) -> bool:
+    """Return whether any text is outside the default repertoire (PS3.5 6.1.2.1)."""
+    for element in dataset:
+        if element.VR == "SQ":
+            if any(has_wide_text(item) for item in element.value or ()):
+                return True
+        elif not str(element.value).isascii():
+            return True
+    return False
+
+
+class Querying:
+    """Answers C-FIND requests.
+
+    Parameters
+    ----------
+    archive
+        What is asked.
+    title
+        Of this node, for Retrieve AE Title.
+    visits
+        Today's visits, None where there is no worklist.
+    tell
+        Takes audit events.
+    """
+
+    def __init__(
+        self,
+        archive: Archive,
+        title: str,
+        visits: Visits | None,
+        tell: Callable[[Happening], None],
+    ) -> None:
+        self._archive = archive
+        self._title = title
+        self._visits = visits
+        self._tell = tell
+
+    def __call__(self, event: Any) -> Responses:
+        """Yield the responses to a C-FIND request, as pynetdicom wants them."""
+        association: NodeAssociation = event.assoc
+        model = str(event.context.abstract_syntax)
+        try:
+            keys: Dataset = event.identifier
+            keys.decode()
+        except Exception:
+            # pydicom raises whatever the bytes lead it to.
+            yield failure(answers.CANNOT_UNDERSTAND, "the identifier cannot be read"), None
+            self._audit(association, model, MINOR, "an identifier that cannot be read")
+            return
+        outcome, count = MINOR, 0
+        try:
+            found = self._of_worklist(keys) if model == WORKLIST else self._of_archive(model, keys)
+            for status, one in found:
+                if event.is_cancelled:
+                    yield answers.CANCELLED, None
+                    return
+                count += 1
+                yield status, one
+            outcome = DONE
+        except BadQuestionError as error:
+            yield failure(answers.MISMATCH, str(error)), None
+        except ArchiverError as error:
+            yield failure(answers.OUT_OF_RESOURCES, error.problems[0].found), None
+        finally:
+            asked = " ".join(element.keyword for element in keys if element.value not in (None, ""))
+            level = keys.get("QueryRetrieveLevel", "")
+            self._audit(association, model, outcome, f"{level} {count} answers: {asked}")
+
+    def _audit(self, association: NodeAssociation, model: str, outcome: int, what: str) -> None:
+        detail = f"C-FIND {what}"
+        peer = association.peer
+        self._tell(
+            Happening(Event.QUERY, peer, self._title, outcome, detail=detail, sop_class=model)
+        )
+
+    def _of_archive(self, model: str, keys: Dataset) -> Iterator[tuple[int, Dataset]]:
+        try:
+            level = Level(str(keys.get("QueryRetrieveLevel", "")).strip())
+        except ValueError:
+            raise BadQuestionError("Query/Retrieve Level is missing or unknown") from None
+        question = Question(level, keys)
+        top = Level.PATIENT if model.startswith(PATIENT_ROOT) else Level.STUDY
+        check_hierarchy(question, top)
+        _, complete = question.supported()
+        status = answers.PENDING if complete else answers.PENDING_UNSUPPORTED_KEYS
+        for one in find(self._archive, question):
+            response = one.attributes
+            response.QueryRetrieveLevel = level.value
+            response.RetrieveAETitle = self._title
+            response.InstanceAvailability = "ONLINE"
+            if has_wide_text(response):
+                response.SpecificCharacterSet = "ISO_IR 192"
+            yield status, response
+
+    def _of_worklist(self, keys: Dataset) -> Iterator[tuple[int, Dataset]]:
+        if self._visits is None:
+            raise BadQuestionError("there is no worklist here")
+        complete = self._visits.knows(keys)
+        status = answers.PENDING if complete else answers.PENDING_UNSUPPORTED_KEYS
+        for one in self._visits.find(keys):
+            if has_wide_text(one):
+                one.SpecificCharacterSet = "ISO_IR 192"
+            yield status, one

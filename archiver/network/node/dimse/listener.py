@@ -1,0 +1,220 @@
+"""Who may open an association: addresses, numbers, TLS, and a first PDU that comes in time.
+
+All of this is settled in a thread of the connection itself, so that a peer that says nothing or
+stammers through a TLS handshake holds up nobody else; two threads and the buffers of an
+association are given only to who has sent a whole A-ASSOCIATE-RQ.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import ipaddress
+import socket
+import ssl
+import struct
+import threading
+import time
+from collections.abc import Callable
+from typing import TYPE_CHECKING, Any, cast
+
+from pynetdicom import evt
+from pynetdicom.ae import ApplicationEntity
+from pynetdicom.presentation import PresentationContext
+from pynetdicom.transport import RequestHandler, ThreadedAssociationServer
+
+from archiver.network.node.dimse.association import NodeAssociation, Services
+from archiver.network.node.dimse.upper_layer import LONGEST_NEGOTIATION, NodeSocket
+
+if TYPE_CHECKING:
+    from archiver.network.node.settings import NodeSettings
+
+_A_ASSOCIATE_RQ = 1
+
+
+class Connection(RequestHandler):
+    """One connection, from its acceptance to the start of its association."""
+
+    server: NodeServer
+
+    def handle(self) -> None:
+        """Shake hands, read the first PDU, start the association."""
+        client = cast(socket.socket, self.request)
+        limits = self.server.settings.limits
+        client.settimeout(limits.negotiation_seconds)
+        begun = b""
+        try:
+            if self.server.tls is not None:
+                plain = client
+                client = self.server.tls.wrap_socket(plain, server_side=True)
+                self.server.exchange(plain, client)
+            begun = _first_pdu(client, limits.negotiation_seconds)
+        except ssl.SSLError as error:
+            reason = getattr(error, "reason", None) or "no TLS"
+            self.server.refused(self.client_address[0], f"TLS: {reason}")
+        except OSError:
+            pass
+        if not begun:
+            self.server.forget(client)
+            return
+        client.settimeout(limits.network_seconds)
+        client.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+        association = self._association(client, begun)
+        evt.trigger(association, evt.EVT_CONN_OPEN, {"address": self.client_address})
+        association.start()
+        association.join()
+        self.server.forget(client)
+
+    def _association(self, client: socket.socket, begun: bytes) -> NodeAssociation:
+        server, limits = self.server, self.server.settings.limits
+        made = NodeAssociation(self.ae, server.services, limits.pdu_bytes, limits.network_seconds)
+        made._server = server
+        made.name = f"AcceptorThread@{self.client_address[0]}:{self.client_address[1]}"
+        made.set_socket(NodeSocket(made, client, begun, limits.network_seconds))
+        made.acceptor.maximum_length = limits.pdu_bytes
+        made.acceptor.ae_title = server.ae_title
+        made.acceptor.address_info = self.local
+        made.acceptor.implementation_class_uid = self.ae.implementation_class_uid
+        made.acceptor.implementation_version_name = self.ae.implementation_version_name
+        # Shared: negotiation reads them and makes contexts of its own.
+        made.acceptor._contexts = server.contexts
+        made.requestor.address_info = self.remote
+        for event, handlers in server._handlers.items():
+            if event.is_intervention and handlers:
+                made.bind(event, *cast(Any, handlers))
+            elif isinstance(event, evt.NotificationEvent):
+                for handler, arguments in cast(Any, handlers):
+                    made.bind(event, handler, arguments)
+        return made
+
+
+def _first_pdu(client: socket.socket, seconds: float) -> bytes:
+    """Return the A-ASSOCIATE-RQ that a connection has to begin with, empty if it does not."""
+    until = time.monotonic() + seconds
+    begun = bytearray()
+    wanted = 6
+    while len(begun) < wanted:
+        left = until - time.monotonic()
+        if left <= 0:
+            return b""
+        client.settimeout(left)
+        got = client.recv(wanted - len(begun))
+        if not got:
+            return b""
+        begun += got
+        if begun[0] != _A_ASSOCIATE_RQ:
+            return b""
+        if len(begun) == 6:
+            (length,) = struct.unpack(">L", begun[2:6])
+            if length > LONGEST_NEGOTIATION:
+                return b""
+            wanted = 6 + length
+    return bytes(begun)
+
+
+class NodeServer(ThreadedAssociationServer):
+    """Listens for associations.
+
+    Parameters
+    ----------
+    ae, address, ae_title, contexts, handlers
+        As pynetdicom wants them.
+    settings
+        Access and limits.
+    services
+        What associations do.
+    refused
+        Told (address, reason) of connections that are turned away.
+    tls
+        Wraps every connection, None for plain ones.
+    """
+
+    daemon_threads = True
+    request_queue_size = 128
+
+    def __init__(
+        self,
+        ae: ApplicationEntity,
+        contexts: list[PresentationContext],
+        handlers: list[Any],
+        settings: NodeSettings,
+        services: Services,
+        refused: Callable[[str, str], None],
+        tls: ssl.SSLContext | None,
+    ) -> None:
+        self.settings, self.services, self.refused, self.tls = settings, services, refused, tls
+        self._open: dict[socket.socket, str] = {}
+        self._counting = threading.Lock()
+        self._networks = [ipaddress.ip_network(n, strict=False) for n in settings.networks]
+        address = (settings.host, settings.dimse_port)
+        super().__init__(
+            ae,
+            address,
+            settings.title,
+            contexts,
+            evt_handlers=handlers,
+            request_handler=Connection,
+        )
+
+    def process_request(self, request: Any, client_address: Any) -> None:
+        """Give a connection a thread, or turn it away."""
+        host = client_address[0]
+        reason = self._why_not(host)
+        if reason:
+            self.refused(host, reason)
+            self.shutdown_request(request)
+            return
+        with self._counting:
+            self._open[request] = host
+        super().process_request(request, client_address)
+
+    def process_request_thread(self, request: Any, client_address: Any) -> None:
+        """Run a connection in its thread."""
+        try:
+            self.finish_request(request, client_address)
+        except Exception:
+            # A fault of this one connection; the others go on.
+            self.refused(client_address[0], "the connection failed")
+        finally:
+            self.forget(request)
+
+    def exchange(self, plain: socket.socket, wrapped: socket.socket) -> None:
+        """Count a connection under the socket that TLS put in the place of the first."""
+        with self._counting:
+            self._open[wrapped] = self._open.pop(plain, "")
+
+    def forget(self, client: socket.socket) -> None:
+        """Close a connection and count it no longer."""
+        with self._counting:
+            self._open.pop(client, None)
+        with contextlib.suppress(OSError):
+            client.shutdown(socket.SHUT_RDWR)
+        client.close()
+
+    def close_connections(self) -> None:
+        """Break every connection that is still open."""
+        with self._counting:
+            still = list(self._open)
+        for one in still:
+            with contextlib.suppress(OSError):
+                one.shutdown(socket.SHUT_RDWR)
+
+    @property
+    def connections(self) -> int:
+        """Connections that are open now, with or without an association."""
+        with self._counting:
+            return len(self._open)
+
+    def _why_not(self, host: str) -> str:
+        limits = self.settings.limits
+        with self._counting:
+            hosts = list(self._open.values())
+        if len(hosts) >= limits.connections:
+            return "too many connections"
+        if hosts.count(host) >= limits.connections_of_one_address:
+            return "too many connections from this address"
+        if self._networks:
+            address = ipaddress.ip_address(host.partition("%")[0])
+            mapped = getattr(address, "ipv4_mapped", None) or address
+            if not any(mapped in network for network in self._networks):
+                return "address not allowed"
+        return ""

@@ -1,0 +1,400 @@
+"""C-GET and C-MOVE as SCP (PS3.4 C.4.2, C.4.3): objects as they are, or decoded where need be."""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, field
+from io import BytesIO
+from pathlib import Path
+from typing import Any, cast
+
+from pydicom import Dataset
+from pydicom.uid import UID
+from pynetdicom.dimse_primitives import C_GET, C_MOVE, C_STORE
+from pynetdicom.dsutils import decode, encode
+from pynetdicom.presentation import PresentationContext
+from sqlalchemy import select
+
+from archiver.archive.store import Archive
+from archiver.archive.store import tables as t
+from archiver.errors import ArchiverError, NetworkError
+from archiver.network.client.dimse.link import Link, connect
+from archiver.network.client.dimse.store import send_one
+from archiver.network.node import answers
+from archiver.network.node.audit import DONE, MINOR, RESTRICTED, SERIOUS, Event, Happening
+from archiver.network.node.dimse.association import NodeAssociation
+from archiver.network.node.query.information_model import Level
+from archiver.network.node.query.matching import texts
+from archiver.network.node.query.query_engine import BadQuestionError
+from archiver.network.node.supported import PATIENT_ROOT
+from archiver.network.outbox.delivery_state import outcome_of
+from archiver.network.outbox.peer_corrections import note_holder
+from archiver.network.outgoing_object import Parcel, read_parcel
+from archiver.network.peers import DimsePeer
+from archiver.network.presentation_contexts import UNCOMPRESSED, contexts_for
+from archiver.network.recoding import recoded
+from archiver.network.statuses import Category, Service, status_of
+
+_MOST = 65535
+
+
+@dataclass(frozen=True)
+class Wanted:
+    """An instance that is to be sent."""
+
+    sop_instance: str
+    study: str
+    path: Path
+
+
+@dataclass
+class Progress:
+    """Sub-operations so far (PS3.7 9.1.3.1)."""
+
+    remaining: int
+    completed: int = 0
+    warned: int = 0
+    failed: list[str] = field(default_factory=list)
+
+    def note(self, one: Wanted, category: Category) -> None:
+        """Count the outcome of one."""
+        self.remaining -= 1
+        if category is Category.SUCCESS:
+            self.completed += 1
+        elif category is Category.WARNING:
+            self.warned += 1
+        else:
+            self.failed.append(one.sop_instance)
+
+    @property
+    def final_status(self) -> int:
+        """Status of the last response."""
+        if not self.failed and not self.warned:
+            return answers.SUCCESS
+        if self.completed or self.warned:
+            return answers.SOME_SUBOPERATIONS_FAILED
+        return answers.SUBOPERATIONS_FAILED
+
+
+def wanted_instances(archive: Archive, model: str, keys: Dataset) -> list[Wanted]:
+    """Return the instances of a retrieval request (PS3.4 C.4.2.2.1: unique keys only).
+
+    Raises
+    ------
+    BadQuestionError
+        If level or unique keys are missing or do not fit.
+    """
+    try:
+        level = Level(str(keys.get("QueryRetrieveLevel", "")).strip())
+    except ValueError:
+        raise BadQuestionError("Query/Retrieve Level is missing or unknown") from None
+    patient_root = model.startswith(PATIENT_ROOT)
+    if level is Level.PATIENT and not patient_root:
+        raise BadQuestionError("level PATIENT is not in this model")
+    i, p = t.instances.c, t.patients.c
+    columns = {
+        Level.PATIENT: p.patient_id,
+        Level.STUDY: i.study_uid,
+        Level.SERIES: i.series_uid,
+        Level.IMAGE: i.sop_instance_uid,
+    }
+    conditions = []
+    for one in (*level.above, level):
+        values = texts(keys.get(one.unique_key) and keys[one.unique_key])
+        if one is Level.PATIENT and (not patient_root or not values) and level is not one:
+            # Study Root has no patient level, and many who speak Patient Root leave it out.
+            continue
+        if not values or (one is not level and len(values) > 1) or _is_wild(values):
+            raise BadQuestionError(f"{one.unique_key} is missing or no single value")
+        conditions.append(columns[one].in_(values))
+    if level is not Level.IMAGE:
+        # What a rejection note names comes only to whoever asks for it by its own UID.
+        conditions.append(i.rejected.is_(None))
+    statement = (
+        select(i.sop_instance_uid, i.study_uid, i.path)
+        .select_from(t.instances.join(t.patients, i.patient == p.number))
+        .where(*conditions)
+        .order_by(i.series_uid, i.instance_number, i.number)
+        .limit(_MOST)
+    )
+    with archive.reading() as connection:
+        rows = connection.execute(statement).all()
+    return [Wanted(uid, study, archive.layout.path_of(path)) for uid, study, path in rows]
+
+
+def _is_wild(values: list[str]) -> bool:
+    return any(letter in "*?" for value in values for letter in value)
+
+
+class Retrieving:
+    """Serves C-GET and C-MOVE.
+
+    Parameters
+    ----------
+    archive
+        From where objects come.
+    title
+        Of this node.
+    destinations
+        Whom objects may be moved to, by title.
+    tell
+        Takes audit events.
+    """
+
+    def __init__(
+        self,
+        archive: Archive,
+        title: str,
+        destinations: Iterable[DimsePeer],
+        tell: Callable[[Happening], None],
+    ) -> None:
+        self._archive = archive
+        self._title = title
+        self._destinations = {peer.title.strip(): peer for peer in destinations}
+        self._tell = tell
+
+    def get(
+        self, association: NodeAssociation, request: C_GET, context: PresentationContext
+    ) -> None:
+        """Serve a C-GET."""
+        answer = _Answer(association, request, C_GET(), context)
+        wanted = self._wanted(answer)
+        if wanted is not None:
+            self._run(answer, wanted, lambda one: _store_back(association, one), association.peer)
+
+    def move(
+        self, association: NodeAssociation, request: C_MOVE, context: PresentationContext
+    ) -> None:
+        """Serve a C-MOVE."""
+        answer = _Answer(association, request, C_MOVE(), context)
+        title = str(request.MoveDestination or "").strip()
+        peer = self._destinations.get(title)
+        if peer is None:
+            answer.refuse(answers.DESTINATION_UNKNOWN, "the destination is not known here")
+            detail, peer_is = f"C-MOVE to unknown destination {title}", association.peer
+            alert = Happening(Event.ALERT, peer_is, self._title, MINOR, None, detail, RESTRICTED)
+            self._tell(alert)
+            return
+        wanted = self._wanted(answer)
+        if wanted is None:
+            return
+        if not wanted:
+            answer.final(Progress(0))
+            return
+        self._move(answer, wanted, peer)
+
+    def _move(self, answer: _Answer, wanted: list[Wanted], peer: DimsePeer) -> None:
+        parcels: dict[str, Parcel] = {}
+        for one in wanted:
+            try:
+                parcels[one.sop_instance] = read_parcel(one.path)
+            except ArchiverError:
+                continue
+        needs = [parcel.need for parcel in parcels.values()]
+        link: Link | None = None
+        try:
+            link = connect(peer, contexts_for(list(dict.fromkeys(needs))))
+        except ArchiverError as error:
+            answer.refuse(answers.SUBOPERATIONS_FAILED, error.problems[0].found, wanted)
+            failed = [one.sop_instance for one in wanted]
+            self._audit(answer, wanted, failed, f"{peer.title}@{peer.host}")
+            return
+        there: list[str] = []
+
+        def send(one: Wanted) -> Category:
+            parcel = parcels.get(one.sop_instance)
+            if parcel is None or link is None or not link.is_open:
+                return Category.FAILURE
+            try:
+                outcome = outcome_of(send_one(link, parcel).status)
+            except ArchiverError:
+                return Category.FAILURE
+            if outcome is not Category.FAILURE:
+                there.append(one.sop_instance)
+            return outcome
+
+        try:
+            self._run(answer, wanted, send, f"{peer.title}@{peer.host}")
+        finally:
+            with contextlib.suppress(NetworkError):
+                link.close()
+            with contextlib.suppress(ArchiverError):
+                note_holder(self._archive.layout.root, peer.name, there)
+
+    def _wanted(self, answer: _Answer) -> list[Wanted] | None:
+        try:
+            return wanted_instances(self._archive, answer.model, answer.identifier())
+        except BadQuestionError as error:
+            self._refuse(answer, answers.MISMATCH, str(error))
+        except ArchiverError as error:
+            self._refuse(answer, answers.OUT_OF_RESOURCES, error.problems[0].found)
+        except Exception:
+            # pydicom raises whatever the bytes of the identifier lead it to.
+            self._refuse(answer, answers.CANNOT_UNDERSTAND, "the identifier cannot be read")
+        return None
+
+    def _run(
+        self,
+        answer: _Answer,
+        wanted: list[Wanted],
+        send: Callable[[Wanted], Category],
+        destination: str,
+    ) -> None:
+        progress = Progress(len(wanted))
+        for one in wanted:
+            if not answer.association.is_established:
+                break
+            if answer.is_cancelled():
+                answer.cancelled(progress)
+                break
+            progress.note(one, send(one))
+            if progress.remaining:
+                answer.pending(progress)
+        else:
+            answer.final(progress)
+        sent = wanted[: len(wanted) - progress.remaining]
+        self._audit(answer, sent, progress.failed, destination)
+
+    def _audit(
+        self, answer: _Answer, sent: list[Wanted], failed: list[str], destination: str
+    ) -> None:
+        studies: dict[str, int] = {}
+        lost = set(failed)
+        for one in sent:
+            studies[one.study] = studies.get(one.study, 0) + (one.sop_instance not in lost)
+        outcome = DONE if not failed else (MINOR if any(studies.values()) else SERIOUS)
+        detail = f"{answer.service} {len(failed)} failed" if failed else answer.service
+        by = answer.association.peer
+        self._tell(
+            Happening(Event.SENT, self._title, destination, outcome, studies, detail, "", by)
+        )
+
+    def _refuse(self, answer: _Answer, status: int, comment: str) -> None:
+        answer.refuse(status, comment)
+        peer, detail = answer.association.peer, f"{answer.service} refused {status:04X}"
+        self._tell(Happening(Event.SENT, self._title, peer, MINOR, None, detail, "", peer))
+
+
+def _store_back(association: NodeAssociation, one: Wanted) -> Category:
+    """Send one object on the association that asked for it."""
+    try:
+        parcel = read_parcel(one.path)
+        chosen = _context_for(association, parcel)
+        if chosen is None:
+            return Category.FAILURE
+        context_id, syntax = chosen
+        request = C_STORE()
+        request.MessageID = association.next_message()
+        request.Priority = 0
+        request.AffectedSOPClassUID = UID(parcel.sop_class)
+        request.AffectedSOPInstanceUID = UID(parcel.sop_instance)
+        if syntax == parcel.transfer_syntax:
+            setattr(request, "_dataset_path", (parcel.path, parcel.offset))  # noqa: B010
+        else:
+            request.DataSet = BytesIO(recoded(parcel.path, syntax))
+        response = association.ask(request, context_id)
+    except ArchiverError:
+        return Category.FAILURE
+    if response is None or response.Status is None:
+        return Category.FAILURE
+    return outcome_of(status_of(Service.STORE, int(response.Status)))
+
+
+def _context_for(association: NodeAssociation, parcel: Parcel) -> tuple[int, str] | None:
+    """Return the context in which an object can go back: its own syntax, else uncompressed."""
+    possible = {
+        str(context.transfer_syntax[0]): context_id
+        for context_id, context in association._accepted_cx.items()
+        if context.abstract_syntax == parcel.sop_class and context.as_scu
+    }
+    for syntax in (parcel.transfer_syntax, *UNCOMPRESSED):
+        if syntax in possible:
+            return possible[syntax], syntax
+    return None
+
+
+class _Answer:
+    """The responses to one retrieval request."""
+
+    def __init__(
+        self,
+        association: NodeAssociation,
+        request: C_GET | C_MOVE,
+        response: C_GET | C_MOVE,
+        context: PresentationContext,
+    ) -> None:
+        self.association = association
+        self.model = str(context.abstract_syntax)
+        self._request = request
+        self._context = context
+        self._syntax = context.transfer_syntax[0]
+        response.MessageIDBeingRespondedTo = request.MessageID
+        response.AffectedSOPClassUID = request.AffectedSOPClassUID
+        self._response: Any = response
+
+    @property
+    def service(self) -> str:
+        """Name of the service."""
+        return "C-MOVE" if isinstance(self._request, C_MOVE) else "C-GET"
+
+    def identifier(self) -> Dataset:
+        """Decode the identifier."""
+        way = self._syntax
+        keys = decode(
+            cast(BytesIO, self._request.Identifier), way.is_implicit_VR, way.is_little_endian
+        )
+        keys.decode()
+        return keys
+
+    def is_cancelled(self) -> bool:
+        """Return whether the peer sent a C-CANCEL for this request."""
+        return self._request.MessageID in self.association.dimse.cancel_req
+
+    def refuse(self, status: int, comment: str, wanted: Iterable[Wanted] = ()) -> None:
+        """Send a failure."""
+        self._response.Status = status
+        self._response.ErrorComment = comment[:64]
+        failed = [one.sop_instance for one in wanted]
+        if failed:
+            self._response.NumberOfFailedSuboperations = len(failed)
+            self._response.NumberOfCompletedSuboperations = 0
+            self._response.NumberOfWarningSuboperations = 0
+        self._send(failed)
+
+    def pending(self, progress: Progress) -> None:
+        """Tell how far it is."""
+        self._count(progress)
+        self._response.NumberOfRemainingSuboperations = progress.remaining
+        self._response.Status = answers.PENDING
+        self._send(())
+
+    def cancelled(self, progress: Progress) -> None:
+        """Answer a cancel; what remains is told (PS3.4 C.4.3.1.4)."""
+        self._count(progress)
+        self._response.NumberOfRemainingSuboperations = progress.remaining
+        self._response.Status = answers.CANCELLED
+        self._send(progress.failed)
+
+    def final(self, progress: Progress) -> None:
+        """Send the last response, without the number that remains (PS3.7 9.1.3.1)."""
+        self._count(progress)
+        self._response.NumberOfRemainingSuboperations = None
+        self._response.Status = progress.final_status
+        self._send(progress.failed)
+
+    def _count(self, progress: Progress) -> None:
+        self._response.NumberOfCompletedSuboperations = progress.completed
+        self._response.NumberOfWarningSuboperations = progress.warned
+        self._response.NumberOfFailedSuboperations = len(progress.failed)
+
+    def _send(self, failed: Iterable[str]) -> None:
+        self._response.Identifier = None
+        uids = list(failed)
+        if uids:
+            told = Dataset()
+            told.FailedSOPInstanceUIDList = uids
+            encoded = encode(told, self._syntax.is_implicit_VR, self._syntax.is_little_endian)
+            self._response.Identifier = BytesIO(encoded or b"")
+        if self.association.is_established:
+            self.association.dimse.send_msg(self._response, cast(int, self._context.context_id))

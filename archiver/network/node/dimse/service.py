@@ -1,0 +1,246 @@
+"""The DIMSE side of the node: its application entity and what each service does."""
+
+from __future__ import annotations
+
+import ssl
+import threading
+import time
+from collections.abc import Callable, Iterable
+from typing import TYPE_CHECKING, Any
+
+from pynetdicom import _config, evt
+from pynetdicom.ae import ApplicationEntity
+from pynetdicom.dimse_primitives import C_GET, C_MOVE, C_STORE
+
+from archiver.archive.store import Archive
+from archiver.network.node import answers
+from archiver.network.node.audit import DONE, MINOR, NODE_AUTHENTICATION, Event, Happening
+from archiver.network.node.dimse.association import NodeAssociation, Services
+from archiver.network.node.dimse.find_scp import Querying
+from archiver.network.node.dimse.listener import NodeServer
+from archiver.network.node.dimse.retrieve_scp import Retrieving
+from archiver.network.node.dimse.upper_layer import Fault
+from archiver.network.node.incoming_file import Reception, file_head
+from archiver.network.node.ingest import Storing
+from archiver.network.node.observability import Figures, Log
+from archiver.network.node.query.worklist import Visits
+from archiver.network.node.reports.commitment import Commitment
+from archiver.network.node.reports.late_reports import LateReports
+from archiver.network.node.supported import as_offered, contexts
+from archiver.network.peers import DimsePeer
+from archiver.objects import IMPLEMENTATION_CLASS_UID, IMPLEMENTATION_VERSION_NAME
+
+if TYPE_CHECKING:
+    from archiver.network.node.settings import NodeSettings
+
+_WAY = "dimse"
+
+
+class DimseSide:
+    """Listens for associations and serves them.
+
+    Parameters
+    ----------
+    archive
+        Open for writing.
+    settings
+        Access and limits.
+    storing
+        Keeps what arrives.
+    peers
+        Whom objects and reports may go to.
+    tell, log, figures
+        Audit trail, log and figures.
+    tls
+        None for plain connections.
+    """
+
+    def __init__(
+        self,
+        archive: Archive,
+        settings: NodeSettings,
+        storing: Storing,
+        peers: Iterable[DimsePeer],
+        watch: tuple[Callable[[Happening], None], Log, Figures],
+        tls: ssl.SSLContext | None,
+    ) -> None:
+        self._archive = archive
+        self._settings = settings
+        self._storing = storing
+        self._tell, self._log, self._figures = watch
+        known = tuple(peers)
+        visits = Visits(settings.worklist) if settings.worklist else None
+        self._commitment = Commitment(archive, known, lambda why: self._log("report", why=why))
+        retrieving = Retrieving(archive, settings.title, known, self._tell)
+        services = Services(
+            open_reception=self._open_reception,
+            store=self._store,
+            requests={C_GET: retrieving.get, C_MOVE: retrieving.move},
+            ended=self._ended,
+            failed=self._log.failure,
+            asked=self._figures.asked,
+        )
+        handlers = [
+            (evt.EVT_C_ECHO, lambda _event: answers.SUCCESS),
+            (evt.EVT_C_FIND, Querying(archive, settings.title, visits, self._tell)),
+            (evt.EVT_N_ACTION, self._commitment),
+            (evt.EVT_N_EVENT_REPORT, LateReports(archive.layout.root, known, self._reported)),
+            (evt.EVT_REQUESTED, self._requested),
+            (evt.EVT_REJECTED, self._rejected),
+            (evt.EVT_ACCEPTED, self._accepted),
+        ]
+        # pynetdicom's own handlers format every message for its log, which nobody reads here.
+        _config.LOG_HANDLER_LEVEL = "none"
+        self._server = NodeServer(
+            self._entity(),
+            contexts(worklist=visits is not None),
+            handlers,
+            settings,
+            services,
+            self._turned_away,
+            tls,
+        )
+        self._thread = threading.Thread(
+            target=self._server.serve_forever, args=(0.2,), name="listener", daemon=True
+        )
+        self._thread.start()
+
+    @property
+    def port(self) -> int:
+        """Where it listens."""
+        return int(self._server.server_address[1])
+
+    def associations(self) -> int:
+        """Return how many associations are open."""
+        return len(self._server.active_associations)
+
+    def connections(self) -> int:
+        """Return how many connections are open."""
+        return self._server.connections
+
+    def close(self, seconds: float) -> None:
+        """Take no new associations, let those that are at work finish, then end them.
+
+        Parameters
+        ----------
+        seconds
+            How long what was begun may take.
+        """
+        self._server._BaseServer__shutdown_request = True  # type: ignore[attr-defined]
+        self._thread.join()
+        if self._server.socket is not None:
+            self._server.socket.close()
+        until = time.monotonic() + seconds
+        while time.monotonic() < until and self._at_work():
+            time.sleep(0.02)
+        for association in self._server.active_associations:
+            if association.is_established:
+                association.abort()
+        self._server.close_connections()
+        for association in self._server.active_associations:
+            association.join(5)
+        self._commitment.close()
+
+    def _at_work(self) -> bool:
+        return any(
+            isinstance(a, NodeAssociation) and a.is_at_work
+            for a in self._server.active_associations
+        )
+
+    def _entity(self) -> ApplicationEntity:
+        settings, limits = self._settings, self._settings.limits
+        entity = ApplicationEntity(ae_title=settings.title)
+        entity.implementation_class_uid = IMPLEMENTATION_CLASS_UID
+        entity.implementation_version_name = IMPLEMENTATION_VERSION_NAME
+        entity.maximum_pdu_size = limits.pdu_bytes
+        entity.maximum_associations = limits.associations
+        entity.require_calling_aet = list(settings.callers)
+        entity.require_called_aet = True
+        entity.acse_timeout = limits.negotiation_seconds
+        entity.dimse_timeout = limits.network_seconds
+        entity.network_timeout = limits.network_seconds
+        return entity
+
+    def _open_reception(self, sop_class: str, sop_instance: str, transfer_syntax: str) -> Reception:
+        self._figures.asked()
+        reception = Reception(self._archive.layout.temporary, self._settings.limits.object_bytes)
+        try:
+            reception.write(file_head(sop_class, sop_instance, transfer_syntax))
+        except BaseException:
+            reception.discard()
+            raise
+        return reception
+
+    def _store(
+        self, association: NodeAssociation, request: C_STORE, arrived: Reception | Fault | None
+    ) -> tuple[int, str]:
+        began = time.monotonic()
+        kept = self._storing.keep(
+            arrived,
+            sop_class=str(request.AffectedSOPClassUID),
+            sop_instance=str(request.AffectedSOPInstanceUID),
+            origin=f"C-STORE from {association.peer}",
+        )
+        self._figures.asked()
+        self._figures.storing_seconds.labels(_WAY).observe(time.monotonic() - began)
+        if kept.status == answers.SUCCESS and kept.description is not None:
+            study = kept.description.study_uid
+            association.tally.stored[study] = association.tally.stored.get(study, 0) + 1
+            self._figures.received.labels(_WAY).inc()
+            self._figures.received_bytes.labels(_WAY).inc(kept.size if kept.new else 0)
+        else:
+            self._figures.refused.labels(_WAY, f"{kept.status:04X}").inc()
+            self._log("refused", peer=association.peer, status=f"{kept.status:04X}")
+            self._tell(
+                Happening(
+                    Event.RECEIVED,
+                    association.peer,
+                    self._settings.title,
+                    MINOR,
+                    detail=f"C-STORE refused {kept.status:04X} {kept.comment}",
+                )
+            )
+        return kept.status, kept.comment
+
+    def _reported(self, peer: str, committed: int, failed: int) -> None:
+        self._log("commitment", peer=peer, committed=committed, failed=failed)
+
+    def _requested(self, event: Any) -> None:
+        association: NodeAssociation = event.assoc
+        offered = association.requestor.primitive.presentation_context_definition_list  # type: ignore[union-attr]
+        association.acceptor._contexts = as_offered(self._server.contexts, offered)
+
+    def _accepted(self, event: Any) -> None:
+        self._log("association", peer=event.assoc.peer, called=self._settings.title)
+
+    def _rejected(self, event: Any) -> None:
+        peer = event.assoc.peer
+        self._figures.turned_away.inc()
+        self._log("rejected", peer=peer)
+        detail = "association rejected: title not allowed, or too many associations"
+        self._alert(peer, detail)
+
+    def _turned_away(self, address: str, why: str) -> None:
+        self._figures.turned_away.inc()
+        self._log("turned away", address=address, why=why)
+        self._alert(address, why)
+
+    def _alert(self, peer: str, why: str) -> None:
+        title = self._settings.title
+        kind = NODE_AUTHENTICATION
+        self._tell(Happening(Event.ALERT, peer, title, MINOR, detail=why, kind=kind))
+
+    def _ended(self, association: NodeAssociation) -> None:
+        if association.tally.stored:
+            self._tell(
+                Happening(
+                    Event.RECEIVED,
+                    association.peer,
+                    self._settings.title,
+                    DONE,
+                    association.tally.stored,
+                    "C-STORE",
+                )
+            )
+        how = "aborted" if association.is_aborted else "ended"
+        self._log(how, peer=association.peer, stored=sum(association.tally.stored.values()))

@@ -1,0 +1,215 @@
+"""Keeping what arrived, by DIMSE or by web: looked at, flushed, kept, and only then confirmed.
+
+The object is not changed in any way (PS3.4 B.2.3: no coercion). Whether it is what the standard
+demands is looked at later; here only whether it is an object at all, and the one that was named.
+"""
+
+from __future__ import annotations
+
+import errno
+import re
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor, wait
+from dataclasses import dataclass
+from pathlib import Path
+
+from archiver.archive.ingest import check_wholeness
+from archiver.archive.store import (
+    Archive,
+    Aside,
+    Incoming,
+    Outcome,
+    Stored,
+    describe_file,
+    relative_path,
+)
+from archiver.errors import ArchiveError, ObjectError
+from archiver.network.node import answers
+from archiver.network.node.dimse.upper_layer import Fault
+from archiver.network.node.incoming_file import Reception, TooLargeError
+from archiver.network.node.writer_thread import Committer
+from archiver.objects import Description
+
+#: Objects that are flushed at one time; what is beyond them waits.
+_FLUSHES = 16
+_NO_ROOM = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
+
+
+#: PS3.5 9.1; a leading zero in a component is met too often to be refused here.
+_UID = re.compile(r"[0-9]+(\.[0-9]+)*")
+
+
+def is_uid(text: str) -> bool:
+    """Return whether a text can be a UID."""
+    return len(text) <= 64 and _UID.fullmatch(text) is not None
+
+
+@dataclass(frozen=True)
+class Kept:
+    """What became of an object that arrived.
+
+    Parameters
+    ----------
+    status
+        A status of PS3.4 B.2.3; in DICOMweb the Failure Reason (PS3.18 annex I).
+    comment
+        Why, in a few words that name nobody.
+    description
+        What the object says, None where it could not be read.
+    new
+        Whether the archive did not have it before.
+    """
+
+    status: int
+    comment: str = ""
+    description: Description | None = None
+    new: bool = False
+    size: int = 0
+
+
+class Storing:
+    """Keeps files that have arrived.
+
+    Parameters
+    ----------
+    archive
+        Open for writing.
+    committer
+        Writes to it.
+    """
+
+    def __init__(self, archive: Archive, committer: Committer) -> None:
+        self._archive = archive
+        self._committer = committer
+        self._flushing = ThreadPoolExecutor(_FLUSHES, thread_name_prefix="flush")
+
+    def close(self) -> None:
+        """End the threads."""
+        self._flushing.shutdown()
+
+    def keep(
+        self,
+        arrived: Reception | Fault | None,
+        *,
+        sop_class: str,
+        sop_instance: str,
+        origin: str,
+        accept: Callable[[Description], str] = lambda _: "",
+    ) -> Kept:
+        """Keep one object; its file is gone, or in the archive, afterwards.
+
+        Parameters
+        ----------
+        arrived
+            The file, or why there is none.
+        sop_class, sop_instance
+            What the sender calls it; empty where it does not say.
+        origin
+            From where it came, for the journal.
+        accept
+            Says why an object is not wanted here; empty where it is.
+        """
+        if not isinstance(arrived, Reception):
+            return _without_file(arrived)
+        # While the disk is busy with it, it is looked at.
+        flushing = self._flushing.submit(arrived.flush)
+        try:
+            looked = self._look_at(arrived, sop_class, sop_instance, accept)
+            if isinstance(looked, Kept):
+                return looked
+            aside = flushing.result()
+            stored = self._committer.put(Incoming(looked, aside=aside, origin=origin))
+            return self._told(stored, aside, looked)
+        except OSError as error:
+            return _without_file(error)
+        except ArchiveError:
+            return Kept(answers.OUT_OF_RESOURCES, "the archive cannot take it now")
+        finally:
+            wait([flushing])
+            arrived.discard()
+
+    @staticmethod
+    def _look_at(
+        arrived: Reception,
+        sop_class: str,
+        sop_instance: str,
+        accept: Callable[[Description], str],
+    ) -> Kept | Description:
+        """Return what an object says, or why it is not kept."""
+        # The errors quote the object; what is told of them must not.
+        refused = "the object cannot be read to its end"
+        try:
+            check_wholeness(arrived.path)
+            refused = "the object cannot be read"
+            description = describe_file(arrived.path)
+            refused = "a UID of the object is missing or malformed"
+            relative_path(
+                description.study_uid, description.series_uid, description.sop_instance_uid
+            )
+        except ObjectError:
+            return Kept(answers.CANNOT_UNDERSTAND, refused)
+        if not is_uid(description.sop_class_uid):
+            return Kept(answers.CANNOT_UNDERSTAND, "the SOP Class UID is malformed")
+        if sop_instance and description.sop_instance_uid != sop_instance:
+            comment = "the object has another SOP Instance UID"
+            return Kept(answers.MISMATCH, comment, description)
+        if sop_class and description.sop_class_uid != sop_class:
+            return Kept(answers.MISMATCH, "the object has another SOP Class UID", description)
+        unwanted = accept(description)
+        if unwanted:
+            return Kept(answers.PROCESSING_FAILURE, unwanted, description)
+        return description
+
+    def _told(self, stored: Stored, aside: Aside, description: Description) -> Kept:
+        size = aside.written.size
+        if stored.outcome is Outcome.CONFLICT:
+            held = self._archive.path_of(stored.sop_instance_uid)
+            if held is None or not same_dataset(held, aside.path):
+                comment = "another object is kept under this UID"
+                return Kept(answers.DUPLICATE_INSTANCE, comment, description)
+        return Kept(
+            answers.SUCCESS, "", description, new=stored.outcome is Outcome.ADDED, size=size
+        )
+
+
+def _without_file(fault: Fault | None) -> Kept:
+    if isinstance(fault, TooLargeError):
+        return Kept(answers.OUT_OF_RESOURCES, "the object is larger than this node takes")
+    if isinstance(fault, OSError):
+        full = fault.errno in _NO_ROOM
+        comment = "the disk is full" if full else "the disk refused"
+        return Kept(answers.OUT_OF_RESOURCES, comment)
+    return Kept(answers.CANNOT_UNDERSTAND, "the request has no dataset")
+
+
+def dataset_offset(path: Path) -> int:
+    """Return where the dataset begins, behind preamble and file meta information (PS3.10 7.1).
+
+    Raises
+    ------
+    OSError
+        If the file cannot be read.
+    ValueError
+        If it has no group length to go by.
+    """
+    with path.open("rb") as file:
+        head = file.read(144)
+    if len(head) < 144 or head[128:140] != b"DICM\x02\x00\x00\x00UL\x04\x00":
+        raise ValueError("no group length in the file meta information")
+    return 144 + int.from_bytes(head[140:144], "little")
+
+
+def same_dataset(one: Path, other: Path) -> bool:
+    """Return whether two files hold the same dataset, whoever wrote their file meta information."""
+    try:
+        with one.open("rb") as a, other.open("rb") as b:
+            a.seek(dataset_offset(one))
+            b.seek(dataset_offset(other))
+            while True:
+                piece = a.read(1 << 20)
+                if piece != b.read(1 << 20):
+                    return False
+                if not piece:
+                    return True
+    except (OSError, ValueError):
+        return False

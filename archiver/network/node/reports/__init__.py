@@ -1,0 +1,1 @@
+"""Storage Commitment: requests, reports owed and reports that come late."""

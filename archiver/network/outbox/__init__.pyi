@@ -1,0 +1,14 @@
+from .card import standing_of as standing_of
+from .delivery_state import Shipment as Shipment
+from .delivery_state import State as State
+from .delivery_state import tried_again as tried_again
+from .drop_journal import tell_journal as tell_journal
+from .outbox import FILE as FILE
+from .outbox import Goods as Goods
+from .outbox import Outbox as Outbox
+from .outbox import Queued as Queued
+from .outbox_worker import World as World
+from .outbox_worker import work as work
+from .peer_corrections import Owed as Owed
+from .peer_corrections import note_holder as note_holder
+from .peer_corrections import queue_owed as queue_owed

@@ -1,0 +1,56 @@
+"""Which camera files may be deleted from the card: those that another archive took charge of."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from archiver.archive import Query
+from archiver.archive.store import Archive
+from archiver.network.outbox.delivery_state import State
+from archiver.network.outbox.outbox import Outbox
+
+
+@dataclass(frozen=True)
+class Standing:
+    """Whether a camera file may go, and why."""
+
+    safe: bool
+    why: str
+
+
+def standing_of(archive: Archive, outbox: Outbox, digest: str, peer: str | None) -> Standing:
+    """Tell whether one peer has taken charge of everything that was made from a camera file.
+
+    Parameters
+    ----------
+    archive, outbox
+        Where it was archived, and from where it was sent.
+    digest
+        SHA-256 of the camera file.
+    peer
+        Name of the peer that counts; None for any.
+    """
+    made = {record.sop_instance_uid for record in archive.query(Query(source_sha256=digest))}
+    count = len(made)
+    if not made:
+        return Standing(False, "not archived")
+    committed: dict[str, set[str]] = {}
+    how: dict[str, set[str]] = {}
+    decoded: set[str] = set()
+    for one in outbox.shipments(peer, [State.COMMITTED], instances=sorted(made)):
+        committed.setdefault(one.destination, set()).add(one.sop_instance)
+        how.setdefault(one.destination, set()).add(one.reason)
+        decoded.update({one.destination} if one.recoded else ())
+    for name, instances in committed.items():
+        if instances >= made:
+            # A peer without commitment has given the object back; the outbox says which it was.
+            by = "; ".join(sorted(reason for reason in how[name] if reason))
+            deed = (
+                f"has all {count} instances: {by}"
+                if by
+                else f"took charge of all {count} instances"
+            )
+            copies = "; decoded copies, the JPEG data are in this archive alone"
+            return Standing(True, f"{name} {deed}{copies if name in decoded else ''}")
+    most = max((len(instances) for instances in committed.values()), default=0)
+    return Standing(False, f"archived here; {most} of {count} instances are committed elsewhere")

@@ -1,0 +1,305 @@
+"""The instances that come in the place of wrong ones (PS3.3 C.12.1, Original Attributes).
+
+A successor is its predecessor with what was wrong put right and a UID of its own. Everything
+that was replaced stands in Original Attributes, the predecessor's UID among it: that is the link
+between the two. CID 7201 and 7202 have no purpose of reference for "wrong before", and Source
+Image says from which pixels a picture was made, so neither is used for it.
+"""
+
+from __future__ import annotations
+
+import copy
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime, timedelta, timezone
+
+from pydicom import DataElement, Dataset
+from pydicom.sequence import Sequence
+from pydicom.valuerep import PersonName
+
+from archiver import __version__
+from archiver.dentition import Plan, View, codes
+from archiver.objects import concepts, modules, photograph, phrases
+from archiver.objects.description import code_keys, items, text
+from archiver.objects.mistakes import Meaning
+from archiver.objects.session import Patient, Visit
+from archiver.objects.uids import UidPolicy
+from archiver.photo import PLACES_IN_PIXELS, Corrected
+
+MODIFYING_SYSTEM = "archiver"
+#: Defined term of (0400,0565): a wrong value was put right.
+_CORRECT = "CORRECT"
+#: Made anew with every instance, and no part of what was wrong.
+_OWN = {
+    "InstanceCreationDate",
+    "InstanceCreationTime",
+    "Manufacturer",
+    "ManufacturerModelName",
+    "SoftwareVersions",
+    "OriginalAttributesSequence",
+    "PixelData",
+}
+_ANATOMY = (
+    "AnatomicRegionSequence",
+    "PrimaryAnatomicStructureSequence",
+    "ViewCodeSequence",
+    "ImageLaterality",
+    "RecognizableVisualFeatures",
+)
+#: Of the visit of another patient; they go with that patient.
+_OF_VISIT = (
+    "AccessionNumber",
+    "ReferringPhysicianName",
+    "StudyDescription",
+    "RequestAttributesSequence",
+    "ReferencedStudySequence",
+    "AdmissionID",
+    "PatientAge",
+    "PatientSize",
+    "PatientWeight",
+    "PatientComments",
+    "AdditionalPatientHistory",
+    "OtherPatientIDs",
+    "OtherPatientIDsSequence",
+    "OtherPatientNames",
+)
+
+
+@dataclass(frozen=True)
+class Whose:
+    """The patient and the visit to which a photograph is moved."""
+
+    patient: Patient
+    visit: Visit
+    study: str
+    as_shot_series: str
+    corrected_series: str
+
+
+@dataclass(frozen=True)
+class Amending:
+    """What all successors of a photograph are made from.
+
+    Parameters
+    ----------
+    after
+        What the photograph says now.
+    words
+        What was wrong, for a reader of lists; no full stop, nothing that identifies.
+    whose
+        Where the patient was wrong; None where not.
+    created
+        When the successors are made; aware of its offset.
+    """
+
+    after: Meaning
+    words: str
+    whose: Whose | None
+    created: datetime
+    uids: UidPolicy
+
+    def uid(self, predecessor: str, role: str) -> str:
+        """Return the UID of a successor: it follows from predecessor and new meaning."""
+        entry, planned = self.after.entry, self.after.plan
+        identity: Mapping[str, object] = {
+            "in place of": predecessor,
+            "role": role,
+            "view": planned.sight.view.value,
+            "teeth": [tooth.iso for tooth in planned.sight.teeth],
+            "mirror": planned.mirror,
+            "stored": str(planned.stored),
+            "crop": str(entry.crop),
+            "confirmed_by": entry.confirmed_by,
+            "comment": entry.comment,
+            "patient": _identity(self.whose),
+        }
+        return self.uids.uid("instance", identity)
+
+
+def _identity(whose: Whose | None) -> object:
+    return None if whose is None else [whose.patient.issuer, whose.patient.id, whose.study]
+
+
+def as_shot(old: Dataset, amending: Amending) -> Dataset:
+    """Return the successor of a photograph as shot; its pixels are the same."""
+    entry, planned = amending.after.entry, amending.after.plan
+    ds = _successor(old, amending, "as shot")
+    if amending.whose is not None:
+        ds.SeriesInstanceUID = amending.whose.as_shot_series
+    _set_meaning(ds, planned, planned.original_modifiers, entry.confirmed_by)
+    ds.PatientOrientation = [planned.stored.rows.value, planned.stored.columns.value]
+    ds.ImageComments = phrases.as_shot_comment(entry, planned, amending.words)
+    return _with_originals(ds, old, amending.created)
+
+
+def kept_corrected(old: Dataset, shot: Dataset, amending: Amending) -> Dataset:
+    """Return the successor of a corrected picture whose pixels stay as they are.
+
+    Parameters
+    ----------
+    shot
+        The successor of the photograph as shot.
+    """
+    ds = _successor(old, amending, "corrected")
+    preserved = next(
+        (text(one, "SpatialLocationsPreserved") for one in items(old, "SourceImageSequence")), "NO"
+    )
+    photograph.set_source(ds, amending.after.plan, preserved or "NO", _key(shot))
+    _finish_corrected(ds, amending)
+    return _with_originals(ds, old, amending.created)
+
+
+def turned_corrected(
+    old: Dataset | None, shot: Dataset, result: Corrected, amending: Amending, series: str
+) -> Dataset:
+    """Return a corrected picture that was made anew from the photograph as shot.
+
+    Parameters
+    ----------
+    old
+        The one in whose place it comes; None where there was none.
+    shot
+        The successor of the photograph as shot.
+    series
+        Series for it where there was none.
+    """
+    ds = copy.deepcopy(shot)
+    predecessor = text(shot, "SOPInstanceUID") if old is None else text(old, "SOPInstanceUID")
+    ds.SOPInstanceUID = amending.uid(predecessor, "corrected")
+    ds.SeriesInstanceUID = series if old is None else text(old, "SeriesInstanceUID")
+    ds.SeriesNumber = 2 if old is None else old.get("SeriesNumber", 2)
+    ds.SeriesDescription = phrases.SERIES_CORRECTED
+    ds.ImageType = ["DERIVED", "PRIMARY"]
+    modules.set_pixels(ds, result.pixels)
+    cropped = amending.after.entry.crop is not None
+    photograph.set_derivation(ds, amending.after.plan, result, cropped=cropped, source=_key(shot))
+    if ds.SourceImageSequence[0].SpatialLocationsPreserved != "YES":
+        for keyword in PLACES_IN_PIXELS & set(ds.dir()):
+            delattr(ds, keyword)
+    _finish_corrected(ds, amending)
+    ds.pop("OriginalAttributesSequence", None)
+    return ds if old is None else _with_originals(ds, old, amending.created)
+
+
+def _key(shot: Dataset) -> tuple[str, str]:
+    return text(shot, "SeriesInstanceUID"), text(shot, "SOPInstanceUID")
+
+
+def _finish_corrected(ds: Dataset, amending: Amending) -> None:
+    entry, planned = amending.after.entry, amending.after.plan
+    if amending.whose is not None:
+        ds.SeriesInstanceUID = amending.whose.corrected_series
+    _set_meaning(ds, planned, planned.corrected_modifiers, entry.confirmed_by)
+    ds.PatientOrientation = [planned.display.rows.value, planned.display.columns.value]
+    ds.ImageComments = phrases.corrected_comment(entry, planned, amending.words)
+
+
+def _successor(old: Dataset, amending: Amending, role: str) -> Dataset:
+    """Return a copy with a UID of its own, made now, and with the right patient."""
+    ds = copy.deepcopy(old)
+    ds.pop("PixelData", None)
+    ds.SpecificCharacterSet = "ISO_IR 192"
+    ds.SOPInstanceUID = amending.uid(text(old, "SOPInstanceUID"), role)
+    ds.Manufacturer = "Archiver"
+    ds.ManufacturerModelName = "archiver"
+    ds.SoftwareVersions = __version__
+    created = _in_zone(amending.created, text(old, "TimezoneOffsetFromUTC"))
+    ds.InstanceCreationDate = created.strftime("%Y%m%d")
+    ds.InstanceCreationTime = created.strftime("%H%M%S")
+    if amending.whose is not None:
+        _set_patient(ds, amending.whose)
+    return ds
+
+
+def _set_patient(ds: Dataset, whose: Whose) -> None:
+    for keyword in ("IssuerOfPatientID", *_OF_VISIT):
+        ds.pop(keyword, None)
+    # What another patient consented to is not what this one did.
+    consent = f"{concepts.CONSENT}: "
+    ds.AcquisitionContextSequence = Sequence(
+        [
+            item
+            for item in items(ds, "AcquisitionContextSequence")
+            if not text(item, "TextValue").startswith(consent)
+        ]
+    )
+    modules.set_patient(ds, whose.patient)
+    modules.set_study(ds, whose.visit, whose.study)
+
+
+def _in_zone(moment: datetime, offset: str) -> datetime:
+    """All times of an object are in one zone (PS3.3 C.12.1)."""
+    digits = offset.lstrip("+-")
+    if len(digits) != 4 or not digits.isdigit():
+        return moment
+    apart = timedelta(hours=int(digits[:2]), minutes=int(digits[2:]))
+    return moment.astimezone(timezone(-apart if offset.startswith("-") else apart))
+
+
+def _set_meaning(
+    ds: Dataset, planned: Plan, modifiers: tuple[codes.Code, ...], confirmed_by: str
+) -> None:
+    for keyword in _ANATOMY:
+        ds.pop(keyword, None)
+    modules.set_anatomy(ds, planned, modifiers)
+    _set_context(ds, planned, confirmed_by)
+    _set_mirror(ds, planned.mirror)
+
+
+def _set_context(ds: Dataset, planned: Plan, confirmed_by: str) -> None:
+    """Acquisition Context: who confirmed the side, and whether it is a smile; the rest stays."""
+    ours = {concepts.VERIFYING, concepts.FUNCTIONAL_CONDITION}
+    names = {(code.value, code.scheme) for code in ours}
+    found = [
+        item
+        for item in items(ds, "AcquisitionContextSequence")
+        if not names & set(code_keys(item, "ConceptNameCodeSequence"))
+    ]
+    smile = planned.sight.view is View.SMILE
+    ds.AcquisitionContextSequence = Sequence(
+        [*modules.said_of_side(confirmed_by, smile=smile), *found]
+    )
+
+
+def _set_mirror(ds: Dataset, mirror: bool) -> None:
+    """Device: the mirror comes or goes, what else was in the picture stays."""
+    value = codes.MIRROR_DEVICE.value
+    others = [
+        item
+        for item in items(ds, "DeviceSequence")
+        if value not in [text(item, "CodeValue"), text(item, "LongCodeValue")]
+    ]
+    devices = [modules.code_item(codes.MIRROR_DEVICE), *others] if mirror else others
+    ds.pop("DeviceSequence", None)
+    if devices:
+        ds.DeviceSequence = Sequence(devices)
+
+
+def _with_originals(ds: Dataset, old: Dataset, when: datetime) -> Dataset:
+    """Add to Original Attributes all that this instance replaces or leaves out."""
+    before = Dataset()
+    for element in old:
+        if element.keyword in _OWN or element.tag.group == 2:
+            continue
+        if element.tag not in ds or not _same(element, ds[element.tag]):
+            before.add(_plain(element))
+    change = Dataset()
+    change.SourceOfPreviousValues = ""
+    change.AttributeModificationDateTime = when.strftime("%Y%m%d%H%M%S%z")
+    change.ModifyingSystem = MODIFYING_SYSTEM
+    change.ReasonForTheAttributeModification = _CORRECT
+    change.ModifiedAttributesSequence = Sequence([before])
+    earlier = [copy.deepcopy(one) for one in items(old, "OriginalAttributesSequence")]
+    ds.OriginalAttributesSequence = Sequence([*earlier, change])
+    return ds
+
+
+def _same(one: DataElement, other: DataElement) -> bool:
+    return one.VR == other.VR and one.value == other.value
+
+
+def _plain(element: DataElement) -> DataElement:
+    """Return a copy that is written in the character set of its new dataset."""
+    if element.VR == "PN":
+        return DataElement(element.tag, "PN", PersonName(str(element.value)))
+    return copy.deepcopy(element)

@@ -1,0 +1,106 @@
+"""What an instance says of itself in plain words, for the lists of any archive."""
+
+from __future__ import annotations
+
+from archiver.dentition import Plan, Turn, shortened
+from archiver.objects.session import Crop, Entry
+
+SERIES_AS_SHOT = "Photographs as shot: mirror pictures are reversed"
+#: What was wrong stands behind this, without a full stop in it.
+AMENDED = "amended: "
+SERIES_CORRECTED = "Photographs the right way round"
+
+
+def subject(plan: Plan) -> str:
+    """Return teeth in two numberings and the view: ``25 (Universal 13), occlusal``."""
+    teeth = plan.sight.teeth
+    view = plan.sight.view.value
+    if not teeth:
+        return view
+    if len(teeth) == 1:
+        return f"{teeth[0].iso} {teeth[0].name} (Universal {teeth[0].universal}), {view}"
+    universal = ", ".join(t.universal for t in teeth)
+    return f"{shortened(teeth)} (Universal {universal}), {view}"
+
+
+def _path(plan: Plan) -> str:
+    return "through a mirror" if plan.mirror else "direct"
+
+
+def _side(entry: Entry) -> str:
+    if entry.confirmed_by:
+        names = reversed(entry.confirmed_by.split("^")[:2])
+        return f"side confirmed by {' '.join(n for n in names if n)}"
+    return "side unconfirmed"
+
+
+def as_shot_comment(entry: Entry, plan: Plan, amended: str = "") -> str:
+    """Return Image Comments of the photograph as shot; the sheet's own comment comes last.
+
+    Parameters
+    ----------
+    amended
+        What was wrong with the instance in whose place this one comes; empty for none.
+    """
+    state = "REVERSED as shot, do not use for side" if plan.stored_is_reflected else "as shot"
+    parts = [subject(plan), _path(plan), state, _side(entry), *_amended(amended)]
+    return _joined(parts, entry.comment)
+
+
+def corrected_comment(entry: Entry, plan: Plan, amended: str = "") -> str:
+    """Return Image Comments of the corrected picture, as `as_shot_comment`."""
+    done = [plan.correction.words] if plan.correction is not Turn.IDENTITY else []
+    if entry.crop is not None:
+        done.append("cropped")
+    parts = [subject(plan), _path(plan), f"right way round ({', '.join(done) or 'unturned'})"]
+    return _joined([*parts, _side(entry), *_amended(amended)], entry.comment)
+
+
+def _amended(words: str) -> list[str]:
+    return [f"{AMENDED}{words}"] if words else []
+
+
+def comment_in(text: str, without: str) -> str:
+    """Return the sheet's own comment from Image Comments.
+
+    Parameters
+    ----------
+    text
+        Image Comments as kept.
+    without
+        What they would be without a comment. Where they do not begin like that they are another
+        program's, and all of them are the comment.
+    """
+    start = without.removesuffix(".")
+    if not text.startswith(start):
+        return text
+    rest = text[len(start) :]
+    if rest.startswith(f"; {AMENDED}"):
+        rest = "." + rest.partition(".")[2]
+    return rest.removeprefix(".").strip()
+
+
+def _joined(parts: list[str], comment: str) -> str:
+    text = "; ".join(parts) + "."
+    return f"{text} {comment}" if comment else text
+
+
+def derivation(plan: Plan, crop: Crop | None, trimmed: str, codec: str) -> str:
+    """Return Derivation Description: what was done, in order, with its numbers.
+
+    Parameters
+    ----------
+    crop
+        The crop as done, in pixels of the corrected, uncropped picture.
+    trimmed
+        What was left out at the edges, in words; empty for nothing.
+    codec
+        How the pixels were kept.
+    """
+    words = plan.correction.words
+    steps = [words[0].upper() + words[1:]]
+    if trimmed:
+        steps.append(trimmed)
+    if crop is not None:
+        steps.append(f"cropped to {crop} (width x height + left + top)")
+    return "; ".join([*steps, codec])

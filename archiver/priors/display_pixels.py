@@ -1,0 +1,154 @@
+"""A photograph's pixels from its DICOM file: reduced, in display orientation, colours stated."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+from PIL import Image
+from pydicom import Dataset, dcmread
+from pydicom.encaps import generate_frames
+
+from archiver.colour import ColourSpace, space_of
+from archiver.dentition import Orientation, Sight, Turn, sight
+from archiver.errors import MeaningError, ObjectError, PhotoError, Problem
+from archiver.objects import Description, describe
+from archiver.photo import reduced
+
+Pixels = NDArray[np.uint8]
+
+#: Longer side of what is decoded, in pixels; nothing shown or measured needs more.
+SIDE = 1500
+
+
+@dataclass(frozen=True)
+class Shown:
+    """A photograph as it is displayed.
+
+    Parameters
+    ----------
+    description
+        What it says of itself.
+    pixels
+        uint8, shape (rows, columns, 3), in display orientation and its own colour encoding.
+    size
+        Columns and rows of the full picture in display orientation.
+    edges
+        Orientation as displayed; None where the object does not say.
+    space
+        What its numbers mean.
+    turn
+        From the stored pixels to what is shown.
+    path
+        The file.
+    """
+
+    description: Description
+    pixels: Pixels
+    size: tuple[int, int]
+    edges: Orientation | None
+    space: ColourSpace
+    turn: Turn
+    path: Path
+
+    @property
+    def factor(self) -> float:
+        """Full pixels for one that is shown."""
+        return self.size[0] / int(self.pixels.shape[1])
+
+
+def load(path: Path, side: int = SIDE) -> Shown:
+    """Read a photograph.
+
+    Parameters
+    ----------
+    path
+        A DICOM file.
+    side
+        Longer side of what is decoded.
+
+    Raises
+    ------
+    ObjectError
+        If it is no photograph that can be shown.
+    """
+    try:
+        dataset = dcmread(path)
+    except Exception as error:
+        # pydicom raises whatever the bytes lead it to.
+        raise ObjectError(Problem(f"the object cannot be read ({error})", str(path))) from error
+    description = describe(dataset)
+    try:
+        picture, size = _decoded(dataset, side)
+    except PhotoError as error:
+        raise ObjectError(*(problem.at(str(path)) for problem in error.problems)) from error
+    turn, edges = display_turn(description)
+    if turn.swaps_sides:
+        size = (size[1], size[0])
+    profile = dataset.get("ICCProfile")
+    return Shown(
+        description,
+        turned(np.asarray(picture.convert("RGB"), np.uint8), turn),
+        size,
+        edges,
+        space_of(bytes(profile) if profile else None),
+        turn,
+        path,
+    )
+
+
+def sight_of(description: Description) -> Sight | None:
+    """What it looks at; None where it does not say, or contradicts itself."""
+    if description.view is None:
+        return None
+    try:
+        return sight(description.view, description.teeth)
+    except MeaningError:
+        return None
+
+
+def display_turn(description: Description) -> tuple[Turn, Orientation | None]:
+    """Return the turn from stored pixels to display, and the orientation reached.
+
+    A picture that still is mirror-reversed is turned back by it.
+    """
+    stored, seen = description.orientation, sight_of(description)
+    if stored is None:
+        return Turn.IDENTITY, None
+    if seen is not None:
+        try:
+            return stored.turn_to(seen.display), seen.display
+        except ValueError:  # it does not look where its view does
+            pass
+    return Turn.IDENTITY, stored
+
+
+def turned(pixels: Pixels, turn: Turn) -> Pixels:
+    """Return pixels (rows, columns, 3) after a turn."""
+    made = {
+        Turn.IDENTITY: lambda p: p,
+        Turn.FLIP_LEFT_RIGHT: lambda p: p[:, ::-1],
+        Turn.HALF: lambda p: p[::-1, ::-1],
+        Turn.FLIP_TOP_BOTTOM: lambda p: p[::-1],
+        Turn.TRANSPOSE: lambda p: p.swapaxes(0, 1),
+        Turn.QUARTER_CLOCKWISE: lambda p: p[::-1].swapaxes(0, 1),
+        Turn.TRANSVERSE: lambda p: p[::-1, ::-1].swapaxes(0, 1),
+        Turn.QUARTER_ANTICLOCKWISE: lambda p: p[:, ::-1].swapaxes(0, 1),
+    }[turn](pixels)
+    return np.ascontiguousarray(made)
+
+
+def _decoded(dataset: Dataset, side: int) -> tuple[Image.Image, tuple[int, int]]:
+    """The first frame, reduced, and columns and rows of the whole."""
+    try:
+        size = (int(dataset.Columns), int(dataset.Rows))
+        if dataset.file_meta.TransferSyntaxUID.is_encapsulated:
+            frame = next(generate_frames(dataset.PixelData, number_of_frames=1))
+            return reduced(frame, side), size
+        picture = Image.fromarray(dataset.pixel_array)
+    except (AttributeError, NotImplementedError, StopIteration, TypeError, ValueError) as error:
+        raise PhotoError(Problem(f"the picture cannot be shown ({error})")) from error
+    picture.thumbnail((side, side), Image.Resampling.LANCZOS)
+    return picture, size

@@ -1,0 +1,164 @@
+"""What an audit remembers for the next one, so that only what changed is read again.
+
+A database beside the report. It can be thrown away: the next audit then reads everything. It is
+no proof of anything; ``--full`` reads all again, whatever is remembered.
+"""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+from collections.abc import Iterable, Iterator
+from contextlib import closing
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import Any
+
+from archiver import __version__
+from archiver.archive.store import START, Entry, Position
+from archiver.records.examination import Depth
+from archiver.records.model import Facts, Look, Told
+
+FILE = "audit-memory.sqlite"
+_FORMAT = f"2 {__version__}"
+_TABLES = """
+CREATE TABLE IF NOT EXISTS told (name TEXT PRIMARY KEY, value TEXT NOT NULL);
+CREATE TABLE IF NOT EXISTS objects (
+    path TEXT PRIMARY KEY, uid TEXT NOT NULL, size INTEGER NOT NULL, changed INTEGER NOT NULL,
+    depth INTEGER NOT NULL, facts TEXT NOT NULL, seen TEXT NOT NULL
+);
+CREATE TABLE IF NOT EXISTS promises (sop TEXT PRIMARY KEY, entry TEXT NOT NULL);
+"""
+
+
+@dataclass(frozen=True, slots=True)
+class Remembered:
+    """An object as an earlier audit saw it.
+
+    Parameters
+    ----------
+    size, changed
+        Bytes, and nanoseconds of the last change, by the file system.
+    seen
+        When it was read, ISO 8601.
+    """
+
+    path: str
+    uid: str
+    size: int
+    changed: int
+    depth: Depth
+    facts: Facts
+    seen: str
+
+
+class Memory:
+    """The memory of the audits of one archive.
+
+    Parameters
+    ----------
+    path
+        Of the database; None for one that ends with the process.
+    archive
+        Whose memory it is; that of another archive, or of another version of this program, is
+        emptied.
+    """
+
+    def __init__(self, path: Path | None, archive: str) -> None:
+        try:
+            self._open(path, archive)
+        except sqlite3.DatabaseError:
+            # A damaged memory is worth nothing; it is made anew.
+            if path is not None:
+                self._connection.close()
+                path.unlink(missing_ok=True)
+            self._open(path, archive)
+
+    def _open(self, path: Path | None, archive: str) -> None:
+        self._connection = sqlite3.connect(str(path) if path else ":memory:")
+        self._connection.executescript(_TABLES)
+        if (self._told("format"), self._told("archive")) != (_FORMAT, archive):
+            self.forget()
+            self._tell("format", _FORMAT)
+            self._tell("archive", archive)
+
+    def close(self) -> None:
+        """Keep what was remembered, and close."""
+        self._connection.commit()
+        self._connection.close()
+
+    def forget(self) -> None:
+        """Forget everything."""
+        for table in ("told", "objects", "promises"):
+            self._connection.execute(f"DELETE FROM {table}")
+
+    def _told(self, name: str) -> str:
+        with closing(self._connection.execute("SELECT value FROM told WHERE name=?", (name,))) as c:
+            row = c.fetchone()
+        return str(row[0]) if row else ""
+
+    def _tell(self, name: str, value: str) -> None:
+        self._connection.execute("INSERT OR REPLACE INTO told VALUES (?, ?)", (name, value))
+
+    @property
+    def position(self) -> Position:
+        """How far into the journal an earlier audit came."""
+        text = self._told("position")
+        return Position(**json.loads(text)) if text else START
+
+    @position.setter
+    def position(self, position: Position) -> None:
+        self._tell("position", json.dumps(asdict(position)))
+
+    def promises(self) -> dict[str, Entry]:
+        """Return the journal's promises up to `position`."""
+        rows = self._connection.execute("SELECT sop, entry FROM promises")
+        return {sop: Entry(**json.loads(entry)) for sop, entry in rows}
+
+    def keep_promises(self, entries: Iterable[Entry]) -> None:
+        """Remember promises."""
+        rows = ((entry.sop, json.dumps(asdict(entry))) for entry in entries)
+        self._connection.executemany("INSERT OR REPLACE INTO promises VALUES (?, ?)", rows)
+
+    def objects(self) -> Iterator[Remembered]:
+        """Yield every object remembered."""
+        rows = self._connection.execute(
+            "SELECT path, uid, size, changed, depth, facts, seen FROM objects"
+        )
+        for path, uid, size, changed, depth, facts, seen in rows:
+            yield Remembered(path, uid, size, changed, Depth(depth), facts_of(facts), seen)
+
+    def keep(self, one: Remembered) -> None:
+        """Remember an object."""
+        self._connection.execute(
+            "INSERT OR REPLACE INTO objects VALUES (?, ?, ?, ?, ?, ?, ?)",
+            (
+                one.path,
+                one.uid,
+                one.size,
+                one.changed,
+                int(one.depth),
+                text_of(one.facts),
+                one.seen,
+            ),
+        )
+
+    def drop(self, paths: Iterable[str]) -> None:
+        """Forget objects that are gone or in doubt."""
+        self._connection.executemany("DELETE FROM objects WHERE path=?", ((p,) for p in paths))
+
+
+def text_of(facts: Facts) -> str:
+    """Return facts as text."""
+    return json.dumps(asdict(facts), ensure_ascii=False, separators=(",", ":"))
+
+
+def facts_of(text: str) -> Facts:
+    """Return facts from their text."""
+    given: dict[str, Any] = json.loads(text)
+    look = given["look"]
+    given["told"] = tuple(Told(**one) for one in given["told"])
+    given["sources"] = tuple(given["sources"])
+    given["rejects"] = tuple(given["rejects"])
+    given["look"] = Look(tuple(look["hashes"]), look["figures"]) if look else None
+    return Facts(**given)

@@ -1,0 +1,61 @@
+"""What the table of treatments and the archive do not know of each other."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterator, Sequence
+from datetime import timedelta
+
+from archiver.records.completeness import Album
+from archiver.records.episodes import Episode
+from archiver.records.model import Concern, Person
+from archiver.records.rules.rule_set import RuleSet
+
+
+def check_episodes(
+    sets: Sequence[RuleSet], album: Album, episodes: Sequence[Episode]
+) -> Iterator[Concern]:
+    """Tell days without a treatment, and patients without a picture; nothing without a table."""
+    if episodes:
+        yield from _without_episode(sets, album, episodes)
+        yield from _unknown_patients(album, episodes)
+
+
+def _without_episode(
+    sets: Sequence[RuleSet], album: Album, episodes: Sequence[Episode]
+) -> Iterator[Concern]:
+    rows = [r for s in sets if s.applies.to == "episodes" for r in s.requirements]
+    before = timedelta(days=max((r.before for r in rows), default=0))
+    after = timedelta(days=max((r.after for r in rows), default=0))
+    spans: dict[tuple[str, str], list[tuple[str, str]]] = defaultdict(list)
+    for one in episodes:
+        last = max(day for day in (one.start, one.prepared, one.finished) if day is not None)
+        span = ((one.start - before).isoformat(), (last + after).isoformat())
+        for key in album.keys_of(one.patient_id, one.issuer):
+            spans[key].append(span)
+    for key, days in album.by_person.items():
+        for day, pictures in days.items():
+            if day and not any(low <= day <= high for low, high in spans[key]):
+                yield Concern(
+                    "visit-without-episode",
+                    f"{len(pictures)} photographs and no treatment in the list",
+                    patient=pictures[0].person.label,
+                    date=day,
+                    uids=tuple(uid for p in pictures for uid in p.uids),
+                )
+
+
+def _unknown_patients(album: Album, episodes: Sequence[Episode]) -> Iterator[Concern]:
+    told: set[tuple[str, str]] = set()
+    for one in episodes:
+        key = (one.patient_id, one.issuer)
+        if key not in told and not album.keys_of(*key):
+            told.add(key)
+            person = Person(one.patient_id, one.issuer, "", "", "")
+            yield Concern(
+                "episode-unknown-patient",
+                f"{one.label}: no photograph of the patient at all",
+                patient=person.label,
+                date=one.start.isoformat(),
+                teeth=tuple(t.iso for t in one.teeth),
+            )

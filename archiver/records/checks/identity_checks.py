@@ -1,0 +1,158 @@
+"""Is one person one patient, everywhere in the archive?"""
+
+from __future__ import annotations
+
+import re
+import unicodedata
+from collections import defaultdict
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+
+from archiver.archive.store import name_key
+from archiver.records.model import Concern, Instance, Person, concern_about
+
+#: Instances named in one concern at most; the report leads to the rest by the patient.
+_NAMED = 6
+#: Notes about other instances, made from them: no witness of who the patient is.
+_NOTES = frozenset({"KO", "PR"})
+Key = tuple[str, str]
+
+
+@dataclass
+class _Seen:
+    """What carries one spelling of a person."""
+
+    photographs: list[str] = field(default_factory=list)
+    others: list[str] = field(default_factory=list)
+    date: str = ""
+
+    @property
+    def uids(self) -> list[str]:
+        return (self.photographs + self.others)[:_NAMED]
+
+
+def check_identity(instances: Sequence[Instance]) -> list[Concern]:
+    """Check what the instances say of patients, studies and series against each other."""
+    seen: dict[Person, _Seen] = defaultdict(_Seen)
+    for one in instances:
+        if one.modality in _NOTES:
+            continue
+        carrier = seen[one.person]
+        uids = carrier.photographs if one.is_photograph else carrier.others
+        if len(uids) < _NAMED:
+            uids.append(one.uid)
+        carrier.date = max(carrier.date, one.date)
+    concerns = [
+        concern_about("patient-without-id", one, "Patient ID is empty", "the patient's identifier")
+        for one in instances
+        if not one.person.patient_id
+    ]
+    by_key: dict[Key, list[Person]] = defaultdict(list)
+    for person in seen:
+        if person.patient_id:
+            by_key[person.key].append(person)
+    for people in by_key.values():
+        concerns += _one_identifier(people, seen)
+    concerns += _one_person(seen)
+    concerns += _issuers(seen)
+    concerns += _studies(instances)
+    return concerns
+
+
+def _about(
+    kind: str, found: str, expected: str, people: Sequence[Person], seen: Mapping[Person, _Seen]
+) -> Concern:
+    uids = [uid for person in people for uid in seen[person].uids[: _NAMED // len(people) or 1]]
+    return Concern(
+        kind,
+        found,
+        expected,
+        patient=people[0].label,
+        date=max(seen[person].date for person in people),
+        uids=tuple(uids),
+    )
+
+
+def _one_identifier(people: Sequence[Person], seen: Mapping[Person, _Seen]) -> Iterator[Concern]:
+    """Check what is said under one identifier."""
+    names = sorted({person.name for person in people if person.name})
+    parts = [_parts(name) for name in names]
+    if any(not one & other for n, one in enumerate(parts) for other in parts[:n]):
+        found = f"{len(names)} names that share nothing"
+        yield _about("patient-name-differs", found, "one name", people, seen)
+    elif len({name_key(name) for name in names}) > 1:
+        found = f"{len(names)} spellings of the name"
+        yield _about("patient-name-spelling", found, "one spelling", people, seen)
+    births = sorted({person.birth_date for person in people if person.birth_date})
+    if len(births) > 1:
+        found = f"birth dates {' and '.join(births)}"
+        yield _about("patient-birth-date-differs", found, "one birth date", people, seen)
+    sexes = sorted({person.sex for person in people if person.sex})
+    if len(sexes) > 1:
+        yield _about("patient-sex-differs", " and ".join(sexes), "one sex", people, seen)
+
+
+def _parts(name: str) -> frozenset[str]:
+    """Return the words of a name, without case, accents and punctuation."""
+    folded = unicodedata.normalize("NFKD", name.casefold())
+    plain = "".join(c for c in folded if not unicodedata.combining(c))
+    return frozenset(part for part in re.split(r"[\s^=,.\-']+", plain) if len(part) > 1)
+
+
+def _one_person(seen: Mapping[Person, _Seen]) -> Iterator[Concern]:
+    """Check what one name and birth date has for identifiers."""
+    same: dict[tuple[str, str], list[Person]] = defaultdict(list)
+    for person in seen:
+        if person.name and person.birth_date and person.patient_id:
+            same[name_key(person.name), person.birth_date].append(person)
+    for people in same.values():
+        photographed = {p.patient_id for p in people if seen[p].photographs}
+        radiographed = {p.patient_id for p in people if seen[p].others}
+        if len(photographed | radiographed) < 2 or not photographed:
+            continue
+        ids = " and ".join(sorted(photographed | radiographed))
+        if radiographed and not photographed & radiographed:
+            found = f"photographs and radiographs are under {ids}"
+            yield _about("radiographs-other-id", found, "one identifier", people, seen)
+        else:
+            found = f"one name and birth date under {ids}"
+            yield _about("patient-two-ids", found, "one identifier", people, seen)
+
+
+def _issuers(seen: Mapping[Person, _Seen]) -> Iterator[Concern]:
+    """Check that photographs and radiographs of one identifier name one issuer."""
+    same: dict[tuple[str, str], list[Person]] = defaultdict(list)
+    for person in seen:
+        if person.patient_id:
+            same[person.patient_id, name_key(person.name)].append(person)
+    for people in same.values():
+        photographed = {p.issuer for p in people if seen[p].photographs}
+        radiographed = {p.issuer for p in people if seen[p].others}
+        if photographed and radiographed and not photographed & radiographed:
+            found = f"photographs name {_said(photographed)}, radiographs {_said(radiographed)}"
+            yield _about("radiographs-other-issuer", found, "one issuer", people, seen)
+
+
+def _said(issuers: Iterable[str]) -> str:
+    return " and ".join(sorted(f'"{one}"' if one else "no issuer" for one in issuers))
+
+
+def _studies(instances: Sequence[Instance]) -> Iterator[Concern]:
+    patients: dict[str, Instance] = {}
+    studies: dict[str, Instance] = {}
+    uids: dict[str, Instance] = {}
+    told: set[str] = set()
+    for one in instances:
+        first = patients.setdefault(one.study, one)
+        if first.person.key != one.person.key and one.study not in told:
+            told.add(one.study)
+            found = f"the study of {first.person.label} too"
+            yield concern_about("study-two-patients", one, found, "one patient a study")
+        first = studies.setdefault(one.series, one)
+        if first.study != one.study and one.series not in told:
+            told.add(one.series)
+            found = "its series stands in another study too"
+            yield concern_about("series-two-studies", one, found, "one study a series")
+        first = uids.setdefault(one.uid, one)
+        if first is not one:
+            yield concern_about("instance-twice", one, f"the identifier of {first.path} too")

@@ -1,0 +1,142 @@
+"""Is what was kept still there, and still the same? Journal, objects and index compared.
+
+Pure comparisons; `archiver.records.survey` reads what they compare.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+
+from archiver.archive.store import Entry, relative_path
+from archiver.errors import ObjectError
+from archiver.records.examination import Examined
+from archiver.records.model import Concern, Instance
+
+
+@dataclass(frozen=True, slots=True)
+class FileSeen:
+    """A file under ``objects``.
+
+    Parameters
+    ----------
+    path
+        Relative to the archive, with forward slashes.
+    examined
+        None where the disk refused to read it.
+    trouble
+        What the disk said.
+    """
+
+    path: str
+    examined: Examined | None
+    trouble: str = ""
+
+    @property
+    def stem(self) -> str:
+        """The name without folder and ending: the SOP Instance UID, where all is well."""
+        name = self.path.rpartition("/")[2]
+        return name.removesuffix(".dcm")
+
+
+def place_of(entry: Entry) -> str:
+    """Return where the object of a line of the journal lies."""
+    return f"objects/{entry.study}/{entry.series}/{entry.sop}.dcm"
+
+
+def check_file(seen: FileSeen, promises: Mapping[str, Entry]) -> Concern | None:
+    """Compare a file with what the journal says of it; None if it is what was kept."""
+    entry = promises.get(seen.stem)
+    if seen.examined is None:
+        return _told("object-unreadable", seen, seen.trouble, entry)
+    facts = seen.examined.facts
+    if entry is not None and seen.path == place_of(entry):
+        if facts.digest != entry.digest:
+            found = f"digest {facts.digest[:16]}..., {facts.size} bytes"
+            expected = f"digest {entry.digest[:16]}..., {entry.size} bytes"
+            return _told("object-changed", seen, found, entry, expected)
+        if seen.examined.trouble:
+            return _told("object-unreadable", seen, seen.examined.trouble, entry)
+        return None
+    if entry is not None:
+        return _told("object-misplaced", seen, "it lies elsewhere", entry, place_of(entry))
+    description = seen.examined.description
+    if description is None:
+        return _told("object-misplaced", seen, seen.examined.trouble or "the journal has no line")
+    try:
+        right = relative_path(
+            description.study_uid, description.series_uid, description.sop_instance_uid
+        )
+    except ObjectError:
+        right = ""
+    if right != seen.path:
+        return _told("object-misplaced", seen, "the journal has no line", None, right)
+    return _told("object-unjournalled", seen, "the journal has no line")
+
+
+def _told(
+    kind: str, seen: FileSeen, found: str, entry: Entry | None = None, expected: str = ""
+) -> Concern:
+    uids = (entry.sop,) if entry is not None else ()
+    return Concern(kind, found, expected, uids=uids, path=seen.path)
+
+
+def check_missing(promises: Mapping[str, Entry], paths: set[str]) -> Iterator[Concern]:
+    """Tell the objects of the journal that have no file."""
+    for sop, entry in promises.items():
+        place = place_of(entry)
+        if place not in paths:
+            found = f"kept {entry.time[:10]}, line {entry.seq}"
+            yield Concern("object-missing", found, "the object", uids=(sop,), path=place)
+
+
+def check_index(
+    instances: Mapping[str, Instance],
+    rows: Mapping[str, str],
+    expected: Mapping[str, str],
+    promises: Mapping[str, Entry],
+    unsound: set[str],
+) -> Iterator[Concern]:
+    """Compare the index with journal and objects.
+
+    Parameters
+    ----------
+    rows, expected
+        Digests of what the index says, and of what it should say, by SOP Instance UID; none is
+        expected of objects that were not read.
+    unsound
+        Objects that are gone or changed, of which the index may be silent.
+    """
+    for uid, one in instances.items():
+        entry = promises.get(uid)
+        if entry is None:
+            yield Concern(
+                "index-without-object",
+                "a row of which the journal has no line",
+                patient=one.person.label,
+                date=one.date,
+                uids=(uid,),
+                path=one.path,
+            )
+            continue
+        if uid in unsound:
+            continue
+        kept = (place_of(entry), entry.size, entry.digest, entry.source, entry.seq, entry.time)
+        said = (one.path, one.size, one.digest, one.source, one.seq, one.added)
+        if kept != said or rows.get(uid) != expected.get(uid, rows.get(uid)):
+            names = ("path", "size", "digest", "source digest", "line", "time")
+            differs = [n for n, a, b in zip(names, kept, said, strict=True) if a != b]
+            found = f"{', '.join(differs) or 'what the object says'} differ"
+            yield Concern(
+                "index-differs",
+                found,
+                "what object and journal say",
+                patient=one.person.label,
+                date=one.date,
+                uids=(uid,),
+                path=one.path,
+            )
+    for uid, entry in promises.items():
+        if uid not in instances and uid not in unsound:
+            path = place_of(entry)
+            yield Concern("index-lacks-object", "no row", "a row", uids=(uid,), path=path)

@@ -1,0 +1,124 @@
+"""What the objects themselves give cause to say: validator, consent, quality."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from typing import TYPE_CHECKING
+
+from archiver.records.model import Concern, Facts, Instance, Told, concern_about
+from archiver.records.pictures import Picture
+from archiver.records.rules.rule_set import AuditLimits
+
+if TYPE_CHECKING:
+    from archiver.photo import QualityLimits
+
+#: Rules of the validator whose findings mean that a picture may show the wrong side or tooth.
+SIDE_RULES = frozenset(
+    {
+        "flip-unexplained",
+        "laterality-contradicts",
+        "modifier-contradicts-teeth",
+        "modifiers-contradict",
+        "orientation-contradicts-view",
+        "region-side-contradicts",
+        "surface-contradicts-tooth",
+        "tooth-contradicts-laterality",
+        "tooth-contradicts-region",
+        "tooth-meaning-contradicts",
+        "tooth-twice",
+        "truth-test",
+        "turn-contradicts-modifier",
+        "turn-contradicts-preserved",
+        "turn-impossible",
+        "view-contradicts-side",
+        "view-contradicts-surface",
+    }
+)
+#: Findings that a check of this room tells in words of its own.
+_TOLD_ELSEWHERE = frozenset({"derived-without-source"})
+
+
+def check_objects(
+    instances: Sequence[Instance],
+    pictures: Sequence[Picture],
+    facts: Mapping[str, Facts],
+    limits: AuditLimits,
+    quality: QualityLimits | None,
+) -> list[Concern]:
+    """Tell what validator, consent and quality give cause to say.
+
+    Parameters
+    ----------
+    quality
+        None where the pictures were not looked at.
+    """
+    concerns: list[Concern] = []
+    for one in instances:
+        known = facts.get(one.uid)
+        if known is not None:
+            concerns += _told(one, known.told)
+    for picture in pictures:
+        if limits.least_pixels and 0 < picture.longer_side < limits.least_pixels:
+            found = f"{picture.longer_side} pixels on the longer side"
+            expected = f"at least {limits.least_pixels}"
+            concerns.append(concern_about("picture-small", picture.first, found, expected))
+        known = facts.get(picture.first.uid)
+        if limits.consent and known is not None and not known.consent:
+            concerns.append(concern_about("consent-absent", picture.first, "no word on consent"))
+        if quality is not None:
+            concerns += _quality(picture, facts, quality)
+    return concerns
+
+
+def _told(one: Instance, told: Sequence[Told]) -> Iterator[Concern]:
+    """Yield one concern for each rule of the validator, however often it is broken."""
+    first: dict[str, Told] = {}
+    for finding in told:
+        if finding.severity != "note" and finding.rule not in _TOLD_ELSEWHERE:
+            first.setdefault(finding.rule, finding)
+    for rule, finding in first.items():
+        if rule in SIDE_RULES:
+            kind = "side-contradiction"
+        else:
+            kind = "object-invalid" if finding.severity == "error" else "object-doubtful"
+        place = f"{finding.attribute}: " if finding.attribute else ""
+        yield concern_about(
+            kind, one, place + finding.found, finding.expected, rule=rule, source=finding.clause
+        )
+
+
+def _quality(
+    picture: Picture, facts: Mapping[str, Facts], limits: QualityLimits
+) -> Iterator[Concern]:
+    one = picture.first
+    looks = [f.look for i in picture.instances if (f := facts.get(i.uid)) is not None]
+    if any(look is not None and "undecodable" in look.figures for look in looks):
+        yield concern_about("picture-undecodable", one, "no decoder here takes its pixels")
+        return
+    figures = picture.figures
+    if not figures:
+        return
+    blur, share = figures.get("blur", 0.0), figures.get("blur_share", 0.0)
+    if blur > limits.blur and share > limits.blur_share:
+        found = f"blur of {blur:.1f} pixels, {share:.1f} per mille of the longer side"
+        yield concern_about("picture-soft", one, found, f"at most {limits.blur_share:g} per mille")
+    low, high = limits.lightness
+    if not low <= figures["lightness"] <= high:
+        found = f"mean L* {figures['lightness']:.0f}"
+        yield concern_about("picture-exposure", one, found, f"{low:g} to {high:g}")
+    clipped = [
+        f"{name} {figures[name]:.1%}"
+        for name, limit in (
+            ("highlights", limits.highlights),
+            ("shadows", limits.shadows),
+            ("glare", limits.glare),
+        )
+        if figures[name] > limit
+    ]
+    if clipped:
+        yield concern_about("picture-clipped", one, ", ".join(clipped))
+    for name, (least, most) in (("cast_a", limits.cast_a), ("cast_b", limits.cast_b)):
+        if name in figures and not least <= figures[name] <= most:
+            found = f"{name.replace('cast_', 'mean ')}* {figures[name]:.0f} where it is brightest"
+            yield concern_about("picture-cast", one, found, f"{least:g} to {most:g}")
+            return

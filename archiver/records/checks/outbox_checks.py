@@ -1,0 +1,102 @@
+"""What waits to be sent to another archive, or to be taken charge of, for too long.
+
+The outbox is a database file of its own beside the index (``outbox.sqlite``, table
+``shipments``). It is read here through its columns and never written.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import closing
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from pathlib import Path
+
+from archiver.records.model import Concern, Instance
+from archiver.records.rules.rule_set import AuditLimits
+
+FILE = "outbox.sqlite"
+_READ = "SELECT destination, sop_instance, state, reason, queued_at, changed_at FROM shipments"
+
+
+@dataclass(frozen=True)
+class Waiting:
+    """An item of the outbox.
+
+    Parameters
+    ----------
+    state
+        ``queued``, ``sent``, ``committed`` or ``failed``.
+    queued, changed
+        When it was put in and when its state changed last, ISO 8601.
+    """
+
+    destination: str
+    sop: str
+    state: str
+    reason: str
+    queued: str
+    changed: str
+
+
+def read_outbox(archive: Path) -> tuple[list[Waiting], str]:
+    """Read the outbox of an archive.
+
+    Returns
+    -------
+    items, trouble
+        Empty where there is no outbox; `trouble` says why one cannot be read.
+    """
+    path = archive / FILE
+    if not path.is_file():
+        return [], ""
+    try:
+        with closing(sqlite3.connect(f"{path.resolve().as_uri()}?mode=ro", uri=True)) as database:
+            return [Waiting(*map(str, row)) for row in database.execute(_READ)], ""
+    except sqlite3.Error as error:
+        return [], f"the outbox cannot be read: {str(error)[:120]}"
+
+
+def check_outbox(
+    items: Sequence[Waiting],
+    instances: Mapping[str, Instance],
+    limits: AuditLimits,
+    now: datetime,
+) -> Iterator[Concern]:
+    """Tell what was given up, what is overdue, and what nobody took charge of."""
+    for item in items:
+        if item.state == "failed":
+            yield _told("outbox-failed", item, instances, item.reason or "given up", "")
+        elif item.state == "queued" and _older(item.queued, now, limits.outbox_hours):
+            expected = f"sent within {limits.outbox_hours} hours"
+            yield _told("outbox-overdue", item, instances, f"queued {item.queued[:16]}", expected)
+        elif item.state == "sent" and _older(item.changed, now, limits.commitment_hours):
+            expected = f"committed within {limits.commitment_hours} hours"
+            found = f"sent {item.changed[:16]}"
+            yield _told("outbox-uncommitted", item, instances, found, expected)
+
+
+def _older(text: str, now: datetime, hours: int) -> bool:
+    try:
+        then = datetime.fromisoformat(text)
+    except ValueError:
+        return True  # a time that cannot be read must not hide an item
+    if then.tzinfo is None:
+        then = then.replace(tzinfo=now.tzinfo)
+    return now - then > timedelta(hours=hours)
+
+
+def _told(
+    kind: str, item: Waiting, instances: Mapping[str, Instance], found: str, expected: str
+) -> Concern:
+    one = instances.get(item.sop)
+    return Concern(
+        kind,
+        f"to {item.destination}: {found}",
+        expected,
+        patient=one.person.label if one else "",
+        date=one.date if one else "",
+        uids=(item.sop,),
+        path=FILE,
+    )

@@ -1,0 +1,174 @@
+"""Instances that a rejection note withdrew: what the index says of them, and what came after.
+
+A rejected instance is no part of what is complete or correct. An audit says that it exists, why,
+and what took its place.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+from sqlalchemy import func, select
+
+from archiver.archive.store import tables as t
+from archiver.objects import concepts
+from archiver.records.model import Concern, Facts, Instance, concern_about
+
+if TYPE_CHECKING:
+    from sqlalchemy import Connection
+
+#: Of a note and what it names: code, meaning and line of the journal.
+Rejections = dict[tuple[str, str], tuple[str, str, int]]
+
+
+def read_rejections(connection: Connection) -> Rejections:
+    """Return what an index says that notes reject, by the UIDs of the instance and the note."""
+    c, note = t.rejections.c, t.instances.c
+    statement = select(
+        c.sop_instance_uid,
+        func.coalesce(note.sop_instance_uid, ""),
+        c.code,
+        c.meaning,
+        c.journal_seq,
+    ).select_from(t.rejections.outerjoin(t.instances, c.note == note.number))
+    return {
+        (uid, by): (code, meaning, seq)
+        for uid, by, code, meaning, seq in connection.execute(statement)
+    }
+
+
+def wrong_marks(connection: Connection) -> int:
+    """Return how many rows are marked otherwise than the index's own table of rejections says."""
+    r, i, teeth = t.rejections.c, t.instances.c, t.instance_teeth.c
+    first: dict[str, tuple[int, int, str]] = {}
+    for uid, seq, note, meaning in connection.execute(
+        select(r.sop_instance_uid, r.journal_seq, r.note, r.meaning)
+    ):
+        first[uid] = min(first.get(uid, (seq, note, meaning)), (seq, note, meaning))
+    statement = select(i.sop_instance_uid, i.rejected).where(i.rejected.is_not(None))
+    marked = {row.sop_instance_uid: row.rejected for row in connection.execute(statement)}
+    known = set(connection.execute(select(i.sop_instance_uid)).scalars()) if first else set()
+    wanted = {uid: meaning for uid, (_, _, meaning) in first.items() if uid in known}
+    wrong = len(marked.items() ^ wanted.items())
+    beside = t.instance_teeth.join(t.instances, teeth.instance == i.number)
+    # Not a comparison with true or false: a damaged value is neither.
+    sound = teeth.rejected == i.rejected.is_not(None)
+    return wrong + len(connection.execute(select(i.number).select_from(beside).where(~sound)).all())
+
+
+def rejections_of(facts: Mapping[str, Facts], lines: Mapping[str, int]) -> Rejections:
+    """Return what the notes themselves say.
+
+    Parameters
+    ----------
+    facts
+        Of the objects that are sound, by SOP Instance UID.
+    lines
+        Line of the journal of each.
+    """
+    found: Rejections = {}
+    for note, known in facts.items():
+        for uid in known.rejects:
+            meaning = concepts.REJECTIONS[known.title].meaning
+            found[uid, note] = (known.title, meaning, lines.get(note, 0))
+    return found
+
+
+def check_rejections(said: Rejections, right: Rejections, unsound: set[str]) -> Iterator[Concern]:
+    """Compare what the index says is rejected with what the notes say.
+
+    Parameters
+    ----------
+    unsound
+        Objects that are gone or changed, of which nothing can be said.
+    """
+    for uid, note in sorted(said.keys() | right.keys()):
+        if note not in unsound and said.get((uid, note)) != right.get((uid, note)):
+            yield Concern(
+                "index-differs",
+                f"what note {note or '(none)'} rejects differs",
+                "what the note says",
+                uids=tuple(one for one in (uid, note) if one),
+                path="index.sqlite",
+            )
+
+
+def check_rejected(instances: Sequence[Instance], facts: Mapping[str, Facts]) -> Iterator[Concern]:
+    """Tell of each rejected photograph what took its place, and whether its side was changed."""
+    places = _Places.of(instances)
+    rejected = {one.uid: one for one in instances if one.rejected}
+    for one in instances:
+        sources = facts[one.uid].sources if one.uid in facts else ()
+        made_from = [rejected[uid] for uid in sources if uid in rejected]
+        if one.rejected and one.is_photograph:
+            taken = places.taken_by(one)
+            # A corrected picture that is no longer due gives way to the photograph as shot.
+            yield from _told(
+                one, taken or [new for old in made_from for new in places.taken_by(old)]
+            )
+        elif made_from:
+            yield concern_about("source-rejected", one, "what it was made from is rejected")
+
+
+@dataclass(frozen=True)
+class _Places:
+    """Valid photographs by what they were made from, and instances by what they replace."""
+
+    made_from: Mapping[tuple[str, str], list[Instance]]
+    after: Mapping[str, list[Instance]]
+
+    @classmethod
+    def of(cls, instances: Sequence[Instance]) -> _Places:
+        made_from: dict[tuple[str, str], list[Instance]] = defaultdict(list)
+        after: dict[str, list[Instance]] = defaultdict(list)
+        for one in instances:
+            if not one.rejected and one.is_photograph and one.source:
+                made_from[one.source, one.role].append(one)
+            if one.predecessor:
+                after[one.predecessor].append(one)
+        return cls(made_from, after)
+
+    def taken_by(self, one: Instance) -> list[Instance]:
+        """Return the valid photographs that took the place of a rejected one."""
+        alike = self.made_from.get((one.source, one.role), []) if one.source else []
+        # Another archive knows no camera files; there the instances say what they replace.
+        return alike or self._replacing(one)
+
+    def _replacing(self, one: Instance) -> list[Instance]:
+        found: list[Instance] = []
+        waiting, seen = [one], {one.uid}
+        while waiting:
+            for other in self.after.get(waiting.pop().uid, ()):
+                if other.uid not in seen:
+                    seen.add(other.uid)
+                    (waiting if other.rejected else found).append(other)
+        return found
+
+
+def _told(one: Instance, after: Sequence[Instance]) -> Iterator[Concern]:
+    reason = f"rejected: {one.rejected}"
+    if not after:
+        yield concern_about("rejected-alone", one, f"{reason}; nothing took its place")
+        return
+    new = max(after, key=lambda other: other.seq)
+    day = new.added[:10]
+    replaced = f"{reason}; replaced {day}".rstrip()
+    yield _with(concern_about("rejected-replaced", one, replaced), new)
+    was, now = _side(one), _side(new)
+    if was and now and was != now:
+        found = f"side {was} became {now}" + (f" on {day}" if day else "")
+        yield _with(concern_about("side-amended", new, found), one)
+
+
+def _with(concern: Concern, other: Instance) -> Concern:
+    return replace(concern, uids=(*concern.uids, other.uid))
+
+
+def _side(one: Instance) -> str:
+    if one.laterality in ("R", "L"):
+        return one.laterality
+    letters = {"R" if iso[0] in "1458" else "L" for iso in one.teeth}
+    return letters.pop() if len(letters) == 1 else ""

@@ -1,0 +1,177 @@
+"""Do dates and clocks agree with each other and with the visit?"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterable, Iterator, Sequence
+from datetime import date, datetime, timedelta
+from functools import lru_cache
+
+from archiver.records.episodes import Episode
+from archiver.records.model import Concern, Instance, Person, concern_about
+from archiver.records.pictures import Picture
+from archiver.records.rules.rule_set import AuditLimits
+
+#: Ages that a naming of teeth cannot have (years; common practice, wide on purpose).
+_LAST_DECIDUOUS = 16
+_FIRST_PERMANENT = 4
+
+
+@lru_cache(maxsize=4096)
+def day_of(text: str) -> date | None:
+    """Return an ISO 8601 day, None where it is none."""
+    try:
+        return date.fromisoformat(text[:10])
+    except ValueError:
+        return None
+
+
+def acquired(one: Instance) -> datetime | None:
+    """Return when an instance says it was acquired, in the time of its place (PS3.5 6.2, DT)."""
+    digits = one.acquired.split(".")[0].split("+")[0].split("-")[0]
+    for length, form in ((14, "%Y%m%d%H%M%S"), (12, "%Y%m%d%H%M"), (8, "%Y%m%d")):
+        if len(digits) >= length:
+            try:
+                return datetime.strptime(digits[:length], form)
+            except ValueError:
+                return None
+    return None
+
+
+def check_times(
+    instances: Sequence[Instance], pictures: Sequence[Picture], limits: AuditLimits, now: datetime
+) -> list[Concern]:
+    """Check every date; each picture has one concern about its clock at most."""
+    concerns: list[Concern] = []
+    for one in instances:
+        concerns += _study_day(one, now.date())
+    concerns += _births(instances)
+    visits: dict[tuple[tuple[str, str], str], list[tuple[datetime, Picture]]] = defaultdict(list)
+    for picture in pictures:
+        when = acquired(picture.first)
+        told = _clock(picture, when, limits, now)
+        if told is not None:
+            concerns.append(told)
+        elif when is not None:
+            visits[picture.person.key, picture.date].append((when, picture))
+    for taken in visits.values():
+        concerns += _spread(taken, limits.hours_of_visit)
+    return concerns
+
+
+def _study_day(one: Instance, today: date) -> Iterator[Concern]:
+    day = day_of(one.date)
+    if day is None:
+        yield concern_about("visit-date-missing", one, "there is no study date")
+        return
+    if day > today:
+        found = f"the study date is {one.date}"
+        yield concern_about("date-in-future", one, found, f"a day up to {today.isoformat()}")
+
+
+def _births(instances: Iterable[Instance]) -> Iterator[Concern]:
+    """Tell visits before the patient's birth, each once."""
+    visits: dict[tuple[Person, str], list[Instance]] = defaultdict(list)
+    for one in instances:
+        day, born = day_of(one.date), day_of(one.person.birth_date)
+        if day is not None and born is not None and born > day:
+            visits[one.person, one.date].append(one)
+    for (person, day_told), found in visits.items():
+        yield Concern(
+            "born-after-visit",
+            f"born {person.birth_date}",
+            f"a day up to {day_told}",
+            patient=person.label,
+            date=day_told,
+            uids=tuple(one.uid for one in found),
+            who=found[0].who,
+        )
+
+
+def _clock(
+    picture: Picture, when: datetime | None, limits: AuditLimits, now: datetime
+) -> Concern | None:
+    one = picture.first
+    day, added = day_of(one.date), day_of(one.added)
+    if when is None:
+        words = "there is no time of acquisition"
+        if one.acquired:
+            words = "the time of acquisition cannot be read"
+        return concern_about("date-missing", one, words)
+    found = f"acquired {when:%Y-%m-%d %H:%M}"
+    if when.date() > now.date():
+        if day is not None and day > now.date():
+            return None
+        return concern_about("date-in-future", one, found, f"up to {now:%Y-%m-%d}")
+    if day is None:
+        return None
+    # A clock that was never set tells 1 January of the year in which the camera was made.
+    if (when.month, when.day) == (1, 1) and when.year < day.year:
+        return concern_about("clock-at-default", one, found, f"near {day}")
+    if added is not None and when.date() > added + timedelta(days=1):
+        return concern_about("clock-after-archiving", one, found, f"before {added}, when it came")
+    apart = abs((when.date() - day).days)
+    if apart > limits.days_from_visit:
+        expected = f"at most {limits.days_from_visit} days from {day}"
+        return concern_about("date-outside-visit", one, f"{found}, {apart} days apart", expected)
+    return None
+
+
+def _spread(taken: list[tuple[datetime, Picture]], hours: int) -> Iterator[Concern]:
+    taken.sort(key=lambda one: one[0])
+    (first, earliest), (last, latest) = taken[0], taken[-1]
+    if last - first > timedelta(hours=hours):
+        found = f"pictures from {first:%Y-%m-%d %H:%M} to {last:%Y-%m-%d %H:%M}"
+        yield Concern(
+            "clock-spread",
+            found,
+            f"at most {hours} hours",
+            patient=earliest.person.label,
+            date=earliest.date,
+            uids=(earliest.first.uid, latest.first.uid),
+            who=latest.first.who,
+        )
+
+
+def age_on(born: date, day: date) -> int:
+    """Return the age in whole years."""
+    return day.year - born.year - ((day.month, day.day) < (born.month, born.day))
+
+
+def check_ages(pictures: Iterable[Picture]) -> Iterator[Concern]:
+    """Check that the teeth named fit the patient's age."""
+    for picture in pictures:
+        born, day = day_of(picture.person.birth_date), day_of(picture.date)
+        if born is None or day is None or day < born:
+            continue
+        age = age_on(born, day)
+        wrong = sorted(iso for iso in picture.teeth if _misfits(iso, age))
+        if wrong:
+            found = f"tooth {', '.join(wrong)} at the age of {age}"
+            yield concern_about("tooth-not-of-age", picture.first, found)
+
+
+def _misfits(iso: str, age: int) -> bool:
+    deciduous = iso[0] in "5678"
+    return age >= _LAST_DECIDUOUS if deciduous else age < _FIRST_PERMANENT
+
+
+def check_extracted(pictures: Iterable[Picture], episodes: Sequence[Episode]) -> Iterator[Concern]:
+    """Tell pictures of teeth that were extracted before."""
+    gone: dict[tuple[str, str], tuple[date, str]] = {}
+    for episode in episodes:
+        if "extract" in episode.treatment.casefold():
+            for tooth in episode.teeth:
+                end = episode.finished or episode.start
+                gone[episode.patient_id, tooth.iso] = (end, episode.issuer)
+    if not gone:
+        return
+    for picture in pictures:
+        day = day_of(picture.date)
+        for iso in sorted(picture.teeth):
+            known = gone.get((picture.person.patient_id, iso))
+            if known is None or day is None or day <= known[0]:
+                continue
+            if known[1] in ("", picture.person.issuer):
+                found = f"tooth {iso} was extracted on {known[0]}"
+                yield concern_about("tooth-extracted", picture.first, found)

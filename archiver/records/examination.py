@@ -1,0 +1,168 @@
+"""What an audit takes from an object's file: digest, findings, words, and the look of it."""
+
+from __future__ import annotations
+
+import hashlib
+import warnings
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, replace
+from enum import IntEnum
+from io import BytesIO
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from archiver.archive.store import digest_file
+from archiver.errors import InputError
+from archiver.objects import concepts
+from archiver.records.model import Facts, Look, Told
+
+if TYPE_CHECKING:
+    from pydicom import Dataset
+
+    from archiver.objects import Description
+    from archiver.standard import Item
+
+#: Longer side to which a picture is reduced for its hash.
+_REDUCED = 256
+
+
+class Depth(IntEnum):
+    """How far an audit looks: each level takes in those before it."""
+
+    INDEX = 0
+    DIGESTS = 1
+    OBJECTS = 2
+    PICTURES = 3
+
+
+@dataclass(frozen=True)
+class Examined:
+    """An object that was read.
+
+    Parameters
+    ----------
+    description
+        What it says of itself; None where it cannot be read as an object, or was only digested.
+    trouble
+        Why it cannot be read; empty where it can.
+    """
+
+    facts: Facts
+    description: Description | None = None
+    trouble: str = ""
+
+
+def examine_file(path: Path, depth: Depth) -> Examined:
+    """Read an object once and take from it what the depth asks for.
+
+    Raises
+    ------
+    OSError
+        If the disk refuses.
+    """
+    if depth <= Depth.DIGESTS:
+        written = digest_file(path)
+        return Examined(Facts(written.sha256, written.size))
+    data = path.read_bytes()
+    digest = hashlib.sha256(data).hexdigest()
+    from archiver.standard import Report, examine
+
+    report = Report()
+    parsed = examine(data, report)
+    told = tuple(
+        Told(f.severity.value, f.rule, f.attribute, f.found, f.expected, f.clause)
+        for f in report.findings
+        if f.severity.value != "note"
+    )
+    dataset, trouble = _dataset(data)
+    if dataset is None or parsed is None:
+        return Examined(Facts(digest, len(data), told=told), None, trouble or "no DICOM object")
+    from archiver.objects import describe
+
+    description = describe(dataset)
+    stream = _stream(parsed, data)
+    look = None
+    if depth >= Depth.PICTURES and description.is_photograph:
+        look = look_at(stream, description)
+    facts = replace(
+        said_by(dataset, description),
+        digest=digest,
+        size=len(data),
+        pixels=hashlib.sha256(stream).hexdigest() if stream else "",
+        told=told,
+        look=look,
+    )
+    return Examined(facts, description)
+
+
+def _dataset(data: bytes) -> tuple[Dataset | None, str]:
+    import pydicom
+
+    try:
+        with warnings.catch_warnings():
+            # What pydicom thinks of single values is the validator's business.
+            warnings.simplefilter("ignore")
+            return pydicom.dcmread(BytesIO(data), stop_before_pixels=True), ""
+    except Exception as error:
+        # pydicom raises whatever the bytes lead it to; a bad file must not end the rest.
+        return None, f"it cannot be read as DICOM ({' '.join(str(error).split())[:80]})"
+
+
+def said_by(dataset: Dataset, description: Description) -> Facts:
+    """Return what an object says in words; its digest, size and pixels are not known."""
+    from archiver.objects import comments, text
+
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        words = comments(dataset)
+        operator = text(dataset, "OperatorsName")
+    selection = description.selection
+    rejects = selection is not None and selection.rejects
+    return Facts(
+        "",
+        0,
+        stage=words.get(concepts.STAGE, ""),
+        consent=words.get(concepts.CONSENT, ""),
+        operator=operator,
+        confirmed_by=description.confirmed_by,
+        sources=tuple(uid for uid in description.source_uids if uid),
+        orientation=str(description.orientation or ""),
+        title=selection.title.value if selection is not None and rejects else "",
+        rejects=selection.uids if selection is not None and rejects else (),
+    )
+
+
+def _stream(parsed: Item, data: bytes) -> bytes:
+    """Return the bytes of the pixel data: fragments joined, or the value as it stands."""
+    from archiver.standard import PIXEL_DATA
+
+    element = parsed.elements.get(PIXEL_DATA)
+    if element is None:
+        return b""
+    if element.fragments is None:
+        return bytes(element.value)
+    pieces = element.fragments[1:]
+    return b"".join(data[f.offset : f.offset + f.length] for f in pieces)
+
+
+def look_at(stream: bytes, description: Description) -> Look:
+    """Decode a picture for its hash and its figures of quality.
+
+    A stream that is no JPEG, or that nothing here decodes, has the figure ``undecodable``.
+    """
+    import numpy as np
+    from PIL import Image
+
+    from archiver.photo import Box, measure, reduced, tile_boxes, tiles_of
+    from archiver.records.checks.likeness import hashes_of
+
+    try:
+        small = reduced(stream, _REDUCED)
+        hashes = hashes_of(small)
+        whole = np.asarray(reduced(stream, 1 << 16))
+    except (InputError, OSError, ValueError, Image.DecompressionBombError):
+        return Look((), {"undecodable": 1.0})
+    rows, columns = whole.shape[:2]
+    figures = measure(tiles_of(whole, tile_boxes(Box(0, 0, columns, rows))), max(rows, columns))
+    known: Mapping[str, Any] = asdict(figures)
+    return Look(hashes, {k: float(v) for k, v in known.items() if v is not None})

@@ -1,0 +1,203 @@
+"""Instances as an index has them, and each row's digest."""
+
+from __future__ import annotations
+
+import gc
+import hashlib
+from collections.abc import Collection, Iterable, Iterator, Mapping
+from contextlib import contextmanager
+from pathlib import Path
+from sys import intern
+from typing import TYPE_CHECKING, Any
+
+from sqlalchemy import Boolean, Integer, StaticPool, create_engine, select, type_coerce
+
+from archiver.archive.store import START, Index, Kept
+from archiver.archive.store import tables as t
+from archiver.records.model import Instance, Person
+
+if TYPE_CHECKING:
+    from sqlalchemy import Connection
+
+_I, _P = t.instances.c, t.patients.c
+_JOINED = t.instances.outerjoin(t.patients, _I.patient == _P.number)
+_PERSON = (_P.patient_id, _P.issuer, _P.name, _I.birth_date, _I.sex)
+_READ = (
+    _I.sop_instance_uid,
+    _I.series_uid,
+    _I.study_uid,
+    _I.sop_class_uid,
+    _I.modality,
+    _I.study_date,
+    _I.study_time,
+    _I.acquired,
+    _I.study_description,
+    _I.teeth,
+    _I.view,
+    _I.surface,
+    _I.mirror,
+    _I.confirmed,
+    _I.role,
+    _I.laterality,
+    _I.rows,
+    _I.columns,
+    _I.path,
+    _I.size,
+    _I.digest,
+    _I.source_digest,
+    _I.journal_seq,
+    _I.added,
+    _I.rejected,
+    _I.predecessor,
+)
+#: Surrogate keys say nothing of an instance and differ between two indices of the same objects;
+#: what rejects it stands in other objects, and is compared by `archiver.records.checks.rejections`.
+_ROW = [c for c in t.instances.columns if c.name not in ("number", "patient", "rejected")]
+#: As they are stored: a truth value that is neither 0 nor 1 would read as true and match nothing.
+_RAW = [type_coerce(c, Integer) if isinstance(c.type, Boolean) else c for c in _ROW]
+_PATIENT = [c for c in t.patients.columns if c.name != "number"]
+
+
+@contextmanager
+def without_collection() -> Iterator[None]:
+    """Keep the collector of reference cycles away while many small values are made.
+
+    Nothing that an audit makes refers back to what refers to it, so all that the collector would
+    do is go through it again and again.
+    """
+    was_on = gc.isenabled()
+    gc.disable()
+    try:
+        yield
+    finally:
+        if was_on:
+            gc.enable()
+
+
+def read_instances(
+    connection: Connection,
+    who: Mapping[int, str] | None = None,
+    patients: Collection[str] | None = None,
+) -> list[Instance]:
+    """Read every instance of an index, in the order of their coming in.
+
+    Parameters
+    ----------
+    who
+        Who wrote each line of the journal.
+    patients
+        Identifiers of the patients whose instances are read; None for all.
+    """
+    who = who or {}
+    people: dict[tuple[Any, ...], Person] = {}
+    teeth: dict[str, tuple[str, ...]] = {"": ()}
+    found = []
+    statement = select(*_PERSON, *_READ).select_from(_JOINED).order_by(_I.journal_seq, _I.number)
+    if patients is not None:
+        statement = statement.where(_P.patient_id.in_(sorted(patients)))
+    with without_collection():
+        for row in connection.execute(statement):
+            key = tuple(row[:5])
+            person = people.get(key)
+            if person is None:
+                person = people[key] = Person(*(str(part or "") for part in key))
+            said = row[14]
+            named = teeth.get(said)
+            if named is None:
+                named = teeth[said] = tuple(said.split(","))
+            found.append(_instance(person, named, tuple(row[5:]), who))
+    return found
+
+
+def _instance(
+    person: Person, teeth: tuple[str, ...], row: tuple[Any, ...], who: Mapping[int, str]
+) -> Instance:
+    """Make an instance of a row in the order of `_READ`; what repeats is kept once."""
+    return Instance(
+        uid=row[0],
+        series=intern(row[1]),
+        study=intern(row[2]),
+        sop_class=intern(row[3]),
+        person=person,
+        modality=intern(row[4]),
+        date=intern(row[5]),
+        time=intern(row[6]),
+        acquired=row[7] or "",
+        description=intern(row[8]),
+        teeth=teeth,
+        view=intern(row[10] or ""),
+        surface=intern(row[11] or ""),
+        mirror=intern(row[12] or ""),
+        confirmed=row[13],
+        role=intern(row[14] or ""),
+        laterality=intern(row[15] or ""),
+        rows=row[16],
+        columns=row[17],
+        path=row[18],
+        size=row[19],
+        digest=row[20],
+        source=row[21] or "",
+        seq=row[22],
+        added=intern(row[23]),
+        who=who.get(row[22], ""),
+        rejected=intern(row[24] or ""),
+        predecessor=row[25] or "",
+    )
+
+
+def row_digests(connection: Connection) -> dict[str, str]:
+    """Return, by SOP Instance UID, a digest of all that an index says of an instance."""
+    teeth = _teeth_digests(connection)
+    digests: dict[str, str] = {}
+    uid_at = [c.name for c in _ROW].index("sop_instance_uid")
+    statement = select(_I.number, *_RAW, *_PATIENT).select_from(_JOINED)
+    for number, *values in connection.execute(statement):
+        told = repr((values, teeth.get(number, "")))
+        uid = str(values[uid_at])
+        # A second row of the same instance must not hide behind the first.
+        before = digests.get(uid, "")
+        digests[uid] = hashlib.sha256((before + told).encode("utf-8", "replace")).hexdigest()
+    return digests
+
+
+def _teeth_digests(connection: Connection) -> dict[int, str]:
+    c = t.instance_teeth.c
+    statement = select(c.instance, c.tooth, c.kind, c.view, c.study_at)
+    hashed: dict[int, Any] = {}
+    for instance, *values in connection.execute(statement.order_by(c.instance, c.tooth)):
+        one = hashed.get(instance)
+        if one is None:
+            one = hashed[instance] = hashlib.sha256()
+        one.update(repr(values).encode("utf-8", "replace"))
+    return {number: one.hexdigest() for number, one in hashed.items()}
+
+
+def unused_patients(connection: Connection) -> int:
+    """Return how many rows of patients no instance names."""
+    used = select(_I.patient)
+    return len(connection.execute(select(_P.number).where(_P.number.not_in(used))).all())
+
+
+def stray_teeth(connection: Connection) -> int:
+    """Return how many instances of the table of teeth are in no other table."""
+    c = t.instance_teeth.c
+    known = select(_I.number)
+    return len(connection.execute(select(c.instance).where(c.instance.not_in(known))).all())
+
+
+def stray_positions(connection: Connection) -> int:
+    """Return how many rows there are of a position beside the one that there ought to be."""
+    return len(connection.execute(select(t.applied.c.only).where(t.applied.c.only != 1)).all())
+
+
+def index_in_memory(kept: Iterable[Kept] = ()) -> Index:
+    """Return an index of its own that ends with the process."""
+    engine = create_engine(
+        "sqlite://", poolclass=StaticPool, connect_args={"check_same_thread": False}
+    )
+    index = Index(engine, Path("index in memory"))
+    index.prepare()
+    first = list(kept)
+    if first:
+        index.add(first, START)
+    return index

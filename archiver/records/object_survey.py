@@ -1,0 +1,124 @@
+"""Going through the objects of an archive: those that changed are read, the others remembered."""
+
+from __future__ import annotations
+
+import os
+from collections import deque
+from collections.abc import Callable, Iterable, Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import TypeVar
+
+from archiver.archive.store import Layout
+from archiver.records.audit_memory import Memory, Remembered
+from archiver.records.checks.integrity import FileSeen
+from archiver.records.examination import Depth, Examined, examine_file
+from archiver.records.model import Facts
+
+#: Objects read at once; reading and hashing give the interpreter lock away.
+_WORKERS = 2
+
+Job = TypeVar("Job")
+Result = TypeVar("Result")
+
+
+@dataclass(frozen=True, slots=True)
+class Looked:
+    """An object that was looked at.
+
+    Parameters
+    ----------
+    known
+        What is to be remembered of it, or was.
+    fresh
+        Whether it was read now.
+    """
+
+    seen: FileSeen
+    known: Remembered
+    fresh: bool
+
+
+@dataclass(frozen=True, slots=True)
+class _Job:
+    path: str
+    size: int
+    changed: int
+    old: Remembered | None
+
+
+def look_at_objects(
+    layout: Layout, depth: Depth, memory: Memory, now: datetime, *, full: bool
+) -> Iterator[Looked]:
+    """Yield every file under ``objects``, in the order of their names.
+
+    Parameters
+    ----------
+    depth
+        How far each is looked at; what is remembered from less is read again.
+    full
+        Read everything, whatever is remembered.
+    """
+    known = {one.path: one for one in memory.objects()}
+    stamp = now.isoformat(timespec="seconds")
+    places: set[str] = set()
+
+    def jobs() -> Iterator[_Job]:
+        for path, status in sorted(walk(layout.objects), key=lambda one: one[0]):
+            relative = Path(path).relative_to(layout.root).as_posix()
+            places.add(relative)
+            size, changed = status.st_size, status.st_mtime_ns
+            old = None if full else known.get(relative)
+            if old is not None and (
+                (old.size, old.changed) != (size, changed) or old.depth < depth
+            ):
+                old = None
+            yield _Job(relative, size, changed, old)
+
+    def look(job: _Job) -> FileSeen:
+        if job.old is not None:
+            return FileSeen(job.path, Examined(job.old.facts))
+        try:
+            return FileSeen(job.path, examine_file(layout.root / job.path, depth))
+        except OSError as error:
+            return FileSeen(job.path, None, f"the disk says: {error.strerror}")
+
+    for job, seen in in_order(look, jobs()):
+        if job.old is not None:
+            yield Looked(seen, job.old, False)
+            continue
+        facts = seen.examined.facts if seen.examined else Facts("", 0)
+        new = Remembered(job.path, seen.stem, job.size, job.changed, depth, facts, stamp)
+        yield Looked(seen, new, True)
+    memory.drop(set(known) - places)
+
+
+def walk(folder: Path) -> Iterator[tuple[str, os.stat_result]]:
+    """Yield every file under a folder with what the system knows of it; links are not followed."""
+    waiting = [os.fspath(folder)]
+    while waiting:
+        try:
+            with os.scandir(waiting.pop()) as entries:
+                for entry in entries:
+                    if entry.is_dir(follow_symlinks=False):
+                        waiting.append(entry.path)
+                    else:
+                        yield entry.path, entry.stat(follow_symlinks=False)
+        except FileNotFoundError:
+            continue
+
+
+def in_order(work: Callable[[Job], Result], jobs: Iterable[Job]) -> Iterator[tuple[Job, Result]]:
+    """Do jobs in threads, a few ahead, and yield them with their results in their order."""
+    with ThreadPoolExecutor(_WORKERS, "object") as pool:
+        ahead: deque[tuple[Job, Future[Result]]] = deque()
+        for job in jobs:
+            ahead.append((job, pool.submit(work, job)))
+            if len(ahead) > 2 * _WORKERS:
+                first, future = ahead.popleft()
+                yield first, future.result()
+        while ahead:
+            first, future = ahead.popleft()
+            yield first, future.result()

@@ -1,0 +1,105 @@
+"""Reading what is no archive of ours: DICOM files, and what another archive answers.
+
+There is no journal and no index to compare with, so integrity is not judged.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from contextlib import closing
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from archiver.archive.store import Kept
+from archiver.records.examination import Depth, Examined, examine_file, said_by
+from archiver.records.instance_reader import index_in_memory, read_instances
+from archiver.records.model import Concern
+from archiver.records.object_survey import in_order, walk
+from archiver.records.survey import Survey
+
+if TYPE_CHECKING:
+    from pydicom import Dataset
+
+
+def survey_files(paths: Iterable[Path], depth: Depth) -> Survey:
+    """Read DICOM files, and those under folders; there is no journal to compare them with.
+
+    Every file is read in full at each audit.
+    """
+    given = list(paths)
+    survey = Survey(", ".join(map(str, given)), max(depth, Depth.OBJECTS))
+    kept: dict[str, Kept] = {}
+    for path, seen in in_order(lambda p: _try(p, survey.depth), _candidates(given)):
+        survey.read += 1
+        if isinstance(seen, str) or seen.description is None:
+            found = seen if isinstance(seen, str) else seen.trouble
+            survey.concerns.append(Concern("object-unreadable", found, path=str(path)))
+            continue
+        survey.octets += seen.facts.size
+        uid = seen.description.sop_instance_uid
+        if uid in kept or not uid:
+            found = f"the identifier of {kept[uid].path} too" if uid else "no SOP Instance UID"
+            survey.concerns.append(
+                Concern("instance-twice", found, "an identifier of its own", path=str(path))
+            )
+            continue
+        facts = seen.facts
+        kept[uid] = Kept(
+            seen.description, path.as_posix(), facts.size, facts.digest, None, len(kept), ""
+        )
+        survey.facts[uid] = facts
+    _take_in(survey, kept)
+    return survey
+
+
+def survey_headers(where: str, headers: Iterable[Dataset]) -> Survey:
+    """Take what another archive tells of its objects: headers, without pixels.
+
+    Parameters
+    ----------
+    where
+        What the report calls that archive.
+    """
+    from archiver.objects import describe
+
+    survey = Survey(where, Depth.INDEX)
+    kept: dict[str, Kept] = {}
+    for dataset in headers:
+        description = describe(dataset)
+        uid = description.sop_instance_uid
+        if uid and uid not in kept:
+            kept[uid] = Kept(description, "", 0, "", None, len(kept), "")
+            survey.facts[uid] = said_by(dataset, description)
+    _take_in(survey, kept)
+    return survey
+
+
+def _take_in(survey: Survey, kept: dict[str, Kept]) -> None:
+    with closing(index_in_memory(kept.values())) as index, index.reading() as connection:
+        survey.instances = read_instances(connection)
+
+
+def _try(path: Path, depth: Depth) -> Examined | str:
+    try:
+        return examine_file(path, depth)
+    except OSError as error:
+        return f"the disk says: {error.strerror}"
+
+
+def _candidates(paths: Iterable[Path]) -> Iterator[Path]:
+    for given in paths:
+        if not given.is_dir():
+            yield given
+            continue
+        for name, _ in sorted(walk(given), key=lambda one: one[0]):
+            path = Path(name)
+            if path.suffix.casefold() in (".dcm", ".dicom", ".ima") or _begins_as_dicom(path):
+                yield path
+
+
+def _begins_as_dicom(path: Path) -> bool:
+    try:
+        with path.open("rb") as file:
+            return file.read(132)[128:] == b"DICM"
+    except OSError:
+        return True  # so that the trouble is told

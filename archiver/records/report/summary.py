@@ -1,0 +1,313 @@
+"""The facts of a report, once, for every form in which it is written."""
+
+from __future__ import annotations
+
+import csv
+import json
+from collections import defaultdict
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from archiver.records.audit import Audit, Tally, tally
+from archiver.records.completeness import Demand
+from archiver.records.examination import Depth
+from archiver.records.kinds import GROUPS, SEVERITIES, Kind, kind_of
+from archiver.records.rules.rule_words import explain
+
+CONCERN_COLUMNS = (
+    "severity",
+    "group",
+    "kind",
+    "title",
+    "patient",
+    "date",
+    "teeth",
+    "view",
+    "found",
+    "expected",
+    "rule",
+    "source",
+    "who",
+    "path",
+    "uids",
+    "next_step",
+    "by_whom",
+)
+DEMAND_COLUMNS = (
+    "rules",
+    "requirement",
+    "patient",
+    "date",
+    "occasion",
+    "target",
+    "view",
+    "stage",
+    "status",
+    "optional",
+    "by",
+    "who",
+    "uids",
+)
+CAUTIONS = (
+    "A picture never decides the side or the tooth of a treatment on its own: check patient, "
+    "chart and radiograph.",
+    "A side is confirmed only where an object names the person who confirmed it. No program can "
+    "prove from metadata that a picture is the right way round.",
+    "The chain of the journal shows change after the archiving, not truth before it.",
+    "Retention lists are suggestions: disposal needs a person. Nothing was deleted or changed.",
+)
+
+
+@dataclass(frozen=True)
+class Step:
+    """One thing to do next, and how often."""
+
+    by_whom: str
+    kind: Kind
+    count: int
+
+
+def next_steps(audit: Audit) -> list[Step]:
+    """Return what is to be done, the worst first."""
+    steps = [Step(kind.by_whom, kind, len(group)) for kind, group in audit.by_kind]
+    return sorted((s for s in steps if s.kind.rank < 3), key=lambda s: (s.kind.rank, -s.count))
+
+
+def tallies(audit: Audit, key: Callable[[Demand], str]) -> list[tuple[str, Tally]]:
+    """Count the required views by a key, in the order of the key."""
+    groups: dict[str, list[Demand]] = defaultdict(list)
+    for demand in audit.demands:
+        if demand.counts:
+            groups[key(demand)].append(demand)
+    return [(name, tally(group)) for name, group in sorted(groups.items())]
+
+
+def month_of(demand: Demand) -> str:
+    """Return the month of a demand's occasion."""
+    return demand.date[:7]
+
+
+def target_of(demand: Demand) -> str:
+    """Return the tooth, quadrant, arch or mouth of a demand."""
+    return demand.target
+
+
+def visit_of(demand: Demand) -> str:
+    """Return patient and day of a demand's occasion."""
+    return f"{demand.patient}, {demand.date}"
+
+
+def concern_rows(audit: Audit) -> Iterable[list[str]]:
+    """Yield every concern as text, in the order of `CONCERN_COLUMNS`."""
+    for c in audit.concerns:
+        kind = kind_of(c)
+        yield [
+            kind.severity,
+            kind.group,
+            c.kind,
+            kind.title,
+            c.patient,
+            c.date,
+            " ".join(c.teeth),
+            c.view,
+            c.found,
+            c.expected,
+            c.rule,
+            c.source,
+            c.who,
+            c.path,
+            " ".join(c.uids),
+            kind.next_step,
+            kind.by_whom,
+        ]
+
+
+def demand_rows(audit: Audit) -> Iterable[list[str]]:
+    """Yield every demand as text, in the order of `DEMAND_COLUMNS`."""
+    for d in audit.demands:
+        yield [
+            d.rules,
+            d.requirement,
+            d.patient,
+            d.date,
+            d.occasion,
+            d.target,
+            d.view,
+            d.stage,
+            d.status,
+            "yes" if d.optional else "no",
+            d.by,
+            d.who,
+            " ".join(d.uids),
+        ]
+
+
+def counted(audit: Audit) -> list[tuple[str, str]]:
+    """Return how each figure was counted."""
+    told = [
+        (
+            "Completeness",
+            "required views that are present or that a view stands in for, of all that are "
+            "required and due; recommended views and stages not reached are not counted",
+        ),
+        ("Photograph", "what came of one camera file counts once, as shot and corrected together"),
+        ("Occasion", "a day with photographs of a patient, or a row of the list of treatments"),
+    ]
+    told += [(kind.title, kind.counted) for kind, _ in audit.by_kind]
+    if audit.survey.depth < Depth.OBJECTS:
+        words = "the objects were not read: the standard and integrity were not judged"
+        if not audit.survey.facts:
+            words += ", stages, sources and confirmers are not known"
+        told.append(("Not looked at", words))
+    if audit.survey.depth < Depth.PICTURES:
+        told.append(("Not looked at", "pixels: near-duplicates and quality were not judged"))
+    return told
+
+
+def as_json(audit: Audit) -> dict[str, Any]:
+    """Return the whole report as values that JSON has."""
+    return {
+        **_heads(audit),
+        "concerns": list(_named(CONCERN_COLUMNS, concern_rows(audit))),
+        "demands": list(_named(DEMAND_COLUMNS, demand_rows(audit))),
+    }
+
+
+def _heads(audit: Audit) -> dict[str, Any]:
+    """Return all of the report but its two long lists."""
+    survey = audit.survey
+    return {
+        "when": audit.when.isoformat(timespec="seconds"),
+        "who": audit.who,
+        "version": audit.version,
+        "passes": audit.passes,
+        "archive": {
+            "where": survey.where,
+            "journal_line": survey.end.seq,
+            "journal_hash": survey.end.hash if survey.end.seq else "",
+            "instances": len(survey.instances),
+            "photographs": len(audit.pictures),
+            "objects_read": survey.read,
+            "objects_remembered": survey.remembered,
+            "oldest_reading": survey.oldest,
+            "depth": survey.depth.name.lower(),
+        },
+        "rules": [
+            {
+                "name": s.name,
+                "version": s.version,
+                "source": s.source,
+                "standing": s.standing,
+                "sha256": s.digest,
+                "words": explain(s),
+            }
+            for s in audit.sets
+        ],
+        "episodes": _episodes(audit),
+        "completeness": {
+            "all": _tally(audit.tally),
+            "by_rules": {k: _tally(t) for k, t in tallies(audit, lambda d: d.rules)},
+            "by_month": {k: _tally(t) for k, t in tallies(audit, month_of)},
+            "by_view": {k: _tally(t) for k, t in tallies(audit, lambda d: d.view)},
+            "by_target": {k: _tally(t) for k, t in tallies(audit, target_of)},
+            "by_patient": {k: _tally(t) for k, t in tallies(audit, lambda d: d.patient)},
+            "by_visit": {k: _tally(t) for k, t in tallies(audit, visit_of)},
+            "by_who": {k: _tally(t) for k, t in tallies(audit, lambda d: d.who)},
+        },
+        "severities": {s: audit.severity_count(s) for s in SEVERITIES},
+        "kinds": {kind.name: len(group) for kind, group in audit.by_kind},
+        "counted": [{"figure": name, "how": how} for name, how in counted(audit)],
+        "cautions": list(CAUTIONS),
+    }
+
+
+def _episodes(audit: Audit) -> dict[str, object] | None:
+    read = audit.episodes
+    if read is None:
+        return None
+    return {
+        "file": read.name,
+        "rows": read.rows,
+        "read": len(read.episodes),
+        "unreadable": [str(p) for p in read.problems],
+        "encoding": read.encoding,
+        "separator": read.separator,
+        "date_order": read.order,
+    }
+
+
+def _tally(one: Tally) -> dict[str, object]:
+    share = None if one.share is None else round(one.share, 6)
+    return {
+        "required": one.required,
+        "present": one.present,
+        "substituted": one.substituted,
+        "missing": one.missing,
+        "share": share,
+    }
+
+
+def group_counts(audit: Audit) -> dict[str, int]:
+    """Return the number of concerns that fail the audit, by group."""
+    counts = dict.fromkeys(GROUPS, 0)
+    for concern in audit.concerns:
+        kind = kind_of(concern)
+        counts[kind.group] += kind.fails
+    return counts
+
+
+def write_csv(audit: Audit, folder: Path) -> list[Path]:
+    """Write concerns and demands as separated values; a leading sign is made harmless."""
+    paths = []
+    for name, columns, rows in (
+        ("findings.csv", CONCERN_COLUMNS, concern_rows(audit)),
+        ("required-views.csv", DEMAND_COLUMNS, demand_rows(audit)),
+    ):
+        path = folder / name
+        # The mark of order tells spreadsheet programs that it is UTF-8.
+        with path.open("w", encoding="utf-8-sig", newline="") as file:
+            writer = csv.writer(file)
+            writer.writerow(columns)
+            writer.writerows([_harmless(cell) for cell in row] for row in rows)
+        paths.append(path)
+    return paths
+
+
+def _harmless(cell: str) -> str:
+    """Keep a spreadsheet from taking a text for a formula."""
+    return f"'{cell}" if cell[:1] in ("=", "+", "-", "@", "\t") else cell
+
+
+def write_json(audit: Audit, folder: Path) -> Path:
+    """Write the whole report as JSON."""
+    path = folder / "audit.json"
+    with path.open("w", encoding="utf-8") as file:
+        file.writelines(json_lines(audit))
+    return path
+
+
+def json_lines(audit: Audit) -> Iterator[str]:
+    """Yield the report as JSON, piece by piece: each finding and each view is a line."""
+    lists: dict[str, Iterable[dict[str, Any]]] = {
+        "concerns": _named(CONCERN_COLUMNS, concern_rows(audit)),
+        "demands": _named(DEMAND_COLUMNS, demand_rows(audit)),
+    }
+    between = "{\n"
+    for key, value in _heads(audit).items():
+        yield f'{between}"{key}": {json.dumps(value, ensure_ascii=False, indent=1)}'
+        between = ",\n"
+    for key, rows in lists.items():
+        yield f'{between}"{key}": ['
+        inner = "\n"
+        for row in rows:
+            yield inner + json.dumps(row, ensure_ascii=False)
+            inner = ",\n"
+        yield "\n]"
+    yield "\n}\n"
+
+
+def _named(columns: Sequence[str], rows: Iterable[list[str]]) -> Iterator[dict[str, Any]]:
+    for row in rows:
+        yield dict(zip(columns, row, strict=True))

@@ -1,0 +1,233 @@
+"""Which pictures fulfil one requirement for one tooth, quadrant, arch or mouth."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from datetime import date
+from functools import cached_property
+
+from archiver.dentition import WORD_SETS, Arch, Side, Tooth
+from archiver.records.pictures import Picture, alike, shows_any
+from archiver.records.rules.rule_keys import OCCLUSAL_ARCH, SIDE_IN_OCCLUSION
+from archiver.records.rules.rule_set import Requirement
+from archiver.records.rules.rule_words import joined
+
+#: What a picture can fail, in the order in which the last of several is told.
+_KINDS = {
+    "mirror": "mirror-not-allowed",
+    "stage": "stage-not-told",
+    "confirmed": "confirmer-not-allowed",
+    "quality": "quality-below-rule",
+    "window": "view-outside-window",
+}
+_WORDS = {
+    "mirror": "taken {how}",
+    "stage": "only pictures that do not tell their stage",
+    "confirmed": "the side is confirmed by {by}",
+    "quality": "below the rule's limit of quality ({quality})",
+    "window": "taken on {date} only, outside the time allowed",
+}
+
+
+@dataclass(frozen=True)
+class Target:
+    """What a requirement is about.
+
+    Parameters
+    ----------
+    teeth
+        Of which a picture must show one; empty for the mouth.
+    arch, side
+        None where the target has both.
+    """
+
+    label: str
+    teeth: tuple[Tooth, ...] = ()
+    arch: Arch | None = None
+    side: Side | None = None
+
+    @cached_property
+    def isos(self) -> frozenset[str]:
+        """The teeth by their ISO 3950 designations."""
+        return frozenset(tooth.iso for tooth in self.teeth)
+
+    def words(self, views: Iterable[str]) -> tuple[str, ...]:
+        """Return views with those put in that depend on arch and side."""
+        found = []
+        for view in views:
+            if view == OCCLUSAL_ARCH and self.arch is not None:
+                found.append(f"{self.arch.value} occlusal arch")
+            elif view == SIDE_IN_OCCLUSION and self.side is not None:
+                found.append(f"{self.side.value} buccal")
+            else:
+                found.append(view)
+        return tuple(found)
+
+
+def targets_of(requirement: Requirement, teeth: Sequence[Tooth]) -> Iterator[Target]:
+    """Yield what a requirement is about on an occasion with these teeth."""
+    if requirement.scope == "mouth":
+        yield _arch(Arch(requirement.arch)) if requirement.arch else Target("mouth")
+        return
+    seen: set[str] = set()
+    for tooth in teeth:
+        target = _target(requirement.scope, tooth)
+        if target.label not in seen:
+            seen.add(target.label)
+            yield target
+
+
+def _target(scope: str, tooth: Tooth) -> Target:
+    if scope == "tooth":
+        return Target(tooth.iso, (tooth,), tooth.arch, tooth.side)
+    if scope == "quadrant":
+        name = f"{tooth.arch.value} {tooth.side.value} quadrant"
+        members = WORD_SETS[name] + WORD_SETS[f"deciduous {name}"]
+        return Target(name, members, tooth.arch, tooth.side)
+    return _arch(tooth.arch)
+
+
+def _arch(arch: Arch) -> Target:
+    name = f"{arch.value} arch"
+    return Target(name, WORD_SETS[name] + WORD_SETS[f"deciduous {name}"], arch)
+
+
+@dataclass(frozen=True)
+class Match:
+    """What was found for a requirement.
+
+    Parameters
+    ----------
+    status
+        ``present``, ``substituted`` or ``missing``.
+    pictures
+        That fulfil it, or that come nearest.
+    by
+        Views that stand in.
+    kind, words
+        Why it is missing.
+    """
+
+    status: str
+    pictures: tuple[Picture, ...] = ()
+    by: str = ""
+    kind: str = "view-missing"
+    words: str = "missing"
+
+
+def match(
+    requirement: Requirement,
+    target: Target,
+    pictures: Sequence[Picture],
+    near: Callable[[], Sequence[Picture]],
+    rivals: Sequence[tuple[date, date]],
+) -> Match:
+    """Find the pictures that fulfil a requirement.
+
+    Parameters
+    ----------
+    pictures
+        Of the patient, in time.
+    near
+        Gives those of the patient out of time.
+    rivals
+        Days of other stages; a picture without a stage that lies in them tells no stage.
+    """
+    views = frozenset(v for word in target.words(requirement.views) for v in alike(word))
+    fitting: list[Picture] = []
+    failing: list[tuple[Picture, tuple[str, ...]]] = []
+    for picture in pictures:
+        if _shows(picture, views, target):
+            failed = tuple(_failures(requirement, picture, rivals))
+            if failed:
+                failing.append((picture, failed))
+            else:
+                fitting.append(picture)
+    if len(fitting) >= requirement.count:
+        return Match("present", tuple(fitting))
+    taken = set(map(id, fitting))
+    others = frozenset(target.words(requirement.covered_by))
+    stand_in = [
+        p
+        for p in pictures
+        if id(p) not in taken
+        and _shows(p, others, target)
+        and not any(_failures(requirement, p, rivals))
+    ]
+    if len(fitting) + len(stand_in) >= requirement.count:
+        by = joined(sorted({p.view for p in stand_in}), "and")
+        return Match("substituted", (*fitting, *stand_in), by)
+    if fitting:
+        words = f"{len(fitting)} of {requirement.count} pictures"
+        return Match("missing", tuple(fitting), kind="view-too-few", words=words)
+    failing += [(p, ("window",)) for p in near() if _is_late(requirement, target, views, p)]
+    return _nearest(requirement, failing)
+
+
+def _is_late(
+    requirement: Requirement, target: Target, views: frozenset[str], picture: Picture
+) -> bool:
+    """Whether only its day speaks against a picture."""
+    told_other = bool(requirement.stage) and picture.stage not in ("", requirement.stage)
+    return (
+        not told_other
+        and _shows(picture, views, target)
+        and not any(f != "stage" for f in _failures(requirement, picture, ()))
+    )
+
+
+def _shows(picture: Picture, views: frozenset[str], target: Target) -> bool:
+    return picture.view in views and (not target.teeth or shows_any(picture, target.isos))
+
+
+def _failures(
+    requirement: Requirement, picture: Picture, rivals: Sequence[tuple[date, date]]
+) -> Iterator[str]:
+    through_mirror = {"mirror": True, "direct": False}.get(requirement.mirror, picture.mirror)
+    if picture.mirror not in (None, through_mirror):
+        yield "mirror"
+    if requirement.stage and picture.stage != requirement.stage:
+        if picture.stage:
+            yield "other stage"
+        elif any(low.isoformat() <= picture.date <= high.isoformat() for low, high in rivals):
+            yield "stage"
+    if not _is_confirmed(requirement, picture):
+        yield "confirmed"
+    if list(_quality_failures(requirement, picture)):
+        yield "quality"
+
+
+def _is_confirmed(requirement: Requirement, picture: Picture) -> bool:
+    if requirement.confirmed and not picture.confirmed:
+        return False
+    # The index knows that somebody confirmed, only the object knows who.
+    if not requirement.confirmed_by or not picture.confirmed_by:
+        return True
+    allowed = {name.casefold().rstrip("^ ") for name in requirement.confirmed_by}
+    return picture.confirmed_by.casefold().rstrip("^ ") in allowed
+
+
+def _quality_failures(requirement: Requirement, picture: Picture) -> Iterator[str]:
+    for name, limit in requirement.quality.items():
+        if name == "pixels":
+            if picture.longer_side < limit:
+                yield f"{picture.longer_side} pixels, at least {limit:g}"
+        elif picture.figures.get(name, 0.0) > limit:
+            yield f"{name} {picture.figures[name]:.3g}, at most {limit:g}"
+
+
+def _nearest(requirement: Requirement, failing: Sequence[tuple[Picture, tuple[str, ...]]]) -> Match:
+    """Tell the one thing that speaks against the picture that comes nearest."""
+    single = [(p, failed[0]) for p, failed in failing if len(failed) == 1 and failed[0] in _KINDS]
+    if not single:
+        return Match("missing")
+    order = list(_KINDS)
+    picture, failed = min(single, key=lambda one: order.index(one[1]))
+    words = _WORDS[failed].format(
+        how="through a mirror" if picture.mirror else "direct",
+        by=picture.confirmed_by or "nobody",
+        quality="; ".join(_quality_failures(requirement, picture)),
+        date=picture.date,
+    )
+    return Match("missing", (picture,), kind=_KINDS[failed], words=words)

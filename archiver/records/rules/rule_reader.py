@@ -1,0 +1,228 @@
+"""Reading a rules file: all that is wrong with it is told at once, each with its line."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from difflib import get_close_matches
+from importlib.resources import files
+from pathlib import Path
+from typing import Any
+
+from archiver.errors import InputError, MeaningError, Problem, SheetError
+from archiver.objects import Key, Unfit, load, shown
+from archiver.objects import Path as KeyPath
+from archiver.records.rules import rule_keys
+from archiver.records.rules.rule_set import Applies, AuditLimits, Requirement, Retention, RuleSet
+
+_TABLES = ("applies", "require", "limits", "retention")
+
+
+def shipped() -> dict[str, Path]:
+    """Return the sets that come with the program, by their names for the command line."""
+    folder = Path(str(files(__package__).joinpath("sets")))
+    return {path.stem: path for path in sorted(folder.glob("*.toml"))}
+
+
+def find_rules(name: str) -> Path:
+    """Return the file that a command line means: a path, or the name of a shipped set.
+
+    Raises
+    ------
+    SheetError
+        If there is neither.
+    """
+    path = Path(name)
+    if path.is_file():
+        return path
+    known = shipped()
+    if name in known:
+        return known[name]
+    near = get_close_matches(name, known, n=1)
+    raise SheetError(
+        Problem(
+            f"there are no rules {shown(name)}",
+            expected=f"a file, or one of {', '.join(known)}",
+            hint=f"did you mean {near[0]}?" if near else "",
+        )
+    )
+
+
+def read_rules(path: Path) -> RuleSet:
+    """Read a rules file.
+
+    Raises
+    ------
+    SheetError
+        With every problem of the file.
+    """
+    try:
+        given, lines = load(path)
+    except SheetError as error:
+        raise SheetError(*(_about_rules(p) for p in error.problems)) from None
+    reader = _Reader(path, lines)
+    top = reader.table((), {k: v for k, v in given.items() if k not in _TABLES}, rule_keys.TOP)
+    if "applies" not in given and "require" in given:
+        reader.tell((), "the table [applies] is missing", '[applies] with to = "visits"')
+    applies = _applies(reader, given.get("applies"))
+    requirements = _requirements(reader, given.get("require", []), applies)
+    limits = _limits(reader, given.get("limits"))
+    retention = _retention(reader, given.get("retention", []))
+    if not any(name in given for name in ("require", "limits", "retention")):
+        reader.tell((), "the file demands nothing", "[[require]], [limits] or [[retention]]")
+    reader.end()
+    digest = hashlib.sha256(path.read_bytes()).hexdigest()
+    return RuleSet(
+        path.stem,
+        top["name"],
+        top["version"],
+        top["source"],
+        top["standing"],
+        applies,
+        requirements,
+        limits,
+        retention,
+        digest,
+    )
+
+
+def _about_rules(problem: Problem) -> Problem:
+    words = problem.found.replace("the sheet", "the rules file").replace("sheet", "rules file")
+    return Problem(words, problem.where, problem.expected, problem.hint)
+
+
+@dataclass
+class _Reader:
+    """Collects problems, each with the line that it is sorted by."""
+
+    path: Path
+    lines: dict[KeyPath, int]
+    problems: list[tuple[int, Problem]] = field(default_factory=list)
+
+    def tell(self, path: KeyPath, found: str, expected: str = "", hint: str = "") -> None:
+        self.add(path, Problem(found, "", expected, hint))
+
+    def add(self, path: KeyPath, problem: Problem) -> None:
+        while path not in self.lines:
+            path = path[:-1]
+        line = self.lines[path]
+        self.problems.append((line, problem.at(f"{self.path.name}, line {line}")))
+
+    def table(self, path: KeyPath, value: object, keys: Mapping[str, Key]) -> dict[str, Any]:
+        """Convert the keys of a table; tell the unknown, unfit and missing ones."""
+        if not isinstance(value, Mapping):
+            self.tell(path, f'"{path[0]}" is no table', f"[{path[0]}] and its keys below")
+            return {}
+        read: dict[str, Any] = {}
+        for name, given in value.items():
+            place = (*path, name)
+            if name not in keys:
+                near = get_close_matches(str(name), keys, n=1)
+                hint = f"did you mean {near[0]}?" if near else ""
+                self.tell(place, f"unknown key {shown(name)}", ", ".join(keys), hint)
+                continue
+            try:
+                read[name] = keys[name].convert(given)
+            except Unfit as unfit:
+                self.tell(place, f"{name} = {shown(given)}", unfit.expected, unfit.hint)
+            except MeaningError as error:
+                self._take(place, error)
+        for name, key in keys.items():
+            if key.required and name not in value:
+                self.tell(path, f'"{name}" is missing', f"{name} = ...")
+        return read
+
+    def tables(self, name: str, value: object, keys: Mapping[str, Key]) -> list[dict[str, Any]]:
+        """Convert a list of tables."""
+        if not isinstance(value, list):
+            self.tell((name,), f'"{name}" is no list of tables', f"[[{name}]] and its keys below")
+            return []
+        return [self.table((name, n), one, keys) for n, one in enumerate(value)]
+
+    def _take(self, path: KeyPath, error: InputError) -> None:
+        for problem in error.problems:
+            self.add(path, problem)
+
+    def end(self) -> None:
+        if self.problems:
+            raise SheetError(*(p for _, p in sorted(self.problems, key=lambda told: told[0])))
+
+
+def _applies(reader: _Reader, value: object) -> Applies:
+    if value is None:
+        return Applies()
+    read = reader.table(("applies",), value, rule_keys.APPLIES)
+    applies = Applies(**read)
+    if applies.to == "visits" and applies.treatments:
+        hint = 'treatments belong to to = "episodes"'
+        reader.tell(("applies", "treatments"), "visits have no treatments", "", hint)
+    if applies.to == "episodes" and applies.descriptions:
+        hint = 'descriptions belong to to = "visits"'
+        reader.tell(("applies", "descriptions"), "episodes have no descriptions", "", hint)
+    return applies
+
+
+def _requirements(reader: _Reader, value: object, applies: Applies) -> tuple[Requirement, ...]:
+    found: list[Requirement] = []
+    names: dict[str, int] = {}
+    for number, read in enumerate(reader.tables("require", value, rule_keys.REQUIRE)):
+        place = ("require", number)
+        _check_together(reader, place, read, applies)
+        name = read.get("name", "")
+        if name and name in names:
+            reader.tell((*place, "name"), f"a second requirement {shown(name)}", "names once")
+        names.setdefault(name, number)
+        if any(needed not in read for needed in ("name", "view", "of")):
+            continue
+        before, after = read.pop("within", (0, 0))
+        read["views"], read["scope"] = read.pop("view"), read.pop("of")
+        if read.get("confirmed_by"):
+            read["confirmed"] = True
+        found.append(Requirement(before=before, after=after, **read))
+    return tuple(found)
+
+
+def _check_together(
+    reader: _Reader, place: KeyPath, read: Mapping[str, Any], applies: Applies
+) -> None:
+    """Tell what contradicts itself within one requirement."""
+    both = set(read.get("view", ())) & set(read.get("covered_by", ()))
+    if both:
+        reader.tell((*place, "covered_by"), f"{shown(sorted(both)[0])} stands in for itself")
+    relative = {rule_keys.OCCLUSAL_ARCH, rule_keys.SIDE_IN_OCCLUSION}
+    named = relative & (set(read.get("view", ())) | set(read.get("covered_by", ())))
+    if read.get("arch") and read.get("of") not in (None, "mouth"):
+        hint = "the teeth treated name their arch"
+        reader.tell((*place, "arch"), "arch belongs to the mouth", 'of = "mouth"', hint)
+    if named and read.get("of") == "mouth":
+        word = sorted(named)[0]
+        found = f'"{word}" needs an arch or a side, and the mouth has two'
+        reader.tell((*place, "of"), found, '"tooth", "quadrant" or "arch"')
+    if read.get("of") == "arch" and rule_keys.SIDE_IN_OCCLUSION in named:
+        reader.tell((*place, "of"), "an arch has two sides", '"tooth" or "quadrant"')
+    if read.get("confirmed") is False and read.get("confirmed_by"):
+        reader.tell((*place, "confirmed"), "confirmed = false with confirmed_by", "one of them")
+    if "within" in read and applies.to == "visits":
+        hint = 'a window belongs to to = "episodes"'
+        reader.tell((*place, "within"), "a visit is one day", "no window", hint)
+
+
+def _limits(reader: _Reader, value: object) -> AuditLimits | None:
+    if value is None:
+        return None
+    return AuditLimits(**reader.table(("limits",), value, rule_keys.LIMITS))
+
+
+def _retention(reader: _Reader, value: object) -> tuple[Retention, ...]:
+    found = []
+    for number, read in enumerate(reader.tables("retention", value, rule_keys.RETENTION)):
+        place = ("retention", number)
+        if "years" not in read and "until_age" not in read:
+            reader.tell(place, "the row sets no end", "years, until_age, or both")
+        low, high = read.get("from_age"), read.get("below_age")
+        if low is not None and high is not None and low >= high:
+            reader.tell((*place, "from_age"), f"no age is from {low} and below {high}")
+        if "name" in read and "source" in read:
+            found.append(Retention(**read))
+    return tuple(found)

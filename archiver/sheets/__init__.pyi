@@ -1,0 +1,16 @@
+from . import plates as plates
+from .comparison_picture import Title as Title
+from .comparison_picture import draw as draw
+from .comparison_picture import save_pdf as save_pdf
+from .comparison_picture import save_png as save_png
+from .lettering import BOLD as BOLD
+from .lettering import REGULAR as REGULAR
+from .lettering import Face as Face
+from .lettering import shortened as shortened
+from .lettering import width as width
+from .lettering import wrapped as wrapped
+from .lettering import write as write
+from .plates import colour_map as colour_map
+from .session_picture import write_contact_sheet as write_contact_sheet
+from .session_picture import write_record_sheet as write_record_sheet
+from .sheet_cells import Edges as Edges

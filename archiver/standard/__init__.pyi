@@ -1,0 +1,14 @@
+from .elements import PIXEL_DATA as PIXEL_DATA
+from .elements import Item as Item
+from .files import validate_paths as validate_paths
+from .finding import Finding as Finding
+from .finding import Severity as Severity
+from .report import Report as Report
+from .requirements import PHOTOGRAPHIC as PHOTOGRAPHIC
+from .requirements import Rows as Rows
+from .requirements import modules_of as modules_of
+from .requirements import rows_of as rows_of
+from .validator import examine as examine
+from .validator import validate_bytes as validate_bytes
+from .validator import validate_encoded as validate_encoded
+from .validator import validate_file as validate_file

@@ -1,0 +1,12 @@
+from . import region as region
+from .opencv import cv2 as cv2
+from .prepared import Prepared as Prepared
+from .prepared import prepare as prepare
+from .registration import Alignment as Alignment
+from .registration import Subject as Subject
+from .transforms import Array as Array
+from .transforms import Model as Model
+from .transforms import scaling as scaling
+from .wrong_way import Checked as Checked
+from .wrong_way import Way as Way
+from .wrong_way import check as check

@@ -1,0 +1,297 @@
+"""The pages as one ASGI application: log-in, roles, routes, templates, audit trail."""
+
+from __future__ import annotations
+
+import inspect
+import traceback
+from collections.abc import Awaitable, Callable, Mapping
+from importlib import import_module
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from starlette.applications import Starlette
+from starlette.concurrency import run_in_threadpool
+from starlette.requests import Request
+from starlette.responses import JSONResponse, Response
+from starlette.routing import BaseRoute, Route
+from starlette.types import ASGIApp, Receive, Scope, Send
+
+from archiver.archive.store import Archive
+from archiver.errors import ArchiverError
+from archiver.network.node import DONE, MINOR, Event, Happening, Log
+from archiver.web.auth.limits import Clock, Rate
+from archiver.web.auth.login import Entering
+from archiver.web.auth.visitor import Visitor, address_of
+from archiver.web.bodies import FORM, Form, read_form
+from archiver.web.files import static_route, words_route
+from archiver.web.http_errors import Refused
+from archiver.web.middleware import SAFE, Gate, check_source, is_wanted_as_json
+from archiver.web.pictures import Pictures
+from archiver.web.settings import PagesSettings
+from archiver.web.tasks import Tasks
+from archiver.web.templating import Templates
+from archiver.web.wording import Words
+
+if TYPE_CHECKING:
+    from archiver.network.node import NodeSettings
+
+Endpoint = Callable[[Request], Response | Awaitable[Response]]
+
+#: The rooms of the pages, in the order of the navigation.
+ROOMS = ("entrance", "take_in", "find", "compare", "record")
+
+
+class Site:
+    """The pages.
+
+    Parameters
+    ----------
+    archive
+        Open for writing.
+    node
+        How the node listens.
+    clock
+        Gives the time, with its offset from UTC.
+    local
+        Name of the person who works at this machine, used where nobody has to log in.
+    tell
+        Writes to the audit trail.
+    settings
+        Of the pages.
+    practice
+        The practice's other settings (`archiver.cli.settings.PracticeSettings`), for the rooms
+        that need peers, defaults or limits of quality; None in tests.
+    """
+
+    def __init__(
+        self,
+        archive: Archive,
+        node: NodeSettings,
+        clock: Clock,
+        local: str,
+        tell: Callable[[Happening], None],
+        settings: PagesSettings | None = None,
+        practice: Any = None,
+    ) -> None:
+        self.archive, self.node, self.clock, self.practice = archive, node, clock, practice
+        self.settings = settings or PagesSettings()
+        self._tell = tell
+        self.log = Log(clock)
+        self.t = Words()
+        self.templates = Templates(self)
+        self.entering = Entering(self, local)
+        self.pictures = Pictures(self)
+        self.tasks = Tasks(self)
+        routes: list[BaseRoute] = [
+            static_route(ROOMS),
+            words_route(self.t),
+            *self.pictures.routes(),
+            *self.tasks.routes(),
+        ]
+        for room in ROOMS:
+            routes += import_module(f"archiver.web.pages.{room}.pages").routes(self)
+        self.routes = routes
+        self._gate = Gate(
+            Starlette(routes=routes, exception_handlers={404: self._missing, 405: self._missing}),
+            self.settings.names,
+            Rate(self.settings.at_once, self.settings.a_second, clock),
+            self.refusal,
+            on_loopback=node.on_loopback,
+            secure=self.secure,
+        )
+
+    @property
+    def secure(self) -> bool:
+        """Whether TLS is spoken."""
+        return self.node.certificate is not None
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Answer a request."""
+        await self._gate(scope, receive, send)
+
+    def folder(self, name: str) -> Path:
+        """Return a folder of the pages' own in the archive's folder; made when missing."""
+        folder = self.archive.layout.root / "pages" / name
+        folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+        return folder
+
+    # -- what the rooms use
+
+    def route(
+        self,
+        path: str,
+        endpoint: Endpoint,
+        *,
+        may: str = "",
+        methods: list[str] | None = None,
+        anybody: bool = False,
+    ) -> Route:
+        """Make a route that lets only those in who may.
+
+        Parameters
+        ----------
+        may
+            What the visitor's role has to allow, in the words of ``roles.toml``; empty for
+            whoever has logged in.
+        anybody
+            Serve visitors who have not logged in, too.
+        """
+
+        async def guarded(request: Request) -> Response:
+            try:
+                check_source(request)
+                visitor = self.entering.visitor(request)
+                if visitor is None and not anybody:
+                    return self.entering.ask(request)
+                request.state.visitor = visitor
+                if visitor is not None and not visitor.may(may):
+                    raise Refused(403, "errors.role")
+                await self._check_token(request, visitor)
+                answer = await _called(endpoint, request)
+            except Refused as refused:
+                self._tell_refusal(request, refused)
+                answer = self.refusal(request, refused)
+            except ArchiverError as error:
+                answer = self._failed(request, error)
+            except Exception as error:
+                self.log_failure(error)
+                answer = self.refusal(request, Refused(500, "errors.unexpected"))
+            self.entering.keep(request, answer)
+            return answer
+
+        return Route(path, guarded, methods=methods or ["GET"])
+
+    def page(self, request: Request, template: str, status: int = 200, **values: Any) -> Response:
+        """Return a page made from a template."""
+        return self.templates.page(request, template, status, values)
+
+    def answer(self, values: Any, status: int = 200) -> Response:
+        """Return JSON."""
+        return JSONResponse(values, status)
+
+    def note(
+        self,
+        request: Request,
+        event: Event,
+        *,
+        studies: Mapping[str, int] | None = None,
+        detail: str = "",
+        outcome: int = DONE,
+    ) -> None:
+        """Write an event to the audit trail; nothing in it may identify a patient.
+
+        Parameters
+        ----------
+        studies
+            Study Instance UIDs and how many instances of each were looked at.
+        detail
+            What was done, in a few words.
+        """
+        visitor: Visitor | None = getattr(request.state, "visitor", None)
+        name = visitor.name if visitor else "anyone"
+        self.note_of(f"{name}@{address_of(request)}", event, studies, detail, outcome)
+
+    def note_of(
+        self,
+        who: str,
+        event: Event,
+        studies: Mapping[str, int] | None = None,
+        detail: str = "",
+        outcome: int = DONE,
+    ) -> None:
+        """Write an event of somebody whose request is over, such as long work that has ended."""
+        words = f"pages: {detail}" if detail else "pages"
+        self._tell(Happening(event, who, self.node.title, outcome, studies, words))
+
+    def refusal(self, request: Request, refused: Refused) -> Response:
+        """Return what tells of a refusal, as a page or as JSON."""
+        words = self.t(refused.key, **refused.values)
+        return self._told(request, refused.status, [words], refused.headers)
+
+    # -- within
+
+    async def _check_token(self, request: Request, visitor: Visitor | None) -> None:
+        """Refuse a change that does not carry the session's token (or no session's, if none)."""
+        if request.method in SAFE:
+            return
+        given = request.headers.get("x-csrf-token", "")
+        kind = request.headers.get("content-type", "").partition(";")[0].strip().lower()
+        if not given and kind == FORM:
+            fields = await read_form(request)
+            request.state.form = Form(fields)
+            given = fields.get("csrf", [""])[0]
+        if not self.entering.is_token(request, visitor, given):
+            raise Refused(403, "errors.token", {"X-Session": "ended"})
+
+    def _failed(self, request: Request, error: ArchiverError) -> Response:
+        return self._told(request, 400, [str(problem) for problem in error.problems], {})
+
+    def _told(
+        self, request: Request, status: int, lines: list[str], headers: Mapping[str, str]
+    ) -> Response:
+        if is_wanted_as_json(request):
+            answer: Response = JSONResponse({"problems": lines}, status)
+        else:
+            answer = self.page(request, "error.html", status, lines=lines, code=status)
+        for name, value in headers.items():
+            answer.headers[name] = value
+        return answer
+
+    def log_failure(self, error: Exception) -> None:
+        """Say where something unexpected went wrong; its text may hold what no log should."""
+        frames = traceback.extract_tb(error.__traceback__)
+        where = [f"{Path(frame.filename).name}:{frame.lineno}" for frame in frames[-4:]]
+        self.log("page failed", error=type(error).__name__, where=" ".join(where))
+
+    def _missing(self, request: Request, error: Exception) -> Response:
+        status = getattr(error, "status_code", 404)
+        request.state.visitor = self.entering.visitor(request)
+        key = "errors.missing" if status == 404 else "errors.method"
+        return self.refusal(request, Refused(status, key))
+
+    def _tell_refusal(self, request: Request, refused: Refused) -> None:
+        if refused.status in (401, 403, 429):
+            self.note(request, Event.ALERT, detail=f"HTTP {refused.status}", outcome=MINOR)
+
+
+async def _called(endpoint: Endpoint, request: Request) -> Response:
+    if inspect.iscoroutinefunction(endpoint):
+        answer: Response = await endpoint(request)
+        return answer
+    found = await run_in_threadpool(endpoint, request)
+    if inspect.isawaitable(found):
+        found = await found
+    return found
+
+
+class SiteMaker:
+    """Makes the pages once the audit trail is there: what `Node` takes as its pages.
+
+    Parameters
+    ----------
+    archive, node, clock, local, settings, practice
+        As for `Site`.
+    """
+
+    def __init__(
+        self,
+        archive: Archive,
+        node: NodeSettings,
+        clock: Clock,
+        local: str,
+        settings: PagesSettings,
+        practice: Any = None,
+    ) -> None:
+        self._given = (archive, node, clock, local)
+        self._more = (settings, practice)
+        self.site: Site | None = None
+
+    def __call__(self, tell: Callable[[Happening], None]) -> ASGIApp:
+        """Return the application."""
+        self.site = Site(*self._given, tell, *self._more)
+        return self.site
+
+    def close(self) -> None:
+        """End long work, before the node stops listening."""
+        if self.site is not None:
+            self.site.tasks.close()

@@ -1,0 +1,200 @@
+"""Who a request comes from: sessions by cookie, one local person, log-in and its limits."""
+
+from __future__ import annotations
+
+import hmac
+import secrets
+import threading
+from typing import TYPE_CHECKING
+from urllib.parse import quote, urlsplit
+
+from starlette.requests import Request
+from starlette.responses import RedirectResponse, Response
+
+from archiver.network.node import MINOR, Event
+from archiver.web.auth.limits import Rate
+from archiver.web.auth.sessions import Session, Sessions
+from archiver.web.auth.users import User, Users, roles, users_of
+from archiver.web.auth.visitor import Visitor, address_of
+from archiver.web.http_errors import Refused
+from archiver.web.middleware import is_wanted_as_json
+
+if TYPE_CHECKING:
+    from archiver.network.node import NodeSettings
+    from archiver.web.app import Site
+
+#: Wrong passwords that an address, and that a name may have in short order.
+_TRIES = 8
+_TRY_EACH_SECOND = 1 / 60
+_LOCAL_STAMP = "local"
+
+
+class Entering:
+    """Lets people in and tells who they are.
+
+    Parameters
+    ----------
+    site
+        Whose visitors they are.
+    local
+        Name of the person who works at this machine.
+    """
+
+    def __init__(self, site: Site, local: str) -> None:
+        self._site, self._local = site, local
+        self.users = users_of(site.archive.layout.root, self._changed)
+        self.sessions = Sessions(site.clock, site.settings.idle, site.settings.longest)
+        self._tries = Rate(_TRIES, _TRY_EACH_SECOND, site.clock)
+        # Tells log-in forms apart from those of other sites: there is no session yet.
+        self._secret = secrets.token_bytes(32)
+        self._own: tuple[str, Session] | None = None
+        self._guard = threading.Lock()
+
+    def _changed(self, names: list[str]) -> None:
+        """Tell that users were made, changed or removed while the server runs (DCM 110137)."""
+        words = f"user security attributes changed: {', '.join(names)}"
+        self._site.note_of("archiver serve", Event.ALERT, None, words)
+
+    @property
+    def needs_no_login(self) -> bool:
+        """Whether one local person works here: on loopback, and nobody was made a user."""
+        return is_local(self._site.node) and not self.users.all()
+
+    def visitor(self, request: Request) -> Visitor | None:
+        """Return who it is, None where nobody has logged in."""
+        session = self.sessions.find(request.cookies.get(self._cookie(request), ""))
+        address = address_of(request)
+        if self.needs_no_login:
+            if session is None or session.stamp != _LOCAL_STAMP:
+                request.state.new_token, session = self._local_session()
+            return Visitor(self._local, frozenset(roles()), address, session)
+        if session is None:
+            return None
+        user = self.users.all().get(session.user)
+        if user is None or _stamp(user) != session.stamp:
+            self.sessions.end(session)
+            return None
+        return Visitor(user.name, user.roles, address, session)
+
+    def _local_session(self) -> tuple[str, Session]:
+        """Return the one session of this machine: a link from elsewhere ends no other page's."""
+        with self._guard:
+            if self._own is None or self.sessions.find(self._own[0]) is None:
+                self._own = self.sessions.begin(self._local, _LOCAL_STAMP)
+            return self._own
+
+    def ask(self, request: Request) -> Response:
+        """Return what asks for log-in: the page of it, or status 401 for a script."""
+        if is_wanted_as_json(request) or request.method != "GET":
+            return self._site.refusal(request, Refused(401, "errors.login", {"X-Session": "ended"}))
+        where = request.url.path + (f"?{request.url.query}" if request.url.query else "")
+        return RedirectResponse(f"/login?to={quote(where, safe='')}", 303)
+
+    def log_in(self, request: Request, name: str, password: str) -> str:
+        """Check a password and begin a session.
+
+        Returns
+        -------
+        str
+            The token for `keep`; also noted in the request.
+
+        Raises
+        ------
+        Refused
+            401 where name or password is wrong, 429 after too many of these.
+        """
+        address = address_of(request)
+        askers = (f"a {address}", f"n {name[:100]}")
+        wait = max(self._tries.wait(asker) for asker in askers)
+        user = None if wait else self.users.checked(name, password)
+        if user is None:
+            # The name as it was typed may be a password in the wrong field.
+            known = name if name in self.users.all() else "unknown"
+            who = f"{known}@{address}"
+            words = "log-in refused" + (", too many" if wait else "")
+            self._site.note_of(who, Event.AUTHENTICATION, None, words, MINOR)
+            if wait:
+                raise Refused(429, "login.too_often", {"Retry-After": str(round(wait))})
+            raise Refused(401, "login.wrong")
+        for asker in askers:
+            self._tries.forgive(asker)
+        before: Visitor | None = getattr(request.state, "visitor", None)
+        if before is not None:
+            self.sessions.end(before.session)
+        token, _ = self.sessions.begin(user.name, _stamp(user))
+        request.state.new_token = token
+        self._site.note_of(f"{user.name}@{address}", Event.AUTHENTICATION, None, "logged in")
+        return token
+
+    def log_out(self, request: Request, visitor: Visitor) -> None:
+        """End a visitor's session."""
+        self.sessions.end(visitor.session)
+        request.state.new_token = ""
+        self._site.note(request, Event.AUTHENTICATION, detail="logged out")
+
+    def keep(self, request: Request, answer: Response) -> None:
+        """Put the token of a session that was begun into the answer's cookie."""
+        token = getattr(request.state, "new_token", None)
+        if token is None:
+            return
+        name, secure = self._cookie(request), self._site.secure
+        if token:
+            answer.set_cookie(name, token, httponly=True, secure=secure, samesite="strict")
+        else:
+            answer.delete_cookie(name, httponly=True, secure=secure, samesite="strict")
+
+    def token_for(self, request: Request) -> str:
+        """Return the CSRF token that a page of this request has to send back."""
+        visitor: Visitor | None = getattr(request.state, "visitor", None)
+        if visitor is not None:
+            return visitor.session.csrf
+        return hmac.new(self._secret, address_of(request).encode(), "sha256").hexdigest()
+
+    def is_token(self, request: Request, visitor: Visitor | None, given: str) -> bool:
+        """Return whether a CSRF token is the right one."""
+        wanted = visitor.session.csrf if visitor is not None else self.token_for(request)
+        return hmac.compare_digest(wanted.encode(), given.encode("utf-8", "replace"))
+
+    def _cookie(self, request: Request) -> str:
+        """Name of the cookie: browsers do not tell the ports of one host apart."""
+        if self._site.secure:
+            return "__Host-archiver"
+        server = request.scope.get("server") or ("", 0)
+        return f"archiver-{server[1]}"
+
+
+def is_local(node: NodeSettings) -> bool:
+    """Whether only this machine's people reach the node, and not through a proxy for others."""
+    return node.on_loopback and node.credentials is None
+
+
+def why_no_pages(node: NodeSettings, users: Users) -> str:
+    """Return why pages are not served, as a clause; empty where they are."""
+    if node.on_loopback:
+        if node.credentials is not None and not users.all():
+            return "the node asks for credentials and there are no users"
+        return ""
+    if not users.all():
+        return "there are no users; archiver serve --add-user NAME --role ROLE makes one"
+    if node.certificate is None:
+        return "passwords would cross the network without TLS; set certificate and key"
+    return ""
+
+
+def path_within(text: str) -> str:
+    """Return a path of this site, for going on after log-in; the start where it is none."""
+    parts = urlsplit(text)
+    safe = text.startswith("/") and not text.startswith(("//", "/\\")) and text.isprintable()
+    if not safe or parts.scheme or parts.netloc or "\\" in text:
+        return "/"
+    return text
+
+
+def _stamp(user: User) -> str:
+    return f"{user.hash} {' '.join(sorted(user.roles))}"
+
+
+def session_of(request: Request) -> Session:
+    """Return the session of a visitor."""
+    session: Session = request.state.visitor.session
+    return session

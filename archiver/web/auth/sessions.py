@@ -1,0 +1,114 @@
+"""Sessions: kept in the server's memory, found by a random token, ended by rest and by age."""
+
+from __future__ import annotations
+
+import hashlib
+import secrets
+import threading
+from dataclasses import dataclass, field
+from datetime import datetime, timedelta
+
+from archiver.web.auth.limits import Clock
+
+#: A session ends when nothing was asked for that long ...
+IDLE = timedelta(minutes=30)
+#: ... and in any case after a working day.
+LONGEST = timedelta(hours=10)
+#: More at one time end the oldest.
+_MOST = 1000
+
+
+@dataclass
+class Session:
+    """One log-in.
+
+    Parameters
+    ----------
+    key
+        Digest of the token; the token itself is only in the browser.
+    user
+        Whose it is.
+    stamp
+        What the user was at log-in (hash of the password, roles); when that changes the session
+        ends.
+    """
+
+    key: str
+    user: str
+    stamp: str
+    begun: datetime
+    used: datetime
+    csrf: str = field(default_factory=lambda: secrets.token_urlsafe(32))
+
+
+class Sessions:
+    """All sessions of one server.
+
+    Parameters
+    ----------
+    clock
+        Gives the time.
+    idle, longest
+        After which time without use, and after which time at all, a session ends.
+    """
+
+    def __init__(self, clock: Clock, idle: timedelta = IDLE, longest: timedelta = LONGEST) -> None:
+        self._clock = clock
+        self.idle, self.longest = idle, longest
+        self._guard = threading.Lock()
+        self._sessions: dict[str, Session] = {}
+
+    def begin(self, user: str, stamp: str) -> tuple[str, Session]:
+        """Begin a session and return its token, which is kept nowhere here."""
+        token = secrets.token_urlsafe(32)
+        now = self._clock()
+        session = Session(_key(token), user, stamp, now, now)
+        with self._guard:
+            self._sweep(now)
+            while len(self._sessions) >= _MOST:
+                del self._sessions[min(self._sessions.values(), key=lambda s: s.used).key]
+            self._sessions[session.key] = session
+        return token, session
+
+    def find(self, token: str) -> Session | None:
+        """Return the session of a token and count this as use; None if there is none any more."""
+        now = self._clock()
+        with self._guard:
+            session = self._sessions.get(_key(token))
+            if session is None:
+                return None
+            if self._is_over(session, now):
+                del self._sessions[session.key]
+                return None
+            session.used = now
+            return session
+
+    def end(self, session: Session) -> None:
+        """End a session."""
+        with self._guard:
+            self._sessions.pop(session.key, None)
+
+    def end_of(self, user: str) -> int:
+        """End all sessions of a user and return how many there were."""
+        with self._guard:
+            mine = [s.key for s in self._sessions.values() if s.user == user]
+            for key in mine:
+                del self._sessions[key]
+        return len(mine)
+
+    def current(self) -> list[Session]:
+        """Return the sessions that go on, the latest used first."""
+        with self._guard:
+            self._sweep(self._clock())
+            return sorted(self._sessions.values(), key=lambda s: s.used, reverse=True)
+
+    def _sweep(self, now: datetime) -> None:
+        for key in [s.key for s in self._sessions.values() if self._is_over(s, now)]:
+            del self._sessions[key]
+
+    def _is_over(self, session: Session, now: datetime) -> bool:
+        return now - session.used > self.idle or now - session.begun > self.longest
+
+
+def _key(token: str) -> str:
+    return hashlib.sha256(token.encode("utf-8", "replace")).hexdigest()

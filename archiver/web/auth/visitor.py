@@ -1,0 +1,47 @@
+"""Who is at the other end of a request."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from starlette.requests import Request
+
+from archiver.web.auth.sessions import Session
+from archiver.web.auth.users import roles
+
+
+@dataclass(frozen=True)
+class Visitor:
+    """A person with a session.
+
+    Parameters
+    ----------
+    name
+        The user's name, or the operating system's user on this machine.
+    roles
+        Of the table ``roles.toml``.
+    address
+        Where the request comes from.
+    session
+        Holds the CSRF token.
+    """
+
+    name: str
+    roles: frozenset[str]
+    address: str
+    session: Session
+
+    def may(self, what: str) -> bool:
+        """Return whether one of the roles may do something; empty asks for nothing."""
+        return not what or any(what in roles().get(role, ()) for role in self.roles)
+
+
+def visitor_of(request: Request) -> Visitor:
+    """Return who makes a request; of routes that ask for log-in only."""
+    visitor: Visitor = request.state.visitor
+    return visitor
+
+
+def address_of(request: Request) -> str:
+    """Return the address that a request comes from."""
+    return request.client.host if request.client else ""

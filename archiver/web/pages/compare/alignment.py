@@ -1,0 +1,185 @@
+"""Priors laid on the newest picture: worked out once a pair, and what the browser needs of it."""
+
+from __future__ import annotations
+
+import io
+import threading
+from collections import OrderedDict
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from PIL import Image
+
+from archiver.priors import Compared, Comparing, Ready
+from archiver.sheets import plates
+from archiver.vision import Alignment, Array, Way, cv2
+from archiver.web.pages.compare.picture_source import Source
+
+#: Pairs whose outcome is kept, and newest pictures that are kept ready.
+_PAIRS, _READY = 64, 2
+#: An outline is rounded by so many pixels of working size, drawn so many times finer, and may
+#: then be simplified by so many pixels.
+_ROUNDED, _FINER, _SIMPLIFIED = 2.0, 3, 0.7
+#: Pixels of the map, across, by which the two pictures were smoothed before they were compared.
+_RIM = 9
+
+#: The words for each reason of `archiver.vision.registration`, by how it begins.
+_REASONS = {
+    "the teeth in the two": "compare.reason_unlike",
+    "too few features": "compare.reason_few",
+    "only ": "compare.reason_few",
+    "the prior would have": "compare.reason_scale",
+}
+
+
+@dataclass(frozen=True)
+class Aligned:
+    """How a prior lies on the newest picture.
+
+    Parameters
+    ----------
+    matrix
+        Shape (3, 3), from the full prior to the full newest picture, (0, 0) being the outer
+        corner of the first pixel as browsers have it; None where it is not aligned.
+    facts
+        All that the page tells, as values that JSON has.
+    difference
+        PNG of the map of differences, grey where the prior does not reach; empty where it is
+        not aligned.
+    way
+        What the wrong-way check came to.
+    """
+
+    matrix: Array | None
+    facts: dict[str, Any]
+    difference: bytes
+    way: Way
+
+
+class Alignments:
+    """Outcomes of alignment, the least used dropped; one pair is worked on at a time."""
+
+    def __init__(self) -> None:
+        self._guard, self._work = threading.Lock(), threading.Lock()
+        self._known: OrderedDict[tuple[str, str], Aligned] = OrderedDict()
+        self._ready: OrderedDict[str, Comparing] = OrderedDict()
+
+    def known(self, newest: Source, prior: Source) -> Aligned | None:
+        """Return an outcome that is there already."""
+        key = _key(newest, prior)
+        with self._guard:
+            if key in self._known:
+                self._known.move_to_end(key)
+            return self._known.get(key)
+
+    def of(self, newest: Source, prior: Source) -> Aligned:
+        """Align a prior, unless that was done before.
+
+        Raises
+        ------
+        ObjectError
+            If a picture cannot be decoded.
+        """
+        found = self.known(newest, prior)
+        if found is not None:
+            return found
+        with self._work:
+            found = self.known(newest, prior)
+            if found is not None:
+                return found
+            with ThreadPoolExecutor(1, "making ready") as beside:
+                other = beside.submit(Ready.of, prior.path)
+                comparing = self._made_ready(newest)
+                made = aligned(comparing, comparing.with_prior(other.result(), ""))
+        with self._guard:
+            self._known[_key(newest, prior)] = made
+            while len(self._known) > _PAIRS:
+                self._known.popitem(last=False)
+        return made
+
+    def _made_ready(self, newest: Source) -> Comparing:
+        uid = newest.description.sop_instance_uid
+        comparing = self._ready.get(uid)
+        if comparing is None:
+            comparing = self._ready[uid] = Comparing(newest.path)
+        self._ready.move_to_end(uid)
+        while len(self._ready) > _READY:
+            self._ready.popitem(last=False)
+        return comparing
+
+
+def _key(newest: Source, prior: Source) -> tuple[str, str]:
+    return newest.description.sop_instance_uid, prior.description.sop_instance_uid
+
+
+def aligned(comparing: Comparing, one: Compared) -> Aligned:
+    """Keep of a comparison what the browser needs."""
+    newest, found = comparing.newest, one.alignment
+    facts: dict[str, Any] = {
+        "uid": one.shown.description.sop_instance_uid,
+        "aligned": found is not None,
+        "way": one.checked.way.name.lower(),
+        "colours": [newest.space.stated, one.shown.space.stated],
+        "characterised": newest.space.characterised and one.shown.space.characterised,
+    }
+    if found is None:
+        reason = str(getattr(one.checked.outcome, "reason", ""))
+        keys = (key for start, key in _REASONS.items() if reason.startswith(start))
+        facts["reason"] = next(keys, "compare.reason_unlike")
+        return Aligned(None, facts, b"", one.checked.way)
+    assert one.laid is not None and one.apart is not None
+    matrix = cornered(found.matrix)
+    facts |= {
+        "matrix": [float(value) for value in matrix.ravel()],
+        "model": found.model.value,
+        "residual": round(found.residual, 2),
+        "width": newest.size[0],
+        "places": found.places,
+        "single": one.single,
+        "turned": round(found.turn, 1),
+        "enlarged": round(found.size, 3),
+        "covered": float(one.laid.covered.mean()),
+        "region": _outlines(found),
+        "difference": None if one.colour is None else round(one.colour.difference, 1),
+        "lab": None if one.colour is None else [_lab(one.colour.prior), _lab(one.colour.newest)],
+    }
+    return Aligned(matrix, facts, _map(one.apart), one.checked.way)
+
+
+def cornered(matrix: Array) -> Array:
+    """Return a transform between pixel centres as one between outer corners of first pixels."""
+    half = np.array([[1, 0, 0.5], [0, 1, 0.5], [0, 0, 1.0]])
+    made = half @ matrix @ np.linalg.inv(half)
+    return np.asarray(made / made[2, 2])
+
+
+def _lab(mean: tuple[float, float, float]) -> list[float]:
+    return [round(value, 1) for value in mean]
+
+
+def _outlines(found: Alignment) -> list[list[list[float]]]:
+    """Smooth outlines of the region that was aligned, in full pixels of the newest picture."""
+    rows, columns = found.region.shape
+    mask = cv2.GaussianBlur(found.region.astype(np.float32), (0, 0), _ROUNDED)
+    size = (columns * _FINER, rows * _FINER)
+    fine = cv2.resize(mask, size, interpolation=cv2.INTER_LINEAR) > 0.5
+    lines, _ = cv2.findContours(fine.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    made = []
+    for line in lines:
+        points = cv2.approxPolyDP(line, _SIMPLIFIED, True).reshape(-1, 2)
+        if len(points) > 2:
+            full = (points + 0.5) / _FINER * found.factor
+            made.append([[round(float(x), 1), round(float(y), 1)] for x, y in full])
+    return made
+
+
+def _map(apart: Array) -> bytes:
+    """The map as a PNG, grey where the earlier picture does not reach, its blurred rim included."""
+    rows, columns = apart.shape
+    beyond = cv2.dilate(np.isnan(apart).astype(np.uint8), np.ones((_RIM, _RIM), np.uint8)) > 0
+    pixels = plates.mapped(np.where(beyond, np.nan, apart), (columns, rows))
+    buffer = io.BytesIO()
+    Image.fromarray(pixels).save(buffer, "PNG", compress_level=3)
+    return buffer.getvalue()

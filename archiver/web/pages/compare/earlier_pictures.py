@@ -1,0 +1,51 @@
+"""The earlier pictures that a single one is compared with."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from pathlib import Path
+
+from archiver.archive import Query, Record
+from archiver.dentition import parse_teeth
+from archiver.priors import are_alike, softness
+from archiver.web.pages.compare.comparison_request import MOST
+
+Ask = Callable[[Query], Sequence[Record]]
+
+
+def earlier_of(ask: Ask, record: Record) -> list[Record]:
+    """Return one picture a visit of the same tooth and view before this one, the newest first.
+
+    Of several in a visit a corrected one goes before one as shot, then the sharpest.
+    """
+    teeth = parse_teeth("iso:" + ",".join(record.teeth)) if record.teeth else ()
+    same = Query(
+        patient_id=record.patient_id,
+        issuer=record.issuer,
+        teeth=teeth,
+        until=record.study_date or None,
+        modality="XC",
+    )
+    visits: dict[str, list[Record]] = {}
+    for one in ask(same):
+        if _is_earlier(one, record) and _shows_the_same(one, record):
+            visits.setdefault(one.study_uid, []).append(one)
+    return [_best(several) for several in visits.values()][: MOST - 1]
+
+
+def _is_earlier(one: Record, than: Record) -> bool:
+    when, now = (one.study_date, one.study_time), (than.study_date, than.study_time)
+    return one.study_uid != than.study_uid and when < now
+
+
+def _shows_the_same(one: Record, other: Record) -> bool:
+    if one.view is None or other.view is None or not are_alike(one.view, other.view):
+        return False
+    return bool(set(one.teeth) & set(other.teeth)) or not (one.teeth or other.teeth)
+
+
+def _best(several: Sequence[Record]) -> Record:
+    derived = [one for one in several if one.role == "derived"] or list(several)
+    if len(derived) == 1:
+        return derived[0]
+    return min(derived, key=lambda one: (softness(Path(one.path)), one.sop_instance_uid))

@@ -1,0 +1,172 @@
+"""An archived picture before it is decoded: how large it is and how it must be turned."""
+
+from __future__ import annotations
+
+import io
+import warnings
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+from PIL import Image
+from pydicom import Dataset, dcmread
+from pydicom.encaps import generate_frames
+from starlette.exceptions import HTTPException
+
+from archiver.colour import ColourSpace, space_of
+from archiver.dentition import Orientation, Turn
+from archiver.errors import ArchiverError, ObjectError, PhotoError, Problem
+from archiver.network.node.dicomweb import Rendition, render
+from archiver.objects import Description, describe
+from archiver.photo import frame_of, load_turbo
+from archiver.priors import display_turn
+
+Pixels = NDArray[np.uint8]
+
+#: Pixels of a picture that has to be decoded whole.
+_LARGEST_WHOLE = 150_000_000
+#: JPEG processes with 8-bit samples that libjpeg-turbo decodes (PS3.5 10.2): baseline, lossless.
+_BASELINE, _LOSSLESS = "1.2.840.10008.1.2.4.50", "1.2.840.10008.1.2.4.70"
+
+
+@dataclass(frozen=True)
+class Source:
+    """A picture as it is displayed.
+
+    Parameters
+    ----------
+    path
+        The object's file.
+    description
+        What it says of itself.
+    size
+        Columns and rows of the full picture in display orientation.
+    turn
+        From the stored pixels to what is displayed.
+    edges
+        Orientation as displayed; None where the object does not say.
+    space
+        What its numbers mean.
+    coding
+        Transfer syntax of the pixels where libjpeg-turbo decodes them, else an empty text.
+    """
+
+    path: Path
+    description: Description
+    size: tuple[int, int]
+    turn: Turn
+    edges: Orientation | None
+    space: ColourSpace
+    coding: str
+
+    @property
+    def is_scalable(self) -> bool:
+        """True where reduced decoding costs less than the whole."""
+        return self.coding == _BASELINE
+
+
+def read_source(path: Path) -> Source:
+    """Read all but the pixels.
+
+    Raises
+    ------
+    ObjectError
+        If the object is no picture.
+    """
+    dataset = _read(path, pixels=False)
+    description = describe(dataset)
+    try:
+        columns, rows = int(dataset.Columns), int(dataset.Rows)
+        samples, bits = int(dataset.SamplesPerPixel), int(dataset.BitsAllocated)
+        syntax = str(dataset.file_meta.TransferSyntaxUID)
+    except (AttributeError, TypeError, ValueError) as error:
+        raise ObjectError(Problem("the object is no picture", str(path))) from error
+    if min(columns, rows) < 1:
+        raise ObjectError(Problem("the picture has no pixels", str(path)))
+    turn, edges = display_turn(description)
+    plain = samples == 3 and bits == 8 and load_turbo() is not None
+    profile = dataset.get("ICCProfile")
+    return Source(
+        path,
+        description,
+        (rows, columns) if turn.swaps_sides else (columns, rows),
+        turn,
+        edges,
+        space_of(bytes(profile) if profile else None),
+        syntax if plain and syntax in (_BASELINE, _LOSSLESS) else "",
+    )
+
+
+def stored_pixels(source: Source, reduction: int) -> Pixels:
+    """Decode the first frame.
+
+    Parameters
+    ----------
+    reduction
+        1, 2, 4 or 8: so many pixels become one, either way.
+
+    Returns
+    -------
+    ndarray
+        uint8, shape (rows, columns, 3), not turned yet.
+
+    Raises
+    ------
+    ObjectError
+        If it cannot be decoded.
+    """
+    try:
+        if not source.coding:
+            return _by_rendering(source.path, reduction)
+        dataset = _read(source.path, pixels=True)
+        frame = next(generate_frames(dataset.PixelData, number_of_frames=1))
+        _check_size(frame, source)
+        turbo = load_turbo()
+        assert turbo is not None
+        pixels = turbo.decode(frame, reduction if source.is_scalable else 1)
+    except (PhotoError, HTTPException, AttributeError, StopIteration, ValueError) as error:
+        found = f"the picture cannot be shown ({error})"
+        raise ObjectError(Problem(found, source.path.name)) from error
+    if pixels.ndim == 2:
+        pixels = np.repeat(pixels[:, :, np.newaxis], 3, axis=2)
+    return pixels if source.is_scalable else _reduced(Image.fromarray(pixels), reduction)
+
+
+def _check_size(frame: bytes, source: Source) -> None:
+    """Refuse a stream that is larger than the object says, before room is made for its pixels."""
+    found, size = frame_of(frame), source.size
+    columns, rows = size[::-1] if source.turn.swaps_sides else size
+    if (found.columns, found.rows) != (columns, rows):
+        raise PhotoError(
+            Problem(
+                f"the stream has {found.columns} x {found.rows} pixels",
+                expected=f"{columns} x {rows}",
+            )
+        )
+    if not source.is_scalable and columns * rows > _LARGEST_WHOLE:
+        raise PhotoError(Problem(f"{columns} x {rows} pixels are too many to be shown"))
+
+
+def _by_rendering(path: Path, reduction: int) -> Pixels:
+    """Let the node render it: radiographs by their window, and what else is no JPEG."""
+    with Image.open(io.BytesIO(render(path, Rendition("image/png")))) as picture:
+        return _reduced(picture.convert("RGB"), reduction)
+
+
+def _reduced(picture: Image.Image, reduction: int) -> Pixels:
+    if reduction > 1:
+        picture = picture.reduce(reduction)
+    return np.asarray(picture, np.uint8)
+
+
+def _read(path: Path, *, pixels: bool) -> Dataset:
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            return dcmread(path, stop_before_pixels=not pixels)
+    except ArchiverError:
+        raise
+    except Exception as error:
+        # pydicom raises whatever the bytes lead it to.
+        raise ObjectError(Problem("the object cannot be read", path.name)) from error

@@ -1,0 +1,163 @@
+"""What answers a question: photographs by patient and visit, radiographs beside them."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+
+from archiver.archive import Query, Record
+from archiver.dentition import Tooth
+from archiver.web.pages.find.patient_tokens import Whom
+from archiver.web.pages.find.question import Question
+
+#: Photographs on a page, and radiographs beside those of one patient.
+PAGE, BESIDE = 48, 12
+_ALL_OF_A_PATIENT = 2000
+#: Modalities of radiographs (PS3.3 C.7.3.1.1.1).
+RADIOGRAPHS = ("IO", "PX", "DX", "CR", "RG", "CT", "XA")
+
+Ask = Callable[[Query], Sequence[Record]]
+
+
+@dataclass(frozen=True)
+class Visit:
+    """Photographs of one study."""
+
+    date: str
+    time: str
+    description: str
+    records: tuple[Record, ...]
+
+
+@dataclass(frozen=True)
+class Beside:
+    """A radiograph, and whether it shows what was asked for."""
+
+    record: Record
+    shows: bool
+
+
+@dataclass(frozen=True)
+class OfPatient:
+    """Answers about one patient, the newest visit first."""
+
+    patient_id: str
+    issuer: str
+    name: str
+    visits: tuple[Visit, ...]
+    radiographs: tuple[Beside, ...] = ()
+
+
+@dataclass(frozen=True)
+class Answers:
+    """One page of answers.
+
+    Parameters
+    ----------
+    patients
+        In the order in which their newest picture comes.
+    count
+        Photographs on this page.
+    more
+        Whether there is a page after it.
+    """
+
+    patients: tuple[OfPatient, ...]
+    count: int
+    more: bool
+
+
+def answers(ask: Ask, question: Question, whom: Whom) -> Answers:
+    """Find one page of photographs, without those as shot whose corrected twin is there.
+
+    Rejected instances are never among them.
+    """
+    last = question.page * PAGE
+    # Each photograph may be there twice, as shot and corrected.
+    found = ask(
+        replace(
+            _about(whom),
+            teeth=question.teeth,
+            view=None if question.view is None else question.view.value,
+            since=question.since,
+            until=question.until,
+            limit=2 * last + 2,
+            named_first=False,
+        )
+    )
+    single = without_twins(found)
+    shown = single[last - PAGE : last]
+    groups: dict[tuple[str, str], list[Record]] = {}
+    for record in shown:
+        groups.setdefault((record.patient_id, record.issuer), []).append(record)
+    patients = tuple(_of_patient(ask, records, question.teeth) for records in groups.values())
+    return Answers(patients, len(shown), len(single) > last)
+
+
+def _about(whom: Whom) -> Query:
+    """Photographs of whom is asked for."""
+    who = whom.patient_id or None
+    return Query(patient_id=who, issuer=whom.issuer, name=whom.pattern, modality="XC")
+
+
+def without_twins(records: Sequence[Record]) -> list[Record]:
+    """Leave out photographs as shot that are in the same study corrected, too."""
+    corrected = {
+        (r.study_uid, r.source_sha256) for r in records if r.role == "derived" and r.source_sha256
+    }
+    return [
+        record
+        for record in records
+        if record.role == "derived" or (record.study_uid, record.source_sha256) not in corrected
+    ]
+
+
+def _of_patient(ask: Ask, records: Sequence[Record], teeth: tuple[Tooth, ...]) -> OfPatient:
+    first = records[0]
+    visits: dict[str, list[Record]] = {}
+    for record in records:
+        visits.setdefault(record.study_uid, []).append(record)
+    return OfPatient(
+        first.patient_id,
+        first.issuer,
+        first.patient_name,
+        tuple(
+            Visit(one[0].study_date, one[0].study_time[:5], one[0].study_description, tuple(one))
+            for one in visits.values()
+        ),
+        _radiographs(ask, first, teeth),
+    )
+
+
+def _radiographs(ask: Ask, of: Record, teeth: tuple[Tooth, ...]) -> tuple[Beside, ...]:
+    """Radiographs of the same patient, those that show the teeth first, then the newest."""
+    found = []
+    for modality in RADIOGRAPHS:
+        same = Query(
+            patient_id=of.patient_id, issuer=of.issuer, modality=modality, limit=_ALL_OF_A_PATIENT
+        )
+        found += [record for record in ask(same) if record.rows]
+    if not found:
+        return ()
+    showing: set[str] = set()
+    if teeth:
+        asked = Query(patient_id=of.patient_id, issuer=of.issuer, teeth=teeth)
+        showing = {record.sop_instance_uid for record in ask(asked)}
+    found.sort(key=lambda r: (r.study_date, r.study_time, r.sop_instance_uid), reverse=True)
+    marked = [Beside(record, record.sop_instance_uid in showing) for record in found]
+    marked.sort(key=lambda one: not one.shows)
+    return tuple(marked[:BESIDE])
+
+
+def pictures_of_teeth(ask: Ask, whom: Whom) -> dict[str, int]:
+    """Count the photographs that name each tooth of one patient, by ISO 3950; none for several."""
+    if not whom:
+        return {}
+    found = ask(replace(_about(whom), limit=_ALL_OF_A_PATIENT))
+    if len({(record.patient_id, record.issuer) for record in found}) != 1:
+        return {}
+    counts: dict[str, int] = {}
+    for record in without_twins(found):
+        for iso in record.teeth:
+            counts[iso] = counts.get(iso, 0) + 1
+    return counts

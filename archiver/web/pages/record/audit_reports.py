@@ -1,0 +1,233 @@
+"""Audits run from the pages, and their reports."""
+
+from __future__ import annotations
+
+import io
+import json
+import re
+import secrets
+import shutil
+import threading
+import zipfile
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from archiver import __version__
+from archiver.errors import Problem, UsageError
+from archiver.web.auth.visitor import Visitor
+from archiver.web.http_errors import Refused
+from archiver.web.pages.record.missing_views import rule_sets
+from archiver.web.tasks import Progress, Task
+
+if TYPE_CHECKING:
+    from archiver.photo import QualityLimits
+    from archiver.records import Audit
+    from archiver.web.app import Site
+
+#: What the pages show of a report; the whole of it is in ``audit.json``.
+_SHOWN = "shown.json"
+#: Findings of one kind that are shown.
+_OF_A_KIND = 100
+_NAME = re.compile(r"\d{8}-\d{6}-[0-9a-f]{8}")
+#: Reports that are kept; the oldest go first.
+_KEPT = 50
+#: Progress is told at most once in so many objects.
+_STEP = 7
+
+
+@dataclass(frozen=True)
+class Report:
+    """A report that is kept.
+
+    Parameters
+    ----------
+    name
+        Of its folder, for its address.
+    facts
+        What ``audit.json`` holds, without the demands, and with the first findings of each kind.
+    """
+
+    name: str
+    facts: dict[str, Any]
+
+
+class Auditing:
+    """Runs audits, one at a time, and keeps their reports."""
+
+    def __init__(self, site: Site) -> None:
+        self._site = site
+        self._running = threading.Lock()
+        self._task: Task | None = None
+
+    @property
+    def _folder(self) -> Path:
+        return self._site.folder("reports")
+
+    def start(self, visitor: Visitor, keys: Sequence[str], *, pictures: bool, full: bool) -> Task:
+        """Begin an audit.
+
+        Parameters
+        ----------
+        keys
+            Of the sets of rules.
+        pictures
+            Look at the pictures themselves, too.
+        full
+            Read everything again, whatever earlier audits remember.
+
+        Raises
+        ------
+        Refused
+            400 where no set is named that there is, 409 while another audit runs.
+        """
+        if not keys or any(key not in rule_sets() for key in keys):
+            raise Refused(400, "record.no_rules")
+        if not self._running.acquire(blocking=False):
+            raise Refused(409, "record.audit_busy")
+        name = f"{self._site.clock():%Y%m%d-%H%M%S}-{secrets.token_hex(4)}"
+
+        def work(progress: Progress) -> object:
+            try:
+                self._run(progress, name, visitor.name, keys, pictures=pictures, full=full)
+            finally:
+                self._running.release()
+            return {"where": f"/record/report/{name}"}
+
+        try:
+            self._task = self._site.tasks.start(visitor, work)
+            return self._task
+        except Refused:
+            self._running.release()
+            raise
+
+    def running(self) -> Task | None:
+        """Return the audit that is going on; None where there is none."""
+        return self._task if self._task is not None and not self._task.ended.is_set() else None
+
+    def reports(self) -> list[Report]:
+        """Return the reports that are kept, the latest first."""
+        names = sorted((p.name for p in self._folder.iterdir() if p.is_dir()), reverse=True)
+        found = []
+        for name in names:
+            try:
+                found.append(self.report(name))
+            except Refused:
+                continue
+        return found
+
+    def report(self, name: str) -> Report:
+        """Return a report.
+
+        Raises
+        ------
+        Refused
+            404 where there is none.
+        """
+        path = self._folder / name / _SHOWN
+        if not _NAME.fullmatch(name) or not path.is_file():
+            raise Refused(404, "record.no_report")
+        try:
+            return Report(name, json.loads(path.read_text("utf-8")))
+        except (OSError, ValueError):
+            raise Refused(404, "record.no_report") from None
+
+    def packed(self, name: str) -> bytes:
+        """Return all files of a report in one archive.
+
+        Raises
+        ------
+        Refused
+            404 where there is no such report.
+        """
+        self.report(name)
+        buffer = io.BytesIO()
+        with zipfile.ZipFile(buffer, "w", zipfile.ZIP_DEFLATED) as packed:
+            for path in sorted((self._folder / name).iterdir()):
+                if path.name != _SHOWN:
+                    packed.write(path, f"audit-{name}/{path.name}")
+        return buffer.getvalue()
+
+    def _run(
+        self,
+        progress: Progress,
+        name: str,
+        who: str,
+        keys: Sequence[str],
+        *,
+        pictures: bool,
+        full: bool,
+    ) -> None:
+        from archiver.records import FILE, Depth, Memory, Run, run_audit, survey_archive
+
+        for left in self._folder.glob("*.part"):
+            shutil.rmtree(left, ignore_errors=True)
+        site = self._site
+        layout, total = site.archive.layout, len(site.archive)
+        progress(0, total, "record.audit_reading")
+
+        def each(count: int) -> None:
+            progress.check()
+            if count % _STEP == 0:
+                progress(min(count, total), total)
+
+        memory = Memory(self._folder / FILE, str(layout.root))
+        try:
+            depth = Depth.PICTURES if pictures else Depth.OBJECTS
+            survey = survey_archive(layout, depth, memory, site.clock(), full=full, each=each)
+        finally:
+            memory.close()
+        progress(total, total, "record.audit_judging")
+        audit = run_audit(
+            survey,
+            [rule_sets()[key] for key in keys],
+            None,
+            Run(site.clock(), who, __version__),
+            quality=self._quality() if pictures else None,
+            archive=layout.root,
+        )
+        progress.check()
+        self._keep(audit, name)
+        self._forget()
+
+    def _keep(self, audit: Audit, name: str) -> None:
+        """Write a report, whole or not at all."""
+        from archiver.records.report import as_json, write_csv, write_json, write_page
+
+        part = self._folder / f"{name}.part"
+        part.mkdir(mode=0o700)
+        try:
+            write_page(audit, part)
+            write_csv(audit, part)
+            write_json(audit, part)
+            (part / _SHOWN).write_text(json.dumps(_shown(as_json(audit))), "utf-8")
+            part.rename(self._folder / name)
+        finally:
+            shutil.rmtree(part, ignore_errors=True)
+
+    def _quality(self) -> QualityLimits:
+        from archiver.photo import QualityLimits
+
+        given = dict(self._site.practice.quality) if self._site.practice is not None else {}
+        try:
+            return QualityLimits(**given)
+        except TypeError:
+            raise UsageError(Problem("the settings name an unknown limit", "[quality]")) from None
+
+    def _forget(self) -> None:
+        names = sorted(p.name for p in self._folder.iterdir() if _NAME.fullmatch(p.name))
+        for name in names[:-_KEPT]:
+            shutil.rmtree(self._folder / name, ignore_errors=True)
+
+
+def _shown(facts: dict[str, Any]) -> dict[str, Any]:
+    """Return what the pages show of a report: of 100,000 findings nobody reads all on a page."""
+    left = dict.fromkeys(facts["kinds"], _OF_A_KIND)
+    concerns = []
+    for one in facts["concerns"]:
+        if left[one["kind"]]:
+            left[one["kind"]] -= 1
+            concerns.append(one)
+    kept = {key: value for key, value in facts.items() if key != "demands"}
+    return {**kept, "concerns": concerns}

@@ -1,0 +1,117 @@
+"""Confirming a side later: the question about one picture, and what is noted of the answer.
+
+What is archived is not changed: an amendment puts instances that name who confirmed in the place of
+those that did not, which are rejected by a note in the standard's form.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from archiver.archive import Query, Record
+from archiver.dentition import Orientation
+from archiver.web.http_errors import Refused
+from archiver.web.labels import letters
+from archiver.web.wording import Words
+
+if TYPE_CHECKING:
+    from archiver.photo import Edges
+    from archiver.web.app import Site
+
+_EDGES = ("top", "right", "bottom", "left")
+
+
+@dataclass(frozen=True)
+class Question:
+    """What a person is asked about a picture.
+
+    Parameters
+    ----------
+    record
+        The instance.
+    words
+        The question.
+    edges
+        The letter at each edge, as displayed.
+    laterality
+        ``R`` or ``L`` for a picture of one side; empty otherwise.
+    """
+
+    record: Record
+    words: str
+    edges: dict[str, str]
+    laterality: str
+
+
+def question(site: Site, uid: str) -> Question:
+    """Return what is to be asked about a picture.
+
+    Raises
+    ------
+    Refused
+        404 where there is no such picture, 409 where nothing is to be confirmed.
+    """
+    record = record_of(site, uid)
+    if record is None:
+        raise Refused(404, "errors.no_picture")
+    if record.confirmed is not False or record.rejected is not None:
+        raise Refused(409, "record.nothing_to_confirm")
+    from archiver.priors import display_turn
+
+    description = site.pictures.description(uid, Path(record.path))
+    _, edges = display_turn(description)
+    if edges is None:
+        raise Refused(409, "record.no_edges")
+    laterality = description.laterality if description.laterality in ("R", "L") else ""
+    return Question(record, asked(edges, laterality, site.t), _by_edge(edges), laterality)
+
+
+def record_of(site: Site, uid: str) -> Record | None:
+    """Return an instance, None where there is none."""
+    path = site.archive.path_of(uid)
+    if path is None:
+        return None
+    study = path.parent.parent.name
+    found = site.archive.query(Query(study_uid=study, include_rejected=True))
+    return next((one for one in found if one.sop_instance_uid == uid), None)
+
+
+def asked(edges: Orientation, laterality: str, t: Words) -> str:
+    """Put the question into words: it names the edge that has to be the patient's right."""
+    letter = _by_edge(edges)
+    across = next((edge for edge in _EDGES if letter[edge] == "R"), "")
+    forward = next((edge for edge in _EDGES if letter[edge] == "A"), "")
+
+    def edge(name: str) -> str:
+        return t(f"take_in.edge_{name}")
+
+    if across and forward:
+        return t("take_in.ask_arch", front=edge(forward), edge=edge(across))
+    if across:
+        return t("take_in.ask_across", edge=edge(across))
+    side = t(f"directions.{laterality or 'R'}")
+    return t("take_in.ask_side", side=side, edge=edge(forward))
+
+
+def confirm(site: Site, asked: Question, who: str) -> None:
+    """Note who confirmed a side.
+
+    Raises
+    ------
+    ArchiverError
+        If it cannot be noted.
+    """
+    from archiver.archive.statements import Ways, Wish, carry_out, prepare
+    from archiver.objects import Change
+    from archiver.web.pages.take_in.draft_changes import read_who
+
+    name = read_who(who)
+    edges: Edges = site.practice.edges if site.practice is not None else "trim"
+    wish = Wish(asked.record.sop_instance_uid, Change(confirmed_by=name), by=name)
+    carry_out(site.archive, prepare(site.archive, wish, Ways(site.clock(), edges)))
+
+
+def _by_edge(edges: Orientation) -> dict[str, str]:
+    return dict(zip(_EDGES, letters(edges), strict=True))

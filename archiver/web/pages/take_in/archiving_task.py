@@ -1,0 +1,113 @@
+"""A draft becomes instances, by the way that `archiver wrap` takes."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime
+from typing import Any
+
+from archiver.archive.ingest import Settings, Status, Taken, take_in
+from archiver.archive.statements import note_session
+from archiver.archive.store import Archive
+from archiver.errors import Problem
+from archiver.objects import Session
+from archiver.web.pages.take_in.draft_store import Open
+from archiver.web.pages.take_in.drafts import ARCHIVED, Draft, Photo
+from archiver.web.pages.take_in.sheet import told
+
+#: Tells how many of how many pictures are done, and stops the work by raising.
+Step = Callable[[int, int], None]
+
+
+@dataclass(frozen=True)
+class Run:
+    """One archiving of a draft.
+
+    Parameters
+    ----------
+    opened
+        The draft; nobody changes it meanwhile.
+    session, photos
+        Its sheet as it was read, and the picture of each entry.
+    settings
+        As for `archiver wrap`.
+    """
+
+    opened: Open
+    session: Session
+    photos: Sequence[Photo]
+    settings: Settings
+
+
+def archive_draft(run: Run, archive: Archive, step: Step) -> dict[str, Any]:
+    """Archive every picture of a draft; what became of each is kept in the draft at once.
+
+    Whatever stops this (the person, the disk, the end of the process), pictures told before are
+    archived, and the next run of the same draft finds them so.
+
+    Raises
+    ------
+    ArchiveError
+        If the archive cannot be written.
+    """
+    count = len(run.photos)
+    told = note_session(archive, run.session, run.settings.now())
+    step(0, count)
+    refused = 0
+    for taken, photo in _taken(run, archive):
+        refused += taken.status is Status.REFUSED
+        result = _result(taken, photo)
+        with run.opened.guard:
+            draft = run.opened.draft
+            draft = replace(draft, results={**draft.results, photo.digest: result})
+            run.opened.save(draft, run.settings.now())
+        step(taken.number, count)
+    if not refused:
+        _close(run.opened, run.settings.now())
+    return {"archived": count - refused, "refused": refused, "consent": told}
+
+
+def _taken(run: Run, archive: Archive) -> Iterator[tuple[Taken, Photo]]:
+    stream = take_in(run.session, archive, run.settings)
+    try:
+        for taken in stream:
+            yield taken, run.photos[taken.number - 1]
+    finally:
+        # take_in lets go of what is under way where it is not asked for more.
+        close: Callable[[], None] | None = getattr(stream, "close", None)
+        if close is not None:
+            close()
+
+
+def _close(opened: Open, now: datetime) -> Draft:
+    with opened.guard:
+        return opened.save(replace(opened.draft, state=ARCHIVED), now)
+
+
+def _result(taken: Taken, photo: Photo) -> dict[str, Any]:
+    """Return what became of a picture, in the words that stand beside it."""
+    problems = [told(_bare(p, photo), [photo]) for p in taken.problems]
+    return {
+        "status": taken.status.value,
+        "problems": problems,
+        "warnings": [told(_bare(p, photo), [photo]) for p in taken.warnings],
+        "findings": [
+            {"severity": f.severity.value, "words": _finding(f)}
+            for f in taken.findings
+            if f.severity.value != "error"
+        ],
+        "instances": [
+            {"uid": kept.sop_instance_uid, "role": kept.role} for kept in taken.instances
+        ],
+    }
+
+
+def _bare(problem: Problem, photo: Photo) -> Problem:
+    """Return a problem whose place does not repeat the picture beside which it stands."""
+    where = problem.where.replace(photo.file, "").strip(": ")
+    return Problem(problem.found, where, problem.expected, problem.hint)
+
+
+def _finding(finding: Any) -> str:
+    return str(Problem(finding.found, finding.attribute, finding.expected, finding.hint))

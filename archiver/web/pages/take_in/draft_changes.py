@@ -1,0 +1,146 @@
+"""One change of a draft, as the browser sends it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+from typing import Any
+
+from archiver.dentition import Numbering, numbering_of
+from archiver.web.http_errors import Refused
+from archiver.web.pages.take_in.consent_fields import read_consent
+from archiver.web.pages.take_in.drafts import Draft, Photo
+from archiver.web.pages.take_in.photo_entry import changed, judged, recropped, teeth_of
+from archiver.web.pages.take_in.required_views import rule_sets
+from archiver.web.pages.take_in.sheet import read_table
+
+_STUDY = ("study_uid", "study_id", "referring_physician")
+_STAGES = ("", "start", "prepared", "finished")
+
+
+def apply(
+    draft: Draft,
+    photos: Mapping[str, Photo],
+    change: Mapping[str, Any],
+    who: str,
+    habits: Mapping[str, object],
+) -> Draft:
+    """Return a draft after a change.
+
+    Parameters
+    ----------
+    change
+        ``pictures``: by digest, keys of a photo with their new values or None; ``numbering``:
+        of the teeth in it; ``confirm``: digest and the turn that the person saw; ``patient``,
+        ``visit``, ``consent``, ``study``, ``rules``, ``teeth``, ``stage``.
+    who
+        The person, who is noted where a side is confirmed or a consent noted; empty for one who
+        may not.
+    habits
+        The practice's own defaults.
+
+    Raises
+    ------
+    MeaningError, Refused
+        If something of it cannot be; nothing is changed then.
+    """
+    numbering = numbering_of(str(change.get("numbering", Numbering.ISO.value)))
+    pictures = _table(change, "pictures")
+    said = {}
+    for digest, given in pictures.items():
+        photo, before = photos[_known(photos, digest)], draft.of_photo(digest)
+        new = changed(before, _as_table(given), numbering)
+        if "crop" in new and "crop" not in given:
+            new["crop"] = recropped(before, new, photo, habits)
+        said[digest] = new
+    draft = draft.with_said(said)
+    if "confirm" in change:
+        draft = _confirmed(draft, photos, _table(change, "confirm"), who, habits)
+    return _about_the_visit(_of_whom(draft, change, who), change, numbering)
+
+
+def _confirmed(
+    draft: Draft,
+    photos: Mapping[str, Photo],
+    confirm: Mapping[str, Any],
+    who: str,
+    habits: Mapping[str, object],
+) -> Draft:
+    """Note who confirmed a side, if what the person saw is what will be archived."""
+    if not who:
+        raise Refused(422, "take_in.no_confirming")
+    digest = _known(photos, str(confirm.get("picture", "")))
+    said = draft.of_photo(digest)
+    follows = judged(said, photos[digest], habits)
+    if follows["edges"] is None:
+        raise Refused(422, "take_in.side_too_soon")
+    if confirm.get("turn") != follows["turn"]:
+        raise Refused(422, "take_in.shown_otherwise")
+    return draft.with_said({digest: {**said, "confirmed_by": read_who(who)}})
+
+
+def read_who(who: str) -> str:
+    """Return a user's name as a person's name.
+
+    Raises
+    ------
+    MeaningError, Refused
+        If it cannot be one.
+    """
+    found = read_table("patient", {"name": who}).get("name")
+    if not found:
+        raise Refused(422, "take_in.no_person")
+    return found
+
+
+def _of_whom(draft: Draft, change: Mapping[str, Any], who: str) -> Draft:
+    """Put in patient and consent; a consent goes where the patient becomes another."""
+    if "patient" in change:
+        patient = read_table("patient", _table(change, "patient"))
+        if any(patient.get(key) != draft.patient.get(key) for key in ("id", "issuer")):
+            draft = replace(draft, consent={})
+        draft = replace(draft, patient=patient, study={})
+    if "consent" in change:
+        given = _table(change, "consent")
+        draft = replace(draft, consent=read_consent(given, who and read_who(who)))
+    return draft
+
+
+def _about_the_visit(draft: Draft, change: Mapping[str, Any], numbering: Numbering) -> Draft:
+    if "visit" in change:
+        draft = replace(draft, visit=read_table("visit", _table(change, "visit")))
+    if "study" in change:
+        study = _table(change, "study")
+        if set(study) - set(_STUDY) or not all(isinstance(v, str) for v in study.values()):
+            raise Refused(422, "errors.malformed")
+        draft = replace(draft, study={k: v for k, v in study.items() if v})
+    if "rules" in change:
+        key = str(change["rules"])
+        if key and key not in rule_sets():
+            raise Refused(422, "take_in.no_rules")
+        draft = replace(draft, rules=key)
+    if "teeth" in change:
+        teeth = teeth_of(str(change["teeth"]), numbering)
+        draft = replace(draft, teeth=tuple(tooth.iso for tooth in teeth))
+    if "stage" in change:
+        stage = str(change["stage"])
+        if stage not in _STAGES:
+            raise Refused(422, "errors.malformed")
+        draft = replace(draft, stage=stage)
+    return draft
+
+
+def _known(photos: Mapping[str, Photo], digest: str) -> str:
+    if digest not in photos:
+        raise Refused(422, "take_in.no_picture")
+    return digest
+
+
+def _table(change: Mapping[str, Any], key: str) -> Mapping[str, Any]:
+    return _as_table(change.get(key, {}))
+
+
+def _as_table(value: object) -> Mapping[str, Any]:
+    if not isinstance(value, dict):
+        raise Refused(422, "errors.malformed")
+    return value

@@ -1,0 +1,270 @@
+"""Drafts on the disk: every change is there before it is answered, and whole or not at all.
+
+::
+
+    <archive>/drafts/<random id>/
+        draft.json               what was said, and the steps by which changes are taken back and
+                                 made again; written aside, flushed and renamed
+        files/<SHA-256><ending>  a camera file, as it came
+        files/<SHA-256>.json     what it is; written after the file, and counts as its arrival
+        small/<SHA-256>.jpg      small pictures; can be made again
+        session/sheet.toml       the sheet of the last archiving, beside links to the files
+
+One process, the one that holds the archive's lock, writes; so what it remembers is what is there.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+import secrets
+import shutil
+import threading
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass, field, replace
+from datetime import datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+from archiver.archive.store import flush_folder, translated, write_whole
+from archiver.web.pages.take_in.drafts import ARCHIVED, Draft, Photo
+from archiver.web.pages.take_in.undo import MOST, Step, read_steps, step, stepped
+
+_ID = re.compile(r"[0-9a-f]{32}")
+#: How long a draft that is archived in full stays to be looked at.
+_SHOWN_FOR = timedelta(days=1)
+
+
+class NoDraft(LookupError):
+    """There is no such draft, or it is somebody else's: whoever asks is not told which.
+
+    Parameters
+    ----------
+    is_anothers
+        Which it is, for the audit trail.
+    """
+
+    def __init__(self, identity: str, *, is_anothers: bool = False) -> None:
+        super().__init__(identity)
+        self.is_anothers = is_anothers
+
+
+@dataclass
+class Open:
+    """A draft in memory, with its folder and the lock that its changes take."""
+
+    folder: Path
+    draft: Draft
+    photos: dict[str, Photo]
+    guard: threading.RLock = field(default_factory=threading.RLock)
+    undoable: list[Step] = field(default_factory=list)
+    redoable: list[Step] = field(default_factory=list)
+
+    @property
+    def files(self) -> Path:
+        """Folder of the camera files."""
+        return self.folder / "files"
+
+    @property
+    def small(self) -> Path:
+        """Folder of the small pictures."""
+        return self.folder / "small"
+
+    def path_of(self, photo: Photo) -> Path:
+        """Return where a camera file lies."""
+        return self.files / photo.file
+
+    def save(self, draft: Draft, now: datetime) -> Draft:
+        """Keep a changed draft for good; the caller holds the guard."""
+        return self._keep(draft, now, self.undoable, self.redoable)
+
+    def change(self, draft: Draft, now: datetime) -> Draft:
+        """Keep what a person changed, so that it can be undone."""
+        undoable = [*self.undoable[1 - MOST :], step(draft, self.draft)]
+        return self._keep(draft, now, undoable, [])
+
+    def undo(self, now: datetime, *, again: bool = False) -> Draft:
+        """Take the last change back, or make it again; harmless where there is none."""
+        source, other = (self.redoable, self.undoable) if again else (self.undoable, self.redoable)
+        if not source:
+            return self.draft
+        wanted = stepped(self.draft, source[-1])
+        lists = (source[:-1], [*other, step(wanted, self.draft)])
+        return self._keep(wanted, now, *(reversed(lists) if again else lists))
+
+    def _keep(
+        self, draft: Draft, now: datetime, undoable: list[Step], redoable: list[Step]
+    ) -> Draft:
+        kept = replace(draft, revision=self.draft.revision + 1, changed=now.isoformat())
+        steps = {"undoable": undoable, "redoable": redoable}
+        write_json(self.folder / "draft.json", {**kept.to_json(), **steps})
+        self.draft, self.undoable, self.redoable = kept, undoable, redoable
+        return kept
+
+    def add(self, photo: Photo, part: Path) -> Photo:
+        """Keep a camera file that lies flushed at `part`; one that is there already stays.
+
+        Raises
+        ------
+        ArchiveError
+            If the disk refuses.
+        """
+        with self.guard:
+            there = self.photos.get(photo.digest)
+            if there is not None:
+                part.unlink(missing_ok=True)
+                return there
+            photo = replace(photo, arrived=len(self.photos) + 1)
+            with translated("the picture was not kept", self.folder.name):
+                part.replace(self.path_of(photo))
+            write_json(self.files / f"{photo.digest}.json", photo.to_json())
+            self.photos[photo.digest] = photo
+            return photo
+
+    def remove(self, digest: str) -> None:
+        """Forget a camera file, its facts first."""
+        with self.guard, translated("the picture was not removed", self.folder.name):
+            photo = self.photos.pop(digest)
+            (self.files / f"{digest}.json").unlink(missing_ok=True)
+            self.path_of(photo).unlink(missing_ok=True)
+            for small in self.small.glob(f"{digest}*"):
+                small.unlink(missing_ok=True)
+
+
+class Drafts:
+    """All drafts of an archive.
+
+    Parameters
+    ----------
+    folder
+        Where they lie; it exists.
+    clock
+        Gives the time, aware of its offset.
+    """
+
+    def __init__(self, folder: Path, clock: Callable[[], datetime]) -> None:
+        self._folder, self._clock = folder, clock
+        self._guard = threading.Lock()
+        self._open: dict[str, Open] = {}
+        for left in folder.iterdir():
+            # Begun and not made, or thrown away and not removed, when a process ended.
+            if not (left / "draft.json").exists():
+                shutil.rmtree(left, ignore_errors=True)
+
+    def create(self, owner: str) -> Open:
+        """Make an empty draft.
+
+        Raises
+        ------
+        ArchiveError
+            If the disk refuses.
+        """
+        now = self._clock().isoformat()
+        draft = Draft(secrets.token_hex(16), owner, now, now)
+        folder = self._folder / draft.id
+        with translated("the draft was not made", folder):
+            for name in ("files", "small"):
+                (folder / name).mkdir(parents=True)
+        write_json(folder / "draft.json", draft.to_json())
+        flush_folder(self._folder)
+        opened = Open(folder, draft, {})
+        with self._guard:
+            self._open[draft.id] = opened
+        return opened
+
+    def get(self, identity: str, owner: str) -> Open:
+        """Return a person's draft.
+
+        Raises
+        ------
+        NoDraft
+            If there is none of that name, or it is another person's.
+        """
+        if not _ID.fullmatch(identity):
+            raise NoDraft(identity)
+        with self._guard:
+            opened = self._open.get(identity)
+            if opened is None:
+                opened = _read(self._folder / identity)
+                if opened is None:
+                    raise NoDraft(identity)
+                self._open[identity] = opened
+        if opened.draft.owner != owner:
+            raise NoDraft(identity, is_anothers=True)
+        return opened
+
+    def of(self, owner: str) -> list[Open]:
+        """Return a person's drafts, the one changed last first; remove those long done with."""
+        found = list(self._of(owner))
+        now = self._clock()
+        for opened in found:
+            draft = opened.draft
+            age = now - datetime.fromisoformat(draft.changed)
+            if draft.state == ARCHIVED and age > _SHOWN_FOR:
+                self.discard(opened)
+        kept = [one for one in found if one.folder.exists()]
+        return sorted(kept, key=lambda one: one.draft.changed, reverse=True)
+
+    def _of(self, owner: str) -> Iterator[Open]:
+        for folder in self._folder.iterdir():
+            try:
+                yield self.get(folder.name, owner)
+            except NoDraft:
+                continue
+
+    def discard(self, opened: Open) -> None:
+        """Remove a draft: its `draft.json` first, so that no half of it is found again."""
+        with opened.guard, translated("the draft was not removed", opened.folder.name):
+            (opened.folder / "draft.json").unlink(missing_ok=True)
+            flush_folder(opened.folder)
+            shutil.rmtree(opened.folder)
+        with self._guard:
+            self._open.pop(opened.draft.id, None)
+
+
+def write_json(path: Path, table: Mapping[str, Any]) -> None:
+    """Write a table whole or not at all.
+
+    Raises
+    ------
+    ArchiveError
+        If the disk refuses.
+    """
+    text = json.dumps(table, ensure_ascii=False, separators=(",", ":"))
+    # surrogateescape: a name may hold bytes that are no text in any encoding.
+    octets = text.encode("utf-8", "surrogatepass")
+    part = path.with_name(f"{path.name}.{secrets.token_hex(4)}.part")
+    with translated("nothing was kept", path.parent.name):
+        write_whole(part, [octets])
+        part.replace(path)
+        flush_folder(path.parent)
+
+
+def _read(folder: Path) -> Open | None:
+    """Read a draft; remove what an ended process left half done in it."""
+    table = _table(folder / "draft.json")
+    if table is None:
+        return None
+    undoable, redoable = (read_steps(table.pop(key, [])) for key in ("undoable", "redoable"))
+    try:
+        draft = Draft.of(table)
+    except (KeyError, TypeError):
+        return None
+    photos: dict[str, Photo] = {}
+    for path in sorted((folder / "files").glob("*.json")):
+        facts = _table(path)
+        if facts is not None:
+            photo = Photo.of(facts)
+            if (folder / "files" / photo.file).is_file():
+                photos[photo.digest] = photo
+    for part in folder.rglob("*.part"):
+        part.unlink(missing_ok=True)
+    return Open(folder, draft, photos, undoable=undoable, redoable=redoable)
+
+
+def _table(path: Path) -> dict[str, Any] | None:
+    try:
+        table = json.loads(path.read_bytes().decode("utf-8", "surrogatepass"))
+    except (OSError, ValueError):
+        return None
+    return table if isinstance(table, dict) else None

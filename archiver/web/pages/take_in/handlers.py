@@ -1,0 +1,314 @@
+"""What the page of a draft asks of the server: its state, uploads, changes, archiving."""
+
+from __future__ import annotations
+
+import asyncio
+import os
+from collections.abc import AsyncIterator, Mapping
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import fields, replace
+from datetime import datetime, timedelta
+from typing import TYPE_CHECKING, Any
+from urllib.parse import unquote
+
+from starlette.requests import ClientDisconnect, Request
+from starlette.responses import Response
+
+from archiver.archive.ingest import Settings
+from archiver.dentition import numbering_of
+from archiver.errors import InputError, MeaningError, PhotoError
+from archiver.photo import QualityLimits, read_size
+from archiver.web.audit import ALERT, CHANGED, MINOR, RECEIVED
+from archiver.web.auth.visitor import visitor_of
+from archiver.web.bodies import json_of
+from archiver.web.files import unchanged_or
+from archiver.web.http_errors import Refused
+from archiver.web.pages.take_in import photo_entry
+from archiver.web.pages.take_in.archiving_task import Run, archive_draft
+from archiver.web.pages.take_in.draft_changes import apply
+from archiver.web.pages.take_in.draft_store import Drafts, NoDraft, Open
+from archiver.web.pages.take_in.drafts import ARCHIVED, Draft, Photo, in_order
+from archiver.web.pages.take_in.required_views import wanted
+from archiver.web.pages.take_in.sheet import NotReady, session_of
+from archiver.web.pages.take_in.turn_table import readings
+from archiver.web.pages.take_in.upload import Arrival, shown_name, small_picture
+from archiver.web.tasks import Progress, Task
+
+if TYPE_CHECKING:
+    from archiver.web.app import Site
+
+#: Bytes that are gathered before they are written, so that writing is seldom.
+_GATHER = 1 << 20
+_PATIENCE = 30.0
+#: Changes of one draft by one person within that time are one event of the audit trail.
+_ONE_WORK = timedelta(minutes=10)
+_MOST_PICTURES = 1000
+_CACHE = "private, no-cache"
+
+
+class Drafting:
+    """Answers what the modules of the page ask.
+
+    Parameters
+    ----------
+    site
+        The pages.
+    """
+
+    def __init__(self, site: Site) -> None:
+        self._site = site
+        self.drafts = Drafts(site.folder("drafts"), site.clock)
+        self._tasks: dict[str, Task] = {}
+        self._noted: dict[tuple[str, str, str], datetime] = {}
+        # Small pictures are made by as many threads as there are cores, and one more, so that
+        # none of them waits for a thread that waits for the disk.
+        self._pool = ThreadPoolExecutor((os.cpu_count() or 1) + 1, "small pictures")
+
+    @property
+    def habits(self) -> Mapping[str, object]:
+        """The practice's own defaults of a photograph."""
+        practice = self._site.practice
+        found: Mapping[str, object] = practice.defaults if practice is not None else {}
+        return found
+
+    @property
+    def edges(self) -> str:
+        """What is done at an incomplete block."""
+        practice = self._site.practice
+        return str(practice.edges) if practice is not None else "trim"
+
+    def opened(self, request: Request) -> Open:
+        """Return the draft that a path names, of the visitor only.
+
+        Raises
+        ------
+        Refused
+            404 where there is none, or it is somebody else's.
+        """
+        try:
+            return self.drafts.get(str(request.path_params["draft"]), visitor_of(request).name)
+        except NoDraft as missing:
+            if missing.is_anothers:
+                self._site.note(request, ALERT, detail="somebody else's draft", outcome=MINOR)
+            raise Refused(404, "take_in.no_draft") from None
+
+    # -- state
+
+    def state(self, request: Request) -> Response:
+        """Return all of a draft."""
+        opened = self.opened(request)
+        return self._site.answer(self._state(opened, opened.photos))
+
+    def _state(self, opened: Open, photos: Mapping[str, Photo]) -> dict[str, Any]:
+        """Return a draft with the pictures that are given, as values that JSON has."""
+        draft = opened.draft
+        task = self._tasks.get(draft.id)
+        return {
+            "id": draft.id,
+            "revision": draft.revision,
+            "state": draft.state,
+            "patient": draft.patient,
+            "visit": draft.visit,
+            "consent": draft.consent,
+            "study": draft.study,
+            "rules": draft.rules,
+            "teeth": draft.teeth,
+            "stage": draft.stage,
+            "wanted": wanted(draft, opened.photos),
+            "task": task.id if task is not None and not task.ended.is_set() else None,
+            "undo": bool(opened.undoable),
+            "redo": bool(opened.redoable),
+            "order": [photo.digest for photo in in_order(opened.photos)],
+            "pictures": {digest: self._told(draft, photo) for digest, photo in photos.items()},
+        }
+
+    def _told(self, draft: Draft, photo: Photo) -> dict[str, Any]:
+        about = draft.of_photo(photo.digest)
+        table = photo.to_json()
+        table["said"] = about
+        table["result"] = draft.results.get(photo.digest)
+        return {**table, **photo_entry.judged(about, photo, self.habits)}
+
+    def readings(self, request: Request) -> Response:
+        """Return how pictures of some teeth may be turned."""
+        asked = request.query_params
+        try:
+            teeth = photo_entry.teeth_of(
+                asked.get("teeth", "")[:400], numbering_of(asked.get("numbering", "iso"))
+            )
+        except MeaningError as error:
+            return self._refused(error)
+        names = [{"iso": t.iso, "universal": t.universal, "name": t.name} for t in teeth]
+        return self._site.answer({"teeth": names, "views": readings(teeth)})
+
+    # -- pictures
+
+    async def upload(self, request: Request) -> Response:
+        """Take one file, written to the disk as it comes."""
+        opened = self._changeable(request)
+        if len(opened.photos) >= _MOST_PICTURES:
+            raise Refused(413, "take_in.too_many", n=_MOST_PICTURES)
+        name = shown_name(unquote(request.headers.get("x-file-name", ""), errors="replace"))
+        try:
+            with Arrival(opened) as arrival:
+                told = request.headers.get("content-length", "")
+                arrival.check(int(told) if told.isdigit() and len(told) < 20 else 0)
+                await _take(request, arrival)
+                loop, now = asyncio.get_running_loop(), self._site.clock()
+                photo = await loop.run_in_executor(self._pool, arrival.keep, name, now)
+        except PhotoError as error:
+            return self._refused(error)
+        self._note(request, opened, "pictures into a draft")
+        return self._site.answer({"picture": self._told(opened.draft, photo)}, 201)
+
+    def picture(self, request: Request) -> Response:
+        """Return a small picture, in stored orientation."""
+        opened = self.opened(request)
+        photo = opened.photos.get(str(request.path_params["digest"]))
+        if photo is None:
+            raise Refused(404, "take_in.no_picture")
+        try:
+            octets = small_picture(opened, photo, large="large" in request.query_params)
+        except PhotoError:
+            raise Refused(404, "take_in.no_picture") from None
+        return unchanged_or(request, octets, "image/jpeg", _CACHE)
+
+    # -- changes
+
+    async def change(self, request: Request) -> Response:
+        """Keep a change, whole or not at all, and answer with what follows from it."""
+        opened = self._changeable(request)
+        change = await json_of(request, 1 << 20)
+        if not isinstance(change, dict):
+            raise Refused(400, "errors.malformed")
+        who = visitor_of(request).name if visitor_of(request).may("confirm") else ""
+        answer = await asyncio.to_thread(self._change, opened, change, who)
+        if answer.status_code == 200:
+            if "confirm" in change:
+                self._site.note(request, CHANGED, detail="side confirmed in a draft")
+            else:
+                self._note(request, opened, "draft changed")
+        return answer
+
+    def _change(self, opened: Open, change: dict[str, Any], who: str) -> Response:
+        with opened.guard:
+            draft = opened.draft
+            if change.get("revision") != draft.revision:
+                told = self._state(opened, opened.photos)
+                return self._site.answer(
+                    {"problems": [self._site.t("take_in.changed_elsewhere")], "state": told}, 409
+                )
+            now = self._site.clock()
+            if change.get("undo") or change.get("redo"):
+                opened.undo(now, again=bool(change.get("redo")))
+                return self._site.answer(self._state(opened, opened.photos))
+            try:
+                new = apply(draft, opened.photos, change, who, self.habits)
+            except MeaningError as error:
+                return self._refused(error)
+            opened.change(new, now)
+            touched = {d for d in new.said if new.said[d] is not draft.said.get(d)}
+            return self._site.answer(
+                self._state(opened, {d: opened.photos[d] for d in touched if d in opened.photos})
+            )
+
+    def discard(self, request: Request) -> Response:
+        """Throw a draft away."""
+        opened = self.opened(request)
+        if self._is_busy(opened):
+            raise Refused(409, "take_in.busy")
+        whole = opened.draft.state == ARCHIVED
+        self.drafts.discard(opened)
+        words = "draft closed, all of it archived" if whole else "draft thrown away"
+        self._site.note(request, CHANGED, detail=words)
+        return self._site.answer({"where": "/take-in"})
+
+    # -- archiving
+
+    def archive(self, request: Request) -> Response:
+        """Begin to archive a draft, or tell what is still wrong with it."""
+        opened = self._changeable(request)
+        visitor = visitor_of(request)
+        with opened.guard:
+            if self._is_busy(opened):
+                raise Refused(409, "take_in.busy")
+            try:
+                session, photos = session_of(
+                    opened, opened.draft, size_of=read_size, habits=self.habits
+                )
+            except NotReady as lacking:
+                return self._site.answer(
+                    {"problems": lacking.general, "pictures": lacking.of_photos}, 422
+                )
+            run = Run(opened, session, photos, self._settings())
+
+            def work(progress: Progress) -> object:
+                return archive_draft(run, self._site.archive, progress)
+
+            task = self._site.tasks.start(visitor, work)
+            self._tasks[opened.draft.id] = task
+        self._site.note(request, RECEIVED, detail=f"archiving a draft of {len(photos)} pictures")
+        return self._site.answer({"task": task.id})
+
+    def _settings(self) -> Settings:
+        practice = self._site.practice
+        known = {f.name for f in fields(QualityLimits)}
+        limits: dict[str, Any] = dict(practice.quality) if practice is not None else {}
+        return Settings(
+            self._site.clock,
+            edges="lossless" if self.edges == "lossless" else "trim",
+            quality=replace(QualityLimits(), **{k: v for k, v in limits.items() if k in known}),
+            workers=os.cpu_count() or 1,
+        )
+
+    # -- within
+
+    def _note(self, request: Request, opened: Open, words: str) -> None:
+        """Tell the audit trail that a person works on a draft, once in a while."""
+        key, now = (visitor_of(request).session.key, opened.draft.id, words), self._site.clock()
+        last = self._noted.get(key)
+        if last is None or now - last > _ONE_WORK:
+            self._noted[key] = now
+            self._site.note(request, CHANGED, detail=words)
+
+    def _is_busy(self, opened: Open) -> bool:
+        task = self._tasks.get(opened.draft.id)
+        return task is not None and not task.ended.is_set()
+
+    def _changeable(self, request: Request) -> Open:
+        opened = self.opened(request)
+        if self._is_busy(opened):
+            raise Refused(409, "take_in.busy")
+        if opened.draft.state == ARCHIVED:
+            raise Refused(409, "take_in.archived_already")
+        return opened
+
+    def _refused(self, error: InputError) -> Response:
+        lines = [str(problem) for problem in error.problems]
+        return self._site.answer({"problems": lines}, 422)
+
+
+async def _take(request: Request, arrival: Arrival) -> None:
+    """Write a body as it comes, a megabyte at a time."""
+    stream = request.stream()
+    while True:
+        try:
+            # One waiting for many pieces: each waiting costs more than a piece.
+            gathered = await asyncio.wait_for(_gather(stream), _PATIENCE)
+        except asyncio.TimeoutError:
+            raise Refused(408, "errors.too_slow", {"Connection": "close"}) from None
+        except ClientDisconnect:
+            raise Refused(400, "errors.malformed") from None
+        arrival.take(gathered)
+        if len(gathered) < _GATHER:
+            return
+
+
+async def _gather(stream: AsyncIterator[bytes]) -> bytearray:
+    """Return a megabyte or more; less only at the end."""
+    gathered = bytearray()
+    async for piece in stream:
+        gathered += piece
+        if len(gathered) >= _GATHER:
+            break
+    return gathered

@@ -1,0 +1,169 @@
+"""The pages of taking in: the list of drafts, and the work on one."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+from typing import TYPE_CHECKING, Any
+
+from starlette.requests import Request
+from starlette.responses import RedirectResponse, Response
+from starlette.routing import BaseRoute
+
+from archiver.dentition import Arch, Direction, View, arch_order
+from archiver.objects import COLOUR_FRAMES
+from archiver.web.audit import ACCESSED, CHANGED
+from archiver.web.auth.visitor import visitor_of
+from archiver.web.bodies import form_of, json_of
+from archiver.web.pages.take_in import patient_choice
+from archiver.web.pages.take_in.consent_fields import purposes
+from archiver.web.pages.take_in.draft_changes import apply
+from archiver.web.pages.take_in.draft_store import Open
+from archiver.web.pages.take_in.drafts import ARCHIVED, OPEN
+from archiver.web.pages.take_in.handlers import Drafting
+from archiver.web.pages.take_in.required_views import rule_sets
+from archiver.web.pages.take_in.turn_table import turns
+
+if TYPE_CHECKING:
+    from archiver.web.app import Site
+
+MAY = "take in"
+
+
+def routes(site: Site) -> list[BaseRoute]:
+    """Return the routes of this room."""
+    drafting = Drafting(site)
+    pages = TakeInPages(site, drafting)
+    route = site.route
+    one = "/take-in/{draft:str}"
+    return [
+        route("/take-in", pages.all_drafts, may=MAY),
+        route("/take-in/new", pages.new, methods=["POST"], may=MAY),
+        route("/take-in/readings", drafting.readings, may=MAY),
+        route("/take-in/patients", pages.patients, methods=["POST"], may=MAY),
+        route("/take-in/scheduled", pages.scheduled, may=MAY),
+        route(one, pages.draft, may=MAY),
+        route(one + "/state", drafting.state, may=MAY),
+        route(one + "/pictures", drafting.upload, methods=["PUT"], may=MAY),
+        route(one + "/pictures/{digest:str}", drafting.picture, may=MAY),
+        route(one + "/changes", drafting.change, methods=["POST"], may=MAY),
+        route(one + "/archive", drafting.archive, methods=["POST"], may=MAY),
+        route(one + "/discard", drafting.discard, methods=["POST"], may=MAY),
+    ]
+
+
+class TakeInPages:
+    """Answers with whole pages, and with whom a visit may be of."""
+
+    def __init__(self, site: Site, drafting: Drafting) -> None:
+        self._site, self._drafting = site, drafting
+
+    def all_drafts(self, request: Request) -> Response:
+        """Show the visitor's drafts."""
+        mine = self._drafting.drafts.of(visitor_of(request).name)
+        rows = [_row(one) for one in mine]
+        return self._site.page(
+            request,
+            "take_in/drafts.html",
+            open_drafts=[r for r in rows if r["state"] == OPEN],
+            done_drafts=[r for r in rows if r["state"] == ARCHIVED],
+        )
+
+    def new(self, request: Request) -> Response:
+        """Begin a draft and go to it; of a visit that is in the archive, where one is named."""
+        study = form_of(request).get("study")
+        of_visit = patient_choice.of_visit(self._site.archive, study) if study else None
+        opened = self._drafting.drafts.create(visitor_of(request).name)
+        if of_visit is not None:
+            told = {key: of_visit[key] for key in ("patient", "visit", "study")}
+            change = apply(opened.draft, {}, told, "", self._drafting.habits)
+            opened.change(change, self._site.clock())
+        self._site.note(request, CHANGED, detail="draft begun")
+        return RedirectResponse(f"/take-in/{opened.draft.id}", 303)
+
+    def draft(self, request: Request) -> Response:
+        """Show the work on a draft."""
+        opened = self._drafting.opened(request)
+        self._site.note(request, ACCESSED, detail="draft")
+        return self._site.page(
+            request,
+            "take_in/draft.html",
+            draft=opened.draft,
+            known=json.dumps(self._known(request)),
+            rules=[
+                (key, one.name, "|".join(one.applies.descriptions))
+                for key, one in rule_sets().items()
+            ],
+            views=[view.value for view in View],
+            tops=[direction.word for direction in Direction],
+            purposes=purposes(),
+            colour_frames=COLOUR_FRAMES,
+            rows=_rows(),
+            worklists=self._worklists(),
+        )
+
+    def _known(self, request: Request) -> dict[str, Any]:
+        visitor = visitor_of(request)
+        return {
+            "turns": turns(),
+            "who": visitor.name if visitor.may("confirm") else "",
+            "habits": {
+                k: v for k, v in self._drafting.habits.items() if k in ("operator", "top", "mirror")
+            },
+            "today": self._site.clock().date().isoformat(),
+            "edges": self._drafting.edges,
+            "numbering": self._site.settings.numbering.value,
+        }
+
+    def _worklists(self) -> list[str]:
+        practice = self._site.practice
+        peers = patient_choice.peers_with_worklist(practice.peers) if practice is not None else []
+        return ([""] if self._site.node.worklist else []) + peers
+
+    async def patients(self, request: Request) -> Response:
+        """Find patients of the archive; asked by POST, so that no address holds a name."""
+        asked = await json_of(request)
+        words = str(asked.get("words", ""))[:64] if isinstance(asked, dict) else ""
+        found = await asyncio.to_thread(patient_choice.of_archive, self._site.archive, words)
+        self._site.note(request, ACCESSED, detail=f"{len(found)} patients found by name")
+        return self._site.answer({"patients": found})
+
+    def scheduled(self, request: Request) -> Response:
+        """Return today's visits, from the node's table or a peer."""
+        today, name = self._site.clock().date(), request.query_params.get("from", "")
+        if name:
+            peers = self._site.practice.peers if self._site.practice is not None else ()
+            found = patient_choice.of_peer(peers, name, today)
+        elif self._site.node.worklist is not None:
+            found = patient_choice.of_table(self._site.node.worklist, today)
+        else:
+            found = []
+        self._site.note(request, ACCESSED, detail=f"{len(found)} visits of the worklist")
+        return self._site.answer({"visits": found})
+
+
+def _row(opened: Open) -> dict[str, Any]:
+    """Return what the list tells of a draft."""
+    draft = opened.draft
+    return {
+        "id": draft.id,
+        "state": draft.state,
+        "name": draft.patient.get("name", ""),
+        "patient": draft.patient.get("id", ""),
+        "date": draft.visit.get("date", ""),
+        "changed": draft.changed[:16].replace("T", " "),
+        "pictures": len(opened.photos),
+        "done": sum(one.get("status") != "refused" for one in draft.results.values()),
+    }
+
+
+def _rows() -> list[list[dict[str, str]]]:
+    """Return the teeth as two rows of either dentition, as they stand before the viewer."""
+    return [
+        [
+            {"iso": t.iso, "universal": t.universal, "name": t.name}
+            for t in arch_order(arch, deciduous=young)
+        ]
+        for young in (False, True)
+        for arch in (Arch.UPPER, Arch.LOWER)
+    ]

@@ -1,0 +1,138 @@
+"""Whose visit it is: from today's worklist, from the archive, or written by hand."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from datetime import date, datetime
+from pathlib import Path
+from typing import Any
+
+from archiver.archive import Query, Record
+from archiver.archive.store import Archive, iso_date, iso_time
+from archiver.network import DimsePeer, Peer, find_dimse_peer
+from archiver.network.client.dimse import Scheduled, ask_worklist
+from archiver.network.node.query import Visit, item_of, read_visits
+
+#: Patients that are shown; who looks for another writes more of the name.
+_SHOWN = 30
+_RECORDS = 4000
+
+
+def of_table(path: Path, day: date) -> list[dict[str, Any]]:
+    """Return the visits of a day from the node's own table, earliest first.
+
+    Raises
+    ------
+    UsageError
+        If the table cannot be understood.
+    """
+    visits = [one for one in read_visits(path) if iso_date(one.date) == day.isoformat()]
+    return [_of_row(one) for one in sorted(visits, key=lambda one: iso_time(one.time))]
+
+
+def _of_row(row: Visit) -> dict[str, Any]:
+    item = item_of(row)
+    return _entry(
+        patient=(row.patient_id, row.name, row.issuer, iso_date(row.birth_date), row.sex),
+        visit=(iso_date(row.date), iso_time(row.time)[:8], row.accession, row.description),
+        study=(str(item.StudyInstanceUID), str(item.RequestedProcedureID), row.referring),
+    )
+
+
+def peers_with_worklist(peers: Iterable[Peer]) -> list[str]:
+    """Return the names of the peers that can be asked."""
+    return [one.name for one in peers if isinstance(one, DimsePeer)]
+
+
+def of_peer(peers: Sequence[Peer], name: str, day: date) -> list[dict[str, Any]]:
+    """Ask a peer who is scheduled on a day.
+
+    Raises
+    ------
+    UsageError
+        If there is no such peer.
+    NetworkError
+        If it cannot be reached, refuses, or answers failure.
+    """
+    peer = find_dimse_peer(tuple(peers), name, "a worklist")
+    return [_of_scheduled(one, day) for one in ask_worklist(peer, day=day) if one.patient_id]
+
+
+def _of_scheduled(one: Scheduled, day: date) -> dict[str, Any]:
+    patient, visit = one.context(day)
+    return _entry(
+        patient=(patient.id, patient.name, patient.issuer, _text(patient.birth_date), patient.sex),
+        visit=(_text(visit.date), _text(visit.time)[:8], visit.accession, visit.description),
+        study=(visit.study_uid, visit.study_id, visit.referring_physician),
+    )
+
+
+def of_archive(archive: Archive, words: str) -> list[dict[str, Any]]:
+    """Find patients by identifier or by a part of the name, the latest visit first."""
+    wanted = words.strip()
+    if not wanted:
+        return []
+    named = Query(name=f"*{wanted.replace('^', '*').replace(' ', '*')}*", limit=_RECORDS)
+    found = archive.query(Query(patient_id=wanted, limit=_RECORDS)) + archive.query(named)
+    latest: dict[tuple[str, str], Record] = {}
+    for record in found:
+        key = record.patient_id, record.issuer
+        if key not in latest or record.study_date > latest[key].study_date:
+            latest[key] = record
+    ordered = sorted(latest.values(), key=lambda one: one.study_date, reverse=True)
+    return [_of_record(one) for one in ordered[:_SHOWN]]
+
+
+def of_visit(archive: Archive, study: str) -> dict[str, Any] | None:
+    """Return patient and visit of a study of the archive; None where there is none."""
+    found = archive.query(Query(study_uid=study, modality="XC", limit=1))
+    if not found:
+        return None
+    record = found[0]
+    entry = _of_record(record)
+    entry["visit"] = {"date": record.study_date}
+    if record.study_time:
+        entry["visit"]["time"] = record.study_time[:8]
+    for key, value in (("accession", record.accession), ("description", record.study_description)):
+        if value:
+            entry["visit"][key] = value
+    entry["study"] = {"study_uid": record.study_uid}
+    return entry
+
+
+def _of_record(record: Record) -> dict[str, Any]:
+    from pydicom import dcmread
+    from pydicom.errors import InvalidDicomError
+
+    from archiver.objects import describe
+
+    name, birth, sex = record.patient_name, "", ""
+    try:
+        told = describe(dcmread(record.path, stop_before_pixels=True))
+        name, birth = told.patient_name, iso_date(told.birth_date)
+        sex = told.sex if told.sex in ("M", "F", "O") else ""
+    except (OSError, InvalidDicomError):
+        pass  # an object that cannot be read still names its patient in the index
+    patient = (record.patient_id, name, record.issuer, birth, sex)
+    entry = _entry(patient=patient, visit=("", "", "", ""), study=("", "", ""))
+    entry["last"] = record.study_date
+    return entry
+
+
+def _entry(
+    patient: tuple[str, str, str, str, str],
+    visit: tuple[str, str, str, str],
+    study: tuple[str, str, str],
+) -> dict[str, Any]:
+    names = ("id", "name", "issuer", "birth_date", "sex")
+    visits = ("date", "time", "accession", "description")
+    studies = ("study_uid", "study_id", "referring_physician")
+    return {
+        "patient": {k: v for k, v in zip(names, patient, strict=True) if v},
+        "visit": {k: v for k, v in zip(visits, visit, strict=True) if v},
+        "study": {k: v for k, v in zip(studies, study, strict=True) if v} if study[0] else {},
+    }
+
+
+def _text(value: object) -> str:
+    return value.isoformat() if isinstance(value, date | datetime) else str(value or "")

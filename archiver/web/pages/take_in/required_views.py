@@ -1,0 +1,142 @@
+"""Which views a rule set still wants of a draft, and what the next picture may therefore be."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
+from functools import cache
+from typing import Any
+
+from archiver.dentition import WORD_SETS, Numbering, Tooth, View
+from archiver.records import (
+    PHOTOGRAPH,
+    Instance,
+    Person,
+    Picture,
+    Target,
+    match,
+    stage_of,
+    targets_of,
+    visit_of,
+)
+from archiver.records.rules import Requirement, RuleSet, read_rules, shipped
+from archiver.web.pages.take_in.drafts import Draft, Photo, Said, taken_in
+from archiver.web.pages.take_in.photo_entry import teeth_of
+
+#: Views that are taken through a mirror wherever a rule leaves it open (common practice).
+_MIRRORED = frozenset({"occlusal", "incisal", "lingual", "palatal"})
+_ANY_DAY = "2000-01-01"
+
+
+@cache
+def rule_sets() -> Mapping[str, RuleSet]:
+    """Return the shipped sets that demand pictures, by key."""
+    sets = {key: read_rules(path) for key, path in shipped().items()}
+    return {key: one for key, one in sets.items() if one.requirements}
+
+
+def wanted(draft: Draft, photos: Mapping[str, Photo]) -> list[dict[str, Any]]:
+    """Return what the draft's rule set demands, in its order, each with what is there.
+
+    Quality is judged when a picture is archived, and a side may be confirmed later; neither
+    makes a view wanted here.
+    """
+    rules = rule_sets().get(draft.rules)
+    if rules is None:
+        return []
+    pictures = [_picture(p, draft.of_photo(p.digest)) for p in taken_in(draft, photos)]
+    named = teeth_of(",".join(draft.teeth), Numbering.ISO)
+    occasion = visit_of(rules, _ANY_DAY, pictures or [_picture(None, {})], named)
+    teeth = occasion.teeth if occasion is not None else ()
+    stage = draft.stage or ("start" if rules.applies.to == "episodes" else "")
+    rows: list[dict[str, Any]] = []
+    for row in rules.requirements:
+        if stage and row.stage not in ("", stage):
+            continue
+        plain = replace(row, stage="", quality={}, confirmed=False, confirmed_by=())
+        for target in targets_of(row, teeth):
+            rows.append(_row(plain, target, pictures))
+    return rows
+
+
+def _row(row: Requirement, target: Target, pictures: Sequence[Picture]) -> dict[str, Any]:
+    found = match(row, target, pictures, tuple, ())
+    fitting = found.status == "present" or found.kind == "view-too-few"
+    by = [p.first.uid for p in found.pictures] if fitting or found.by else []
+    there = found.status in ("present", "substituted")
+    return {
+        "name": row.name,
+        "target": "" if target.label == "mouth" else target.label,
+        "count": row.count,
+        "by": by,
+        "there": there,
+        "optional": row.optional,
+        "offer": None if there else _offer(row, target, [p for p in pictures if p.first.uid in by]),
+    }
+
+
+def _offer(row: Requirement, target: Target, there: Sequence[Picture]) -> dict[str, Any]:
+    """Return what a picture of this row would be said to be."""
+    view = target.words(row.views)[0]
+    teeth: Iterable[Tooth] = target.teeth if row.scope == "tooth" else ()
+    if not teeth and View(view).needs_teeth:
+        teeth = _sextant(view, row.count, target, there)
+    mirrored = view in _MIRRORED or view.endswith("occlusal arch")
+    mirror = {"mirror": True, "direct": False}.get(row.mirror, mirrored)
+    return {
+        "view": view,
+        "teeth": [tooth.iso for tooth in teeth],
+        "mirror": mirror,
+        "open": row.mirror == "either",
+    }
+
+
+def _sextant(view: str, count: int, target: Target, there: Sequence[Picture]) -> tuple[Tooth, ...]:
+    """Return the first sextant that no picture of the row shows: front, right, left."""
+    arch = target.arch.value if target.arch else ("upper" if view == "palatal" else "lower")
+    side = [target.side.value] if target.side else ["right", "left"]
+    names = [*(["anterior"] if count > 2 else []), *side]
+    shown = {iso for picture in there for iso in picture.teeth}
+    for name in names:
+        teeth = tuple(t for t in WORD_SETS[f"{arch} {name} sextant"] if t.position < 8)
+        if not shown & {t.iso for t in teeth}:
+            return teeth
+    return ()
+
+
+def _picture(photo: Photo | None, said: Said) -> Picture:
+    """Return a picture of a draft as the rules look at one."""
+    uid = photo.digest if photo is not None else ""
+    teeth = tuple(said.get("teeth", ()))
+    view = str(said.get("view", ""))
+    mirror = said.get("mirror")
+    instance = Instance(
+        uid=uid,
+        series="",
+        study="",
+        sop_class="",
+        person=Person("", "", "", "", ""),
+        modality=PHOTOGRAPH,
+        date=_ANY_DAY,
+        time="",
+        acquired=photo.captured if photo is not None else "",
+        description="",
+        teeth=teeth,
+        view=view,
+        surface="",
+        mirror="",
+        confirmed=None,
+        role="original",
+        laterality="",
+        rows=photo.rows if photo is not None else None,
+        columns=photo.columns if photo is not None else None,
+        path="",
+        size=0,
+        digest="",
+        source="",
+        seq=0,
+        added="",
+    )
+    by = str(said.get("confirmed_by", ""))
+    stage = stage_of(str(said.get("stage", "")))
+    return Picture((instance,), frozenset(teeth), view, mirror, bool(by), by, stage, {})

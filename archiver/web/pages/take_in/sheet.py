@@ -1,0 +1,204 @@
+"""A draft written as the session sheet that `archiver wrap` takes."""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Iterable, Mapping
+from datetime import date, time
+from typing import Any
+
+from archiver.archive.store import translated, write_whole
+from archiver.errors import MeaningError, Problem, SheetError
+from archiver.objects import (
+    PATIENT,
+    PHOTO,
+    VISIT,
+    Key,
+    Patient,
+    Session,
+    SizeOf,
+    Unfit,
+    Visit,
+    read_sheet,
+)
+from archiver.web.http_errors import Refused
+from archiver.web.pages.take_in.consent_fields import consent_lines
+from archiver.web.pages.take_in.draft_store import Open
+from archiver.web.pages.take_in.drafts import Draft, Photo, taken_in
+
+NAME = "sheet.toml"
+_LINE = re.compile(rf"{re.escape(NAME)}, line (\d+)(?:: )?")
+_DATES, _TIMES = ("date", "birth_date"), ("time",)
+
+
+def read_table(which: str, given: Mapping[str, object]) -> dict[str, str]:
+    """Check a patient or a visit as it was written by hand; return the texts that are not empty.
+
+    Raises
+    ------
+    MeaningError
+        With a problem, its place the key, for each value that cannot be.
+    """
+    keys = PATIENT if which == "patient" else VISIT
+    kept: dict[str, str] = {}
+    problems = []
+    for name, value in given.items():
+        text = value.strip() if isinstance(value, str) else None
+        if name not in keys or text is None:
+            raise Refused(422, "errors.malformed")
+        if text:
+            try:
+                read = keys[name].convert(_value(name, text))
+                kept[name] = text if name in (*_DATES, *_TIMES, "clock_offset") else str(read)
+            except Unfit as unfit:
+                problems.append(Problem(f'"{text[:60]}"', name, unfit.expected, unfit.hint))
+    if problems:
+        raise MeaningError(*problems)
+    return kept
+
+
+def _value(name: str, text: str) -> object:
+    """Return a text as the value that TOML would give."""
+    try:
+        if name in _DATES:
+            return date.fromisoformat(text)
+        if name in _TIMES:
+            return time.fromisoformat(text).replace(tzinfo=None)
+    except ValueError:
+        wanted = "a date such as 2026-03-04" if name in _DATES else "a time such as 14:20"
+        raise Unfit(wanted) from None
+    return text
+
+
+def sheet_text(draft: Draft, photos: Iterable[Photo]) -> tuple[str, list[int]]:
+    """Write the sheet.
+
+    Returns
+    -------
+    tuple
+        The TOML text, and the line on which each photograph begins.
+    """
+    lines = ['numbering = "ISO 3950"', "", "[patient]"]
+    lines += [_row(key, draft.patient[key]) for key in PATIENT if key in draft.patient]
+    lines += ["", "[visit]"]
+    lines += [_row(key, draft.visit[key]) for key in VISIT if key in draft.visit]
+    lines += consent_lines(draft.consent)
+    starts = []
+    for photo in photos:
+        lines.append("")
+        starts.append(len(lines) + 1)
+        lines += ["[[photo]]", f"file = {_quoted(f'files/{photo.file}')}"]
+        said = draft.of_photo(photo.digest)
+        lines += [f"{key} = {_toml(said[key])}" for key in PHOTO if key in said]
+    return "\n".join(lines) + "\n", starts
+
+
+def _row(key: str, text: str) -> str:
+    if key in _DATES:
+        return f"{key} = {date.fromisoformat(text).isoformat()}"
+    if key in _TIMES:
+        return f"{key} = {time.fromisoformat(text).replace(tzinfo=None).isoformat()}"
+    return f"{key} = {_quoted(text)}"
+
+
+def _toml(value: Any) -> str:
+    if isinstance(value, bool):
+        return str(value).lower()
+    if isinstance(value, int):
+        return str(value)
+    if isinstance(value, dict):
+        return "{ " + ", ".join(f"{k} = {_toml(v)}" for k, v in value.items()) + " }"
+    if isinstance(value, list):
+        return "[" + ", ".join(_toml(v) for v in value) + "]"
+    return _quoted(str(value))
+
+
+def _quoted(text: str) -> str:
+    """Return a TOML string; JSON's form fits but for one control character."""
+    return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")
+
+
+class NotReady(Exception):
+    """A draft cannot be archived yet.
+
+    Parameters
+    ----------
+    general
+        What is wrong with patient or visit.
+    of_photos
+        By digest, what is wrong with a picture.
+    """
+
+    def __init__(self, general: list[str], of_photos: Mapping[str, list[str]]) -> None:
+        super().__init__("the draft is not ready")
+        self.general, self.of_photos = general, of_photos
+
+
+def session_of(
+    opened: Open, draft: Draft, *, size_of: SizeOf, habits: Mapping[str, object]
+) -> tuple[Session, list[Photo]]:
+    """Write a draft's sheet beside its files and read it as `archiver wrap` would.
+
+    Returns
+    -------
+    tuple
+        The session, and the pictures in the order of its entries.
+
+    Raises
+    ------
+    NotReady
+        With every problem of the sheet, each by the picture that it is about.
+    ArchiveError
+        If the sheet cannot be written.
+    """
+    photos = taken_in(draft, opened.photos)
+    text, starts = sheet_text(draft, photos)
+    path = opened.folder / NAME
+    with translated("the sheet was not written", opened.folder.name):
+        part = opened.folder / f"{NAME}.part"
+        part.unlink(missing_ok=True)
+        write_whole(part, [text.encode("utf-8")])
+        part.replace(path)
+    try:
+        like = _like(draft)
+        return read_sheet(path, size_of=size_of, like=like, habits=habits), photos
+    except SheetError as error:
+        raise _sorted(error, starts, photos) from None
+
+
+def _like(draft: Draft) -> tuple[Patient, Visit] | None:
+    """Return patient and visit of the study that the pictures join, where there is one."""
+    if not draft.study.get("study_uid") or "id" not in draft.patient or "date" not in draft.visit:
+        return None
+    patient = {k: _read(PATIENT, k, v) for k, v in draft.patient.items()}
+    visit: dict[str, Any] = {k: _read(VISIT, k, v) for k, v in draft.visit.items()}
+    return Patient(**patient), Visit(**{**visit, **draft.study})
+
+
+def _read(keys: Mapping[str, Key], key: str, text: str) -> Any:
+    return keys[key].convert(_value(key, text))
+
+
+def _sorted(error: SheetError, starts: list[int], photos: list[Photo]) -> NotReady:
+    """Put each problem of a sheet to the picture whose lines it names."""
+    general: list[str] = []
+    of_photos: dict[str, list[str]] = {}
+    for problem in error.problems:
+        found = _LINE.match(problem.where)
+        line = int(found[1]) if found else 0
+        at = sum(start <= line for start in starts) - 1
+        words = told(Problem(problem.found, "", problem.expected, problem.hint), photos)
+        if at < 0:
+            general.append(words)
+        else:
+            of_photos.setdefault(photos[at].digest, []).append(words)
+    return NotReady(general, of_photos)
+
+
+def told(problem: Problem, photos: Iterable[Photo]) -> str:
+    """Return a problem in words, with a picture's name in place of the name of its file here."""
+    words = str(problem)
+    for photo in photos:
+        words = words.replace(f"files/{photo.file}", photo.name).replace(photo.file, photo.name)
+    return words

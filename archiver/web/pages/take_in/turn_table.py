@@ -1,0 +1,77 @@
+"""All ways in which pictures of some teeth may be turned, sent to the browser at once."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from archiver.dentition import (
+    Direction,
+    Operator,
+    Sight,
+    Tooth,
+    Turn,
+    View,
+    as_the_camera_shows,
+    sight,
+)
+from archiver.errors import MeaningError
+
+
+def turns() -> dict[str, Any]:
+    """Return the group of the eight turns: ``after[second][first]``, and who swaps the sides."""
+    return {
+        "after": {second: {first: second.after(first) for first in Turn} for second in Turn},
+        "swaps": [turn for turn in Turn if turn.swaps_sides],
+        "words": {turn: turn.words for turn in Turn},
+    }
+
+
+def readings(teeth: tuple[Tooth, ...]) -> dict[str, Any]:
+    """Return, for every view of these teeth, how each way of taking it is turned.
+
+    Returns
+    -------
+    dict
+        By view: ``problem``, where the view does not fit the teeth; else ``edges`` (letters of
+        the picture as it is displayed), ``laterality``, ``looking``, ``view`` (the settled
+        one), and ``turns``, from what the camera shows to the display, by ``mirror`` or
+        ``direct`` and by what is at the top (``head`` and so on), or by where the camera was
+        (``front``, ``behind``) where that is not said.
+    """
+    found: dict[str, Any] = {}
+    for view in View:
+        try:
+            found[view.value] = _of(sight(view, teeth))
+        except MeaningError as error:
+            found[view.value] = {
+                "problem": error.problems[0].found,
+                "needs_teeth": view.needs_teeth and not teeth,
+            }
+    return found
+
+
+def _of(seen: Sight) -> dict[str, Any]:
+    return {
+        "view": seen.view.value,
+        "edges": {edge: letter.value for edge, letter in seen.display.edges.items()},
+        "laterality": seen.laterality,
+        "looking": seen.looking.value,
+        "turns": {
+            way: _ways(seen, mirror)
+            for way, mirror in (("direct", False), ("mirror", True))
+            if not (mirror and seen.view.is_extraoral)
+        },
+    }
+
+
+def _ways(seen: Sight, mirror: bool) -> dict[str, int]:
+    ways: dict[str, int] = {}
+    for operator in Operator:
+        shown = as_the_camera_shows(seen.looking, mirror=mirror, top=None, operator=operator)
+        ways[operator.value] = shown.turn_to(seen.display)
+    for top in Direction:
+        if top in (seen.looking, seen.looking.opposite):
+            continue
+        shown = as_the_camera_shows(seen.looking, mirror=mirror, top=top, operator=Operator.FRONT)
+        ways[top.word] = shown.turn_to(seen.display)
+    return ways

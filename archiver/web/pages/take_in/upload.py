@@ -1,0 +1,191 @@
+"""A camera file on its way from the browser into a draft."""
+
+from __future__ import annotations
+
+import os
+import secrets
+import threading
+import unicodedata
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from datetime import datetime
+from pathlib import Path
+from typing import BinaryIO
+
+from archiver.archive.store import translated
+from archiver.errors import PhotoError, Problem
+from archiver.photo import (
+    EXTENSIONS,
+    CameraFile,
+    ColourModel,
+    Format,
+    JpegStructure,
+    Limits,
+    can_crop,
+    read_camera_bytes,
+    thumbnail,
+)
+from archiver.web.pages.take_in.draft_store import Open
+from archiver.web.pages.take_in.drafts import Photo
+
+#: Pixels of the longer side of the small picture in the row, and of the one on the stage.
+SMALL_SIDE, LARGE_SIDE = 360, 1600
+_LONGEST_NAME = 200
+#: What is no JPEG is decoded whole, which takes hundreds of megabytes: one after the other.
+_WHOLE = threading.Lock()
+_ENDINGS = {
+    Format.JPEG: ".jpg",
+    Format.PNG: ".png",
+    Format.TIFF: ".tif",
+    Format.HEIF: ".heic",
+    Format.WEBP: ".webp",
+    Format.BMP: ".bmp",
+    Format.RAW: ".dng",
+}
+
+
+@dataclass
+class Arrival:
+    """A file that is being written beside a draft's files; use it as a context."""
+
+    opened: Open
+    limits: Limits = field(default_factory=Limits)
+
+    def __enter__(self) -> Arrival:
+        self.part = self.opened.files / f"{secrets.token_hex(8)}.part"
+        self.size = 0
+        self._file: BinaryIO = self.part.open("xb", buffering=0)
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._file.close()
+        self.part.unlink(missing_ok=True)
+
+    def take(self, piece: bytes | bytearray) -> None:
+        """Write a piece.
+
+        Raises
+        ------
+        PhotoError
+            If the file becomes larger than any camera's.
+        """
+        self.size += len(piece)
+        self.check(self.size)
+        with translated("the picture was not kept", self.opened.folder.name):
+            self._file.write(piece)
+
+    def check(self, size: int) -> None:
+        """Refuse a file that has, or says that it will have, so many bytes.
+
+        Raises
+        ------
+        PhotoError
+            If that is more than any camera's file has.
+        """
+        if size > self.limits.max_bytes:
+            most = f"at most {self.limits.max_bytes / 1e6:.0f} MB"
+            raise PhotoError(Problem("the file is too large", expected=most))
+
+    def keep(self, name: str, now: datetime) -> Photo:
+        """Look at the whole file, make its small picture, and keep it for good.
+
+        Raises
+        ------
+        PhotoError
+            If it is no picture, is damaged or too large, or is not what its name says.
+        ArchiveError
+            If the disk refuses.
+        """
+        photo = read_camera_bytes(self.part.read_bytes(), name, limits=self.limits, now=now)
+        there = self.opened.photos.get(photo.sha256)
+        if there is not None:
+            return there
+        _check_name(name, photo.format)
+        small = self.opened.small / f"{photo.sha256}.jpg"
+        _write_small(small, _small(photo, SMALL_SIDE))
+        with translated("the picture was not kept", self.opened.folder.name):
+            os.fsync(self._file.fileno())
+        return self.opened.add(_facts(photo, name, now), self.part)
+
+
+def _facts(photo: CameraFile, name: str, now: datetime) -> Photo:
+    captured = photo.claims.captured
+    when = captured.when if captured is not None else None
+    structure = photo.structure if photo.format is Format.JPEG else None
+    return Photo(
+        photo.sha256,
+        name,
+        _ENDINGS[photo.format],
+        str(photo.format),
+        len(photo.data),
+        photo.columns,
+        photo.rows,
+        photo.exif_orientation,
+        when.replace(tzinfo=None).isoformat() if when is not None else "",
+        _block(structure),
+        tuple(str(note) for note in photo.notes),
+    )
+
+
+def _block(structure: JpegStructure | None) -> tuple[int, int]:
+    """Return the grid on which a crop's corners lie; see `archiver.photo.encoding.encode_both`."""
+    if structure is None or structure.colour is ColourModel.RGB or not structure.fits_baseline:
+        return 1, 1
+    return structure.mcu if can_crop(structure) else (1, 1)
+
+
+def shown_name(given: str) -> str:
+    """Return what a browser calls a file as one line that can be shown; it is never a path."""
+    kept = "".join(
+        c if unicodedata.category(c)[0] != "C" else "_" for c in given.replace("\\", "/")
+    )
+    base = kept.rpartition("/")[2].strip()
+    return base[-_LONGEST_NAME:] or "unnamed"
+
+
+def _check_name(name: str, kind: Format) -> None:
+    """Refuse a file whose name promises another kind of picture than it holds."""
+    ending = Path(name).suffix.lower()
+    promised = EXTENSIONS.get(ending)
+    if promised not in (None, kind):
+        raise PhotoError(
+            Problem(
+                f"the name ends in {ending}, but the file is {kind}",
+                hint="rename it to what it is, if it is meant, and add it again",
+            )
+        )
+
+
+def _small(photo: CameraFile, side: int) -> bytes:
+    if photo.structure is not None:
+        return thumbnail(photo, side)
+    with _WHOLE:
+        return thumbnail(photo, side)
+
+
+def _write_small(path: Path, octets: bytes) -> None:
+    part = path.with_name(f"{path.stem}.{secrets.token_hex(4)}.part")
+    part.write_bytes(octets)
+    part.replace(path)
+
+
+def small_picture(opened: Open, photo: Photo, large: bool) -> bytes:
+    """Return a small picture of a draft, made where it is not there yet.
+
+    Raises
+    ------
+    PhotoError
+        If the picture is damaged.
+    """
+    path = opened.small / f"{photo.digest}{'-large' if large else ''}.jpg"
+    try:
+        return path.read_bytes()
+    except FileNotFoundError:
+        return _made(opened, photo, path, LARGE_SIDE if large else SMALL_SIDE)
+
+
+def _made(opened: Open, photo: Photo, path: Path, side: int) -> bytes:
+    read: Callable[[], bytes] = opened.path_of(photo).read_bytes
+    octets = _small(read_camera_bytes(read(), photo.name), side)
+    _write_small(path, octets)
+    return octets
