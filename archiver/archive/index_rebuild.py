@@ -9,14 +9,14 @@ from pathlib import Path
 from archiver.archive.store import atomic_batch, sqlite
 from archiver.archive.store.archive import Clock, system_clock
 from archiver.archive.store.durable import Written, digest_file, flush_folder, translated
-from archiver.archive.store.index import Index, Kept
+from archiver.archive.store.index import Index, IndexedInstance
 from archiver.archive.store.journal import (
     ADOPTED,
     REBUILT,
     START,
     Deed,
-    Entry,
     Journal,
+    JournalEntry,
     holds_at,
     open_journal,
     verify_chain,
@@ -27,13 +27,13 @@ from archiver.archive.store.recovery import promises, remove_aside
 from archiver.archive.store.writer_lock import WriterLock
 from archiver.errors import ArchiveError, ObjectError, Problem
 
-__all__ = ["Report", "rebuild", "verify_chain"]
+__all__ = ["RebuildReport", "rebuild", "verify_chain"]
 
 _AT_ONCE = 500
 
 
 @dataclass(frozen=True)
-class Report:
+class RebuildReport:
     """What a rebuilding found.
 
     Parameters
@@ -90,7 +90,7 @@ def rebuild(
     clock: Clock = system_clock,
     actor: str = "unnamed",
     describe: Describe = describe_file,
-) -> Report:
+) -> RebuildReport:
     """Make the index again from the objects, and verify digests and the journal's chain.
 
     The new index is built beside the old one and swapped in when it is whole. No object is
@@ -147,10 +147,10 @@ def _shortened(layout: Layout) -> list[Problem]:
 def _rebuild(
     layout: Layout,
     journal: Journal,
-    entries: list[Entry],
+    entries: list[JournalEntry],
     chain: list[Problem],
     ways: tuple[Clock, str, Describe],
-) -> Report:
+) -> RebuildReport:
     clock, actor, describe = ways
     promised = promises(entries)
     findings = _Findings()
@@ -161,7 +161,9 @@ def _rebuild(
         for kept, unknown in _batches(layout, promised, findings, describe):
             adopted = journal.append([_adoption(k) for k in unknown], time=clock(), who=actor)
             kept += [
-                Kept(k.description, k.path, k.size, k.digest, None, entry.seq, entry.time)
+                IndexedInstance(
+                    k.description, k.path, k.size, k.digest, None, entry.seq, entry.time
+                )
                 for k, entry in zip(unknown, adopted, strict=True)
             ]
             index.add(kept, START)
@@ -179,7 +181,7 @@ def _rebuild(
         index.close()
     sqlite.swap_in(new, layout.index)
     flush_folder(layout.root)
-    return Report(
+    return RebuildReport(
         findings.objects,
         findings.indexed,
         chain=tuple(chain),
@@ -190,11 +192,11 @@ def _rebuild(
     )
 
 
-def _place(entry: Entry) -> str:
+def _place(entry: JournalEntry) -> str:
     return f"objects/{entry.study}/{entry.series}/{entry.sop}.dcm"
 
 
-def _adoption(kept: Kept) -> Deed:
+def _adoption(kept: IndexedInstance) -> Deed:
     d = kept.description
     return Deed(
         ADOPTED,
@@ -208,11 +210,11 @@ def _adoption(kept: Kept) -> Deed:
 
 
 def _batches(
-    layout: Layout, promised: dict[str, Entry], findings: _Findings, describe: Describe
-) -> Iterator[tuple[list[Kept], list[Kept]]]:
+    layout: Layout, promised: dict[str, JournalEntry], findings: _Findings, describe: Describe
+) -> Iterator[tuple[list[IndexedInstance], list[IndexedInstance]]]:
     """Go through the objects: those that the journal knows, those that it does not."""
-    known: list[Kept] = []
-    unknown: list[Kept] = []
+    known: list[IndexedInstance] = []
+    unknown: list[IndexedInstance] = []
     for path in sorted(p for p in layout.objects.rglob("*") if not p.is_dir()):
         findings.objects += 1
         kept = _look_at(layout, path, promised, findings, describe)
@@ -228,10 +230,10 @@ def _batches(
 def _look_at(
     layout: Layout,
     path: Path,
-    promised: dict[str, Entry],
+    promised: dict[str, JournalEntry],
     findings: _Findings,
     describe: Describe,
-) -> Kept | None:
+) -> IndexedInstance | None:
     """Check one file; None if it is not to be indexed."""
     relative = path.relative_to(layout.root).as_posix()
     entry = promised.get(path.stem)
@@ -260,16 +262,16 @@ def _look_at(
         return None
     if entry is not None:
         source = entry.source or None
-        return Kept(
+        return IndexedInstance(
             description, relative, written.size, written.sha256, source, entry.seq, entry.time
         )
     findings.adopted.append(
         Problem("the journal did not know this object", where=relative, hint="it does now")
     )
-    return Kept(description, relative, written.size, written.sha256, None, 0, "")
+    return IndexedInstance(description, relative, written.size, written.sha256, None, 0, "")
 
 
-def _changed(relative: str, written: Written, entry: Entry) -> Problem:
+def _changed(relative: str, written: Written, entry: JournalEntry) -> Problem:
     return Problem(
         f"the object is not what was kept: digest {written.sha256[:16]}..., {written.size} bytes",
         where=relative,

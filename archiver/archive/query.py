@@ -16,7 +16,7 @@ from archiver.archive.store.tooth_coverage import surface_asked, views_asked
 from archiver.dentition import Tooth
 
 
-class Order(str, Enum):
+class RecordOrder(str, Enum):
     """In which order records come."""
 
     NEWEST = "newest"
@@ -72,7 +72,7 @@ class Query:
     series_uid: str | None = None
     source_sha256: str | None = None
     limit: int | None = None
-    order: Order = Order.NEWEST
+    order: RecordOrder = RecordOrder.NEWEST
     named_first: bool = True
     include_rejected: bool = False
 
@@ -199,9 +199,9 @@ def _in_order(statement: Select[Any], query: Query, kind: ColumnElement[Any] | N
     i = t.instances.c
     if kind is not None and query.named_first:
         statement = statement.order_by(kind)
-    if query.order is Order.NEWEST:
+    if query.order is RecordOrder.NEWEST:
         statement = statement.order_by(i.study_date.desc(), i.study_time.desc(), i.journal_seq)
-    elif query.order is Order.OLDEST:
+    elif query.order is RecordOrder.OLDEST:
         statement = statement.order_by(i.study_date, i.study_time, i.journal_seq)
     else:
         statement = statement.order_by(i.journal_seq)
@@ -251,9 +251,9 @@ def _shown(query: Query, *, alone: bool) -> Any:
     if alone and query.limit is not None:
         if query.named_first:
             shown = shown.order_by(kind)
-        if query.order is Order.NEWEST:
+        if query.order is RecordOrder.NEWEST:
             shown = shown.order_by(at.desc())
-        elif query.order is Order.OLDEST:
+        elif query.order is RecordOrder.OLDEST:
             shown = shown.order_by(at)
         shown = shown.order_by(c.instance).limit(query.limit)
     return shown.subquery("shown")

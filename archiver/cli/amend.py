@@ -25,9 +25,9 @@ from archiver.cli.query import day_of
 from archiver.errors import MeaningError, Problem, UsageError
 
 if TYPE_CHECKING:
-    from archiver.archive.statements import Amendment, HandedOver, Wish
+    from archiver.archive.statements import Amendment, AmendmentRequest, HandedOver
     from archiver.archive.store import Archive
-    from archiver.network.outbox import Owed
+    from archiver.network.outbox import QueuedCorrection
     from archiver.objects import Change, Crop
 
 _CROP = re.compile(r"(\d+)x(\d+)\+(\d+)\+(\d+)")
@@ -144,15 +144,15 @@ def _crop(words: str | None) -> Crop | None:
     return Crop(left, top, width, height)
 
 
-def _wish(options: argparse.Namespace, change: Change, archive: Archive) -> Wish:
+def _wish(options: argparse.Namespace, change: Change, archive: Archive) -> AmendmentRequest:
     from dataclasses import replace
 
-    from archiver.archive.statements import Person, Wish, whose
+    from archiver.archive.statements import AmendmentRequest, NewPatient, whose
     from archiver.objects import DerivedUids
 
     moved = None
     if options.patient_id is not None:
-        person = Person(
+        person = NewPatient(
             options.patient_id,
             options.issuer,
             options.patient_name,
@@ -166,17 +166,19 @@ def _wish(options: argparse.Namespace, change: Change, archive: Archive) -> Wish
         names = ("issuer", "patient_name", "birth_date", "sex", "study")
         if any(getattr(options, name) is not None for name in names):
             raise UsageError("archiver amend: say whose it is with --patient-id")
-    return Wish(options.uid, change, moved, options.reason or "", options.remark, options.by)
+    return AmendmentRequest(
+        options.uid, change, moved, options.reason or "", options.remark, options.by
+    )
 
 
-def _settle(archive: Archive) -> Owed:
+def _settle(archive: Archive) -> QueuedCorrection:
     """Put into the outbox what peers are owed, and take out what none of them should get."""
     from archiver.archive.store import Deed
     from archiver.cli.context import now
-    from archiver.network.outbox import FILE, Outbox, Owed, queue_owed
+    from archiver.network.outbox import FILE, Outbox, QueuedCorrection, queue_owed
 
     if not (archive.layout.root / FILE).exists():
-        return Owed({}, ())
+        return QueuedCorrection({}, ())
     with Outbox.open(archive.layout.root) as outbox:
         owed = queue_owed(archive, outbox, now())
         if owed.useless:
@@ -196,7 +198,7 @@ def _settle(archive: Archive) -> Owed:
 
 
 def report(
-    amendment: Amendment, owed: Owed | None, packages: list[HandedOver], *, done: bool
+    amendment: Amendment, owed: QueuedCorrection | None, packages: list[HandedOver], *, done: bool
 ) -> dict[str, Any]:
     """Return what an amendment did, or would do, as values that JSON has."""
     return {
@@ -227,7 +229,7 @@ def report(
 
 
 def _tell(
-    amendment: Amendment, owed: Owed | None, packages: list[HandedOver], *, done: bool
+    amendment: Amendment, owed: QueuedCorrection | None, packages: list[HandedOver], *, done: bool
 ) -> None:
     entry, planned = amendment.after.entry, amendment.after.plan
     for mistake in amendment.found:

@@ -151,7 +151,7 @@ def _audit(options: argparse.Namespace, sets: tuple[RuleSet, ...]) -> int:
     from archiver import __version__
     from archiver.cli.context import actor, now, quality_limits
     from archiver.cli.settings import read_settings
-    from archiver.records import Run, run_audit
+    from archiver.records import AuditRun, run_audit
 
     when = now()
     episodes = _episodes(options, when.date())
@@ -162,7 +162,7 @@ def _audit(options: argparse.Namespace, sets: tuple[RuleSet, ...]) -> int:
         _survey(options),
         sets,
         episodes,
-        Run(when, actor(), __version__),
+        AuditRun(when, actor(), __version__),
         quality=limits,
         archive=None if _elsewhere(options) else _folder(options),
     )

@@ -13,7 +13,7 @@ from archiver.errors import Problem, UsageError
 
 if TYPE_CHECKING:
     from archiver.network.client import HeaderCache
-    from archiver.network.outbox import World
+    from archiver.network.outbox import OutboxContext
     from archiver.photo import QualityLimits
 
 
@@ -72,13 +72,13 @@ def header_cache() -> HeaderCache:
     return HeaderCache(user_cache_path("archiver", appauthor=False))
 
 
-def world() -> World:
+def world() -> OutboxContext:
     """Return the time, chance and identifiers that a sender needs."""
     import random
 
     from pydicom.uid import generate_uid
 
-    from archiver.network.outbox import World
+    from archiver.network.outbox import OutboxContext
 
     # A UID from a random UUID (PS3.5 B.2).
-    return World(now, random.random, lambda: str(generate_uid(prefix=None)))
+    return OutboxContext(now, random.random, lambda: str(generate_uid(prefix=None)))

@@ -96,22 +96,22 @@ def _sheets(target: Path) -> list[Path]:
 
 
 def _taken(sheet: Path, archive: Archive) -> tuple[Session, list[Taken]]:
-    from archiver.archive.ingest import Settings, take_in
+    from archiver.archive.ingest import IngestSettings, take_in
     from archiver.cli.context import now, size_of
     from archiver.objects import read_sheet
 
     session = read_sheet(sheet, size_of=size_of)
-    return session, list(take_in(session, archive, Settings(now)))
+    return session, list(take_in(session, archive, IngestSettings(now)))
 
 
 def _visit(sheet: Path, archive: Archive, folder: Path) -> int:
     """Take one visit in, tell it, draw it; return how many photographs were refused."""
-    from archiver.archive.ingest import Status
+    from archiver.archive.ingest import PhotographStatus
     from archiver.sheets import write_contact_sheet
 
     session, taken = _taken(sheet, archive)
     patient, visit = session.patient, session.visit
-    kept = [one for one in taken if one.status is not Status.REFUSED]
+    kept = [one for one in taken if one.status is not PhotographStatus.REFUSED]
     mirror = sum(one.entry.mirror for one in kept)
     unconfirmed = sum(not one.entry.confirmed_by for one in kept)
     print(f"{visit.date}  {patient.id}  {visit.description}")
@@ -174,7 +174,7 @@ def _hand_over(archive: Archive, patient: str, tooth: str, target: Path) -> Path
     from archiver.archive.statements import note, patient_of
     from archiver.cli.context import now
     from archiver.dentition import parse_tooth
-    from archiver.handover import Order as Wanted
+    from archiver.handover import PackageOrder as Wanted
     from archiver.handover import make
     from archiver.objects import Purpose
 
@@ -190,10 +190,12 @@ def _hand_over(archive: Archive, patient: str, tooth: str, target: Path) -> Path
 
 def _questions(archive: Archive, patient: str, tooth: str) -> None:
     """Ask what a dentist would: every picture of a tooth, oldest first."""
-    from archiver.archive import Order, Query
+    from archiver.archive import Query, RecordOrder
     from archiver.dentition import parse_tooth
 
-    question = Query(patient_id=patient, teeth=(parse_tooth(f"iso:{tooth}"),), order=Order.OLDEST)
+    question = Query(
+        patient_id=patient, teeth=(parse_tooth(f"iso:{tooth}"),), order=RecordOrder.OLDEST
+    )
     print(f"\narchiver query --patient-id {patient} --tooth iso:{tooth}   finds, among others,")
     shown = [r for r in archive.query(question) if r.tooth_found == "named"]
     for record in [r for r in shown if r.mirror != "uncorrected"]:

@@ -27,7 +27,7 @@ from archiver.errors import UsageError
 from archiver.objects import Purpose
 
 if TYPE_CHECKING:
-    from archiver.handover import Chosen, Made, Order
+    from archiver.handover import Made, OrderedPictures, PackageOrder
 
 Box = tuple[int, int, int, int]
 _BOX = "N=left,top,width,height"
@@ -90,8 +90,8 @@ def run(options: argparse.Namespace) -> int:
         return _tell(make(archive, order, now()), options)
 
 
-def _order(options: argparse.Namespace) -> Order:
-    from archiver.handover import Order
+def _order(options: argparse.Namespace) -> PackageOrder:
+    from archiver.handover import PackageOrder
 
     options.limit = None
     out = options.out or Path("package")
@@ -100,7 +100,7 @@ def _order(options: argparse.Namespace) -> Order:
     masks: dict[int, list[Box]] = {}
     for number, box in options.mask:
         masks.setdefault(number, []).append(box)
-    return Order(
+    return PackageOrder(
         question(options),
         Purpose(options.purpose),
         options.case,
@@ -118,7 +118,7 @@ def _order(options: argparse.Namespace) -> Order:
     )
 
 
-def _list(chosen: Chosen, options: argparse.Namespace) -> int:
+def _list(chosen: OrderedPictures, options: argparse.Namespace) -> int:
     rows = [
         {
             "number": one.number,

@@ -22,7 +22,7 @@ from typing import TYPE_CHECKING, Any
 from archiver.errors import Problem, UsageError
 
 if TYPE_CHECKING:
-    from archiver.network.outbox import Outbox, Shipment
+    from archiver.network.outbox import Delivery, Outbox
 
 _STATES = ("queued", "sent", "committed", "failed")
 
@@ -50,12 +50,12 @@ def run(options: argparse.Namespace) -> int:
         return deeds[options.deed](outbox, options)
 
 
-def counts_of(rows: list[Shipment]) -> dict[str, int]:
+def counts_of(rows: list[Delivery]) -> dict[str, int]:
     """Return how many shipments are in each state."""
     return {state: sum(one.state.value == state for one in rows) for state in _STATES}
 
 
-def row_of(one: Shipment) -> dict[str, Any]:
+def row_of(one: Delivery) -> dict[str, Any]:
     """Return a shipment as values that JSON has."""
     return {
         "peer": one.destination,
@@ -70,7 +70,7 @@ def row_of(one: Shipment) -> dict[str, Any]:
     }
 
 
-def _chosen(outbox: Outbox, options: argparse.Namespace) -> list[Shipment]:
+def _chosen(outbox: Outbox, options: argparse.Namespace) -> list[Delivery]:
     from archiver.network.outbox import State
 
     states = [State(word) for word in options.state]
@@ -120,13 +120,13 @@ def _tell_journal(outbox: Outbox) -> None:
     from archiver.archive.store import Archive
     from archiver.cli.context import actor, now
     from archiver.errors import ArchiveError
-    from archiver.network.outbox import tell_journal
+    from archiver.network.outbox import journal_drops
 
     if not outbox.drops():
         return
     try:
         with Archive.open(outbox.folder, create=False, clock=now, actor=actor()) as archive:
-            tell_journal(archive)
+            journal_drops(archive)
     except ArchiveError as error:
         # Noted in the outbox, so that it is not lost: a node looks there every moment.
         print(f"the journal is told by whoever has the archive open: {error}", file=sys.stderr)

@@ -26,7 +26,7 @@ from archiver.errors import UsageError
 if TYPE_CHECKING:
     from archiver.archive import Query
     from archiver.network import Peer
-    from archiver.network.outbox import Outbox, Queued, Shipment, World
+    from archiver.network.outbox import Delivery, Outbox, OutboxContext, Queued
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -106,7 +106,7 @@ def _queue_owed(outbox: Outbox, folder: Path) -> None:
         print(f"{count} rejected instances are not sent any more", file=sys.stderr)
 
 
-def _send(outbox: Outbox, peer: Peer, world: World, options: argparse.Namespace) -> None:
+def _send(outbox: Outbox, peer: Peer, world: OutboxContext, options: argparse.Namespace) -> None:
     """Go through the outbox, and again while there is time and something may still get better."""
     from archiver.network.outbox import State, tried_again, work
 
@@ -130,7 +130,7 @@ def _send(outbox: Outbox, peer: Peer, world: World, options: argparse.Namespace)
         time.sleep(max(pause, 0.1))
 
 
-def _tell(one: Shipment, options: argparse.Namespace) -> None:
+def _tell(one: Delivery, options: argparse.Namespace) -> None:
     if options.json:
         return
     how = ", as a decoded copy" if one.recoded and one.state.value == "sent" else ""
@@ -139,7 +139,7 @@ def _tell(one: Shipment, options: argparse.Namespace) -> None:
     print(f"{one.state.value:<9} {one.sop_instance}{how}{reason}", file=stream)
 
 
-def _reasons(rows: list[Shipment]) -> Counter[tuple[str, str]]:
+def _reasons(rows: list[Delivery]) -> Counter[tuple[str, str]]:
     """Return how many open shipments stand where they do for the same reason."""
     return Counter(
         (one.state.value, one.reason)
@@ -148,7 +148,7 @@ def _reasons(rows: list[Shipment]) -> Counter[tuple[str, str]]:
     )
 
 
-def _report(rows: list[Shipment], queued: Queued, options: argparse.Namespace) -> int:
+def _report(rows: list[Delivery], queued: Queued, options: argparse.Namespace) -> int:
     from archiver.cli.outbox import counts_of, row_of
 
     counts = counts_of(rows)

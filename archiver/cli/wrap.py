@@ -76,7 +76,7 @@ def run(options: argparse.Namespace) -> int:
 
 
 def _wrap(options: argparse.Namespace) -> int:
-    from archiver.archive.ingest import Settings, Status, take_in
+    from archiver.archive.ingest import IngestSettings, PhotographStatus, take_in
     from archiver.archive.statements import note_session
     from archiver.archive.store import Archive
     from archiver.cli.context import actor, now, quality_limits, size_of
@@ -88,7 +88,7 @@ def _wrap(options: argparse.Namespace) -> int:
     if options.from_worklist is not None:
         like = _scheduled(practice, options)
     session = read_sheet(options.sheet, size_of=size_of, like=like, habits=practice.defaults)
-    settings = Settings(
+    settings = IngestSettings(
         now,
         edges=options.edges or practice.edges,
         quality=quality_limits(practice),
@@ -103,7 +103,7 @@ def _wrap(options: argparse.Namespace) -> int:
             taken.append(one)
             if not options.json:
                 _tell(one, len(session.entries))
-    refused = sum(one.status is Status.REFUSED for one in taken)
+    refused = sum(one.status is PhotographStatus.REFUSED for one in taken)
     if options.contact_sheet is not None:
         from archiver.sheets import write_contact_sheet
 
@@ -131,24 +131,24 @@ def _scheduled(practice: PracticeSettings, options: argparse.Namespace) -> tuple
 
 
 def _tell(one: Taken, of: int) -> None:
-    from archiver.archive.ingest import Status
+    from archiver.archive.ingest import PhotographStatus
     from archiver.objects import subject
 
     what = subject(one.plan) if one.plan is not None else one.entry.view.value
     print(f"{one.number}/{of} {one.entry.file.name}: {what}: {_done(one)}")
     for problem in one.problems:
         print(f"    {problem}", file=sys.stderr)
-    if one.status is not Status.REFUSED:
+    if one.status is not PhotographStatus.REFUSED:
         for warning in one.warnings:
             print(f"    look: {warning}")
 
 
 def _done(one: Taken) -> str:
-    from archiver.archive.ingest import Status
+    from archiver.archive.ingest import PhotographStatus
 
-    if one.status is Status.REFUSED:
+    if one.status is PhotographStatus.REFUSED:
         return "REFUSED"
-    if one.status is Status.PRESENT:
+    if one.status is PhotographStatus.PRESENT:
         return "archived before, nothing added"
     assert one.plan is not None
     corrected = any(kept.role == "derived" for kept in one.instances)
@@ -160,16 +160,17 @@ def _done(one: Taken) -> str:
 
 
 def _sum_up(taken: list[Taken], folder: Path, sheet: Path | None) -> None:
-    from archiver.archive.ingest import Status
+    from archiver.archive.ingest import PhotographStatus
 
-    count = {status: sum(one.status is status for one in taken) for status in Status}
-    instances = sum(len(one.instances) for one in taken if one.status is Status.ARCHIVED)
+    count = {status: sum(one.status is status for one in taken) for status in PhotographStatus}
+    instances = sum(len(one.instances) for one in taken if one.status is PhotographStatus.ARCHIVED)
     unconfirmed = sum(
-        not one.entry.confirmed_by for one in taken if one.status is not Status.REFUSED
+        not one.entry.confirmed_by for one in taken if one.status is not PhotographStatus.REFUSED
     )
     print(
-        f"{count[Status.ARCHIVED]} photographs archived as {instances} instances, "
-        f"{count[Status.PRESENT]} archived before, {count[Status.REFUSED]} refused; in {folder}"
+        f"{count[PhotographStatus.ARCHIVED]} photographs archived as {instances} instances, "
+        f"{count[PhotographStatus.PRESENT]} archived before, "
+        f"{count[PhotographStatus.REFUSED]} refused; in {folder}"
     )
     if unconfirmed:
         print(

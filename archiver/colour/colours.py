@@ -55,7 +55,7 @@ class ColourSpace:
         False where the picture does not say what its numbers mean and sRGB is assumed.
     """
 
-    encoding: icc.Encoding
+    encoding: icc.ColourEncoding
     profile: bytes | None
     stated: str
     characterised: bool

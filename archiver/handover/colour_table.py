@@ -13,7 +13,7 @@ import numpy as np
 from archiver.colour import Array, difference, lab, space_of
 from archiver.errors import ObjectError, Problem
 from archiver.handover.facts import ColourFacts
-from archiver.handover.frames import Box, Frame, decode
+from archiver.handover.frames import Box, OutgoingFrame, decode
 from archiver.handover.sheet import ColourTable, same_conditions
 
 _NEUTRAL, _TAB, _CROSSED = "neutral reference", "shade tab", "cross-polarised"
@@ -48,7 +48,7 @@ class ColourFrame:
     mean: Array | None = field(repr=False, default=None)
 
 
-def marked_mean(frame: Frame, box: Box) -> Array:
+def marked_mean(frame: OutgoingFrame, box: Box) -> Array:
     """Return the mean L*a*b* of a region, averaged in L*a*b* (D65).
 
     Raises

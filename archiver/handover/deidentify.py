@@ -23,7 +23,7 @@ from archiver.handover.confidentiality import Option, action_of, resolved
 from archiver.handover.context import SOMEBODY, cleaned_context, coded
 from archiver.handover.identifying_words import Identifying, identifying_texts
 from archiver.handover.meanings import meaning_of
-from archiver.handover.profiles import Profile
+from archiver.handover.profiles import PurposeProfile
 from archiver.objects import Description, code_key, describe
 from archiver.photo import icc
 from archiver.standard import PHOTOGRAPHIC, Rows, modules_of, rows_of
@@ -66,7 +66,7 @@ class Removal:
     """
 
     case: Case
-    profile: Profile
+    profile: PurposeProfile
 
     def of(self, dataset: Dataset, identifying: Identifying | None = None) -> Dataset:
         """Return a de-identified copy of a photograph, without its pixels.
@@ -117,7 +117,7 @@ class _Walk:
     whole: Dataset
 
     @cached_property
-    def told(self) -> Description:
+    def description(self) -> Description:
         """What the object says of itself."""
         return describe(self.whole)
 
@@ -191,7 +191,7 @@ class _Walk:
             return DataElement(tag, "TM", element.value) if element.value else None
         if element.keyword not in rewritten_descriptions.ANEW:
             return None
-        words = rewritten_descriptions.anew(element.keyword, self.told)
+        words = rewritten_descriptions.anew(element.keyword, self.description)
         return DataElement(tag, element.VR, words) if words else None
 
     def _unlisted(self, element: DataElement, rows: Rows) -> DataElement | None:

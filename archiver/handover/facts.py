@@ -58,57 +58,57 @@ class ColourFacts:
 
 
 @dataclass(frozen=True)
-class Facts:
+class SheetFacts:
     """What the sheet says of a picture.
 
     Parameters
     ----------
-    told
+    description
         The description of the object that goes out.
     edges
         The patient's direction at each edge, as letters.
     """
 
-    told: Description
+    description: Description
     edges: Edges
     colour: ColourFacts
 
     @property
     def iso(self) -> str:
         """Teeth in ISO 3950."""
-        return ", ".join(tooth.iso for tooth in self.told.teeth)
+        return ", ".join(tooth.iso for tooth in self.description.teeth)
 
     @property
     def universal(self) -> str:
         """The same in the Universal numbering."""
-        return ", ".join(tooth.universal for tooth in self.told.teeth)
+        return ", ".join(tooth.universal for tooth in self.description.teeth)
 
     @property
     def arches(self) -> tuple[str, ...]:
         """The arches in which the teeth stand, ``upper`` before ``lower``."""
-        there = {tooth.arch for tooth in self.told.teeth}
+        there = {tooth.arch for tooth in self.description.teeth}
         return tuple(arch.value for arch in Arch if arch in there)
 
     @property
     def whole_name(self) -> str:
         """The tooth in words, of several teeth their arch; empty where none is told."""
-        teeth = self.told.teeth
+        teeth = self.description.teeth
         return teeth[0].name if len(teeth) == 1 else " and ".join(f"{a} arch" for a in self.arches)
 
     @property
     def view(self) -> str:
         """The view."""
-        return self.told.view.value if self.told.view else "view not told"
+        return self.description.view.value if self.description.view else "view not told"
 
     @property
     def surface(self) -> str:
         """The surface, empty where the view has none."""
-        return self.told.surface.value if self.told.surface else ""
+        return self.description.surface.value if self.description.surface else ""
 
     @property
     def mirror(self) -> str:
         """How the picture came about."""
-        return rewritten_descriptions.mirror_words(self.told)
+        return rewritten_descriptions.mirror_words(self.description)
 
     @property
     def right_edge(self) -> str:
@@ -126,11 +126,11 @@ class Facts:
         """Where the patient's right is."""
         if self.right_edge:
             return f"patient's right at the {_EDGE_WORDS[self.right_edge]} edge"
-        side = {"R": "right", "L": "left"}.get(self.told.laterality, "")
+        side = {"R": "right", "L": "left"}.get(self.description.laterality, "")
         return f"all of it the patient's {side} side" if side else "patient's right not told"
 
 
-def facts_of(outgoing: Dataset, original: Dataset) -> Facts:
+def facts_of(outgoing: Dataset, original: Dataset) -> SheetFacts:
     """Read what the sheet says.
 
     Parameters
@@ -140,17 +140,17 @@ def facts_of(outgoing: Dataset, original: Dataset) -> Facts:
     original
         The archive's own, of which only what has no words of a person is taken.
     """
-    told = describe(outgoing)
-    orientation = told.orientation
+    description = describe(outgoing)
+    orientation = description.orientation
     edges = (
         Edges.of(orientation.rows.value, orientation.columns.value)
         if orientation is not None
         else Edges("", "", "", "")
     )
-    return Facts(told, edges, _colour(told, outgoing, original))
+    return SheetFacts(description, edges, _colour(description, outgoing, original))
 
 
-def _colour(told: Description, outgoing: Dataset, original: Dataset) -> ColourFacts:
+def _colour(description: Description, outgoing: Dataset, original: Dataset) -> ColourFacts:
     profile = bytes(outgoing.get("ICCProfile") or b"") or None
     space = space_of(profile)
     said = comments(outgoing)
@@ -169,7 +169,7 @@ def _colour(told: Description, outgoing: Dataset, original: Dataset) -> ColourFa
         polariser,
         balance,
         camera,
-        rewritten_descriptions.mirror_words(told),
+        rewritten_descriptions.mirror_words(description),
         *(text(outgoing, keyword) for keyword in settings),
     )
     stated = space.stated if space.characterised else "colour not characterised"

@@ -41,7 +41,7 @@ _MARGIN = 0.065
 
 
 @dataclass(frozen=True)
-class Frame:
+class OutgoingFrame:
     """A picture that may go out.
 
     Parameters
@@ -64,7 +64,7 @@ class Frame:
         return self.pixels.transfer_syntax == JPEG_BASELINE
 
 
-def frame_of(dataset: Dataset, icc: bytes | None) -> Frame:
+def frame_of(dataset: Dataset, icc: bytes | None) -> OutgoingFrame:
     """Take the picture out of an object.
 
     JPEG streams keep their scan data bit for bit; what is kept otherwise is encoded anew without
@@ -85,7 +85,7 @@ def frame_of(dataset: Dataset, icc: bytes | None) -> Frame:
     syntax = str(dataset.file_meta.TransferSyntaxUID)
     try:
         if syntax not in (JPEG_BASELINE, JPEG_LOSSLESS, _ANY_LOSSLESS):
-            return Frame(encode_lossless(_decoded(dataset)), icc)
+            return OutgoingFrame(encode_lossless(_decoded(dataset)), icc)
         stream = next(generate_frames(dataset.PixelData, number_of_frames=1))
         bare = without_metadata(stream)
     except (PhotoError, ValueError, AttributeError, NotImplementedError, RuntimeError) as error:
@@ -98,7 +98,7 @@ def frame_of(dataset: Dataset, icc: bytes | None) -> Frame:
         int(dataset.Rows),
         int(dataset.Columns),
     )
-    return Frame(pixels, icc)
+    return OutgoingFrame(pixels, icc)
 
 
 def _decoded(dataset: Dataset) -> Pixels:
@@ -125,7 +125,7 @@ def decode(pixels: EncodedPixels, reduction: int = 1) -> Pixels:
     return np.asarray(reduced(pixels.stream, max(pixels.rows, pixels.columns)), np.uint8)
 
 
-def jpeg_parts(frame: Frame) -> list[bytes | memoryview]:
+def jpeg_parts(frame: OutgoingFrame) -> list[bytes | memoryview]:
     """Return a JPEG file in parts: the stream with its profile in it, and nothing else."""
     parts: list[bytes | memoryview] = [_SOI]
     profile = frame.icc or b""
@@ -138,7 +138,7 @@ def jpeg_parts(frame: Frame) -> list[bytes | memoryview]:
     return parts
 
 
-def png_bytes(frame: Frame) -> bytes:
+def png_bytes(frame: OutgoingFrame) -> bytes:
     """Return a PNG file of the same pixels: header, profile, pixels, end."""
     out = io.BytesIO()
     made = Image.fromarray(decode(frame.pixels))
@@ -147,7 +147,7 @@ def png_bytes(frame: Frame) -> bytes:
     return out.getvalue()
 
 
-def altered(frame: Frame, masks: Sequence[Box], stamps: Sequence[str]) -> Frame:
+def altered(frame: OutgoingFrame, masks: Sequence[Box], stamps: Sequence[str]) -> OutgoingFrame:
     """Return a picture with parts covered, and with words in a margin below it.
 
     It is encoded without loss, so that every other pixel is what it was.
@@ -175,7 +175,7 @@ def altered(frame: Frame, masks: Sequence[Box], stamps: Sequence[str]) -> Frame:
         pixels[top : top + high, left : left + wide] = _MASK
     if stamps:
         pixels = _stamped(pixels, " · ".join(stamps))
-    return Frame(encode_lossless(pixels), frame.icc, changed=True)
+    return OutgoingFrame(encode_lossless(pixels), frame.icc, changed=True)
 
 
 def _stamped(pixels: Pixels, words: str) -> Pixels:
@@ -196,7 +196,7 @@ def _stamped(pixels: Pixels, words: str) -> Pixels:
     return np.ascontiguousarray(np.concatenate((pixels, band)))
 
 
-def set_frame(dataset: Dataset, frame: Frame) -> None:
+def set_frame(dataset: Dataset, frame: OutgoingFrame) -> None:
     """Let an object describe the picture that it now holds."""
     pixels = frame.pixels
     dataset.SamplesPerPixel = pixels.samples

@@ -8,16 +8,15 @@ from datetime import date
 from pathlib import Path
 from typing import Literal
 
-from archiver.archive import Order as Sorting
-from archiver.archive import Query, Record
+from archiver.archive import Query, Record, RecordOrder
 from archiver.archive.statements import demand, of_case, patient_of
 from archiver.archive.store import Archive, keyed, secret_of
 from archiver.errors import InputError, Problem
 from archiver.handover.case import Case
 from archiver.handover.frames import Box
 from archiver.handover.identifying_words import Identifying
-from archiver.handover.picture_selection import Candidate, candidates, renumbered
-from archiver.handover.profiles import Profile, profile_of
+from archiver.handover.picture_selection import OutgoingPicture, candidates, renumbered
+from archiver.handover.profiles import PurposeProfile, profile_of
 from archiver.objects import Purpose
 
 #: What fits a line of the sheet, and a person's name (PS3.5 6.2).
@@ -25,7 +24,7 @@ _LONGEST = 64
 
 
 @dataclass(frozen=True)
-class Order:
+class PackageOrder:
     """What a package is to be.
 
     Parameters
@@ -75,7 +74,7 @@ class Order:
 
 
 @dataclass(frozen=True)
-class Chosen:
+class OrderedPictures:
     """Pictures that answer an order.
 
     Parameters
@@ -89,12 +88,12 @@ class Chosen:
     """
 
     patient: tuple[str, str]
-    profile: Profile
-    pictures: tuple[Candidate, ...]
+    profile: PurposeProfile
+    pictures: tuple[OutgoingPicture, ...]
     left_out: tuple[str, ...]
 
 
-def choose(archive: Archive, order: Order) -> Chosen:
+def choose(archive: Archive, order: PackageOrder) -> OrderedPictures:
     """Choose the pictures of an order; nothing is refused yet.
 
     Raises
@@ -119,7 +118,7 @@ def choose(archive: Archive, order: Order) -> Chosen:
             kept.append(one)
     if not kept:
         raise InputError(Problem("no photograph is left to hand over"), *map(Problem, left))
-    return Chosen(patient, profile, tuple(renumbered(kept)), tuple(left))
+    return OrderedPictures(patient, profile, tuple(renumbered(kept)), tuple(left))
 
 
 def _demand_all(wanted: frozenset[str], records: Sequence[Record]) -> None:
@@ -133,7 +132,7 @@ def _demand_all(wanted: frozenset[str], records: Sequence[Record]) -> None:
         )
 
 
-def _why_out(one: Candidate, order: Order, profile: Profile) -> str:
+def _why_out(one: OutgoingPicture, order: PackageOrder, profile: PurposeProfile) -> str:
     if one.shows_face and profile.faces == "never":
         return f"it shows a face, and the purpose {order.purpose} takes none"
     if one.shows_face and not order.with_faces:
@@ -143,7 +142,7 @@ def _why_out(one: Candidate, order: Order, profile: Profile) -> str:
     return ""
 
 
-def approve(archive: Archive, order: Order, chosen: Chosen, today: date) -> Case:
+def approve(archive: Archive, order: PackageOrder, chosen: OrderedPictures, today: date) -> Case:
     """Refuse what may not be handed over; else return its case.
 
     Parameters
@@ -183,7 +182,9 @@ def patient_token(secret: bytes, patient: tuple[str, str]) -> str:
     return keyed(secret, "patient", *patient).hex()
 
 
-def _of_order(archive: Archive, order: Order, chosen: Chosen, token: str) -> list[Problem]:
+def _of_order(
+    archive: Archive, order: PackageOrder, chosen: OrderedPictures, token: str
+) -> list[Problem]:
     problems = []
     others = [one for one in of_case(archive.layout.root, order.case) if one.patient != token]
     if others:
@@ -199,16 +200,16 @@ def _of_order(archive: Archive, order: Order, chosen: Chosen, token: str) -> lis
     return problems
 
 
-def known_words(chosen: Chosen) -> Identifying:
+def known_words(chosen: OrderedPictures) -> Identifying:
     """Return the words of all pictures' patient that may not go out."""
     texts = [*chosen.patient]
     for one in chosen.pictures:
-        record, told = one.record, one.told
-        texts += [record.patient_name, record.patient_id, record.accession, told.birth_date]
+        record, description = one.record, one.description
+        texts += [record.patient_name, record.patient_id, record.accession, description.birth_date]
     return Identifying.of(texts)
 
 
-def _of_picture(one: Candidate, order: Order) -> list[Problem]:
+def _of_picture(one: OutgoingPicture, order: PackageOrder) -> list[Problem]:
     problems = []
     masked = bool(order.masks.get(one.number))
     if one.doubts and not order.insisted_by:
@@ -216,8 +217,8 @@ def _of_picture(one: Candidate, order: Order) -> list[Problem]:
             Problem(doubt.words, "", "", "--insist-by NAME stamps it; --without-doubtful leaves it")
             for doubt in one.doubts
         ]
-    if one.told.frames is not None and one.told.frames > 1:
-        problems.append(Problem(f"it has {one.told.frames} frames; one can be handed over"))
+    if one.description.frames is not None and one.description.frames > 1:
+        problems.append(Problem(f"it has {one.description.frames} frames; one can be handed over"))
     if one.burned_in and not masked:
         problems.append(Problem("words that identify are in its pixels", hint="--mask covers them"))
     if one.shows_face and profile_of(order.purpose).faces == "masked" and not masked:
@@ -230,7 +231,7 @@ def _of_picture(one: Candidate, order: Order) -> list[Problem]:
 def first_visit(archive: Archive, patient: tuple[str, str]) -> str:
     """Return the day of a patient's first photographs, ISO 8601."""
     query = Query(
-        patient_id=patient[0], issuer=patient[1], modality="XC", order=Sorting.OLDEST, limit=1
+        patient_id=patient[0], issuer=patient[1], modality="XC", order=RecordOrder.OLDEST, limit=1
     )
     found = archive.query(query)
     return found[0].study_date if found else ""

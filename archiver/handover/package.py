@@ -27,24 +27,31 @@ from archiver.handover.colour_table import ColourFrame, after_drying, marked_mea
 from archiver.handover.confidentiality import Option
 from archiver.handover.deidentify import Removal, declare_cleaned
 from archiver.handover.facts import drying, facts_of
-from archiver.handover.frames import Frame, altered, frame_of, jpeg_parts, png_bytes, set_frame
+from archiver.handover.frames import (
+    OutgoingFrame,
+    altered,
+    frame_of,
+    jpeg_parts,
+    png_bytes,
+    set_frame,
+)
 from archiver.handover.identifying_words import Identifying
 from archiver.handover.order import (
-    Chosen,
-    Order,
+    OrderedPictures,
+    PackageOrder,
     approve,
     choose,
     first_visit,
     known_words,
     patient_token,
 )
-from archiver.handover.picture_selection import Candidate
+from archiver.handover.picture_selection import OutgoingPicture
 from archiver.handover.selection_note import selection_notes
 from archiver.handover.sheet import ColourTable, Sheet, SheetPicture, thumbnail
 from archiver.handover.sheet_html import html_of
 from archiver.handover.sheet_pdf import pdf_of
 from archiver.handover.sink import Sink, open_sink
-from archiver.objects import Instance, part10
+from archiver.objects import PhotographInstance, part10
 
 #: Pictures worked on at once.
 WORKERS = min(4, os.cpu_count() or 1)
@@ -67,7 +74,7 @@ class Made:
     target: Path
     case: str
     files: dict[str, tuple[str, int]]
-    chosen: Chosen
+    chosen: OrderedPictures
     left_out: tuple[str, ...]
 
 
@@ -82,28 +89,28 @@ class _Picture:
 
 @dataclass(frozen=True)
 class _Maker:
-    order: Order
-    chosen: Chosen
+    order: PackageOrder
+    chosen: OrderedPictures
     case: Case
     sink: Sink
     first: str
     known: Identifying
 
-    def picture(self, one: Candidate) -> _Picture:
+    def picture(self, one: OutgoingPicture) -> _Picture:
         """Write a picture and its twin, and return what is told of them."""
         try:
             return self._picture(one)
         except InputError as error:
             raise type(error)(*(p.at(f"picture {one.number}") for p in error.problems)) from error
 
-    def _picture(self, one: Candidate) -> _Picture:
+    def _picture(self, one: OutgoingPicture) -> _Picture:
         original = _read(one.record.path)
         outgoing = Removal(self.case, self.chosen.profile).of(original, self.known)
         profile = bytes(outgoing.get("ICCProfile") or b"") or None
         masks = self.order.masks.get(one.number, ())
         frame = altered(frame_of(original, profile), masks, [doubt.value for doubt in one.doubts])
         set_frame(outgoing, frame)
-        self._tell_changes(outgoing, one, bool(masks))
+        self._note_changes(outgoing, one, bool(masks))
         name = f"{self.case.number}-{one.number:02}"
         as_jpeg = frame.is_lossy_jpeg and not self.order.png
         file = f"{name}.jpg" if as_jpeg else f"{name}.png"
@@ -111,11 +118,11 @@ class _Maker:
         if "pictures" in holds:
             self.sink.add(file, jpeg_parts(frame) if as_jpeg else [png_bytes(frame)])
         if "objects" in holds:
-            twin = part10.pieces(Instance(outgoing, frame.pixels))
+            twin = part10.pieces(PhotographInstance(outgoing, frame.pixels))
             self.sink.add(f"{name}.dcm", twin)
-        return self._told(one, frame, (original, outgoing), file)
+        return self._described(one, frame, (original, outgoing), file)
 
-    def _tell_changes(self, outgoing: Dataset, one: Candidate, masked: bool) -> None:
+    def _note_changes(self, outgoing: Dataset, one: OutgoingPicture, masked: bool) -> None:
         if one.doubts:
             words = ", ".join(doubt.value for doubt in one.doubts)
             outgoing.ImageComments = f"{words}. {outgoing.get('ImageComments', '')}".strip()
@@ -126,8 +133,12 @@ class _Maker:
             outgoing.RecognizableVisualFeatures = "NO"
             declare_cleaned(outgoing, confidentiality.CLEAN_FEATURES)
 
-    def _told(
-        self, one: Candidate, frame: Frame, objects: tuple[Dataset, Dataset], file: str
+    def _described(
+        self,
+        one: OutgoingPicture,
+        frame: OutgoingFrame,
+        objects: tuple[Dataset, Dataset],
+        file: str,
     ) -> _Picture:
         original, outgoing = objects
         facts = facts_of(outgoing, original)
@@ -163,21 +174,21 @@ def _read(path: str) -> Dataset:
 
 
 def _row(one: SheetPicture, has_file: bool) -> dict[str, Any]:
-    told = one.facts.told
-    orientation = told.orientation
+    description = one.facts.description
+    orientation = description.orientation
     return {
         "number": one.number,
         "file": one.file if has_file else None,
-        "teeth_iso_3950": [tooth.iso for tooth in told.teeth],
-        "teeth_universal": [tooth.universal for tooth in told.teeth],
+        "teeth_iso_3950": [tooth.iso for tooth in description.teeth],
+        "teeth_universal": [tooth.universal for tooth in description.teeth],
         "arches": list(one.facts.arches),
         "view": one.facts.view,
         "surface": one.facts.surface or None,
         "patient_orientation": (
             [orientation.rows.value, orientation.columns.value] if orientation else None
         ),
-        "mirror": told.mirror,
-        "side_confirmed": bool(told.confirmed),
+        "mirror": description.mirror,
+        "side_confirmed": bool(description.confirmed),
         "stamped": [doubt.value for doubt in one.doubts],
         "masked": one.masked,
         "day": one.day,
@@ -185,7 +196,7 @@ def _row(one: SheetPicture, has_file: bool) -> dict[str, Any]:
     }
 
 
-def make(archive: Archive, order: Order, now: datetime) -> Made:
+def make(archive: Archive, order: PackageOrder, now: datetime) -> Made:
     """Make a package.
 
     Parameters
@@ -215,7 +226,7 @@ def make(archive: Archive, order: Order, now: datetime) -> Made:
                 pictures = list(pool.map(maker.picture, chosen.pictures))
         _write_sheet(maker, pictures)
         digest = _write_manifest(maker, pictures)
-        _tell(archive, maker, digest, now)
+        _record(archive, maker, digest, now)
         sink.appear()
     except BaseException:
         sink.discard()
@@ -267,7 +278,7 @@ def _write_manifest(maker: _Maker, pictures: Sequence[_Picture]) -> str:
     return digest
 
 
-def _tell(archive: Archive, maker: _Maker, digest: str, now: datetime) -> None:
+def _record(archive: Archive, maker: _Maker, digest: str, now: datetime) -> None:
     """Let the archive know of the package, before it is outside."""
     order, pictures = maker.order, maker.chosen.pictures
     archive.put(selection_notes(order, maker.chosen, now))

@@ -41,7 +41,7 @@ _WORDS = {
 
 
 @dataclass(frozen=True)
-class Candidate:
+class OutgoingPicture:
     """A picture that could go out.
 
     Parameters
@@ -50,7 +50,7 @@ class Candidate:
         Its place in the package, from 1.
     record
         As the archive has it.
-    told
+    description
         What it says of itself.
     doubts
         Why it is not to be relied on.
@@ -62,13 +62,13 @@ class Candidate:
 
     number: int
     record: Record
-    told: Description
+    description: Description
     doubts: tuple[Doubt, ...]
     shows_face: bool
     burned_in: bool
 
 
-def candidates(archive: Path, records: Iterable[Record]) -> list[Candidate]:
+def candidates(archive: Path, records: Iterable[Record]) -> list[OutgoingPicture]:
     """Look at records: photographs, corrected where there is a corrected one, in order of capture.
 
     Parameters
@@ -84,39 +84,39 @@ def candidates(archive: Path, records: Iterable[Record]) -> list[Candidate]:
         If an object cannot be read.
     """
     seen = [_look(one) for one in records if one.modality == "XC"]
-    replaced = {uid for one, _ in seen for uid in one.told.source_uids}
+    replaced = {uid for one, _ in seen for uid in one.description.source_uids}
     kept = [one for one, _ in seen if one.record.sop_instance_uid not in replaced]
     kept.sort(key=_captured)
     failed = _failed(archive)
     return [
-        replace(one, number=number, doubts=doubts_of(one.told, failed))
+        replace(one, number=number, doubts=doubts_of(one.description, failed))
         for number, one in enumerate(kept, 1)
     ]
 
 
-def _captured(one: Candidate) -> tuple[str, str, int, str]:
-    told, record = one.told, one.record
-    moment = told.acquired or told.study_date + told.study_time
-    return record.study_date, moment, told.instance_number or 0, record.sop_instance_uid
+def _captured(one: OutgoingPicture) -> tuple[str, str, int, str]:
+    description, record = one.description, one.record
+    moment = description.acquired or description.study_date + description.study_time
+    return record.study_date, moment, description.instance_number or 0, record.sop_instance_uid
 
 
-def _look(record: Record) -> tuple[Candidate, Dataset]:
+def _look(record: Record) -> tuple[OutgoingPicture, Dataset]:
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
             header = dcmread(record.path, stop_before_pixels=True)
-            told = describe(header)
+            description = describe(header)
     except Exception as error:
         # pydicom raises whatever the bytes lead it to.
         raise ObjectError(Problem(f"the object cannot be read ({error})", record.path)) from error
     regions = [value for value, _ in code_keys(header, "AnatomicRegionSequence")]
-    extraoral = told.view is not None and told.view.is_extraoral
+    extraoral = description.view is not None and description.view.is_extraoral
     face = extraoral or FACE.value in regions or text(header, "RecognizableVisualFeatures") == "YES"
     burned = text(header, "BurnedInAnnotation") == "YES"
-    return Candidate(0, record, told, (), face, burned), header
+    return OutgoingPicture(0, record, description, (), face, burned), header
 
 
-def doubts_of(told: Description, failed: Collection[str]) -> tuple[Doubt, ...]:
+def doubts_of(description: Description, failed: Collection[str]) -> tuple[Doubt, ...]:
     """Say why a picture is not to be relied on.
 
     Parameters
@@ -124,14 +124,14 @@ def doubts_of(told: Description, failed: Collection[str]) -> tuple[Doubt, ...]:
     failed
         UIDs of the instances whose last wrong-way check failed.
     """
-    found = [] if told.confirmed else [Doubt.UNCONFIRMED]
-    seen = sight_of(told)
-    normal = told.orientation.normal if told.orientation is not None else None
-    if told.mirror == "uncorrected" or (seen and normal is seen.looking.opposite):
+    found = [] if description.confirmed else [Doubt.UNCONFIRMED]
+    seen = sight_of(description)
+    normal = description.orientation.normal if description.orientation is not None else None
+    if description.mirror == "uncorrected" or (seen and normal is seen.looking.opposite):
         found.append(Doubt.REVERSED)
     elif seen is None or normal is not seen.looking:
         found.append(Doubt.UNKNOWN)
-    if told.sop_instance_uid in failed:
+    if description.sop_instance_uid in failed:
         found.append(Doubt.WRONG_WAY)
     return tuple(found)
 
@@ -144,6 +144,6 @@ def _failed(archive: Path) -> set[str]:
     return {uid for uid, (_, outcome) in last.items() if outcome == "failed"}
 
 
-def renumbered(several: Sequence[Candidate]) -> list[Candidate]:
+def renumbered(several: Sequence[OutgoingPicture]) -> list[OutgoingPicture]:
     """Return them with numbers from 1 on."""
     return [replace(one, number=number) for number, one in enumerate(several, 1)]

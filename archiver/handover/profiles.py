@@ -23,7 +23,7 @@ _HOLDS = ("pictures", "sheet", "objects")
 
 
 @dataclass(frozen=True)
-class Profile:
+class PurposeProfile:
     """What a purpose lets out.
 
     Parameters
@@ -60,7 +60,7 @@ class Profile:
 
 
 @cache
-def profile_of(purpose: Purpose) -> Profile:
+def profile_of(purpose: Purpose) -> PurposeProfile:
     """Return the profile of a purpose."""
     name = f"{purpose.value}.toml"
     return read_profile(
@@ -68,7 +68,7 @@ def profile_of(purpose: Purpose) -> Profile:
     )
 
 
-def read_profile(text: str, name: str) -> Profile:
+def read_profile(text: str, name: str) -> PurposeProfile:
     """Read a profile.
 
     Parameters
@@ -100,7 +100,7 @@ def read_profile(text: str, name: str) -> Profile:
         problems = [problem.at(name) for problem in _contradictions(given)]
     if problems:
         raise InputError(*problems)
-    return Profile(
+    return PurposeProfile(
         Purpose(given["purpose"]),
         given["title"],
         given["about"],

@@ -8,42 +8,45 @@ from archiver.objects import Description, phrases
 ANEW = ("SeriesDescription", "ImageComments", "DerivationDescription")
 
 
-def anew(keyword: str, told: Description) -> str:
+def anew(keyword: str, description: Description) -> str:
     """Return a description in our own words; empty where there is nothing to say.
 
     Parameters
     ----------
     keyword
         Of the attribute, one of `ANEW`.
-    told
+    description
         What the whole object says of itself.
     """
     if keyword == "SeriesDescription":
-        derived = told.role == "derived"
+        derived = description.role == "derived"
         return phrases.SERIES_CORRECTED if derived else phrases.SERIES_AS_SHOT
     if keyword == "DerivationDescription":
-        return told.turn.words if told.turn is not None else ""
-    return comment(told)
+        return description.turn.words if description.turn is not None else ""
+    return comment(description)
 
 
-def comment(told: Description) -> str:
+def comment(description: Description) -> str:
     """Say what a picture shows, how it was taken, and whether its side is confirmed."""
-    numbers = ", ".join(f"{t.iso} (Universal {t.universal})" for t in told.teeth)
-    view = told.view.value if told.view else "view not told"
+    numbers = ", ".join(f"{t.iso} (Universal {t.universal})" for t in description.teeth)
+    view = description.view.value if description.view else "view not told"
     return (
-        "; ".join((numbers or "no teeth named", view, mirror_words(told), side_words(told))) + "."
+        "; ".join(
+            (numbers or "no teeth named", view, mirror_words(description), side_words(description))
+        )
+        + "."
     )
 
 
-def mirror_words(told: Description) -> str:
+def mirror_words(description: Description) -> str:
     """Say how the picture came about: direct, or through a mirror and corrected or not."""
     return {
         "direct": "direct",
         "corrected": "through a mirror, corrected",
         "uncorrected": "through a mirror, NOT corrected",
-    }.get(told.mirror or "", "mirror not told")
+    }.get(description.mirror or "", "mirror not told")
 
 
-def side_words(told: Description) -> str:
+def side_words(description: Description) -> str:
     """Say whether a person has confirmed the side."""
-    return "side confirmed" if told.confirmed else "side NOT confirmed"
+    return "side confirmed" if description.confirmed else "side NOT confirmed"

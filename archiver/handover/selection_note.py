@@ -9,11 +9,11 @@ from io import BytesIO
 from pydicom import dcmread
 
 from archiver.archive.store import Incoming
-from archiver.handover.order import Chosen, Order
+from archiver.handover.order import OrderedPictures, PackageOrder
 from archiver.objects import DerivedUids, Note, Referenced, concepts, describe, key_objects, part10
 
 
-def selection_notes(order: Order, chosen: Chosen, now: datetime) -> list[Incoming]:
+def selection_notes(order: PackageOrder, chosen: OrderedPictures, now: datetime) -> list[Incoming]:
     """Make a Key Object Selection Document for each study of a package.
 
     Parameters
@@ -42,6 +42,6 @@ def selection_notes(order: Order, chosen: Chosen, now: datetime) -> list[Incomin
             ds = key_objects.build(note, header, created=now, uids=DerivedUids())
             file = part10.whole(ds)
             # Read again, as its transfer syntax stands in the file and not in the dataset.
-            told = describe(dcmread(BytesIO(file)))
-            made.append(Incoming(told, [file], None))
+            description = describe(dcmread(BytesIO(file)))
+            made.append(Incoming(description, [file], None))
     return made

@@ -9,8 +9,8 @@ import numpy as np
 from PIL import Image
 
 from archiver.colour import as_srgb, space_of
-from archiver.handover.facts import ColourFacts, Facts
-from archiver.handover.frames import Frame, decode
+from archiver.handover.facts import ColourFacts, SheetFacts
+from archiver.handover.frames import OutgoingFrame, decode
 from archiver.handover.picture_selection import Doubt
 
 #: Longer side of a picture on the sheet, in pixels: 300 to the inch on a card of half a page.
@@ -37,7 +37,7 @@ class SheetPicture:
     file
         Name of its file.
     day
-        Its date as far as it may be told, such as ``day 35``.
+        Its date as far as it may be description, such as ``day 35``.
     doubts
         What is stamped on it.
     masked
@@ -50,7 +50,7 @@ class SheetPicture:
 
     number: int
     file: str
-    facts: Facts
+    facts: SheetFacts
     day: str
     doubts: tuple[Doubt, ...]
     masked: bool
@@ -63,7 +63,7 @@ class SheetPicture:
         facts = self.facts
         if not facts.iso:
             return _capital(facts.view)
-        word = "Tooth" if len(facts.told.teeth) == 1 else "Teeth"
+        word = "Tooth" if len(facts.description.teeth) == 1 else "Teeth"
         return f"{word} {facts.iso} (Universal {facts.universal}): {facts.view}"
 
     @property
@@ -135,7 +135,7 @@ def _capital(words: str) -> str:
     return words[:1].upper() + words[1:]
 
 
-def thumbnail(frame: Frame) -> tuple[bytes, tuple[int, int]]:
+def thumbnail(frame: OutgoingFrame) -> tuple[bytes, tuple[int, int]]:
     """Return a picture reduced, as sRGB and as JPEG, with columns and rows."""
     longer = max(frame.pixels.rows, frame.pixels.columns)
     reduction = next((n for n in (8, 4, 2) if longer // n >= SIDE), 1)

@@ -10,11 +10,11 @@ from pydicom.errors import InvalidDicomError
 from pynetdicom.dsutils import split_dataset
 
 from archiver.errors import ArchiverError, ObjectError, Problem
-from archiver.network.statuses import Status
+from archiver.network.statuses import DimseStatus
 
 
 @dataclass(frozen=True)
-class Parcel:
+class OutgoingObject:
     """An object that is to be sent.
 
     Parameters
@@ -53,15 +53,15 @@ class Sent:
         True where it was a decoded copy.
     """
 
-    status: Status
+    status: DimseStatus
     transfer_syntax: str
     recoded: bool
 
 
-Result = tuple[Parcel, Sent | ArchiverError]
+Result = tuple[OutgoingObject, Sent | ArchiverError]
 
 
-def read_parcel(path: Path) -> Parcel:
+def read_parcel(path: Path) -> OutgoingObject:
     """Look at a file that is to be sent.
 
     Raises
@@ -71,7 +71,7 @@ def read_parcel(path: Path) -> Parcel:
     """
     try:
         meta, offset = split_dataset(path)
-        return Parcel(
+        return OutgoingObject(
             path,
             offset,
             str(meta.MediaStorageSOPClassUID),

@@ -31,7 +31,7 @@ class Category(str, Enum):
 
 
 @dataclass(frozen=True)
-class Status:
+class DimseStatus:
     """A status with its meaning.
 
     Parameters
@@ -64,7 +64,7 @@ class Status:
 
 
 @dataclass(frozen=True)
-class Row:
+class StatusRow:
     """A row of the table: a range of statuses of one service."""
 
     service: Service
@@ -77,11 +77,11 @@ class Row:
 
 
 @lru_cache(maxsize=1)
-def rows() -> tuple[Row, ...]:
+def rows() -> tuple[StatusRow, ...]:
     """Return the whole table."""
     text = (files("archiver.network") / "tables" / "statuses.csv").read_text("ascii")
     return tuple(
-        Row(
+        StatusRow(
             Service(r["service"]),
             int(r["first"], 16),
             int(r["last"], 16),
@@ -94,7 +94,7 @@ def rows() -> tuple[Row, ...]:
     )
 
 
-def status_of(service: Service, code: int) -> Status:
+def status_of(service: Service, code: int) -> DimseStatus:
     """Return what a status means as the answer of a service.
 
     A status that the table does not have gets the category that its range says (PS3.7 C.1).
@@ -102,7 +102,9 @@ def status_of(service: Service, code: int) -> Status:
     for wanted in (service, Service.ANY):
         for row in rows():
             if row.service is wanted and row.first <= code <= row.last:
-                return Status(code, row.category, row.passes, row.words, row.clause)
+                return DimseStatus(code, row.category, row.passes, row.words, row.clause)
     if code >> 12 == 0xB or code in (0x0001, 0x0107, 0x0116):
-        return Status(code, Category.WARNING, False, "done with a warning of the peer's own", "")
-    return Status(code, Category.FAILURE, True, "failed for a reason of the peer's own", "")
+        return DimseStatus(
+            code, Category.WARNING, False, "done with a warning of the peer's own", ""
+        )
+    return DimseStatus(code, Category.FAILURE, True, "failed for a reason of the peer's own", "")

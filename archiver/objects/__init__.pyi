@@ -25,8 +25,8 @@ from .part10 import IMPLEMENTATION_CLASS_UID as IMPLEMENTATION_CLASS_UID
 from .part10 import IMPLEMENTATION_VERSION_NAME as IMPLEMENTATION_VERSION_NAME
 from .part10 import encoded as encoded
 from .photograph import Identity as Identity
-from .photograph import Instance as Instance
 from .photograph import Making as Making
+from .photograph import PhotographInstance as PhotographInstance
 from .phrases import subject as subject
 from .purposes import Purpose as Purpose
 from .session import Crop as Crop

@@ -15,7 +15,7 @@ from pydicom.filewriter import write_dataset, write_file_meta_info
 from pydicom.uid import UID, ExplicitVRLittleEndian
 
 from archiver import __version__
-from archiver.objects.photograph import Instance
+from archiver.objects.photograph import PhotographInstance
 
 #: This implementation (a random UUID, fixed for good), PS3.7 D.3.3.2.
 IMPLEMENTATION_CLASS_UID = "2.25.3510387449066512533754380233866418310"
@@ -55,7 +55,7 @@ def whole(dataset: Dataset) -> bytes:
     return buffer.getvalue() + encoded(dataset)
 
 
-def pieces(instance: Instance, header: bytes | None = None) -> tuple[bytes, bytes, bytes]:
+def pieces(instance: PhotographInstance, header: bytes | None = None) -> tuple[bytes, bytes, bytes]:
     """Return the file in three pieces: all before the frame, the frame, all behind it.
 
     One fragment holds the frame, the offset table is empty, and an odd frame is padded by one

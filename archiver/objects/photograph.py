@@ -23,7 +23,7 @@ _CORRECTED_SERIES = 2
 
 
 @dataclass(frozen=True)
-class Instance:
+class PhotographInstance:
     """A dataset without pixel data, and the pixels that belong to it."""
 
     dataset: Dataset
@@ -142,7 +142,7 @@ class Making:
     created: datetime
 
 
-def as_shot(making: Making, pixels: EncodedPixels) -> Instance:
+def as_shot(making: Making, pixels: EncodedPixels) -> PhotographInstance:
     """Build the ORIGINAL instance: the camera's own pixels, correctly labelled."""
     m = making
     ds = _common(m, pixels, m.plan.stored, pixels_moved=False)
@@ -151,10 +151,10 @@ def as_shot(making: Making, pixels: EncodedPixels) -> Instance:
     ds.ImageType = ["ORIGINAL", "PRIMARY"]
     ds.ImageComments = phrases.as_shot_comment(m.entry, m.plan)
     modules.set_anatomy(ds, m.plan, m.plan.original_modifiers)
-    return Instance(ds, pixels)
+    return PhotographInstance(ds, pixels)
 
 
-def corrected(making: Making, result: Corrected) -> Instance:
+def corrected(making: Making, result: Corrected) -> PhotographInstance:
     """Build the DERIVED instance: right way round, and pointing at the one as shot."""
     m = making
     assert m.identity.corrected is not None
@@ -172,7 +172,7 @@ def corrected(making: Making, result: Corrected) -> Instance:
         cropped=m.entry.crop is not None,
         source=(m.identity.as_shot_series, m.identity.as_shot),
     )
-    return Instance(ds, result.pixels)
+    return PhotographInstance(ds, result.pixels)
 
 
 def _common(

@@ -64,7 +64,7 @@ class _Reader:
         if told not in self.problems:  # a fault of [defaults] is every photograph's
             self.problems.append(told)
 
-    def tell(self, path: KeyPath, found: str, expected: str = "", hint: str = "") -> None:
+    def report(self, path: KeyPath, found: str, expected: str = "", hint: str = "") -> None:
         self.add(path, Problem(found, "", expected, hint))
 
     def take(self, path: KeyPath, error: InputError) -> None:
@@ -75,12 +75,12 @@ class _Reader:
         name = str(path[-1])
         near = get_close_matches(name, keys, n=1) or [k for k in keys if k == name.casefold()]
         hint = f"did you mean {near[0]}?" if near else _belongs(name)
-        self.tell(path, f"unknown key {shown(name)}", ", ".join(keys), hint)
+        self.report(path, f"unknown key {shown(name)}", ", ".join(keys), hint)
 
     def table(self, path: KeyPath, value: object, keys: Mapping[str, Key]) -> dict[str, Any]:
         """Convert the known keys of a table; tell the unknown and the unfit ones."""
         if not isinstance(value, Mapping):
-            self.tell(path, f'"{path[-1]}" is no table', f"[{path[-1]}] and its keys below")
+            self.report(path, f'"{path[-1]}" is no table', f"[{path[-1]}] and its keys below")
             return {}
         read: dict[str, Any] = {}
         for name, given in value.items():
@@ -91,7 +91,7 @@ class _Reader:
             try:
                 read[name] = keys[name].convert(given)
             except Unfit as unfit:
-                self.tell(place, f"{name} = {shown(given)}", unfit.expected, unfit.hint)
+                self.report(place, f"{name} = {shown(given)}", unfit.expected, unfit.hint)
             except MeaningError as error:
                 self.take(place, error)
         return read
@@ -101,7 +101,7 @@ class _Reader:
             return
         for name, key in keys.items():
             if key.required and name not in value:
-                self.tell(path, f'"{name}" is missing from [{path[0]}]', f"{name} = ...")
+                self.report(path, f'"{name}" is missing from [{path[0]}]', f"{name} = ...")
 
     def teeth(self, path: KeyPath, words: tuple[str, ...]) -> tuple[Tooth, ...] | None:
         """Read teeth; None, and the problems told, where not all of them can be read."""
@@ -189,7 +189,7 @@ def _consent(reader: _Reader, given: Mapping[str, object]) -> ConsentSaid | None
     if "purposes" not in said or "noted_by" not in said:
         return None
     if not said["noted_by"]:
-        reader.tell(("consent", "noted_by"), "noted_by is empty", "who noted the consent")
+        reader.report(("consent", "noted_by"), "noted_by is empty", "who noted the consent")
     return ConsentSaid(**said)
 
 
@@ -235,7 +235,7 @@ def _context(
         if like is None:
             if name not in given:
                 hint = "or take both from an object with --like"
-                reader.tell((), f"[{name}] is missing", f"[{name}] with its keys", hint)
+                reader.report((), f"[{name}] is missing", f"[{name}] with its keys", hint)
             else:
                 reader.required((name,), given[name], keys)
     said = tables["patient"], tables["visit"]
@@ -248,7 +248,7 @@ def _context(
         patient, visit = like
         visit = replace(visit, clock_offset=said[1].get("clock_offset", visit.clock_offset))
     if patient.birth_date is not None and patient.birth_date > visit.date:
-        reader.tell(
+        reader.report(
             ("patient", "birth_date"),
             f"the patient is born on {patient.birth_date}, after the visit of {visit.date}",
             "a birth date before the visit",
@@ -265,7 +265,7 @@ def _compare_with_like(
         for name in ("id", "issuer", "birth_date", "sex", "date"):
             there = getattr(object_, name, None)
             if name in words and words[name] and there and words[name] != there:
-                reader.tell(
+                reader.report(
                     (table, name),
                     f"the sheet names another {table} than the object given with --like",
                     f"{name} = {shown(there)}",
@@ -282,7 +282,7 @@ def _entries(
     photos = given.get("photo", [])
     if not isinstance(photos, list) or not photos:
         hint = "two brackets: [[photo]]" if isinstance(photos, Mapping) else ""
-        reader.tell(
+        reader.report(
             ("photo",), "the sheet names no photograph", "[[photo]] with file and view", hint
         )
         return ()
@@ -290,14 +290,14 @@ def _entries(
     for index, photo in enumerate(photos):
         place: KeyPath = ("photo", index)
         if not isinstance(photo, Mapping):
-            reader.tell(place, "a photo is no table", "[[photo]] and its keys below")
+            reader.report(place, "a photo is no table", "[[photo]] and its keys below")
             continue
         own = reader.table(place, {k: v for k, v in photo.items() if k != "file"}, PHOTO)
         file = _file(reader, place, photo)
         merged = {**defaults, **own}
         for name, key in PHOTO.items():
             if key.required and name not in merged and name not in photo and name not in told:
-                reader.tell(place, f'"{name}" is missing from the photo', f"{name} = ...")
+                reader.report(place, f'"{name}" is missing from the photo', f"{name} = ...")
         at_teeth = (*place, "teeth") if "teeth" in photo else ("defaults", "teeth")
         teeth = reader.teeth(at_teeth, merged.pop("teeth", ()))
         if file is None or teeth is None or "view" not in merged or "mirror" not in merged:
@@ -306,19 +306,19 @@ def _entries(
             continue  # told already; without its teeth the rest cannot be judged
         entry = _entry(file, teeth, merged, reader.line(place))
         if _agrees(reader, place, entry, size_of):
-            _tell_repeat(reader, place, entry, entries)
+            _report_repeat(reader, place, entry, entries)
             entries.append(entry)
     return tuple(entries)
 
 
 def _file(reader: _Reader, place: KeyPath, photo: Mapping[str, object]) -> Path | None:
     if "file" not in photo:
-        reader.tell(place, '"file" is missing from the photo', 'file = "IMG_0101.JPG"')
+        reader.report(place, '"file" is missing from the photo', 'file = "IMG_0101.JPG"')
         return None
     name = photo["file"]
     if not isinstance(name, str) or not name.strip():
         found = f"file = {shown(name)}"
-        reader.tell((*place, "file"), found, "the name of a camera file in quotes")
+        reader.report((*place, "file"), found, "the name of a camera file in quotes")
         return None
     file = reader.path.parent / name
     try:
@@ -333,7 +333,7 @@ def _file(reader: _Reader, place: KeyPath, photo: Mapping[str, object]) -> Path 
     hint = (
         f"did you mean {by_capitals[near[0]]}?" if near else "files are looked for beside the sheet"
     )
-    reader.tell((*place, "file"), f"there is no file {shown(name)}", "a camera file", hint)
+    reader.report((*place, "file"), f"there is no file {shown(name)}", "a camera file", hint)
     return None
 
 
@@ -375,10 +375,10 @@ def crop_problem(crop: Crop, columns: int, rows: int, turn: Turn) -> Problem | N
     )
 
 
-def _tell_repeat(reader: _Reader, place: KeyPath, entry: Entry, earlier: list[Entry]) -> None:
+def _report_repeat(reader: _Reader, place: KeyPath, entry: Entry, earlier: list[Entry]) -> None:
     for other in earlier:
         if replace(entry, line=0) == replace(other, line=0):
-            reader.tell(
+            reader.report(
                 place,
                 f'"{entry.file.name}" stands in the sheet twice with the same meaning',
                 "each photograph once",

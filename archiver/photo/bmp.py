@@ -6,13 +6,13 @@ import struct
 
 from archiver.errors import PhotoError, Problem
 from archiver.photo.camera_file import Limits
-from archiver.photo.header import Header, check_budget, cut_short
+from archiver.photo.header import PictureHeader, check_budget, cut_short
 
 _CORE, _INFO = 12, 40
 _PLAIN, _RLE8, _RLE4, _BITFIELDS = 0, 1, 2, 3
 
 
-def read_bmp(data: bytes, limits: Limits) -> Header:
+def read_bmp(data: bytes, limits: Limits) -> PictureHeader:
     """Read the header of a BMP file.
 
     Raises
@@ -39,4 +39,4 @@ def read_bmp(data: bytes, limits: Limits) -> Header:
     stride = (columns * depth + 31) // 32 * 4
     if compression in (_PLAIN, _BITFIELDS) and start + stride * rows > len(data):
         raise cut_short("BMP")
-    return Header(columns, rows, 3)
+    return PictureHeader(columns, rows, 3)

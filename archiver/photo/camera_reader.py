@@ -15,7 +15,7 @@ from archiver.photo.capture_time import time_problems
 from archiver.photo.colour import colour_of, exif_statement
 from archiver.photo.exif import read_exif
 from archiver.photo.format_detection import EXTENSIONS, sniff
-from archiver.photo.header import Header, check_budget, ratio
+from archiver.photo.header import PictureHeader, check_budget, ratio
 from archiver.photo.heif import read_heif
 from archiver.photo.jpeg import JpegStructure, parse_jpeg, refusal
 from archiver.photo.png import read_png
@@ -104,7 +104,7 @@ def read_size(path: Path, *, limits: Limits = _DEFAULT_LIMITS) -> tuple[int, int
     return header.columns, header.rows, _orientation(header)
 
 
-def _header_of(data: bytes, limits: Limits) -> tuple[Format, Header]:
+def _header_of(data: bytes, limits: Limits) -> tuple[Format, PictureHeader]:
     kind = sniff(data)
     try:
         return kind, _READERS[kind](data, limits)
@@ -112,11 +112,11 @@ def _header_of(data: bytes, limits: Limits) -> tuple[Format, Header]:
         raise PhotoError(f"the header of the {kind} file is damaged") from error
 
 
-def _orientation(header: Header) -> int:
+def _orientation(header: PictureHeader) -> int:
     return header.orientation or header.exif.orientation
 
 
-def read_jpeg(data: bytes, limits: Limits) -> Header:
+def read_jpeg(data: bytes, limits: Limits) -> PictureHeader:
     """Read the header of a JPEG file, or of the first picture of several behind one another.
 
     Raises
@@ -132,7 +132,7 @@ def read_jpeg(data: bytes, limits: Limits) -> Header:
     samples = len(structure.components)
     blocks = structure.payloads(data, _APP1, b"Exif\0")
     found = ratio(structure.columns, structure.rows, samples, _picture_size(structure))
-    return Header(
+    return PictureHeader(
         structure.columns,
         structure.rows,
         samples,
@@ -187,7 +187,7 @@ def _behind(data: bytes, structure: JpegStructure) -> tuple[Problem, ...]:
     return (Problem(f"{structure.trailing} bytes of {what} behind the first picture are left out"),)
 
 
-_READERS: dict[Format, Callable[[bytes, Limits], Header]] = {
+_READERS: dict[Format, Callable[[bytes, Limits], PictureHeader]] = {
     Format.JPEG: read_jpeg,
     Format.PNG: read_png,
     Format.TIFF: read_tiff,

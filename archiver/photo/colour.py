@@ -24,8 +24,8 @@ from archiver.photo.icc import (
     ADOBE_RGB,
     DISPLAY_P3,
     SRGB,
-    Encoding,
-    Profile,
+    ColourEncoding,
+    IccProfile,
     as_input_device,
     input_profile,
     known_space,
@@ -49,7 +49,7 @@ class StatedColour:
         Who says so, for notes.
     """
 
-    encoding: Encoding | None
+    encoding: ColourEncoding | None
     source: str
 
 
@@ -126,14 +126,14 @@ def colour_of(
     return _built(SRGB, "assumed"), tuple(notes)
 
 
-def _built(encoding: Encoding, origin: str) -> ColourClaim:
+def _built(encoding: ColourEncoding, origin: str) -> ColourClaim:
     profile = _profile_of(encoding)
     term = _TERMS.get(encoding)
     return ColourClaim(profile, term, 3, "claimed" if origin == "claimed" else "assumed")
 
 
 @lru_cache(maxsize=16)
-def _profile_of(encoding: Encoding) -> bytes:
+def _profile_of(encoding: ColourEncoding) -> bytes:
     return input_profile(encoding)
 
 
@@ -155,7 +155,7 @@ def _from_profile(data: bytes, limits: Limits) -> tuple[ColourClaim | None, Prob
     return ColourClaim(icc, known_space(profile), 3, "embedded", data), None
 
 
-def _refusal(profile: Profile) -> str | None:
+def _refusal(profile: IccProfile) -> str | None:
     shown = profile.data_space.decode("latin-1").strip()
     if profile.data_space != b"RGB ":
         return f"is for {shown!r} and not for RGB"

@@ -12,7 +12,7 @@ from archiver.photo.jpeg import JpegStructure
 
 
 @dataclass(frozen=True)
-class Header:
+class PictureHeader:
     """Size and metadata of one picture.
 
     Parameters

@@ -17,7 +17,7 @@ from archiver.errors import PhotoError, Problem
 from archiver.photo.camera_file import Limits, LossyStep
 from archiver.photo.colour import StatedColour, coded_statement
 from archiver.photo.exif import ExifBlock, read_exif
-from archiver.photo.header import ALPHA_NOTE, Header, check_budget, ratio
+from archiver.photo.header import ALPHA_NOTE, PictureHeader, check_budget, ratio
 
 _TRANSFORMS = (b"irot", b"imir")
 
@@ -41,7 +41,7 @@ def open_picture(data: bytes) -> Any:
         ) from error
 
 
-def read_heif(data: bytes, limits: Limits) -> Header:
+def read_heif(data: bytes, limits: Limits) -> PictureHeader:
     """Read the header of a HEIF file.
 
     Raises
@@ -73,7 +73,7 @@ def read_heif(data: bytes, limits: Limits) -> Header:
                 hint="look at it",
             )
         )
-    return Header(
+    return PictureHeader(
         columns,
         rows,
         samples,

@@ -33,7 +33,7 @@ _SCANNER: Final = b"scnr"
 
 
 @dataclass(frozen=True)
-class Encoding:
+class ColourEncoding:
     """A colour encoding: primaries (x, y) of red, green, blue; white; curve.
 
     `curve` is an exponent, or None for the curve of IEC 61966-2-1.
@@ -47,15 +47,17 @@ class Encoding:
     curve: float | None = None
 
 
-SRGB: Final = Encoding("sRGB IEC61966-2.1", (0.64, 0.33), (0.30, 0.60), (0.15, 0.06))
-ADOBE_RGB: Final = Encoding(
+SRGB: Final = ColourEncoding("sRGB IEC61966-2.1", (0.64, 0.33), (0.30, 0.60), (0.15, 0.06))
+ADOBE_RGB: Final = ColourEncoding(
     "Compatible with Adobe RGB (1998)",
     (0.64, 0.33),
     (0.21, 0.71),
     (0.15, 0.06),
     curve=563 / 256,
 )
-DISPLAY_P3: Final = Encoding("P3 primaries, D65 white", (0.68, 0.32), (0.265, 0.69), (0.15, 0.06))
+DISPLAY_P3: Final = ColourEncoding(
+    "P3 primaries, D65 white", (0.68, 0.32), (0.265, 0.69), (0.15, 0.06)
+)
 
 # Columns of ROMM RGB are given for D50, so nothing is adapted (ISO 22028-2).
 _ROMM_COLUMNS: Final[Matrix] = (
@@ -72,7 +74,7 @@ def linear(value: float, curve: float | None) -> float:
     return value / 12.92 if value <= 0.04045 else float(((value + 0.055) / 1.055) ** 2.4)
 
 
-def columns(encoding: Encoding) -> Matrix:
+def columns(encoding: ColourEncoding) -> Matrix:
     """Return the XYZ of full red, green and blue, adapted to D50 by Bradford's method."""
     primaries = [_xyz(xy) for xy in (encoding.red, encoding.green, encoding.blue)]
     white = _xyz(encoding.white)
@@ -97,7 +99,7 @@ def adaptation(white: Chromaticity) -> Matrix:
     return rows[0], rows[1], rows[2]
 
 
-def input_profile(encoding: Encoding) -> bytes:
+def input_profile(encoding: ColourEncoding) -> bytes:
     """Build a matrix profile of class ``scnr`` for an encoding.
 
     Returns
@@ -125,7 +127,7 @@ def input_profile(encoding: Encoding) -> bytes:
 
 
 @dataclass(frozen=True)
-class Profile:
+class IccProfile:
     """What the header and the tag table of a profile say.
 
     `columns` are the XYZ of its primaries and `curves` its three curves at 17 even places,
@@ -150,7 +152,7 @@ class Profile:
         return b"A2B0" in self.tags
 
 
-def read_profile(data: bytes) -> Profile:
+def read_profile(data: bytes) -> IccProfile:
     """Read a profile's header, tag table and matrix.
 
     Raises
@@ -177,7 +179,7 @@ def read_profile(data: bytes) -> Profile:
         matrix = curves = ()
     except (struct.error, ValueError, OverflowError, ZeroDivisionError, TypeError):
         raise ValueError("has a damaged matrix or curve") from None
-    return Profile(
+    return IccProfile(
         data[12:16],
         data[16:20],
         data[20:24],
@@ -197,7 +199,7 @@ def as_input_device(data: bytes) -> bytes:
     return data[:12] + _SCANNER + data[16:84] + bytes(16) + data[100:]
 
 
-def known_space(profile: Profile) -> str | None:
+def known_space(profile: IccProfile) -> str | None:
     """Name the encoding whose numbers a matrix profile has: a term of Color Space (0028,2002).
 
     Numbers decide, not the profile's description. Tolerances cover the roundings that

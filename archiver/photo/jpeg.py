@@ -50,7 +50,7 @@ __all__ = [
     "SOS",
     "ColourModel",
     "Component",
-    "Frame",
+    "FrameHeader",
     "JpegStructure",
     "Process",
     "Scan",
@@ -105,7 +105,7 @@ def parse_jpeg(stream: bytes) -> JpegStructure:
 
 
 @dataclass(frozen=True)
-class Frame:
+class FrameHeader:
     """What a frame header says (T.81 B.2.2)."""
 
     process: Process
@@ -114,7 +114,7 @@ class Frame:
     samples: int
 
 
-def frame_of(stream: bytes) -> Frame:
+def frame_of(stream: bytes) -> FrameHeader:
     """Read the first frame header alone, without a search through the scans.
 
     Raises
@@ -129,7 +129,7 @@ def frame_of(stream: bytes) -> Frame:
         if segment.marker in (SOS, EOI):
             raise PhotoError("JPEG scan without a frame header before it")
         position = parser.read(segment)
-    return Frame(parser.process, parser.rows, parser.columns, len(parser.components))
+    return FrameHeader(parser.process, parser.rows, parser.columns, len(parser.components))
 
 
 @dataclass

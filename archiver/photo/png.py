@@ -10,8 +10,8 @@ from archiver.errors import PhotoError, Problem
 from archiver.photo.camera_file import Limits
 from archiver.photo.colour import StatedColour, coded_statement
 from archiver.photo.exif import ExifBlock, read_exif
-from archiver.photo.header import ALPHA_NOTE, Header, check_budget, cut_short
-from archiver.photo.icc import SRGB, Encoding
+from archiver.photo.header import ALPHA_NOTE, PictureHeader, check_budget, cut_short
+from archiver.photo.icc import SRGB, ColourEncoding
 
 SIGNATURE = b"\x89PNG\r\n\x1a\n"
 GREY, RGB, PALETTE, GREY_ALPHA, RGB_ALPHA = 0, 2, 3, 4, 6
@@ -39,7 +39,7 @@ def chunks(data: bytes) -> Iterator[tuple[bytes, memoryview]]:
     raise cut_short("PNG")
 
 
-def read_png(data: bytes, limits: Limits) -> Header:
+def read_png(data: bytes, limits: Limits) -> PictureHeader:
     """Read the header of a PNG.
 
     Raises
@@ -67,7 +67,7 @@ def read_png(data: bytes, limits: Limits) -> Header:
     icc, problem = _profile(kinds.get(b"iCCP"), limits)
     if problem is not None:
         notes.append(problem)
-    return Header(
+    return PictureHeader(
         columns, rows, samples, exif=exif, icc=icc, stated=_stated(kinds), notes=tuple(notes)
     )
 
@@ -113,14 +113,14 @@ def _stated(kinds: dict[bytes, memoryview]) -> StatedColour | None:
     # 45455 is what writers of sRGB put there for readers without its exact curve (11.3.2.5).
     curve = None if gamma == 45_455 else 100_000 / gamma
     if b"cHRM" not in kinds or len(kinds[b"cHRM"]) != 32:
-        found = Encoding("sRGB primaries", SRGB.red, SRGB.green, SRGB.blue, curve=curve)
+        found = ColourEncoding("sRGB primaries", SRGB.red, SRGB.green, SRGB.blue, curve=curve)
         return StatedColour(SRGB if curve is None else found, source)
     numbers = [v / 100_000 for v in struct.unpack(">8I", kinds[b"cHRM"])]
     white, red, green, blue = zip(numbers[::2], numbers[1::2], strict=True)
     if not _spans_colours(red, green, blue) or not 0.1 < white[1] < 0.7:
         return None
-    stated = Encoding("PNG chromaticities", red, green, blue, white, curve)
-    same = Encoding(SRGB.name, red, green, blue, white)
+    stated = ColourEncoding("PNG chromaticities", red, green, blue, white, curve)
+    same = ColourEncoding(SRGB.name, red, green, blue, white)
     return StatedColour(SRGB if same == SRGB and curve is None else stated, source)
 
 

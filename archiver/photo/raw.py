@@ -17,7 +17,7 @@ from archiver.errors import PhotoError, Problem
 from archiver.photo.camera_file import Limits
 from archiver.photo.colour import StatedColour
 from archiver.photo.exif import ExifBlock, read_directories
-from archiver.photo.header import Header, check_budget
+from archiver.photo.header import PictureHeader, check_budget
 from archiver.photo.icc import SRGB
 from archiver.photo.ifd import TiffLayout
 
@@ -52,7 +52,7 @@ def open_raw(data: bytes) -> Any:
         ) from error
 
 
-def read_raw(data: bytes, limits: Limits) -> Header:
+def read_raw(data: bytes, limits: Limits) -> PictureHeader:
     """Read the header of a raw file.
 
     Raises
@@ -65,7 +65,7 @@ def read_raw(data: bytes, limits: Limits) -> Header:
     check_budget(sizes.iwidth, sizes.iheight, limits)
     exif, notes = _exif(data)
     notes += (Problem("camera raw is rendered with the camera's white balance, as sRGB"),)
-    return Header(
+    return PictureHeader(
         sizes.iwidth,
         sizes.iheight,
         3,

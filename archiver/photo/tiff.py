@@ -5,7 +5,7 @@ from __future__ import annotations
 from archiver.errors import PhotoError, Problem
 from archiver.photo.camera_file import Limits, LossyStep
 from archiver.photo.exif import read_directories
-from archiver.photo.header import ALPHA_NOTE, Header, check_budget, cut_short, ratio
+from archiver.photo.header import ALPHA_NOTE, PictureHeader, check_budget, cut_short, ratio
 from archiver.photo.ifd import SUB_IFDS, Directory, TiffLayout
 
 _REDUCED, _WIDTH, _LENGTH, _BITS, _COMPRESSION = 254, 256, 257, 258, 259
@@ -48,7 +48,7 @@ def is_raw(data: bytes) -> bool:
     return False
 
 
-def read_tiff(data: bytes, limits: Limits) -> Header:
+def read_tiff(data: bytes, limits: Limits) -> PictureHeader:
     """Read the header of a TIFF file's first picture.
 
     Raises
@@ -78,7 +78,7 @@ def read_tiff(data: bytes, limits: Limits) -> Header:
     others = sum(1 for page in layout.chain() if not (page.number(_REDUCED) or 0) & 1) - 1
     if others > 0:
         notes.append(Problem(f"the TIFF file has {others} further pictures; only the first counts"))
-    return Header(
+    return PictureHeader(
         columns,
         rows,
         samples,

@@ -13,7 +13,7 @@ from collections.abc import Iterator
 from archiver.errors import PhotoError, Problem
 from archiver.photo.camera_file import Limits, LossyStep
 from archiver.photo.exif import ExifBlock, read_exif
-from archiver.photo.header import ALPHA_NOTE, Header, check_budget, cut_short, ratio
+from archiver.photo.header import ALPHA_NOTE, PictureHeader, check_budget, cut_short, ratio
 
 _ANIMATED, _EXTENDED_ALPHA = 0x02, 0x10
 _KEY_FRAME = b"\x9d\x01\x2a"
@@ -41,7 +41,7 @@ def chunks(data: bytes) -> Iterator[tuple[bytes, memoryview]]:
         place += 8 + length + length % 2
 
 
-def read_webp(data: bytes, limits: Limits) -> Header:
+def read_webp(data: bytes, limits: Limits) -> PictureHeader:
     """Read the header of a WebP file.
 
     Raises
@@ -74,7 +74,7 @@ def read_webp(data: bytes, limits: Limits) -> Header:
         notes.append(
             Problem("WebP's lossy coding has no term in DICOM; it is told in words, without a term")
         )
-    return Header(
+    return PictureHeader(
         columns,
         rows,
         3,

@@ -6,8 +6,8 @@ from .choosing import alike as alike
 from .choosing import are_alike as are_alike
 from .choosing import choose as choose
 from .comparison import Compared as Compared
-from .comparison import Comparing as Comparing
 from .comparison import Comparison as Comparison
+from .comparison import PreparedComparison as PreparedComparison
 from .comparison import Ready as Ready
 from .comparison import Wishes as Wishes
 from .comparison import compare as compare

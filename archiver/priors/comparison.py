@@ -118,7 +118,7 @@ def compare(
     UsageError
         If a box lies outside its picture.
     """
-    comparing = Comparing(newest, wishes)
+    comparing = PreparedComparison(newest, wishes)
     done = tuple(comparing.with_prior(path, relation) for path, relation in priors)
     return Comparison(comparing.newest, done)
 
@@ -139,7 +139,7 @@ class Ready:
         return cls(shown, prepared)
 
 
-class Comparing:
+class PreparedComparison:
     """A newest picture made ready once, to be compared with one prior after the other.
 
     Parameters

@@ -29,7 +29,7 @@ PASSED, FAILED, UNDECIDED = "passed", "failed", "undecided"
 
 
 @dataclass(frozen=True)
-class Outcome:
+class SideFinding:
     """What is to be told of one instance."""
 
     sop: str
@@ -37,7 +37,7 @@ class Outcome:
     detail: str
 
 
-def outcomes(newest: str, pairs: Sequence[tuple[str, Way]]) -> list[Outcome]:
+def outcomes(newest: str, pairs: Sequence[tuple[str, Way]]) -> list[SideFinding]:
     """Say of each instance of a comparison whether it passed.
 
     The pictures fall into those of the newest one's handedness and those of the other. The
@@ -53,9 +53,11 @@ def outcomes(newest: str, pairs: Sequence[tuple[str, Way]]) -> list[Outcome]:
     alike = [newest, *(uid for uid, way in pairs if way is Way.SAME)]
     others = [uid for uid, way in pairs if way is Way.REVERSED]
     undecided = [uid for uid, way in pairs if way is Way.UNDECIDED]
-    told = [Outcome(u, UNDECIDED, f"not told from its reflection by {newest}") for u in undecided]
+    told = [
+        SideFinding(u, UNDECIDED, f"not told from its reflection by {newest}") for u in undecided
+    ]
     if len(alike) == 1 and not others:
-        return [Outcome(newest, UNDECIDED, "not told from its reflection by any prior"), *told]
+        return [SideFinding(newest, UNDECIDED, "not told from its reflection by any prior"), *told]
     count = len(alike) + len(others)
     for group, against in ((alike, others), (others, alike)):
         outcome = PASSED if len(group) > len(against) else FAILED
@@ -63,11 +65,11 @@ def outcomes(newest: str, pairs: Sequence[tuple[str, Way]]) -> list[Outcome]:
         words = f"{len(group)} of {count} pictures compared {are} this way round"
         if against:
             words += f", {len(against)} as its reflection"
-        told += [Outcome(uid, outcome, words) for uid in group]
+        told += [SideFinding(uid, outcome, words) for uid in group]
     return told
 
 
-def keep(archive: Path, told: Sequence[Outcome], *, time: datetime, by: str) -> Path | None:
+def keep(archive: Path, told: Sequence[SideFinding], *, time: datetime, by: str) -> Path | None:
     """Append outcomes to the archive's findings.
 
     Returns

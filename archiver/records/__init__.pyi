@@ -1,5 +1,5 @@
 from .audit import Audit as Audit
-from .audit import Run as Run
+from .audit import AuditRun as AuditRun
 from .audit import run_audit as run_audit
 from .audit import tally as tally
 from .audit_memory import FILE as FILE
@@ -15,8 +15,8 @@ from .examination import Depth as Depth
 from .instance_reader import read_instances as read_instances
 from .model import PHOTOGRAPH as PHOTOGRAPH
 from .model import Instance as Instance
-from .model import Person as Person
-from .pictures import Picture as Picture
+from .model import RecordPerson as RecordPerson
+from .pictures import RecordPicture as RecordPicture
 from .pictures import stage_of as stage_of
 from .remote_survey import survey_files as survey_files
 from .remote_survey import survey_headers as survey_headers

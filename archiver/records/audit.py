@@ -24,8 +24,8 @@ from archiver.records.episodes import Episodes
 from archiver.records.examination import Depth
 from archiver.records.instance_reader import without_collection
 from archiver.records.kinds import Kind, all_kinds, kind_of, worst_first
-from archiver.records.model import Concern, Facts, Instance
-from archiver.records.pictures import Picture, pictures_of
+from archiver.records.model import Concern, Instance, ObjectFacts
+from archiver.records.pictures import RecordPicture, pictures_of
 from archiver.records.rules.rule_set import RuleSet, strictest
 from archiver.records.survey import Survey
 
@@ -34,7 +34,7 @@ if TYPE_CHECKING:
 
 
 @dataclass(frozen=True)
-class Tally:
+class RequirementCount:
     """Required views counted: the denominator and what became of it."""
 
     required: int = 0
@@ -58,10 +58,10 @@ class Tally:
         return f"{shown:g} %"
 
 
-def tally(demands: Iterable[Demand]) -> Tally:
+def tally(demands: Iterable[Demand]) -> RequirementCount:
     """Count the demands that belong in a denominator."""
     states = Counter(one.status for one in demands if one.counts)
-    return Tally(states.total(), states[PRESENT], states[SUBSTITUTED], states[MISSING])
+    return RequirementCount(states.total(), states[PRESENT], states[SUBSTITUTED], states[MISSING])
 
 
 @dataclass(frozen=True)
@@ -88,12 +88,12 @@ class Audit:
     survey: Survey
     sets: tuple[RuleSet, ...]
     episodes: Episodes | None
-    pictures: list[Picture] = field(default_factory=list)
+    pictures: list[RecordPicture] = field(default_factory=list)
     demands: list[Demand] = field(default_factory=list)
     concerns: list[Concern] = field(default_factory=list)
 
     @property
-    def tally(self) -> Tally:
+    def tally(self) -> RequirementCount:
         """All required views."""
         return tally(self.demands)
 
@@ -117,8 +117,8 @@ class Audit:
 
 def metadata_concerns(
     instances: Sequence[Instance],
-    pictures: Sequence[Picture],
-    facts: Mapping[str, Facts],
+    pictures: Sequence[RecordPicture],
+    facts: Mapping[str, ObjectFacts],
     sets: Sequence[RuleSet],
     episodes: Episodes | None,
     now: datetime,
@@ -146,7 +146,7 @@ def metadata_concerns(
 
 
 @dataclass(frozen=True)
-class Run:
+class AuditRun:
     """When an audit was run, by whom, and with which version of the program."""
 
     when: datetime
@@ -158,7 +158,7 @@ def run_audit(
     survey: Survey,
     sets: Sequence[RuleSet],
     episodes: Episodes | None,
-    run: Run,
+    run: AuditRun,
     *,
     quality: QualityLimits | None = None,
     archive: Path | None = None,

@@ -15,12 +15,12 @@ from pathlib import Path
 from typing import Any
 
 from archiver import __version__
-from archiver.archive.store import START, Entry, Position
+from archiver.archive.store import START, JournalEntry, Position
 from archiver.records.examination import Depth
-from archiver.records.model import Facts, Look, Told
+from archiver.records.model import Look, ObjectFacts, ValidatorFinding
 
 FILE = "audit-memory.sqlite"
-_FORMAT = f"2 {__version__}"
+_FORMAT = f"3 {__version__}"
 _TABLES = """
 CREATE TABLE IF NOT EXISTS told (name TEXT PRIMARY KEY, value TEXT NOT NULL);
 CREATE TABLE IF NOT EXISTS objects (
@@ -32,7 +32,7 @@ CREATE TABLE IF NOT EXISTS promises (sop TEXT PRIMARY KEY, entry TEXT NOT NULL);
 
 
 @dataclass(frozen=True, slots=True)
-class Remembered:
+class RememberedObject:
     """An object as an earlier audit saw it.
 
     Parameters
@@ -48,7 +48,7 @@ class Remembered:
     size: int
     changed: int
     depth: Depth
-    facts: Facts
+    facts: ObjectFacts
     seen: str
 
 
@@ -77,10 +77,10 @@ class Memory:
     def _open(self, path: Path | None, archive: str) -> None:
         self._connection = sqlite3.connect(str(path) if path else ":memory:")
         self._connection.executescript(_TABLES)
-        if (self._told("format"), self._told("archive")) != (_FORMAT, archive):
+        if (self._value("format"), self._value("archive")) != (_FORMAT, archive):
             self.forget()
-            self._tell("format", _FORMAT)
-            self._tell("archive", archive)
+            self._set_value("format", _FORMAT)
+            self._set_value("archive", archive)
 
     def close(self) -> None:
         """Keep what was remembered, and close."""
@@ -92,43 +92,43 @@ class Memory:
         for table in ("told", "objects", "promises"):
             self._connection.execute(f"DELETE FROM {table}")
 
-    def _told(self, name: str) -> str:
+    def _value(self, name: str) -> str:
         with closing(self._connection.execute("SELECT value FROM told WHERE name=?", (name,))) as c:
             row = c.fetchone()
         return str(row[0]) if row else ""
 
-    def _tell(self, name: str, value: str) -> None:
+    def _set_value(self, name: str, value: str) -> None:
         self._connection.execute("INSERT OR REPLACE INTO told VALUES (?, ?)", (name, value))
 
     @property
     def position(self) -> Position:
         """How far into the journal an earlier audit came."""
-        text = self._told("position")
+        text = self._value("position")
         return Position(**json.loads(text)) if text else START
 
     @position.setter
     def position(self, position: Position) -> None:
-        self._tell("position", json.dumps(asdict(position)))
+        self._set_value("position", json.dumps(asdict(position)))
 
-    def promises(self) -> dict[str, Entry]:
+    def promises(self) -> dict[str, JournalEntry]:
         """Return the journal's promises up to `position`."""
         rows = self._connection.execute("SELECT sop, entry FROM promises")
-        return {sop: Entry(**json.loads(entry)) for sop, entry in rows}
+        return {sop: JournalEntry(**json.loads(entry)) for sop, entry in rows}
 
-    def keep_promises(self, entries: Iterable[Entry]) -> None:
+    def keep_promises(self, entries: Iterable[JournalEntry]) -> None:
         """Remember promises."""
         rows = ((entry.sop, json.dumps(asdict(entry))) for entry in entries)
         self._connection.executemany("INSERT OR REPLACE INTO promises VALUES (?, ?)", rows)
 
-    def objects(self) -> Iterator[Remembered]:
+    def objects(self) -> Iterator[RememberedObject]:
         """Yield every object remembered."""
         rows = self._connection.execute(
             "SELECT path, uid, size, changed, depth, facts, seen FROM objects"
         )
         for path, uid, size, changed, depth, facts, seen in rows:
-            yield Remembered(path, uid, size, changed, Depth(depth), facts_of(facts), seen)
+            yield RememberedObject(path, uid, size, changed, Depth(depth), facts_of(facts), seen)
 
-    def keep(self, one: Remembered) -> None:
+    def keep(self, one: RememberedObject) -> None:
         """Remember an object."""
         self._connection.execute(
             "INSERT OR REPLACE INTO objects VALUES (?, ?, ?, ?, ?, ?, ?)",
@@ -148,17 +148,19 @@ class Memory:
         self._connection.executemany("DELETE FROM objects WHERE path=?", ((p,) for p in paths))
 
 
-def text_of(facts: Facts) -> str:
+def text_of(facts: ObjectFacts) -> str:
     """Return facts as text."""
     return json.dumps(asdict(facts), ensure_ascii=False, separators=(",", ":"))
 
 
-def facts_of(text: str) -> Facts:
+def facts_of(text: str) -> ObjectFacts:
     """Return facts from their text."""
     given: dict[str, Any] = json.loads(text)
     look = given["look"]
-    given["told"] = tuple(Told(**one) for one in given["told"])
+    given["validator_findings"] = tuple(
+        ValidatorFinding(**one) for one in given["validator_findings"]
+    )
     given["sources"] = tuple(given["sources"])
     given["rejects"] = tuple(given["rejects"])
     given["look"] = Look(tuple(look["hashes"]), look["figures"]) if look else None
-    return Facts(**given)
+    return ObjectFacts(**given)

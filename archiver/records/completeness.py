@@ -9,10 +9,10 @@ from datetime import date, timedelta
 
 from archiver.dentition import Tooth
 from archiver.records.episodes import Episode
-from archiver.records.model import Concern, Person
-from archiver.records.pictures import Picture, needs_teeth
+from archiver.records.model import Concern, RecordPerson
+from archiver.records.pictures import RecordPicture, needs_teeth
 from archiver.records.requirement_matching import Match, Target, match, targets_of
-from archiver.records.rules.rule_set import Requirement, RuleSet
+from archiver.records.rules.rule_set import RuleSet, ViewRequirement
 from archiver.records.rules.rule_words import joined, named, sentence
 
 #: How far from an event a picture is still told as taken at the wrong time (days).
@@ -83,7 +83,7 @@ class Occasion:
         True where the occasion is a visit: pictures count of that day alone.
     """
 
-    person: Person
+    person: RecordPerson
     date: str
     label: str
     teeth: tuple[Tooth, ...]
@@ -94,8 +94,8 @@ class Occasion:
 class Album:
     """The pictures of an archive, by patient and day."""
 
-    def __init__(self, pictures: Iterable[Picture]) -> None:
-        self.by_person: dict[tuple[str, str], dict[str, list[Picture]]] = {}
+    def __init__(self, pictures: Iterable[RecordPicture]) -> None:
+        self.by_person: dict[tuple[str, str], dict[str, list[RecordPicture]]] = {}
         self._keys: dict[str, set[tuple[str, str]]] = defaultdict(set)
         for picture in pictures:
             key = picture.person.key
@@ -106,7 +106,7 @@ class Album:
         """Return the patients that an identifier means, with any issuer where none is said."""
         return sorted(k for k in self._keys.get(patient_id, ()) if not issuer or k[1] == issuer)
 
-    def between(self, key: tuple[str, str], first: date, last: date) -> list[Picture]:
+    def between(self, key: tuple[str, str], first: date, last: date) -> list[RecordPicture]:
         """Return a patient's pictures of the days from first to last."""
         days = self.by_person.get(key, {})
         low, high = first.isoformat(), last.isoformat()
@@ -164,7 +164,7 @@ def _visits(rules: RuleSet, album: Album) -> Iterator[Occasion]:
 
 
 def visit_of(
-    rules: RuleSet, day: str, pictures: Sequence[Picture], teeth: Sequence[Tooth] = ()
+    rules: RuleSet, day: str, pictures: Sequence[RecordPicture], teeth: Sequence[Tooth] = ()
 ) -> Occasion | None:
     """Return the visit that the pictures of a day make, None where the day cannot be read.
 
@@ -196,7 +196,7 @@ def _treatments(
             continue
         keys = album.keys_of(episode.patient_id, episode.issuer)
         key = keys[0] if keys else (episode.patient_id, episode.issuer)
-        person = Person(key[0], key[1], "", "", "")
+        person = RecordPerson(key[0], key[1], "", "", "")
         yield Occasion(
             person,
             episode.start.isoformat(),
@@ -235,7 +235,7 @@ class _Judge:
         told: list[Concern] = []
         some_due = any_picture = False
         begin = len(demands)
-        days: dict[tuple[str, int, int], Sequence[Picture]] = {}
+        days: dict[tuple[str, int, int], Sequence[RecordPicture]] = {}
         for requirement in self.rules.requirements:
             span = (requirement.stage, requirement.before, requirement.after)
             if span not in days:
@@ -257,10 +257,10 @@ class _Judge:
 
     def outcome(
         self,
-        requirement: Requirement,
+        requirement: ViewRequirement,
         target: Target,
         occasion: Occasion,
-        pictures: Sequence[Picture],
+        pictures: Sequence[RecordPicture],
     ) -> tuple[Demand, Concern | None]:
         """Judge one demand."""
         due = occasion.visit or requirement.stage in occasion.days
@@ -292,10 +292,10 @@ class _Judge:
         )
         if status in (PRESENT, NOT_DUE):
             return demand, None
-        return demand, self._told(requirement, demand, found, target)
+        return demand, self._concern(requirement, demand, found, target)
 
-    def _told(
-        self, requirement: Requirement, demand: Demand, found: Match, target: Target
+    def _concern(
+        self, requirement: ViewRequirement, demand: Demand, found: Match, target: Target
     ) -> Concern:
         place = "" if target.label == "mouth" else f" of {named(target.label)}"
         stage = f" ({requirement.stage})" if requirement.stage else ""
@@ -320,13 +320,17 @@ class _Judge:
         )
 
 
-def _in_time(requirement: Requirement, occasion: Occasion, album: Album) -> Sequence[Picture]:
+def _in_time(
+    requirement: ViewRequirement, occasion: Occasion, album: Album
+) -> Sequence[RecordPicture]:
     """Return the pictures of the time in which the requirement takes them."""
     span = _span(requirement, occasion)
     return album.between(occasion.person.key, *span) if span else []
 
 
-def _out_of_time(requirement: Requirement, occasion: Occasion, album: Album) -> list[Picture]:
+def _out_of_time(
+    requirement: ViewRequirement, occasion: Occasion, album: Album
+) -> list[RecordPicture]:
     """Return the same patient's pictures from before and after that time."""
     span = _span(requirement, occasion)
     if span is None or occasion.visit:
@@ -337,7 +341,7 @@ def _out_of_time(requirement: Requirement, occasion: Occasion, album: Album) -> 
     return before + album.between(key, last + day, last + wide)
 
 
-def _span(requirement: Requirement, occasion: Occasion) -> Span | None:
+def _span(requirement: ViewRequirement, occasion: Occasion) -> Span | None:
     """Return the first and last day on which pictures count; None where it is not due."""
     if occasion.visit:
         return occasion.days[""]
@@ -347,7 +351,7 @@ def _span(requirement: Requirement, occasion: Occasion) -> Span | None:
     return first - timedelta(days=requirement.before), last + timedelta(days=requirement.after)
 
 
-def _rivals(requirement: Requirement, occasion: Occasion) -> tuple[Span, ...]:
+def _rivals(requirement: ViewRequirement, occasion: Occasion) -> tuple[Span, ...]:
     """Return the days of other stages: a picture without a stage may belong to them."""
     if occasion.visit:
         return (occasion.days[""],) if requirement.stage else ()
@@ -369,7 +373,7 @@ def _nothing(rules: RuleSet, occasion: Occasion, due: int) -> Concern:
 def demands_of_visit(
     rules: RuleSet,
     day: str,
-    pictures: Sequence[Picture],
+    pictures: Sequence[RecordPicture],
     teeth: Sequence[Tooth] = (),
     stage: str = "",
 ) -> list[Demand]:

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 from archiver.archive.store import digest_file
 from archiver.errors import InputError
 from archiver.objects import concepts
-from archiver.records.model import Facts, Look, Told
+from archiver.records.model import Look, ObjectFacts, ValidatorFinding
 
 if TYPE_CHECKING:
     from pydicom import Dataset
@@ -47,7 +47,7 @@ class Examined:
         Why it cannot be read; empty where it can.
     """
 
-    facts: Facts
+    facts: ObjectFacts
     description: Description | None = None
     trouble: str = ""
 
@@ -62,21 +62,25 @@ def examine_file(path: Path, depth: Depth) -> Examined:
     """
     if depth <= Depth.DIGESTS:
         written = digest_file(path)
-        return Examined(Facts(written.sha256, written.size))
+        return Examined(ObjectFacts(written.sha256, written.size))
     data = path.read_bytes()
     digest = hashlib.sha256(data).hexdigest()
-    from archiver.standard import Report, examine
+    from archiver.standard import ObjectFindings, examine
 
-    report = Report()
+    report = ObjectFindings()
     parsed = examine(data, report)
-    told = tuple(
-        Told(f.severity.value, f.rule, f.attribute, f.found, f.expected, f.clause)
+    findings = tuple(
+        ValidatorFinding(f.severity.value, f.rule, f.attribute, f.found, f.expected, f.clause)
         for f in report.findings
         if f.severity.value != "note"
     )
     dataset, trouble = _dataset(data)
     if dataset is None or parsed is None:
-        return Examined(Facts(digest, len(data), told=told), None, trouble or "no DICOM object")
+        return Examined(
+            ObjectFacts(digest, len(data), validator_findings=findings),
+            None,
+            trouble or "no DICOM object",
+        )
     from archiver.objects import describe
 
     description = describe(dataset)
@@ -89,7 +93,7 @@ def examine_file(path: Path, depth: Depth) -> Examined:
         digest=digest,
         size=len(data),
         pixels=hashlib.sha256(stream).hexdigest() if stream else "",
-        told=told,
+        validator_findings=findings,
         look=look,
     )
     return Examined(facts, description)
@@ -108,7 +112,7 @@ def _dataset(data: bytes) -> tuple[Dataset | None, str]:
         return None, f"it cannot be read as DICOM ({' '.join(str(error).split())[:80]})"
 
 
-def said_by(dataset: Dataset, description: Description) -> Facts:
+def said_by(dataset: Dataset, description: Description) -> ObjectFacts:
     """Return what an object says in words; its digest, size and pixels are not known."""
     from archiver.objects import comments, text
 
@@ -118,7 +122,7 @@ def said_by(dataset: Dataset, description: Description) -> Facts:
         operator = text(dataset, "OperatorsName")
     selection = description.selection
     rejects = selection is not None and selection.rejects
-    return Facts(
+    return ObjectFacts(
         "",
         0,
         stage=words.get(concepts.STAGE, ""),

@@ -12,9 +12,9 @@ from typing import TYPE_CHECKING, Any
 
 from sqlalchemy import Boolean, Integer, StaticPool, create_engine, select, type_coerce
 
-from archiver.archive.store import START, Index, Kept
+from archiver.archive.store import START, Index, IndexedInstance
 from archiver.archive.store import tables as t
-from archiver.records.model import Instance, Person
+from archiver.records.model import Instance, RecordPerson
 
 if TYPE_CHECKING:
     from sqlalchemy import Connection
@@ -89,7 +89,7 @@ def read_instances(
         Identifiers of the patients whose instances are read; None for all.
     """
     who = who or {}
-    people: dict[tuple[Any, ...], Person] = {}
+    people: dict[tuple[Any, ...], RecordPerson] = {}
     teeth: dict[str, tuple[str, ...]] = {"": ()}
     found = []
     statement = select(*_PERSON, *_READ).select_from(_JOINED).order_by(_I.journal_seq, _I.number)
@@ -100,7 +100,7 @@ def read_instances(
             key = tuple(row[:5])
             person = people.get(key)
             if person is None:
-                person = people[key] = Person(*(str(part or "") for part in key))
+                person = people[key] = RecordPerson(*(str(part or "") for part in key))
             said = row[14]
             named = teeth.get(said)
             if named is None:
@@ -110,7 +110,7 @@ def read_instances(
 
 
 def _instance(
-    person: Person, teeth: tuple[str, ...], row: tuple[Any, ...], who: Mapping[int, str]
+    person: RecordPerson, teeth: tuple[str, ...], row: tuple[Any, ...], who: Mapping[int, str]
 ) -> Instance:
     """Make an instance of a row in the order of `_READ`; what repeats is kept once."""
     return Instance(
@@ -190,7 +190,7 @@ def stray_positions(connection: Connection) -> int:
     return len(connection.execute(select(t.applied.c.only).where(t.applied.c.only != 1)).all())
 
 
-def index_in_memory(kept: Iterable[Kept] = ()) -> Index:
+def index_in_memory(kept: Iterable[IndexedInstance] = ()) -> Index:
     """Return an index of its own that ends with the process."""
     engine = create_engine(
         "sqlite://", poolclass=StaticPool, connect_args={"check_same_thread": False}

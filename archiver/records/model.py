@@ -13,7 +13,7 @@ PHOTOGRAPH = "XC"
 
 
 @dataclass(frozen=True, slots=True)
-class Person:
+class RecordPerson:
     """A patient as one or more objects tell of them.
 
     Parameters
@@ -76,7 +76,7 @@ class Instance:
     series: str
     study: str
     sop_class: str
-    person: Person
+    person: RecordPerson
     modality: str
     date: str
     time: str
@@ -108,7 +108,7 @@ class Instance:
 
 
 @dataclass(frozen=True, slots=True)
-class Told:
+class ValidatorFinding:
     """A finding of the validator, without its file."""
 
     severity: str
@@ -137,7 +137,7 @@ class Look:
 
 
 @dataclass(frozen=True, slots=True)
-class Facts:
+class ObjectFacts:
     """What an audit took from the object's file itself.
 
     Parameters
@@ -152,7 +152,7 @@ class Facts:
         Patient Orientation such as ``L\\P``; empty where there is none.
     pixels
         SHA-256 of the pixel data; empty where there are none.
-    told
+    validator_findings
         What the validator said.
     look
         None where the picture was not decoded.
@@ -171,7 +171,7 @@ class Facts:
     sources: tuple[str, ...] = ()
     orientation: str = ""
     pixels: str = ""
-    told: tuple[Told, ...] = ()
+    validator_findings: tuple[ValidatorFinding, ...] = ()
     look: Look | None = None
     row: str = ""
     title: str = ""

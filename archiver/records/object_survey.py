@@ -12,10 +12,10 @@ from pathlib import Path
 from typing import TypeVar
 
 from archiver.archive.store import Layout
-from archiver.records.audit_memory import Memory, Remembered
+from archiver.records.audit_memory import Memory, RememberedObject
 from archiver.records.checks.integrity import FileSeen
 from archiver.records.examination import Depth, Examined, examine_file
-from archiver.records.model import Facts
+from archiver.records.model import ObjectFacts
 
 #: Objects read at once; reading and hashing give the interpreter lock away.
 _WORKERS = 2
@@ -37,7 +37,7 @@ class Looked:
     """
 
     seen: FileSeen
-    known: Remembered
+    known: RememberedObject
     fresh: bool
 
 
@@ -46,7 +46,7 @@ class _Job:
     path: str
     size: int
     changed: int
-    old: Remembered | None
+    old: RememberedObject | None
 
 
 def look_at_objects(
@@ -89,8 +89,8 @@ def look_at_objects(
         if job.old is not None:
             yield Looked(seen, job.old, False)
             continue
-        facts = seen.examined.facts if seen.examined else Facts("", 0)
-        new = Remembered(job.path, seen.stem, job.size, job.changed, depth, facts, stamp)
+        facts = seen.examined.facts if seen.examined else ObjectFacts("", 0)
+        new = RememberedObject(job.path, seen.stem, job.size, job.changed, depth, facts, stamp)
         yield Looked(seen, new, True)
     memory.drop(set(known) - places)
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from functools import cache
 
 from archiver.dentition import View, covered_teeth
-from archiver.records.model import Facts, Instance, Person
+from archiver.records.model import Instance, ObjectFacts, RecordPerson
 
 #: Words by which session sheets tell a stage, folded; the stages of rules are the keys.
 STAGE_WORDS: Mapping[str, tuple[str, ...]] = {
@@ -26,7 +26,7 @@ _FAMILIES = (
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Picture:
+class RecordPicture:
     """One photograph with all instances that were made of it.
 
     Parameters
@@ -61,7 +61,7 @@ class Picture:
         return self.instances[0]
 
     @property
-    def person(self) -> Person:
+    def person(self) -> RecordPerson:
         """Whose it is."""
         return self.first.person
 
@@ -88,8 +88,8 @@ def stage_of(word: str) -> str:
 
 
 def pictures_of(
-    instances: Iterable[Instance], facts: Mapping[str, Facts] | None = None
-) -> list[Picture]:
+    instances: Iterable[Instance], facts: Mapping[str, ObjectFacts] | None = None
+) -> list[RecordPicture]:
     """Group photographs: a derived one joins what it was made from.
 
     Parameters
@@ -108,7 +108,7 @@ def pictures_of(
     return [_picture(group, facts) for group in grouped.values()]
 
 
-def _roots(photographs: Sequence[Instance], facts: Mapping[str, Facts]) -> dict[str, str]:
+def _roots(photographs: Sequence[Instance], facts: Mapping[str, ObjectFacts]) -> dict[str, str]:
     """Return, for each derived instance, the original that it was made from."""
     by_uid = {one.uid: one for one in photographs}
     originals: dict[tuple[object, ...], list[Instance]] = defaultdict(list)
@@ -147,12 +147,12 @@ def _end(uid: str, roots: Mapping[str, str]) -> str:
     return uid
 
 
-def _picture(group: list[Instance], facts: Mapping[str, Facts]) -> Picture:
+def _picture(group: list[Instance], facts: Mapping[str, ObjectFacts]) -> RecordPicture:
     group.sort(key=lambda one: (one.role != "original", one.seq))
     known = [facts[one.uid] for one in group if one.uid in facts]
     mirrors = {one.mirror for one in group if one.mirror}
     looks = [k.look for k in known if k.look is not None and k.look.figures]
-    return Picture(
+    return RecordPicture(
         tuple(group),
         frozenset(tooth for one in group for tooth in one.teeth),
         next((one.view for one in group if one.view), ""),
@@ -182,14 +182,14 @@ def needs_teeth(view: str) -> bool:
     return bool(view) and View(view).needs_teeth
 
 
-def shows_any(picture: Picture, teeth: frozenset[str]) -> bool:
+def shows_any(picture: RecordPicture, teeth: frozenset[str]) -> bool:
     """Return whether a picture shows one of the teeth, by name or by its view."""
     if picture.teeth & teeth:
         return True
     return bool(picture.view) and bool(covered(picture.view) & teeth)
 
 
-def sides_of(picture: Picture) -> str:
+def sides_of(picture: RecordPicture) -> str:
     """Return the side that a picture's object names, else that of its teeth; may be empty."""
     if picture.first.laterality in ("R", "L"):
         return picture.first.laterality

@@ -10,7 +10,7 @@ from contextlib import closing
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from archiver.archive.store import Kept
+from archiver.archive.store import IndexedInstance
 from archiver.records.examination import Depth, Examined, examine_file, said_by
 from archiver.records.instance_reader import index_in_memory, read_instances
 from archiver.records.model import Concern
@@ -28,7 +28,7 @@ def survey_files(paths: Iterable[Path], depth: Depth) -> Survey:
     """
     given = list(paths)
     survey = Survey(", ".join(map(str, given)), max(depth, Depth.OBJECTS))
-    kept: dict[str, Kept] = {}
+    kept: dict[str, IndexedInstance] = {}
     for path, seen in in_order(lambda p: _try(p, survey.depth), _candidates(given)):
         survey.read += 1
         if isinstance(seen, str) or seen.description is None:
@@ -44,7 +44,7 @@ def survey_files(paths: Iterable[Path], depth: Depth) -> Survey:
             )
             continue
         facts = seen.facts
-        kept[uid] = Kept(
+        kept[uid] = IndexedInstance(
             seen.description, path.as_posix(), facts.size, facts.digest, None, len(kept), ""
         )
         survey.facts[uid] = facts
@@ -63,18 +63,18 @@ def survey_headers(where: str, headers: Iterable[Dataset]) -> Survey:
     from archiver.objects import describe
 
     survey = Survey(where, Depth.INDEX)
-    kept: dict[str, Kept] = {}
+    kept: dict[str, IndexedInstance] = {}
     for dataset in headers:
         description = describe(dataset)
         uid = description.sop_instance_uid
         if uid and uid not in kept:
-            kept[uid] = Kept(description, "", 0, "", None, len(kept), "")
+            kept[uid] = IndexedInstance(description, "", 0, "", None, len(kept), "")
             survey.facts[uid] = said_by(dataset, description)
     _take_in(survey, kept)
     return survey
 
 
-def _take_in(survey: Survey, kept: dict[str, Kept]) -> None:
+def _take_in(survey: Survey, kept: dict[str, IndexedInstance]) -> None:
     with closing(index_in_memory(kept.values())) as index, index.reading() as connection:
         survey.instances = read_instances(connection)
 

@@ -8,9 +8,9 @@ from datetime import date
 from functools import cached_property
 
 from archiver.dentition import WORD_SETS, Arch, Side, Tooth
-from archiver.records.pictures import Picture, alike, shows_any
+from archiver.records.pictures import RecordPicture, alike, shows_any
 from archiver.records.rules.rule_keys import OCCLUSAL_ARCH, SIDE_IN_OCCLUSION
-from archiver.records.rules.rule_set import Requirement
+from archiver.records.rules.rule_set import ViewRequirement
 from archiver.records.rules.rule_words import joined
 
 #: What a picture can fail, in the order in which the last of several is told.
@@ -65,7 +65,7 @@ class Target:
         return tuple(found)
 
 
-def targets_of(requirement: Requirement, teeth: Sequence[Tooth]) -> Iterator[Target]:
+def targets_of(requirement: ViewRequirement, teeth: Sequence[Tooth]) -> Iterator[Target]:
     """Yield what a requirement is about on an occasion with these teeth."""
     if requirement.scope == "mouth":
         yield _arch(Arch(requirement.arch)) if requirement.arch else Target("mouth")
@@ -110,17 +110,17 @@ class Match:
     """
 
     status: str
-    pictures: tuple[Picture, ...] = ()
+    pictures: tuple[RecordPicture, ...] = ()
     by: str = ""
     kind: str = "view-missing"
     words: str = "missing"
 
 
 def match(
-    requirement: Requirement,
+    requirement: ViewRequirement,
     target: Target,
-    pictures: Sequence[Picture],
-    near: Callable[[], Sequence[Picture]],
+    pictures: Sequence[RecordPicture],
+    near: Callable[[], Sequence[RecordPicture]],
     rivals: Sequence[tuple[date, date]],
 ) -> Match:
     """Find the pictures that fulfil a requirement.
@@ -135,8 +135,8 @@ def match(
         Days of other stages; a picture without a stage that lies in them tells no stage.
     """
     views = frozenset(v for word in target.words(requirement.views) for v in alike(word))
-    fitting: list[Picture] = []
-    failing: list[tuple[Picture, tuple[str, ...]]] = []
+    fitting: list[RecordPicture] = []
+    failing: list[tuple[RecordPicture, tuple[str, ...]]] = []
     for picture in pictures:
         if _shows(picture, views, target):
             failed = tuple(_failures(requirement, picture, rivals))
@@ -166,7 +166,7 @@ def match(
 
 
 def _is_late(
-    requirement: Requirement, target: Target, views: frozenset[str], picture: Picture
+    requirement: ViewRequirement, target: Target, views: frozenset[str], picture: RecordPicture
 ) -> bool:
     """Whether only its day speaks against a picture."""
     told_other = bool(requirement.stage) and picture.stage not in ("", requirement.stage)
@@ -177,12 +177,12 @@ def _is_late(
     )
 
 
-def _shows(picture: Picture, views: frozenset[str], target: Target) -> bool:
+def _shows(picture: RecordPicture, views: frozenset[str], target: Target) -> bool:
     return picture.view in views and (not target.teeth or shows_any(picture, target.isos))
 
 
 def _failures(
-    requirement: Requirement, picture: Picture, rivals: Sequence[tuple[date, date]]
+    requirement: ViewRequirement, picture: RecordPicture, rivals: Sequence[tuple[date, date]]
 ) -> Iterator[str]:
     through_mirror = {"mirror": True, "direct": False}.get(requirement.mirror, picture.mirror)
     if picture.mirror not in (None, through_mirror):
@@ -198,7 +198,7 @@ def _failures(
         yield "quality"
 
 
-def _is_confirmed(requirement: Requirement, picture: Picture) -> bool:
+def _is_confirmed(requirement: ViewRequirement, picture: RecordPicture) -> bool:
     if requirement.confirmed and not picture.confirmed:
         return False
     # The index knows that somebody confirmed, only the object knows who.
@@ -208,7 +208,7 @@ def _is_confirmed(requirement: Requirement, picture: Picture) -> bool:
     return picture.confirmed_by.casefold().rstrip("^ ") in allowed
 
 
-def _quality_failures(requirement: Requirement, picture: Picture) -> Iterator[str]:
+def _quality_failures(requirement: ViewRequirement, picture: RecordPicture) -> Iterator[str]:
     for name, limit in requirement.quality.items():
         if name == "pixels":
             if picture.longer_side < limit:
@@ -217,7 +217,9 @@ def _quality_failures(requirement: Requirement, picture: Picture) -> Iterator[st
             yield f"{name} {picture.figures[name]:.3g}, at most {limit:g}"
 
 
-def _nearest(requirement: Requirement, failing: Sequence[tuple[Picture, tuple[str, ...]]]) -> Match:
+def _nearest(
+    requirement: ViewRequirement, failing: Sequence[tuple[RecordPicture, tuple[str, ...]]]
+) -> Match:
     """Tell the one thing that speaks against the picture that comes nearest."""
     single = [(p, failed[0]) for p, failed in failing if len(failed) == 1 and failed[0] in _KINDS]
     if not single:

@@ -11,9 +11,9 @@ from pathlib import Path
 
 from archiver.archive.store import (
     START,
-    Entry,
     Index,
-    Kept,
+    IndexedInstance,
+    JournalEntry,
     Layout,
     Position,
     holds_at,
@@ -40,7 +40,7 @@ from archiver.records.instance_reader import (
     stray_teeth,
     unused_patients,
 )
-from archiver.records.model import Concern, Facts, Instance
+from archiver.records.model import Concern, Instance, ObjectFacts
 from archiver.records.object_survey import Looked, look_at_objects
 
 #: Objects whose expected rows are made at once.
@@ -70,7 +70,7 @@ class Survey:
     where: str
     depth: Depth
     instances: list[Instance] = field(default_factory=list)
-    facts: dict[str, Facts] = field(default_factory=dict)
+    facts: dict[str, ObjectFacts] = field(default_factory=dict)
     concerns: list[Concern] = field(default_factory=list)
     read: int = 0
     remembered: int = 0
@@ -145,7 +145,7 @@ def _compare_index(
     survey: Survey,
     said: _Said,
     expected: Mapping[str, str],
-    promises: Mapping[str, Entry],
+    promises: Mapping[str, JournalEntry],
     unsound: set[str],
 ) -> None:
     """Tell where the index says other things than journal and objects."""
@@ -157,12 +157,12 @@ def _compare_index(
         survey.concerns += check_rejections(said.rejections, right, unsound)
 
 
-def _journal(layout: Layout, survey: Survey, memory: Memory, full: bool) -> dict[str, Entry]:
+def _journal(layout: Layout, survey: Survey, memory: Memory, full: bool) -> dict[str, JournalEntry]:
     """Read the journal, or what is new in it, and return the promises of all of it."""
     start = START if full else memory.position
     name = layout.journal.name
     told: list[Concern] = []
-    entries: list[Entry] = []
+    entries: list[JournalEntry] = []
     try:
         if not holds_at(layout.journal, memory.position):
             found = f"line {memory.position.seq}, which an earlier audit saw, is gone or changed"
@@ -258,17 +258,17 @@ class _Compared:
     """Takes objects one by one, compares them with the journal, and makes their rows anew."""
 
     def __init__(
-        self, survey: Survey, promises: Mapping[str, Entry], memory: Memory, keep_all: bool
+        self, survey: Survey, promises: Mapping[str, JournalEntry], memory: Memory, keep_all: bool
     ) -> None:
         self.places: set[str] = set()
         self.expected: dict[str, str] = {}
         self.unsound: set[str] = set()
-        self.kept: list[Kept] = []
+        self.kept: list[IndexedInstance] = []
         self._survey = survey
         self._promises = promises
         self._memory = memory
         self._keep_all = keep_all
-        self._waiting: list[tuple[Looked, Kept]] = []
+        self._waiting: list[tuple[Looked, IndexedInstance]] = []
 
     def take(self, one: Looked) -> None:
         """Take one object."""
@@ -294,13 +294,13 @@ class _Compared:
             return
         self._keep(one, self._promises[seen.stem])
 
-    def _keep(self, one: Looked, entry: Entry | None) -> None:
+    def _keep(self, one: Looked, entry: JournalEntry | None) -> None:
         examined = one.seen.examined
         description = examined.description if examined else None
         if description is None:
             self._memory.keep(one.known)
             return
-        kept = Kept(
+        kept = IndexedInstance(
             description,
             one.seen.path,
             one.known.facts.size,

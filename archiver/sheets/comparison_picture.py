@@ -117,7 +117,7 @@ def _save(path: Path, save: Callable[[], None]) -> None:
 
 def _page(newest: Shown, one: Compared, title: Title, numbers: tuple[int, int]) -> Image.Image:
     high, small = _plate_heights(newest, one)
-    told, height = _told(one, newest), _height(newest, one)
+    told, height = _paragraphs(one, newest), _height(newest, one)
     page = Image.new("RGB", (PAGE_WIDTH, height), plates.PAPER)
     _head(page, newest, title)
     y = _HEAD
@@ -138,7 +138,7 @@ def _page(newest: Shown, one: Compared, title: Title, numbers: tuple[int, int]) 
 def _height(newest: Shown, one: Compared) -> int:
     """How high a page is."""
     high, small = _plate_heights(newest, one)
-    told = _told(one, newest)
+    told = _paragraphs(one, newest)
     height = _HEAD + _CAPTION + high + _GAP
     if one.laid is not None:
         height += _SMALL_CAPTION + small + _LEGEND
@@ -241,7 +241,7 @@ def _laid_over(page: Image.Image, newest: Shown, one: Compared, place: tuple[int
     plates.legend(pen, legend, _THIRD - 60)
 
 
-def _told(one: Compared, newest: Shown) -> list[tuple[list[str], bool]]:
+def _paragraphs(one: Compared, newest: Shown) -> list[tuple[list[str], bool]]:
     """Paragraphs below the pictures, in lines, and whether each is alarming."""
     room = PAGE_WIDTH - 2 * _MARGIN - 60
     texts = [(wording.alignment(one, newest), one.checked.way is Way.REVERSED)]

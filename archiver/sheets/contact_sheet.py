@@ -12,9 +12,9 @@ from pathlib import Path
 from PIL import Image, ImageDraw
 
 from archiver.sheets.lettering import Face, fitted, shortened, width, wrapped, write
-from archiver.sheets.sheet_cells import Edges, Picture, SheetCell, SheetHead
+from archiver.sheets.sheet_cells import CellPicture, Edges, SheetCell, SheetHead
 
-__all__ = ["Edges", "Picture", "SheetCell", "SheetHead", "contact_sheet", "save_pages"]
+__all__ = ["CellPicture", "Edges", "SheetCell", "SheetHead", "contact_sheet", "save_pages"]
 
 # Pixels; the page is as wide as A4 paper at 300 dpi.
 PAGE_WIDTH = 2480
@@ -254,7 +254,7 @@ def _fitted(numbers: str) -> tuple[Face, list[str]]:
     return _STRONG, wrapped(numbers, _STRONG, 270, 2)
 
 
-def _plate(page: Image.Image, picture: Picture, place: tuple[int, int]) -> None:
+def _plate(page: Image.Image, picture: CellPicture, place: tuple[int, int]) -> None:
     """A picture on a dark plate, with the letters outside of it."""
     draw = ImageDraw.Draw(page)
     x, y = place

@@ -22,7 +22,7 @@ from archiver.errors import ArchiveError, PhotoError, Problem
 from archiver.objects import Description, describe
 from archiver.photo import reduced
 from archiver.sheets.contact_sheet import contact_sheet, save_pages
-from archiver.sheets.sheet_cells import Edges, Picture, SheetCell, SheetHead
+from archiver.sheets.sheet_cells import CellPicture, Edges, SheetCell, SheetHead
 
 if TYPE_CHECKING:
     from archiver.archive import Record
@@ -41,7 +41,7 @@ class _Seen:
     """An object as it lies in the archive."""
 
     description: Description
-    picture: Picture
+    picture: CellPicture
     fault: str = ""
 
 
@@ -138,9 +138,9 @@ def _see(path: Path) -> _Seen:
     facing = description.orientation
     edges = Edges.of(facing.rows.value, facing.columns.value) if facing else Edges("", "", "", "")
     try:
-        return _Seen(description, Picture(_picture(dataset), edges))
+        return _Seen(description, CellPicture(_picture(dataset), edges))
     except PhotoError as error:
-        return _Seen(description, Picture(_MISSING, edges), error.problems[0].found)
+        return _Seen(description, CellPicture(_MISSING, edges), error.problems[0].found)
 
 
 def _picture(dataset: Dataset) -> Image.Image:

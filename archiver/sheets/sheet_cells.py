@@ -30,7 +30,7 @@ class Edges:
 
 
 @dataclass(frozen=True)
-class Picture:
+class CellPicture:
     """A picture and what its edges show."""
 
     image: Image.Image
@@ -70,8 +70,8 @@ class SheetCell:
     teeth_universal: str
     subject: str
     mirror: str
-    as_shot: Picture | None
-    stored: Picture | None
+    as_shot: CellPicture | None
+    stored: CellPicture | None
     confirmed_by: str = ""
     source: str = ""
     warnings: tuple[str, ...] = ()

@@ -3,7 +3,7 @@ from .elements import Item as Item
 from .files import validate_paths as validate_paths
 from .finding import Finding as Finding
 from .finding import Severity as Severity
-from .report import Report as Report
+from .report import ObjectFindings as ObjectFindings
 from .requirements import PHOTOGRAPHIC as PHOTOGRAPHIC
 from .requirements import Rows as Rows
 from .requirements import modules_of as modules_of

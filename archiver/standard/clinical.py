@@ -6,10 +6,10 @@ No rule here can know what is in the picture. They find what contradicts itself.
 from __future__ import annotations
 
 from archiver.dentition import Orientation, Side, Surface, Turn, codes
-from archiver.standard.depiction import Depiction, NamedTooth, Source, depiction_of
+from archiver.standard.depiction import Depiction, NamedTooth, SourceImage, depiction_of
 from archiver.standard.dictionary import tag_of
 from archiver.standard.elements import Item
-from archiver.standard.report import Report
+from archiver.standard.report import ObjectFindings
 
 _LATERALITY = 0x00200062
 _ORIENTATION = 0x00200020
@@ -24,7 +24,7 @@ _NAMED_TURNS = {
 }
 
 
-def check_clinical(dataset: Item, report: Report) -> None:
+def check_clinical(dataset: Item, report: ObjectFindings) -> None:
     """Check what a picture says of teeth, side, view, mirror and derivation."""
     shown = depiction_of(dataset)
     check_teeth(shown, report)
@@ -36,7 +36,7 @@ def check_clinical(dataset: Item, report: Report) -> None:
         _check_truth(shown, dataset, report)
 
 
-def check_teeth(shown: Depiction, report: Report) -> None:
+def check_teeth(shown: Depiction, report: ObjectFindings) -> None:
     """Check the teeth: codes, side, arch, surface. Holds for radiographs as well."""
     seen: set[str] = set()
     for named in shown.teeth:
@@ -60,7 +60,7 @@ def _code_at(named: NamedTooth) -> str:
     return f"{named.prefix}CodeValue (0008,0100)"
 
 
-def _check_code(named: NamedTooth, report: Report) -> None:
+def _check_code(named: NamedTooth, report: ObjectFindings) -> None:
     value, scheme = named.concept.value, named.concept.scheme
     if not codes.is_current(value, scheme):
         current = codes.code_of(named.tooth)
@@ -89,7 +89,7 @@ def _tooth_meant(meaning: str) -> str | None:
     return None
 
 
-def _check_sides(shown: Depiction, report: Report) -> None:
+def _check_sides(shown: Depiction, report: ObjectFindings) -> None:
     side, letters = shown.laterality, {_LETTER[s] for s in shown.sides}
     if shown.region_side and side in ("R", "L", "B") and shown.region_side != side:
         report.add(
@@ -122,7 +122,7 @@ def _check_sides(shown: Depiction, report: Report) -> None:
         )
 
 
-def _check_view(shown: Depiction, report: Report) -> None:
+def _check_view(shown: Depiction, report: ObjectFindings) -> None:
     lateral = _LATERAL.get(shown.view)
     if lateral and shown.laterality and shown.laterality != lateral:
         found = f"a lateral view of side {lateral} with Image Laterality '{shown.laterality[:4]}'"
@@ -145,7 +145,7 @@ def _check_view(shown: Depiction, report: Report) -> None:
         report.add("modifiers-contradict", _MODIFIER, found="corrected and uncorrected at once")
 
 
-def _check_truth(shown: Depiction, dataset: Item, report: Report) -> None:
+def _check_truth(shown: Depiction, dataset: Item, report: ObjectFindings) -> None:
     """Rows x columns is where a true picture looks, the opposite for a reflected one."""
     looking, orientation = shown.looking, shown.orientation
     if orientation is None:
@@ -181,7 +181,7 @@ def _check_truth(shown: Depiction, dataset: Item, report: Report) -> None:
         )
 
 
-def _check_derivation(shown: Depiction, dataset: Item, report: Report) -> None:
+def _check_derivation(shown: Depiction, dataset: Item, report: ObjectFindings) -> None:
     if shown.image_type == "ORIGINAL":
         if shown.sources:
             report.add_at("original-with-source", "", tag_of("ImageType"), found="'ORIGINAL'")
@@ -199,7 +199,9 @@ def _check_derivation(shown: Depiction, dataset: Item, report: Report) -> None:
             check_turn(shown, source.orientation, source, report)
 
 
-def check_turn(shown: Depiction, before: Orientation, source: Source, report: Report) -> None:
+def check_turn(
+    shown: Depiction, before: Orientation, source: SourceImage, report: ObjectFindings
+) -> None:
     """Check the turn from a source's orientation to ours against what is said of it."""
     place = f"{source.prefix}PatientOrientation (0020,0020)"
     after = shown.orientation

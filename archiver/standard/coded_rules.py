@@ -9,7 +9,7 @@ from typing import Any
 from archiver.dentition import code_of, is_current, tooth_of_code
 from archiver.standard.dictionary import tag_of
 from archiver.standard.elements import Element, Item, Levels, step_into
-from archiver.standard.report import Report, shown
+from archiver.standard.report import ObjectFindings, shown
 from archiver.standard.requirements import PHOTOGRAPHIC
 from archiver.standard.tables import load_toml
 from archiver.standard.verhoeff import is_sctid
@@ -52,7 +52,7 @@ def _value_rows() -> dict[int, tuple[dict[str, Any], ...]]:
     return {tag_of(keyword): tuple(rows) for keyword, rows in load_toml("values").items()}
 
 
-def check_terms(dataset: Item, levels: Levels, report: Report) -> None:
+def check_terms(dataset: Item, levels: Levels, report: ObjectFindings) -> None:
     """Check every element that has enumerated values or defined terms."""
     photographic = dataset.text("SOPClassUID") == PHOTOGRAPHIC
     rows = _value_rows()
@@ -65,7 +65,7 @@ def check_terms(dataset: Item, levels: Levels, report: Report) -> None:
                     _check_term(element, row, prefix, report)
 
 
-def _check_term(element: Element, row: dict[str, Any], prefix: str, report: Report) -> None:
+def _check_term(element: Element, row: dict[str, Any], prefix: str, report: ObjectFindings) -> None:
     allowed: list[Any] = row.get("terms") or row["codes"]
     found: tuple[Any, ...] = element.texts() if "terms" in row else element.numbers()
     number = row.get("number")
@@ -95,7 +95,7 @@ def _concepts() -> dict[str, tuple[str, str]]:
     }
 
 
-def check_codes(dataset: Item, levels: Levels, report: Report) -> None:
+def check_codes(dataset: Item, levels: Levels, report: ObjectFindings) -> None:
     """Check every code sequence item, and bound sequences against their context groups."""
     declared = {
         s.text("CodingSchemeDesignator")
@@ -116,7 +116,7 @@ def _applies(binding: dict[str, Any], prefix: str) -> bool:
     return within is None or prefix.split(".")[-2:][0].startswith(f"{within}[")
 
 
-def _check_code(item: Item, prefix: str, declared: set[str], report: Report) -> None:
+def _check_code(item: Item, prefix: str, declared: set[str], report: ObjectFindings) -> None:
     concept = concept_of(item)
     place = prefix.rstrip(".")
     value_tag, scheme_tag = tag_of(_CODE_VALUE), tag_of("CodingSchemeDesignator")
@@ -149,7 +149,7 @@ def _check_code(item: Item, prefix: str, declared: set[str], report: Report) -> 
         report.add("code-meaning-length", f"{place}.CodeMeaning (0008,0104)", found=found)
 
 
-def _check_scheme_of_tooth(concept: Concept, prefix: str, report: Report) -> None:
+def _check_scheme_of_tooth(concept: Concept, prefix: str, report: ObjectFindings) -> None:
     if tooth_of_code(concept.value, "SCT") is not None:
         tag = tag_of("CodingSchemeDesignator")
         found = f"'{concept.scheme}'"
@@ -157,7 +157,11 @@ def _check_scheme_of_tooth(concept: Concept, prefix: str, report: Report) -> Non
 
 
 def _check_binding(
-    element: Element, binding: dict[str, Any], prefix: str, declared: set[str], report: Report
+    element: Element,
+    binding: dict[str, Any],
+    prefix: str,
+    declared: set[str],
+    report: ObjectFindings,
 ) -> None:
     groups = load_toml("contexts")["groups"]
     for number, item in enumerate(element.items or (), start=1):

@@ -7,16 +7,16 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 
 from archiver.standard.clinical import check_turn
-from archiver.standard.depiction import Depiction, Source, depiction_of
+from archiver.standard.depiction import Depiction, SourceImage, depiction_of
 from archiver.standard.elements import Item
 from archiver.standard.finding import Finding
-from archiver.standard.report import Report
+from archiver.standard.report import ObjectFindings
 
 _UID_AT = "SOPInstanceUID (0008,0018)"
 
 
 @dataclass(frozen=True)
-class Header:
+class CollectedHeader:
     """What the rules on several objects need of one. Small: many are kept at a time."""
 
     path: str
@@ -31,9 +31,9 @@ class Header:
     source_classes: tuple[str, ...]
 
 
-def header_of(dataset: Item, path: str) -> Header:
+def header_of(dataset: Item, path: str) -> CollectedHeader:
     """Read the header of an object."""
-    return Header(
+    return CollectedHeader(
         path,
         dataset.text("SOPInstanceUID"),
         dataset.text("SOPClassUID"),
@@ -48,7 +48,7 @@ def header_of(dataset: Item, path: str) -> Header:
 
 
 def check_collection(
-    headers: Sequence[Header], *, complete: bool, digest: Callable[[str], bytes]
+    headers: Sequence[CollectedHeader], *, complete: bool, digest: Callable[[str], bytes]
 ) -> list[Finding]:
     """Check objects against each other.
 
@@ -62,11 +62,11 @@ def check_collection(
         Gives a digest of the content of the file at a path; only called for UIDs used twice.
     """
     findings: list[Finding] = []
-    by_uid: dict[str, Header] = {}
+    by_uid: dict[str, CollectedHeader] = {}
     for header in headers:
         by_uid.setdefault(header.uid, header)
     for header in headers:
-        report = Report(header.path)
+        report = ObjectFindings(header.path)
         first = by_uid[header.uid]
         if header.uid and first is not header:
             same = digest(first.path) == digest(header.path)
@@ -80,7 +80,10 @@ def check_collection(
 
 
 def _check_sources(
-    header: Header, by_uid: dict[str, Header], complete: bool, report: Report
+    header: CollectedHeader,
+    by_uid: dict[str, CollectedHeader],
+    complete: bool,
+    report: ObjectFindings,
 ) -> None:
     for source, sop_class in zip(header.depiction.sources, header.source_classes, strict=False):
         place = f"{source.prefix}ReferencedSOPInstanceUID (0008,1155)"
@@ -101,7 +104,9 @@ def _check_sources(
         report.add("original-not-kept", "ImageType (0008,0008)", found="no ORIGINAL at its root")
 
 
-def _check_likeness(ours: Depiction, theirs: Depiction, source: Source, report: Report) -> None:
+def _check_likeness(
+    ours: Depiction, theirs: Depiction, source: SourceImage, report: ObjectFindings
+) -> None:
     place = f"{source.prefix}PatientOrientation (0020,0020)"
     if source.orientation is not None and theirs.orientation not in (None, source.orientation):
         report.add(
@@ -123,7 +128,9 @@ def _check_likeness(ours: Depiction, theirs: Depiction, source: Source, report: 
             report.add("source-shows-other", at, found=f"a source whose {name} differs")
 
 
-def _leads_to_original(header: Header, by_uid: dict[str, Header], complete: bool) -> bool:
+def _leads_to_original(
+    header: CollectedHeader, by_uid: dict[str, CollectedHeader], complete: bool
+) -> bool:
     """Whether the chain of sources ends at an ORIGINAL; one that leaves the set is not judged."""
     seen: set[str] = set()
     waiting = [header]
@@ -141,15 +148,15 @@ def _leads_to_original(header: Header, by_uid: dict[str, Header], complete: bool
     return False
 
 
-def _check_groups(headers: Iterable[Header]) -> list[Finding]:
+def _check_groups(headers: Iterable[CollectedHeader]) -> list[Finding]:
     """Check that studies and series hold together, and that a patient is told alike."""
-    studies: dict[str, Header] = {}
-    series: dict[str, Header] = {}
-    patients: dict[tuple[str, str], Header] = {}
+    studies: dict[str, CollectedHeader] = {}
+    series: dict[str, CollectedHeader] = {}
+    patients: dict[tuple[str, str], CollectedHeader] = {}
     findings: list[Finding] = []
     told: defaultdict[str, set[str]] = defaultdict(set)
     for header in headers:
-        report = Report(header.path)
+        report = ObjectFindings(header.path)
         study = studies.setdefault(header.study, header)
         if header.study and study.patient != header.patient and header.study not in told["study"]:
             told["study"].add(header.study)

@@ -63,7 +63,7 @@ class NamedTooth:
 
 
 @dataclass(frozen=True)
-class Source:
+class SourceImage:
     """A source image as an item of Source Image Sequence names it."""
 
     uid: str
@@ -85,7 +85,7 @@ class Depiction:
     modifiers: frozenset[str]
     orientation: Orientation | None
     image_type: str
-    sources: tuple[Source, ...]
+    sources: tuple[SourceImage, ...]
 
     @property
     def is_dental(self) -> bool:
@@ -190,9 +190,9 @@ def _orientation(item: Item) -> Orientation | None:
     return orientation_of((values[0], values[1])) if len(values) == 2 else None
 
 
-def _sources(dataset: Item) -> tuple[Source, ...]:
+def _sources(dataset: Item) -> tuple[SourceImage, ...]:
     return tuple(
-        Source(
+        SourceImage(
             item.text("ReferencedSOPInstanceUID"),
             item.text("SpatialLocationsPreserved"),
             _orientation(item),

@@ -7,9 +7,9 @@ import os
 from collections.abc import Iterable, Iterator
 from pathlib import Path
 
-from archiver.standard.collection import Header, check_collection, header_of
+from archiver.standard.collection import CollectedHeader, check_collection, header_of
 from archiver.standard.finding import Finding, Summary
-from archiver.standard.report import Report
+from archiver.standard.report import ObjectFindings
 from archiver.standard.validator import examine, open_bytes
 
 _SUFFIXES = frozenset({".dcm", ".dicom", ".ima"})
@@ -31,12 +31,12 @@ def validate_paths(paths: Iterable[str | os.PathLike[str]]) -> Summary:
         Findings by file, worst first.
     """
     findings: list[Finding] = []
-    headers: list[Header] = []
+    headers: list[CollectedHeader] = []
     objects = 0
     complete = False
     for path, within_folder in _files(paths):
         complete = complete or within_folder
-        report = Report(os.fspath(path))
+        report = ObjectFindings(os.fspath(path))
         data = open_bytes(path, report)
         if data is not None:
             dataset = examine(data, report)

@@ -5,14 +5,14 @@ from __future__ import annotations
 import struct
 
 from archiver.standard.elements import Item, Levels
-from archiver.standard.report import Report
+from archiver.standard.report import ObjectFindings
 
 _PROFILE = 0x00282000
 _SPACE = 0x00282002
 _HEADER_BYTES = 128
 
 
-def check_icc(dataset: Item, levels: Levels, report: Report) -> None:
+def check_icc(dataset: Item, levels: Levels, report: ObjectFindings) -> None:
     """Check every ICC profile, and the top level for a colour space that no profile backs."""
     for prefix, item in levels:
         element = item.get("ICCProfile")
@@ -30,7 +30,7 @@ def check_icc(dataset: Item, levels: Levels, report: Report) -> None:
         report.add_at("icc-missing", "", _PROFILE, found="no ICC profile")
 
 
-def _check_profile(profile: bytes, prefix: str, report: Report) -> None:
+def _check_profile(profile: bytes, prefix: str, report: ObjectFindings) -> None:
     if len(profile) < _HEADER_BYTES + 4 or profile[36:40] != b"acsp":
         report.add_at("icc-corrupt", prefix, _PROFILE, found=f"{len(profile)} bytes, no profile")
         return

@@ -5,7 +5,7 @@ from __future__ import annotations
 from archiver.standard.coded_rules import Concept, concept_of
 from archiver.standard.dictionary import tag_of
 from archiver.standard.elements import Item, step_into
-from archiver.standard.report import Report
+from archiver.standard.report import ObjectFindings
 from archiver.standard.tables import load_toml
 
 KEY_OBJECT_SELECTION = "1.2.840.10008.5.1.4.1.1.88.59"
@@ -34,7 +34,7 @@ _MODIFIER = "113011"
 _BEST_IN_SET = "113013"
 
 
-def check_key_objects(dataset: Item, report: Report) -> None:
+def check_key_objects(dataset: Item, report: ObjectFindings) -> None:
     """Check a Key Object Selection Document; nothing for any other object."""
     if dataset.text("SOPClassUID") != KEY_OBJECT_SELECTION:
         return
@@ -49,7 +49,7 @@ def check_key_objects(dataset: Item, report: Report) -> None:
     _check_instances(dataset, report)
 
 
-def _check_attributes(dataset: Item, report: Report) -> None:
+def _check_attributes(dataset: Item, report: ObjectFindings) -> None:
     for keyword in _WITH_VALUE:
         if not dataset.has(keyword):
             there = "no value" if keyword in dataset else "absent"
@@ -77,7 +77,7 @@ def _is_of(group: str, concept: Concept) -> bool:
     return concept.scheme == row["scheme"] and concept.value in row["codes"]
 
 
-def _check_modifiers(dataset: Item, title: str, report: Report) -> None:
+def _check_modifiers(dataset: Item, title: str, report: ObjectFindings) -> None:
     for number, item in enumerate(dataset.items(_CONTENT), start=1):
         names = item.items("ConceptNameCodeSequence")
         if not names or concept_of(names[0]).value != _MODIFIER or title == _BEST_IN_SET:
@@ -93,7 +93,7 @@ def _check_modifiers(dataset: Item, title: str, report: Report) -> None:
             )
 
 
-def _check_instances(dataset: Item, report: Report) -> None:
+def _check_instances(dataset: Item, report: ObjectFindings) -> None:
     listed = {
         (one.text("ReferencedSOPClassUID"), one.text("ReferencedSOPInstanceUID"))
         for study in dataset.items("CurrentRequestedProcedureEvidenceSequence")

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from archiver.standard.elements import Item
-from archiver.standard.pixel_rules import Frame
-from archiver.standard.report import Report
+from archiver.standard.pixel_rules import CompressedFrame
+from archiver.standard.report import ObjectFindings
 
 _FLAG = 0x00282110
 _RATIO = 0x00282112
@@ -16,7 +16,7 @@ _RATIO_TOLERANCE = 2.1
 _HIGHEST_RATIO = 1000.0
 
 
-def check_lossy_history(dataset: Item, frame: Frame, report: Report) -> None:
+def check_lossy_history(dataset: Item, frame: CompressedFrame, report: ObjectFindings) -> None:
     """Check flag, ratios and methods against each other and against the stream."""
     if "SamplesPerPixel" not in dataset:
         return
@@ -47,7 +47,7 @@ def check_lossy_history(dataset: Item, frame: Frame, report: Report) -> None:
     _check_last_step(dataset, frame, ratios, methods, lossy, report)
 
 
-def _stream_is_lossy(frame: Frame) -> bool:
+def _stream_is_lossy(frame: CompressedFrame) -> bool:
     """Whether the stream certainly lost something, by its transfer syntax or its headers."""
     if frame.syntax is None or frame.syntax.is_native:
         return False
@@ -58,11 +58,11 @@ def _stream_is_lossy(frame: Frame) -> bool:
 
 def _check_last_step(
     dataset: Item,
-    frame: Frame,
+    frame: CompressedFrame,
     ratios: tuple[float, ...],
     methods: tuple[str, ...],
     lossy: bool,
-    report: Report,
+    report: ObjectFindings,
 ) -> None:
     if any(not 1.0 < r <= _HIGHEST_RATIO for r in ratios):
         shown = ", ".join(f"{r:g}" for r in ratios[:8])

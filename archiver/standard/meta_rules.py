@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from archiver.standard.elements import Item
-from archiver.standard.report import Report
+from archiver.standard.report import ObjectFindings
 
 _REQUIRED = (
     (0x00020000, "FileMetaInformationGroupLength"),
@@ -19,7 +19,7 @@ _PAIRS = (
 )
 
 
-def check_meta(meta: Item, dataset: Item, report: Report) -> None:
+def check_meta(meta: Item, dataset: Item, report: ObjectFindings) -> None:
     """Check the file meta information."""
     for tag, keyword in _REQUIRED:
         if keyword not in meta:

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from archiver.standard.elements import Element, Item, step_into
-from archiver.standard.report import Report
+from archiver.standard.report import ObjectFindings
 from archiver.standard.requirements import (
     PHOTOGRAPHIC,
-    Requirement,
+    AttributeRequirement,
     Rows,
     known_tags,
     modules_of,
@@ -28,7 +28,7 @@ _OVERLAY_TYPE_1 = {
 }
 
 
-def check_modules(dataset: Item, report: Report) -> None:
+def check_modules(dataset: Item, report: ObjectFindings) -> None:
     """Check a dataset against the modules that apply to its SOP class."""
     sop_class = dataset.text("SOPClassUID")
     for module in modules_of(sop_class, "PixelData" in dataset):
@@ -39,7 +39,7 @@ def check_modules(dataset: Item, report: Report) -> None:
     _check_overlays(dataset, report)
 
 
-def _check_outsiders(dataset: Item, report: Report) -> None:
+def _check_outsiders(dataset: Item, report: ObjectFindings) -> None:
     for tag in dataset.elements:
         group = tag >> 16
         if group & 1 or group in (0x0000, 0x0002) or not tag & 0xFFFF or 0x6000 <= group <= 0x60FF:
@@ -48,7 +48,7 @@ def _check_outsiders(dataset: Item, report: Report) -> None:
             report.add_at("attribute-outside-iod", "", tag, found="no module of this IOD has it")
 
 
-def _check_overlays(dataset: Item, report: Report) -> None:
+def _check_overlays(dataset: Item, report: ObjectFindings) -> None:
     groups = {tag >> 16 for tag in dataset.elements if 0x6000 <= tag >> 16 <= 0x601E}
     for group in sorted(g for g in groups if not g & 1):
         for number, name in _OVERLAY_TYPE_1.items():
@@ -61,7 +61,7 @@ def _check_overlays(dataset: Item, report: Report) -> None:
 
 
 def _check_level(
-    rows: Rows, item: Item, prefix: str, report: Report, section: str, depth: int
+    rows: Rows, item: Item, prefix: str, report: ObjectFindings, section: str, depth: int
 ) -> None:
     """Check one dataset or item: first what may be absent wrongly, then what is there."""
     for requirement in rows.needed:
@@ -77,11 +77,11 @@ def _check_level(
 
 
 def _check_presence(
-    requirement: Requirement,
+    requirement: AttributeRequirement,
     element: Element,
     item: Item,
     prefix: str,
-    report: Report,
+    report: ObjectFindings,
     section: str,
 ) -> None:
     clause = requirement.clause or section
@@ -99,7 +99,7 @@ def _check_presence(
 
 
 def _check_absence(
-    requirement: Requirement, item: Item, prefix: str, report: Report, clause: str
+    requirement: AttributeRequirement, item: Item, prefix: str, report: ObjectFindings, clause: str
 ) -> None:
     if requirement.kind in ("1", "2"):
         rule = f"type-{requirement.kind}-missing"
@@ -116,10 +116,10 @@ def _check_absence(
 
 
 def _check_items(
-    requirement: Requirement,
+    requirement: AttributeRequirement,
     element: Element,
     prefix: str,
-    report: Report,
+    report: ObjectFindings,
     section: str,
     depth: int,
 ) -> None:

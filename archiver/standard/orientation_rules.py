@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from archiver.standard.elements import Item, Levels
-from archiver.standard.report import Report
+from archiver.standard.report import ObjectFindings
 
 _ORIENTATION = 0x00200020
 _AXES = (frozenset("LR"), frozenset("AP"), frozenset("HF"))
 _LONGEST = 3
 
 
-def check_orientation(dataset: Item, levels: Levels, report: Report) -> None:
+def check_orientation(dataset: Item, levels: Levels, report: ObjectFindings) -> None:
     """Check the letters of every Patient Orientation, and the sides against each other."""
     quadruped = dataset.text("AnatomicalOrientationType") == "QUADRUPED"
     for prefix, item in levels:
@@ -33,7 +33,7 @@ def _trouble(rows: str, columns: str) -> str:
     return ""
 
 
-def _check_laterality(dataset: Item, report: Report) -> None:
+def _check_laterality(dataset: Item, report: ObjectFindings) -> None:
     series, image = dataset.text("Laterality"), dataset.text("ImageLaterality")
     if series and image:
         rule = "laterality-contradicts" if series != image else "laterality-twice"

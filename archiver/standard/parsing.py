@@ -19,7 +19,7 @@ from archiver.standard.elements import (
     place_of,
     step_into,
 )
-from archiver.standard.report import Report
+from archiver.standard.report import ObjectFindings
 from archiver.standard.tables import load_toml
 
 _ITEM = 0xFFFEE000
@@ -70,7 +70,9 @@ class _Unreadable(Exception):
 class _Reader:
     """Reads elements from one buffer in one encoding."""
 
-    def __init__(self, data: bytes | memoryview, encoding: Encoding, report: Report) -> None:
+    def __init__(
+        self, data: bytes | memoryview, encoding: Encoding, report: ObjectFindings
+    ) -> None:
         self._data = data
         self._encoding = encoding
         self._order = "<" if encoding.little else ">"
@@ -263,7 +265,7 @@ def _vr_of(tag: int) -> str:
 
 
 def parse_elements(
-    data: bytes | memoryview, encoding: Encoding, report: Report, start: int = 0
+    data: bytes | memoryview, encoding: Encoding, report: ObjectFindings, start: int = 0
 ) -> Item:
     """Read a dataset without file meta information."""
     item = Item({})
@@ -271,7 +273,7 @@ def parse_elements(
     return item
 
 
-def parse_file(data: bytes | memoryview, report: Report) -> ParsedFile | None:
+def parse_file(data: bytes | memoryview, report: ObjectFindings) -> ParsedFile | None:
     """Read a DICOM file; return ``None`` where the bytes are none."""
     if bytes(data[128:132]) == b"DICM":
         start = 132
@@ -298,7 +300,9 @@ def _looks_like_elements(data: bytes | memoryview) -> bool:
     return group in (0x0002, 0x0008) and number <= 0x1000 and (explicit or length < len(data))
 
 
-def _read_meta(data: bytes | memoryview, start: int, report: Report) -> tuple[Item | None, int]:
+def _read_meta(
+    data: bytes | memoryview, start: int, report: ObjectFindings
+) -> tuple[Item | None, int]:
     """Read group 0002, always explicit little endian (PS3.10 7.1), and find where it ends."""
     end = start
     while len(data) - end >= 8 and bytes(data[end : end + 2]) == b"\x02\x00":
@@ -322,7 +326,7 @@ def _read_meta(data: bytes | memoryview, start: int, report: Report) -> tuple[It
 
 
 def _check_group_length(
-    meta: Item, data: bytes | memoryview, start: int, end: int, report: Report
+    meta: Item, data: bytes | memoryview, start: int, end: int, report: ObjectFindings
 ) -> None:
     declared = meta.number("FileMetaInformationGroupLength")
     actual = end - start - 12
@@ -340,7 +344,9 @@ def _check_group_length(
         )
 
 
-def _encoding_of(data: bytes | memoryview, start: int, syntax: str, report: Report) -> Encoding:
+def _encoding_of(
+    data: bytes | memoryview, start: int, syntax: str, report: ObjectFindings
+) -> Encoding:
     """Return the encoding that the transfer syntax means, or the one that the bytes show."""
     if syntax == EXPLICIT_BIG:
         return Encoding(little=False)
@@ -357,7 +363,7 @@ def _encoding_of(data: bytes | memoryview, start: int, syntax: str, report: Repo
     return Encoding(explicit=shows_vr)
 
 
-def _inflate(data: bytes, report: Report) -> bytes:
+def _inflate(data: bytes, report: ObjectFindings) -> bytes:
     engine = zlib.decompressobj(-zlib.MAX_WBITS)
     try:
         inflated = engine.decompress(data, _LARGEST_INFLATED)

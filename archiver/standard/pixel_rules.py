@@ -11,7 +11,7 @@ from pydicom._uid_dict import UID_dictionary
 
 from archiver.standard.codestreams import Bytes, Stream, StreamError, kind_of, read_stream
 from archiver.standard.elements import PIXEL_DATA, Element, Item
-from archiver.standard.report import Report
+from archiver.standard.report import ObjectFindings
 from archiver.standard.requirements import PHOTOGRAPHIC
 from archiver.standard.tables import load_toml
 
@@ -51,7 +51,7 @@ class Syntax:
 
 
 @dataclass(frozen=True)
-class Frame:
+class CompressedFrame:
     """The pixel data, as far as the rules about compression history need them.
 
     ``stream`` is ``None`` where pixels are native or the stream could not be read; ``length`` is
@@ -83,7 +83,9 @@ def syntax_of(uid: str) -> Syntax | None:
     )
 
 
-def check_pixels(dataset: Item, syntax_uid: str, data: Bytes, report: Report) -> Frame:
+def check_pixels(
+    dataset: Item, syntax_uid: str, data: Bytes, report: ObjectFindings
+) -> CompressedFrame:
     """Check pixel description and pixel data.
 
     Parameters
@@ -104,7 +106,7 @@ def check_pixels(dataset: Item, syntax_uid: str, data: Bytes, report: Report) ->
     if "SamplesPerPixel" in dataset:
         _check_description(dataset, syntax, report)
     if element is None:
-        return Frame(syntax, None, None)
+        return CompressedFrame(syntax, None, None)
     if element.fragments is None:
         return _check_native(element, dataset, syntax, report)
     return _check_encapsulated(element, dataset, syntax, data, report)
@@ -115,11 +117,11 @@ def _is_standard(uid: str) -> bool:
     return UID_dictionary.get(uid, ("", ""))[1] == "Transfer Syntax"
 
 
-def _add_syntax(report: Report, rule: str, found: str) -> None:
+def _add_syntax(report: ObjectFindings, rule: str, found: str) -> None:
     report.add_at(rule, "", 0x00020010, found=f"'{found}'")
 
 
-def _check_description(dataset: Item, syntax: Syntax | None, report: Report) -> None:
+def _check_description(dataset: Item, syntax: Syntax | None, report: ObjectFindings) -> None:
     samples = dataset.number("SamplesPerPixel")
     photometric = dataset.text("PhotometricInterpretation")
     wanted = _SAMPLES.get(photometric)
@@ -151,7 +153,9 @@ def _is_photograph(dataset: Item) -> bool:
     return dataset.text("SOPClassUID") == PHOTOGRAPHIC
 
 
-def _check_photometric(dataset: Item, photometric: str, syntax: Syntax, report: Report) -> None:
+def _check_photometric(
+    dataset: Item, photometric: str, syntax: Syntax, report: ObjectFindings
+) -> None:
     allowed = syntax.colour if _is_photograph(dataset) else syntax.any
     if syntax.is_native and not _is_photograph(dataset):
         return
@@ -165,17 +169,19 @@ def _check_photometric(dataset: Item, photometric: str, syntax: Syntax, report: 
         )
 
 
-def _check_native(element: Element, dataset: Item, syntax: Syntax | None, report: Report) -> Frame:
+def _check_native(
+    element: Element, dataset: Item, syntax: Syntax | None, report: ObjectFindings
+) -> CompressedFrame:
     length = len(element.value)
     if syntax is not None and not syntax.is_native:
         report.add_at(
             "pixel-data-not-encapsulated", "", PIXEL_DATA, found=f"native data in {syntax.name}"
         )
-        return Frame(syntax, None, None)
+        return CompressedFrame(syntax, None, None)
     rows, columns = dataset.number("Rows"), dataset.number("Columns")
     samples, allocated = dataset.number("SamplesPerPixel"), dataset.number("BitsAllocated")
     if None in (rows, columns, samples, allocated):
-        return Frame(syntax, None, length)
+        return CompressedFrame(syntax, None, length)
     if allocated == 16 and element.vr == "OB":
         report.add_at("pixel-data-vr", "", PIXEL_DATA, found="OB with 16 bits", expected="OW")
     frames = dataset.number("NumberOfFrames") or 1
@@ -193,18 +199,18 @@ def _check_native(element: Element, dataset: Item, syntax: Syntax | None, report
             found=f"{length} bytes",
             expected=f"{wanted + wanted % 2}, by rows, columns, samples, bits and frames",
         )
-    return Frame(syntax, None, length)
+    return CompressedFrame(syntax, None, length)
 
 
 def _check_encapsulated(
-    element: Element, dataset: Item, syntax: Syntax | None, data: Bytes, report: Report
-) -> Frame:
+    element: Element, dataset: Item, syntax: Syntax | None, data: Bytes, report: ObjectFindings
+) -> CompressedFrame:
     fragments = (element.fragments or ())[1:]
     if syntax is not None and syntax.is_native:
         report.add_at(
             "pixel-data-encapsulated", "", PIXEL_DATA, found=f"fragments in {syntax.name}"
         )
-        return Frame(syntax, None, None)
+        return CompressedFrame(syntax, None, None)
     if element.vr != "OB":
         report.add_at("pixel-data-vr", "", PIXEL_DATA, found=element.vr, expected="OB")
     for number, fragment in enumerate(fragments, start=1):
@@ -218,7 +224,7 @@ def _check_encapsulated(
     _check_offsets(element, dataset, data, report)
     if not fragments:
         report.add_at("fragments-missing", "", PIXEL_DATA, found="no fragment")
-        return Frame(syntax, None, None)
+        return CompressedFrame(syntax, None, None)
     frames = dataset.number("NumberOfFrames") or 1
     total = sum(f.length for f in fragments)
     if frames > len(fragments) and (syntax is None or syntax.codec != "video"):
@@ -230,11 +236,11 @@ def _check_encapsulated(
         first = fragments[0]
         stream = data[first.offset : first.offset + first.length]
     if syntax is None:
-        return Frame(None, None, total)
-    return Frame(syntax, _check_stream(stream, dataset, syntax, report), total)
+        return CompressedFrame(None, None, total)
+    return CompressedFrame(syntax, _check_stream(stream, dataset, syntax, report), total)
 
 
-def _check_offsets(element: Element, dataset: Item, data: Bytes, report: Report) -> None:
+def _check_offsets(element: Element, dataset: Item, data: Bytes, report: ObjectFindings) -> None:
     """Check the basic offset table: empty, or one offset a frame (PS3.5 A.4)."""
     table = element.fragments[0] if element.fragments else None
     if table is None or table.length == 0:
@@ -258,7 +264,9 @@ def _check_offsets(element: Element, dataset: Item, data: Bytes, report: Report)
         report.add_at("offset-table", "", 0x7FE00001, found="both tables of offsets")
 
 
-def _check_stream(stream: Bytes, dataset: Item, syntax: Syntax, report: Report) -> Stream | None:
+def _check_stream(
+    stream: Bytes, dataset: Item, syntax: Syntax, report: ObjectFindings
+) -> Stream | None:
     try:
         told = read_stream(syntax.codec, stream)
     except StreamError as error:
@@ -284,7 +292,7 @@ def _check_stream(stream: Bytes, dataset: Item, syntax: Syntax, report: Report) 
     return told
 
 
-def _compare(told: Stream, dataset: Item, report: Report) -> None:
+def _compare(told: Stream, dataset: Item, report: ObjectFindings) -> None:
     rows = (
         ("frame-size", 0x00280010, "Rows", told.rows),
         ("frame-size", 0x00280011, "Columns", told.columns),
@@ -308,7 +316,7 @@ def _compare(told: Stream, dataset: Item, report: Report) -> None:
         )
 
 
-def _check_ends(told: Stream, stream: Bytes, report: Report) -> None:
+def _check_ends(told: Stream, stream: Bytes, report: ObjectFindings) -> None:
     if told.end is None:
         return
     left = bytes(stream[told.end : told.end + 4096])
@@ -318,7 +326,7 @@ def _check_ends(told: Stream, stream: Bytes, report: Report) -> None:
         report.add_at("stream-trailing", "", PIXEL_DATA, found=found)
 
 
-def _check_jpeg(told: Stream, syntax: Syntax, report: Report) -> None:
+def _check_jpeg(told: Stream, syntax: Syntax, report: ObjectFindings) -> None:
     for name in dict.fromkeys(told.metadata):
         report.add_at("stream-metadata", "", PIXEL_DATA, found=name)
     jpeg = told.jpeg

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from archiver.standard.dictionary import tag_of
 from archiver.standard.elements import Item, step_into
-from archiver.standard.report import Report
+from archiver.standard.report import ObjectFindings
 
 _SERIES = "ReferencedSeriesSequence"
 _STUDIES = "StudiesContainingOtherReferencedInstancesSequence"
@@ -18,7 +18,7 @@ _REFERRING = (
 )
 
 
-def check_references(dataset: Item, report: Report) -> None:
+def check_references(dataset: Item, report: ObjectFindings) -> None:
     """Check that instances referred to are listed once a list is there, and the other way round."""
     own = dataset.text("SOPInstanceUID")
     referred: dict[str, str] = {}

@@ -28,7 +28,7 @@ _IDENTIFYING_GROUPS = frozenset({0x0010, 0x0012, 0x0032, 0x0038, 0x0040})
 _LONGEST_SHOWN = 64
 
 
-class Report:
+class ObjectFindings:
     """The findings about one object.
 
     Parameters

@@ -59,7 +59,7 @@ _SECTIONS = {
 
 
 @dataclass(frozen=True)
-class Requirement:
+class AttributeRequirement:
     """One attribute of one module or item.
 
     Parameters
@@ -101,8 +101,8 @@ class Rows:
     ``needed`` are those that something can be wrong with when the attribute is absent.
     """
 
-    by_tag: Mapping[int, Requirement]
-    needed: tuple[Requirement, ...]
+    by_tag: Mapping[int, AttributeRequirement]
+    needed: tuple[AttributeRequirement, ...]
 
 
 @dataclass(frozen=True)
@@ -121,7 +121,7 @@ class Module:
 
 
 @cache
-def requirements_of(shape: str) -> tuple[Requirement, ...]:
+def requirements_of(shape: str) -> tuple[AttributeRequirement, ...]:
     """Return what a module or an item of that shape requires."""
     table = load_json("types")["shapes"][shape]
     conditions = load_toml("conditions")
@@ -134,7 +134,7 @@ def requirements_of(shape: str) -> tuple[Requirement, ...]:
         rule = rule if kind.endswith("C") else {}
         least, most = _item_count(shape, keyword, kind)
         found.append(
-            Requirement(
+            AttributeRequirement(
                 tag_of(keyword),
                 keyword,
                 kind,

@@ -19,7 +19,7 @@ from archiver.standard.orientation_rules import check_orientation
 from archiver.standard.parsing import Encoding, parse_elements, parse_file
 from archiver.standard.pixel_rules import check_pixels
 from archiver.standard.reference_rules import check_references
-from archiver.standard.report import Report
+from archiver.standard.report import ObjectFindings
 from archiver.standard.requirements import PHOTOGRAPHIC, belongs_to_patient
 from archiver.standard.value_rules import check_values
 
@@ -40,7 +40,7 @@ def validate_file(path: str | os.PathLike[str]) -> list[Finding]:
     list of Finding
         Worst first; empty for a faultless photograph.
     """
-    report = Report(os.fspath(path))
+    report = ObjectFindings(os.fspath(path))
     data = open_bytes(path, report)
     if data is not None:
         examine(data, report)
@@ -49,12 +49,12 @@ def validate_file(path: str | os.PathLike[str]) -> list[Finding]:
 
 def validate_bytes(data: bytes | memoryview, path: str = "") -> list[Finding]:
     """Validate the bytes of a DICOM file."""
-    report = Report(path)
+    report = ObjectFindings(path)
     examine(data, report)
     return report.findings
 
 
-def open_bytes(path: str | os.PathLike[str], report: Report) -> bytes | None:
+def open_bytes(path: str | os.PathLike[str], report: ObjectFindings) -> bytes | None:
     """Read a file; report and return ``None`` where that fails."""
     try:
         return Path(path).read_bytes()
@@ -64,7 +64,7 @@ def open_bytes(path: str | os.PathLike[str], report: Report) -> bytes | None:
         return None
 
 
-def examine(data: bytes | memoryview, report: Report) -> Item | None:
+def examine(data: bytes | memoryview, report: ObjectFindings) -> Item | None:
     """Check the bytes of a file and return the dataset, ``None`` where there is none."""
     parsed = parse_file(memoryview(data), report)
     if parsed is None:
@@ -107,7 +107,7 @@ def validate_encoded(
     path
         Put into the findings.
     """
-    report = Report(path)
+    report = ObjectFindings(path)
     root = parse_elements(dataset, Encoding(), report)
     data: bytes | memoryview = b""
     if frame is not None:
@@ -122,7 +122,7 @@ def validate_encoded(
 
 
 def _check_dataset(
-    dataset: Item, transfer_syntax: str, data: bytes | memoryview, report: Report
+    dataset: Item, transfer_syntax: str, data: bytes | memoryview, report: ObjectFindings
 ) -> None:
     check_values(dataset, "", report)
     levels = levels_of(dataset)
@@ -137,10 +137,10 @@ def _check_dataset(
         check_references(dataset, report)
         check_key_objects(dataset, report)
         check_clinical(dataset, report)
-    _tell_scope(dataset, report)
+    _note_scope(dataset, report)
 
 
-def _tell_scope(dataset: Item, report: Report) -> None:
+def _note_scope(dataset: Item, report: ObjectFindings) -> None:
     sop_class = dataset.text("SOPClassUID")
     if sop_class in (PHOTOGRAPHIC, KEY_OBJECT_SELECTION):
         return

@@ -10,7 +10,7 @@ from typing import Any
 from archiver.standard.charsets import Reading, read_text, unknown_terms
 from archiver.standard.dictionary import admits_multiplicity, describe_tag
 from archiver.standard.elements import PIXEL_DATA, UNDEFINED_LENGTH, Element, Item, step_into
-from archiver.standard.report import Report, shown
+from archiver.standard.report import ObjectFindings, shown
 from archiver.standard.tables import load_toml
 
 _CONTROL = re.compile(r"[\x00-\x1a\x1c-\x1f\x7f]")
@@ -25,7 +25,9 @@ def _pattern_of(vr: str) -> re.Pattern[str] | None:
     return re.compile(pattern) if pattern else None
 
 
-def check_values(item: Item, prefix: str, report: Report, charset: tuple[str, ...] = ()) -> None:
+def check_values(
+    item: Item, prefix: str, report: ObjectFindings, charset: tuple[str, ...] = ()
+) -> None:
     """Check every element of a dataset or item, and of the items nested in it."""
     if "SpecificCharacterSet" in item:
         charset = item.texts("SpecificCharacterSet")
@@ -42,7 +44,7 @@ def check_values(item: Item, prefix: str, report: Report, charset: tuple[str, ..
             check_values(nested, step_into(prefix, element.tag, number), report, charset)
 
 
-def _check_tag(element: Element, item: Item, prefix: str, report: Report) -> None:
+def _check_tag(element: Element, item: Item, prefix: str, report: ObjectFindings) -> None:
     tag, group, number = element.tag, element.tag >> 16, element.tag & 0xFFFF
     if number == 0 and group != 2:
         report.add_at("group-length-retired", prefix, tag, found="a group length")
@@ -56,7 +58,7 @@ def _check_tag(element: Element, item: Item, prefix: str, report: Report) -> Non
         report.add_at("element-unknown", prefix, tag, found="no element of the data dictionary")
 
 
-def _check_length(element: Element, prefix: str, report: Report) -> None:
+def _check_length(element: Element, prefix: str, report: ObjectFindings) -> None:
     if element.length != UNDEFINED_LENGTH and element.length & 1:
         report.add_at("length-odd", prefix, element.tag, found=f"{element.length} bytes")
     unit = load_toml("vr").get(element.vr, {}).get("unit", 1)
@@ -70,7 +72,9 @@ def _check_length(element: Element, prefix: str, report: Report) -> None:
         )
 
 
-def _check_element(element: Element, prefix: str, report: Report, charset: tuple[str, ...]) -> None:
+def _check_element(
+    element: Element, prefix: str, report: ObjectFindings, charset: tuple[str, ...]
+) -> None:
     entry = describe_tag(element.tag)
     row = load_toml("vr").get(element.vr)
     if entry is not None and element.tag & 0xFFFF:
@@ -93,7 +97,7 @@ def _check_element(element: Element, prefix: str, report: Report, charset: tuple
 
 
 def _check_representation(
-    element: Element, vrs: tuple[str, ...], prefix: str, report: Report
+    element: Element, vrs: tuple[str, ...], prefix: str, report: ObjectFindings
 ) -> None:
     if element.vr in vrs or (element.vr == "OB" and "OW" in vrs):
         return
@@ -103,12 +107,14 @@ def _check_representation(
     )
 
 
-def _check_blank(element: Element, prefix: str, report: Report) -> None:
+def _check_blank(element: Element, prefix: str, report: ObjectFindings) -> None:
     if b"\0" in bytes(element.value) and element.vr != "UI":
         report.add_at("padding", prefix, element.tag, found="null characters for padding")
 
 
-def _check_multiplicity(vm: str, count: int, element: Element, prefix: str, report: Report) -> None:
+def _check_multiplicity(
+    vm: str, count: int, element: Element, prefix: str, report: ObjectFindings
+) -> None:
     if not admits_multiplicity(vm, count):
         report.add_at(
             "multiplicity", prefix, element.tag, found=f"{count} values", expected=f"{vm} of them"
@@ -116,7 +122,11 @@ def _check_multiplicity(vm: str, count: int, element: Element, prefix: str, repo
 
 
 def _values_of(
-    element: Element, row: dict[str, Any], prefix: str, report: Report, charset: tuple[str, ...]
+    element: Element,
+    row: dict[str, Any],
+    prefix: str,
+    report: ObjectFindings,
+    charset: tuple[str, ...],
 ) -> list[str]:
     """Return the values as text, after a look at the bytes."""
     raw = bytes(element.value)
@@ -139,7 +149,7 @@ def _report_charset(
     row: dict[str, Any],
     reading: Reading,
     prefix: str,
-    report: Report,
+    report: ObjectFindings,
     charset: tuple[str, ...],
 ) -> None:
     if row["text"] == "default":
@@ -152,7 +162,7 @@ def _report_charset(
 
 
 def _check_value(
-    value: str, element: Element, row: dict[str, Any], prefix: str, report: Report
+    value: str, element: Element, row: dict[str, Any], prefix: str, report: ObjectFindings
 ) -> None:
     vr = element.vr
     if not value.strip(" "):
@@ -185,7 +195,7 @@ def _check_value(
         report.add_at("value-impossible", prefix, element.tag, found=trouble)
 
 
-def _check_person_name(value: str, element: Element, prefix: str, report: Report) -> None:
+def _check_person_name(value: str, element: Element, prefix: str, report: ObjectFindings) -> None:
     groups = value.split("=")
     trouble = ""
     if len(groups) > _PN_GROUPS:

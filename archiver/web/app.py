@@ -20,12 +20,12 @@ from archiver.archive.store import Archive
 from archiver.errors import ArchiverError
 from archiver.network.node import DONE, MINOR, Event, Happening, Log
 from archiver.web.auth.limits import Clock, Rate
-from archiver.web.auth.login import Entering
+from archiver.web.auth.login import LogIn
 from archiver.web.auth.visitor import Visitor, address_of
 from archiver.web.bodies import FORM, Form, read_form
 from archiver.web.files import static_route, words_route
 from archiver.web.http_errors import Refused
-from archiver.web.middleware import SAFE, Gate, check_source, is_wanted_as_json
+from archiver.web.middleware import SAFE, Middleware, check_source, is_wanted_as_json
 from archiver.web.pictures import Pictures
 from archiver.web.settings import PagesSettings
 from archiver.web.tasks import Tasks
@@ -54,7 +54,7 @@ class Site:
         Gives the time, with its offset from UTC.
     local
         Name of the person who works at this machine, used where nobody has to log in.
-    tell
+    audit
         Writes to the audit trail.
     settings
         Of the pages.
@@ -69,17 +69,17 @@ class Site:
         node: NodeSettings,
         clock: Clock,
         local: str,
-        tell: Callable[[Happening], None],
+        audit: Callable[[Happening], None],
         settings: PagesSettings | None = None,
         practice: Any = None,
     ) -> None:
         self.archive, self.node, self.clock, self.practice = archive, node, clock, practice
         self.settings = settings or PagesSettings()
-        self._tell = tell
+        self._audit = audit
         self.log = Log(clock)
         self.t = Words()
         self.templates = Templates(self)
-        self.entering = Entering(self, local)
+        self.entering = LogIn(self, local)
         self.pictures = Pictures(self)
         self.tasks = Tasks(self)
         routes: list[BaseRoute] = [
@@ -91,7 +91,7 @@ class Site:
         for room in ROOMS:
             routes += import_module(f"archiver.web.pages.{room}.pages").routes(self)
         self.routes = routes
-        self._gate = Gate(
+        self._gate = Middleware(
             Starlette(routes=routes, exception_handlers={404: self._missing, 405: self._missing}),
             self.settings.names,
             Rate(self.settings.at_once, self.settings.a_second, clock),
@@ -149,7 +149,7 @@ class Site:
                 await self._check_token(request, visitor)
                 answer = await _called(endpoint, request)
             except Refused as refused:
-                self._tell_refusal(request, refused)
+                self._audit_refusal(request, refused)
                 answer = self.refusal(request, refused)
             except ArchiverError as error:
                 answer = self._failed(request, error)
@@ -201,12 +201,12 @@ class Site:
     ) -> None:
         """Write an event of somebody whose request is over, such as long work that has ended."""
         words = f"pages: {detail}" if detail else "pages"
-        self._tell(Happening(event, who, self.node.title, outcome, studies, words))
+        self._audit(Happening(event, who, self.node.title, outcome, studies, words))
 
     def refusal(self, request: Request, refused: Refused) -> Response:
         """Return what tells of a refusal, as a page or as JSON."""
         words = self.t(refused.key, **refused.values)
-        return self._told(request, refused.status, [words], refused.headers)
+        return self._problems_response(request, refused.status, [words], refused.headers)
 
     # -- within
 
@@ -224,9 +224,11 @@ class Site:
             raise Refused(403, "errors.token", {"X-Session": "ended"})
 
     def _failed(self, request: Request, error: ArchiverError) -> Response:
-        return self._told(request, 400, [str(problem) for problem in error.problems], {})
+        return self._problems_response(
+            request, 400, [str(problem) for problem in error.problems], {}
+        )
 
-    def _told(
+    def _problems_response(
         self, request: Request, status: int, lines: list[str], headers: Mapping[str, str]
     ) -> Response:
         if is_wanted_as_json(request):
@@ -249,7 +251,7 @@ class Site:
         key = "errors.missing" if status == 404 else "errors.method"
         return self.refusal(request, Refused(status, key))
 
-    def _tell_refusal(self, request: Request, refused: Refused) -> None:
+    def _audit_refusal(self, request: Request, refused: Refused) -> None:
         if refused.status in (401, 403, 429):
             self.note(request, Event.ALERT, detail=f"HTTP {refused.status}", outcome=MINOR)
 
@@ -286,9 +288,9 @@ class SiteMaker:
         self._more = (settings, practice)
         self.site: Site | None = None
 
-    def __call__(self, tell: Callable[[Happening], None]) -> ASGIApp:
+    def __call__(self, audit: Callable[[Happening], None]) -> ASGIApp:
         """Return the application."""
-        self.site = Site(*self._given, tell, *self._more)
+        self.site = Site(*self._given, audit, *self._more)
         return self.site
 
     def close(self) -> None:

@@ -47,7 +47,7 @@ _NO_STORE = "no-store"
 SAFE = ("GET", "HEAD", "OPTIONS")
 
 
-class Gate:
+class Middleware:
     """Wraps the pages.
 
     Parameters

@@ -14,7 +14,7 @@ _PHOTOGRAPH = "XC"
 
 
 @dataclass(frozen=True)
-class Visit:
+class PhotographedDay:
     """A day with photographs of a patient.
 
     Parameters
@@ -35,7 +35,7 @@ class Visit:
     pictures: int
 
 
-def latest_visits(archive: Archive, limit: int) -> list[Visit]:
+def latest_visits(archive: Archive, limit: int) -> list[PhotographedDay]:
     """Return the latest visits, the newest first.
 
     Every day with photographs has a visit, so that as many days as visits are enough to look at:
@@ -49,12 +49,14 @@ def latest_visits(archive: Archive, limit: int) -> list[Visit]:
     return _visits(archive, [i.study_date >= found[-1]], limit) if found else []
 
 
-def visits_of(archive: Archive, patients: Collection[str], limit: int = 500) -> list[Visit]:
+def visits_of(
+    archive: Archive, patients: Collection[str], limit: int = 500
+) -> list[PhotographedDay]:
     """Return the visits of patients, the newest first."""
     return _visits(archive, [t.patients.c.patient_id.in_(sorted(patients))], limit)
 
 
-def visit_of_study(archive: Archive, study: str) -> Visit | None:
+def visit_of_study(archive: Archive, study: str) -> PhotographedDay | None:
     """Return the visit that a study belongs to, None where the study has no photographs."""
     i, p = t.instances.c, t.patients.c
     statement = (
@@ -71,7 +73,9 @@ def visit_of_study(archive: Archive, study: str) -> Visit | None:
     return of_day[0] if of_day else None
 
 
-def _visits(archive: Archive, conditions: list[ColumnElement[bool]], limit: int) -> list[Visit]:
+def _visits(
+    archive: Archive, conditions: list[ColumnElement[bool]], limit: int
+) -> list[PhotographedDay]:
     i, p = t.instances.c, t.patients.c
     picture = func.coalesce(i.source_digest, i.sop_instance_uid)
     statement = (
@@ -90,4 +94,4 @@ def _visits(archive: Archive, conditions: list[ColumnElement[bool]], limit: int)
         .limit(limit)
     )
     with archive.reading() as connection:
-        return [Visit(*row) for row in connection.execute(statement)]
+        return [PhotographedDay(*row) for row in connection.execute(statement)]

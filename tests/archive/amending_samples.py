@@ -8,8 +8,8 @@ from datetime import date, datetime, timedelta, timezone
 from pathlib import Path
 from typing import Any
 
-from archiver.archive.ingest.session_ingest import Settings, Status, take_in
-from archiver.archive.query import Order, Query, Record
+from archiver.archive.ingest.session_ingest import IngestSettings, PhotographStatus, take_in
+from archiver.archive.query import Query, Record, RecordOrder
 from archiver.archive.store.archive import Archive
 from archiver.dentition.numbering import parse_teeth
 from archiver.dentition.orientation import Direction
@@ -58,15 +58,15 @@ def wrap(
 ) -> dict[str, Record]:
     """Take a photograph in; return its instances by their role."""
     session = Session(patient, visit, (one,), one.file)
-    (taken,) = take_in(session, archive, Settings(now=lambda: NOW))
-    assert taken.status is Status.ARCHIVED, taken.problems
+    (taken,) = take_in(session, archive, IngestSettings(now=lambda: NOW))
+    assert taken.status is PhotographStatus.ARCHIVED, taken.problems
     uids = {kept.sop_instance_uid for kept in taken.instances}
     return {r.role or "": r for r in photographs(archive) if r.sop_instance_uid in uids}
 
 
 def photographs(archive: Archive, **asked: Any) -> list[Record]:
     """What the archive shows of photographs."""
-    return archive.query(Query(modality="XC", order=Order.ADDED, **asked))
+    return archive.query(Query(modality="XC", order=RecordOrder.ADDED, **asked))
 
 
 def changed(kept: Mapping[str, Record], **said: Any) -> dict[str, Record]:

@@ -26,11 +26,17 @@ from pydicom.uid import (
 
 from archiver.archive.index_rebuild import rebuild
 from archiver.archive.ingest.foreign_files import add_files
-from archiver.archive.ingest.session_ingest import Settings, Status, take_in
+from archiver.archive.ingest.session_ingest import IngestSettings, PhotographStatus, take_in
 from archiver.archive.query import Query, Record
-from archiver.archive.statements.amendments import Amendment, Ways, Wish, carry_out, prepare
+from archiver.archive.statements.amendments import (
+    Amendment,
+    AmendmentRequest,
+    Ways,
+    carry_out,
+    prepare,
+)
 from archiver.archive.statements.held_photograph import successor_of
-from archiver.archive.statements.patient_reassignment import Person, whose
+from archiver.archive.statements.patient_reassignment import NewPatient, whose
 from archiver.archive.store.archive import Archive
 from archiver.dentition.numbering import parse_teeth
 from archiver.dentition.orientation import Direction, Turn
@@ -115,7 +121,7 @@ def archive(tmp_path: Path) -> Iterator[Archive]:
 
 
 def amend(archive: Archive, uid: str, change: Change, **more: Any) -> Amendment:
-    made = prepare(archive, Wish(uid, change, **more), Ways(NOW))
+    made = prepare(archive, AmendmentRequest(uid, change, **more), Ways(NOW))
     carry_out(archive, made)
     return made
 
@@ -267,7 +273,7 @@ def test_a_crop_shows_the_same_part_after_another_turn(tmp_path: Path, archive: 
 
 
 def move(archive: Archive, uid: str, **who: Any) -> Amendment:
-    moved = whose(archive, uid, Person(**who), DerivedUids())
+    moved = whose(archive, uid, NewPatient(**who), DerivedUids())
     change = Change(patient=moved.patient, visit=moved.visit)
     return amend(archive, uid, change, whose=moved)
 
@@ -630,8 +636,10 @@ def test_the_sheet_run_again_adds_nothing_and_says_that_it_was_amended(
     before = wrap(archive, one)
     amend(archive, before["original"].sop_instance_uid, Change(teeth=parse_teeth("iso:26")))
     count = len(archive)
-    (taken,) = take_in(Session(NADIA, VISIT, (one,), one.file), archive, Settings(now=lambda: NOW))
-    assert taken.status is Status.PRESENT and len(archive) == count
+    (taken,) = take_in(
+        Session(NADIA, VISIT, (one,), one.file), archive, IngestSettings(now=lambda: NOW)
+    )
+    assert taken.status is PhotographStatus.PRESENT and len(archive) == count
     assert any("amended" in warning.found for warning in taken.warnings)
 
 

@@ -12,7 +12,7 @@ from archive_samples import Clock, incoming, tooth, uid
 from hypothesis import given
 from hypothesis import strategies as st
 
-from archiver.archive.query import CSV_HEADER, Order, Query
+from archiver.archive.query import CSV_HEADER, Query, RecordOrder
 from archiver.archive.store.archive import Archive
 from archiver.archive.store.index import iso_date, iso_time, name_key
 from archiver.dentition.teeth import ALL_TEETH
@@ -75,7 +75,7 @@ def test_any_of_several_teeth_is_found_once(archive: Archive) -> None:
     asked = tuple(tooth(iso) for iso in ("24", "25", "26"))
     assert found(archive, teeth=asked) == [1, 2, 4, 7, 5, 3]
     assert found(archive, teeth=asked, limit=3) == [1, 2, 4]
-    assert found(archive, teeth=asked, named_first=False, order=Order.OLDEST)[:3] == [7, 4, 3]
+    assert found(archive, teeth=asked, named_first=False, order=RecordOrder.OLDEST)[:3] == [7, 4, 3]
 
 
 @pytest.mark.parametrize("one", ALL_TEETH, ids=str)
@@ -88,7 +88,7 @@ def test_every_tooth_of_an_arch_is_found_through_its_view_and_no_other(
 
 def test_the_teeth_of_one_patient_are_found_alike(archive: Archive) -> None:
     for limit in (None, 1, 3):
-        for order in Order:
+        for order in RecordOrder:
             asked = {"teeth": (tooth("25"),), "limit": limit, "order": order}
             assert found(archive, patient_id="P-0417", **asked) == found(archive, **asked)
     assert found(archive, patient_id="P-9", teeth=(tooth("25"),)) == []
@@ -163,7 +163,7 @@ def test_a_record_as_csv_reads_back(archive: Archive) -> None:
     out = io.StringIO()
     writer = csv.writer(out)
     writer.writerow(CSV_HEADER)
-    writer.writerows(record.csv_row() for record in archive.query(Query(order=Order.ADDED)))
+    writer.writerows(record.csv_row() for record in archive.query(Query(order=RecordOrder.ADDED)))
     rows = list(csv.DictReader(io.StringIO(out.getvalue())))
     assert len(rows) == len(PICTURES)
     assert rows[3]["teeth"] == "24 25 26" and rows[0]["confirmed"] == "yes"

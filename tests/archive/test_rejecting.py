@@ -8,7 +8,7 @@ import pytest
 from archive_samples import NOON, Clock, dataset, incoming, tooth, uid
 
 from archiver.archive.index_rebuild import rebuild
-from archiver.archive.query import Order, Query
+from archiver.archive.query import Query, RecordOrder
 from archiver.archive.store.archive import Archive
 from archiver.archive.store.file_transaction import Incoming
 from archiver.dentition.codes import Code
@@ -72,8 +72,8 @@ def test_of_a_tooth_only_what_stands_is_found(archive: Archive, how: dict[str, o
         assert set(everything) == {uid(1), uid(2)}
 
 
-@pytest.mark.parametrize("order", list(Order))
-def test_a_limit_counts_what_stands_alone(archive: Archive, order: Order) -> None:
+@pytest.mark.parametrize("order", list(RecordOrder))
+def test_a_limit_counts_what_stands_alone(archive: Archive, order: RecordOrder) -> None:
     archive.put([incoming(number, **SHOWN) for number in range(1, 7)])
     archive.put([note(1, 2, 5, 6)])
     asked = found(archive, teeth=(tooth("25"),), limit=2, order=order)
@@ -112,10 +112,10 @@ def test_the_index_made_again_hides_the_same(tmp_path: Path) -> None:
     with Archive.open(folder, clock=Clock(), actor="tests") as archive:
         archive.put([note(4, 1, title=concepts.REJECTED_FOR_QUALITY), incoming(1, **SHOWN)])
         archive.put([incoming(2, **SHOWN), incoming(3), note(1, 3)])
-        before = archive.query(Query(include_rejected=True, order=Order.ADDED))
+        before = archive.query(Query(include_rejected=True, order=RecordOrder.ADDED))
     assert rebuild(folder, clock=Clock()).is_sound
     with Archive.open(folder, clock=Clock(), actor="tests") as archive:
-        assert archive.query(Query(include_rejected=True, order=Order.ADDED)) == before
+        assert archive.query(Query(include_rejected=True, order=RecordOrder.ADDED)) == before
         assert found(archive, teeth=(tooth("25"),)) == {uid(2): None}
 
 

@@ -8,7 +8,7 @@ import pytest
 from archive_samples import NOON, tooth
 from PIL import Image
 
-from archiver.archive.ingest.session_ingest import Settings, Status, Taken, take_in
+from archiver.archive.ingest.session_ingest import IngestSettings, PhotographStatus, Taken, take_in
 from archiver.archive.query import Query
 from archiver.archive.store.archive import Archive
 from archiver.errors import ArchiveError
@@ -70,7 +70,7 @@ def archive(folder: Path) -> Iterator[Archive]:
 
 @pytest.fixture(scope="module")
 def taken(session: Session, archive: Archive) -> list[Taken]:
-    return list(take_in(session, archive, Settings(lambda: NOON)))
+    return list(take_in(session, archive, IngestSettings(lambda: NOON)))
 
 
 def drawn(monkeypatch: pytest.MonkeyPatch) -> list[tuple[SheetHead, list[SheetCell]]]:
@@ -116,7 +116,7 @@ def test_a_session_is_drawn_from_what_was_kept(
     assert mirror.confirmed_by == "Haugen, Liv" and mirror.source == "mirror.jpg"
     assert direct.stored is None and direct.mirror == "No mirror" and not direct.confirmed_by
     assert (direct.teeth_iso, direct.teeth_universal) == ("11, 21", "8, 9")
-    assert taken[2].status is Status.REFUSED
+    assert taken[2].status is PhotographStatus.REFUSED
     assert broken.as_shot is None and broken.stored is None
     assert broken.warnings[0].startswith("Refused: ") and broken.mirror == "Not kept"
 

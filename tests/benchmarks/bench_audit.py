@@ -30,7 +30,7 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "archive"))
 
 from bench_query import made_up
 
-from archiver.archive.store.index import Index, Kept
+from archiver.archive.store.index import Index, IndexedInstance
 from archiver.archive.store.journal import START
 from archiver.archive.store.layout import Layout
 from archiver.archive.store.sqlite import writing_engine
@@ -127,13 +127,15 @@ def make_index(folder: Path, count: int) -> Layout:
     layout.mark.write_text("archiver archive, format 1\n", "utf-8")
     index = Index(writing_engine(layout.index), layout.index)
     index.prepare()
-    kept: list[Kept] = []
+    kept: list[IndexedInstance] = []
     for number, one in enumerate(practice(count), start=1):
         path = f"objects/{one.study_uid}/{one.series_uid}/{one.sop_instance_uid}.dcm"
         # The two instances of a photograph come from one camera file.
         file = sha256(f"{one.study_uid} {one.acquired} {one.view}".encode()).hexdigest()
         source = file if one.modality == "XC" else None
-        kept.append(Kept(one, path, 8_200_000, f"{number:064x}", source, number, NOW.isoformat()))
+        kept.append(
+            IndexedInstance(one, path, 8_200_000, f"{number:064x}", source, number, NOW.isoformat())
+        )
         if len(kept) == 2000:
             index.add(kept, START)
             kept = []
@@ -158,7 +160,7 @@ def make_treatments(folder: Path, count: int) -> Path:
 def audit_once(folder: Path) -> None:
     """Audit an index in this process and print what it took."""
     os.sched_setaffinity(0, {min(os.sched_getaffinity(0))})
-    from archiver.records.audit import Run, run_audit
+    from archiver.records.audit import AuditRun, run_audit
     from archiver.records.audit_memory import Memory
     from archiver.records.episodes import read_episodes
     from archiver.records.examination import Depth
@@ -172,7 +174,7 @@ def audit_once(folder: Path) -> None:
     treatments = read_episodes(folder / "done.csv", today=NOW.date())
     survey = survey_archive(Layout(folder), Depth.INDEX, Memory(None, ""), NOW)
     read = time.process_time()
-    audit = run_audit(survey, sets, treatments, Run(NOW, "bench", "0"))
+    audit = run_audit(survey, sets, treatments, AuditRun(NOW, "bench", "0"))
     judged = time.process_time()
     write_page(audit, folder)
     write_csv(audit, folder)

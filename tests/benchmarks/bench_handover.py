@@ -31,13 +31,13 @@ from PIL import Image
 from pydicom import dcmread
 
 import demo_studies
-from archiver.archive.ingest.session_ingest import Settings, take_in
+from archiver.archive.ingest.session_ingest import IngestSettings, take_in
 from archiver.archive.query import Query
 from archiver.archive.statements.consents import note_session
 from archiver.archive.store.archive import Archive
 from archiver.handover import package
-from archiver.handover.frames import Frame, frame_of
-from archiver.handover.order import Order
+from archiver.handover.frames import OutgoingFrame, frame_of
+from archiver.handover.order import PackageOrder
 from archiver.handover.sheet import Sheet, thumbnail
 from archiver.handover.sheet_html import html_of
 from archiver.handover.sheet_pdf import pdf_of
@@ -93,7 +93,7 @@ def archived(folder: Path, count: int) -> Archive:
     archive = Archive.open(folder / "archive", actor="bench")
     session = read_sheet(sheet, size_of=read_size)
     note_session(archive, session, _NOW)
-    for one in take_in(session, archive, Settings(lambda: _NOW, workers=2)):
+    for one in take_in(session, archive, IngestSettings(lambda: _NOW, workers=2)):
         if one.problems:
             raise SystemExit(str(one.problems))
     return archive
@@ -111,7 +111,7 @@ def copied(source: Path, target: Path) -> None:
             os.fsync(out.fileno())
 
 
-def rendered(frames: list[Frame], sheet: Sheet) -> None:
+def rendered(frames: list[OutgoingFrame], sheet: Sheet) -> None:
     """Do what the sheet asks for: every picture reduced, both sheets drawn."""
     with ThreadPoolExecutor(package.WORKERS) as pool:
         list(pool.map(thumbnail, frames))
@@ -119,7 +119,7 @@ def rendered(frames: list[Frame], sheet: Sheet) -> None:
     html_of(sheet)
 
 
-def caught(archive: Archive, order: Order) -> Sheet:
+def caught(archive: Archive, order: PackageOrder) -> Sheet:
     """Make a package and return the sheet that it drew."""
     drawn: list[Sheet] = []
     draw: Callable[..., bytes] = package.pdf_of
@@ -158,9 +158,9 @@ def main() -> int:
         archive = archived(folder, count)
         query = Query(patient_id="BENCH")
 
-        def order(number: int) -> Order:
+        def order(number: int) -> PackageOrder:
             target = folder / f"package-{number}"
-            return Order(query, Purpose.LABORATORY, "1187", "North laboratory", target)
+            return PackageOrder(query, Purpose.LABORATORY, "1187", "North laboratory", target)
 
         sheet = caught(archive, order(0))  # the first run warms the disk and the program
         records = [record for record in archive.query(query) if record.modality == "XC"]

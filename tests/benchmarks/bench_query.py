@@ -14,8 +14,8 @@ from collections.abc import Iterable, Iterator
 
 import pytest
 
-from archiver.archive.query import Order, Query, Record, answer
-from archiver.archive.store.index import Index, Kept
+from archiver.archive.query import Query, Record, RecordOrder, answer
+from archiver.archive.store.index import Index, IndexedInstance
 from archiver.archive.store.journal import START
 from archiver.archive.store.layout import Layout
 from archiver.archive.store.sqlite import reading_engine, writing_engine
@@ -98,11 +98,13 @@ def made_up(count: int, seed: int = 20260304) -> Iterator[Description]:
 
 
 def fill(index: Index, descriptions: Iterable[Description]) -> None:
-    batch: list[Kept] = []
+    batch: list[IndexedInstance] = []
     for number, d in enumerate(descriptions, start=1):
         path = f"objects/{d.study_uid}/{d.series_uid}/{d.sop_instance_uid}.dcm"
         digest = f"{number:064x}"
-        batch.append(Kept(d, path, 8_200_000, digest, digest, number, "2026-03-04T12:00:00+00:00"))
+        batch.append(
+            IndexedInstance(d, path, 8_200_000, digest, digest, number, "2026-03-04T12:00:00+00:00")
+        )
         if len(batch) == 2000:
             index.add(batch, START)
             batch = []
@@ -204,7 +206,7 @@ def test_names_and_days_come_within_the_limit(filled: tuple[Index, Layout]) -> N
 
 
 def test_the_newest_come_within_the_limit(filled: tuple[Index, Layout]) -> None:
-    queries = [Query(limit=50, order=order) for order in Order]
+    queries = [Query(limit=50, order=order) for order in RecordOrder]
     assert measure(filled, "newest, oldest, last added 50", queries) < LIMIT
 
 

@@ -36,7 +36,7 @@ from archiver.archive.ingest.foreign_files import add_files
 from archiver.archive.store.archive import Archive
 from archiver.network.outbox.delivery_state import State
 from archiver.network.outbox.outbox import Outbox
-from archiver.network.outbox.outbox_worker import World, work
+from archiver.network.outbox.outbox_worker import OutboxContext, work
 from archiver.network.peers import DimsePeer
 from tests.benchmarks import as_installed
 from tests.network import node_samples as samples
@@ -72,7 +72,7 @@ def ours(port: int, archive: Path, **named: Any) -> float:
     """Send from a fresh outbox; return the seconds."""
     _forget(archive)
     peer = DimsePeer("clinic", "127.0.0.1", port, "CLINIC", **named)
-    world = World(
+    world = OutboxContext(
         lambda: datetime.now(timezone.utc), random.random, lambda: str(generate_uid(prefix=None))
     )
     with Outbox.open(archive) as outbox:

@@ -22,7 +22,7 @@ from archiver.objects.key_objects import Note, build, referenced
 from archiver.objects.session import Circumstances, Crop, Patient, Request, Visit
 from archiver.objects.uids import DerivedUids
 from archiver.photo.exif_rows import ROWS
-from archiver.standard.requirements import PHOTOGRAPHIC, Module, Requirement, modules_of
+from archiver.standard.requirements import PHOTOGRAPHIC, AttributeRequirement, Module, modules_of
 from tests.conformance.statement_services import name_of, table, tag_text
 from tests.objects.object_samples import CREATED, entry, exif_block, make, picture
 
@@ -124,7 +124,7 @@ def _fixed(keyword: str) -> str:
 
 
 def _attributes() -> str:
-    chosen: dict[str, tuple[Module, Requirement]] = {}
+    chosen: dict[str, tuple[Module, AttributeRequirement]] = {}
     for module in modules_of(PHOTOGRAPHIC, True):
         for one in module.rows.by_tag.values():
             known = chosen.get(one.keyword)

@@ -17,8 +17,8 @@ from archiver.network.node.dicomweb import resources
 from archiver.network.node.dicomweb.qido import MORE, RETURNED
 from archiver.network.node.dimse import listener, upper_layer
 from archiver.network.node.query.information_model import ATTRIBUTES, IN_HEADERS, REQUIRED, Level
-from archiver.network.node.query.worklist import Visit, item_of
-from archiver.network.node.settings import Limits
+from archiver.network.node.query.worklist import WorklistRow, item_of
+from archiver.network.node.settings import NodeLimits
 from archiver.network.presentation_contexts import UNCOMPRESSED
 from archiver.network.statuses import rows
 from archiver.objects.part10 import IMPLEMENTATION_CLASS_UID, IMPLEMENTATION_VERSION_NAME
@@ -94,7 +94,7 @@ def _web_overview() -> str:
 
 
 def _association() -> str:
-    limits = Limits()
+    limits = NodeLimits()
     return table(
         ("Property", "Value"),
         [
@@ -216,7 +216,7 @@ def _query_keys() -> str:
 
 
 def _worklist_keys() -> str:
-    item = item_of(Visit("P", "N", "2026-03-04"))
+    item = item_of(WorklistRow("P", "N", "2026-03-04"))
     step = item.ScheduledProcedureStepSequence[0]
     body = [("Scheduled Procedure Step Sequence > " + e.name, str(e.tag), e.VR) for e in step]
     body += [(e.name, str(e.tag), e.VR) for e in item if e.VR != "SQ"]

@@ -7,7 +7,7 @@ from collections.abc import Callable
 from typing import Any
 
 from archiver.network import peer_settings
-from archiver.network.node.settings import Limits, NodeSettings
+from archiver.network.node.settings import NodeLimits, NodeSettings
 from archiver.network.peers import DimsePeer, TimeLimits, Tls, WebPeer
 from tests.conformance.statement_services import table
 
@@ -88,7 +88,7 @@ def _words(words: dict[str, str], key: str) -> str:
 
 
 def _node() -> str:
-    node, limits = _defaults(NodeSettings), _defaults(Limits)
+    node, limits = _defaults(NodeSettings), _defaults(NodeLimits)
     del node["limits"]
     body = [(f"`{key}`", default, _words(_NODE, key)) for key, default in node.items()]
     body += [(f"`limits.{key}`", default, _words(_LIMITS, key)) for key, default in limits.items()]

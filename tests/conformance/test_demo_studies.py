@@ -10,7 +10,7 @@ import pytest
 from outside_verifiers import decoded_by_dcmtk, objections, reject
 
 import demo_studies
-from archiver.archive.ingest.session_ingest import Settings, Status, take_in
+from archiver.archive.ingest.session_ingest import IngestSettings, PhotographStatus, take_in
 from archiver.archive.store.archive import Archive
 from archiver.objects.description import describe
 from archiver.objects.sheet import read_sheet
@@ -37,9 +37,9 @@ def test_there_are_demo_studies() -> None:
 def test_no_outside_verifier_objects_to_a_demo_study(sheet: Path, tmp_path: Path) -> None:
     session = read_sheet(sheet, size_of=_size_of)
     with Archive.open(tmp_path / "archive", actor="test") as archive:
-        taken = list(take_in(session, archive, Settings(_now)))
+        taken = list(take_in(session, archive, IngestSettings(_now)))
 
-    assert {one.status for one in taken} == {Status.ARCHIVED}
+    assert {one.status for one in taken} == {PhotographStatus.ARCHIVED}
     for one in taken:
         assert one.instances
         for kept in one.instances:

@@ -14,11 +14,11 @@ from pydicom import DataElement, Dataset, dcmread
 from pydicom.encaps import encapsulate
 
 from archiver.archive.ingest.foreign_files import Fate, add_files
-from archiver.archive.ingest.session_ingest import Settings, take_in
+from archiver.archive.ingest.session_ingest import IngestSettings, take_in
 from archiver.archive.query import Query
 from archiver.archive.statements.consents import note, note_session
 from archiver.archive.store.archive import Archive
-from archiver.handover.order import Order
+from archiver.handover.order import PackageOrder
 from archiver.objects.purposes import Purpose
 from archiver.objects.sheet import read_sheet
 from archiver.photo import icc
@@ -92,7 +92,7 @@ def take(archive: Archive, folder: Path, photos: list[str], day: str = "2026-03-
     sheet.write_text(HEAD.format(day=day) + body, encoding="utf-8")
     session = read_sheet(sheet, size_of=read_size)
     note_session(archive, session, NOW)
-    for one in take_in(session, archive, Settings(lambda: NOW)):
+    for one in take_in(session, archive, IngestSettings(lambda: NOW)):
         assert not one.problems, one.problems
 
 
@@ -106,7 +106,7 @@ def agreed(archive: Archive, *purposes: Purpose) -> None:
         note(archive, WHO, purpose, by="Haugen^Liv", now=NOW)
 
 
-def order(folder: Path, **words: object) -> Order:
+def order(folder: Path, **words: object) -> PackageOrder:
     """An order of everything for the laboratory, with what is said otherwise."""
     told: dict[str, object] = {
         "query": Query(patient_id=PATIENT),
@@ -115,7 +115,7 @@ def order(folder: Path, **words: object) -> Order:
         "to": "North laboratory",
         "target": folder / "package",
     }
-    return Order(**{**told, **words})  # type: ignore[arg-type]
+    return PackageOrder(**{**told, **words})  # type: ignore[arg-type]
 
 
 # --- a hostile session --------------------------------------------------------------------------

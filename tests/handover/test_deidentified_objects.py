@@ -37,11 +37,11 @@ from archiver.handover.context import SOMEBODY, harmless
 from archiver.handover.deidentify import Removal
 from archiver.handover.meanings import meaning_of
 from archiver.handover.package import make
-from archiver.handover.profiles import Profile, profile_of
+from archiver.handover.profiles import PurposeProfile, profile_of
 from archiver.objects.description import describe
 from archiver.objects.part10 import encoded
 from archiver.objects.purposes import Purpose
-from archiver.standard.requirements import PHOTOGRAPHIC, Requirement, modules_of, rows_of
+from archiver.standard.requirements import PHOTOGRAPHIC, AttributeRequirement, modules_of, rows_of
 
 CASE = Case.of("1187", (PATIENT, ISSUER), b"s" * 32)
 #: Letters of the table -> what may be seen of an attribute afterwards. X/Z and the like depend
@@ -55,13 +55,13 @@ OUTCOMES = {
 }
 
 
-def profile(*options: Option) -> Profile:
+def profile(*options: Option) -> PurposeProfile:
     return replace(profile_of(Purpose.LABORATORY), options=frozenset(options))
 
 
-def attributes() -> list[Requirement]:
+def attributes() -> list[AttributeRequirement]:
     """Every attribute of the photograph's modules, with its strictest type."""
-    strictest: dict[int, Requirement] = {}
+    strictest: dict[int, AttributeRequirement] = {}
     for module in modules_of(PHOTOGRAPHIC, True):
         for tag, row in module.rows.by_tag.items():
             if tag not in strictest or row.kind < strictest[tag].kind:
@@ -78,7 +78,7 @@ VALUES: dict[str, object] = {
 }  # fmt: skip
 
 
-def element(row: Requirement) -> DataElement:
+def element(row: AttributeRequirement) -> DataElement:
     """An attribute with a value; of a sequence an item with all that it must have."""
     vr = dictionary_VR(row.tag)
     if vr == "SQ":
@@ -371,7 +371,7 @@ def test_our_own_validator_has_nothing_to_say_of_a_deidentified_object(
         assert validate_file(path) == []
 
 
-def planted(rows: list[Requirement], word: str, depth: int = 0) -> Dataset:
+def planted(rows: list[AttributeRequirement], word: str, depth: int = 0) -> Dataset:
     """A dataset with a word in every text, name, date, UID and bytes of its shape, to any depth."""
     ds = Dataset()
     for row in rows:

@@ -42,7 +42,7 @@ from archiver.objects.description import describe
 from archiver.objects.purposes import Purpose
 from archiver.objects.uids import DerivedUids
 from archiver.photo.jpeg_stripping import without_metadata
-from archiver.priors.findings import FAILED, Outcome, keep
+from archiver.priors.findings import FAILED, SideFinding, keep
 
 
 @pytest.fixture
@@ -124,14 +124,14 @@ def test_the_profile_is_the_archives_byte_for_byte(
 
 
 def test_a_profile_of_several_segments_comes_whole(archive: Archive, tmp_path: Path) -> None:
-    from archiver.handover.frames import Frame, jpeg_parts
+    from archiver.handover.frames import OutgoingFrame, jpeg_parts
     from archiver.photo.encoding import EncodedPixels
 
     (tmp_path / "plain.jpg").write_bytes(camera_file(tmp_path / "p.JPG").read_bytes())
     stream = without_metadata((tmp_path / "plain.jpg").read_bytes())
     pixels = EncodedPixels(stream, "1.2.840.10008.1.2.4.50", "YBR_FULL_422", 3, 160, 240)
     profile = np.random.default_rng(1).bytes(150_000)
-    data = b"".join(jpeg_parts(Frame(pixels, profile)))
+    data = b"".join(jpeg_parts(OutgoingFrame(pixels, profile)))
     assert Image.open(io.BytesIO(data)).info["icc_profile"] == profile
 
 
@@ -262,7 +262,7 @@ def test_who_insists_on_sound_pictures_is_not_on_record(archive: Archive, tmp_pa
 
 def test_a_picture_whose_comparison_failed_is_refused(archive: Archive, tmp_path: Path) -> None:
     uid = derived(archive, "25").sop_instance_uid
-    keep(archive.layout.root, [Outcome(uid, FAILED, "")], time=NOW, by="test")
+    keep(archive.layout.root, [SideFinding(uid, FAILED, "")], time=NOW, by="test")
     told = refusal(archive, tmp_path, uids=frozenset({uid}))
     assert "found one of them the wrong way round" in told
 

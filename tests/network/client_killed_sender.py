@@ -10,7 +10,7 @@ from pathlib import Path
 from pydicom.uid import generate_uid
 
 from archiver.network.outbox.outbox import Outbox
-from archiver.network.outbox.outbox_worker import World, work
+from archiver.network.outbox.outbox_worker import OutboxContext, work
 from archiver.network.peers import DimsePeer, Peer, TimeLimits, WebPeer
 
 LIMITS = TimeLimits(connect=10, answer=20, commitment=20)
@@ -26,7 +26,7 @@ def _peer(words: list[str]) -> Peer:
 def main() -> None:
     """Go through the outbox once, and say on the way what is committed."""
     folder, *words = sys.argv[1:]
-    world = World(
+    world = OutboxContext(
         lambda: datetime.now(timezone.utc),
         random.random,
         lambda: str(generate_uid(prefix=None)),

@@ -18,7 +18,7 @@ from typing import Any
 from archiver.archive.store.archive import Archive
 from archiver.network.node.node import Node
 from archiver.network.node.observability import Log
-from archiver.network.node.settings import Limits, NodeSettings
+from archiver.network.node.settings import NodeLimits, NodeSettings
 from archiver.network.peers import DimsePeer
 
 TITLE = "TESTNODE"
@@ -32,10 +32,14 @@ def _now() -> datetime:
 
 @contextmanager
 def serving(
-    folder: Path, *, peers: Sequence[DimsePeer] = (), limits: Limits | None = None, **settings: Any
+    folder: Path,
+    *,
+    peers: Sequence[DimsePeer] = (),
+    limits: NodeLimits | None = None,
+    **settings: Any,
 ) -> Iterator[Node]:
     """A node in this process."""
-    wanted = NodeSettings(title=TITLE, dimse_port=0, web_port=0, limits=limits or Limits())
+    wanted = NodeSettings(title=TITLE, dimse_port=0, web_port=0, limits=limits or NodeLimits())
     wanted = replace(wanted, **settings)
     log = Log(_now, io.StringIO())
     with (

@@ -10,7 +10,7 @@ import pytest
 from archiver.archive.store.archive import Archive
 from archiver.archive.store.journal import read_lines
 from archiver.network.node import outbox_drops
-from archiver.network.outbox.drop_journal import tell_journal
+from archiver.network.outbox.drop_journal import journal_drops
 from archiver.network.outbox.outbox import Outbox
 from tests.cli.sessions import archiver
 from tests.network import client_objects as objects
@@ -81,6 +81,6 @@ def test_a_drop_that_the_journal_was_not_told_of_is_told_by_the_next_who_writes(
         assert outbox.drop_noting(outbox.shipments(), "Haugen", START) == 3
         assert outbox.drop_noting([], "Haugen", START) == 0
     with Archive.open(archive) as opened:
-        assert tell_journal(opened) == 3
-        assert tell_journal(opened) == 0
+        assert journal_drops(opened) == 3
+        assert journal_drops(opened) == 0
     assert len(told(archive)) == 3

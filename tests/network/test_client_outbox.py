@@ -24,9 +24,9 @@ from archiver.errors import ArchiveError, NetworkError, RefusedForGood
 from archiver.network.client.dimse.commitment import report_of
 from archiver.network.outbox import delivery_state
 from archiver.network.outbox.card import standing_of
-from archiver.network.outbox.delivery_state import Shipment, State
+from archiver.network.outbox.delivery_state import Delivery, State
 from archiver.network.outbox.outbox import Outbox
-from archiver.network.outbox.outbox_worker import World, take_late_report, work
+from archiver.network.outbox.outbox_worker import OutboxContext, take_late_report, work
 from archiver.network.outgoing_object import Sent
 from archiver.network.peers import TimeLimits
 from archiver.network.statuses import Service, rows, status_of
@@ -43,8 +43,8 @@ class Time:
     def __init__(self) -> None:
         self.now = START
 
-    def world(self) -> World:
-        return World(lambda: self.now, lambda: 0.0, lambda: str(generate_uid(prefix=None)))
+    def world(self) -> OutboxContext:
+        return OutboxContext(lambda: self.now, lambda: 0.0, lambda: str(generate_uid(prefix=None)))
 
 
 class Clinic:
@@ -397,7 +397,7 @@ _events = st.one_of(
 def test_committed_is_reached_only_by_a_report_after_a_store_and_never_left(
     events: list[tuple[str, Any]], jitter: float
 ) -> None:
-    made = Shipment(
+    made = Delivery(
         "clinic",
         "1.2",
         "1.3",

@@ -17,7 +17,7 @@ from archiver.dentition.numbering import parse_tooth
 from archiver.errors import NetworkError, UsageError
 from archiver.network.client.dimse import find as dimse
 from archiver.network.client.dimse.find import Level
-from archiver.network.client.dimse.retrieve import Wanted, retrieve
+from archiver.network.client.dimse.retrieve import RetrieveScope, retrieve
 from archiver.network.client.dimse.store import send
 from archiver.network.client.header_cache import HeaderCache
 from archiver.network.client.remote_query import ask
@@ -107,7 +107,7 @@ def test_objects_come_back_byte_for_byte(
 ) -> None:
     mine = [r for r in objects.records(archive) if r.patient_id == "P-0555"]
     one = mine[0]
-    wanted = Wanted(one.study_uid, patient_id=one.patient_id)
+    wanted = RetrieveScope(one.study_uid, patient_id=one.patient_id)
     expected = {r.sop_instance_uid: r for r in mine}
     if level != "study":
         wanted = replace(wanted, series=one.series_uid)
@@ -143,7 +143,7 @@ def test_an_archive_behind_tls_stores_answers_and_gives_alike(
         for _, result in send(peer, [read_parcel(Path(r.path)) for r in kept.values()]):
             assert isinstance(result, Sent) and result.status.code == 0, result
         assert len(ask(peer, QUESTIONS[0], cache).records) == 2
-        studies = [Wanted(uid) for uid in {r.study_uid for r in kept.values()}]
+        studies = [RetrieveScope(uid) for uid in {r.study_uid for r in kept.values()}]
         for way in ("get", "move"):
             (tmp_path / way).mkdir()
             came = retrieve(replace(peer, retrieve=way), studies, tmp_path / way)
@@ -191,7 +191,7 @@ def test_a_destination_that_the_peer_does_not_know_is_told_in_words(
 ) -> None:
     study = objects.records(archive)[0].study_uid
     peer = replace(clinic, retrieve="move", calling="STRANGER")
-    came = retrieve(peer, [Wanted(study)], tmp_path)
+    came = retrieve(peer, [RetrieveScope(study)], tmp_path)
     assert not came.files
     assert "does not know the destination" in str(came.status)
 
@@ -201,12 +201,12 @@ def test_a_peer_without_c_get_is_told_with_what_to_set(tmp_path: Path) -> None:
         peers.dcmqrscp(tmp_path / "qr", options=("--disable-get",)) as port,
         pytest.raises(NetworkError, match=r'no C-GET.*retrieve = "move"'),
     ):
-        retrieve(peers.peer_at(port), [Wanted("1.2.3")], tmp_path)
+        retrieve(peers.peer_at(port), [RetrieveScope("1.2.3")], tmp_path)
 
 
 def test_move_without_a_port_to_listen_on_is_wrong_use(clinic: DimsePeer, tmp_path: Path) -> None:
     with pytest.raises(UsageError, match="listen_port"):
-        retrieve(replace(clinic, retrieve="move", listen_port=0), [Wanted("1.2")], tmp_path)
+        retrieve(replace(clinic, retrieve="move", listen_port=0), [RetrieveScope("1.2")], tmp_path)
 
 
 def test_more_answers_than_wanted_are_cancelled(clinic: DimsePeer) -> None:

@@ -20,7 +20,7 @@ from pynetdicom import evt
 from archiver.errors import ArchiverError, NetworkError, RefusedForGood
 from archiver.network.client.dimse.store import send
 from archiver.network.client.dimse.verification import echo
-from archiver.network.outgoing_object import Parcel, Sent, read_parcel
+from archiver.network.outgoing_object import OutgoingObject, Sent, read_parcel
 from archiver.network.peers import TimeLimits
 from archiver.network.statuses import Category
 from tests.network import client_objects as objects
@@ -28,7 +28,7 @@ from tests.network import client_peers as peers
 
 
 @pytest.fixture(scope="module")
-def parcels() -> list[Parcel]:
+def parcels() -> list[OutgoingObject]:
     """The instances of three photographs: baseline and lossless JPEG."""
     archive = objects.shared_photographs()
     return [read_parcel(Path(r.path)) for r in objects.records(archive)]
@@ -39,7 +39,7 @@ def files(tmp_path_factory: pytest.TempPathFactory) -> peers.Certificates:
     return peers.certificates(tmp_path_factory.mktemp("tls"))
 
 
-def _all_sent(results: Iterator[tuple[Parcel, Sent | ArchiverError]]) -> list[Sent]:
+def _all_sent(results: Iterator[tuple[OutgoingObject, Sent | ArchiverError]]) -> list[Sent]:
     found = []
     for _, result in results:
         assert isinstance(result, Sent), result
@@ -55,11 +55,13 @@ def _arrived(folder: Path) -> dict[str, bytes]:
     }
 
 
-def _as_kept(parcels: list[Parcel]) -> dict[str, bytes]:
+def _as_kept(parcels: list[OutgoingObject]) -> dict[str, bytes]:
     return {p.sop_instance: objects.data_set(p.path) for p in parcels}
 
 
-def test_objects_reach_storescp_byte_for_byte(tmp_path: Path, parcels: list[Parcel]) -> None:
+def test_objects_reach_storescp_byte_for_byte(
+    tmp_path: Path, parcels: list[OutgoingObject]
+) -> None:
     with peers.storescp(tmp_path / "got", "+xa") as port:
         peer = peers.peer_at(port)
         assert echo(peer).code == 0
@@ -70,7 +72,7 @@ def test_objects_reach_storescp_byte_for_byte(tmp_path: Path, parcels: list[Parc
 
 
 def test_objects_reach_storescp_by_tls_byte_for_byte(
-    tmp_path: Path, parcels: list[Parcel], files: peers.Certificates
+    tmp_path: Path, parcels: list[OutgoingObject], files: peers.Certificates
 ) -> None:
     options = ("+xa", "+tls", files.server_key, files.server, "+cf", files.authority, "-rc")
     with peers.storescp(tmp_path / "got", *options) as port:
@@ -93,7 +95,7 @@ def _slowly(kept: dict[str, bytes]) -> tuple[Any, Any]:
 
 @pytest.mark.parametrize("allowed", [1, 2, 3, 8])
 def test_as_many_associations_are_open_as_are_set_and_the_peer_accepts(
-    parcels: list[Parcel], allowed: int
+    parcels: list[OutgoingObject], allowed: int
 ) -> None:
     kept: dict[str, bytes] = {}
     opened: list[Any] = []
@@ -105,7 +107,7 @@ def test_as_many_associations_are_open_as_are_set_and_the_peer_accepts(
     assert kept == _as_kept(parcels)
 
 
-def test_what_is_soon_sent_needs_no_second_association(parcels: list[Parcel]) -> None:
+def test_what_is_soon_sent_needs_no_second_association(parcels: list[OutgoingObject]) -> None:
     opened: list[Any] = []
     with peers.pynetdicom_server([peers.storing({}), (evt.EVT_ACCEPTED, opened.append)]) as port:
         _all_sent(send(peers.peer_at(port, associations=3), parcels[:1]))
@@ -113,7 +115,7 @@ def test_what_is_soon_sent_needs_no_second_association(parcels: list[Parcel]) ->
 
 
 def test_a_peer_that_answers_one_association_at_a_time_gets_everything_on_it(
-    tmp_path: Path, parcels: list[Parcel]
+    tmp_path: Path, parcels: list[OutgoingObject]
 ) -> None:
     """storescp without a process for each association leaves the second one unanswered."""
     with peers.storescp(tmp_path / "got", "+xa", "--sleep-after", 1) as port:
@@ -122,7 +124,7 @@ def test_a_peer_that_answers_one_association_at_a_time_gets_everything_on_it(
 
 
 def test_objects_reach_storescp_on_parallel_associations(
-    tmp_path: Path, parcels: list[Parcel]
+    tmp_path: Path, parcels: list[OutgoingObject]
 ) -> None:
     with peers.storescp(tmp_path / "got", "+xa", "--fork", "--sleep-after", 1) as port:
         _all_sent(send(peers.peer_at(port, associations=3), parcels))
@@ -155,7 +157,7 @@ def _small() -> bytes:
 
 @pytest.mark.parametrize(("option", "syntax"), [("+xe", peers.EXPLICIT), ("+xi", peers.IMPLICIT)])
 def test_a_peer_that_takes_only_uncompressed_gets_a_decoded_copy_that_declares_its_loss(
-    tmp_path: Path, parcels: list[Parcel], option: str, syntax: str
+    tmp_path: Path, parcels: list[OutgoingObject], option: str, syntax: str
 ) -> None:
     with peers.storescp(tmp_path / "got", option) as port:
         sent = _all_sent(send(peers.peer_at(port), parcels))
@@ -191,7 +193,9 @@ def _decoded(kept: pydicom.Dataset, syntax: str) -> Any:
     return np.asarray(Image.open(io.BytesIO(shown.stdout)))
 
 
-def test_a_peer_that_takes_neither_gets_nothing_and_a_clear_error(parcels: list[Parcel]) -> None:
+def test_a_peer_that_takes_neither_gets_nothing_and_a_clear_error(
+    parcels: list[OutgoingObject],
+) -> None:
     kept: dict[str, bytes] = {}
     deflated = "1.2.840.10008.1.2.1.99"
     with peers.pynetdicom_server([peers.storing(kept)], syntaxes=[deflated]) as port:
@@ -203,7 +207,7 @@ def test_a_peer_that_takes_neither_gets_nothing_and_a_clear_error(parcels: list[
 
 
 def test_objects_that_a_peer_cannot_take_do_not_stop_those_that_it_can(
-    parcels: list[Parcel],
+    parcels: list[OutgoingObject],
 ) -> None:
     kept: dict[str, bytes] = {}
     with peers.pynetdicom_server([peers.storing(kept)], syntaxes=[peers.BASELINE]) as port:
@@ -218,7 +222,9 @@ def test_objects_that_a_peer_cannot_take_do_not_stop_those_that_it_can(
             assert "nothing was sent" in str(result)
 
 
-def test_a_refused_association_is_told_in_words(tmp_path: Path, parcels: list[Parcel]) -> None:
+def test_a_refused_association_is_told_in_words(
+    tmp_path: Path, parcels: list[OutgoingObject]
+) -> None:
     with (
         peers.storescp(tmp_path / "got", "--refuse") as port,
         pytest.raises(NetworkError, match="refuses the association"),
@@ -239,7 +245,7 @@ def test_a_peer_that_is_not_there_is_told_in_words() -> None:
 
 @pytest.mark.parametrize("option", ["--abort-after", "--abort-during"])
 def test_an_abort_costs_an_error_and_no_hang(
-    tmp_path: Path, parcels: list[Parcel], option: str
+    tmp_path: Path, parcels: list[OutgoingObject], option: str
 ) -> None:
     with peers.storescp(tmp_path / "got", "+xa", option) as port:
         results = [result for _, result in send(peers.peer_at(port), parcels)]
@@ -250,7 +256,9 @@ def test_an_abort_costs_an_error_and_no_hang(
         assert "ended the association" in str(result)
 
 
-def test_a_peer_that_hangs_is_left_after_its_time(tmp_path: Path, parcels: list[Parcel]) -> None:
+def test_a_peer_that_hangs_is_left_after_its_time(
+    tmp_path: Path, parcels: list[OutgoingObject]
+) -> None:
     limits = TimeLimits(connect=5, answer=0.5)
     with peers.storescp(tmp_path / "got", "+xa", "--sleep-during", 2) as port:
         ((_, result),) = send(peers.peer_at(port, limits=limits), parcels[:1])
@@ -272,7 +280,7 @@ def test_a_peer_that_hangs_is_left_after_its_time(tmp_path: Path, parcels: list[
     ],
 )
 def test_failures_and_warnings_are_told_in_words(
-    parcels: list[Parcel], code: int, category: Category, words: str
+    parcels: list[OutgoingObject], code: int, category: Category, words: str
 ) -> None:
     with peers.pynetdicom_server([peers.storing({}, code)]) as port:
         ((_, result),) = send(peers.peer_at(port), parcels[:1])
@@ -282,7 +290,7 @@ def test_failures_and_warnings_are_told_in_words(
     assert f"{code:04X}" in str(result.status)
 
 
-def test_one_association_carries_all_objects(parcels: list[Parcel]) -> None:
+def test_one_association_carries_all_objects(parcels: list[OutgoingObject]) -> None:
     opened: list[Any] = []
     handlers = [peers.storing({}), (evt.EVT_ACCEPTED, opened.append)]
     with peers.pynetdicom_server(handlers) as port:

@@ -18,7 +18,7 @@ from archiver.errors import NetworkError
 from archiver.network.client.dicomweb import connection, store
 from archiver.network.client.header_cache import HeaderCache
 from archiver.network.client.remote_query import ask
-from archiver.network.outgoing_object import Parcel, Sent, read_parcel
+from archiver.network.outgoing_object import OutgoingObject, Sent, read_parcel
 from archiver.network.peers import Secret, TimeLimits, Tls, WebPeer
 from tests.cli.sessions import archiver
 from tests.network import client_objects as objects
@@ -79,11 +79,11 @@ def web_peer(served: Served, **named: Any) -> WebPeer:
     return WebPeer(**{"name": "region", "url": served.where["dicomweb"], "limits": QUICK, **named})
 
 
-def parcels(archive: Path) -> list[Parcel]:
+def parcels(archive: Path) -> list[OutgoingObject]:
     return [read_parcel(Path(r.path)) for r in objects.records(archive)]
 
 
-def _all_sent(peer: WebPeer, some: list[Parcel]) -> None:
+def _all_sent(peer: WebPeer, some: list[OutgoingObject]) -> None:
     results = dict(store.send(peer, some))
     assert set(results) == set(some)
     for result in results.values():

@@ -17,9 +17,9 @@ import httpx
 import pytest
 import trustme
 
-from archiver.network.node.audit import Told, told
+from archiver.network.node.audit import AuditEvent, event_of
 from archiver.network.node.node import Node
-from archiver.network.node.settings import Limits
+from archiver.network.node.settings import NodeLimits
 from archiver.network.peers import DimsePeer
 from tests.cli.sessions import archiver
 from tests.network import node_samples as samples
@@ -32,12 +32,12 @@ STUDY_1 = ("-k", "QueryRetrieveLevel=STUDY", "-k", f"StudyInstanceUID={samples.s
 VISITS = "patient_id,name,date,station\nP-0417,Okafor^Nadia,2026-03-04,CAMERA1\n"
 
 
-def trail(journal: Path) -> list[Told]:
+def trail(journal: Path) -> list[AuditEvent]:
     lines = [json.loads(line) for line in journal.read_text().splitlines()]
-    return [told(line) for line in lines if line["action"] == "audit"]
+    return [event_of(line) for line in lines if line["action"] == "audit"]
 
 
-def happened(folder: Path, deed: Callable[[Node], object], **settings: object) -> list[Told]:
+def happened(folder: Path, deed: Callable[[Node], object], **settings: object) -> list[AuditEvent]:
     """What a node with one photograph tells of a deed, without its start, end and that store."""
     archive = folder / "archive"
     with serving(archive) as one:
@@ -51,13 +51,13 @@ def happened(folder: Path, deed: Callable[[Node], object], **settings: object) -
     return [e for e in trail(journal)[before:] if e.event != "110100"]
 
 
-def one_of(events: list[Told]) -> Told:
+def one_of(events: list[AuditEvent]) -> AuditEvent:
     assert len(events) == 1, events
     return events[0]
 
 
 def check(
-    event: Told,
+    event: AuditEvent,
     code: str,
     action: str,
     outcome: int,
@@ -429,13 +429,13 @@ def test_limits_are_read_from_the_settings() -> None:
     from archiver.network.node.settings import settings_of
 
     table = {"limits": {"associations": 3, "object_megabytes": 1, "network_seconds": 2}}
-    assert settings_of(table, Path()).limits == Limits(
+    assert settings_of(table, Path()).limits == NodeLimits(
         associations=3, object_megabytes=1, network_seconds=2.0
     )
 
 
 @pytest.mark.parametrize(
-    ("table", "told"),
+    ("table", "event_of"),
     [
         ("dimse_port = 99999", "[node]: dimse_port = 99999; expected 0 to 65535"),
         ("dimse_port = -1", "[node]: dimse_port = -1; expected 0 to 65535"),
@@ -452,13 +452,13 @@ def test_limits_are_read_from_the_settings() -> None:
     ],
 )
 def test_what_no_node_can_do_is_told_before_it_listens(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, table: str, told: str
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, table: str, event_of: str
 ) -> None:
     (tmp_path / "archiver.toml").write_text(f"[node]\n{table}\n")
     monkeypatch.setenv("ARCHIVER_SETTINGS", str(tmp_path / "archiver.toml"))
     said = archiver("serve", "--archive", tmp_path / "archive")
     assert said.returncode == 2 and said.stdout == ""
-    assert told in said.stderr and len(said.stderr.splitlines()) == 1, said.stderr
+    assert event_of in said.stderr and len(said.stderr.splitlines()) == 1, said.stderr
 
 
 def test_a_port_that_is_taken_is_named(tmp_path: Path) -> None:
@@ -501,5 +501,5 @@ def test_a_node_that_lets_everybody_in_says_so(tmp_path: Path, table: str, open_
     settings = f"[node]\n{table}\n"
     with Served(tmp_path / "archive", settings, "--web-port", "-1") as served:
         _, log = served.stop()
-    told = "whoever reaches this machine may store, ask and fetch by DIMSE" in log
-    assert told is open_, log
+    event_of = "whoever reaches this machine may store, ask and fetch by DIMSE" in log
+    assert event_of is open_, log

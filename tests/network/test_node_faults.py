@@ -19,7 +19,7 @@ from hypothesis import strategies as st
 
 from archiver.archive.store.archive import Archive
 from archiver.network.node.node import Node
-from archiver.network.node.settings import Limits
+from archiver.network.node.settings import NodeLimits
 from tests.network import node_samples as samples
 from tests.network.node_raw import associate_rq, data_pdu, echo, store_command, until
 from tests.network.node_serving import Served, run, serving, store
@@ -29,7 +29,7 @@ MEGABYTE = 1 << 20
 
 @pytest.fixture(scope="module")
 def node(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Node]:
-    limits = Limits(negotiation_seconds=1.0, network_seconds=2.0)
+    limits = NodeLimits(negotiation_seconds=1.0, network_seconds=2.0)
     with serving(tmp_path_factory.mktemp("faults") / "archive", limits=limits) as one:
         yield one
 
@@ -119,7 +119,7 @@ def test_half_open_connections_by_the_hundred_hold_nobody_up(node: Node) -> None
 
 
 def test_more_connections_than_allowed_are_turned_away(tmp_path: Path) -> None:
-    limits = Limits(connections=5, negotiation_seconds=30)
+    limits = NodeLimits(connections=5, negotiation_seconds=30)
     with serving(tmp_path / "archive", limits=limits) as one:
         kept = [connected(one) for _ in range(5)]
         assert ending(connected(one)) == b""

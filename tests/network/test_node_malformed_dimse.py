@@ -17,7 +17,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from archiver.network.node.node import Node
-from archiver.network.node.settings import Limits
+from archiver.network.node.settings import NodeLimits
 from tests.network import node_samples as samples
 from tests.network.node_raw import (
     Raw,
@@ -43,7 +43,7 @@ MEGABYTE = 1 << 20
 
 @pytest.fixture(scope="module")
 def node(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Node]:
-    limits = Limits(negotiation_seconds=1.0, network_seconds=2.0, object_megabytes=1)
+    limits = NodeLimits(negotiation_seconds=1.0, network_seconds=2.0, object_megabytes=1)
     folder = tmp_path_factory.mktemp("malformed") / "archive"
     with serving(folder, limits=limits, web_port=-1) as one:
         yield one
@@ -351,7 +351,7 @@ def test_an_object_larger_than_allowed_is_answered_and_not_kept(node: Node) -> N
 
 def test_more_associations_than_allowed_are_rejected_for_now(tmp_path: Path) -> None:
     """PS3.8 9.3.4: transient, presentation provider, local limit exceeded."""
-    limits = Limits(associations=3)
+    limits = NodeLimits(associations=3)
     with serving(tmp_path / "archive", limits=limits, web_port=-1) as one:
         open_ones = [Raw(one.dimse.port) for _ in range(3)]
         for peer in open_ones:
@@ -436,7 +436,7 @@ def test_slow_writers_hold_nobody_up_and_are_given_up(node: Node, body: bytes) -
 
 
 def test_a_peer_that_takes_no_answers_is_given_up(tmp_path: Path) -> None:
-    limits = Limits(network_seconds=1.0)
+    limits = NodeLimits(network_seconds=1.0)
     with serving(tmp_path / "archive", limits=limits, web_port=-1) as one:
         large = samples.save(samples.photograph(1, frame=bytes(20 << 20)), tmp_path)
         assert (

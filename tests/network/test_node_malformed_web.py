@@ -19,7 +19,7 @@ from hypothesis import strategies as st
 
 from archiver.network.node.dicomweb.resources import RESOURCES, ROOT
 from archiver.network.node.node import Node
-from archiver.network.node.settings import Limits
+from archiver.network.node.settings import NodeLimits
 from tests.network import node_samples as samples
 from tests.network.node_serving import ROUNDS, failures, logged, serving
 
@@ -36,7 +36,7 @@ _KNOWN = [samples.study_uid(1), samples.series_uid(1), samples.instance_uid(1)]
 
 @pytest.fixture(scope="module")
 def node(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Node]:
-    limits = Limits(negotiation_seconds=1.0, network_seconds=3.0, request_megabytes=4)
+    limits = NodeLimits(negotiation_seconds=1.0, network_seconds=3.0, request_megabytes=4)
     with serving(tmp_path_factory.mktemp("malformed") / "archive", limits=limits) as one:
         body, kind = multipart(samples.file_bytes(samples.photograph(1)))
         answer = httpx.post(where(one) + "/studies", content=body, headers={"Content-Type": kind})
@@ -374,7 +374,7 @@ def test_a_body_that_breaks_off_leaves_nothing_behind(node: Node) -> None:
 
 
 def test_a_body_that_comes_too_slowly_is_given_up(tmp_path: Path) -> None:
-    limits = Limits(network_seconds=0.5)
+    limits = NodeLimits(network_seconds=0.5)
     with serving(tmp_path / "archive", limits=limits) as one:
         assert one.web is not None
         body, _ = multipart(samples.file_bytes(samples.photograph(1)))
@@ -397,7 +397,7 @@ def test_a_chunked_body_larger_than_allowed_is_refused(node: Node) -> None:
 
 
 def test_silent_connections_by_the_hundred_lock_nobody_out(tmp_path: Path) -> None:
-    limits = Limits(negotiation_seconds=1.5, connections=300, connections_of_one_address=200)
+    limits = NodeLimits(negotiation_seconds=1.5, connections=300, connections_of_one_address=200)
     with serving(tmp_path / "archive", limits=limits) as one:
         assert one.web is not None
         silent = []
@@ -423,7 +423,7 @@ def test_silent_connections_by_the_hundred_lock_nobody_out(tmp_path: Path) -> No
 
 
 def test_a_client_that_takes_nothing_of_its_answer_is_given_up(tmp_path: Path) -> None:
-    with serving(tmp_path / "archive", limits=Limits(network_seconds=0.5)) as one:
+    with serving(tmp_path / "archive", limits=NodeLimits(network_seconds=0.5)) as one:
         assert one.web is not None
         large = samples.photograph(1, frame=b"\xff\xd8" + bytes(30 << 20) + b"\xff\xd9")
         body, kind = multipart(samples.file_bytes(large))

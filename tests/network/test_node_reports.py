@@ -17,8 +17,8 @@ from pynetdicom import AE, build_role, evt
 
 from archiver.network.client.dimse.link import open_link
 from archiver.network.node.reports import commitment
-from archiver.network.node.reports.commitment import Delivery, Report
-from archiver.network.node.reports.pending_reports import Debts, Owed, Reference
+from archiver.network.node.reports.commitment import CommitmentReport, Delivery
+from archiver.network.node.reports.pending_reports import Debts, PendingReport, Reference
 from archiver.network.outbox.delivery_state import State
 from archiver.network.outbox.outbox import Outbox
 from archiver.network.outbox.outbox_worker import work
@@ -209,8 +209,8 @@ def test_a_node_that_is_stopped_keeps_what_it_owes(tmp_path: Path) -> None:
     assert len(_owed(tmp_path / "archive")) == 1
 
 
-def _report(owed: Owed) -> Report:
-    return Report(owed.transaction, owed.references, ())
+def _report(owed: PendingReport) -> CommitmentReport:
+    return CommitmentReport(owed.transaction, owed.references, ())
 
 
 def test_reports_are_tried_again_until_their_peer_takes_them(
@@ -219,7 +219,7 @@ def test_reports_are_tried_again_until_their_peer_takes_them(
     monkeypatch.setattr(commitment, "wait_after", lambda *_: timedelta(seconds=0.05))
     debts, back, caller = Debts(tmp_path), peers.free_port(), Caller()
     owed = [
-        Owed("CLINIC", f"1.2.{n}", (Reference("1.2", "1.3"),), datetime.now(timezone.utc))
+        PendingReport("CLINIC", f"1.2.{n}", (Reference("1.2", "1.3"),), datetime.now(timezone.utc))
         for n in range(3)
     ]
     for one in owed:
@@ -243,8 +243,8 @@ def test_what_nobody_took_for_a_week_is_given_up_and_told(tmp_path: Path) -> Non
     debts, told = Debts(tmp_path), list[str]()
     now = datetime.now(timezone.utc)
     references = (Reference("1.2", "1.3"),)
-    debts.note(Owed("CLINIC", "1.2.1", references, now - timedelta(days=8)))
-    debts.note(Owed("NOBODY", "1.2.2", references, now))
+    debts.note(PendingReport("CLINIC", "1.2.1", references, now - timedelta(days=8)))
+    debts.note(PendingReport("NOBODY", "1.2.2", references, now))
     (tmp_path / "commitments" / "broken.json").write_text('{"caller": ')
     Delivery(debts, {"CLINIC": peers.peer_at(1)}, _report, told.append).close()
     assert [owed.transaction for owed in debts.all()] == ["1.2.2"]

@@ -20,7 +20,7 @@ from archiver.network.node.dicomweb.resources import (
     Resource,
 )
 from archiver.network.node.node import Node
-from archiver.network.node.settings import Limits
+from archiver.network.node.settings import NodeLimits
 from tests.network import node_samples as samples
 from tests.network.node_serving import run, serving
 
@@ -62,7 +62,7 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.fixture(scope="module")
 def node(folder: Path) -> Iterator[Node]:
-    limits = Limits(network_seconds=2.0, request_megabytes=1)
+    limits = NodeLimits(network_seconds=2.0, request_megabytes=1)
     with serving(folder / "archive", limits=limits) as one:
         assert curl(one, ROOT + "/studies", *typed(), body=stow(folder, 1)).status == 200
         assert one.validation is not None

@@ -14,7 +14,7 @@ from pydicom import dcmread
 from pydicom.uid import DeflatedExplicitVRLittleEndian, ImplicitVRLittleEndian
 
 from archiver.network.node.node import Node
-from archiver.network.node.settings import Limits
+from archiver.network.node.settings import NodeLimits
 from tests.network import node_samples as samples
 from tests.network.node_serving import TITLE, run, serving, store
 
@@ -133,7 +133,7 @@ def _store_raw(node: Node, sop_class: str, sop_instance: str, data: bytes) -> in
 
 
 def test_an_object_larger_than_allowed_is_refused_and_the_next_is_taken(tmp_path: Path) -> None:
-    with serving(tmp_path / "archive", limits=Limits(object_megabytes=1)) as node:
+    with serving(tmp_path / "archive", limits=NodeLimits(object_megabytes=1)) as node:
         large = samples.save(samples.photograph(1, frame=b"\xff\xd8" + bytes(2 << 20)), tmp_path)
         small = samples.save(samples.photograph(2), tmp_path)
         words = ("storescu", "-v", "-nh", "-xy", "-aec", TITLE, "127.0.0.1", node.dimse.port)

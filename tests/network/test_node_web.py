@@ -25,7 +25,7 @@ from archiver.network.node.dicomweb.multipart import (
     PartEnds,
 )
 from archiver.network.node.node import Node
-from archiver.network.node.settings import Limits
+from archiver.network.node.settings import NodeLimits
 from tests.network import node_samples as samples
 from tests.network.node_serving import run, serving
 
@@ -285,7 +285,7 @@ class TestStoring:
         assert not list(node.archive.layout.temporary.iterdir())
 
     def test_a_body_larger_than_allowed_is_413(self, tmp_path: Path) -> None:
-        with serving(tmp_path / "archive", limits=Limits(request_megabytes=1)) as one:
+        with serving(tmp_path / "archive", limits=NodeLimits(request_megabytes=1)) as one:
             assert stow(one, bytes(2 << 20)).status_code == 413
 
 

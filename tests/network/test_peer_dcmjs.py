@@ -25,7 +25,7 @@ from archiver.errors import NetworkError
 from archiver.network.client.dimse import commitment
 from archiver.network.client.dimse import find as dimse
 from archiver.network.client.dimse.find import Level
-from archiver.network.client.dimse.retrieve import Wanted, retrieve
+from archiver.network.client.dimse.retrieve import RetrieveScope, retrieve
 from archiver.network.client.dimse.store import send
 from archiver.network.client.dimse.verification import echo
 from archiver.network.client.header_cache import HeaderCache
@@ -34,7 +34,7 @@ from archiver.network.node.node import Node
 from archiver.network.outbox.delivery_state import State
 from archiver.network.outbox.outbox import Outbox
 from archiver.network.outbox.outbox_worker import work
-from archiver.network.outgoing_object import Parcel, Sent, read_parcel
+from archiver.network.outgoing_object import OutgoingObject, Sent, read_parcel
 from archiver.network.peers import DimsePeer
 from tests.network import client_objects as objects
 from tests.network import client_peers as peers
@@ -82,21 +82,23 @@ def archive() -> Path:
 
 
 @pytest.fixture(scope="module")
-def parcels(archive: Path) -> list[Parcel]:
+def parcels(archive: Path) -> list[OutgoingObject]:
     return [read_parcel(Path(r.path)) for r in objects.records(archive)]
 
 
-def kept(parcels: list[Parcel]) -> dict[str, tuple[str, bytes]]:
+def kept(parcels: list[OutgoingObject]) -> dict[str, tuple[str, bytes]]:
     return {p.sop_instance: (p.transfer_syntax, objects.data_set(p.path)) for p in parcels}
 
 
-def _all_sent(peer: DimsePeer, parcels: list[Parcel]) -> None:
+def _all_sent(peer: DimsePeer, parcels: list[OutgoingObject]) -> None:
     for _, result in send(peer, parcels):
         assert isinstance(result, Sent) and result.status.code == 0, result
 
 
 @pytest.fixture(scope="module")
-def clinic(tmp_path_factory: pytest.TempPathFactory, parcels: list[Parcel]) -> Iterator[DimsePeer]:
+def clinic(
+    tmp_path_factory: pytest.TempPathFactory, parcels: list[OutgoingObject]
+) -> Iterator[DimsePeer]:
     """The server with three photographs, stored by us."""
     folder, back = tmp_path_factory.mktemp("dcmjs") / "kept", peers.free_port()
     with dcmjs_server(folder, destinations={"ARCHIVER": back}) as port:
@@ -118,7 +120,7 @@ def destination(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[int,
 def node(
     tmp_path_factory: pytest.TempPathFactory,
     destination: tuple[int, Path],
-    parcels: list[Parcel],
+    parcels: list[OutgoingObject],
 ) -> Iterator[Node]:
     """Our node with three photographs, stored by it."""
     known = [peers.peer_at(destination[0])]
@@ -158,10 +160,15 @@ class TestOurClient:
 
     @pytest.mark.parametrize("way", ["get", "move"])
     def test_objects_come_back_byte_for_byte(
-        self, clinic: DimsePeer, parcels: list[Parcel], archive: Path, tmp_path: Path, way: str
+        self,
+        clinic: DimsePeer,
+        parcels: list[OutgoingObject],
+        archive: Path,
+        tmp_path: Path,
+        way: str,
     ) -> None:
         study = objects.records(archive)[0].study_uid
-        came = retrieve(replace(clinic, retrieve=way), [Wanted(study)], tmp_path)
+        came = retrieve(replace(clinic, retrieve=way), [RetrieveScope(study)], tmp_path)
         assert came.status.code == 0 and not came.problems
         fetched = {uid: objects.data_set(path) for uid, path in came.files.items()}
         assert fetched == {uid: whole for uid, (_, whole) in kept(parcels).items()}
@@ -171,7 +178,7 @@ class TestOurClient:
             echo(replace(clinic, title="SOMEBODY"))
 
     def test_a_peer_that_takes_only_uncompressed_gets_decoded_copies(
-        self, parcels: list[Parcel], tmp_path: Path
+        self, parcels: list[OutgoingObject], tmp_path: Path
     ) -> None:
         with dcmjs_server(tmp_path / "kept", syntaxes=[peers.IMPLICIT]) as port:
             results = [result for _, result in send(peers.peer_at(port), parcels)]
@@ -203,7 +210,7 @@ class TestOurClient:
         assert [status.code for status in report.failed.values()] == [0x0112]
 
     def test_all_of_it_works_by_tls(
-        self, parcels: list[Parcel], archive: Path, tmp_path: Path
+        self, parcels: list[OutgoingObject], archive: Path, tmp_path: Path
     ) -> None:
         files = peers.certificates(tmp_path)
         options = {
@@ -214,7 +221,7 @@ class TestOurClient:
         with dcmjs_server(tmp_path / "kept", **options) as port:
             peer = peers.peer_at(port, tls=files.tls)
             _all_sent(peer, parcels)
-            came = retrieve(peer, [Wanted(objects.records(archive)[0].study_uid)], tmp_path)
+            came = retrieve(peer, [RetrieveScope(objects.records(archive)[0].study_uid)], tmp_path)
             with pytest.raises(NetworkError):
                 echo(peers.peer_at(port))
         assert raw(tmp_path / "kept") == kept(parcels)
@@ -223,7 +230,9 @@ class TestOurClient:
 
 
 class TestItsClient:
-    def test_objects_are_kept_byte_for_byte(self, node: Node, parcels: list[Parcel]) -> None:
+    def test_objects_are_kept_byte_for_byte(
+        self, node: Node, parcels: list[OutgoingObject]
+    ) -> None:
         for parcel in parcels:
             path = node.archive.path_of(parcel.sop_instance)
             assert path is not None
@@ -262,7 +271,7 @@ class TestItsClient:
 
     @pytest.mark.parametrize("level", ["study", "series", "instance"])
     def test_objects_come_back_byte_for_byte_by_c_get(
-        self, node: Node, archive: Path, parcels: list[Parcel], tmp_path: Path, level: str
+        self, node: Node, archive: Path, parcels: list[OutgoingObject], tmp_path: Path, level: str
     ) -> None:
         one = objects.records(archive)[0]
         names = {"study": one.study_uid, "series": one.series_uid, "instance": one.sop_instance_uid}
@@ -284,7 +293,7 @@ class TestItsClient:
         self,
         node: Node,
         archive: Path,
-        parcels: list[Parcel],
+        parcels: list[OutgoingObject],
         destination: tuple[int, Path],
     ) -> None:
         study = objects.records(archive)[0].study_uid
@@ -295,7 +304,7 @@ class TestItsClient:
         assert unknown["statuses"] == [0xA801]
 
     def test_a_commitment_is_reported_on_its_association(
-        self, node: Node, parcels: list[Parcel]
+        self, node: Node, parcels: list[OutgoingObject]
     ) -> None:
         references = [[p.sop_class, p.sop_instance] for p in parcels]
         references.append([samples.PHOTOGRAPH, "1.2.3.4"])
@@ -314,7 +323,7 @@ class TestItsClient:
         assert said["error"] is not None and not said["statuses"]
 
     def test_it_works_by_tls_with_certificates_of_both(
-        self, parcels: list[Parcel], tmp_path: Path
+        self, parcels: list[OutgoingObject], tmp_path: Path
     ) -> None:
         files = peers.certificates(tmp_path)
         secured = {

@@ -21,7 +21,7 @@ from archiver.dentition.teeth import ALL_TEETH, Tooth, in_arch_order
 from archiver.dentition.views import View, covered_teeth, sight
 from archiver.errors import MeaningError
 from archiver.objects import part10, photograph
-from archiver.objects.photograph import Instance, Making
+from archiver.objects.photograph import Making, PhotographInstance
 from archiver.objects.session import Entry, Patient, Session, Visit
 from archiver.objects.uids import DerivedUids
 from archiver.photo.camera_file import CameraFile
@@ -152,9 +152,9 @@ class Made:
     """The instances of one photograph and what they were made from."""
 
     making: Making
-    as_shot: Instance
-    corrected: Instance | None
-    instances: tuple[Instance, ...] = field(default=())
+    as_shot: PhotographInstance
+    corrected: PhotographInstance | None
+    instances: tuple[PhotographInstance, ...] = field(default=())
 
     def __repr__(self) -> str:
         m, photo = self.making, self.making.photo
@@ -229,7 +229,7 @@ def make_of(
     return Made(making, as_shot, corrected, (as_shot, *((corrected,) if corrected else ())))
 
 
-def write(instance: Instance, folder: Path) -> Path:
+def write(instance: PhotographInstance, folder: Path) -> Path:
     """Write an instance as a DICOM file."""
     path = folder / f"{instance.sop_instance_uid}.dcm"
     path.write_bytes(b"".join(part10.pieces(instance)))

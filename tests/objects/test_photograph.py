@@ -26,7 +26,7 @@ from archiver.dentition.codes import code_of
 from archiver.dentition.correction import Operator
 from archiver.dentition.orientation import Direction, Turn
 from archiver.dentition.views import View
-from archiver.objects.photograph import Instance
+from archiver.objects.photograph import PhotographInstance
 from archiver.objects.session import Circumstances, Crop
 
 
@@ -563,5 +563,5 @@ def test_teeth_are_named_from_the_right_of_the_patient_to_the_left() -> None:
 def test_an_instance_tells_its_identifier() -> None:
     made = make(entry())
 
-    assert isinstance(made.as_shot, Instance)
+    assert isinstance(made.as_shot, PhotographInstance)
     assert made.as_shot.sop_instance_uid == made.making.identity.as_shot

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from archiver.errors import ArchiveError
-from archiver.priors.findings import Outcome, keep, outcomes
+from archiver.priors.findings import SideFinding, keep, outcomes
 from archiver.records.checks.picture_findings import read_findings
 from archiver.vision.wrong_way import Way
 
@@ -47,7 +47,9 @@ def test_a_finding_says_how_many_pictures_stand_either_way() -> None:
 
 def test_the_audit_reads_what_was_kept(tmp_path: Path) -> None:
     keep(tmp_path, outcomes("1.0", [("1.1", R)]), time=NOON, by="compare 0.1.0")
-    keep(tmp_path, [Outcome("1.0", "passed", "again")], time=NOON.replace(hour=13), by="compare")
+    keep(
+        tmp_path, [SideFinding("1.0", "passed", "again")], time=NOON.replace(hour=13), by="compare"
+    )
 
     found = read_findings(tmp_path)
 

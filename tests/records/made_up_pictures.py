@@ -6,10 +6,10 @@ from datetime import date
 
 from archiver.dentition.teeth import Tooth
 from archiver.records.episodes import Episode
-from archiver.records.model import Instance, Person
-from archiver.records.pictures import Picture
+from archiver.records.model import Instance, RecordPerson
+from archiver.records.pictures import RecordPicture
 
-PERSON = Person("T-1", "RIVERBEND", "Okafor^Nadia", "1988-02-17", "F")
+PERSON = RecordPerson("T-1", "RIVERBEND", "Okafor^Nadia", "1988-02-17", "F")
 DAY = date(2026, 3, 4)
 
 
@@ -19,7 +19,7 @@ def instance(
     teeth: tuple[str, ...] = (),
     day: date | str = DAY,
     *,
-    person: Person = PERSON,
+    person: RecordPerson = PERSON,
     description: str = "",
     size: int = 4000,
     **other: object,
@@ -69,7 +69,7 @@ def picture(
     description: str = "",
     size: int = 4000,
     figures: dict[str, float] | None = None,
-) -> Picture:
+) -> RecordPicture:
     """A photograph as the rules see it; an arch is taken through a mirror unless said."""
     through = view.endswith("arch") if mirror is None else mirror
     one = instance(
@@ -82,7 +82,7 @@ def picture(
         mirror="uncorrected" if through else "direct",
         confirmed=bool(confirmed_by),
     )
-    return Picture(
+    return RecordPicture(
         (one,),
         frozenset(teeth),
         view,

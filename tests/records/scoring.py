@@ -30,8 +30,8 @@ from made_up_archive import AUDITED, EPISODE_RULES, RULES, World, fill, write_ep
 
 from archiver.archive.store.layout import Layout
 from archiver.photo.quality import QualityLimits
-from archiver.priors.findings import Outcome, keep
-from archiver.records.audit import Audit, Run, run_audit
+from archiver.priors.findings import SideFinding, keep
+from archiver.records.audit import Audit, AuditRun, run_audit
 from archiver.records.audit_memory import Memory
 from archiver.records.episodes import read_episodes
 from archiver.records.examination import Depth
@@ -83,12 +83,12 @@ def faulty(
 def _note_findings(scene: Scene, root: Path) -> None:
     """Keep findings as comparing does: every picture passed once, and the last check counts."""
     shots = [case.shots[0] for case in scene.cases]
-    passed = [Outcome(shot.uids[0], "passed", "") for shot in shots if shot.uids]
+    passed = [SideFinding(shot.uids[0], "passed", "") for shot in shots if shot.uids]
     last = [
-        Outcome(found["shot"].uids[0], str(found["outcome"]), "")  # type: ignore[attr-defined]
+        SideFinding(found["shot"].uids[0], str(found["outcome"]), "")  # type: ignore[attr-defined]
         for found in scene.findings
     ]
-    first = [Outcome(one.sop, "failed", "") for one in passed]
+    first = [SideFinding(one.sop, "failed", "") for one in passed]
     for hours, told in ((3, first), (2, passed), (1, last)):
         keep(root, told, time=AUDITED - timedelta(hours=hours), by="compare")
 
@@ -101,7 +101,7 @@ def audited(scene: Scene, root: Path, folder: Path) -> Audit:
         survey,
         rules(folder),
         read_episodes(folder / "done.csv", today=AUDITED.date()),
-        Run(AUDITED, "auditor", "0"),
+        AuditRun(AUDITED, "auditor", "0"),
         quality=QualityLimits(),
         archive=root,
     )

@@ -27,8 +27,8 @@ from archiver.records.audit import tally
 from archiver.records.checks.retention import check_retention
 from archiver.records.completeness import Album, Demand, evaluate
 from archiver.records.episodes import Episode
-from archiver.records.model import Concern, Person
-from archiver.records.pictures import Picture
+from archiver.records.model import Concern, RecordPerson
+from archiver.records.pictures import RecordPicture
 from archiver.records.rules.rule_reader import read_rules, shipped
 from archiver.records.rules.rule_set import RuleSet
 
@@ -149,7 +149,7 @@ TABLES = (
 )
 
 
-def taken(table: Table, counts: tuple[int, ...]) -> Iterator[Picture]:
+def taken(table: Table, counts: tuple[int, ...]) -> Iterator[RecordPicture]:
     """The pictures of a record in which each row has so many."""
     number = 0
     for row, count in zip(table.rows, counts, strict=True):
@@ -175,7 +175,7 @@ def treatments(table: Table) -> tuple[Episode, ...]:
     return (episode(table.treatment, table.teeth, DAY, DAY, LATER),)
 
 
-def judged(table: Table, pictures: list[Picture]) -> tuple[list[Demand], list[Concern]]:
+def judged(table: Table, pictures: list[RecordPicture]) -> tuple[list[Demand], list[Concern]]:
     rules = read_rules(shipped()[table.rules])
     demands, concerns = evaluate([rules], Album(pictures), treatments(table), TODAY)
     names = {row.name for row in table.rows}
@@ -328,7 +328,7 @@ def test_a_demand_is_made_once_for_each_thing_that_it_is_about(
 RESTORED = read_rules(shipped()["posterior-tooth"])
 
 
-def _restored(*pictures: Picture) -> tuple[dict[str, str], Counter[str]]:
+def _restored(*pictures: RecordPicture) -> tuple[dict[str, str], Counter[str]]:
     done = episode("Ceramic onlay", ("16",), DAY, DAY, LATER)
     demands, concerns = evaluate([RESTORED], Album(pictures), (done,), TODAY)
     return {d.requirement: d.status for d in demands}, Counter(c.kind for c in concerns)
@@ -448,7 +448,7 @@ ELEVEN, TEN = (read_rules(shipped()[f"retention-{word}-years"]) for word in ("el
 def test_a_record_is_listed_from_the_day_after_its_end(
     rules: RuleSet, born: str, last: str, first_day_over: str
 ) -> None:
-    person = Person("T-1", "", "Okafor^Nadia", born, "F")
+    person = RecordPerson("T-1", "", "Okafor^Nadia", born, "F")
     shots = [instance(1, day=last, person=person), instance(2, day="2009-01-05", person=person)]
     over = date.fromisoformat(first_day_over)
     assert check_retention([rules], shots, over - timedelta(days=1)) == []
@@ -458,6 +458,6 @@ def test_a_record_is_listed_from_the_day_after_its_end(
 
 
 def test_a_record_without_a_birth_date_cannot_be_judged_where_age_counts() -> None:
-    person = Person("T-1", "", "Okafor^Nadia", "", "F")
+    person = RecordPerson("T-1", "", "Okafor^Nadia", "", "F")
     told = check_retention([ELEVEN], [instance(1, day="2012-05-08", person=person)], TODAY)
     assert {c.kind for c in told} == {"retention-unknown"}

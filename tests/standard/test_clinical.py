@@ -25,7 +25,7 @@ from archiver.standard.clinical import check_clinical
 from archiver.standard.elements import Item
 from archiver.standard.finding import Severity
 from archiver.standard.parsing import Encoding, parse_elements
-from archiver.standard.report import Report
+from archiver.standard.report import ObjectFindings
 
 # Each class of tooth in each quadrant, permanent and deciduous.
 TEETH = tuple(t for t in ALL_TEETH if t.position in ((1, 4) if t.is_deciduous else (1, 3, 4, 6)))
@@ -42,11 +42,11 @@ def _parsed(ds: Dataset) -> Item:
     buffer = DicomBytesIO()
     buffer.is_little_endian, buffer.is_implicit_VR = True, False
     write_dataset(buffer, ds)
-    return parse_elements(buffer.getvalue(), Encoding(), Report())
+    return parse_elements(buffer.getvalue(), Encoding(), ObjectFindings())
 
 
 def findings(ds: Dataset, worst: Severity | None = None) -> list[str]:
-    report = Report()
+    report = ObjectFindings()
     check_clinical(_parsed(ds), report)
     return [f.rule for f in report.findings if worst is None or f.severity is worst]
 

@@ -12,12 +12,12 @@ from verifier import errors_of
 
 from archiver.objects import part10
 from archiver.objects.description import describe
-from archiver.objects.photograph import Instance
+from archiver.objects.photograph import PhotographInstance
 from archiver.standard.depiction import depiction_of
 from archiver.standard.files import validate_paths
 from archiver.standard.finding import Severity
 from archiver.standard.parsing import parse_file
-from archiver.standard.report import Report
+from archiver.standard.report import ObjectFindings
 from archiver.standard.validator import validate_bytes, validate_instance
 
 MADE = {
@@ -30,7 +30,7 @@ MADE = {
 }
 
 
-def _instances(name: str) -> Iterator[Instance]:
+def _instances(name: str) -> Iterator[PhotographInstance]:
     yield from MADE[name]().instances
 
 
@@ -54,7 +54,7 @@ def test_before_and_after_writing_the_findings_are_the_same(name: str) -> None:
 @pytest.mark.parametrize("name", MADE)
 def test_raw_elements_tell_the_same_as_the_reader_of_objects(name: str) -> None:
     for instance in _instances(name):
-        parsed = parse_file(b"".join(part10.pieces(instance)), Report())
+        parsed = parse_file(b"".join(part10.pieces(instance)), ObjectFindings())
         assert parsed is not None
         shown, told = depiction_of(parsed.dataset), describe(instance.dataset)
         assert {n.tooth for n in shown.teeth} == set(told.teeth)
@@ -72,7 +72,7 @@ def test_wherever_dciodvfy_finds_an_error_in_a_spoilt_one_so_do_we(tmp_path: Pat
     for mutation in mutations(corrected.dataset, deletions_only=True):
         if mutation.where in ("SOPClassUID", "SOPInstanceUID"):
             continue  # our writer needs them for the file meta information
-        data = b"".join(part10.pieces(Instance(mutation.dataset, corrected.pixels)))
+        data = b"".join(part10.pieces(PhotographInstance(mutation.dataset, corrected.pixels)))
         path = tmp_path / "spoilt.dcm"
         path.write_bytes(data)
         theirs = errors_of(path)

@@ -13,7 +13,7 @@ from playwright.sync_api import Page, expect
 from taking import STUDIES, Taking, card, let_in
 from web_serving import PASSWORD, TABLET, Served, Watch, serious
 
-from archiver.archive.query import Order, Query, Record
+from archiver.archive.query import Query, Record, RecordOrder
 from archiver.archive.store.archive import Archive
 
 RECALL = STUDIES / "P-1042" / "2026-02-24"
@@ -24,7 +24,7 @@ SHOWN_WITHIN = 100
 def records(archive: Path, patient: str) -> list[Record]:
     """Return what the archive has of a patient, as it came in."""
     with Archive.open(archive, read_only=True) as opened:
-        return opened.query(Query(patient_id=patient, order=Order.ADDED))
+        return opened.query(Query(patient_id=patient, order=RecordOrder.ADDED))
 
 
 def new_draft(page: Page, served: Served) -> None:

@@ -25,8 +25,8 @@ from archiver.web.pages.find.answers import (
     without_twins,
 )
 from archiver.web.pages.find.dentition_drawing import Crown, draw_dentition
-from archiver.web.pages.find.patient_tokens import Remembered, Whom, whom
-from archiver.web.pages.find.question import Question, question_of
+from archiver.web.pages.find.patient_tokens import PatientTokens, Whom, whom
+from archiver.web.pages.find.question import FindQuestion, question_of
 from archiver.web.wording import Words
 
 CROWNS = [c for young in (False, True) for c in draw_dentition(deciduous=young).crowns]
@@ -124,7 +124,7 @@ def test_every_photograph_is_on_exactly_one_page(count: int) -> None:
     seen: list[str] = []
     page = 1
     while True:
-        found = answers(ask, Question(page=page), Whom())
+        found = answers(ask, FindQuestion(page=page), Whom())
         seen += [r.sop_instance_uid for p in found.patients for v in p.visits for r in v.records]
         assert found.count <= PAGE
         if not found.more:
@@ -135,7 +135,7 @@ def test_every_photograph_is_on_exactly_one_page(count: int) -> None:
 
 
 def test_patients_of_one_identifier_and_two_issuers_are_two() -> None:
-    found = answers(Asked([record(1), record(2, issuer="ELSEWHERE")]), Question(), Whom())
+    found = answers(Asked([record(1), record(2, issuer="ELSEWHERE")]), FindQuestion(), Whom())
     assert [one.issuer for one in found.patients] == ["", "ELSEWHERE"]
 
 
@@ -214,7 +214,7 @@ def test_a_typed_name_becomes_a_pattern(typed: str, pattern: str | None) -> None
 
 
 def test_a_word_stands_for_a_patient_to_who_asked_only() -> None:
-    kept = Remembered()
+    kept = PatientTokens()
     word = kept.word_for("anna", Whom("P-1"))
     assert kept.meant("anna", word) == Whom("P-1")
     assert kept.meant("ben", word) is None

@@ -20,14 +20,14 @@ from archiver.errors import ArchiverError, Problem, UsageError
 from archiver.network.node.settings import NodeSettings
 from archiver.web import pictures
 from archiver.web.app import Site
-from archiver.web.auth.sessions import Session
+from archiver.web.auth.sessions import LoginSession
 from archiver.web.auth.visitor import Visitor
 from archiver.web.http_errors import Refused
 from archiver.web.settings import pages_settings_of
 from archiver.web.tasks import CANCELLED, DONE, FAILED, Progress
 
 NOW = datetime(2026, 3, 4, 8, 0, tzinfo=timezone.utc)
-ANNA = Visitor("anna", frozenset({"dentist"}), "127.0.0.1", Session("k", "anna", "", NOW, NOW))
+ANNA = Visitor("anna", frozenset({"dentist"}), "127.0.0.1", LoginSession("k", "anna", "", NOW, NOW))
 
 
 @pytest.fixture(scope="module")

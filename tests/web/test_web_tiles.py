@@ -18,12 +18,12 @@ from archiver.errors import ObjectError
 from archiver.photo.turbo import load_turbo
 from archiver.priors.display_pixels import turned
 from archiver.web.pages.compare import tiles
-from archiver.web.pages.compare.picture_source import Source, read_source, stored_pixels
+from archiver.web.pages.compare.picture_source import PictureSource, read_source, stored_pixels
 from archiver.web.pages.compare.tiles import OVERLAP, TILE, Levels, NoTile, grids
 
 
 @pytest.fixture(scope="module")
-def source(demo: Path) -> Source:
+def source(demo: Path) -> PictureSource:
     """A corrected photograph of 1200 x 800."""
     with Archive.open(demo, read_only=True) as archive:
         found = archive.query(Query(patient_id="P-1042", view="occlusal", role="derived"))
@@ -39,7 +39,7 @@ def waves(columns: int, rows: int) -> np.ndarray:
 
 
 @pytest.fixture
-def odd(source: Source, monkeypatch: pytest.MonkeyPatch) -> Callable[[Turn], Source]:
+def odd(source: PictureSource, monkeypatch: pytest.MonkeyPatch) -> Callable[[Turn], PictureSource]:
     """A photograph of 1183 x 1037 pixels, turned as asked."""
     buffer = io.BytesIO()
     Image.fromarray(waves(1183, 1037)).save(buffer, "JPEG", quality=98, subsampling=0)
@@ -49,7 +49,7 @@ def odd(source: Source, monkeypatch: pytest.MonkeyPatch) -> Callable[[Turn], Sou
         tiles, "stored_pixels", lambda one, reduction: turbo.decode(buffer.getvalue(), reduction)
     )
 
-    def made(turn: Turn) -> Source:
+    def made(turn: Turn) -> PictureSource:
         size = (1037, 1183) if turn.swaps_sides else (1183, 1037)
         uid = f"2.25.9{int(turn)}"
         return replace(
@@ -63,7 +63,7 @@ def odd(source: Source, monkeypatch: pytest.MonkeyPatch) -> Callable[[Turn], Sou
 
 
 @pytest.mark.parametrize("turn", list(Turn))
-def test_a_level_lies_where_its_grid_says(odd: Callable[[Turn], Source], turn: Turn) -> None:
+def test_a_level_lies_where_its_grid_says(odd: Callable[[Turn], PictureSource], turn: Turn) -> None:
     one = odd(turn)
     whole = turned(waves(1183, 1037), turn).astype(float)
     for grid in grids(one):
@@ -82,7 +82,7 @@ def test_a_level_lies_where_its_grid_says(odd: Callable[[Turn], Source], turn: T
 
 
 @pytest.mark.parametrize("turn", [Turn.IDENTITY, Turn.TRANSVERSE, Turn.HALF])
-def test_tiles_put_together_are_the_level(odd: Callable[[Turn], Source], turn: Turn) -> None:
+def test_tiles_put_together_are_the_level(odd: Callable[[Turn], PictureSource], turn: Turn) -> None:
     one, levels = odd(turn), Levels()
     for grid in grids(one):
         made = np.zeros((grid.rows, grid.columns, 3), np.uint8)
@@ -98,7 +98,7 @@ def test_tiles_put_together_are_the_level(odd: Callable[[Turn], Source], turn: T
         assert off.mean() < 1.5 and off.max() <= 16
 
 
-def test_reduced_decoding_is_the_mean_of_the_pixels(source: Source) -> None:
+def test_reduced_decoding_is_the_mean_of_the_pixels(source: PictureSource) -> None:
     whole = stored_pixels(source, 1).astype(float)
     for reduction in (2, 4, 8):
         small = stored_pixels(source, reduction).astype(float)
@@ -113,20 +113,20 @@ def test_reduced_decoding_is_the_mean_of_the_pixels(source: Source) -> None:
     [(1, 3, 0), (1, 0, 2), (1, 99999, 99999), (3, 0, 0), (16, 0, 0), (0, 0, 0), (1, -1, 0)],
 )
 def test_there_is_no_tile_beside_the_picture(
-    source: Source, reduction: int, column: int, row: int
+    source: PictureSource, reduction: int, column: int, row: int
 ) -> None:
     with pytest.raises(NoTile):
         Levels().tile(source, reduction, column, row)
 
 
-def test_a_tile_carries_nothing_but_pixels(source: Source) -> None:
+def test_a_tile_carries_nothing_but_pixels(source: PictureSource) -> None:
     stream = Levels().tile(source, 1, 0, 0)
     with Image.open(io.BytesIO(stream)) as picture:
         assert picture.size == (TILE + OVERLAP, TILE + OVERLAP)
         assert not picture.getexif() and "icc_profile" not in picture.info
 
 
-def test_what_is_kept_stays_within_its_bounds(odd: Callable[[Turn], Source]) -> None:
+def test_what_is_kept_stays_within_its_bounds(odd: Callable[[Turn], PictureSource]) -> None:
     each = 1183 * 1037 * 3
     levels = Levels(budget=2 * each + 1000)
     for turn in Turn:
@@ -137,13 +137,13 @@ def test_what_is_kept_stays_within_its_bounds(odd: Callable[[Turn], Source]) -> 
 
 
 def test_a_level_is_decoded_once_for_all_who_ask_at_once(
-    odd: Callable[[Turn], Source], monkeypatch: pytest.MonkeyPatch
+    odd: Callable[[Turn], PictureSource], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     from concurrent.futures import ThreadPoolExecutor
 
     decode, calls = tiles.stored_pixels, []
 
-    def counted(one: Source, reduction: int) -> np.ndarray:
+    def counted(one: PictureSource, reduction: int) -> np.ndarray:
         calls.append(reduction)
         return decode(one, reduction)
 
@@ -155,7 +155,7 @@ def test_a_level_is_decoded_once_for_all_who_ask_at_once(
     assert calls == [1]
 
 
-def test_levels_of_a_huge_picture_are_only_those_that_fit(source: Source) -> None:
+def test_levels_of_a_huge_picture_are_only_those_that_fit(source: PictureSource) -> None:
     huge = replace(source, size=(40_000, 30_000))
     assert [grid.reduction for grid in grids(huge)] == [4, 8]
     small = replace(source, size=(300, 200))
@@ -163,7 +163,7 @@ def test_levels_of_a_huge_picture_are_only_those_that_fit(source: Source) -> Non
 
 
 def test_a_stream_of_another_size_than_the_object_says_is_refused_undecoded(
-    source: Source, monkeypatch: pytest.MonkeyPatch
+    source: PictureSource, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     turbo = load_turbo()
     assert turbo

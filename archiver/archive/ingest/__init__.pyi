@@ -1,7 +1,7 @@
 from .foreign_files import Fate as Fate
 from .foreign_files import add_files as add_files
 from .part10_check import check_wholeness as check_wholeness
-from .session_ingest import Settings as Settings
-from .session_ingest import Status as Status
+from .session_ingest import IngestSettings as IngestSettings
+from .session_ingest import PhotographStatus as PhotographStatus
 from .session_ingest import Taken as Taken
 from .session_ingest import take_in as take_in

@@ -24,8 +24,8 @@ from archiver.objects import (
     DerivedUids,
     Entry,
     Identity,
-    Instance,
     Making,
+    PhotographInstance,
     Session,
     UidPolicy,
     crop_problem,
@@ -56,7 +56,7 @@ from archiver.standard import Finding, Severity, validate_encoded
 _DAYS_APART = 1
 
 
-class Status(str, Enum):
+class PhotographStatus(str, Enum):
     """What became of a photograph."""
 
     ARCHIVED = "archived"
@@ -65,7 +65,7 @@ class Status(str, Enum):
 
 
 @dataclass(frozen=True)
-class Settings:
+class IngestSettings:
     """How photographs are made into instances.
 
     Parameters
@@ -96,7 +96,7 @@ class Settings:
 
 
 @dataclass(frozen=True)
-class Kept:
+class ArchivedInstance:
     """An instance that is in the archive."""
 
     sop_instance_uid: str
@@ -122,9 +122,9 @@ class Taken:
 
     entry: Entry
     number: int
-    status: Status
+    status: PhotographStatus
     plan: Plan | None = None
-    instances: tuple[Kept, ...] = ()
+    instances: tuple[ArchivedInstance, ...] = ()
     problems: tuple[Problem, ...] = ()
     warnings: tuple[Problem, ...] = ()
     findings: tuple[Finding, ...] = ()
@@ -139,7 +139,7 @@ class _Made:
     incoming: tuple[Incoming, ...] = ()
 
 
-def take_in(session: Session, archive: Archive, settings: Settings) -> Iterator[Taken]:
+def take_in(session: Session, archive: Archive, settings: IngestSettings) -> Iterator[Taken]:
     """Take every photograph of a session into the archive, in the order of the sheet.
 
     Yields
@@ -168,10 +168,10 @@ def take_in(session: Session, archive: Archive, settings: Settings) -> Iterator[
 
 
 def _make(
-    session: Session, entry: Entry, number: int, archive: Archive, settings: Settings
+    session: Session, entry: Entry, number: int, archive: Archive, settings: IngestSettings
 ) -> _Made:
     """Make the instances of one photograph; whatever is wrong with it ends in its outcome."""
-    taken = Taken(entry, number, Status.REFUSED)
+    taken = Taken(entry, number, PhotographStatus.REFUSED)
     try:
         photo = read_camera_file(entry.file, limits=settings.limits, now=settings.now())
         plan = entry.plan(photo.exif_orientation)
@@ -185,14 +185,14 @@ def _make(
         )
         held = _held(archive, identity)
         if held:
-            return _Made(replace(taken, status=Status.PRESENT, instances=held))
+            return _Made(replace(taken, status=PhotographStatus.PRESENT, instances=held))
         return _instances(_making(session, taken, plan, photo, identity, settings), taken, settings)
     except InputError as error:
         problems = tuple(_named(p, entry) for p in error.problems)
-        return _Made(replace(taken, status=Status.REFUSED, problems=problems))
+        return _Made(replace(taken, status=PhotographStatus.REFUSED, problems=problems))
     except MemoryError:
         problem = Problem("the picture needs more memory than there is", entry.file.name)
-        return _Made(replace(taken, status=Status.REFUSED, problems=(problem,)))
+        return _Made(replace(taken, status=PhotographStatus.REFUSED, problems=(problem,)))
 
 
 def _named(problem: Problem, entry: Entry) -> Problem:
@@ -249,7 +249,7 @@ def _earlier(
     )
 
 
-def _held(archive: Archive, identity: Identity) -> tuple[Kept, ...]:
+def _held(archive: Archive, identity: Identity) -> tuple[ArchivedInstance, ...]:
     """Return the photograph's instances if all of them are kept already."""
     wanted = {identity.as_shot: "original"}
     if identity.corrected is not None:
@@ -258,7 +258,8 @@ def _held(archive: Archive, identity: Identity) -> tuple[Kept, ...]:
     if len(held) < len(wanted):
         return ()
     return tuple(
-        Kept(uid, role, str(archive.layout.path_of(held[uid].path))) for uid, role in wanted.items()
+        ArchivedInstance(uid, role, str(archive.layout.path_of(held[uid].path)))
+        for uid, role in wanted.items()
     )
 
 
@@ -268,14 +269,14 @@ def _making(
     plan: Plan,
     photo: CameraFile,
     identity: Identity,
-    settings: Settings,
+    settings: IngestSettings,
 ) -> Making:
     time = corrected_time(photo.claims, session.visit.clock_offset)
     when = time.when if time is not None else None
     return Making(session, taken.entry, plan, photo, identity, taken.number, when, settings.now())
 
 
-def _instances(making: Making, taken: Taken, settings: Settings) -> _Made:
+def _instances(making: Making, taken: Taken, settings: IngestSettings) -> _Made:
     """Encode, build, measure and check; refuse what the validator finds wrong."""
     both = _encoded(making, settings)
     built = [photograph.as_shot(making, both.as_shot)]
@@ -297,14 +298,14 @@ def _instances(making: Making, taken: Taken, settings: Settings) -> _Made:
             Problem(f.found, f"{making.photo.name}: {f.attribute}", f.expected, f.hint)
             for f in errors
         )
-        return _Made(replace(taken, status=Status.REFUSED, problems=problems))
+        return _Made(replace(taken, status=PhotographStatus.REFUSED, problems=problems))
     incoming = tuple(
         _incoming(one, header, making.photo) for one, header in zip(built, headers, strict=True)
     )
-    return _Made(replace(taken, status=Status.ARCHIVED), incoming)
+    return _Made(replace(taken, status=PhotographStatus.ARCHIVED), incoming)
 
 
-def _incoming(one: Instance, header: bytes, photo: CameraFile) -> Incoming:
+def _incoming(one: PhotographInstance, header: bytes, photo: CameraFile) -> Incoming:
     """Describe an instance as its file, read again, will describe itself."""
     described = replace(describe(one.dataset), transfer_syntax=one.pixels.transfer_syntax)
     return Incoming(described, part10.pieces(one, header), photo.sha256, photo.name)
@@ -317,7 +318,7 @@ def _longer_side(making: Making) -> int:
     return max(making.photo.columns, making.photo.rows)
 
 
-def _encoded(making: Making, settings: Settings) -> Both:
+def _encoded(making: Making, settings: IngestSettings) -> Both:
     crop, photo = making.entry.crop, making.photo
     box = Box(crop.left, crop.top, crop.width, crop.height) if crop is not None else None
     turn = making.plan.correction.value
@@ -364,7 +365,7 @@ def _keep(made: _Made, archive: Archive) -> Taken:
     # An instance that an earlier run kept before it was stopped is not made anew: its twin of
     # now differs in the time of its making alone.
     kept = tuple(
-        Kept(s.sop_instance_uid, incoming.description.role or "", str(s.path))
+        ArchivedInstance(s.sop_instance_uid, incoming.description.role or "", str(s.path))
         for s, incoming in zip(stored, made.incoming, strict=True)
     )
     if len(conflicts) == len(stored):

@@ -1,6 +1,6 @@
 from .amendments import Amendment as Amendment
+from .amendments import AmendmentRequest as AmendmentRequest
 from .amendments import Ways as Ways
-from .amendments import Wish as Wish
 from .amendments import carry_out as carry_out
 from .amendments import prepare as prepare
 from .consents import GIVEN as GIVEN
@@ -16,5 +16,5 @@ from .handover_register import handovers as handovers
 from .handover_register import of_case as of_case
 from .handover_register import of_instances as of_instances
 from .handover_register import register as register
-from .patient_reassignment import Person as Person
+from .patient_reassignment import NewPatient as NewPatient
 from .patient_reassignment import whose as whose

@@ -14,7 +14,7 @@ from datetime import datetime
 from pydicom import Dataset
 from pydicom.uid import ExplicitVRLittleEndian
 
-from archiver.archive.statements.held_photograph import Held, find_photograph
+from archiver.archive.statements.held_photograph import HeldInstance, find_photograph
 from archiver.archive.store.archive import Archive
 from archiver.archive.store.file_transaction import Incoming, Stored
 from archiver.errors import ObjectError, Problem
@@ -23,9 +23,9 @@ from archiver.objects import (
     Change,
     DerivedUids,
     Description,
-    Instance,
     Meaning,
     Mistake,
+    PhotographInstance,
     UidPolicy,
     Verdict,
     Whose,
@@ -42,7 +42,7 @@ from archiver.standard import Finding, Severity, validate_bytes, validate_encode
 
 
 @dataclass(frozen=True)
-class Wish:
+class AmendmentRequest:
     """What is to be done.
 
     Parameters
@@ -136,7 +136,7 @@ class Amendment:
         return bool(self.before.entry.confirmed_by) and not self.after.entry.confirmed_by
 
 
-def prepare(archive: Archive, wish: Wish, ways: Ways) -> Amendment:
+def prepare(archive: Archive, wish: AmendmentRequest, ways: Ways) -> Amendment:
     """Make and check everything that an amendment would keep; nothing is written.
 
     Raises
@@ -171,7 +171,7 @@ def prepare(archive: Archive, wish: Wish, ways: Ways) -> Amendment:
     making = Amending(after, plain, wish.whose, ways.now, ways.uids)
     made = [_Made("original", shot.uid, amendment.as_shot(shot.dataset, making), shot.pixels)]
     others = replace(wish.change, crop=None, uncropped=False)
-    old_corrected: list[Held | None] = [*corrected] or [None]
+    old_corrected: list[HeldInstance | None] = [*corrected] or [None]
     for one in old_corrected:
         change = wish.change if one is main else others
         made += _corrected(shot, one, made[0].dataset, making, change, ways.edges)
@@ -191,7 +191,7 @@ def prepare(archive: Archive, wish: Wish, ways: Ways) -> Amendment:
 
 
 def _note(
-    old: Sequence[Held], verdict: Verdict, by: str, ways: Ways
+    old: Sequence[HeldInstance], verdict: Verdict, by: str, ways: Ways
 ) -> tuple[Incoming, tuple[Finding, ...]]:
     """Make and check the note that rejects the old instances."""
     note = key_objects.Note(
@@ -244,8 +244,8 @@ class _Made:
 
 
 def _corrected(
-    shot: Held,
-    old: Held | None,
+    shot: HeldInstance,
+    old: HeldInstance | None,
     new_shot: Dataset,
     making: Amending,
     change: Change,
@@ -284,7 +284,7 @@ def _checked(
         findings += _without_errors(found, f"the {one.role} instance")
         incoming = Incoming(
             _described(one.dataset, syntax),
-            part10.pieces(Instance(one.dataset, one.pixels), header),
+            part10.pieces(PhotographInstance(one.dataset, one.pixels), header),
             source,
         )
         uid = text(one.dataset, "SOPInstanceUID")

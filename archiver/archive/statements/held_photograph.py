@@ -48,7 +48,7 @@ _EXACT = {"RGB", "MONOCHROME2", "YBR_RCT", "YBR_ICT"}
 
 
 @dataclass(frozen=True)
-class Held:
+class HeldInstance:
     """An instance of a photograph.
 
     Parameters
@@ -80,7 +80,7 @@ def successor_of(archive: Archive, uid: str) -> str | None:
         ).scalar()
 
 
-def find_photograph(archive: Archive, uid: str) -> tuple[Held, list[Held]]:
+def find_photograph(archive: Archive, uid: str) -> tuple[HeldInstance, list[HeldInstance]]:
     """Return the instance as shot and the corrected ones, whichever of them was named.
 
     Raises
@@ -115,7 +115,7 @@ def find_photograph(archive: Archive, uid: str) -> tuple[Held, list[Held]]:
     return shot, [named if other == uid else _read(archive, other) for other in made]
 
 
-def _read(archive: Archive, uid: str, shot_of: str = "") -> Held:
+def _read(archive: Archive, uid: str, shot_of: str = "") -> HeldInstance:
     i = t.instances.c
     with archive.reading() as connection:
         row = connection.execute(
@@ -156,7 +156,7 @@ def _read(archive: Archive, uid: str, shot_of: str = "") -> Held:
     return _load(data, path, row.source_digest)
 
 
-def _load(data: bytes, path: Path, source: str | None) -> Held:
+def _load(data: bytes, path: Path, source: str | None) -> HeldInstance:
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
@@ -183,7 +183,7 @@ def _load(data: bytes, path: Path, source: str | None) -> Held:
     except Exception as error:
         # pydicom raises whatever the bytes lead it to.
         raise ObjectError(Problem(f"the object cannot be read ({error})", path.name)) from error
-    return Held(ds, pixels, source)
+    return HeldInstance(ds, pixels, source)
 
 
 def _without_loss(ds: Dataset, name: str) -> EncodedPixels:

@@ -14,7 +14,7 @@ from archiver.objects import Patient, Session, UidPolicy, Visit, Whose, photogra
 
 
 @dataclass(frozen=True)
-class Person:
+class NewPatient:
     """Whose photograph a person says it is; None for what is not said.
 
     Parameters
@@ -31,7 +31,7 @@ class Person:
     study: str | None = None
 
 
-def whose(archive: Archive, uid: str, person: Person, uids: UidPolicy) -> Whose:
+def whose(archive: Archive, uid: str, person: NewPatient, uids: UidPolicy) -> Whose:
     """Work out patient and visit for a photograph that is moved.
 
     What the archive knows of the patient is taken from there, and must not be contradicted.
@@ -77,7 +77,7 @@ def _clock(visit: Visit) -> tuple[int, int, int]:
     return (time.hour, time.minute, time.second) if time else (0, 0, 0)
 
 
-def _patient(archive: Archive, person: Person) -> tuple[Patient, list[Record]]:
+def _patient(archive: Archive, person: NewPatient) -> tuple[Patient, list[Record]]:
     """Return the patient, as the archive knows them where it does, and their instances."""
     known = archive.query(Query(patient_id=person.id, issuer=person.issuer))
     issuers = sorted({one.issuer for one in known})

@@ -16,13 +16,13 @@ from archiver.archive.store import tables as t
 from archiver.objects import concepts
 
 if TYPE_CHECKING:
-    from archiver.archive.store.index import Kept
+    from archiver.archive.store.index import IndexedInstance
 
 #: Variables in one statement at most; SQLite before 3.32 takes 999.
 _AT_ONCE = 900
 
 
-def note_rejections(connection: Connection, kept: Sequence[Kept], first: int) -> None:
+def note_rejections(connection: Connection, kept: Sequence[IndexedInstance], first: int) -> None:
     """Enter what new instances reject, and whether they themselves are rejected.
 
     Parameters

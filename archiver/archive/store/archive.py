@@ -13,11 +13,18 @@ from typing import TYPE_CHECKING
 
 from archiver.archive.query import Query, Record, answer
 from archiver.archive.store import atomic_batch, sqlite
-from archiver.archive.store.durable import told, translated
+from archiver.archive.store.durable import described_error, translated
 from archiver.archive.store.file_transaction import Incoming, Placement, Stored
-from archiver.archive.store.index import Held, Index
+from archiver.archive.store.index import HeldFile, Index
 from archiver.archive.store.ingest_decision import Decided, decide, deeds_of, kept_of, stored_of
-from archiver.archive.store.journal import START, Deed, Entry, Journal, open_journal, read_lines
+from archiver.archive.store.journal import (
+    START,
+    Deed,
+    Journal,
+    JournalEntry,
+    open_journal,
+    read_lines,
+)
 from archiver.archive.store.layout import Layout
 from archiver.archive.store.metadata_reader import Describe, describe_file
 from archiver.archive.store.recovery import Recovery, remove_aside, take_in
@@ -184,7 +191,7 @@ class Archive:
         """Return whether an instance with this UID is kept."""
         return bool(self._index.held([sop_instance_uid]))
 
-    def held(self, sop_instance_uids: Sequence[str]) -> dict[str, Held]:
+    def held(self, sop_instance_uids: Sequence[str]) -> dict[str, HeldFile]:
         """Return what is known of the files of those of the instances that are kept."""
         return self._index.held(sop_instance_uids)
 
@@ -264,7 +271,7 @@ class Archive:
                 if journal.end == before and journal.cut_back():
                     placement.undo()
                 if isinstance(error, OSError):
-                    raise told(error, "nothing was stored", self.layout.root) from error
+                    raise described_error(error, "nothing was stored", self.layout.root) from error
                 raise
             self._enter(journal, decided, entries)
         return [stored_of(one, self.layout) for one in decided]
@@ -295,7 +302,7 @@ class Archive:
             except BaseException as error:
                 placement.undo()
                 if isinstance(error, OSError):
-                    raise told(error, "nothing was stored", self.layout.root) from error
+                    raise described_error(error, "nothing was stored", self.layout.root) from error
                 raise
             intended = atomic_batch.intended(deeds_of(decided), notes)
             with translated("nothing was stored", self.layout.root):
@@ -322,7 +329,7 @@ class Archive:
             journal.close()
             self._journal = None
 
-    def _append(self, journal: Journal, deeds: Sequence[Deed]) -> list[Entry]:
+    def _append(self, journal: Journal, deeds: Sequence[Deed]) -> list[JournalEntry]:
         return journal.append(deeds, time=self._clock(), who=self._actor) if deeds else []
 
     def _writable(self) -> Journal:
@@ -333,7 +340,7 @@ class Archive:
         return self._journal
 
     def _enter(
-        self, journal: Journal, decided: Sequence[Decided], entries: Sequence[Entry]
+        self, journal: Journal, decided: Sequence[Decided], entries: Sequence[JournalEntry]
     ) -> None:
         if not entries:
             return

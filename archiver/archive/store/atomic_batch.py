@@ -22,7 +22,15 @@ from pathlib import Path
 from archiver.archive.store.durable import digest_file, flush_folder, translated
 from archiver.archive.store.file_transaction import Outcome
 from archiver.archive.store.ingest_decision import Decided, deeds_of
-from archiver.archive.store.journal import AMENDED, GIVEN_UP, INTENDED, STORED, Deed, Entry, Journal
+from archiver.archive.store.journal import (
+    AMENDED,
+    GIVEN_UP,
+    INTENDED,
+    STORED,
+    Deed,
+    Journal,
+    JournalEntry,
+)
 from archiver.archive.store.layout import Layout, relative_path
 from archiver.errors import ArchiveError, Problem
 
@@ -61,8 +69,8 @@ def given_up(intentions: Sequence[Deed]) -> list[Deed]:
 
 
 def finish(
-    layout: Layout, journal: Journal, entries: Sequence[Entry], *, time: datetime, who: str
-) -> list[Entry]:
+    layout: Layout, journal: Journal, entries: Sequence[JournalEntry], *, time: datetime, who: str
+) -> list[JournalEntry]:
     """Bring to its end what a killed writer intended; only for the holder of the writer lock.
 
     Parameters
@@ -72,7 +80,7 @@ def finish(
 
     Returns
     -------
-    list of Entry
+    list of JournalEntry
         The lines that were written for it.
 
     Raises
@@ -99,7 +107,7 @@ def finish(
         return journal.append(lines, time=time, who=who)
 
 
-def _last_group(entries: Sequence[Entry]) -> tuple[list[Entry], list[Entry]]:
+def _last_group(entries: Sequence[JournalEntry]) -> tuple[list[JournalEntry], list[JournalEntry]]:
     """Return the intentions that were told last, together, and what was told after them."""
     last = next((i for i in reversed(range(len(entries))) if entries[i].action == INTENDED), None)
     if last is None:
@@ -110,7 +118,7 @@ def _last_group(entries: Sequence[Entry]) -> tuple[list[Entry], list[Entry]]:
     return list(entries[first : last + 1]), list(entries[last + 1 :])
 
 
-def _deed(entry: Entry) -> Deed:
+def _deed(entry: JournalEntry) -> Deed:
     return Deed(
         entry.action,
         entry.study,
@@ -123,18 +131,18 @@ def _deed(entry: Entry) -> Deed:
     )
 
 
-def _place(layout: Layout, entry: Entry) -> Path:
+def _place(layout: Layout, entry: JournalEntry) -> Path:
     return layout.path_of(relative_path(entry.study, entry.series, entry.sop))
 
 
-def _is_there(layout: Layout, entry: Entry) -> bool:
+def _is_there(layout: Layout, entry: JournalEntry) -> bool:
     try:
         return digest_file(_place(layout, entry)).sha256 == entry.digest
     except OSError:
         return False
 
 
-def _remove(layout: Layout, group: Sequence[Entry]) -> None:
+def _remove(layout: Layout, group: Sequence[JournalEntry]) -> None:
     """Remove files that were never promised to anyone."""
     for entry in group:
         path = _place(layout, entry)

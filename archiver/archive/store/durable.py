@@ -47,7 +47,7 @@ class Written:
     size: int
 
 
-def told(error: OSError, doing: str, where: Path | str) -> ArchiveError:
+def described_error(error: OSError, doing: str, where: Path | str) -> ArchiveError:
     """Translate an error of the operating system into one clear line.
 
     Parameters
@@ -70,7 +70,7 @@ def translated(doing: str, where: Path | str) -> Iterator[None]:
     try:
         yield
     except OSError as error:
-        raise told(error, doing, where) from error
+        raise described_error(error, doing, where) from error
 
 
 def _write_views(handle: int, views: list[memoryview]) -> None:

@@ -31,7 +31,7 @@ _AT_ONCE = 900
 
 
 @dataclass(frozen=True)
-class Kept:
+class IndexedInstance:
     """An instance as the archive keeps it.
 
     Parameters
@@ -62,7 +62,7 @@ class Kept:
 
 
 @dataclass(frozen=True)
-class Held:
+class HeldFile:
     """What the index knows of an instance's file."""
 
     sop_instance_uid: str
@@ -95,7 +95,7 @@ def iso_time(text: str) -> str:
     return f"{hour}:{minute or '00'}:{second or '00'}{fraction or ''}"
 
 
-def _columns(kept: Kept) -> dict[str, Any]:
+def _columns(kept: IndexedInstance) -> dict[str, Any]:
     d = kept.description
     return {
         "sop_instance_uid": d.sop_instance_uid,
@@ -205,11 +205,11 @@ class Index:
             )
         return Position(row.seq, row.hash, row.offset)
 
-    def held(self, sop_instance_uids: Iterable[str]) -> dict[str, Held]:
+    def held(self, sop_instance_uids: Iterable[str]) -> dict[str, HeldFile]:
         """Return what is known of those of the instances that are kept."""
         uids = list(dict.fromkeys(sop_instance_uids))
         table = t.instances.c
-        found: dict[str, Held] = {}
+        found: dict[str, HeldFile] = {}
         with self.reading() as connection:
             for begin in range(0, len(uids), _AT_ONCE):
                 some = uids[begin : begin + _AT_ONCE]
@@ -222,7 +222,7 @@ class Index:
                         table.journal_seq,
                     ).where(table.sop_instance_uid.in_(some))
                 )
-                found.update((row[0], Held(*row)) for row in rows)
+                found.update((row[0], HeldFile(*row)) for row in rows)
         return found
 
     def count(self) -> int:
@@ -230,7 +230,7 @@ class Index:
         with self.reading() as connection:
             return connection.execute(select(func.count()).select_from(t.instances)).scalar_one()
 
-    def add(self, kept: Sequence[Kept], position: Position) -> None:
+    def add(self, kept: Sequence[IndexedInstance], position: Position) -> None:
         """Take in instances that are not in yet, and the position, in one transaction."""
         with self._translated("written"), self.engine.begin() as connection:
             if kept:
@@ -249,7 +249,7 @@ class Index:
         self.engine.dispose()
 
 
-def _insert(connection: Connection, kept: Sequence[Kept]) -> None:
+def _insert(connection: Connection, kept: Sequence[IndexedInstance]) -> None:
     top = connection.execute(select(func.max(t.instances.c.number))).scalar() or 0
     people = _PatientNumbers(connection)
     rows = []

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 
 from archiver.archive.store.durable import Written, digest_file
 from archiver.archive.store.file_transaction import Incoming, Outcome, Placement, Stored
-from archiver.archive.store.index import Held, Index, Kept
-from archiver.archive.store.journal import RESTORED, STORED, Deed, Entry
+from archiver.archive.store.index import HeldFile, Index, IndexedInstance
+from archiver.archive.store.journal import RESTORED, STORED, Deed, JournalEntry
 from archiver.archive.store.layout import Layout, relative_path
 from archiver.errors import Problem
 
@@ -67,7 +67,7 @@ def decide(
     return decided
 
 
-def _compare(one: Incoming, held: Held, layout: Layout, placement: Placement) -> Decided:
+def _compare(one: Incoming, held: HeldFile, layout: Layout, placement: Placement) -> Decided:
     """Compare with what is kept; bring back what was kept and is lost or damaged."""
     written = one.digest()
     if written.sha256 != held.digest:
@@ -104,11 +104,11 @@ def deeds_of(decided: Sequence[Decided]) -> list[Deed]:
     return deeds
 
 
-def kept_of(decided: Sequence[Decided], entries: Sequence[Entry]) -> list[Kept]:
+def kept_of(decided: Sequence[Decided], entries: Sequence[JournalEntry]) -> list[IndexedInstance]:
     """Return what the index takes in, each with its line of the journal."""
     acted = [one for one in decided if one.action]
     return [
-        Kept(
+        IndexedInstance(
             one.incoming.description,
             one.relative,
             one.written.size,

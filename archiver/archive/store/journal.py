@@ -72,7 +72,7 @@ class Deed:
 
 
 @dataclass(frozen=True)
-class Entry(Deed):
+class JournalEntry(Deed):
     """A line of the journal."""
 
     seq: int = 0
@@ -112,7 +112,7 @@ class Line:
         The bytes, without the line end.
     """
 
-    entry: Entry | None
+    entry: JournalEntry | None
     after: Position
     problem: Problem | None
     torn: bool
@@ -127,12 +127,12 @@ def _own_hash(fields: dict[str, Any]) -> str:
     return hashlib.sha256(_canonical({k: v for k, v in fields.items() if k != "hash"})).hexdigest()
 
 
-def _parse(raw: bytes) -> tuple[Entry | None, str]:
+def _parse(raw: bytes) -> tuple[JournalEntry | None, str]:
     """Return the entry and what is wrong with the line taken by itself."""
     try:
         fields = json.loads(raw)
-        known = {k: fields[k] for k in Entry.__dataclass_fields__}
-        entry = Entry(**known)
+        known = {k: fields[k] for k in JournalEntry.__dataclass_fields__}
+        entry = JournalEntry(**known)
     except (ValueError, KeyError, TypeError, RecursionError):
         return None, "the line cannot be read"
     sound = all(isinstance(v, int if k in ("seq", "size") else str) for k, v in known.items())
@@ -217,7 +217,7 @@ class Journal:
         self._handle = os.open(path, os.O_RDWR | os.O_CREAT | os.O_APPEND | _BINARY, 0o644)
         self._broken = False
 
-    def append(self, deeds: Sequence[Deed], *, time: datetime, who: str) -> list[Entry]:
+    def append(self, deeds: Sequence[Deed], *, time: datetime, who: str) -> list[JournalEntry]:
         """Append a line for each deed, and flush them together.
 
         If that fails the file is cut back to what it was.
@@ -233,7 +233,7 @@ class Journal:
             raise IntegrityError(
                 Problem("the journal could not be mended", str(self.path), hint="open it again")
             )
-        entries: list[Entry] = []
+        entries: list[JournalEntry] = []
         lines: list[bytes] = []
         end = self.end
         for deed in deeds:
@@ -247,7 +247,7 @@ class Journal:
             }
             fields["hash"] = _own_hash(fields)
             line = _canonical(fields) + b"\n"
-            entries.append(Entry(**fields))
+            entries.append(JournalEntry(**fields))
             lines.append(line)
             end = Position(end.seq + 1, fields["hash"], end.offset + len(line))
         self._write(b"".join(lines))
@@ -299,7 +299,7 @@ def open_journal(
     time: datetime,
     who: str,
     faults: list[Problem] | None = None,
-) -> tuple[Journal, list[Entry]]:
+) -> tuple[Journal, list[JournalEntry]]:
     """Open the journal for writing and return the entries behind a position.
 
     A last line that a kill tore off is cut away (or, if only its line end is missing, given
@@ -320,7 +320,7 @@ def open_journal(
     OSError
         As the system raised it.
     """
-    beyond: list[Entry] = []
+    beyond: list[JournalEntry] = []
     end = applied
     torn: Line | None = None
     if path.exists():
@@ -366,7 +366,7 @@ def _with_hint(problem: Problem) -> Problem:
     )
 
 
-def _mend(journal: Journal, torn: Line, beyond: list[Entry]) -> Deed:
+def _mend(journal: Journal, torn: Line, beyond: list[JournalEntry]) -> Deed:
     """Complete or cut away the last line, and return the deed that tells of it."""
     entry, wrong = _parse(torn.raw)
     follows = entry and entry.seq == journal.end.seq + 1 and entry.previous == journal.end.hash

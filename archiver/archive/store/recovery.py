@@ -15,8 +15,8 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from archiver.archive.store.durable import digest_file
-from archiver.archive.store.index import Index, Kept
-from archiver.archive.store.journal import ADOPTED, CUT, RESTORED, STORED, Entry, Position
+from archiver.archive.store.index import Index, IndexedInstance
+from archiver.archive.store.journal import ADOPTED, CUT, RESTORED, STORED, JournalEntry, Position
 from archiver.archive.store.layout import Layout, relative_path
 from archiver.archive.store.metadata_reader import Describe
 from archiver.errors import ObjectError, Problem
@@ -56,9 +56,9 @@ def remove_aside(layout: Layout) -> int:
     return len(left)
 
 
-def promises(entries: Iterable[Entry]) -> dict[str, Entry]:
+def promises(entries: Iterable[JournalEntry]) -> dict[str, JournalEntry]:
     """Return, for each instance, the line that first told of the object that is kept now."""
-    first: dict[str, Entry] = {}
+    first: dict[str, JournalEntry] = {}
     for entry in entries:
         if entry.action in KEEPING:
             told = first.get(entry.sop)
@@ -68,7 +68,7 @@ def promises(entries: Iterable[Entry]) -> dict[str, Entry]:
 
 
 def take_in(
-    layout: Layout, index: Index, entries: Sequence[Entry], end: Position, describe: Describe
+    layout: Layout, index: Index, entries: Sequence[JournalEntry], end: Position, describe: Describe
 ) -> Recovery:
     """Bring the index up to the end of the journal.
 
@@ -107,7 +107,9 @@ def take_in(
     )
 
 
-def kept_object(layout: Layout, entry: Entry, describe: Describe) -> Kept | Problem:
+def kept_object(
+    layout: Layout, entry: JournalEntry, describe: Describe
+) -> IndexedInstance | Problem:
     """Return the object that a line of the journal tells of, or why it cannot be taken in."""
     try:
         relative = relative_path(entry.study, entry.series, entry.sop)
@@ -122,6 +124,6 @@ def kept_object(layout: Layout, entry: Entry, describe: Describe) -> Kept | Prob
         return Problem("the journal tells of an object that is not there", where=f"{entry.sop}.dcm")
     except ObjectError as error:
         return error.problems[0]
-    return Kept(
+    return IndexedInstance(
         description, relative, found.size, found.sha256, entry.source, entry.seq, entry.time
     )

@@ -13,7 +13,7 @@ import os
 import sys
 from pathlib import Path
 
-from archiver.archive.store.durable import told
+from archiver.archive.store.durable import described_error
 from archiver.errors import ArchiveError, Problem
 
 if sys.platform == "win32":
@@ -49,7 +49,9 @@ class WriterLock:
         try:
             self._handle: int | None = os.open(path, os.O_RDWR | os.O_CREAT, 0o644)
         except OSError as error:
-            raise told(error, "the archive cannot be locked for writing", path) from error
+            raise described_error(
+                error, "the archive cannot be locked for writing", path
+            ) from error
         try:
             _take(self._handle)
         except OSError as error:

@@ -17,7 +17,7 @@ from typing import Any
 from pydicom import Dataset
 
 from archiver.archive import Query, Record, answer
-from archiver.archive.store import START, Index, Kept, Layout, sqlite
+from archiver.archive.store import START, Index, IndexedInstance, Layout, sqlite
 from archiver.errors import NetworkError, Problem, UsageError
 from archiver.network.client.dicomweb import connection
 from archiver.network.client.dimse import find as dimse
@@ -138,11 +138,11 @@ def ask(peer: Peer, query: Query, cache: HeaderCache) -> Found:
     told: list[Dataset] = []
     silent: list[Dataset] = []
     for one in asked:
-        tells = not _is_note(one) and (not asks_for_meaning(query) or _tells_meaning(one))
+        tells = not _is_note(one) and (not asks_for_meaning(query) or _has_meaning(one))
         (told if tells else silent).append(one)
     headers, cached = _headers(peer, silent, cache)
     whole = [_joined(header, one) for one, header in headers]
-    untold = {text(one, "SOPInstanceUID") for one in told if _is_untold(one)}
+    untold = {text(one, "SOPInstanceUID") for one in told if _lacks_meaning(one)}
     question = replace(query, include_rejected=True)
     everything = _matching([*told, *whole], question, peer.name, untold)
     records = [one for one in everything if query.include_rejected or one.rejected is None]
@@ -222,16 +222,16 @@ def _is_note(one: Dataset) -> bool:
     return text(one, "Modality") == _NOTE
 
 
-def _tells_meaning(match: Dataset) -> bool:
+def _has_meaning(match: Dataset) -> bool:
     """True where the peer answered the keys, and not merely repeated them empty."""
     if not all(keyword in match for keyword in _SEQUENCES[:4]):
         return False
     return bool(match.get("ViewCodeSequence") or match.get("AnatomicRegionSequence"))
 
 
-def _is_untold(match: Dataset) -> bool:
+def _lacks_meaning(match: Dataset) -> bool:
     """True for an answer about a photograph that does not say what it shows."""
-    return text(match, "Modality") == _PHOTOGRAPH and not _tells_meaning(match)
+    return text(match, "Modality") == _PHOTOGRAPH and not _has_meaning(match)
 
 
 def _joined(header: Dataset, match: Dataset) -> Dataset:
@@ -347,7 +347,7 @@ def _matching(
     datasets: Sequence[Dataset], query: Query, peer: str, untold: Collection[str]
 ) -> list[Record]:
     """Match by our own index, made for this one question; the limit is for the caller."""
-    kept: list[Kept] = []
+    kept: list[IndexedInstance] = []
     seen: set[str] = set()
     for dataset in datasets:
         description = describe(dataset)
@@ -357,7 +357,7 @@ def _matching(
             description = replace(description, mirror=None, confirmed=None)
         if uid and uid not in seen:
             seen.add(uid)
-            kept.append(Kept(description, peer, 0, "", None, len(kept), ""))
+            kept.append(IndexedInstance(description, peer, 0, "", None, len(kept), ""))
     with tempfile.TemporaryDirectory(prefix="archiver-") as folder:
         place = Path(folder) / "index.sqlite"
         index = Index(sqlite.writing_engine(place), place)

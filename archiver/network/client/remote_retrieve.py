@@ -11,7 +11,7 @@ from archiver.archive import Record
 from archiver.archive.store import relative_path
 from archiver.errors import ArchiverError, ObjectError
 from archiver.network.client.dicomweb import connection
-from archiver.network.client.dimse.retrieve import Wanted, retrieve
+from archiver.network.client.dimse.retrieve import RetrieveScope, retrieve
 from archiver.network.peers import DimsePeer, Peer, WebPeer
 
 
@@ -51,7 +51,7 @@ def _by_dimse(peer: DimsePeer, records: Sequence[Record], folder: Path) -> Fetch
     for one in records:
         series[one.study_uid, one.series_uid, one.patient_id].append(one.sop_instance_uid)
     wanted = [
-        Wanted(study, name, tuple(instances), patient)
+        RetrieveScope(study, name, tuple(instances), patient)
         for (study, name, patient), instances in series.items()
     ]
     came = retrieve(peer, wanted, folder, classes=[one.sop_class_uid for one in records])

@@ -153,7 +153,7 @@ class Participant:
 
 
 @dataclass(frozen=True)
-class Told:
+class AuditEvent:
     """An event as the journal has it, in the fields of PS3.15 A.5.2.
 
     Parameters
@@ -181,7 +181,7 @@ class Told:
     detail: str
 
 
-def told(line: Mapping[str, str]) -> Told:
+def event_of(line: Mapping[str, str]) -> AuditEvent:
     """Read an audit event from a line of the journal.
 
     Parameters
@@ -200,7 +200,7 @@ def told(line: Mapping[str, str]) -> Told:
     objects = [(note["class"], SOP_CLASS, 0)] if "class" in note else []
     if line["study"]:
         objects.append((line["study"], STUDY, note.get("instances", 0)))
-    return Told(
+    return AuditEvent(
         note["event"],
         note.get("type", ""),
         note["action"],

@@ -73,7 +73,7 @@ def _range_writer() -> Callable[[int, int, int, int], int] | None:
     return found
 
 
-class Reception:
+class IncomingFile:
     """The file of one object that is arriving.
 
     Parameters

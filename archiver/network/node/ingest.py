@@ -26,8 +26,8 @@ from archiver.archive.store import (
 from archiver.errors import ArchiveError, ObjectError
 from archiver.network.node import answers
 from archiver.network.node.dimse.upper_layer import Fault
-from archiver.network.node.incoming_file import Reception, TooLargeError
-from archiver.network.node.writer_thread import Committer
+from archiver.network.node.incoming_file import IncomingFile, TooLargeError
+from archiver.network.node.writer_thread import WriterThread
 from archiver.objects import Description
 
 #: Objects that are flushed at one time; what is beyond them waits.
@@ -45,7 +45,7 @@ def is_uid(text: str) -> bool:
 
 
 @dataclass(frozen=True)
-class Kept:
+class IngestResult:
     """What became of an object that arrived.
 
     Parameters
@@ -67,7 +67,7 @@ class Kept:
     size: int = 0
 
 
-class Storing:
+class NodeIngest:
     """Keeps files that have arrived.
 
     Parameters
@@ -78,7 +78,7 @@ class Storing:
         Writes to it.
     """
 
-    def __init__(self, archive: Archive, committer: Committer) -> None:
+    def __init__(self, archive: Archive, committer: WriterThread) -> None:
         self._archive = archive
         self._committer = committer
         self._flushing = ThreadPoolExecutor(_FLUSHES, thread_name_prefix="flush")
@@ -89,13 +89,13 @@ class Storing:
 
     def keep(
         self,
-        arrived: Reception | Fault | None,
+        arrived: IncomingFile | Fault | None,
         *,
         sop_class: str,
         sop_instance: str,
         origin: str,
         accept: Callable[[Description], str] = lambda _: "",
-    ) -> Kept:
+    ) -> IngestResult:
         """Keep one object; its file is gone, or in the archive, afterwards.
 
         Parameters
@@ -109,32 +109,32 @@ class Storing:
         accept
             Says why an object is not wanted here; empty where it is.
         """
-        if not isinstance(arrived, Reception):
+        if not isinstance(arrived, IncomingFile):
             return _without_file(arrived)
         # While the disk is busy with it, it is looked at.
         flushing = self._flushing.submit(arrived.flush)
         try:
             looked = self._look_at(arrived, sop_class, sop_instance, accept)
-            if isinstance(looked, Kept):
+            if isinstance(looked, IngestResult):
                 return looked
             aside = flushing.result()
             stored = self._committer.put(Incoming(looked, aside=aside, origin=origin))
-            return self._told(stored, aside, looked)
+            return self._result(stored, aside, looked)
         except OSError as error:
             return _without_file(error)
         except ArchiveError:
-            return Kept(answers.OUT_OF_RESOURCES, "the archive cannot take it now")
+            return IngestResult(answers.OUT_OF_RESOURCES, "the archive cannot take it now")
         finally:
             wait([flushing])
             arrived.discard()
 
     @staticmethod
     def _look_at(
-        arrived: Reception,
+        arrived: IncomingFile,
         sop_class: str,
         sop_instance: str,
         accept: Callable[[Description], str],
-    ) -> Kept | Description:
+    ) -> IngestResult | Description:
         """Return what an object says, or why it is not kept."""
         # The errors quote the object; what is told of them must not.
         refused = "the object cannot be read to its end"
@@ -147,39 +147,41 @@ class Storing:
                 description.study_uid, description.series_uid, description.sop_instance_uid
             )
         except ObjectError:
-            return Kept(answers.CANNOT_UNDERSTAND, refused)
+            return IngestResult(answers.CANNOT_UNDERSTAND, refused)
         if not is_uid(description.sop_class_uid):
-            return Kept(answers.CANNOT_UNDERSTAND, "the SOP Class UID is malformed")
+            return IngestResult(answers.CANNOT_UNDERSTAND, "the SOP Class UID is malformed")
         if sop_instance and description.sop_instance_uid != sop_instance:
             comment = "the object has another SOP Instance UID"
-            return Kept(answers.MISMATCH, comment, description)
+            return IngestResult(answers.MISMATCH, comment, description)
         if sop_class and description.sop_class_uid != sop_class:
-            return Kept(answers.MISMATCH, "the object has another SOP Class UID", description)
+            return IngestResult(
+                answers.MISMATCH, "the object has another SOP Class UID", description
+            )
         unwanted = accept(description)
         if unwanted:
-            return Kept(answers.PROCESSING_FAILURE, unwanted, description)
+            return IngestResult(answers.PROCESSING_FAILURE, unwanted, description)
         return description
 
-    def _told(self, stored: Stored, aside: Aside, description: Description) -> Kept:
+    def _result(self, stored: Stored, aside: Aside, description: Description) -> IngestResult:
         size = aside.written.size
         if stored.outcome is Outcome.CONFLICT:
             held = self._archive.path_of(stored.sop_instance_uid)
             if held is None or not same_dataset(held, aside.path):
                 comment = "another object is kept under this UID"
-                return Kept(answers.DUPLICATE_INSTANCE, comment, description)
-        return Kept(
+                return IngestResult(answers.DUPLICATE_INSTANCE, comment, description)
+        return IngestResult(
             answers.SUCCESS, "", description, new=stored.outcome is Outcome.ADDED, size=size
         )
 
 
-def _without_file(fault: Fault | None) -> Kept:
+def _without_file(fault: Fault | None) -> IngestResult:
     if isinstance(fault, TooLargeError):
-        return Kept(answers.OUT_OF_RESOURCES, "the object is larger than this node takes")
+        return IngestResult(answers.OUT_OF_RESOURCES, "the object is larger than this node takes")
     if isinstance(fault, OSError):
         full = fault.errno in _NO_ROOM
         comment = "the disk is full" if full else "the disk refused"
-        return Kept(answers.OUT_OF_RESOURCES, comment)
-    return Kept(answers.CANNOT_UNDERSTAND, "the request has no dataset")
+        return IngestResult(answers.OUT_OF_RESOURCES, comment)
+    return IngestResult(answers.CANNOT_UNDERSTAND, "the request has no dataset")
 
 
 def dataset_offset(path: Path) -> int:

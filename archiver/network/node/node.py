@@ -9,11 +9,11 @@ from typing import TYPE_CHECKING
 from archiver.archive.store import Archive
 from archiver.network.node.audit import DONE, STARTED, STOPPED, Event, Happening
 from archiver.network.node.dimse.service import DimseSide
-from archiver.network.node.ingest import Storing
+from archiver.network.node.ingest import NodeIngest
 from archiver.network.node.observability import Figures, Log, libraries_heard
-from archiver.network.node.outbox_drops import Dropped
+from archiver.network.node.outbox_drops import OutboxDrops
 from archiver.network.node.validation import Validation
-from archiver.network.node.writer_thread import Committer
+from archiver.network.node.writer_thread import WriterThread
 from archiver.network.peers import DimsePeer, Tls
 from archiver.network.tls import listening_context
 
@@ -61,13 +61,13 @@ class Node:
         self.archive, self.settings, self.log = archive, settings, log
         self.figures = Figures()
         tls = tls_of(settings)
-        self._committer = Committer(archive, self._kept, lambda why: log("journal", why=why))
+        self._committer = WriterThread(archive, self._kept, lambda why: log("journal", why=why))
         self.validation: Validation | None = None
         self.web: WebSide | None = None
         self._heard = libraries_heard(log)
         self._heard.__enter__()
-        self._storing = Storing(archive, self._committer)
-        watch = (self._committer.tell, log, self.figures)
+        self._storing = NodeIngest(archive, self._committer)
+        watch = (self._committer.audit, log, self.figures)
         try:
             self.dimse = DimseSide(archive, settings, self._storing, peers, watch, tls)
         except BaseException:
@@ -75,7 +75,7 @@ class Node:
             self._committer.close()
             self._heard.__exit__(None, None, None)
             raise
-        self._dropped = Dropped(archive, lambda why: log("outbox", why=why))
+        self._dropped = OutboxDrops(archive, lambda why: log("outbox", why=why))
         self.validation = Validation(
             archive, self.figures.is_busy, self._validated, lambda why: log("validation", why=why)
         )
@@ -89,7 +89,7 @@ class Node:
         except BaseException:
             self.close(0)
             raise
-        self._tell_of_itself(STARTED)
+        self._audit_itself(STARTED)
 
     def close(self, seconds: float = _GRACE) -> None:
         """Stop: no new work, finish what was taken, end.
@@ -105,7 +105,7 @@ class Node:
         self._dropped.close()
         if self.validation is not None:
             self.validation.close()
-        self._tell_of_itself(STOPPED)
+        self._audit_itself(STOPPED)
         self._storing.close()
         self._committer.close()
         self._heard.__exit__(None, None, None)
@@ -116,9 +116,9 @@ class Node:
     def __exit__(self, *raised: object) -> None:
         self.close()
 
-    def _tell_of_itself(self, kind: str) -> None:
+    def _audit_itself(self, kind: str) -> None:
         title = self.settings.title
-        self._committer.tell(Happening(Event.APPLICATION, title, title, DONE, kind=kind))
+        self._committer.audit(Happening(Event.APPLICATION, title, title, DONE, kind=kind))
 
     def _kept(self, count: int) -> None:
         if self.validation is not None:

@@ -104,11 +104,11 @@ def keep_words_in(log: Log) -> None:
     """
     warnings.simplefilter("ignore")
 
-    def told(failed: threading.ExceptHookArgs) -> None:
+    def report(failed: threading.ExceptHookArgs) -> None:
         if failed.exc_value is not None:
             log.failure("thread", failed.exc_value)
 
-    threading.excepthook = told
+    threading.excepthook = report
 
 
 class Figures:

@@ -7,13 +7,13 @@ from collections.abc import Callable
 
 from archiver.archive.store import Archive
 from archiver.errors import ArchiverError
-from archiver.network.outbox.drop_journal import tell_journal
+from archiver.network.outbox.drop_journal import journal_drops
 
 #: Between two looks at the outbox (seconds).
 _EVERY = 5.0
 
 
-class Dropped:
+class OutboxDrops:
     """Looks at the outbox now and then, in a thread of its own.
 
     Parameters
@@ -40,6 +40,6 @@ class Dropped:
         while not ended:
             ended = self._ending.wait(_EVERY)
             try:
-                tell_journal(self._archive)
+                journal_drops(self._archive)
             except ArchiverError as error:
                 self._failed(error.problems[0].found)

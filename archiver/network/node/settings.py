@@ -36,7 +36,7 @@ _LOOPBACK = ("127.", "::1", "localhost")
 
 
 @dataclass(frozen=True)
-class Limits:
+class NodeLimits:
     """What a peer may take up.
 
     Parameters
@@ -88,7 +88,7 @@ class NodeSettings:
     client_authorities: Path | None = None
     credentials: Path | None = None
     worklist: Path | None = None
-    limits: Limits = field(default_factory=Limits)
+    limits: NodeLimits = field(default_factory=NodeLimits)
 
     @property
     def on_loopback(self) -> bool:
@@ -130,7 +130,7 @@ def settings_of(table: Mapping[str, Any], folder: Path) -> NodeSettings:
     values: dict[str, Any] = {}
     for key, value in table.items():
         if key == "limits":
-            values[key] = _of_table(Limits, value, "node.limits", problems)
+            values[key] = _of_table(NodeLimits, value, "node.limits", problems)
         elif key in _PATHS and isinstance(value, str):
             values[key] = folder / Path(value).expanduser()
         elif key in _LISTS and _is_texts(value):

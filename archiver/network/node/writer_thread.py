@@ -24,7 +24,7 @@ _EVENTS_WAIT = 0.5
 _Job = tuple[Incoming, "Future[Stored]"]
 
 
-class Committer:
+class WriterThread:
     """Keeps objects and tells the journal, in a thread of its own.
 
     Parameters
@@ -61,7 +61,7 @@ class Committer:
         self._jobs.put((incoming, future))
         return future.result()
 
-    def tell(self, happening: Happening) -> None:
+    def audit(self, happening: Happening) -> None:
         """Have an audit event written soon."""
         with self._guard:
             self._events.append(happening)

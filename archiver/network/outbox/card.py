@@ -11,14 +11,14 @@ from archiver.network.outbox.outbox import Outbox
 
 
 @dataclass(frozen=True)
-class Standing:
+class CardStanding:
     """Whether a camera file may go, and why."""
 
     safe: bool
     why: str
 
 
-def standing_of(archive: Archive, outbox: Outbox, digest: str, peer: str | None) -> Standing:
+def standing_of(archive: Archive, outbox: Outbox, digest: str, peer: str | None) -> CardStanding:
     """Tell whether one peer has taken charge of everything that was made from a camera file.
 
     Parameters
@@ -33,7 +33,7 @@ def standing_of(archive: Archive, outbox: Outbox, digest: str, peer: str | None)
     made = {record.sop_instance_uid for record in archive.query(Query(source_sha256=digest))}
     count = len(made)
     if not made:
-        return Standing(False, "not archived")
+        return CardStanding(False, "not archived")
     committed: dict[str, set[str]] = {}
     how: dict[str, set[str]] = {}
     decoded: set[str] = set()
@@ -51,6 +51,8 @@ def standing_of(archive: Archive, outbox: Outbox, digest: str, peer: str | None)
                 else f"took charge of all {count} instances"
             )
             copies = "; decoded copies, the JPEG data are in this archive alone"
-            return Standing(True, f"{name} {deed}{copies if name in decoded else ''}")
+            return CardStanding(True, f"{name} {deed}{copies if name in decoded else ''}")
     most = max((len(instances) for instances in committed.values()), default=0)
-    return Standing(False, f"archived here; {most} of {count} instances are committed elsewhere")
+    return CardStanding(
+        False, f"archived here; {most} of {count} instances are committed elsewhere"
+    )

@@ -19,7 +19,7 @@ from enum import Enum
 
 from archiver.errors import ArchiverError, ObjectError, RefusedForGood
 from archiver.network.outgoing_object import Sent
-from archiver.network.statuses import Category, Status
+from archiver.network.statuses import Category, DimseStatus
 
 #: The first wait, and the longest.
 FIRST_WAIT = timedelta(seconds=30)
@@ -43,7 +43,7 @@ class State(str, Enum):
 
 
 @dataclass(frozen=True)
-class Shipment:
+class Delivery:
     """One object on its way to one peer.
 
     Parameters
@@ -91,7 +91,7 @@ class Shipment:
     changed_at: datetime
 
 
-def outcome_of(status: Status) -> Category:
+def outcome_of(status: DimseStatus) -> Category:
     """Say what came of storing; that the peer has the object already is a warning."""
     return Category.WARNING if status.code == HAS_IT else status.category
 
@@ -114,8 +114,8 @@ def wait_after(attempts: int, jitter: float) -> timedelta:
 
 
 def after_sending(
-    shipment: Shipment, result: Sent | ArchiverError, now: datetime, jitter: float
-) -> Shipment:
+    shipment: Delivery, result: Sent | ArchiverError, now: datetime, jitter: float
+) -> Delivery:
     """Return a queued shipment as it is after an attempt to send it.
 
     One that the peer has already counts as sent, with a note: whether it is the same one, the
@@ -143,8 +143,8 @@ def after_sending(
 
 
 def after_report(
-    shipment: Shipment, failure: Status | None, now: datetime, jitter: float
-) -> Shipment:
+    shipment: Delivery, failure: DimseStatus | None, now: datetime, jitter: float
+) -> Delivery:
     """Return a sent shipment as it is after the peer reported on it.
 
     Parameters
@@ -167,7 +167,7 @@ def after_report(
     return _put_back(tried, reason, failure.passes, now, jitter)
 
 
-def without_report(shipment: Shipment, reason: str, now: datetime, jitter: float) -> Shipment:
+def without_report(shipment: Delivery, reason: str, now: datetime, jitter: float) -> Delivery:
     """Return a sent shipment as it is when no report came; it stays sent and is asked for again.
 
     Parameters
@@ -191,7 +191,7 @@ def without_report(shipment: Shipment, reason: str, now: datetime, jitter: float
     )
 
 
-def tried_again(shipment: Shipment, now: datetime) -> Shipment:
+def tried_again(shipment: Delivery, now: datetime) -> Delivery:
     """Return a shipment that a person wants to be tried at once."""
     if shipment.state is State.COMMITTED:
         return shipment
@@ -199,12 +199,12 @@ def tried_again(shipment: Shipment, now: datetime) -> Shipment:
     return replace(shipment, state=state, attempts=0, next_attempt=now, changed_at=now)
 
 
-def _standing(sent: Shipment) -> str:
+def _standing(sent: Delivery) -> str:
     """Return what was noted of a sent shipment when the peer stored it."""
     return sent.reason.partition(_THEN)[0] or _STORED
 
 
-def _put_back(tried: Shipment, reason: str, passes: bool, now: datetime, jitter: float) -> Shipment:
+def _put_back(tried: Delivery, reason: str, passes: bool, now: datetime, jitter: float) -> Delivery:
     if passes and tried.attempts < MOST_ATTEMPTS:
         later = now + wait_after(tried.attempts, jitter)
         return replace(tried, reason=reason, next_attempt=later)

@@ -10,7 +10,7 @@ from archiver.archive.store import Archive, Deed
 from archiver.network.outbox.outbox import FILE, Drop, Outbox
 
 
-def tell_journal(archive: Archive) -> int:
+def journal_drops(archive: Archive) -> int:
     """Tell the journal of drops that it does not know of; return how many.
 
     Parameters

@@ -22,7 +22,7 @@ from sqlalchemy.exc import SQLAlchemyError
 
 from archiver.archive.store import WriterLock
 from archiver.errors import ArchiveError, Problem
-from archiver.network.outbox.delivery_state import Shipment, State
+from archiver.network.outbox.delivery_state import Delivery, State
 from archiver.network.outbox.tables import DROPS as _drops
 from archiver.network.outbox.tables import HELD as _held
 from archiver.network.outbox.tables import METADATA
@@ -39,7 +39,7 @@ _TIMES = ("next_attempt", "queued_at", "changed_at")
 
 @dataclass(frozen=True)
 class Goods:
-    """An archived object that is to go to a peer; see `Shipment` for the fields."""
+    """An archived object that is to go to a peer; see `Delivery` for the fields."""
 
     sop_instance: str
     sop_class: str
@@ -178,7 +178,7 @@ class Outbox:
         due: datetime | None = None,
         instances: Sequence[str] = (),
         sources: Sequence[str] = (),
-    ) -> list[Shipment]:
+    ) -> list[Delivery]:
         """Return shipments in the order in which they were queued.
 
         Parameters
@@ -205,7 +205,7 @@ class Outbox:
             and (not origins or one.source_digest in origins)
         ]
 
-    def save(self, before: Sequence[Shipment], after: Sequence[Shipment]) -> None:
+    def save(self, before: Sequence[Delivery], after: Sequence[Delivery]) -> None:
         """Write changed shipments, in one transaction, flushed when this returns.
 
         A shipment that somebody else changed in between is left as they made it.
@@ -222,7 +222,7 @@ class Outbox:
                     .values(_row(new))
                 )
 
-    def drop(self, shipments: Sequence[Shipment]) -> int:
+    def drop(self, shipments: Sequence[Delivery]) -> int:
         """Take shipments out of which the journal knows, and return how many.
 
         Those that are committed stay, so that they are not sent again.
@@ -230,7 +230,7 @@ class Outbox:
         with self._translated(), self._engine.begin() as connection:
             return sum(_dropped(connection, one) for one in shipments)
 
-    def drop_noting(self, shipments: Sequence[Shipment], who: str, now: datetime) -> int:
+    def drop_noting(self, shipments: Sequence[Delivery], who: str, now: datetime) -> int:
         """The same, noting in the same transaction that the journal has to be told."""
         count = 0
         with self._translated(), self._engine.begin() as connection:
@@ -295,8 +295,8 @@ def _moment(when: datetime) -> str:
     return when.astimezone(timezone.utc).isoformat(timespec="microseconds")
 
 
-def _fresh(destination: str, one: Goods, now: datetime) -> Shipment:
-    return Shipment(
+def _fresh(destination: str, one: Goods, now: datetime) -> Delivery:
+    return Delivery(
         destination,
         one.sop_instance,
         one.sop_class,
@@ -315,23 +315,23 @@ def _fresh(destination: str, one: Goods, now: datetime) -> Shipment:
     )
 
 
-def _row(shipment: Shipment) -> dict[str, Any]:
-    values: dict[str, Any] = {f.name: getattr(shipment, f.name) for f in fields(Shipment)}
+def _row(shipment: Delivery) -> dict[str, Any]:
+    values: dict[str, Any] = {f.name: getattr(shipment, f.name) for f in fields(Delivery)}
     values["state"] = shipment.state.value
     for name in _TIMES:
         values[name] = _moment(values[name])
     return values
 
 
-def _shipment(row: Any) -> Shipment:
+def _shipment(row: Any) -> Delivery:
     values = dict(row)
     values["state"] = State(values["state"])
     for name in _TIMES:
         values[name] = datetime.fromisoformat(values[name])
-    return Shipment(**values)
+    return Delivery(**values)
 
 
-def _dropped(connection: Connection, one: Shipment) -> bool:
+def _dropped(connection: Connection, one: Delivery) -> bool:
     gone = connection.execute(
         delete(_shipments).where(
             _C.destination == one.destination,
@@ -346,7 +346,7 @@ def _dropped(connection: Connection, one: Shipment) -> bool:
     return bool(gone.rowcount)
 
 
-def _drop_row(one: Shipment, who: str, now: datetime) -> dict[str, Any]:
+def _drop_row(one: Delivery, who: str, now: datetime) -> dict[str, Any]:
     return {
         "destination": one.destination,
         "sop_instance": one.sop_instance,

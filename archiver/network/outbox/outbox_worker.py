@@ -10,14 +10,14 @@ from pathlib import PurePosixPath
 from archiver.errors import NetworkError, ObjectError, RefusedForGood
 from archiver.network.client.dimse import commitment, store
 from archiver.network.outbox.delivery_state import (
-    Shipment,
+    Delivery,
     State,
     after_report,
     after_sending,
     without_report,
 )
 from archiver.network.outbox.outbox import Outbox
-from archiver.network.outgoing_object import Parcel, read_parcel
+from archiver.network.outgoing_object import OutgoingObject, read_parcel
 from archiver.network.peers import DimsePeer, Peer, WebPeer
 from archiver.network.statuses import Service, status_of
 
@@ -32,7 +32,7 @@ NO_SUCH_INSTANCE = 0x0112
 
 
 @dataclass(frozen=True)
-class World:
+class OutboxContext:
     """What the sender takes from outside.
 
     Parameters
@@ -50,14 +50,14 @@ class World:
     new_uid: Callable[[], str]
 
 
-def work(outbox: Outbox, peer: Peer, world: World) -> Iterator[Shipment]:
+def work(outbox: Outbox, peer: Peer, world: OutboxContext) -> Iterator[Delivery]:
     """Send what is due to a peer and have it take charge; one pass.
 
     Whatever ends this, the outbox knows of every object what is known of it.
 
     Yields
     ------
-    Shipment
+    Delivery
         Each as it has become, after its sending and after its commitment.
 
     Raises
@@ -71,8 +71,11 @@ def work(outbox: Outbox, peer: Peer, world: World) -> Iterator[Shipment]:
 
 
 def take_late_report(
-    outbox: Outbox, report: commitment.Report, world: World, peers: Collection[str]
-) -> list[Shipment]:
+    outbox: Outbox,
+    report: commitment.CommitmentResult,
+    world: OutboxContext,
+    peers: Collection[str],
+) -> list[Delivery]:
     """Write down a report that came when nobody waited for it any more.
 
     Only the transaction that was last asked for counts; what it does not tell of stays sent.
@@ -96,10 +99,10 @@ def take_late_report(
     return after
 
 
-def _send_due(outbox: Outbox, peer: Peer, world: World) -> Iterator[Shipment]:
+def _send_due(outbox: Outbox, peer: Peer, world: OutboxContext) -> Iterator[Delivery]:
     due = outbox.shipments(peer.name, [State.QUEUED], due=world.now())
-    waiting: dict[str, Shipment] = {}
-    parcels: list[Parcel] = []
+    waiting: dict[str, Delivery] = {}
+    parcels: list[OutgoingObject] = []
     for shipment in due:
         try:
             parcels.append(_parcel(outbox, shipment))
@@ -124,14 +127,14 @@ def _send_due(outbox: Outbox, peer: Peer, world: World) -> Iterator[Shipment]:
         yield from after
 
 
-def _parcel(outbox: Outbox, shipment: Shipment) -> Parcel:
+def _parcel(outbox: Outbox, shipment: Delivery) -> OutgoingObject:
     parcel = read_parcel(outbox.folder / PurePosixPath(shipment.path))
     if parcel.sop_instance != shipment.sop_instance:
         raise ObjectError(f"{shipment.path} holds another instance")
     return parcel
 
 
-def _commit_due(outbox: Outbox, peer: Peer, world: World) -> Iterator[Shipment]:
+def _commit_due(outbox: Outbox, peer: Peer, world: OutboxContext) -> Iterator[Delivery]:
     due = outbox.shipments(peer.name, [State.SENT], due=world.now())
     if not peer.commitment:
         yield from _left(outbox, due, NO_COMMITMENT, world)
@@ -153,8 +156,8 @@ def _commit_due(outbox: Outbox, peer: Peer, world: World) -> Iterator[Shipment]:
 
 
 def _commit(
-    outbox: Outbox, peer: DimsePeer, some: Sequence[Shipment], world: World
-) -> Iterator[Shipment]:
+    outbox: Outbox, peer: DimsePeer, some: Sequence[Delivery], world: OutboxContext
+) -> Iterator[Delivery]:
     """Ask for a transaction and write down what its report says of each instance."""
     transaction = world.new_uid()
     asked = [replace(one, transaction=transaction) for one in some]
@@ -167,8 +170,8 @@ def _commit(
 
 
 def _read_back(
-    outbox: Outbox, peer: WebPeer, due: Sequence[Shipment], world: World
-) -> Iterator[Shipment]:
+    outbox: Outbox, peer: WebPeer, due: Sequence[Delivery], world: OutboxContext
+) -> Iterator[Delivery]:
     """See for each instance whether the peer gives back what was sent."""
     # Not above: the libraries of HTTP take long to load, and most peers are spoken to by DIMSE.
     from archiver.network.client.dicomweb import store as web_store
@@ -192,15 +195,15 @@ def _read_back(
             yield after
 
 
-def _compared(one: Shipment, kept: bool, world: World) -> Shipment:
+def _compared(one: Delivery, kept: bool, world: OutboxContext) -> Delivery:
     if not kept:
         return without_report(one, CHANGED, world.now(), world.jitter())
     return replace(after_report(one, None, world.now(), 0.0), reason=READ_BACK)
 
 
 def _reported(
-    asked: Sequence[Shipment], report: commitment.Report | None, world: World
-) -> list[Shipment]:
+    asked: Sequence[Delivery], report: commitment.CommitmentResult | None, world: OutboxContext
+) -> list[Delivery]:
     now = world.now()
     after = []
     for one in asked:
@@ -215,8 +218,8 @@ def _reported(
 
 
 def _left(
-    outbox: Outbox, shipments: Sequence[Shipment], reason: str, world: World
-) -> Iterator[Shipment]:
+    outbox: Outbox, shipments: Sequence[Delivery], reason: str, world: OutboxContext
+) -> Iterator[Delivery]:
     after = [without_report(one, reason, world.now(), world.jitter()) for one in shipments]
     outbox.save(shipments, after)
     yield from after

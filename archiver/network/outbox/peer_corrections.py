@@ -17,14 +17,14 @@ from sqlalchemy import Connection, select
 
 from archiver.archive.store import Archive
 from archiver.archive.store import tables as t
-from archiver.network.outbox.delivery_state import Shipment, State
+from archiver.network.outbox.delivery_state import Delivery, State
 from archiver.network.outbox.outbox import Goods, Outbox
 
 _AT_ONCE = 900
 
 
 @dataclass(frozen=True)
-class Owed:
+class QueuedCorrection:
     """What was put into the outbox.
 
     Parameters
@@ -37,7 +37,7 @@ class Owed:
     """
 
     queued: dict[str, int]
-    useless: tuple[Shipment, ...]
+    useless: tuple[Delivery, ...]
 
 
 def note_holder(folder: Path, peer: str, instances: Iterable[str]) -> None:
@@ -54,7 +54,7 @@ def note_holder(folder: Path, peer: str, instances: Iterable[str]) -> None:
             outbox.hold(peer, uids)
 
 
-def queue_owed(archive: Archive, outbox: Outbox, now: datetime) -> Owed:
+def queue_owed(archive: Archive, outbox: Outbox, now: datetime) -> QueuedCorrection:
     """Put into the outbox what peers are owed; what is in already stays as it is.
 
     Parameters
@@ -87,7 +87,7 @@ def queue_owed(archive: Archive, outbox: Outbox, now: datetime) -> Owed:
         for one in shipments
         if one.sop_instance in rejected and one.state in (State.QUEUED, State.FAILED)
     )
-    return Owed(queued, useless)
+    return QueuedCorrection(queued, useless)
 
 
 def _rejected(connection: Connection, uids: Iterable[str]) -> set[str]:

@@ -8,7 +8,7 @@ from datetime import timedelta
 
 from archiver.records.completeness import Album
 from archiver.records.episodes import Episode
-from archiver.records.model import Concern, Person
+from archiver.records.model import Concern, RecordPerson
 from archiver.records.rules.rule_set import RuleSet
 
 
@@ -51,7 +51,7 @@ def _unknown_patients(album: Album, episodes: Sequence[Episode]) -> Iterator[Con
         key = (one.patient_id, one.issuer)
         if key not in told and not album.keys_of(*key):
             told.add(key)
-            person = Person(one.patient_id, one.issuer, "", "", "")
+            person = RecordPerson(one.patient_id, one.issuer, "", "", "")
             yield Concern(
                 "episode-unknown-patient",
                 f"{one.label}: no photograph of the patient at all",

@@ -9,7 +9,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from archiver.archive.store import name_key
-from archiver.records.model import Concern, Instance, Person, concern_about
+from archiver.records.model import Concern, Instance, RecordPerson, concern_about
 
 #: Instances named in one concern at most; the report leads to the rest by the patient.
 _NAMED = 6
@@ -33,7 +33,7 @@ class _Seen:
 
 def check_identity(instances: Sequence[Instance]) -> list[Concern]:
     """Check what the instances say of patients, studies and series against each other."""
-    seen: dict[Person, _Seen] = defaultdict(_Seen)
+    seen: dict[RecordPerson, _Seen] = defaultdict(_Seen)
     for one in instances:
         if one.modality in _NOTES:
             continue
@@ -47,7 +47,7 @@ def check_identity(instances: Sequence[Instance]) -> list[Concern]:
         for one in instances
         if not one.person.patient_id
     ]
-    by_key: dict[Key, list[Person]] = defaultdict(list)
+    by_key: dict[Key, list[RecordPerson]] = defaultdict(list)
     for person in seen:
         if person.patient_id:
             by_key[person.key].append(person)
@@ -60,7 +60,11 @@ def check_identity(instances: Sequence[Instance]) -> list[Concern]:
 
 
 def _about(
-    kind: str, found: str, expected: str, people: Sequence[Person], seen: Mapping[Person, _Seen]
+    kind: str,
+    found: str,
+    expected: str,
+    people: Sequence[RecordPerson],
+    seen: Mapping[RecordPerson, _Seen],
 ) -> Concern:
     uids = [uid for person in people for uid in seen[person].uids[: _NAMED // len(people) or 1]]
     return Concern(
@@ -73,7 +77,9 @@ def _about(
     )
 
 
-def _one_identifier(people: Sequence[Person], seen: Mapping[Person, _Seen]) -> Iterator[Concern]:
+def _one_identifier(
+    people: Sequence[RecordPerson], seen: Mapping[RecordPerson, _Seen]
+) -> Iterator[Concern]:
     """Check what is said under one identifier."""
     names = sorted({person.name for person in people if person.name})
     parts = [_parts(name) for name in names]
@@ -99,9 +105,9 @@ def _parts(name: str) -> frozenset[str]:
     return frozenset(part for part in re.split(r"[\s^=,.\-']+", plain) if len(part) > 1)
 
 
-def _one_person(seen: Mapping[Person, _Seen]) -> Iterator[Concern]:
+def _one_person(seen: Mapping[RecordPerson, _Seen]) -> Iterator[Concern]:
     """Check what one name and birth date has for identifiers."""
-    same: dict[tuple[str, str], list[Person]] = defaultdict(list)
+    same: dict[tuple[str, str], list[RecordPerson]] = defaultdict(list)
     for person in seen:
         if person.name and person.birth_date and person.patient_id:
             same[name_key(person.name), person.birth_date].append(person)
@@ -119,9 +125,9 @@ def _one_person(seen: Mapping[Person, _Seen]) -> Iterator[Concern]:
             yield _about("patient-two-ids", found, "one identifier", people, seen)
 
 
-def _issuers(seen: Mapping[Person, _Seen]) -> Iterator[Concern]:
+def _issuers(seen: Mapping[RecordPerson, _Seen]) -> Iterator[Concern]:
     """Check that photographs and radiographs of one identifier name one issuer."""
-    same: dict[tuple[str, str], list[Person]] = defaultdict(list)
+    same: dict[tuple[str, str], list[RecordPerson]] = defaultdict(list)
     for person in seen:
         if person.patient_id:
             same[person.patient_id, name_key(person.name)].append(person)

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
-from archiver.archive.store import Entry, relative_path
+from archiver.archive.store import JournalEntry, relative_path
 from archiver.errors import ObjectError
 from archiver.records.examination import Examined
 from archiver.records.model import Concern, Instance
@@ -39,30 +39,32 @@ class FileSeen:
         return name.removesuffix(".dcm")
 
 
-def place_of(entry: Entry) -> str:
+def place_of(entry: JournalEntry) -> str:
     """Return where the object of a line of the journal lies."""
     return f"objects/{entry.study}/{entry.series}/{entry.sop}.dcm"
 
 
-def check_file(seen: FileSeen, promises: Mapping[str, Entry]) -> Concern | None:
+def check_file(seen: FileSeen, promises: Mapping[str, JournalEntry]) -> Concern | None:
     """Compare a file with what the journal says of it; None if it is what was kept."""
     entry = promises.get(seen.stem)
     if seen.examined is None:
-        return _told("object-unreadable", seen, seen.trouble, entry)
+        return _concern("object-unreadable", seen, seen.trouble, entry)
     facts = seen.examined.facts
     if entry is not None and seen.path == place_of(entry):
         if facts.digest != entry.digest:
             found = f"digest {facts.digest[:16]}..., {facts.size} bytes"
             expected = f"digest {entry.digest[:16]}..., {entry.size} bytes"
-            return _told("object-changed", seen, found, entry, expected)
+            return _concern("object-changed", seen, found, entry, expected)
         if seen.examined.trouble:
-            return _told("object-unreadable", seen, seen.examined.trouble, entry)
+            return _concern("object-unreadable", seen, seen.examined.trouble, entry)
         return None
     if entry is not None:
-        return _told("object-misplaced", seen, "it lies elsewhere", entry, place_of(entry))
+        return _concern("object-misplaced", seen, "it lies elsewhere", entry, place_of(entry))
     description = seen.examined.description
     if description is None:
-        return _told("object-misplaced", seen, seen.examined.trouble or "the journal has no line")
+        return _concern(
+            "object-misplaced", seen, seen.examined.trouble or "the journal has no line"
+        )
     try:
         right = relative_path(
             description.study_uid, description.series_uid, description.sop_instance_uid
@@ -70,18 +72,18 @@ def check_file(seen: FileSeen, promises: Mapping[str, Entry]) -> Concern | None:
     except ObjectError:
         right = ""
     if right != seen.path:
-        return _told("object-misplaced", seen, "the journal has no line", None, right)
-    return _told("object-unjournalled", seen, "the journal has no line")
+        return _concern("object-misplaced", seen, "the journal has no line", None, right)
+    return _concern("object-unjournalled", seen, "the journal has no line")
 
 
-def _told(
-    kind: str, seen: FileSeen, found: str, entry: Entry | None = None, expected: str = ""
+def _concern(
+    kind: str, seen: FileSeen, found: str, entry: JournalEntry | None = None, expected: str = ""
 ) -> Concern:
     uids = (entry.sop,) if entry is not None else ()
     return Concern(kind, found, expected, uids=uids, path=seen.path)
 
 
-def check_missing(promises: Mapping[str, Entry], paths: set[str]) -> Iterator[Concern]:
+def check_missing(promises: Mapping[str, JournalEntry], paths: set[str]) -> Iterator[Concern]:
     """Tell the objects of the journal that have no file."""
     for sop, entry in promises.items():
         place = place_of(entry)
@@ -94,7 +96,7 @@ def check_index(
     instances: Mapping[str, Instance],
     rows: Mapping[str, str],
     expected: Mapping[str, str],
-    promises: Mapping[str, Entry],
+    promises: Mapping[str, JournalEntry],
     unsound: set[str],
 ) -> Iterator[Concern]:
     """Compare the index with journal and objects.

@@ -11,8 +11,8 @@ from collections import defaultdict
 from collections.abc import Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING
 
-from archiver.records.model import Concern, Facts
-from archiver.records.pictures import Picture
+from archiver.records.model import Concern, ObjectFacts
+from archiver.records.pictures import RecordPicture
 
 if TYPE_CHECKING:
     from PIL.Image import Image
@@ -59,7 +59,9 @@ def hashes_of(picture: Image) -> tuple[str, ...]:
 
 
 def check_likeness(
-    pictures: Sequence[Picture], facts: Mapping[str, Facts], same: Sequence[Sequence[Picture]]
+    pictures: Sequence[RecordPicture],
+    facts: Mapping[str, ObjectFacts],
+    same: Sequence[Sequence[RecordPicture]],
 ) -> Iterator[Concern]:
     """Tell pairs of pictures that look almost the same.
 
@@ -69,7 +71,7 @@ def check_likeness(
         Groups that are the same picture, told already.
     """
     told = {p.first.uid: n for n, group in enumerate(same) for p in group}
-    hashed: list[tuple[Picture, tuple[int, ...]]] = []
+    hashed: list[tuple[RecordPicture, tuple[int, ...]]] = []
     for picture in pictures:
         known = facts.get(picture.first.uid)
         if known is not None and known.look is not None and known.look.hashes:
@@ -87,7 +89,7 @@ def check_likeness(
         yield _concern(one, other, *best)
 
 
-def _made_of(one: Picture, other: Picture, facts: Mapping[str, Facts]) -> bool:
+def _made_of(one: RecordPicture, other: RecordPicture, facts: Mapping[str, ObjectFacts]) -> bool:
     """Whether one is derived from the other: alike by right, and checked as a derivation."""
     known = facts.get(one.first.uid)
     return known is not None and any(uid in other.uids for uid in known.sources)
@@ -120,7 +122,7 @@ def _parts(value: int) -> Iterator[tuple[int, int]]:
         yield number, (value >> shift) & ((1 << width) - 1)
 
 
-def _concern(one: Picture, other: Picture, apart: int, turn: int) -> Concern:
+def _concern(one: RecordPicture, other: RecordPicture, apart: int, turn: int) -> Concern:
     same_meaning = (one.teeth, one.view) == (other.teeth, other.view)
     found = f"{apart} of 64 bits differ"
     if one.person.key != other.person.key:

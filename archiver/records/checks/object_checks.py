@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING
 
-from archiver.records.model import Concern, Facts, Instance, Told, concern_about
-from archiver.records.pictures import Picture
+from archiver.records.model import Concern, Instance, ObjectFacts, ValidatorFinding, concern_about
+from archiver.records.pictures import RecordPicture
 from archiver.records.rules.rule_set import AuditLimits
 
 if TYPE_CHECKING:
@@ -40,8 +40,8 @@ _TOLD_ELSEWHERE = frozenset({"derived-without-source"})
 
 def check_objects(
     instances: Sequence[Instance],
-    pictures: Sequence[Picture],
-    facts: Mapping[str, Facts],
+    pictures: Sequence[RecordPicture],
+    facts: Mapping[str, ObjectFacts],
     limits: AuditLimits,
     quality: QualityLimits | None,
 ) -> list[Concern]:
@@ -56,7 +56,7 @@ def check_objects(
     for one in instances:
         known = facts.get(one.uid)
         if known is not None:
-            concerns += _told(one, known.told)
+            concerns += _validator_concerns(one, known.validator_findings)
     for picture in pictures:
         if limits.least_pixels and 0 < picture.longer_side < limits.least_pixels:
             found = f"{picture.longer_side} pixels on the longer side"
@@ -70,9 +70,9 @@ def check_objects(
     return concerns
 
 
-def _told(one: Instance, told: Sequence[Told]) -> Iterator[Concern]:
+def _validator_concerns(one: Instance, told: Sequence[ValidatorFinding]) -> Iterator[Concern]:
     """Yield one concern for each rule of the validator, however often it is broken."""
-    first: dict[str, Told] = {}
+    first: dict[str, ValidatorFinding] = {}
     for finding in told:
         if finding.severity != "note" and finding.rule not in _TOLD_ELSEWHERE:
             first.setdefault(finding.rule, finding)
@@ -88,7 +88,7 @@ def _told(one: Instance, told: Sequence[Told]) -> Iterator[Concern]:
 
 
 def _quality(
-    picture: Picture, facts: Mapping[str, Facts], limits: QualityLimits
+    picture: RecordPicture, facts: Mapping[str, ObjectFacts], limits: QualityLimits
 ) -> Iterator[Concern]:
     one = picture.first
     looks = [f.look for i in picture.instances if (f := facts.get(i.uid)) is not None]

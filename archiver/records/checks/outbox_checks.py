@@ -67,14 +67,16 @@ def check_outbox(
     """Tell what was given up, what is overdue, and what nobody took charge of."""
     for item in items:
         if item.state == "failed":
-            yield _told("outbox-failed", item, instances, item.reason or "given up", "")
+            yield _concern("outbox-failed", item, instances, item.reason or "given up", "")
         elif item.state == "queued" and _older(item.queued, now, limits.outbox_hours):
             expected = f"sent within {limits.outbox_hours} hours"
-            yield _told("outbox-overdue", item, instances, f"queued {item.queued[:16]}", expected)
+            yield _concern(
+                "outbox-overdue", item, instances, f"queued {item.queued[:16]}", expected
+            )
         elif item.state == "sent" and _older(item.changed, now, limits.commitment_hours):
             expected = f"committed within {limits.commitment_hours} hours"
             found = f"sent {item.changed[:16]}"
-            yield _told("outbox-uncommitted", item, instances, found, expected)
+            yield _concern("outbox-uncommitted", item, instances, found, expected)
 
 
 def _older(text: str, now: datetime, hours: int) -> bool:
@@ -87,7 +89,7 @@ def _older(text: str, now: datetime, hours: int) -> bool:
     return now - then > timedelta(hours=hours)
 
 
-def _told(
+def _concern(
     kind: str, item: Waiting, instances: Mapping[str, Instance], found: str, expected: str
 ) -> Concern:
     one = instances.get(item.sop)

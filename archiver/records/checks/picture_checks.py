@@ -5,12 +5,14 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Iterator, Mapping, Sequence
 
-from archiver.records.model import Concern, Facts, Instance, concern_about
-from archiver.records.pictures import Picture, needs_teeth, sides_of
+from archiver.records.model import Concern, Instance, ObjectFacts, concern_about
+from archiver.records.pictures import RecordPicture, needs_teeth, sides_of
 
 
 def check_pictures(
-    instances: Sequence[Instance], pictures: Sequence[Picture], facts: Mapping[str, Facts]
+    instances: Sequence[Instance],
+    pictures: Sequence[RecordPicture],
+    facts: Mapping[str, ObjectFacts],
 ) -> list[Concern]:
     """Check sides, repeats and derivations.
 
@@ -29,7 +31,7 @@ def check_pictures(
     return concerns
 
 
-def _meaning(picture: Picture, known: Facts | None) -> Iterator[Concern]:
+def _meaning(picture: RecordPicture, known: ObjectFacts | None) -> Iterator[Concern]:
     one = picture.first
     if not picture.confirmed:
         yield concern_about("side-unconfirmed", one, "nobody is named who confirmed the side")
@@ -48,7 +50,9 @@ def _meaning(picture: Picture, known: Facts | None) -> Iterator[Concern]:
         )
 
 
-def same_pictures(pictures: Sequence[Picture], facts: Mapping[str, Facts]) -> list[list[Picture]]:
+def same_pictures(
+    pictures: Sequence[RecordPicture], facts: Mapping[str, ObjectFacts]
+) -> list[list[RecordPicture]]:
     """Return groups of pictures of one camera file, or with the same pixel data."""
     firsts = [p for p in pictures if p.first.role != "derived"]
     parent = list(range(len(firsts)))
@@ -65,13 +69,15 @@ def same_pictures(pictures: Sequence[Picture], facts: Mapping[str, Facts]) -> li
         for mark in (("source", picture.first.source), ("pixels", read.pixels if read else "")):
             if mark[1]:
                 parent[root(number)] = root(known.setdefault(mark, number))
-    groups: dict[int, list[Picture]] = defaultdict(list)
+    groups: dict[int, list[RecordPicture]] = defaultdict(list)
     for number, picture in enumerate(firsts):
         groups[root(number)].append(picture)
     return [group for group in groups.values() if len(group) > 1]
 
 
-def _repeats(pictures: Sequence[Picture], facts: Mapping[str, Facts]) -> Iterator[Concern]:
+def _repeats(
+    pictures: Sequence[RecordPicture], facts: Mapping[str, ObjectFacts]
+) -> Iterator[Concern]:
     for group in same_pictures(pictures, facts):
         group.sort(key=lambda p: p.first.seq)
         kind, found = _difference(group)
@@ -91,7 +97,7 @@ def _repeats(pictures: Sequence[Picture], facts: Mapping[str, Facts]) -> Iterato
         )
 
 
-def _difference(group: Sequence[Picture]) -> tuple[str, str]:
+def _difference(group: Sequence[RecordPicture]) -> tuple[str, str]:
     people = sorted({p.person.label for p in group})
     if len({p.person.key for p in group}) > 1:
         return "picture-two-patients", f"the same picture under {' and '.join(people)}"
@@ -104,7 +110,9 @@ def _difference(group: Sequence[Picture]) -> tuple[str, str]:
     return "picture-twice", f"the same picture {len(group)} times"
 
 
-def _derivations(instances: Sequence[Instance], facts: Mapping[str, Facts]) -> Iterator[Concern]:
+def _derivations(
+    instances: Sequence[Instance], facts: Mapping[str, ObjectFacts]
+) -> Iterator[Concern]:
     by_uid = {one.uid: one for one in instances}
     shot = {one.source for one in instances if one.role == "original" and one.source}
     for one in instances:

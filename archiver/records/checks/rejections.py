@@ -15,7 +15,7 @@ from sqlalchemy import func, select
 
 from archiver.archive.store import tables as t
 from archiver.objects import concepts
-from archiver.records.model import Concern, Facts, Instance, concern_about
+from archiver.records.model import Concern, Instance, ObjectFacts, concern_about
 
 if TYPE_CHECKING:
     from sqlalchemy import Connection
@@ -59,7 +59,7 @@ def wrong_marks(connection: Connection) -> int:
     return wrong + len(connection.execute(select(i.number).select_from(beside).where(~sound)).all())
 
 
-def rejections_of(facts: Mapping[str, Facts], lines: Mapping[str, int]) -> Rejections:
+def rejections_of(facts: Mapping[str, ObjectFacts], lines: Mapping[str, int]) -> Rejections:
     """Return what the notes themselves say.
 
     Parameters
@@ -96,7 +96,9 @@ def check_rejections(said: Rejections, right: Rejections, unsound: set[str]) -> 
             )
 
 
-def check_rejected(instances: Sequence[Instance], facts: Mapping[str, Facts]) -> Iterator[Concern]:
+def check_rejected(
+    instances: Sequence[Instance], facts: Mapping[str, ObjectFacts]
+) -> Iterator[Concern]:
     """Tell of each rejected photograph what took its place, and whether its side was changed."""
     places = _Places.of(instances)
     rejected = {one.uid: one for one in instances if one.rejected}
@@ -106,7 +108,7 @@ def check_rejected(instances: Sequence[Instance], facts: Mapping[str, Facts]) ->
         if one.rejected and one.is_photograph:
             taken = places.taken_by(one)
             # A corrected picture that is no longer due gives way to the photograph as shot.
-            yield from _told(
+            yield from _rejected_concerns(
                 one, taken or [new for old in made_from for new in places.taken_by(old)]
             )
         elif made_from:
@@ -148,7 +150,7 @@ class _Places:
         return found
 
 
-def _told(one: Instance, after: Sequence[Instance]) -> Iterator[Concern]:
+def _rejected_concerns(one: Instance, after: Sequence[Instance]) -> Iterator[Concern]:
     reason = f"rejected: {one.rejected}"
     if not after:
         yield concern_about("rejected-alone", one, f"{reason}; nothing took its place")

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from datetime import date
 
 from archiver.records.checks.time_checks import age_on, day_of
-from archiver.records.model import Concern, Instance, Person
+from archiver.records.model import Concern, Instance, RecordPerson
 from archiver.records.rules.rule_set import Retention, RuleSet
 
 
@@ -18,7 +18,7 @@ def check_retention(
     if not rows:
         return []
     last: dict[tuple[str, str], date | None] = {}
-    people: dict[tuple[str, str], Person] = {}
+    people: dict[tuple[str, str], RecordPerson] = {}
     counts: dict[tuple[str, str], int] = {}
     for one in instances:
         key, day = one.person.key, day_of(one.date)
@@ -36,9 +36,9 @@ def check_retention(
 
 
 def _judge(
-    rules: RuleSet, row: Retention, person: Person, last: date | None, today: date, count: int
+    rules: RuleSet, row: Retention, person: RecordPerson, last: date | None, today: date, count: int
 ) -> Iterator[Concern]:
-    def told(kind: str, found: str) -> Concern:
+    def concern(kind: str, found: str) -> Concern:
         return Concern(
             kind,
             found,
@@ -51,10 +51,10 @@ def _judge(
     born = day_of(person.birth_date)
     by_age = row.from_age is not None or row.below_age is not None
     if last is None:
-        yield told("retention-unknown", "no visit has a date")
+        yield concern("retention-unknown", "no visit has a date")
         return
     if born is None and (by_age or row.until_age is not None):
-        yield told("retention-unknown", "the birth date is not known")
+        yield concern("retention-unknown", "the birth date is not known")
         return
     if born is not None and by_age:
         age = age_on(born, last)
@@ -62,7 +62,7 @@ def _judge(
             return
     end = end_of(row, last, born)
     if end < today:
-        yield told("retention-passed", f"{count} instances, to be kept to {end.isoformat()}")
+        yield concern("retention-passed", f"{count} instances, to be kept to {end.isoformat()}")
 
 
 def end_of(row: Retention, last: date, born: date | None) -> date:

@@ -8,8 +8,8 @@ from datetime import date, datetime, timedelta
 from functools import lru_cache
 
 from archiver.records.episodes import Episode
-from archiver.records.model import Concern, Instance, Person, concern_about
-from archiver.records.pictures import Picture
+from archiver.records.model import Concern, Instance, RecordPerson, concern_about
+from archiver.records.pictures import RecordPicture
 from archiver.records.rules.rule_set import AuditLimits
 
 #: Ages that a naming of teeth cannot have (years; common practice, wide on purpose).
@@ -39,14 +39,19 @@ def acquired(one: Instance) -> datetime | None:
 
 
 def check_times(
-    instances: Sequence[Instance], pictures: Sequence[Picture], limits: AuditLimits, now: datetime
+    instances: Sequence[Instance],
+    pictures: Sequence[RecordPicture],
+    limits: AuditLimits,
+    now: datetime,
 ) -> list[Concern]:
     """Check every date; each picture has one concern about its clock at most."""
     concerns: list[Concern] = []
     for one in instances:
         concerns += _study_day(one, now.date())
     concerns += _births(instances)
-    visits: dict[tuple[tuple[str, str], str], list[tuple[datetime, Picture]]] = defaultdict(list)
+    visits: dict[tuple[tuple[str, str], str], list[tuple[datetime, RecordPicture]]] = defaultdict(
+        list
+    )
     for picture in pictures:
         when = acquired(picture.first)
         told = _clock(picture, when, limits, now)
@@ -71,7 +76,7 @@ def _study_day(one: Instance, today: date) -> Iterator[Concern]:
 
 def _births(instances: Iterable[Instance]) -> Iterator[Concern]:
     """Tell visits before the patient's birth, each once."""
-    visits: dict[tuple[Person, str], list[Instance]] = defaultdict(list)
+    visits: dict[tuple[RecordPerson, str], list[Instance]] = defaultdict(list)
     for one in instances:
         day, born = day_of(one.date), day_of(one.person.birth_date)
         if day is not None and born is not None and born > day:
@@ -89,7 +94,7 @@ def _births(instances: Iterable[Instance]) -> Iterator[Concern]:
 
 
 def _clock(
-    picture: Picture, when: datetime | None, limits: AuditLimits, now: datetime
+    picture: RecordPicture, when: datetime | None, limits: AuditLimits, now: datetime
 ) -> Concern | None:
     one = picture.first
     day, added = day_of(one.date), day_of(one.added)
@@ -117,7 +122,7 @@ def _clock(
     return None
 
 
-def _spread(taken: list[tuple[datetime, Picture]], hours: int) -> Iterator[Concern]:
+def _spread(taken: list[tuple[datetime, RecordPicture]], hours: int) -> Iterator[Concern]:
     taken.sort(key=lambda one: one[0])
     (first, earliest), (last, latest) = taken[0], taken[-1]
     if last - first > timedelta(hours=hours):
@@ -138,7 +143,7 @@ def age_on(born: date, day: date) -> int:
     return day.year - born.year - ((day.month, day.day) < (born.month, born.day))
 
 
-def check_ages(pictures: Iterable[Picture]) -> Iterator[Concern]:
+def check_ages(pictures: Iterable[RecordPicture]) -> Iterator[Concern]:
     """Check that the teeth named fit the patient's age."""
     for picture in pictures:
         born, day = day_of(picture.person.birth_date), day_of(picture.date)
@@ -156,7 +161,9 @@ def _misfits(iso: str, age: int) -> bool:
     return age >= _LAST_DECIDUOUS if deciduous else age < _FIRST_PERMANENT
 
 
-def check_extracted(pictures: Iterable[Picture], episodes: Sequence[Episode]) -> Iterator[Concern]:
+def check_extracted(
+    pictures: Iterable[RecordPicture], episodes: Sequence[Episode]
+) -> Iterator[Concern]:
     """Tell pictures of teeth that were extracted before."""
     gone: dict[tuple[str, str], tuple[date, str]] = {}
     for episode in episodes:

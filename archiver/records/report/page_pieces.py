@@ -6,7 +6,7 @@ import re
 from collections.abc import Iterable, Sequence
 from html import escape
 
-from archiver.records.audit import Tally
+from archiver.records.audit import RequirementCount
 
 #: Months drawn at most; the tables have all.
 _MONTHS = 24
@@ -74,7 +74,7 @@ def _class(kind: str) -> str:
     return f' class="{kind}"' if kind else ""
 
 
-def bar(one: Tally) -> str:
+def bar(one: RequirementCount) -> str:
     """Return a bar of what is present and what stands in, on the colour of what is missing."""
     if not one.required:
         return ""
@@ -85,7 +85,7 @@ def bar(one: Tally) -> str:
     )
 
 
-def tally_table(name: str, what: str, rows: Sequence[tuple[str, Tally]]) -> str:
+def tally_table(name: str, what: str, rows: Sequence[tuple[str, RequirementCount]]) -> str:
     """Return tallies as a table with bars."""
     headings = (
         (what, ""),
@@ -112,7 +112,7 @@ def tally_table(name: str, what: str, rows: Sequence[tuple[str, Tally]]) -> str:
     return table(name, f"Required views by {what.casefold()}", headings, cells, raw=(6,))
 
 
-def months(rows: Sequence[tuple[str, Tally]]) -> str:
+def months(rows: Sequence[tuple[str, RequirementCount]]) -> str:
     """Return required views by month as an inline drawing."""
     shown = rows[-_MONTHS:]
     if not shown:

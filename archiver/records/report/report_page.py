@@ -340,9 +340,9 @@ def _rules(audit: Audit) -> str:
 
 
 def _counted(audit: Audit) -> str:
-    return '<dl class="told">' + "".join(_told(audit)) + "</dl>"
+    return '<dl class="told">' + "".join(_definitions(audit)) + "</dl>"
 
 
-def _told(audit: Audit) -> Iterator[str]:
+def _definitions(audit: Audit) -> Iterator[str]:
     for name, how in counted(audit):
         yield f"<dt>{escape(name)}</dt><dd>{escape(how)}.</dd>"

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from archiver.records.audit import Audit, Tally, tally
+from archiver.records.audit import Audit, RequirementCount, tally
 from archiver.records.completeness import Demand
 from archiver.records.examination import Depth
 from archiver.records.kinds import GROUPS, SEVERITIES, Kind, kind_of
@@ -75,7 +75,7 @@ def next_steps(audit: Audit) -> list[Step]:
     return sorted((s for s in steps if s.kind.rank < 3), key=lambda s: (s.kind.rank, -s.count))
 
 
-def tallies(audit: Audit, key: Callable[[Demand], str]) -> list[tuple[str, Tally]]:
+def tallies(audit: Audit, key: Callable[[Demand], str]) -> list[tuple[str, RequirementCount]]:
     """Count the required views by a key, in the order of the key."""
     groups: dict[str, list[Demand]] = defaultdict(list)
     for demand in audit.demands:
@@ -238,7 +238,7 @@ def _episodes(audit: Audit) -> dict[str, object] | None:
     }
 
 
-def _tally(one: Tally) -> dict[str, object]:
+def _tally(one: RequirementCount) -> dict[str, object]:
     share = None if one.share is None else round(one.share, 6)
     return {
         "required": one.required,

@@ -9,8 +9,8 @@ from typing import Any
 from archiver.dentition import Tooth
 from archiver.records.audit import tally
 from archiver.records.completeness import MISSING, PRESENT, SUBSTITUTED, Demand, demands_of_visit
-from archiver.records.model import Facts, Instance
-from archiver.records.pictures import Picture, pictures_of
+from archiver.records.model import Instance, ObjectFacts
+from archiver.records.pictures import RecordPicture, pictures_of
 from archiver.records.rules.rule_set import RuleSet
 from archiver.records.rules.rule_words import named
 
@@ -29,7 +29,7 @@ class VisitReport:
 
     patient: str
     day: str
-    pictures: list[Picture]
+    pictures: list[RecordPicture]
     demands: list[Demand]
     unconfirmed: int
 
@@ -63,7 +63,7 @@ class VisitReport:
 
 def report_visit(
     instances: Sequence[Instance],
-    facts: Mapping[str, Facts],
+    facts: Mapping[str, ObjectFacts],
     sets: Sequence[RuleSet],
     patient_id: str,
     *,

@@ -14,7 +14,13 @@ from archiver.errors import InputError, MeaningError, Problem, SheetError
 from archiver.objects import Key, Unfit, load, shown
 from archiver.objects import Path as KeyPath
 from archiver.records.rules import rule_keys
-from archiver.records.rules.rule_set import Applies, AuditLimits, Requirement, Retention, RuleSet
+from archiver.records.rules.rule_set import (
+    Applies,
+    AuditLimits,
+    Retention,
+    RuleSet,
+    ViewRequirement,
+)
 
 _TABLES = ("applies", "require", "limits", "retention")
 
@@ -64,13 +70,13 @@ def read_rules(path: Path) -> RuleSet:
     reader = _Reader(path, lines)
     top = reader.table((), {k: v for k, v in given.items() if k not in _TABLES}, rule_keys.TOP)
     if "applies" not in given and "require" in given:
-        reader.tell((), "the table [applies] is missing", '[applies] with to = "visits"')
+        reader.report((), "the table [applies] is missing", '[applies] with to = "visits"')
     applies = _applies(reader, given.get("applies"))
     requirements = _requirements(reader, given.get("require", []), applies)
     limits = _limits(reader, given.get("limits"))
     retention = _retention(reader, given.get("retention", []))
     if not any(name in given for name in ("require", "limits", "retention")):
-        reader.tell((), "the file demands nothing", "[[require]], [limits] or [[retention]]")
+        reader.report((), "the file demands nothing", "[[require]], [limits] or [[retention]]")
     reader.end()
     digest = hashlib.sha256(path.read_bytes()).hexdigest()
     return RuleSet(
@@ -100,7 +106,7 @@ class _Reader:
     lines: dict[KeyPath, int]
     problems: list[tuple[int, Problem]] = field(default_factory=list)
 
-    def tell(self, path: KeyPath, found: str, expected: str = "", hint: str = "") -> None:
+    def report(self, path: KeyPath, found: str, expected: str = "", hint: str = "") -> None:
         self.add(path, Problem(found, "", expected, hint))
 
     def add(self, path: KeyPath, problem: Problem) -> None:
@@ -112,7 +118,7 @@ class _Reader:
     def table(self, path: KeyPath, value: object, keys: Mapping[str, Key]) -> dict[str, Any]:
         """Convert the keys of a table; tell the unknown, unfit and missing ones."""
         if not isinstance(value, Mapping):
-            self.tell(path, f'"{path[0]}" is no table', f"[{path[0]}] and its keys below")
+            self.report(path, f'"{path[0]}" is no table', f"[{path[0]}] and its keys below")
             return {}
         read: dict[str, Any] = {}
         for name, given in value.items():
@@ -120,23 +126,23 @@ class _Reader:
             if name not in keys:
                 near = get_close_matches(str(name), keys, n=1)
                 hint = f"did you mean {near[0]}?" if near else ""
-                self.tell(place, f"unknown key {shown(name)}", ", ".join(keys), hint)
+                self.report(place, f"unknown key {shown(name)}", ", ".join(keys), hint)
                 continue
             try:
                 read[name] = keys[name].convert(given)
             except Unfit as unfit:
-                self.tell(place, f"{name} = {shown(given)}", unfit.expected, unfit.hint)
+                self.report(place, f"{name} = {shown(given)}", unfit.expected, unfit.hint)
             except MeaningError as error:
                 self._take(place, error)
         for name, key in keys.items():
             if key.required and name not in value:
-                self.tell(path, f'"{name}" is missing', f"{name} = ...")
+                self.report(path, f'"{name}" is missing', f"{name} = ...")
         return read
 
     def tables(self, name: str, value: object, keys: Mapping[str, Key]) -> list[dict[str, Any]]:
         """Convert a list of tables."""
         if not isinstance(value, list):
-            self.tell((name,), f'"{name}" is no list of tables', f"[[{name}]] and its keys below")
+            self.report((name,), f'"{name}" is no list of tables', f"[[{name}]] and its keys below")
             return []
         return [self.table((name, n), one, keys) for n, one in enumerate(value)]
 
@@ -156,22 +162,22 @@ def _applies(reader: _Reader, value: object) -> Applies:
     applies = Applies(**read)
     if applies.to == "visits" and applies.treatments:
         hint = 'treatments belong to to = "episodes"'
-        reader.tell(("applies", "treatments"), "visits have no treatments", "", hint)
+        reader.report(("applies", "treatments"), "visits have no treatments", "", hint)
     if applies.to == "episodes" and applies.descriptions:
         hint = 'descriptions belong to to = "visits"'
-        reader.tell(("applies", "descriptions"), "episodes have no descriptions", "", hint)
+        reader.report(("applies", "descriptions"), "episodes have no descriptions", "", hint)
     return applies
 
 
-def _requirements(reader: _Reader, value: object, applies: Applies) -> tuple[Requirement, ...]:
-    found: list[Requirement] = []
+def _requirements(reader: _Reader, value: object, applies: Applies) -> tuple[ViewRequirement, ...]:
+    found: list[ViewRequirement] = []
     names: dict[str, int] = {}
     for number, read in enumerate(reader.tables("require", value, rule_keys.REQUIRE)):
         place = ("require", number)
         _check_together(reader, place, read, applies)
         name = read.get("name", "")
         if name and name in names:
-            reader.tell((*place, "name"), f"a second requirement {shown(name)}", "names once")
+            reader.report((*place, "name"), f"a second requirement {shown(name)}", "names once")
         names.setdefault(name, number)
         if any(needed not in read for needed in ("name", "view", "of")):
             continue
@@ -179,7 +185,7 @@ def _requirements(reader: _Reader, value: object, applies: Applies) -> tuple[Req
         read["views"], read["scope"] = read.pop("view"), read.pop("of")
         if read.get("confirmed_by"):
             read["confirmed"] = True
-        found.append(Requirement(before=before, after=after, **read))
+        found.append(ViewRequirement(before=before, after=after, **read))
     return tuple(found)
 
 
@@ -189,23 +195,23 @@ def _check_together(
     """Tell what contradicts itself within one requirement."""
     both = set(read.get("view", ())) & set(read.get("covered_by", ()))
     if both:
-        reader.tell((*place, "covered_by"), f"{shown(sorted(both)[0])} stands in for itself")
+        reader.report((*place, "covered_by"), f"{shown(sorted(both)[0])} stands in for itself")
     relative = {rule_keys.OCCLUSAL_ARCH, rule_keys.SIDE_IN_OCCLUSION}
     named = relative & (set(read.get("view", ())) | set(read.get("covered_by", ())))
     if read.get("arch") and read.get("of") not in (None, "mouth"):
         hint = "the teeth treated name their arch"
-        reader.tell((*place, "arch"), "arch belongs to the mouth", 'of = "mouth"', hint)
+        reader.report((*place, "arch"), "arch belongs to the mouth", 'of = "mouth"', hint)
     if named and read.get("of") == "mouth":
         word = sorted(named)[0]
         found = f'"{word}" needs an arch or a side, and the mouth has two'
-        reader.tell((*place, "of"), found, '"tooth", "quadrant" or "arch"')
+        reader.report((*place, "of"), found, '"tooth", "quadrant" or "arch"')
     if read.get("of") == "arch" and rule_keys.SIDE_IN_OCCLUSION in named:
-        reader.tell((*place, "of"), "an arch has two sides", '"tooth" or "quadrant"')
+        reader.report((*place, "of"), "an arch has two sides", '"tooth" or "quadrant"')
     if read.get("confirmed") is False and read.get("confirmed_by"):
-        reader.tell((*place, "confirmed"), "confirmed = false with confirmed_by", "one of them")
+        reader.report((*place, "confirmed"), "confirmed = false with confirmed_by", "one of them")
     if "within" in read and applies.to == "visits":
         hint = 'a window belongs to to = "episodes"'
-        reader.tell((*place, "within"), "a visit is one day", "no window", hint)
+        reader.report((*place, "within"), "a visit is one day", "no window", hint)
 
 
 def _limits(reader: _Reader, value: object) -> AuditLimits | None:
@@ -219,10 +225,10 @@ def _retention(reader: _Reader, value: object) -> tuple[Retention, ...]:
     for number, read in enumerate(reader.tables("retention", value, rule_keys.RETENTION)):
         place = ("retention", number)
         if "years" not in read and "until_age" not in read:
-            reader.tell(place, "the row sets no end", "years, until_age, or both")
+            reader.report(place, "the row sets no end", "years, until_age, or both")
         low, high = read.get("from_age"), read.get("below_age")
         if low is not None and high is not None and low >= high:
-            reader.tell((*place, "from_age"), f"no age is from {low} and below {high}")
+            reader.report((*place, "from_age"), f"no age is from {low} and below {high}")
         if "name" in read and "source" in read:
             found.append(Retention(**read))
     return tuple(found)

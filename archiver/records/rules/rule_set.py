@@ -24,7 +24,7 @@ QUALITY_LIMITS: Mapping[str, str] = {
 
 
 @dataclass(frozen=True)
-class Requirement:
+class ViewRequirement:
     """One view that is demanded.
 
     Parameters
@@ -168,7 +168,7 @@ class RuleSet:
     source: str
     standing: str
     applies: Applies = Applies()
-    requirements: tuple[Requirement, ...] = ()
+    requirements: tuple[ViewRequirement, ...] = ()
     limits: AuditLimits | None = None
     retention: tuple[Retention, ...] = ()
     digest: str = ""

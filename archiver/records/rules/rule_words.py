@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-from archiver.records.rules.rule_set import QUALITY_LIMITS, Requirement, Retention, RuleSet
+from archiver.records.rules.rule_set import QUALITY_LIMITS, Retention, RuleSet, ViewRequirement
 
 _SCOPES = {
     "tooth": "For each tooth",
@@ -58,7 +58,7 @@ def _quoted(words: Sequence[str]) -> str:
     return joined([f'"{word}"' for word in words])
 
 
-def sentence(one: Requirement) -> str:
+def sentence(one: ViewRequirement) -> str:
     """Return one requirement as a sentence."""
     many = f"{one.count} pictures of " if one.count > 1 else ""
     way = {"either": "", "direct": ", taken direct", "mirror": ", through a mirror"}[one.mirror]
@@ -84,7 +84,7 @@ def sentence(one: Requirement) -> str:
     return text
 
 
-def _window(one: Requirement) -> str:
+def _window(one: ViewRequirement) -> str:
     given = ((one.before, "before"), (one.after, "after"))
     sides = [f"{_days(days)} {word}" for days, word in given if days]
     return f"from {sides[0]} to {sides[1]} the day" if len(sides) == 2 else f"up to {sides[0]} it"

@@ -13,7 +13,7 @@ from starlette.responses import RedirectResponse, Response
 
 from archiver.network.node import MINOR, Event
 from archiver.web.auth.limits import Rate
-from archiver.web.auth.sessions import Session, Sessions
+from archiver.web.auth.sessions import LoginSession, Sessions
 from archiver.web.auth.users import User, Users, roles, users_of
 from archiver.web.auth.visitor import Visitor, address_of
 from archiver.web.http_errors import Refused
@@ -29,7 +29,7 @@ _TRY_EACH_SECOND = 1 / 60
 _LOCAL_STAMP = "local"
 
 
-class Entering:
+class LogIn:
     """Lets people in and tells who they are.
 
     Parameters
@@ -47,7 +47,7 @@ class Entering:
         self._tries = Rate(_TRIES, _TRY_EACH_SECOND, site.clock)
         # Tells log-in forms apart from those of other sites: there is no session yet.
         self._secret = secrets.token_bytes(32)
-        self._own: tuple[str, Session] | None = None
+        self._own: tuple[str, LoginSession] | None = None
         self._guard = threading.Lock()
 
     def _changed(self, names: list[str]) -> None:
@@ -76,7 +76,7 @@ class Entering:
             return None
         return Visitor(user.name, user.roles, address, session)
 
-    def _local_session(self) -> tuple[str, Session]:
+    def _local_session(self) -> tuple[str, LoginSession]:
         """Return the one session of this machine: a link from elsewhere ends no other page's."""
         with self._guard:
             if self._own is None or self.sessions.find(self._own[0]) is None:
@@ -194,7 +194,7 @@ def _stamp(user: User) -> str:
     return f"{user.hash} {' '.join(sorted(user.roles))}"
 
 
-def session_of(request: Request) -> Session:
+def session_of(request: Request) -> LoginSession:
     """Return the session of a visitor."""
-    session: Session = request.state.visitor.session
+    session: LoginSession = request.state.visitor.session
     return session

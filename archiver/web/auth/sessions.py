@@ -19,7 +19,7 @@ _MOST = 1000
 
 
 @dataclass
-class Session:
+class LoginSession:
     """One log-in.
 
     Parameters
@@ -56,13 +56,13 @@ class Sessions:
         self._clock = clock
         self.idle, self.longest = idle, longest
         self._guard = threading.Lock()
-        self._sessions: dict[str, Session] = {}
+        self._sessions: dict[str, LoginSession] = {}
 
-    def begin(self, user: str, stamp: str) -> tuple[str, Session]:
+    def begin(self, user: str, stamp: str) -> tuple[str, LoginSession]:
         """Begin a session and return its token, which is kept nowhere here."""
         token = secrets.token_urlsafe(32)
         now = self._clock()
-        session = Session(_key(token), user, stamp, now, now)
+        session = LoginSession(_key(token), user, stamp, now, now)
         with self._guard:
             self._sweep(now)
             while len(self._sessions) >= _MOST:
@@ -70,7 +70,7 @@ class Sessions:
             self._sessions[session.key] = session
         return token, session
 
-    def find(self, token: str) -> Session | None:
+    def find(self, token: str) -> LoginSession | None:
         """Return the session of a token and count this as use; None if there is none any more."""
         now = self._clock()
         with self._guard:
@@ -83,7 +83,7 @@ class Sessions:
             session.used = now
             return session
 
-    def end(self, session: Session) -> None:
+    def end(self, session: LoginSession) -> None:
         """End a session."""
         with self._guard:
             self._sessions.pop(session.key, None)
@@ -96,7 +96,7 @@ class Sessions:
                 del self._sessions[key]
         return len(mine)
 
-    def current(self) -> list[Session]:
+    def current(self) -> list[LoginSession]:
         """Return the sessions that go on, the latest used first."""
         with self._guard:
             self._sweep(self._clock())
@@ -106,7 +106,7 @@ class Sessions:
         for key in [s.key for s in self._sessions.values() if self._is_over(s, now)]:
             del self._sessions[key]
 
-    def _is_over(self, session: Session, now: datetime) -> bool:
+    def _is_over(self, session: LoginSession, now: datetime) -> bool:
         return now - session.used > self.idle or now - session.begun > self.longest
 
 

@@ -97,10 +97,10 @@ class Users:
                 self._users = _read(self.path) if any(stamp) else {}
                 self._stamp = stamp
                 if not is_first:
-                    self._tell(before)
+                    self._notify(before)
             return dict(self._users)
 
-    def _tell(self, before: Mapping[str, User]) -> None:
+    def _notify(self, before: Mapping[str, User]) -> None:
         names = {*before, *self._users}
         touched = sorted(n for n in names if before.get(n) != self._users.get(n))
         if self._changed is not None and touched:

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from starlette.requests import Request
 
-from archiver.web.auth.sessions import Session
+from archiver.web.auth.sessions import LoginSession
 from archiver.web.auth.users import roles
 
 
@@ -29,7 +29,7 @@ class Visitor:
     name: str
     roles: frozenset[str]
     address: str
-    session: Session
+    session: LoginSession
 
     def may(self, what: str) -> bool:
         """Return whether one of the roles may do something; empty asks for nothing."""

@@ -155,7 +155,7 @@ def echo(peer: WebPeer) -> None:
     NetworkError
         If it cannot be reached, refuses, or answers what is no answer.
     """
-    with open_web_link(peer) as link, told(peer):
+    with open_web_link(peer) as link, translated_errors(peer):
         link.client.search_for_studies(limit=1)
 
 
@@ -183,7 +183,7 @@ def search(
     matched = {keyword: value for keyword, value in keys.items() if value}
     fields = [keyword for keyword, value in keys.items() if not value]
     found: list[Dataset] = []
-    with told(link.peer):
+    with translated_errors(link.peer):
         while len(found) < _MOST_ANSWERS:
             page = {"limit": _PAGE, "offset": len(found)}
             named: dict[str, Any] = {"search_filters": matched, "fields": fields or None, **page}
@@ -207,7 +207,7 @@ def metadata(link: WebLink, study: str, series: str, instance: str) -> Dataset:
     NetworkError
         As `search`.
     """
-    with told(link.peer):
+    with translated_errors(link.peer):
         answer = link.client.retrieve_instance_metadata(study, series, instance)
         return Dataset.from_json(answer, lambda *_: None)
 
@@ -227,7 +227,7 @@ def fetch(link: WebLink, study: str, series: str, instance: str, path: Path) -> 
     url = f"{link.peer.url}/studies/{study}/series/{series}/instances/{instance}"
     part = path.with_name(path.name + ".part")
     try:
-        with part.open("wb") as file, told(link.peer):
+        with part.open("wb") as file, translated_errors(link.peer):
             asked = link.session.get(
                 url, headers={"Accept": _DICOM}, timeout=link.patience, stream=True
             )
@@ -285,7 +285,7 @@ def first_part(content_type: str, pieces: Iterable[bytes]) -> Iterator[bytes]:
 
 
 @contextmanager
-def told(peer: WebPeer) -> Iterator[None]:
+def translated_errors(peer: WebPeer) -> Iterator[None]:
     """Turn what the HTTP library raises into words, once."""
     try:
         yield

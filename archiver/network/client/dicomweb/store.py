@@ -20,10 +20,15 @@ from pydicom import Dataset
 from pydicom.uid import UID
 
 from archiver.errors import ArchiverError, NetworkError, ObjectError, Problem, RefusedForGood
-from archiver.network.client.dicomweb.connection import WebLink, fetch, open_web_link, told
+from archiver.network.client.dicomweb.connection import (
+    WebLink,
+    fetch,
+    open_web_link,
+    translated_errors,
+)
 from archiver.network.client.store_answers import Results
 from archiver.network.node.incoming_file import file_head
-from archiver.network.outgoing_object import Parcel, Result, Sent, read_parcel
+from archiver.network.outgoing_object import OutgoingObject, Result, Sent, read_parcel
 from archiver.network.peers import WebPeer
 from archiver.network.presentation_contexts import EXPLICIT
 from archiver.network.recoding import recoded
@@ -37,7 +42,7 @@ _UNSUPPORTED_TYPE = 415
 _UNSUPPORTED_SYNTAX = 0xC122
 
 
-def send(peer: WebPeer, parcels: Sequence[Parcel]) -> Iterator[Result]:
+def send(peer: WebPeer, parcels: Sequence[OutgoingObject]) -> Iterator[Result]:
     """Send objects, one to a request, each result as it comes.
 
     As many connections are used at once as the peer allows. A request that fails costs the
@@ -52,7 +57,7 @@ def send(peer: WebPeer, parcels: Sequence[Parcel]) -> Iterator[Result]:
         yield from batch
 
 
-def send_noting(peer: WebPeer, parcels: Sequence[Parcel]) -> Iterator[list[Result]]:
+def send_noting(peer: WebPeer, parcels: Sequence[OutgoingObject]) -> Iterator[list[Result]]:
     """Send objects; answers that come while the last ones are noted are given together."""
     waiting = deque(parcels)
     results = Results()
@@ -71,7 +76,7 @@ def send_noting(peer: WebPeer, parcels: Sequence[Parcel]) -> Iterator[list[Resul
 
 def _work(
     peer: WebPeer,
-    waiting: deque[Parcel],
+    waiting: deque[OutgoingObject],
     report: Callable[[Result], None],
     stop: threading.Event,
 ) -> None:
@@ -119,7 +124,7 @@ class _Body:
         yield self._tail
 
 
-def _store(link: WebLink, parcel: Parcel) -> Sent:
+def _store(link: WebLink, parcel: OutgoingObject) -> Sent:
     """Store an object as it is; decoded, where the peer refuses it for its transfer syntax."""
     try:
         size = parcel.path.stat().st_size
@@ -145,7 +150,7 @@ def _store(link: WebLink, parcel: Parcel) -> Sent:
     raise RefusedForGood(Problem(found, link.peer.place))
 
 
-def _decoded_file(parcel: Parcel, syntax: str) -> bytes:
+def _decoded_file(parcel: OutgoingObject, syntax: str) -> bytes:
     meta = file_head(parcel.sop_class, parcel.sop_instance, syntax)
     return meta + recoded(parcel.path, syntax)
 
@@ -157,7 +162,7 @@ def _posted(link: WebLink, size: int, opened: Callable[[], BinaryIO]) -> tuple[i
         "Content-Type": f'multipart/related; type="application/dicom"; boundary={boundary}',
         "Accept": "application/dicom+json",
     }
-    with told(link.peer):
+    with translated_errors(link.peer):
         answer = link.session.post(
             f"{link.peer.url}/studies",
             data=_Body(boundary, size, opened),
@@ -174,7 +179,7 @@ def _posted(link: WebLink, size: int, opened: Callable[[], BinaryIO]) -> tuple[i
         return code, Dataset.from_json(answer.json()) if answer.content else Dataset()
 
 
-def _sent(link: WebLink, parcel: Parcel, syntax: str, said: Dataset, code: int) -> Sent:
+def _sent(link: WebLink, parcel: OutgoingObject, syntax: str, said: Dataset, code: int) -> Sent:
     """Read what the answer says of this instance (PS3.18 Annex I.2)."""
     for item in said.get("FailedSOPSequence") or ():
         if item.get("ReferencedSOPInstanceUID") in (None, "", parcel.sop_instance):
@@ -191,7 +196,7 @@ def _sent(link: WebLink, parcel: Parcel, syntax: str, said: Dataset, code: int) 
     )
 
 
-def is_kept(link: WebLink, parcel: Parcel, syntax: str) -> bool:
+def is_kept(link: WebLink, parcel: OutgoingObject, syntax: str) -> bool:
     """Fetch an object that was stored, and return whether it is the one that was sent.
 
     The data sets are compared byte for byte; where the peer encodes anew, element by element,
@@ -246,8 +251,8 @@ def _place_of(path: Path) -> tuple[str, str]:
         raise ObjectError(Problem(f"the file cannot be read: {error}", str(path))) from None
 
 
-def _same_bytes(one: Parcel, other: Parcel) -> bool:
-    def rest(parcel: Parcel) -> int:
+def _same_bytes(one: OutgoingObject, other: OutgoingObject) -> bool:
+    def rest(parcel: OutgoingObject) -> int:
         return parcel.path.stat().st_size - parcel.offset
 
     if rest(one) != rest(other):

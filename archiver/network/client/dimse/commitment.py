@@ -21,7 +21,7 @@ from archiver.errors import NetworkError, Problem, RefusedForGood
 from archiver.network.client.dimse.link import NothingAccepted, open_link
 from archiver.network.client.dimse.receiver import listening
 from archiver.network.peers import DimsePeer
-from archiver.network.statuses import Category, Service, Status, status_of
+from archiver.network.statuses import Category, DimseStatus, Service, status_of
 
 PUSH_MODEL = "1.2.840.10008.1.20.1"
 WELL_KNOWN = "1.2.840.10008.1.20.1.1"
@@ -37,7 +37,7 @@ Reference = tuple[str, str]
 
 
 @dataclass(frozen=True)
-class Report:
+class CommitmentResult:
     """What the peer says of a transaction.
 
     Parameters
@@ -52,14 +52,14 @@ class Report:
 
     transaction: str
     committed: frozenset[str]
-    failed: dict[str, Status]
+    failed: dict[str, DimseStatus]
 
 
 class Awaited:
     """Reports of transactions as they come in, on whatever association."""
 
     def __init__(self) -> None:
-        self._reports: dict[str, Report] = {}
+        self._reports: dict[str, CommitmentResult] = {}
         self._came = threading.Condition()
 
     def take(self, event: Any) -> tuple[int, None]:
@@ -75,14 +75,14 @@ class Awaited:
             self._came.notify_all()
         return 0, None
 
-    def wait(self, transaction: str, seconds: float) -> Report | None:
+    def wait(self, transaction: str, seconds: float) -> CommitmentResult | None:
         """Return the report of a transaction, None where it does not come in time."""
         with self._came:
             self._came.wait_for(lambda: transaction in self._reports, seconds)
             return self._reports.pop(transaction, None)
 
 
-def report_of(told: Dataset) -> Report:
+def report_of(told: Dataset) -> CommitmentResult:
     """Read the Event Information of a report (PS3.4 J.3.3.1).
 
     An instance that is told of twice, as committed and as failed, counts as failed.
@@ -96,7 +96,7 @@ def report_of(told: Dataset) -> Report:
     committed = {
         str(item.ReferencedSOPInstanceUID) for item in told.get("ReferencedSOPSequence") or ()
     }
-    return Report(str(told.TransactionUID), frozenset(committed - set(failed)), failed)
+    return CommitmentResult(str(told.TransactionUID), frozenset(committed - set(failed)), failed)
 
 
 def request_of(references: Sequence[Reference], transaction: str) -> Dataset:
@@ -114,7 +114,7 @@ def request_of(references: Sequence[Reference], transaction: str) -> Dataset:
 
 def request_commitment(
     peer: DimsePeer, references: Sequence[Reference], transaction: str
-) -> Report | None:
+) -> CommitmentResult | None:
     """Ask the peer to take charge of instances, and wait for its report.
 
     Parameters
@@ -128,7 +128,7 @@ def request_commitment(
 
     Returns
     -------
-    Report or None
+    CommitmentResult or None
         None where no report came within the peer's time limit.
 
     Raises
@@ -145,7 +145,9 @@ def request_commitment(
         raise RefusedForGood(*error.problems) from None
 
 
-def _report(peer: DimsePeer, references: Sequence[Reference], transaction: str) -> Report | None:
+def _report(
+    peer: DimsePeer, references: Sequence[Reference], transaction: str
+) -> CommitmentResult | None:
     awaited = Awaited()
     bound = [(evt.EVT_N_EVENT_REPORT, awaited.take)]
     with (
@@ -159,7 +161,7 @@ def _report(peer: DimsePeer, references: Sequence[Reference], transaction: str) 
             WELL_KNOWN,
             link.next_message(),
         )
-        if "Status" not in answer:
+        if "DimseStatus" not in answer:
             raise link.lost("while it was asked to take charge")
         status = status_of(Service.ANY, int(answer.Status))
         if status.category is not Category.SUCCESS:

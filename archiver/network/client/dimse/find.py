@@ -37,7 +37,7 @@ class Level(str, Enum):
 
 
 @dataclass(frozen=True)
-class Answers:
+class FindAnswers:
     """What a peer answered.
 
     Parameters
@@ -89,7 +89,9 @@ def asking(peer: DimsePeer) -> Iterator[Link]:
         yield link
 
 
-def find(link: Link, identifier: Dataset, *, model: str = "", most: int = MOST_ANSWERS) -> Answers:
+def find(
+    link: Link, identifier: Dataset, *, model: str = "", most: int = MOST_ANSWERS
+) -> FindAnswers:
     """Ask a question on an open association.
 
     Parameters
@@ -133,7 +135,7 @@ def find(link: Link, identifier: Dataset, *, model: str = "", most: int = MOST_A
             raise NetworkError(Problem(f"the question was not answered: {found}", link.peer.place))
         elif status.category is Category.WARNING:
             cut = True
-    return Answers(tuple(matches), ignored, cut)
+    return FindAnswers(tuple(matches), ignored, cut)
 
 
 def _cancel(link: Link, number: int, model: str) -> None:

@@ -12,7 +12,7 @@ import pydicom
 from pydicom import Dataset
 
 from archiver.network.client.dimse.receiver import Basket
-from archiver.network.client.dimse.retrieve import Wanted, retrieve_into
+from archiver.network.client.dimse.retrieve import RetrieveScope, retrieve_into
 from archiver.network.client.header_cache import slim
 from archiver.network.peers import DimsePeer
 from archiver.objects import text
@@ -60,7 +60,7 @@ def fetch_headers(peer: DimsePeer, answers: Sequence[Dataset]) -> dict[str, Data
         study, series, patient = (text(one, name) for name in names)
         by_series[study, series, patient].append(text(one, "SOPInstanceUID"))
     wanted = [
-        Wanted(study, series, tuple(instances), patient)
+        RetrieveScope(study, series, tuple(instances), patient)
         for (study, series, patient), instances in by_series.items()
     ]
     classes = [text(one, "SOPClassUID") for one in answers if text(one, "SOPClassUID")]

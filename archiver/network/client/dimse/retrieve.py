@@ -16,7 +16,7 @@ from archiver.network.client.dimse.link import Link, open_link
 from archiver.network.client.dimse.receiver import Basket, listening, storing
 from archiver.network.peers import DimsePeer
 from archiver.network.presentation_contexts import EXPLICIT, IMPLICIT, MOST_CONTEXTS
-from archiver.network.statuses import Category, Service, Status, status_of
+from archiver.network.statuses import Category, DimseStatus, Service, status_of
 
 #: What objects may come in, the most likely first; each is proposed by itself, so that a peer
 #: sends what it has as it has it (PS3.5 A.4).
@@ -48,7 +48,7 @@ _AT_ONCE = 500
 
 
 @dataclass(frozen=True)
-class Wanted:
+class RetrieveScope:
     """What is to be fetched: a study, a series of it, or instances of that.
 
     Parameters
@@ -68,7 +68,7 @@ class Wanted:
     instances: tuple[str, ...] = ()
     patient_id: str = ""
 
-    def only(self, uids: frozenset[str]) -> Wanted | None:
+    def only(self, uids: frozenset[str]) -> RetrieveScope | None:
         """Return what is wanted of some instances; None where it is none of them."""
         if not self.instances:
             return self
@@ -114,14 +114,14 @@ class Retrieved:
     """
 
     files: dict[str, Path]
-    status: Status
+    status: DimseStatus
     failed: tuple[str, ...]
     problems: tuple[Problem, ...]
 
 
 def retrieve(
     peer: DimsePeer,
-    wanted: Sequence[Wanted],
+    wanted: Sequence[RetrieveScope],
     folder: Path,
     *,
     classes: Sequence[str] = USUAL_CLASSES,
@@ -151,7 +151,7 @@ def retrieve(
 
 def retrieve_into(
     peer: DimsePeer,
-    wanted: Sequence[Wanted],
+    wanted: Sequence[RetrieveScope],
     basket: Basket,
     *,
     classes: Sequence[str] = USUAL_CLASSES,
@@ -176,7 +176,7 @@ def _storage_contexts(classes: Sequence[str], room: int) -> list[PresentationCon
 
 
 def _by_get(
-    peer: DimsePeer, wanted: Sequence[Wanted], basket: Basket, classes: Sequence[str]
+    peer: DimsePeer, wanted: Sequence[RetrieveScope], basket: Basket, classes: Sequence[str]
 ) -> Retrieved:
     tally = _Tally(basket)
     _get(peer, wanted, _storage_contexts(classes, MOST_CONTEXTS - 1), tally)
@@ -188,12 +188,12 @@ def _by_get(
         names = _unique(classes)[: MOST_CONTEXTS - 1]
         contexts = [build_context(name, list(syntaxes)) for name in names]
         _get(peer, [one for one in again if one is not None], contexts, tally)
-    return tally.told()
+    return tally.retrieved()
 
 
 def _get(
     peer: DimsePeer,
-    wanted: Sequence[Wanted],
+    wanted: Sequence[RetrieveScope],
     storage: Sequence[PresentationContext],
     tally: _Tally,
 ) -> None:
@@ -211,7 +211,7 @@ def _get(
 
 
 def _by_move(
-    peer: DimsePeer, wanted: Sequence[Wanted], basket: Basket, classes: Sequence[str]
+    peer: DimsePeer, wanted: Sequence[RetrieveScope], basket: Basket, classes: Sequence[str]
 ) -> Retrieved:
     if not peer.listen_port:
         raise UsageError(
@@ -232,7 +232,7 @@ def _by_move(
                     Service.MOVE,
                     link.association.send_c_move(identifier, peer.calling, model, number),
                 )
-    return tally.told()
+    return tally.retrieved()
 
 
 def _check_service(link: Link, model: str, name: str) -> None:
@@ -263,7 +263,7 @@ class _Tally:
             If the association ends or the peer is silent.
         """
         for answer, identifier in answers:  # type: ignore[attr-defined]
-            if "Status" not in answer:
+            if "DimseStatus" not in answer:
                 raise link.lost("while objects were fetched")
             link.heard()
             status = status_of(service, int(answer.Status))
@@ -275,7 +275,7 @@ class _Tally:
             if listed:
                 self.failed += [listed] if isinstance(listed, str) else [str(u) for u in listed]
 
-    def told(self) -> Retrieved:
+    def retrieved(self) -> Retrieved:
         """Return the sum; a failure that a later request made good is none."""
         made_good = bool(self.failed) and not self.missing
         return Retrieved(

@@ -27,11 +27,11 @@ from pynetdicom.dsutils import encode
 from archiver.errors import ArchiverError, NetworkError, ObjectError, Problem, RefusedForGood
 from archiver.network.client.dimse.link import Link, connect, open_link
 from archiver.network.client.store_answers import Results
-from archiver.network.outgoing_object import Parcel, Result, Sent
+from archiver.network.outgoing_object import OutgoingObject, Result, Sent
 from archiver.network.peers import DimsePeer
 from archiver.network.presentation_contexts import UNCOMPRESSED, Need, contexts_for, grouped
 from archiver.network.recoding import recoded
-from archiver.network.statuses import Service, Status, status_of
+from archiver.network.statuses import DimseStatus, Service, status_of
 
 #: Bytes that go to the socket at once, and the longest PDU where the peer sets no limit.
 _AT_ONCE = 1 << 18
@@ -48,7 +48,7 @@ _LOSSES = 3
 _WORTH_MORE, _PATIENCE_FOR_MORE = 0.5, 1.0
 
 
-def send(peer: DimsePeer, parcels: Sequence[Parcel]) -> Iterator[Result]:
+def send(peer: DimsePeer, parcels: Sequence[OutgoingObject]) -> Iterator[Result]:
     """Send objects, each result as it comes.
 
     An association is used for as many objects as it lasts. Where they take their time, more are
@@ -64,13 +64,13 @@ def send(peer: DimsePeer, parcels: Sequence[Parcel]) -> Iterator[Result]:
         yield from batch
 
 
-def send_noting(peer: DimsePeer, parcels: Sequence[Parcel]) -> Iterator[list[Result]]:
+def send_noting(peer: DimsePeer, parcels: Sequence[OutgoingObject]) -> Iterator[list[Result]]:
     """Send objects; answers that come while the last ones are noted are given together."""
     for group in grouped([(parcel.need, parcel) for parcel in parcels]):
         yield from _send_group(peer, group)
 
 
-def _send_group(peer: DimsePeer, parcels: list[Parcel]) -> Iterator[list[Result]]:
+def _send_group(peer: DimsePeer, parcels: list[OutgoingObject]) -> Iterator[list[Result]]:
     waiting = deque(parcels)
     results = Results()
     needs = [parcel.need for parcel in parcels]
@@ -93,7 +93,7 @@ def _send_group(peer: DimsePeer, parcels: list[Parcel]) -> Iterator[list[Result]
 def _work(
     peer: DimsePeer,
     needs: list[Need],
-    waiting: deque[Parcel],
+    waiting: deque[OutgoingObject],
     results: Results,
 ) -> None:
     """Take objects from those that wait and send them, on one association after the other."""
@@ -126,7 +126,7 @@ def _work(
 
 
 def _more(
-    peer: DimsePeer, needs: list[Need], waiting: deque[Parcel], results: Results, left: int
+    peer: DimsePeer, needs: list[Need], waiting: deque[OutgoingObject], results: Results, left: int
 ) -> None:
     """Open as many more associations as are left to open, each once the one before it stands.
 
@@ -138,7 +138,7 @@ def _more(
 
 
 def _help(
-    peer: DimsePeer, needs: list[Need], waiting: deque[Parcel], results: Results, left: int
+    peer: DimsePeer, needs: list[Need], waiting: deque[OutgoingObject], results: Results, left: int
 ) -> None:
     """Send some of what waits on one more association, where the peer accepts it at once."""
     limits = replace(peer.limits, connect=min(peer.limits.connect, _PATIENCE_FOR_MORE))
@@ -159,7 +159,7 @@ def _help(
                 results.put((parcel, error))
 
 
-def send_one(link: Link, parcel: Parcel) -> Sent:
+def send_one(link: Link, parcel: OutgoingObject) -> Sent:
     """Send an object on an open association.
 
     Raises
@@ -191,7 +191,7 @@ def send_one(link: Link, parcel: Parcel) -> Sent:
     )
 
 
-def _opened(parcel: Parcel) -> BinaryIO:
+def _opened(parcel: OutgoingObject) -> BinaryIO:
     try:
         file = parcel.path.open("rb")
     except OSError as error:
@@ -201,14 +201,14 @@ def _opened(parcel: Parcel) -> BinaryIO:
     return file
 
 
-def _store(link: Link, parcel: Parcel, context: int, data: BinaryIO) -> Status:
+def _store(link: Link, parcel: OutgoingObject, context: int, data: BinaryIO) -> DimseStatus:
     request = C_STORE()
     request.MessageID = link.next_message()
     request.Priority = _MEDIUM
     request.AffectedSOPClassUID = UID(parcel.sop_class)
     request.AffectedSOPInstanceUID = UID(parcel.sop_instance)
     answer = _exchange(link, request, context, data)
-    code = getattr(answer, "Status", None)
+    code = getattr(answer, "DimseStatus", None)
     if code is None:
         raise link.lost(f"while object {parcel.sop_instance} was sent")
     return status_of(Service.STORE, int(code))

@@ -8,10 +8,10 @@ from pynetdicom.sop_class import Verification  # type: ignore[attr-defined]
 from archiver.errors import NetworkError, Problem
 from archiver.network.client.dimse.link import open_link
 from archiver.network.peers import DimsePeer
-from archiver.network.statuses import Category, Service, Status, status_of
+from archiver.network.statuses import Category, DimseStatus, Service, status_of
 
 
-def echo(peer: DimsePeer) -> Status:
+def echo(peer: DimsePeer) -> DimseStatus:
     """Ask the peer whether it is there.
 
     Raises
@@ -21,7 +21,7 @@ def echo(peer: DimsePeer) -> Status:
     """
     with open_link(peer, [build_context(Verification)]) as link:
         answer = link.association.send_c_echo(link.next_message())
-        if "Status" not in answer:
+        if "DimseStatus" not in answer:
             raise link.lost("while it was asked whether it is there")
         status = status_of(Service.ANY, int(answer.Status))
         if status.category is not Category.SUCCESS:

@@ -27,7 +27,7 @@ from archiver.network.node.dicomweb.resources import RESOURCES, ROOT, Action, Re
 from archiver.network.node.dicomweb.responses import datasets, media_for_datasets, primed
 from archiver.network.node.dicomweb.stow import Stow, response
 from archiver.network.node.dicomweb.wado import (
-    Instance,
+    RequestedInstance,
     bulk_value,
     frame_numbers,
     frames_of,
@@ -36,8 +36,8 @@ from archiver.network.node.dicomweb.wado import (
     object_bytes,
     object_syntax,
 )
-from archiver.network.node.incoming_file import Reception
-from archiver.network.node.ingest import Storing
+from archiver.network.node.incoming_file import IncomingFile
+from archiver.network.node.ingest import NodeIngest
 from archiver.network.node.observability import Figures, Log
 from archiver.network.node.query.information_model import Level
 from archiver.network.node.query.query_engine import BadQuestionError
@@ -60,7 +60,7 @@ class Application:
         self,
         archive: Archive,
         settings: NodeSettings,
-        storing: Storing,
+        storing: NodeIngest,
         validation: Validation,
         watch: tuple[Callable[[Happening], None], Log, Figures],
         pages: Pages | None = None,
@@ -171,8 +171,8 @@ class Application:
         headers = {"WWW-Authenticate": 'Bearer, Basic realm="archiver"'} if status == 401 else {}
         return PlainTextResponse(why + "\n", status, headers)
 
-    def _open(self) -> Reception:
-        return Reception(self._archive.layout.temporary, self._settings.limits.object_bytes)
+    def _open(self) -> IncomingFile:
+        return IncomingFile(self._archive.layout.temporary, self._settings.limits.object_bytes)
 
     # -- health and figures
 
@@ -234,10 +234,10 @@ class Application:
 
     # -- WADO-RS
 
-    def _found(self, request: Request) -> list[Instance]:
+    def _found(self, request: Request) -> list[RequestedInstance]:
         return instances(self._archive, request.path_params)
 
-    def _sent(self, request: Request, found: list[Instance], what: str) -> None:
+    def _sent(self, request: Request, found: list[RequestedInstance], what: str) -> None:
         studies: dict[str, int] = {}
         for one in found:
             studies[one.study] = studies.get(one.study, 0) + 1

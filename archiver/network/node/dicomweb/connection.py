@@ -15,7 +15,7 @@ import h11
 from uvicorn.protocols.http.h11_impl import H11Protocol
 
 if TYPE_CHECKING:
-    from archiver.network.node.settings import Limits
+    from archiver.network.node.settings import NodeLimits
 
 
 class Doorway:
@@ -29,7 +29,7 @@ class Doorway:
         Told (address, reason) of connections that are turned away.
     """
 
-    def __init__(self, limits: Limits, refused: Callable[[str, str], None]) -> None:
+    def __init__(self, limits: NodeLimits, refused: Callable[[str, str], None]) -> None:
         self.limits = limits
         self.refused = refused
         self._inside: Counter[str] = Counter()

@@ -37,7 +37,7 @@ JSON, XML = "application/dicom+json", "application/dicom+xml"
 
 
 @dataclass(frozen=True)
-class Wish:
+class MediaRange:
     """One media range that a client accepts.
 
     Parameters
@@ -63,7 +63,7 @@ class Wish:
         return self.name in ("*/*", "*", "")
 
 
-def wishes(request: Request) -> list[Wish]:
+def wishes(request: Request) -> list[MediaRange]:
     """Return what a client accepts, best first; anything where it does not say."""
     texts = request.query_params.getlist("accept") or request.headers.getlist("accept")
     found = []
@@ -77,9 +77,9 @@ def wishes(request: Request) -> list[Wish]:
             quality = 0.0
         syntax = media.parameters.get("transfer-syntax", "")
         if quality > 0 and name:
-            found.append(Wish(name, multipart, syntax, quality))
+            found.append(MediaRange(name, multipart, syntax, quality))
     if not texts:
-        return [Wish("*/*", False, "", 1.0)]
+        return [MediaRange("*/*", False, "", 1.0)]
     return sorted(found, key=lambda wish: -wish.quality)
 
 
@@ -95,7 +95,7 @@ def _split(text: str) -> list[str]:
     return [part.strip() for part in (*parts, text[begin:]) if part.strip()]
 
 
-def syntax_for(wish: Wish, stored: str, *, lossy: bool) -> str | None:
+def syntax_for(wish: MediaRange, stored: str, *, lossy: bool) -> str | None:
     """Return the transfer syntax in which an object is given for a wish, None where it cannot be.
 
     Without a named syntax Explicit VR Little Endian is meant; an object whose pixels came in with

@@ -20,12 +20,12 @@ from pydicom.filewriter import write_dataset
 from archiver.errors import ArchiverError, ObjectError, Problem
 from archiver.network.node.dicomweb.content_negotiation import IMAGE_SYNTAXES, OCTETS
 from archiver.network.node.dicomweb.multipart import MediaType
-from archiver.network.node.incoming_file import Reception, file_head
+from archiver.network.node.incoming_file import IncomingFile, file_head
 from archiver.network.node.supported import EXPLICIT, JPEG_BASELINE, JPEG_LOSSLESS
 
 _PIXELS = 0x7FE00010
 _ITEM, _END = (0xFFFE, 0xE000), (0xFFFE, 0xE0DD)
-Bulk = Mapping[str, tuple[MediaType, Reception]]
+Bulk = Mapping[str, tuple[MediaType, IncomingFile]]
 
 
 @dataclass(frozen=True)
@@ -110,7 +110,7 @@ def _composed(dataset: Dataset, pixels: Any, bulk: Bulk) -> Composed:
     return Composed(head + buffer.getvalue(), stream)
 
 
-def _part(bulk: Bulk, uri: str) -> tuple[MediaType, Reception]:
+def _part(bulk: Bulk, uri: str) -> tuple[MediaType, IncomingFile]:
     if uri not in bulk:
         raise ObjectError(Problem("bulk data that the metadata name did not come"))
     return bulk[uri]

@@ -18,7 +18,7 @@ from starlette.requests import Request
 from archiver.archive.store import Archive
 from archiver.network.node.ingest import is_uid
 from archiver.network.node.query.information_model import Level
-from archiver.network.node.query.query_engine import Question, find
+from archiver.network.node.query.query_engine import QueryQuestion, find
 
 #: PS3.18 tables 10.6.3-3 to 10.6.3-5: what is returned without being asked for.
 RETURNED: dict[Level, tuple[str, ...]] = {
@@ -108,7 +108,7 @@ class WebQuery:
         What is told in Warning headers.
     """
 
-    question: Question
+    question: QueryQuestion
     limit: int
     offset: int
     warnings: tuple[str, ...]
@@ -158,7 +158,7 @@ def web_query(request: Request, level: Level) -> WebQuery:
         keys.StudyInstanceUID = study
     if series:
         keys.SeriesInstanceUID = series
-    question = Question(level, keys)
+    question = QueryQuestion(level, keys)
     _, complete = question.supported()
     if not complete:
         warnings.append("some attributes are not supported at this level and were passed over")

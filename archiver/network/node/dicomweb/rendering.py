@@ -16,7 +16,7 @@ from pydicom.pixels.processing import apply_modality_lut, apply_voi_lut
 from pydicom.uid import UID
 from starlette.exceptions import HTTPException
 
-from archiver.network.node.dicomweb.content_negotiation import Wish
+from archiver.network.node.dicomweb.content_negotiation import MediaRange
 from archiver.network.node.dicomweb.resources import RENDERED
 from archiver.network.node.incoming_file import file_head
 from archiver.network.node.supported import EXPLICIT
@@ -51,7 +51,9 @@ class Rendition:
     window: tuple[float, float] | None = None
 
 
-def rendition(parameters: Mapping[str, str], wished: list[Wish], *, thumbnail: bool) -> Rendition:
+def rendition(
+    parameters: Mapping[str, str], wished: list[MediaRange], *, thumbnail: bool
+) -> Rendition:
     """Read how a picture is asked for.
 
     Raises
@@ -80,7 +82,7 @@ def rendition(parameters: Mapping[str, str], wished: list[Wish], *, thumbnail: b
     return Rendition(media, int(quality[0]) if quality else 90, size, levels)
 
 
-def _media(wished: list[Wish]) -> str:
+def _media(wished: list[MediaRange]) -> str:
     for wish in wished:
         if wish.is_any or wish.name == "image/*":
             return "image/jpeg"

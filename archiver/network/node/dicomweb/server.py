@@ -14,7 +14,7 @@ from archiver.archive.store import Archive
 from archiver.network.node.audit import Happening
 from archiver.network.node.dicomweb.application import Application, Pages
 from archiver.network.node.dicomweb.connection import Doorway, NodeProtocol
-from archiver.network.node.ingest import Storing
+from archiver.network.node.ingest import NodeIngest
 from archiver.network.node.observability import Figures, Log
 from archiver.network.node.validation import Validation
 
@@ -52,7 +52,7 @@ class WebSide:
         self,
         archive: Archive,
         settings: NodeSettings,
-        storing: Storing,
+        storing: NodeIngest,
         validation: Validation,
         watch: tuple[Callable[[Happening], None], Log, Figures],
         pages: Pages | None = None,

@@ -31,8 +31,8 @@ from archiver.network.node.dicomweb.multipart import (
 from archiver.network.node.dicomweb.native_xml import BadXmlError, from_xml
 from archiver.network.node.dicomweb.responses import dataset
 from archiver.network.node.dimse.upper_layer import Fault
-from archiver.network.node.incoming_file import Reception, TooLargeError
-from archiver.network.node.ingest import Kept, Storing
+from archiver.network.node.incoming_file import IncomingFile, TooLargeError
+from archiver.network.node.ingest import IngestResult, NodeIngest
 from archiver.objects import Description
 
 _DICOM = "application/dicom"
@@ -60,11 +60,11 @@ class Part:
 
     media: MediaType
     location: str
-    arrived: Reception | Fault
+    arrived: IncomingFile | Fault
 
 
 @dataclass
-class Outcome:
+class StowResult:
     """What became of all objects of a request.
 
     Parameters
@@ -73,7 +73,7 @@ class Outcome:
         In the order in which they came.
     """
 
-    kept: list[Kept] = field(default_factory=list)
+    kept: list[IngestResult] = field(default_factory=list)
 
     @property
     def studies(self) -> dict[str, int]:
@@ -142,8 +142,8 @@ class Stow:
 
     def __init__(
         self,
-        storing: Storing,
-        open_reception: Callable[[], Reception],
+        storing: NodeIngest,
+        open_reception: Callable[[], IncomingFile],
         request_limit: int,
         seconds: float,
     ) -> None:
@@ -152,7 +152,7 @@ class Stow:
         self._limit = request_limit
         self._seconds = seconds
 
-    async def take(self, request: Request, study: str, origin: str) -> Outcome:
+    async def take(self, request: Request, study: str, origin: str) -> StowResult:
         """Read a body and keep what is in it.
 
         Parameters
@@ -176,7 +176,7 @@ class Stow:
         if kind not in (_DICOM, JSON, XML):
             raise HTTPException(415, f"parts are {_DICOM}, {JSON} or {XML}")
         accept = partial(_of_study, study) if study else _any_study
-        outcome = Outcome()
+        outcome = StowResult()
         set_aside: list[Part] = []
         try:
             reader = MultipartReader(media.parameters.get("boundary", ""))
@@ -185,7 +185,9 @@ class Stow:
                     set_aside.append(part)
                 elif part.media.name not in (_DICOM, ""):
                     _discard([part])
-                    outcome.kept.append(Kept(answers.CANNOT_UNDERSTAND, "not application/dicom"))
+                    outcome.kept.append(
+                        IngestResult(answers.CANNOT_UNDERSTAND, "not application/dicom")
+                    )
                 else:
                     outcome.kept.append(await self._keep(part.arrived, origin, accept))
             if set_aside:
@@ -193,7 +195,7 @@ class Stow:
         except BadMultipartError as error:
             if not outcome.kept:
                 raise HTTPException(400, str(error)) from error
-            outcome.kept.append(Kept(answers.CANNOT_UNDERSTAND, str(error)))
+            outcome.kept.append(IngestResult(answers.CANNOT_UNDERSTAND, str(error)))
         finally:
             _discard(set_aside)
         if not outcome.kept:
@@ -201,8 +203,8 @@ class Stow:
         return outcome
 
     async def _keep(
-        self, arrived: Reception | Fault, origin: str, accept: Callable[[Description], str]
-    ) -> Kept:
+        self, arrived: IncomingFile | Fault, origin: str, accept: Callable[[Description], str]
+    ) -> IngestResult:
         work = partial(
             self._storing.keep, arrived, sop_class="", sop_instance="", origin=origin, accept=accept
         )
@@ -211,40 +213,40 @@ class Stow:
     async def _composed(
         self,
         parts: list[Part],
-        outcome: Outcome,
+        outcome: StowResult,
         origin: str,
         accept: Callable[[Description], str],
     ) -> None:
         """Make objects from metadata and bulk data, and keep them."""
         for one in await run_in_threadpool(self._compose, parts):
-            if isinstance(one, Kept):
+            if isinstance(one, IngestResult):
                 outcome.kept.append(one)
             else:
                 outcome.kept.append(await self._keep(one, origin, accept))
 
-    def _compose(self, parts: list[Part]) -> list[Reception | Kept]:
+    def _compose(self, parts: list[Part]) -> list[IncomingFile | IngestResult]:
         metadata: list[Any] = []
-        bulk: dict[str, tuple[MediaType, Reception]] = {}
+        bulk: dict[str, tuple[MediaType, IncomingFile]] = {}
         for part in parts:
-            if not isinstance(part.arrived, Reception):
-                return [Kept(answers.OUT_OF_RESOURCES, "a part is too large")]
+            if not isinstance(part.arrived, IncomingFile):
+                return [IngestResult(answers.OUT_OF_RESOURCES, "a part is too large")]
             if part.media.name in _METADATA:
                 if part.arrived.size > _LONGEST_METADATA:
-                    return [Kept(answers.OUT_OF_RESOURCES, "the metadata are too large")]
+                    return [IngestResult(answers.OUT_OF_RESOURCES, "the metadata are too large")]
                 metadata += _metadata_in(part.media.name, part.arrived)
             else:
                 bulk[part.location] = (part.media, part.arrived)
-        made: list[Reception | Kept] = []
+        made: list[IncomingFile | IngestResult] = []
         for one in metadata:
             try:
                 made.append(self._written(compose(one, bulk)))
             except ArchiverError as error:
-                made.append(Kept(answers.CANNOT_UNDERSTAND, error.problems[0].found))
+                made.append(IngestResult(answers.CANNOT_UNDERSTAND, error.problems[0].found))
             except (OSError, TooLargeError):
-                made.append(Kept(answers.OUT_OF_RESOURCES, "the object cannot be taken"))
+                made.append(IngestResult(answers.OUT_OF_RESOURCES, "the object cannot be taken"))
         return made
 
-    def _written(self, composed: Composed) -> Reception:
+    def _written(self, composed: Composed) -> IncomingFile:
         reception = self._open()
         try:
             for piece in composed.pieces():
@@ -268,14 +270,14 @@ class Stow:
                         if current is not None:
                             whole, current = current, None
                             yield whole
-                    elif current is not None and isinstance(current.arrived, Reception):
+                    elif current is not None and isinstance(current.arrived, IncomingFile):
                         current.arrived = _written_or_fault(current.arrived, event)
             reader.close()
         finally:
             if current is not None:
                 _discard([current])
 
-    def _open_safely(self) -> Reception | Fault:
+    def _open_safely(self) -> IncomingFile | Fault:
         try:
             return self._open()
         except OSError as error:
@@ -301,7 +303,7 @@ class Stow:
             yield piece
 
 
-def _written_or_fault(reception: Reception, piece: bytes) -> Reception | Fault:
+def _written_or_fault(reception: IncomingFile, piece: bytes) -> IncomingFile | Fault:
     try:
         reception.write(piece)
     except (OSError, TooLargeError) as fault:
@@ -310,7 +312,7 @@ def _written_or_fault(reception: Reception, piece: bytes) -> Reception | Fault:
     return reception
 
 
-def _metadata_in(media: str, arrived: Reception) -> list[Any]:
+def _metadata_in(media: str, arrived: IncomingFile) -> list[Any]:
     """Return the objects that a part describes, in the DICOM JSON model."""
     try:
         data = arrived.path.read_bytes()
@@ -334,11 +336,11 @@ def _any_study(description: Description) -> str:
 
 def _discard(parts: list[Part]) -> None:
     for part in parts:
-        if isinstance(part.arrived, Reception):
+        if isinstance(part.arrived, IncomingFile):
             part.arrived.discard()
 
 
-def response(outcome: Outcome, base: str, study: str, media: str | None) -> Response:
+def response(outcome: StowResult, base: str, study: str, media: str | None) -> Response:
     """Return the answer to a request to store."""
     told: dict[str, Any] = outcome.dataset(base, study).to_json_dict()
     return dataset(told, media, outcome.http_status)

@@ -19,7 +19,7 @@ from archiver.archive.store import tables as t
 from archiver.network.node.dicomweb.content_negotiation import (
     IMAGE_SYNTAXES,
     OCTETS,
-    Wish,
+    MediaRange,
     syntax_for,
 )
 from archiver.network.node.incoming_file import file_head
@@ -43,7 +43,7 @@ _LOSSY = {
 
 
 @dataclass(frozen=True)
-class Instance:
+class RequestedInstance:
     """An instance that is asked for."""
 
     study: str
@@ -65,7 +65,7 @@ class Instance:
         return self.syntax in _LOSSY
 
 
-def instances(archive: Archive, path: dict[str, str]) -> list[Instance]:
+def instances(archive: Archive, path: dict[str, str]) -> list[RequestedInstance]:
     """Return the instances of the study, series or instance that a path names.
 
     Raises
@@ -101,10 +101,10 @@ def instances(archive: Archive, path: dict[str, str]) -> list[Instance]:
         rows = connection.execute(statement).all()
     if not rows:
         raise HTTPException(404, "nothing of this name is here")
-    return [Instance(*row[:5], archive.layout.path_of(row[5]), row[6]) for row in rows]
+    return [RequestedInstance(*row[:5], archive.layout.path_of(row[5]), row[6]) for row in rows]
 
 
-def object_syntax(one: Instance, wished: Iterable[Wish]) -> str | None:
+def object_syntax(one: RequestedInstance, wished: Iterable[MediaRange]) -> str | None:
     """Return the transfer syntax in which an object is given, None where no wish can be met."""
     for wish in wished:
         if wish.is_any or wish.name in ("application/dicom", "application/*"):
@@ -114,7 +114,7 @@ def object_syntax(one: Instance, wished: Iterable[Wish]) -> str | None:
     return None
 
 
-def object_bytes(one: Instance, syntax: str) -> Iterator[bytes]:
+def object_bytes(one: RequestedInstance, syntax: str) -> Iterator[bytes]:
     """Yield the file of an object in a transfer syntax; as it is kept where that is the one.
 
     Raises
@@ -131,7 +131,7 @@ def object_bytes(one: Instance, syntax: str) -> Iterator[bytes]:
             yield piece
 
 
-def metadata(one: Instance, base: str) -> dict[str, Any] | None:
+def metadata(one: RequestedInstance, base: str) -> dict[str, Any] | None:
     """Return an object as DICOM JSON with bulk data by reference; None if it cannot be read."""
     header = read_header(one.path)
     if header is None:
@@ -155,7 +155,7 @@ def _is_wide(header: Dataset) -> bool:
     return int(header.get("BitsAllocated") or 8) > 8
 
 
-def _reference(one: Instance, base: str, vr: str, tag: str) -> dict[str, str]:
+def _reference(one: RequestedInstance, base: str, vr: str, tag: str) -> dict[str, str]:
     return {"vr": vr, "BulkDataURI": f"{base}{one.where}/bulkdata/{tag}"}
 
 
@@ -180,7 +180,9 @@ def frame_numbers(text: str) -> list[int]:
     return [int(one) for one in text.split(",")]
 
 
-def frames_of(one: Instance, numbers: list[int] | None, wished: list[Wish]) -> Frames:
+def frames_of(
+    one: RequestedInstance, numbers: list[int] | None, wished: list[MediaRange]
+) -> Frames:
     """Return frames, all where no numbers are given.
 
     Raises
@@ -215,7 +217,7 @@ def _image_media(syntax: str) -> str | None:
     return next((media for media, known in IMAGE_SYNTAXES.items() if syntax in known), None)
 
 
-def _frame_media(one: Instance, wish: Wish) -> str | None:
+def _frame_media(one: RequestedInstance, wish: MediaRange) -> str | None:
     """Return the media type that meets a wish (PS3.18 table 8.7.3-5), None where none does."""
     stored = _image_media(one.syntax)
     if wish.is_any:
@@ -234,7 +236,7 @@ def _frame_media(one: Instance, wish: Wish) -> str | None:
     return None
 
 
-def _native_frames(one: Instance, dataset: Dataset, count: int) -> list[bytes]:
+def _native_frames(one: RequestedInstance, dataset: Dataset, count: int) -> list[bytes]:
     if UID(one.syntax).is_compressed:
         import io
 
@@ -247,7 +249,7 @@ def _native_frames(one: Instance, dataset: Dataset, count: int) -> list[bytes]:
     return [data[n * size : (n + 1) * size] for n in range(count)]
 
 
-def bulk_value(one: Instance, tag: str) -> bytes:
+def bulk_value(one: RequestedInstance, tag: str) -> bytes:
     """Return the value of one element of an object.
 
     Raises

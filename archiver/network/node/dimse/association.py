@@ -16,7 +16,7 @@ from pynetdicom.presentation import PresentationContext
 
 from archiver.network.node import answers
 from archiver.network.node.dimse.upper_layer import Fault, NodeDimse, NodeDul, NodeSocket
-from archiver.network.node.incoming_file import Reception
+from archiver.network.node.incoming_file import IncomingFile
 
 #: How long the thread waits before it looks at its timers again (seconds).
 _GLANCE = 0.5
@@ -42,8 +42,8 @@ class Services:
         Called for each request.
     """
 
-    open_reception: Callable[[str, str, str], Reception]
-    store: Callable[[NodeAssociation, C_STORE, Reception | Fault | None], tuple[int, str]]
+    open_reception: Callable[[str, str, str], IncomingFile]
+    store: Callable[[NodeAssociation, C_STORE, IncomingFile | Fault | None], tuple[int, str]]
     requests: dict[type, Callable[[NodeAssociation, Any, PresentationContext], None]]
     ended: Callable[[NodeAssociation], None]
     failed: Callable[[str, BaseException], None]
@@ -51,7 +51,7 @@ class Services:
 
 
 @dataclass
-class Tally:
+class AssociationCount:
     """What went over an association, for the audit trail.
 
     Parameters
@@ -85,7 +85,7 @@ class NodeAssociation(Association):
         super().__init__(ae, "acceptor")
         self.stir = threading.Event()
         self.services = services
-        self.tally = Tally()
+        self.tally = AssociationCount()
         self._messages = 0
         self._serving = False
         self._after: list[Callable[[], None]] = []
@@ -232,7 +232,7 @@ class NodeAssociation(Association):
         response.AffectedSOPClassUID = request.AffectedSOPClassUID
         context = self._accepted_cx.get(context_id)
         if context is None or context.abstract_syntax != request.AffectedSOPClassUID:
-            if isinstance(arrived, Reception):
+            if isinstance(arrived, IncomingFile):
                 arrived.discard()
             status, comment = (
                 answers.CLASS_NOT_SUPPORTED,

@@ -15,7 +15,7 @@ from archiver.network.node.dimse.association import NodeAssociation
 from archiver.network.node.query.information_model import Level
 from archiver.network.node.query.query_engine import (
     BadQuestionError,
-    Question,
+    QueryQuestion,
     check_hierarchy,
     find,
 )
@@ -114,7 +114,7 @@ class Querying:
             level = Level(str(keys.get("QueryRetrieveLevel", "")).strip())
         except ValueError:
             raise BadQuestionError("Query/Retrieve Level is missing or unknown") from None
-        question = Question(level, keys)
+        question = QueryQuestion(level, keys)
         top = Level.PATIENT if model.startswith(PATIENT_ROOT) else Level.STUDY
         check_hierarchy(question, top)
         _, complete = question.supported()

@@ -30,7 +30,7 @@ from archiver.network.node.query.query_engine import BadQuestionError
 from archiver.network.node.supported import PATIENT_ROOT
 from archiver.network.outbox.delivery_state import outcome_of
 from archiver.network.outbox.peer_corrections import note_holder
-from archiver.network.outgoing_object import Parcel, read_parcel
+from archiver.network.outgoing_object import OutgoingObject, read_parcel
 from archiver.network.peers import DimsePeer
 from archiver.network.presentation_contexts import UNCOMPRESSED, contexts_for
 from archiver.network.recoding import recoded
@@ -40,7 +40,7 @@ _MOST = 65535
 
 
 @dataclass(frozen=True)
-class Wanted:
+class RetrieveItem:
     """An instance that is to be sent."""
 
     sop_instance: str
@@ -49,7 +49,7 @@ class Wanted:
 
 
 @dataclass
-class Progress:
+class SubOperations:
     """Sub-operations so far (PS3.7 9.1.3.1)."""
 
     remaining: int
@@ -57,7 +57,7 @@ class Progress:
     warned: int = 0
     failed: list[str] = field(default_factory=list)
 
-    def note(self, one: Wanted, category: Category) -> None:
+    def note(self, one: RetrieveItem, category: Category) -> None:
         """Count the outcome of one."""
         self.remaining -= 1
         if category is Category.SUCCESS:
@@ -77,7 +77,7 @@ class Progress:
         return answers.SUBOPERATIONS_FAILED
 
 
-def wanted_instances(archive: Archive, model: str, keys: Dataset) -> list[Wanted]:
+def wanted_instances(archive: Archive, model: str, keys: Dataset) -> list[RetrieveItem]:
     """Return the instances of a retrieval request (PS3.4 C.4.2.2.1: unique keys only).
 
     Raises
@@ -120,7 +120,7 @@ def wanted_instances(archive: Archive, model: str, keys: Dataset) -> list[Wanted
     )
     with archive.reading() as connection:
         rows = connection.execute(statement).all()
-    return [Wanted(uid, study, archive.layout.path_of(path)) for uid, study, path in rows]
+    return [RetrieveItem(uid, study, archive.layout.path_of(path)) for uid, study, path in rows]
 
 
 def _is_wild(values: list[str]) -> bool:
@@ -180,12 +180,12 @@ class Retrieving:
         if wanted is None:
             return
         if not wanted:
-            answer.final(Progress(0))
+            answer.final(SubOperations(0))
             return
         self._move(answer, wanted, peer)
 
-    def _move(self, answer: _Answer, wanted: list[Wanted], peer: DimsePeer) -> None:
-        parcels: dict[str, Parcel] = {}
+    def _move(self, answer: _Answer, wanted: list[RetrieveItem], peer: DimsePeer) -> None:
+        parcels: dict[str, OutgoingObject] = {}
         for one in wanted:
             try:
                 parcels[one.sop_instance] = read_parcel(one.path)
@@ -202,7 +202,7 @@ class Retrieving:
             return
         there: list[str] = []
 
-        def send(one: Wanted) -> Category:
+        def send(one: RetrieveItem) -> Category:
             parcel = parcels.get(one.sop_instance)
             if parcel is None or link is None or not link.is_open:
                 return Category.FAILURE
@@ -222,7 +222,7 @@ class Retrieving:
             with contextlib.suppress(ArchiverError):
                 note_holder(self._archive.layout.root, peer.name, there)
 
-    def _wanted(self, answer: _Answer) -> list[Wanted] | None:
+    def _wanted(self, answer: _Answer) -> list[RetrieveItem] | None:
         try:
             return wanted_instances(self._archive, answer.model, answer.identifier())
         except BadQuestionError as error:
@@ -237,11 +237,11 @@ class Retrieving:
     def _run(
         self,
         answer: _Answer,
-        wanted: list[Wanted],
-        send: Callable[[Wanted], Category],
+        wanted: list[RetrieveItem],
+        send: Callable[[RetrieveItem], Category],
         destination: str,
     ) -> None:
-        progress = Progress(len(wanted))
+        progress = SubOperations(len(wanted))
         for one in wanted:
             if not answer.association.is_established:
                 break
@@ -257,7 +257,7 @@ class Retrieving:
         self._audit(answer, sent, progress.failed, destination)
 
     def _audit(
-        self, answer: _Answer, sent: list[Wanted], failed: list[str], destination: str
+        self, answer: _Answer, sent: list[RetrieveItem], failed: list[str], destination: str
     ) -> None:
         studies: dict[str, int] = {}
         lost = set(failed)
@@ -276,7 +276,7 @@ class Retrieving:
         self._tell(Happening(Event.SENT, self._title, peer, MINOR, None, detail, "", peer))
 
 
-def _store_back(association: NodeAssociation, one: Wanted) -> Category:
+def _store_back(association: NodeAssociation, one: RetrieveItem) -> Category:
     """Send one object on the association that asked for it."""
     try:
         parcel = read_parcel(one.path)
@@ -301,7 +301,7 @@ def _store_back(association: NodeAssociation, one: Wanted) -> Category:
     return outcome_of(status_of(Service.STORE, int(response.Status)))
 
 
-def _context_for(association: NodeAssociation, parcel: Parcel) -> tuple[int, str] | None:
+def _context_for(association: NodeAssociation, parcel: OutgoingObject) -> tuple[int, str] | None:
     """Return the context in which an object can go back: its own syntax, else uncompressed."""
     possible = {
         str(context.transfer_syntax[0]): context_id
@@ -351,7 +351,7 @@ class _Answer:
         """Return whether the peer sent a C-CANCEL for this request."""
         return self._request.MessageID in self.association.dimse.cancel_req
 
-    def refuse(self, status: int, comment: str, wanted: Iterable[Wanted] = ()) -> None:
+    def refuse(self, status: int, comment: str, wanted: Iterable[RetrieveItem] = ()) -> None:
         """Send a failure."""
         self._response.Status = status
         self._response.ErrorComment = comment[:64]
@@ -362,28 +362,28 @@ class _Answer:
             self._response.NumberOfWarningSuboperations = 0
         self._send(failed)
 
-    def pending(self, progress: Progress) -> None:
+    def pending(self, progress: SubOperations) -> None:
         """Tell how far it is."""
         self._count(progress)
         self._response.NumberOfRemainingSuboperations = progress.remaining
         self._response.Status = answers.PENDING
         self._send(())
 
-    def cancelled(self, progress: Progress) -> None:
+    def cancelled(self, progress: SubOperations) -> None:
         """Answer a cancel; what remains is told (PS3.4 C.4.3.1.4)."""
         self._count(progress)
         self._response.NumberOfRemainingSuboperations = progress.remaining
         self._response.Status = answers.CANCELLED
         self._send(progress.failed)
 
-    def final(self, progress: Progress) -> None:
+    def final(self, progress: SubOperations) -> None:
         """Send the last response, without the number that remains (PS3.7 9.1.3.1)."""
         self._count(progress)
         self._response.NumberOfRemainingSuboperations = None
         self._response.Status = progress.final_status
         self._send(progress.failed)
 
-    def _count(self, progress: Progress) -> None:
+    def _count(self, progress: SubOperations) -> None:
         self._response.NumberOfCompletedSuboperations = progress.completed
         self._response.NumberOfWarningSuboperations = progress.warned
         self._response.NumberOfFailedSuboperations = len(progress.failed)

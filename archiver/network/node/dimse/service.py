@@ -20,8 +20,8 @@ from archiver.network.node.dimse.find_scp import Querying
 from archiver.network.node.dimse.listener import NodeServer
 from archiver.network.node.dimse.retrieve_scp import Retrieving
 from archiver.network.node.dimse.upper_layer import Fault
-from archiver.network.node.incoming_file import Reception, file_head
-from archiver.network.node.ingest import Storing
+from archiver.network.node.incoming_file import IncomingFile, file_head
+from archiver.network.node.ingest import NodeIngest
 from archiver.network.node.observability import Figures, Log
 from archiver.network.node.query.worklist import Visits
 from archiver.network.node.reports.commitment import Commitment
@@ -59,7 +59,7 @@ class DimseSide:
         self,
         archive: Archive,
         settings: NodeSettings,
-        storing: Storing,
+        storing: NodeIngest,
         peers: Iterable[DimsePeer],
         watch: tuple[Callable[[Happening], None], Log, Figures],
         tls: ssl.SSLContext | None,
@@ -161,9 +161,11 @@ class DimseSide:
         entity.network_timeout = limits.network_seconds
         return entity
 
-    def _open_reception(self, sop_class: str, sop_instance: str, transfer_syntax: str) -> Reception:
+    def _open_reception(
+        self, sop_class: str, sop_instance: str, transfer_syntax: str
+    ) -> IncomingFile:
         self._figures.asked()
-        reception = Reception(self._archive.layout.temporary, self._settings.limits.object_bytes)
+        reception = IncomingFile(self._archive.layout.temporary, self._settings.limits.object_bytes)
         try:
             reception.write(file_head(sop_class, sop_instance, transfer_syntax))
         except BaseException:
@@ -172,7 +174,7 @@ class DimseSide:
         return reception
 
     def _store(
-        self, association: NodeAssociation, request: C_STORE, arrived: Reception | Fault | None
+        self, association: NodeAssociation, request: C_STORE, arrived: IncomingFile | Fault | None
     ) -> tuple[int, str]:
         began = time.monotonic()
         kept = self._storing.keep(

@@ -28,7 +28,7 @@ from pynetdicom.pdu_primitives import P_DATA
 from pynetdicom.transport import AssociationSocket
 
 from archiver.network.node.dimse.queues import SendingQueue, StirringQueue
-from archiver.network.node.incoming_file import Reception, TooLargeError
+from archiver.network.node.incoming_file import IncomingFile, TooLargeError
 
 if TYPE_CHECKING:
     from archiver.network.node.dimse.association import NodeAssociation
@@ -274,13 +274,13 @@ class NodeDimse(DIMSEServiceProvider):
         For each C-STORE request that waits: its file, or why there is none.
     """
 
-    def __init__(self, assoc: NodeAssociation, open_reception: Callable[..., Reception]) -> None:
+    def __init__(self, assoc: NodeAssociation, open_reception: Callable[..., IncomingFile]) -> None:
         super().__init__(assoc)
         self.msg_queue = StirringQueue(assoc.stir.set)
-        self.received: deque[Reception | Fault] = deque()
+        self.received: deque[IncomingFile | Fault] = deque()
         self._open = open_reception
         self._command = bytearray()
-        self._storing: Reception | Fault | None = None
+        self._storing: IncomingFile | Fault | None = None
         self._passed = 0
 
     def take(self, context_id: int, control: int, part: memoryview) -> None:
@@ -312,7 +312,7 @@ class NodeDimse(DIMSEServiceProvider):
     def discard(self) -> None:
         """Remove the files of what never became whole or was never asked for."""
         for one in (self._storing, *self.received):
-            if isinstance(one, Reception):
+            if isinstance(one, IncomingFile):
                 one.discard()
         self._storing = None
         self.received.clear()
@@ -356,7 +356,7 @@ class NodeDimse(DIMSEServiceProvider):
             raise ProtocolError from error
 
     def _append(self, part: memoryview) -> None:
-        if isinstance(self._storing, Reception):
+        if isinstance(self._storing, IncomingFile):
             try:
                 self._storing.write(part)
             except (OSError, TooLargeError) as fault:

@@ -64,7 +64,7 @@ class BadQuestionError(Exception):
 
 
 @dataclass(frozen=True)
-class Question:
+class QueryQuestion:
     """What is asked.
 
     Parameters
@@ -101,7 +101,7 @@ class Question:
         return self.level is Level.IMAGE or keyword in IN_HEADERS[self.level]
 
 
-def check_hierarchy(question: Question, top: Level) -> None:
+def check_hierarchy(question: QueryQuestion, top: Level) -> None:
     """Refuse what the hierarchical search method does not allow (PS3.4 C.4.1.3.1.1).
 
     Parameters
@@ -126,7 +126,7 @@ def check_hierarchy(question: Question, top: Level) -> None:
             raise BadQuestionError(f"{level.unique_key} must be a single value")
 
 
-def find(archive: Archive, question: Question) -> Iterator[Answer]:
+def find(archive: Archive, question: QueryQuestion) -> Iterator[Answer]:
     """Yield an answer for every entity that matches, last stored first.
 
     Parameters

@@ -30,7 +30,7 @@ from archiver.objects import DerivedUids
 
 
 @dataclass(frozen=True)
-class Visit:
+class WorklistRow:
     """A row of the table; dates and times in any usual spelling of ISO 8601 or DICOM."""
 
     patient_id: str
@@ -51,7 +51,7 @@ class Visit:
     step_id: str = ""
 
 
-def read_visits(path: Path) -> tuple[Visit, ...]:
+def read_visits(path: Path) -> tuple[WorklistRow, ...]:
     """Read the table.
 
     Raises
@@ -66,7 +66,7 @@ def read_visits(path: Path) -> tuple[Visit, ...]:
         )
     except (OSError, UnicodeDecodeError, ValueError, csv.Error) as error:
         raise UsageError(Problem(f"the visits cannot be read: {error}", str(path))) from None
-    known = [f.name for f in fields(Visit)]
+    known = [f.name for f in fields(WorklistRow)]
     problems, visits = [], []
     for number, row in enumerate(rows, start=1):
         where = f"{path.name}, visit {number}"
@@ -76,7 +76,7 @@ def read_visits(path: Path) -> tuple[Visit, ...]:
         problems += [Problem(f'unknown column "{key}"', where, ", ".join(known)) for key in unknown]
         problems += [Problem(f"{key} is missing", where) for key in missing]
         if not unknown and not missing:
-            visits.append(Visit(**{k: v for k, v in values.items() if v}))
+            visits.append(WorklistRow(**{k: v for k, v in values.items() if v}))
     if problems:
         raise UsageError(*problems)
     return tuple(visits)
@@ -93,7 +93,7 @@ def _toml_rows(text: str) -> list[Mapping[str, object]]:
     return found
 
 
-def _step(visit: Visit, identity: str) -> Dataset:
+def _step(visit: WorklistRow, identity: str) -> Dataset:
     step = Dataset()
     step.ScheduledStationAETitle = visit.station
     step.ScheduledProcedureStepStartDate = iso_date(visit.date).replace("-", "")
@@ -107,7 +107,7 @@ def _step(visit: Visit, identity: str) -> Dataset:
     return step
 
 
-def item_of(visit: Visit) -> Dataset:
+def item_of(visit: WorklistRow) -> Dataset:
     """Return the worklist item of a visit; UIDs follow from what the visit is."""
     what = {"patient": visit.patient_id, "issuer": visit.issuer, "date": iso_date(visit.date)}
     what["accession" if visit.accession else "time"] = visit.accession or visit.time
@@ -169,7 +169,7 @@ class Visits:
 
     def knows(self, keys: Dataset) -> bool:
         """Return whether all keys are ones that items have."""
-        model = item_of(Visit("", "", ""))
+        model = item_of(WorklistRow("", "", ""))
         step = model.ScheduledProcedureStepSequence[0]
         inner = [k for item in keys.get("ScheduledProcedureStepSequence") or () for k in item]
         return all(k.tag in model or k.keyword in NOT_KEYS for k in keys) and all(

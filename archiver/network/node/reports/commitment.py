@@ -31,7 +31,7 @@ from archiver.errors import ArchiverError
 from archiver.network.client.dimse.link import open_link
 from archiver.network.node import answers
 from archiver.network.node.dimse.association import NodeAssociation
-from archiver.network.node.reports.pending_reports import Debts, Owed, Reference
+from archiver.network.node.reports.pending_reports import Debts, PendingReport, Reference
 from archiver.network.node.supported import COMMITMENT, COMMITMENT_INSTANCE
 from archiver.network.outbox.delivery_state import wait_after
 from archiver.network.peers import DimsePeer
@@ -45,7 +45,7 @@ _AT_ONCE = 500
 
 
 @dataclass(frozen=True)
-class Report:
+class CommitmentReport:
     """What is told about a transaction.
 
     Parameters
@@ -87,7 +87,9 @@ def _item(one: Reference, reason: int | None = None) -> Dataset:
     return item
 
 
-def look_at(archive: Archive, transaction: str, references: Iterable[Reference]) -> Report:
+def look_at(
+    archive: Archive, transaction: str, references: Iterable[Reference]
+) -> CommitmentReport:
     """Compare what a peer names with what is on the disk.
 
     Raises
@@ -114,7 +116,7 @@ def look_at(archive: Archive, transaction: str, references: Iterable[Reference])
             kept.append(one)
         else:
             missing.append((one, reason))
-    return Report(transaction, tuple(kept), tuple(missing))
+    return CommitmentReport(transaction, tuple(kept), tuple(missing))
 
 
 def _why_not(archive: Archive, one: Reference, found: tuple[str, str, str] | None) -> int | None:
@@ -176,7 +178,9 @@ class Commitment:
             return answers.INVALID_ARGUMENT, None
         if not references or not transaction:
             return answers.INVALID_ARGUMENT, None
-        owed = Owed(association.calling, transaction, references, datetime.now(timezone.utc))
+        owed = PendingReport(
+            association.calling, transaction, references, datetime.now(timezone.utc)
+        )
         try:
             self._debts.note(owed)
         except OSError:
@@ -186,10 +190,12 @@ class Commitment:
         association.afterwards(lambda: self._report(association, context_id, way, owed))
         return answers.SUCCESS, None
 
-    def _look_at(self, owed: Owed) -> Report:
+    def _look_at(self, owed: PendingReport) -> CommitmentReport:
         return look_at(self._archive, owed.transaction, owed.references)
 
-    def _report(self, association: NodeAssociation, context_id: int, way: UID, owed: Owed) -> None:
+    def _report(
+        self, association: NodeAssociation, context_id: int, way: UID, owed: PendingReport
+    ) -> None:
         """Report on the association of the request, and later where that does not work."""
         try:
             report = self._look_at(owed)
@@ -233,21 +239,21 @@ class Delivery:
         self,
         debts: Debts,
         peers: Mapping[str, DimsePeer],
-        look_at: Callable[[Owed], Report],
+        look_at: Callable[[PendingReport], CommitmentReport],
         told: Callable[[str], None],
     ) -> None:
         self._debts, self._peers, self._look_at, self._told = debts, peers, look_at, told
         self._changed = threading.Condition()
         self._ended = False
         #: When it is tried next (monotonic), a running number, how often it was, and what it is.
-        self._waiting: list[tuple[float, int, int, Owed]] = []
+        self._waiting: list[tuple[float, int, int, PendingReport]] = []
         self._count = itertools.count()
         for owed in debts.all():
             self._put(owed, 0, 0.0)
         self._thread = threading.Thread(target=self._run, name="report", daemon=True)
         self._thread.start()
 
-    def take(self, owed: Owed) -> None:
+    def take(self, owed: PendingReport) -> None:
         """Have a report delivered on an association of our own."""
         self._put(owed, 0, FIRST_PAUSE)
 
@@ -258,7 +264,7 @@ class Delivery:
             self._changed.notify()
         self._thread.join(_PARTING)
 
-    def _put(self, owed: Owed, tries: int, pause: float) -> None:
+    def _put(self, owed: PendingReport, tries: int, pause: float) -> None:
         if datetime.now(timezone.utc) - owed.since > LONGEST_DEBT:
             self._told("a commitment report could not be delivered")
             self._debts.settle(owed)
@@ -282,7 +288,7 @@ class Delivery:
             else:
                 self._debts.settle(owed)
 
-    def _next(self) -> tuple[int, Owed] | None:
+    def _next(self) -> tuple[int, PendingReport] | None:
         """Wait until something is due; None when it is time to end."""
         with self._changed:
             while not self._ended:
@@ -294,7 +300,7 @@ class Delivery:
         return None
 
 
-def _call(peer: DimsePeer, report: Report) -> None:
+def _call(peer: DimsePeer, report: CommitmentReport) -> None:
     """Report on an association of our own.
 
     Raises

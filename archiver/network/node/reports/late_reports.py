@@ -20,7 +20,7 @@ from archiver.network.node import answers
 from archiver.network.node.dimse.association import NodeAssociation
 from archiver.network.outbox.delivery_state import State
 from archiver.network.outbox.outbox import FILE, Outbox
-from archiver.network.outbox.outbox_worker import World, take_late_report
+from archiver.network.outbox.outbox_worker import OutboxContext, take_late_report
 from archiver.network.peers import DimsePeer
 
 
@@ -55,7 +55,7 @@ class LateReports:
         names = {peer.name for peer in self._peers if peer.title.strip() == association.calling}
         if not names or not (self._archive / FILE).is_file():
             return answers.SUCCESS, None
-        world = World(
+        world = OutboxContext(
             lambda: datetime.now(timezone.utc),
             random.random,
             lambda: str(generate_uid(prefix=None)),

@@ -29,7 +29,7 @@ class Reference:
 
 
 @dataclass(frozen=True)
-class Owed:
+class PendingReport:
     """A report that is owed.
 
     Parameters
@@ -68,7 +68,7 @@ class Debts:
     def __init__(self, archive: Path) -> None:
         self._folder = archive / FOLDER
 
-    def note(self, owed: Owed) -> None:
+    def note(self, owed: PendingReport) -> None:
         """Write down that a report is owed; flushed when this returns.
 
         Raises
@@ -92,13 +92,13 @@ class Debts:
         part.replace(path)
         flush_folder(self._folder)
 
-    def settle(self, owed: Owed) -> None:
+    def settle(self, owed: PendingReport) -> None:
         """Strike a report that its peer has taken, or that nobody can take any more."""
         # Not flushed: a report that comes twice does no harm.
         with suppress(OSError):
             (self._folder / owed.name).unlink()
 
-    def all(self) -> list[Owed]:
+    def all(self) -> list[PendingReport]:
         """Return what is owed, oldest first; what cannot be read is left out."""
         found = []
         for path in self._folder.glob("*.json"):
@@ -107,5 +107,5 @@ class Debts:
                 references = tuple(Reference(str(a), str(b)) for a, b in told["references"])
                 since = datetime.fromisoformat(told["since"])
                 caller, transaction = str(told["caller"]), str(told["transaction"])
-                found.append(Owed(caller, transaction, references, since))
+                found.append(PendingReport(caller, transaction, references, since))
         return sorted(found, key=lambda owed: owed.since)

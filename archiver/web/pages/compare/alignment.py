@@ -12,10 +12,10 @@ from typing import Any
 import numpy as np
 from PIL import Image
 
-from archiver.priors import Compared, Comparing, Ready
+from archiver.priors import Compared, PreparedComparison, Ready
 from archiver.sheets import plates
 from archiver.vision import Alignment, Array, Way, cv2
-from archiver.web.pages.compare.picture_source import Source
+from archiver.web.pages.compare.picture_source import PictureSource
 
 #: Pairs whose outcome is kept, and newest pictures that are kept ready.
 _PAIRS, _READY = 64, 2
@@ -64,9 +64,9 @@ class Alignments:
     def __init__(self) -> None:
         self._guard, self._work = threading.Lock(), threading.Lock()
         self._known: OrderedDict[tuple[str, str], Aligned] = OrderedDict()
-        self._ready: OrderedDict[str, Comparing] = OrderedDict()
+        self._ready: OrderedDict[str, PreparedComparison] = OrderedDict()
 
-    def known(self, newest: Source, prior: Source) -> Aligned | None:
+    def known(self, newest: PictureSource, prior: PictureSource) -> Aligned | None:
         """Return an outcome that is there already."""
         key = _key(newest, prior)
         with self._guard:
@@ -74,7 +74,7 @@ class Alignments:
                 self._known.move_to_end(key)
             return self._known.get(key)
 
-    def of(self, newest: Source, prior: Source) -> Aligned:
+    def of(self, newest: PictureSource, prior: PictureSource) -> Aligned:
         """Align a prior, unless that was done before.
 
         Raises
@@ -99,22 +99,22 @@ class Alignments:
                 self._known.popitem(last=False)
         return made
 
-    def _made_ready(self, newest: Source) -> Comparing:
+    def _made_ready(self, newest: PictureSource) -> PreparedComparison:
         uid = newest.description.sop_instance_uid
         comparing = self._ready.get(uid)
         if comparing is None:
-            comparing = self._ready[uid] = Comparing(newest.path)
+            comparing = self._ready[uid] = PreparedComparison(newest.path)
         self._ready.move_to_end(uid)
         while len(self._ready) > _READY:
             self._ready.popitem(last=False)
         return comparing
 
 
-def _key(newest: Source, prior: Source) -> tuple[str, str]:
+def _key(newest: PictureSource, prior: PictureSource) -> tuple[str, str]:
     return newest.description.sop_instance_uid, prior.description.sop_instance_uid
 
 
-def aligned(comparing: Comparing, one: Compared) -> Aligned:
+def aligned(comparing: PreparedComparison, one: Compared) -> Aligned:
     """Keep of a comparison what the browser needs."""
     newest, found = comparing.newest, one.alignment
     facts: dict[str, Any] = {

@@ -15,7 +15,7 @@ from archiver.dentition import View
 from archiver.errors import ObjectError
 from archiver.priors import alike
 from archiver.web.http_errors import Refused
-from archiver.web.pages.compare.picture_source import Source, read_source
+from archiver.web.pages.compare.picture_source import PictureSource, read_source
 
 if TYPE_CHECKING:
     from archiver.archive.store import Archive
@@ -33,9 +33,9 @@ class Sources:
     def __init__(self, archive: Archive) -> None:
         self._archive = archive
         self._guard = threading.Lock()
-        self._known: OrderedDict[str, Source] = OrderedDict()
+        self._known: OrderedDict[str, PictureSource] = OrderedDict()
 
-    def source(self, uid: str) -> Source:
+    def source(self, uid: str) -> PictureSource:
         """Return a picture.
 
         Raises
@@ -60,7 +60,7 @@ class Sources:
                 self._known.popitem(last=False)
         return found
 
-    def record(self, source: Source) -> Record:
+    def record(self, source: PictureSource) -> Record:
         """Return the index's record of a picture, rejected or not.
 
         Raises
@@ -77,14 +77,14 @@ class Sources:
 
 
 @dataclass(frozen=True)
-class Chosen:
+class ComparedPictures:
     """The pictures of a comparison: the newest first, then the others, newest first."""
 
-    sources: tuple[Source, ...]
+    sources: tuple[PictureSource, ...]
     records: tuple[Record, ...]
 
     @property
-    def newest(self) -> Source:
+    def newest(self) -> PictureSource:
         """The one that the others are laid on."""
         return self.sources[0]
 
@@ -102,7 +102,7 @@ class Chosen:
         return counts
 
 
-def choose(sources: Sources, uids: Sequence[str]) -> Chosen:
+def choose(sources: Sources, uids: Sequence[str]) -> ComparedPictures:
     """Look up the pictures of a comparison.
 
     Raises
@@ -125,7 +125,7 @@ def choose(sources: Sources, uids: Sequence[str]) -> Chosen:
     if any(record.rejected for _, record in pairs):
         raise Refused(400, "compare.refused_rejected")
     pairs.sort(key=lambda pair: (pair[1].study_date, pair[1].study_time), reverse=True)
-    return Chosen(tuple(s for s, _ in pairs), tuple(r for _, r in pairs))
+    return ComparedPictures(tuple(s for s, _ in pairs), tuple(r for _, r in pairs))
 
 
 def shows_the_same(one: Description, other: Description) -> bool:

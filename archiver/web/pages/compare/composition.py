@@ -13,7 +13,7 @@ from PIL import Image
 from archiver.colour import as_srgb
 from archiver.vision import Array, cv2
 from archiver.web.pages.compare.alignment import Aligned
-from archiver.web.pages.compare.picture_source import Source
+from archiver.web.pages.compare.picture_source import PictureSource
 from archiver.web.pages.compare.tiles import Grid, Levels, grids
 from archiver.web.pages.compare.view_state import Seen
 
@@ -30,8 +30,8 @@ _LINE, _UNDER = (255, 214, 10), (17, 21, 20)
 class Pair:
     """An earlier picture and the newest one, and how one lies on the other."""
 
-    newest: Source
-    earlier: Source
+    newest: PictureSource
+    earlier: PictureSource
     outcome: Aligned
 
     @property
@@ -73,7 +73,7 @@ class _Pane:
         self.pair, self.seen, self.levels = pair, seen, levels
         self.base, self.size = base, size
 
-    def warped(self, source: Source) -> tuple[Pixels, Mask]:
+    def warped(self, source: PictureSource) -> tuple[Pixels, Mask]:
         """A picture in this pane, and where it is."""
         matrix = self.base if source is self.pair.newest else self.base @ self.pair.matrix
         grid = _grid(source, matrix)
@@ -84,7 +84,7 @@ class _Pane:
         covered = _covered(level.shape[:2], _centred(total), self.size)
         return as_srgb(np.asarray(pixels, np.uint8), source.space), covered
 
-    def on_plate(self, source: Source) -> Pixels:
+    def on_plate(self, source: PictureSource) -> Pixels:
         pixels, covered = self.warped(source)
         pixels = pixels.copy()
         pixels[~covered] = _PLATE
@@ -133,7 +133,7 @@ def _draw(pixels: Pixels, outline: Sequence[Sequence[float]], base: Array) -> No
         cv2.polylines(pixels, [points], True, colour, width, cv2.LINE_AA)
 
 
-def _grid(source: Source, matrix: Array) -> Grid:
+def _grid(source: PictureSource, matrix: Array) -> Grid:
     """The coarsest level whose pixels are drawn no wider than one of the pane."""
     columns, rows = source.size
     middle = np.array([columns / 2, rows / 2, 1.0])

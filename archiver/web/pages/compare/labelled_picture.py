@@ -31,7 +31,7 @@ class Caption:
 
 
 @dataclass(frozen=True)
-class Words:
+class PictureWords:
     """Everything that is written.
 
     Parameters
@@ -59,7 +59,7 @@ class Words:
     made: str
 
 
-def labelled(panes: Sequence[tuple[Pixels, Sequence[Caption]]], words: Words) -> Image.Image:
+def labelled(panes: Sequence[tuple[Pixels, Sequence[Caption]]], words: PictureWords) -> Image.Image:
     """Draw panes beside each other with their labels.
 
     Parameters
@@ -105,7 +105,7 @@ def _edges(label: Label) -> Edges:
     return Edges(label.top, label.right, label.bottom, label.left)
 
 
-def _head(page: Image.Image, words: Words, label: Label) -> None:
+def _head(page: Image.Image, words: PictureWords, label: Label) -> None:
     pen = ImageDraw.Draw(page)
     right = page.width - _MARGIN
     pen.rectangle((0, 0, page.width, 12), fill=plates.ACCENT)
@@ -150,7 +150,7 @@ def _alarm(pen: ImageDraw.ImageDraw, lines: Sequence[str], place: tuple[int, int
     return bottom + 16
 
 
-def _foot(pen: ImageDraw.ImageDraw, words: Words, size: tuple[int, int]) -> None:
+def _foot(pen: ImageDraw.ImageDraw, words: PictureWords, size: tuple[int, int]) -> None:
     page_width, height = size
     right = page_width - _MARGIN
     pen.line((_MARGIN, height - 70, right, height - 70), fill=plates.RULE, width=2)

@@ -9,13 +9,15 @@ from archiver import __version__
 from archiver.priors import keep, outcomes
 from archiver.web.pages.compare.alignment import Aligned
 from archiver.web.pages.compare.comparison_request import shows_the_same
-from archiver.web.pages.compare.picture_source import Source
+from archiver.web.pages.compare.picture_source import PictureSource
 
 if TYPE_CHECKING:
     from archiver.web.app import Site
 
 
-def keep_findings(site: Site, newest: Source, done: Sequence[tuple[Source, Aligned]]) -> None:
+def keep_findings(
+    site: Site, newest: PictureSource, done: Sequence[tuple[PictureSource, Aligned]]
+) -> None:
     """Keep the outcome of pictures of one tooth and view; others are no test of a side.
 
     Raises

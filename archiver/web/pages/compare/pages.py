@@ -16,13 +16,18 @@ from archiver.web.bodies import json_of
 from archiver.web.http_errors import Refused
 from archiver.web.labels import Label, label_of
 from archiver.web.pages.compare.alignment import Aligned, Alignments
-from archiver.web.pages.compare.comparison_request import Chosen, Sources, choose, shows_the_same
+from archiver.web.pages.compare.comparison_request import (
+    ComparedPictures,
+    Sources,
+    choose,
+    shows_the_same,
+)
 from archiver.web.pages.compare.descriptions import before, outcome_json, unconfirmed
 from archiver.web.pages.compare.earlier_pictures import earlier_of
 from archiver.web.pages.compare.legend import legend
 from archiver.web.pages.compare.outcomes import keep_findings
-from archiver.web.pages.compare.picture_source import Source
-from archiver.web.pages.compare.saved_pictures import Keeping
+from archiver.web.pages.compare.picture_source import PictureSource
+from archiver.web.pages.compare.saved_pictures import SavedPictures
 from archiver.web.pages.compare.shown_picture import shown_json
 from archiver.web.pages.compare.tiles import Levels, NoTile
 from archiver.web.tasks import Progress
@@ -33,8 +38,8 @@ if TYPE_CHECKING:
 
 def routes(site: Site) -> list[BaseRoute]:
     """Return the routes of this room."""
-    room = Comparing(site)
-    keeping = Keeping(room)
+    room = CompareRoutes(site)
+    keeping = SavedPictures(room)
     pair = "{newest}/{earlier}"
     return [
         site.route("/compare", room.show, may="compare"),
@@ -48,7 +53,7 @@ def routes(site: Site) -> list[BaseRoute]:
     ]
 
 
-class Comparing:
+class CompareRoutes:
     """What the routes share: pictures, their levels, outcomes of alignment."""
 
     def __init__(self, site: Site) -> None:
@@ -57,11 +62,11 @@ class Comparing:
         self.levels = Levels()
         self.alignments = Alignments()
 
-    def chosen(self, uids: list[str]) -> Chosen:
+    def chosen(self, uids: list[str]) -> ComparedPictures:
         """Look up the pictures of a comparison."""
         return choose(self.sources, uids)
 
-    def label(self, source: Source) -> Label:
+    def label(self, source: PictureSource) -> Label:
         """Return what is told of a picture."""
         first = self.site.settings.numbering
         return label_of(source.description, source.edges, source.size, self.site.t, first)
@@ -103,7 +108,9 @@ class Comparing:
             patient_id=chosen.records[0].patient_id,
         )
 
-    def _entry(self, chosen: Chosen, source: Source, label: Label) -> dict[str, Any]:
+    def _entry(
+        self, chosen: ComparedPictures, source: PictureSource, label: Label
+    ) -> dict[str, Any]:
         same = shows_the_same(source.description, chosen.newest.description)
         span = before(label.date, self.label(chosen.newest).date, self.site.t)
         if not same:
@@ -133,13 +140,13 @@ class Comparing:
 
         return self.site.answer({"task": self._begin(request, chosen)})
 
-    def _begin(self, request: Request, chosen: Chosen) -> str:
+    def _begin(self, request: Request, chosen: ComparedPictures) -> str:
         """Align in a thread of its own; return the task's id."""
         is_new = not all(self.alignments.known(chosen.newest, one) for one in chosen.sources[1:])
 
         def work(progress: Progress) -> object:
             count = len(chosen.sources) - 1
-            done: list[tuple[Source, Aligned]] = []
+            done: list[tuple[PictureSource, Aligned]] = []
             for number, source in enumerate(chosen.sources[1:]):
                 progress(number, count)
                 done.append((source, self.alignments.of(chosen.newest, source)))
@@ -150,14 +157,14 @@ class Comparing:
 
         return self.site.tasks.start(visitor_of(request), work).id
 
-    def _begun(self, request: Request, chosen: Chosen) -> str:
+    def _begun(self, request: Request, chosen: ComparedPictures) -> str:
         """Begin while the browser still loads the page; empty where the person has much going."""
         try:
             return self._begin(request, chosen)
         except Refused:
             return ""
 
-    def pair(self, request: Request) -> tuple[Source, Source]:
+    def pair(self, request: Request) -> tuple[PictureSource, PictureSource]:
         """Return the two pictures that a path names, of one patient; that is a view of both."""
         uids = [str(request.path_params[key]) for key in ("newest", "earlier")]
         both = self.chosen(uids)

@@ -31,7 +31,7 @@ _BASELINE, _LOSSLESS = "1.2.840.10008.1.2.4.50", "1.2.840.10008.1.2.4.70"
 
 
 @dataclass(frozen=True)
-class Source:
+class PictureSource:
     """A picture as it is displayed.
 
     Parameters
@@ -66,7 +66,7 @@ class Source:
         return self.coding == _BASELINE
 
 
-def read_source(path: Path) -> Source:
+def read_source(path: Path) -> PictureSource:
     """Read all but the pixels.
 
     Raises
@@ -87,7 +87,7 @@ def read_source(path: Path) -> Source:
     turn, edges = display_turn(description)
     plain = samples == 3 and bits == 8 and load_turbo() is not None
     profile = dataset.get("ICCProfile")
-    return Source(
+    return PictureSource(
         path,
         description,
         (rows, columns) if turn.swaps_sides else (columns, rows),
@@ -98,7 +98,7 @@ def read_source(path: Path) -> Source:
     )
 
 
-def stored_pixels(source: Source, reduction: int) -> Pixels:
+def stored_pixels(source: PictureSource, reduction: int) -> Pixels:
     """Decode the first frame.
 
     Parameters
@@ -133,7 +133,7 @@ def stored_pixels(source: Source, reduction: int) -> Pixels:
     return pixels if source.is_scalable else _reduced(Image.fromarray(pixels), reduction)
 
 
-def _check_size(frame: bytes, source: Source) -> None:
+def _check_size(frame: bytes, source: PictureSource) -> None:
     """Refuse a stream that is larger than the object says, before room is made for its pixels."""
     found, size = frame_of(frame), source.size
     columns, rows = size[::-1] if source.turn.swaps_sides else size

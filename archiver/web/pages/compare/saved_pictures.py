@@ -24,20 +24,20 @@ from archiver.web.pages.compare import composition
 from archiver.web.pages.compare.comparison_request import shows_the_same
 from archiver.web.pages.compare.composition import Pair
 from archiver.web.pages.compare.descriptions import before, doubts, figures, unconfirmed
-from archiver.web.pages.compare.labelled_picture import Caption, Words, labelled
-from archiver.web.pages.compare.picture_source import Source
+from archiver.web.pages.compare.labelled_picture import Caption, PictureWords, labelled
+from archiver.web.pages.compare.picture_source import PictureSource
 from archiver.web.pages.compare.view_state import Seen, seen_of
 from archiver.web.templating import person
 
 if TYPE_CHECKING:
-    from archiver.web.pages.compare.pages import Comparing
+    from archiver.web.pages.compare.pages import CompareRoutes
 
 
 #: Earlier pictures that stand beside the newest at once.
 BESIDE = 3
 
 
-class Keeping:
+class SavedPictures:
     """Makes pictures to keep.
 
     Parameters
@@ -46,7 +46,7 @@ class Keeping:
         What the routes of comparing share.
     """
 
-    def __init__(self, room: Comparing) -> None:
+    def __init__(self, room: CompareRoutes) -> None:
         self._room, self._site = room, room.site
 
     async def seen(self, request: Request) -> Response:
@@ -106,7 +106,7 @@ class Keeping:
         t = self._site.t
         return Caption(then, before(then.date, now.date, t)), Caption(now, t("compare.newest"))
 
-    def _words(self, pairs: Sequence[Pair], seen: Seen) -> Words:
+    def _words(self, pairs: Sequence[Pair], seen: Seen) -> PictureWords:
         t = self._site.t
         d = pairs[0].newest.description
         born = t("compare.born", date=iso_day(d.birth_date)) if d.birth_date else ""
@@ -124,7 +124,7 @@ class Keeping:
         is_map = seen.mode == "difference"
         if is_map:
             lines.append(t("compare.legend_note", perceptible=PERCEPTIBLE, acceptable=ACCEPTABLE))
-        return Words(
+        return PictureWords(
             person(d.patient_name) or t("find.no_name"),
             " · ".join(part for part in (d.patient_id, d.issuer, born) if part),
             t("compare.legend") if is_map else "",
@@ -134,7 +134,7 @@ class Keeping:
             t("compare.made", when=f"{self._site.clock():%Y-%m-%d %H:%M}", version=__version__),
         )
 
-    def _visible(self, pairs: Sequence[Pair], seen: Seen) -> list[Source]:
+    def _visible(self, pairs: Sequence[Pair], seen: Seen) -> list[PictureSource]:
         if seen.mode == "blink":
             return [pairs[0].earlier if seen.is_earlier else pairs[0].newest]
         return [pairs[0].newest, *(pair.earlier for pair in pairs)]

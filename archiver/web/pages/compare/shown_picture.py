@@ -5,11 +5,11 @@ from __future__ import annotations
 from typing import Any
 
 from archiver.web.labels import Label
-from archiver.web.pages.compare.picture_source import Source
+from archiver.web.pages.compare.picture_source import PictureSource
 from archiver.web.pages.compare.tiles import OVERLAP, TILE, grids
 
 
-def shown_json(source: Source, label: Label) -> dict[str, Any]:
+def shown_json(source: PictureSource, label: Label) -> dict[str, Any]:
     """Return a picture's label, size and levels as values that JSON has."""
     return {
         "label": label.to_json(),

@@ -18,7 +18,7 @@ from PIL import Image
 from archiver.colour import as_srgb
 from archiver.errors import ObjectError, Problem
 from archiver.priors import turned
-from archiver.web.pages.compare.picture_source import Source, stored_pixels
+from archiver.web.pages.compare.picture_source import PictureSource, stored_pixels
 
 Pixels = NDArray[np.uint8]
 
@@ -67,7 +67,7 @@ _LEFT_FIRST = (2, 3, 6, 7)
 _TOP_FIRST = (3, 4, 7, 8)
 
 
-def grids(source: Source) -> tuple[Grid, ...]:
+def grids(source: PictureSource) -> tuple[Grid, ...]:
     """Return the levels of a picture, the finest first, the last no larger than need be."""
     columns, rows = source.size
     found = []
@@ -100,7 +100,7 @@ class Levels:
         #: A decoded picture takes a hundred megabytes on the way; two at once are enough.
         self._decoding = threading.Semaphore(2)
 
-    def level(self, source: Source, grid: Grid) -> Pixels:
+    def level(self, source: PictureSource, grid: Grid) -> Pixels:
         """Return a level, shape (rows, columns, 3), in the picture's own colour encoding.
 
         Raises
@@ -129,7 +129,7 @@ class Levels:
                     self._at_work.pop(key, None)
         return pixels
 
-    def tile(self, source: Source, reduction: int, column: int, row: int) -> bytes:
+    def tile(self, source: PictureSource, reduction: int, column: int, row: int) -> bytes:
         """Return a tile as a JPEG in sRGB, without any metadata.
 
         Raises
@@ -149,7 +149,7 @@ class Levels:
         cut = self.level(source, grid)[top : end[0], left : end[1]]
         return as_jpeg(as_srgb(np.ascontiguousarray(cut), source.space))
 
-    def thumbnail(self, source: Source, side: int) -> bytes:
+    def thumbnail(self, source: PictureSource, side: int) -> bytes:
         """Return the whole picture as a small JPEG in sRGB, its longer side at most so long.
 
         The coarsest level is decoded for it and not kept: a page of answers has many.

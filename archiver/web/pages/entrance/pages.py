@@ -15,7 +15,7 @@ from archiver.web.bodies import form_of
 from archiver.web.http_errors import Refused
 from archiver.web.pages.entrance import server
 from archiver.web.templating import THEMES
-from archiver.web.visits import Visit, latest_visits
+from archiver.web.visits import PhotographedDay, latest_visits
 
 if TYPE_CHECKING:
     from archiver.web.app import Site
@@ -42,7 +42,7 @@ def routes(site: Site) -> list[BaseRoute]:
 
 def _start(site: Site, request: Request) -> Response:
     visitor = visitor_of(request)
-    visits: list[Visit] = []
+    visits: list[PhotographedDay] = []
     if visitor.may("look"):
         visits = latest_visits(site.archive, _RECENT)
         site.note(request, QUERY, detail=f"latest visits, {len(visits)} answers")

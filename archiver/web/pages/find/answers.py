@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from archiver.archive import Query, Record
 from archiver.dentition import Tooth
 from archiver.web.pages.find.patient_tokens import Whom
-from archiver.web.pages.find.question import Question
+from archiver.web.pages.find.question import FindQuestion
 
 #: Photographs on a page, and radiographs beside those of one patient.
 PAGE, BESIDE = 48, 12
@@ -20,7 +20,7 @@ Ask = Callable[[Query], Sequence[Record]]
 
 
 @dataclass(frozen=True)
-class Visit:
+class FoundStudy:
     """Photographs of one study."""
 
     date: str
@@ -44,12 +44,12 @@ class OfPatient:
     patient_id: str
     issuer: str
     name: str
-    visits: tuple[Visit, ...]
+    visits: tuple[FoundStudy, ...]
     radiographs: tuple[Beside, ...] = ()
 
 
 @dataclass(frozen=True)
-class Answers:
+class AnswerPage:
     """One page of answers.
 
     Parameters
@@ -67,7 +67,7 @@ class Answers:
     more: bool
 
 
-def answers(ask: Ask, question: Question, whom: Whom) -> Answers:
+def answers(ask: Ask, question: FindQuestion, whom: Whom) -> AnswerPage:
     """Find one page of photographs, without those as shot whose corrected twin is there.
 
     Rejected instances are never among them.
@@ -91,7 +91,7 @@ def answers(ask: Ask, question: Question, whom: Whom) -> Answers:
     for record in shown:
         groups.setdefault((record.patient_id, record.issuer), []).append(record)
     patients = tuple(_of_patient(ask, records, question.teeth) for records in groups.values())
-    return Answers(patients, len(shown), len(single) > last)
+    return AnswerPage(patients, len(shown), len(single) > last)
 
 
 def _about(whom: Whom) -> Query:
@@ -122,7 +122,9 @@ def _of_patient(ask: Ask, records: Sequence[Record], teeth: tuple[Tooth, ...]) -
         first.issuer,
         first.patient_name,
         tuple(
-            Visit(one[0].study_date, one[0].study_time[:5], one[0].study_description, tuple(one))
+            FoundStudy(
+                one[0].study_date, one[0].study_time[:5], one[0].study_description, tuple(one)
+            )
             for one in visits.values()
         ),
         _radiographs(ask, first, teeth),

@@ -17,10 +17,16 @@ from archiver.web.bodies import form_of
 from archiver.web.labels import label_of
 from archiver.web.pages.compare.comparison_request import Sources
 from archiver.web.pages.compare.shown_picture import shown_json
-from archiver.web.pages.find.answers import Answers, Beside, OfPatient, answers, pictures_of_teeth
+from archiver.web.pages.find.answers import (
+    AnswerPage,
+    Beside,
+    OfPatient,
+    answers,
+    pictures_of_teeth,
+)
 from archiver.web.pages.find.dentition_drawing import Crown, draw_dentition
-from archiver.web.pages.find.patient_tokens import Remembered, Whom, whom
-from archiver.web.pages.find.question import Question, question_of
+from archiver.web.pages.find.patient_tokens import PatientTokens, Whom, whom
+from archiver.web.pages.find.question import FindQuestion, question_of
 
 if TYPE_CHECKING:
     from archiver.web.app import Site
@@ -53,7 +59,7 @@ def routes(site: Site) -> list[BaseRoute]:
 class _Finding:
     def __init__(self, site: Site) -> None:
         self._site = site
-        self._remembered = Remembered()
+        self._remembered = PatientTokens()
         self._sources = Sources(site.archive)
 
     def ask(self, request: Request) -> Response:
@@ -77,7 +83,7 @@ class _Finding:
         name = visitor_of(request).name
         asked = self._remembered.meant(name, question.who) if question.who else Whom()
         if asked is None:
-            faults["who"], asked, found = "find.fault_who", Whom(), Answers((), 0, False)
+            faults["who"], asked, found = "find.fault_who", Whom(), AnswerPage((), 0, False)
         else:
             found = answers(self._site.archive.query, question, asked)
         self._note(request, question, asked, found)
@@ -89,7 +95,7 @@ class _Finding:
             asked=asked,
             faults={key: word for key, word in faults.items() if known(word)},
             found=found,
-            patients=[self._told(one, question, name) for one in found.patients],
+            patients=[self._patient_json(one, question, name) for one in found.patients],
             charts=self._charts(question, asked),
             chart_hint=_HINTS[self._site.settings.numbering],
             tooth_words=self._chosen(question.teeth),
@@ -115,7 +121,7 @@ class _Finding:
             record=record,
             description=d,
             shown=shown_json(source, label),
-            patient_path=Question(who=word).path,
+            patient_path=FindQuestion(who=word).path,
             twins=self._site.pictures.labels(self._twins(record)),
             comparable=d.is_photograph and not record.rejected and bool(d.view),
         )
@@ -128,7 +134,9 @@ class _Finding:
         found = self._site.archive.query(same)
         return [one for one in found if one.sop_instance_uid != record.sop_instance_uid]
 
-    def _note(self, request: Request, question: Question, asked: Whom, found: Answers) -> None:
+    def _note(
+        self, request: Request, question: FindQuestion, asked: Whom, found: AnswerPage
+    ) -> None:
         parts = [
             *(["patient"] if asked else []),
             *(["tooth"] if question.teeth else []),
@@ -143,7 +151,7 @@ class _Finding:
                 studies[uid] = studies.get(uid, 0) + len(visit.records)
         self._site.note(request, QUERY, studies=studies, detail=detail)
 
-    def _told(self, one: OfPatient, question: Question, visitor: str) -> dict[str, Any]:
+    def _patient_json(self, one: OfPatient, question: FindQuestion, visitor: str) -> dict[str, Any]:
         word = self._remembered.word_for(visitor, Whom(one.patient_id, "", one.issuer))
         labels = self._site.pictures.labels
         return {
@@ -162,7 +170,7 @@ class _Finding:
         made = self._site.pictures.labels([one.record for one in found])
         return [(label, shows[label.uid]) for label in made]
 
-    def _charts(self, question: Question, asked: Whom) -> list[dict[str, Any]]:
+    def _charts(self, question: FindQuestion, asked: Whom) -> list[dict[str, Any]]:
         counts = pictures_of_teeth(self._site.archive.query, asked)
         chosen = set(question.teeth)
         young = bool(chosen) and all(tooth.is_deciduous for tooth in chosen)

@@ -55,7 +55,7 @@ def _plain(text: str) -> str:
     return "".join(c for c in text[:_LONGEST] if c.isprintable()).strip()
 
 
-class Remembered:
+class PatientTokens:
     """What random words of addresses stand for, by who asked."""
 
     def __init__(self) -> None:

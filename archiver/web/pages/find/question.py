@@ -15,7 +15,7 @@ _LAST_PAGE = 500
 
 
 @dataclass(frozen=True)
-class Question:
+class FindQuestion:
     """What is asked for; empty parts are not asked.
 
     Parameters
@@ -54,16 +54,16 @@ class Question:
             parts.append(("page", str(self.page)))
         return "/find?" + urlencode(parts) if parts else "/find"
 
-    def on_page(self, page: int) -> Question:
+    def on_page(self, page: int) -> FindQuestion:
         """Return the same question for another page of answers."""
         return replace(self, page=page)
 
-    def about(self, who: str) -> Question:
+    def about(self, who: str) -> FindQuestion:
         """Return the same question about one patient."""
         return replace(self, who=who, page=1)
 
 
-def question_of(fields: Iterable[tuple[str, str]]) -> Question:
+def question_of(fields: Iterable[tuple[str, str]]) -> FindQuestion:
     """Read a question from an address or a form; what cannot be read is left out and told."""
     values: dict[str, list[str]] = {}
     for key, value in fields:
@@ -77,7 +77,7 @@ def question_of(fields: Iterable[tuple[str, str]]) -> Question:
     if since is not None and until is not None and until < since:
         faults["until"] = "find.fault_order"
     page = first("page")[:6]
-    return Question(
+    return FindQuestion(
         first("who")[:64],
         _teeth(values.get("tooth", []), faults),
         _view(first("view"), faults),

@@ -38,7 +38,7 @@ _STEP = 7
 
 
 @dataclass(frozen=True)
-class Report:
+class SavedReport:
     """A report that is kept.
 
     Parameters
@@ -106,7 +106,7 @@ class Auditing:
         """Return the audit that is going on; None where there is none."""
         return self._task if self._task is not None and not self._task.ended.is_set() else None
 
-    def reports(self) -> list[Report]:
+    def reports(self) -> list[SavedReport]:
         """Return the reports that are kept, the latest first."""
         names = sorted((p.name for p in self._folder.iterdir() if p.is_dir()), reverse=True)
         found = []
@@ -117,7 +117,7 @@ class Auditing:
                 continue
         return found
 
-    def report(self, name: str) -> Report:
+    def report(self, name: str) -> SavedReport:
         """Return a report.
 
         Raises
@@ -129,7 +129,7 @@ class Auditing:
         if not _NAME.fullmatch(name) or not path.is_file():
             raise Refused(404, "record.no_report")
         try:
-            return Report(name, json.loads(path.read_text("utf-8")))
+            return SavedReport(name, json.loads(path.read_text("utf-8")))
         except (OSError, ValueError):
             raise Refused(404, "record.no_report") from None
 
@@ -159,7 +159,7 @@ class Auditing:
         pictures: bool,
         full: bool,
     ) -> None:
-        from archiver.records import FILE, Depth, Memory, Run, run_audit, survey_archive
+        from archiver.records import FILE, AuditRun, Depth, Memory, run_audit, survey_archive
 
         for left in self._folder.glob("*.part"):
             shutil.rmtree(left, ignore_errors=True)
@@ -183,7 +183,7 @@ class Auditing:
             survey,
             [rule_sets()[key] for key in keys],
             None,
-            Run(site.clock(), who, __version__),
+            AuditRun(site.clock(), who, __version__),
             quality=self._quality() if pictures else None,
             archive=layout.root,
         )

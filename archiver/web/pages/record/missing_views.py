@@ -11,7 +11,7 @@ from archiver.dentition import Tooth
 from archiver.records import MISSING, PRESENT, SUBSTITUTED, Demand, Instance, read_instances, tally
 from archiver.records.report import VisitReport, report_visit
 from archiver.records.rules import RuleSet, read_rules, shipped
-from archiver.web.visits import Visit
+from archiver.web.visits import PhotographedDay
 
 _ORDER = {MISSING: 0, SUBSTITUTED: 1, PRESENT: 2}
 
@@ -28,7 +28,7 @@ def sets_of_views() -> Mapping[str, RuleSet]:
 
 
 @dataclass(frozen=True)
-class Standing:
+class VisitStanding:
     """How a visit stands.
 
     Parameters
@@ -39,14 +39,14 @@ class Standing:
         Pictures whose side nobody confirmed.
     """
 
-    visit: Visit
+    visit: PhotographedDay
     required: int
     missing: int
     unconfirmed: int
 
 
 def report(
-    archive: Archive, visit: Visit, rules: RuleSet, teeth: Sequence[Tooth] = ()
+    archive: Archive, visit: PhotographedDay, rules: RuleSet, teeth: Sequence[Tooth] = ()
 ) -> VisitReport:
     """Compare a visit with a set of rules."""
     with archive.reading() as connection:
@@ -54,7 +54,9 @@ def report(
     return report_visit(instances, {}, [rules], visit.patient_id, day=visit.date, teeth=teeth)
 
 
-def standings(archive: Archive, visits: Sequence[Visit], rules: RuleSet) -> list[Standing]:
+def standings(
+    archive: Archive, visits: Sequence[PhotographedDay], rules: RuleSet
+) -> list[VisitStanding]:
     """Return how visits stand."""
     with archive.reading() as connection:
         instances = read_instances(connection, patients={v.patient_id for v in visits})
@@ -66,7 +68,7 @@ def standings(archive: Archive, visits: Sequence[Visit], rules: RuleSet) -> list
         mine = of_patient.get(visit.patient_id, [])
         told = report_visit(mine, {}, [rules], visit.patient_id, day=visit.date)
         total = tally(told.demands)
-        found.append(Standing(visit, total.required, total.missing, told.unconfirmed))
+        found.append(VisitStanding(visit, total.required, total.missing, told.unconfirmed))
     return found
 
 

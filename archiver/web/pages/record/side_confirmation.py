@@ -24,7 +24,7 @@ _EDGES = ("top", "right", "bottom", "left")
 
 
 @dataclass(frozen=True)
-class Question:
+class SideQuestion:
     """What a person is asked about a picture.
 
     Parameters
@@ -45,7 +45,7 @@ class Question:
     laterality: str
 
 
-def question(site: Site, uid: str) -> Question:
+def question(site: Site, uid: str) -> SideQuestion:
     """Return what is to be asked about a picture.
 
     Raises
@@ -65,7 +65,7 @@ def question(site: Site, uid: str) -> Question:
     if edges is None:
         raise Refused(409, "record.no_edges")
     laterality = description.laterality if description.laterality in ("R", "L") else ""
-    return Question(record, asked(edges, laterality, site.t), _by_edge(edges), laterality)
+    return SideQuestion(record, asked(edges, laterality, site.t), _by_edge(edges), laterality)
 
 
 def record_of(site: Site, uid: str) -> Record | None:
@@ -95,7 +95,7 @@ def asked(edges: Orientation, laterality: str, t: Words) -> str:
     return t("take_in.ask_side", side=side, edge=edge(forward))
 
 
-def confirm(site: Site, asked: Question, who: str) -> None:
+def confirm(site: Site, asked: SideQuestion, who: str) -> None:
     """Note who confirmed a side.
 
     Raises
@@ -103,13 +103,13 @@ def confirm(site: Site, asked: Question, who: str) -> None:
     ArchiverError
         If it cannot be noted.
     """
-    from archiver.archive.statements import Ways, Wish, carry_out, prepare
+    from archiver.archive.statements import AmendmentRequest, Ways, carry_out, prepare
     from archiver.objects import Change
     from archiver.web.pages.take_in.draft_changes import read_who
 
     name = read_who(who)
     edges: Edges = site.practice.edges if site.practice is not None else "trim"
-    wish = Wish(asked.record.sop_instance_uid, Change(confirmed_by=name), by=name)
+    wish = AmendmentRequest(asked.record.sop_instance_uid, Change(confirmed_by=name), by=name)
     carry_out(site.archive, prepare(site.archive, wish, Ways(site.clock(), edges)))
 
 

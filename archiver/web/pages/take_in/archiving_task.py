@@ -7,21 +7,21 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any
 
-from archiver.archive.ingest import Settings, Status, Taken, take_in
+from archiver.archive.ingest import IngestSettings, PhotographStatus, Taken, take_in
 from archiver.archive.statements import note_session
 from archiver.archive.store import Archive
 from archiver.errors import Problem
 from archiver.objects import Session
 from archiver.web.pages.take_in.draft_store import Open
 from archiver.web.pages.take_in.drafts import ARCHIVED, Draft, Photo
-from archiver.web.pages.take_in.sheet import told
+from archiver.web.pages.take_in.sheet import describe_problem
 
 #: Tells how many of how many pictures are done, and stops the work by raising.
 Step = Callable[[int, int], None]
 
 
 @dataclass(frozen=True)
-class Run:
+class ArchivingRun:
     """One archiving of a draft.
 
     Parameters
@@ -37,10 +37,10 @@ class Run:
     opened: Open
     session: Session
     photos: Sequence[Photo]
-    settings: Settings
+    settings: IngestSettings
 
 
-def archive_draft(run: Run, archive: Archive, step: Step) -> dict[str, Any]:
+def archive_draft(run: ArchivingRun, archive: Archive, step: Step) -> dict[str, Any]:
     """Archive every picture of a draft; what became of each is kept in the draft at once.
 
     Whatever stops this (the person, the disk, the end of the process), pictures told before are
@@ -52,11 +52,11 @@ def archive_draft(run: Run, archive: Archive, step: Step) -> dict[str, Any]:
         If the archive cannot be written.
     """
     count = len(run.photos)
-    told = note_session(archive, run.session, run.settings.now())
+    describe_problem = note_session(archive, run.session, run.settings.now())
     step(0, count)
     refused = 0
     for taken, photo in _taken(run, archive):
-        refused += taken.status is Status.REFUSED
+        refused += taken.status is PhotographStatus.REFUSED
         result = _result(taken, photo)
         with run.opened.guard:
             draft = run.opened.draft
@@ -65,10 +65,10 @@ def archive_draft(run: Run, archive: Archive, step: Step) -> dict[str, Any]:
         step(taken.number, count)
     if not refused:
         _close(run.opened, run.settings.now())
-    return {"archived": count - refused, "refused": refused, "consent": told}
+    return {"archived": count - refused, "refused": refused, "consent": describe_problem}
 
 
-def _taken(run: Run, archive: Archive) -> Iterator[tuple[Taken, Photo]]:
+def _taken(run: ArchivingRun, archive: Archive) -> Iterator[tuple[Taken, Photo]]:
     stream = take_in(run.session, archive, run.settings)
     try:
         for taken in stream:
@@ -87,11 +87,11 @@ def _close(opened: Open, now: datetime) -> Draft:
 
 def _result(taken: Taken, photo: Photo) -> dict[str, Any]:
     """Return what became of a picture, in the words that stand beside it."""
-    problems = [told(_bare(p, photo), [photo]) for p in taken.problems]
+    problems = [describe_problem(_bare(p, photo), [photo]) for p in taken.problems]
     return {
         "status": taken.status.value,
         "problems": problems,
-        "warnings": [told(_bare(p, photo), [photo]) for p in taken.warnings],
+        "warnings": [describe_problem(_bare(p, photo), [photo]) for p in taken.warnings],
         "findings": [
             {"severity": f.severity.value, "words": _finding(f)}
             for f in taken.findings

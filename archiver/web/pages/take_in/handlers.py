@@ -14,7 +14,7 @@ from urllib.parse import unquote
 from starlette.requests import ClientDisconnect, Request
 from starlette.responses import Response
 
-from archiver.archive.ingest import Settings
+from archiver.archive.ingest import IngestSettings
 from archiver.dentition import numbering_of
 from archiver.errors import InputError, MeaningError, PhotoError
 from archiver.photo import QualityLimits, read_size
@@ -24,7 +24,7 @@ from archiver.web.bodies import json_of
 from archiver.web.files import unchanged_or
 from archiver.web.http_errors import Refused
 from archiver.web.pages.take_in import photo_entry
-from archiver.web.pages.take_in.archiving_task import Run, archive_draft
+from archiver.web.pages.take_in.archiving_task import ArchivingRun, archive_draft
 from archiver.web.pages.take_in.draft_changes import apply
 from archiver.web.pages.take_in.draft_store import Drafts, NoDraft, Open
 from archiver.web.pages.take_in.drafts import ARCHIVED, Draft, Photo, in_order
@@ -119,10 +119,12 @@ class Drafting:
             "undo": bool(opened.undoable),
             "redo": bool(opened.redoable),
             "order": [photo.digest for photo in in_order(opened.photos)],
-            "pictures": {digest: self._told(draft, photo) for digest, photo in photos.items()},
+            "pictures": {
+                digest: self._photo_json(draft, photo) for digest, photo in photos.items()
+            },
         }
 
-    def _told(self, draft: Draft, photo: Photo) -> dict[str, Any]:
+    def _photo_json(self, draft: Draft, photo: Photo) -> dict[str, Any]:
         about = draft.of_photo(photo.digest)
         table = photo.to_json()
         table["said"] = about
@@ -159,7 +161,7 @@ class Drafting:
         except PhotoError as error:
             return self._refused(error)
         self._note(request, opened, "pictures into a draft")
-        return self._site.answer({"picture": self._told(opened.draft, photo)}, 201)
+        return self._site.answer({"picture": self._photo_json(opened.draft, photo)}, 201)
 
     def picture(self, request: Request) -> Response:
         """Return a small picture, in stored orientation."""
@@ -240,7 +242,7 @@ class Drafting:
                 return self._site.answer(
                     {"problems": lacking.general, "pictures": lacking.of_photos}, 422
                 )
-            run = Run(opened, session, photos, self._settings())
+            run = ArchivingRun(opened, session, photos, self._settings())
 
             def work(progress: Progress) -> object:
                 return archive_draft(run, self._site.archive, progress)
@@ -250,11 +252,11 @@ class Drafting:
         self._site.note(request, RECEIVED, detail=f"archiving a draft of {len(photos)} pictures")
         return self._site.answer({"task": task.id})
 
-    def _settings(self) -> Settings:
+    def _settings(self) -> IngestSettings:
         practice = self._site.practice
         known = {f.name for f in fields(QualityLimits)}
         limits: dict[str, Any] = dict(practice.quality) if practice is not None else {}
-        return Settings(
+        return IngestSettings(
             self._site.clock,
             edges="lossless" if self.edges == "lossless" else "trim",
             quality=replace(QualityLimits(), **{k: v for k, v in limits.items() if k in known}),

@@ -11,7 +11,7 @@ from archiver.archive import Query, Record
 from archiver.archive.store import Archive, iso_date, iso_time
 from archiver.network import DimsePeer, Peer, find_dimse_peer
 from archiver.network.client.dimse import Scheduled, ask_worklist
-from archiver.network.node.query import Visit, item_of, read_visits
+from archiver.network.node.query import WorklistRow, item_of, read_visits
 
 #: Patients that are shown; who looks for another writes more of the name.
 _SHOWN = 30
@@ -30,7 +30,7 @@ def of_table(path: Path, day: date) -> list[dict[str, Any]]:
     return [_of_row(one) for one in sorted(visits, key=lambda one: iso_time(one.time))]
 
 
-def _of_row(row: Visit) -> dict[str, Any]:
+def _of_row(row: WorklistRow) -> dict[str, Any]:
     item = item_of(row)
     return _entry(
         patient=(row.patient_id, row.name, row.issuer, iso_date(row.birth_date), row.sex),

@@ -11,15 +11,15 @@ from archiver.dentition import WORD_SETS, Numbering, Tooth, View
 from archiver.records import (
     PHOTOGRAPH,
     Instance,
-    Person,
-    Picture,
+    RecordPerson,
+    RecordPicture,
     Target,
     match,
     stage_of,
     targets_of,
     visit_of,
 )
-from archiver.records.rules import Requirement, RuleSet, read_rules, shipped
+from archiver.records.rules import RuleSet, ViewRequirement, read_rules, shipped
 from archiver.web.pages.take_in.drafts import Draft, Photo, Said, taken_in
 from archiver.web.pages.take_in.photo_entry import teeth_of
 
@@ -59,7 +59,7 @@ def wanted(draft: Draft, photos: Mapping[str, Photo]) -> list[dict[str, Any]]:
     return rows
 
 
-def _row(row: Requirement, target: Target, pictures: Sequence[Picture]) -> dict[str, Any]:
+def _row(row: ViewRequirement, target: Target, pictures: Sequence[RecordPicture]) -> dict[str, Any]:
     found = match(row, target, pictures, tuple, ())
     fitting = found.status == "present" or found.kind == "view-too-few"
     by = [p.first.uid for p in found.pictures] if fitting or found.by else []
@@ -75,7 +75,7 @@ def _row(row: Requirement, target: Target, pictures: Sequence[Picture]) -> dict[
     }
 
 
-def _offer(row: Requirement, target: Target, there: Sequence[Picture]) -> dict[str, Any]:
+def _offer(row: ViewRequirement, target: Target, there: Sequence[RecordPicture]) -> dict[str, Any]:
     """Return what a picture of this row would be said to be."""
     view = target.words(row.views)[0]
     teeth: Iterable[Tooth] = target.teeth if row.scope == "tooth" else ()
@@ -91,7 +91,9 @@ def _offer(row: Requirement, target: Target, there: Sequence[Picture]) -> dict[s
     }
 
 
-def _sextant(view: str, count: int, target: Target, there: Sequence[Picture]) -> tuple[Tooth, ...]:
+def _sextant(
+    view: str, count: int, target: Target, there: Sequence[RecordPicture]
+) -> tuple[Tooth, ...]:
     """Return the first sextant that no picture of the row shows: front, right, left."""
     arch = target.arch.value if target.arch else ("upper" if view == "palatal" else "lower")
     side = [target.side.value] if target.side else ["right", "left"]
@@ -104,7 +106,7 @@ def _sextant(view: str, count: int, target: Target, there: Sequence[Picture]) ->
     return ()
 
 
-def _picture(photo: Photo | None, said: Said) -> Picture:
+def _picture(photo: Photo | None, said: Said) -> RecordPicture:
     """Return a picture of a draft as the rules look at one."""
     uid = photo.digest if photo is not None else ""
     teeth = tuple(said.get("teeth", ()))
@@ -115,7 +117,7 @@ def _picture(photo: Photo | None, said: Said) -> Picture:
         series="",
         study="",
         sop_class="",
-        person=Person("", "", "", "", ""),
+        person=RecordPerson("", "", "", "", ""),
         modality=PHOTOGRAPH,
         date=_ANY_DAY,
         time="",
@@ -139,4 +141,4 @@ def _picture(photo: Photo | None, said: Said) -> Picture:
     )
     by = str(said.get("confirmed_by", ""))
     stage = stage_of(str(said.get("stage", "")))
-    return Picture((instance,), frozenset(teeth), view, mirror, bool(by), by, stage, {})
+    return RecordPicture((instance,), frozenset(teeth), view, mirror, bool(by), by, stage, {})

@@ -188,7 +188,7 @@ def _sorted(error: SheetError, starts: list[int], photos: list[Photo]) -> NotRea
         found = _LINE.match(problem.where)
         line = int(found[1]) if found else 0
         at = sum(start <= line for start in starts) - 1
-        words = told(Problem(problem.found, "", problem.expected, problem.hint), photos)
+        words = describe_problem(Problem(problem.found, "", problem.expected, problem.hint), photos)
         if at < 0:
             general.append(words)
         else:
@@ -196,7 +196,7 @@ def _sorted(error: SheetError, starts: list[int], photos: list[Photo]) -> NotRea
     return NotReady(general, of_photos)
 
 
-def told(problem: Problem, photos: Iterable[Photo]) -> str:
+def describe_problem(problem: Problem, photos: Iterable[Photo]) -> str:
     """Return a problem in words, with a picture's name in place of the name of its file here."""
     words = str(problem)
     for photo in photos:
