@@ -6,6 +6,7 @@ import ast
 import subprocess
 import sys
 from collections.abc import Iterator
+from graphlib import TopologicalSorter
 from pathlib import Path
 
 import pytest
@@ -97,6 +98,18 @@ def test_rooms_take_from_each_other_only_what_a_package_hands_out() -> None:
         for name in _exports(file)
     }
     assert handed_out == taken, "a package hands out what no other room takes"
+
+
+def test_no_module_imports_itself_by_way_of_others() -> None:
+    graph = {
+        module: {
+            f"{source}.{name}" if f"{source}.{name}" in MODULES else source
+            for source, name in _imports(file)
+        }
+        & MODULES.keys() - {module}
+        for module, file in MODULES.items()
+    }
+    TopologicalSorter(graph).prepare()
 
 
 @pytest.mark.parametrize("words", [["--help"], ["wrap", "--help"], ["explain", "--help"]])

@@ -9,7 +9,8 @@ from pathlib import Path
 from archiver.archive.store import atomic_batch, sqlite
 from archiver.archive.store.archive import Clock, system_clock
 from archiver.archive.store.durable import Written, digest_file, flush_folder, translated
-from archiver.archive.store.index import Index, IndexedInstance
+from archiver.archive.store.index import Index
+from archiver.archive.store.indexed_instance import IndexedInstance
 from archiver.archive.store.journal import (
     ADOPTED,
     REBUILT,

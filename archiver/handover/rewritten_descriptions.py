@@ -30,12 +30,8 @@ def comment(description: Description) -> str:
     """Say what a picture shows, how it was taken, and whether its side is confirmed."""
     numbers = ", ".join(f"{t.iso} (Universal {t.universal})" for t in description.teeth)
     view = description.view.value if description.view else "view not told"
-    return (
-        "; ".join(
-            (numbers or "no teeth named", view, mirror_words(description), side_words(description))
-        )
-        + "."
-    )
+    parts = (numbers or "no teeth named", view, mirror_words(description), side_words(description))
+    return "; ".join(parts) + "."
 
 
 def mirror_words(description: Description) -> str:

@@ -3,10 +3,8 @@
 from __future__ import annotations
 
 import inspect
-import traceback
-from collections.abc import Awaitable, Callable, Mapping
+from collections.abc import Callable, Mapping
 from importlib import import_module
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from starlette.applications import Starlette
@@ -18,30 +16,28 @@ from starlette.types import ASGIApp, Receive, Scope, Send
 
 from archiver.archive.store import Archive
 from archiver.errors import ArchiverError
-from archiver.network.node import DONE, MINOR, Event, Happening, Log
+from archiver.network.node import MINOR, Event, Happening
 from archiver.web.auth.limits import Clock, Rate
 from archiver.web.auth.login import LogIn
-from archiver.web.auth.visitor import Visitor, address_of
+from archiver.web.auth.visitor import Visitor
 from archiver.web.bodies import FORM, Form, read_form
 from archiver.web.files import static_route, words_route
 from archiver.web.http_errors import Refused
 from archiver.web.middleware import SAFE, Middleware, check_source, is_wanted_as_json
 from archiver.web.pictures import Pictures
 from archiver.web.settings import PagesSettings
+from archiver.web.site_context import Endpoint, SiteContext
 from archiver.web.tasks import Tasks
 from archiver.web.templating import Templates
-from archiver.web.wording import Words
 
 if TYPE_CHECKING:
     from archiver.network.node import NodeSettings
-
-Endpoint = Callable[[Request], Response | Awaitable[Response]]
 
 #: The rooms of the pages, in the order of the navigation.
 ROOMS = ("entrance", "take_in", "find", "compare", "record")
 
 
-class Site:
+class Site(SiteContext):
     """The pages.
 
     Parameters
@@ -73,13 +69,10 @@ class Site:
         settings: PagesSettings | None = None,
         practice: Any = None,
     ) -> None:
-        self.archive, self.node, self.clock, self.practice = archive, node, clock, practice
-        self.settings = settings or PagesSettings()
-        self._audit = audit
-        self.log = Log(clock)
-        self.t = Words()
-        self.templates = Templates(self)
+        super().__init__(archive, node, clock, audit, settings or PagesSettings())
+        self.practice = practice
         self.entering = LogIn(self, local)
+        self.templates = Templates(self.t, self.entering)
         self.pictures = Pictures(self)
         self.tasks = Tasks(self)
         routes: list[BaseRoute] = [
@@ -100,22 +93,9 @@ class Site:
             secure=self.secure,
         )
 
-    @property
-    def secure(self) -> bool:
-        """Whether TLS is spoken."""
-        return self.node.certificate is not None
-
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Answer a request."""
         await self._gate(scope, receive, send)
-
-    def folder(self, name: str) -> Path:
-        """Return a folder of the pages' own in the archive's folder; made when missing."""
-        folder = self.archive.layout.root / "pages" / name
-        folder.mkdir(mode=0o700, parents=True, exist_ok=True)
-        return folder
-
-    # -- what the rooms use
 
     def route(
         self,
@@ -165,50 +145,10 @@ class Site:
         """Return a page made from a template."""
         return self.templates.page(request, template, status, values)
 
-    def answer(self, values: Any, status: int = 200) -> Response:
-        """Return JSON."""
-        return JSONResponse(values, status)
-
-    def note(
-        self,
-        request: Request,
-        event: Event,
-        *,
-        studies: Mapping[str, int] | None = None,
-        detail: str = "",
-        outcome: int = DONE,
-    ) -> None:
-        """Write an event to the audit trail; nothing in it may identify a patient.
-
-        Parameters
-        ----------
-        studies
-            Study Instance UIDs and how many instances of each were looked at.
-        detail
-            What was done, in a few words.
-        """
-        visitor: Visitor | None = getattr(request.state, "visitor", None)
-        name = visitor.name if visitor else "anyone"
-        self.note_of(f"{name}@{address_of(request)}", event, studies, detail, outcome)
-
-    def note_of(
-        self,
-        who: str,
-        event: Event,
-        studies: Mapping[str, int] | None = None,
-        detail: str = "",
-        outcome: int = DONE,
-    ) -> None:
-        """Write an event of somebody whose request is over, such as long work that has ended."""
-        words = f"pages: {detail}" if detail else "pages"
-        self._audit(Happening(event, who, self.node.title, outcome, studies, words))
-
     def refusal(self, request: Request, refused: Refused) -> Response:
         """Return what tells of a refusal, as a page or as JSON."""
         words = self.t(refused.key, **refused.values)
         return self._problems_response(request, refused.status, [words], refused.headers)
-
-    # -- within
 
     async def _check_token(self, request: Request, visitor: Visitor | None) -> None:
         """Refuse a change that does not carry the session's token (or no session's, if none)."""
@@ -238,12 +178,6 @@ class Site:
         for name, value in headers.items():
             answer.headers[name] = value
         return answer
-
-    def log_failure(self, error: Exception) -> None:
-        """Say where something unexpected went wrong; its text may hold what no log should."""
-        frames = traceback.extract_tb(error.__traceback__)
-        where = [f"{Path(frame.filename).name}:{frame.lineno}" for frame in frames[-4:]]
-        self.log("page failed", error=type(error).__name__, where=" ".join(where))
 
     def _missing(self, request: Request, error: Exception) -> Response:
         status = getattr(error, "status_code", 404)

@@ -26,7 +26,7 @@ from archiver.web.labels import Label, label_of
 
 if TYPE_CHECKING:
     from archiver.objects import Description
-    from archiver.web.app import Site
+    from archiver.web.site_context import SiteContext
 
 #: Longer sides that are made; a wish is rounded up to the next.
 SIDES = (160, 320, 640, 1280, 2560)
@@ -43,7 +43,7 @@ _A_FEW = threading.Semaphore(2)
 class Pictures:
     """Pictures and what is told of them, with a cache of bounded size."""
 
-    def __init__(self, site: Site) -> None:
+    def __init__(self, site: SiteContext) -> None:
         self._site = site
         self._guard = threading.Lock()
         self._made: OrderedDict[tuple[str, int], bytes] = OrderedDict()

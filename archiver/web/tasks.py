@@ -34,7 +34,7 @@ from archiver.web.auth.visitor import Visitor, visitor_of
 from archiver.web.http_errors import Refused
 
 if TYPE_CHECKING:
-    from archiver.web.app import Site
+    from archiver.web.site_context import SiteContext
 
 RUNNING, DONE, FAILED, CANCELLED = "running", "done", "failed", "cancelled"
 #: A stream of events ends after that many seconds; the browser asks again.
@@ -142,7 +142,7 @@ Work = Callable[[Progress], Any]
 class Tasks:
     """All long work of a server."""
 
-    def __init__(self, site: Site) -> None:
+    def __init__(self, site: SiteContext) -> None:
         self._site = site
         self._tasks: dict[str, Task] = {}
         self._guard = threading.Lock()

@@ -4,15 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from jinja2 import ChoiceLoader, Environment, FileSystemLoader, PrefixLoader, StrictUndefined
 from markupsafe import Markup
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, Response
 
-if TYPE_CHECKING:
-    from archiver.web.app import Site
+from archiver.web.auth.login import LogIn
+from archiver.web.wording import Words
 
 _HERE = Path(__file__).parent
 _ROOMS = ("entrance", "take_in", "find", "compare", "record")
@@ -31,12 +31,14 @@ class Templates:
 
     Parameters
     ----------
-    site
-        Whose pages they are.
+    words
+        The catalogue.
+    log_in
+        Knows tokens, and whether anybody has to log in.
     """
 
-    def __init__(self, site: Site) -> None:
-        self._site = site
+    def __init__(self, words: Words, log_in: LogIn) -> None:
+        self._log_in = log_in
         loaders = {room: FileSystemLoader(_HERE / "pages" / room / "templates") for room in _ROOMS}
         self.environment = Environment(
             loader=ChoiceLoader([PrefixLoader(loaders), FileSystemLoader(_HERE / "templates")]),
@@ -45,9 +47,9 @@ class Templates:
             trim_blocks=True,
             lstrip_blocks=True,
         )
-        self.environment.globals.update(t=site.t, icon=_icon, language=site.t.language)
+        self.environment.globals.update(t=words, icon=_icon, language=words.language)
         self.environment.filters.update(
-            person=person, role_word=lambda role: site.t(f"roles.{role}")
+            person=person, role_word=lambda role: words(f"roles.{role}")
         )
 
     def page(
@@ -55,7 +57,7 @@ class Templates:
     ) -> Response:
         """Return a page."""
         visitor = getattr(request.state, "visitor", None)
-        token = self._site.entering.token_for(request)
+        token = self._log_in.token_for(request)
         path = request.url.path
         theme = request.cookies.get("archiver-theme", "")
         context = {
@@ -72,7 +74,7 @@ class Templates:
             "theme": theme if theme in THEMES else "device",
             "themes": THEMES,
             "here": path,
-            "local": self._site.entering.needs_no_login,
+            "local": self._log_in.needs_no_login,
             **values,
         }
         return HTMLResponse(self.environment.get_template(template).render(context), status)

@@ -16,7 +16,7 @@ from archiver.archive.store import tables as t
 from archiver.objects import concepts
 
 if TYPE_CHECKING:
-    from archiver.archive.store.index import IndexedInstance
+    from archiver.archive.store.indexed_instance import IndexedInstance
 
 #: Variables in one statement at most; SQLite before 3.32 takes 999.
 _AT_ONCE = 900

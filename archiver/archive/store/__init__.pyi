@@ -12,10 +12,10 @@ from .file_transaction import Incoming as Incoming
 from .file_transaction import Outcome as Outcome
 from .file_transaction import Stored as Stored
 from .index import Index as Index
-from .index import IndexedInstance as IndexedInstance
 from .index import iso_date as iso_date
 from .index import iso_time as iso_time
 from .index import name_key as name_key
+from .indexed_instance import IndexedInstance as IndexedInstance
 from .journal import START as START
 from .journal import Deed as Deed
 from .journal import JournalEntry as JournalEntry

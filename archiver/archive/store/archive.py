@@ -15,7 +15,8 @@ from archiver.archive.query import Query, Record, answer
 from archiver.archive.store import atomic_batch, sqlite
 from archiver.archive.store.durable import described_error, translated
 from archiver.archive.store.file_transaction import Incoming, Placement, Stored
-from archiver.archive.store.index import HeldFile, Index
+from archiver.archive.store.index import Index
+from archiver.archive.store.indexed_instance import HeldFile
 from archiver.archive.store.ingest_decision import Decided, decide, deeds_of, kept_of, stored_of
 from archiver.archive.store.journal import (
     START,

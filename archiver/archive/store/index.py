@@ -10,7 +10,6 @@ import re
 import unicodedata
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -19,6 +18,7 @@ from sqlalchemy.exc import SQLAlchemyError
 
 from archiver.archive.statements.rejection_notes import note_rejections
 from archiver.archive.store import tables as t
+from archiver.archive.store.indexed_instance import HeldFile, IndexedInstance
 from archiver.archive.store.journal import START, Position
 from archiver.archive.store.tooth_coverage import teeth_rows
 from archiver.errors import ArchiveError, Problem
@@ -28,48 +28,6 @@ if TYPE_CHECKING:
 
 #: Variables in one statement at most; SQLite before 3.32 takes 999.
 _AT_ONCE = 900
-
-
-@dataclass(frozen=True)
-class IndexedInstance:
-    """An instance as the archive keeps it.
-
-    Parameters
-    ----------
-    description
-        What the object says.
-    path
-        Relative to the archive, with forward slashes.
-    size
-        Bytes of the file.
-    digest
-        SHA-256 of the file.
-    source_digest
-        SHA-256 of the camera file, None if there is none.
-    journal_seq
-        The line of the journal that tells of it.
-    added
-        Time of that line, ISO 8601.
-    """
-
-    description: Description
-    path: str
-    size: int
-    digest: str
-    source_digest: str | None
-    journal_seq: int
-    added: str
-
-
-@dataclass(frozen=True)
-class HeldFile:
-    """What the index knows of an instance's file."""
-
-    sop_instance_uid: str
-    path: str
-    digest: str
-    size: int
-    journal_seq: int
 
 
 def name_key(name: str) -> str:

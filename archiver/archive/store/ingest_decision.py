@@ -7,7 +7,8 @@ from dataclasses import dataclass
 
 from archiver.archive.store.durable import Written, digest_file
 from archiver.archive.store.file_transaction import Incoming, Outcome, Placement, Stored
-from archiver.archive.store.index import HeldFile, Index, IndexedInstance
+from archiver.archive.store.index import Index
+from archiver.archive.store.indexed_instance import HeldFile, IndexedInstance
 from archiver.archive.store.journal import RESTORED, STORED, Deed, JournalEntry
 from archiver.archive.store.layout import Layout, relative_path
 from archiver.errors import Problem

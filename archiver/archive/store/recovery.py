@@ -15,7 +15,8 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from archiver.archive.store.durable import digest_file
-from archiver.archive.store.index import Index, IndexedInstance
+from archiver.archive.store.index import Index
+from archiver.archive.store.indexed_instance import IndexedInstance
 from archiver.archive.store.journal import ADOPTED, CUT, RESTORED, STORED, JournalEntry, Position
 from archiver.archive.store.layout import Layout, relative_path
 from archiver.archive.store.metadata_reader import Describe

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import ssl
 from collections.abc import Iterable
 from typing import TYPE_CHECKING
 
@@ -14,8 +13,7 @@ from archiver.network.node.observability import Figures, Log, libraries_heard
 from archiver.network.node.outbox_drops import OutboxDrops
 from archiver.network.node.validation import Validation
 from archiver.network.node.writer_thread import WriterThread
-from archiver.network.peers import DimsePeer, Tls
-from archiver.network.tls import listening_context
+from archiver.network.peers import DimsePeer
 
 if TYPE_CHECKING:
     from archiver.network.node.dicomweb.application import Pages
@@ -60,7 +58,7 @@ class Node:
     ) -> None:
         self.archive, self.settings, self.log = archive, settings, log
         self.figures = Figures()
-        tls = tls_of(settings)
+        tls = settings.tls_context()
         self._committer = WriterThread(archive, self._kept, lambda why: log("journal", why=why))
         self.validation: Validation | None = None
         self.web: WebSide | None = None
@@ -128,21 +126,3 @@ class Node:
         self.figures.validated.inc()
         self.figures.findings.labels("error").inc(errors)
         self.figures.findings.labels("warning").inc(warnings)
-
-
-def tls_of(settings: NodeSettings) -> ssl.SSLContext | None:
-    """Return the context for connections that come in, None where they are plain.
-
-    Raises
-    ------
-    UsageError
-        If certificate, key or authorities cannot be used.
-    """
-    if settings.certificate is None:
-        return None
-    tls = Tls(
-        certificate=settings.certificate,
-        key=settings.key,
-        authorities=settings.client_authorities,
-    )
-    return listening_context(tls, "[node]")

@@ -28,9 +28,14 @@ import ipaddress
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from archiver.errors import Problem, UsageError
+from archiver.network.peers import Tls
+from archiver.network.tls import listening_context
+
+if TYPE_CHECKING:
+    import ssl
 
 _LOOPBACK = ("127.", "::1", "localhost")
 
@@ -89,6 +94,19 @@ class NodeSettings:
     credentials: Path | None = None
     worklist: Path | None = None
     limits: NodeLimits = field(default_factory=NodeLimits)
+
+    def tls_context(self) -> ssl.SSLContext | None:
+        """Return the context for connections that come in, None where they are plain.
+
+        Raises
+        ------
+        UsageError
+            If certificate, key or authorities cannot be used.
+        """
+        if self.certificate is None:
+            return None
+        tls = Tls(certificate=self.certificate, key=self.key, authorities=self.client_authorities)
+        return listening_context(tls, "[node]")
 
     @property
     def on_loopback(self) -> bool:

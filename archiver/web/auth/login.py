@@ -21,7 +21,7 @@ from archiver.web.middleware import is_wanted_as_json
 
 if TYPE_CHECKING:
     from archiver.network.node import NodeSettings
-    from archiver.web.app import Site
+    from archiver.web.site_context import SiteContext
 
 #: Wrong passwords that an address, and that a name may have in short order.
 _TRIES = 8
@@ -40,7 +40,7 @@ class LogIn:
         Name of the person who works at this machine.
     """
 
-    def __init__(self, site: Site, local: str) -> None:
+    def __init__(self, site: SiteContext, local: str) -> None:
         self._site, self._local = site, local
         self.users = users_of(site.archive.layout.root, self._changed)
         self.sessions = Sessions(site.clock, site.settings.idle, site.settings.longest)

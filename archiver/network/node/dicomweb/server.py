@@ -57,8 +57,6 @@ class WebSide:
         watch: tuple[Callable[[Happening], None], Log, Figures],
         pages: Pages | None = None,
     ) -> None:
-        from archiver.network.node.node import tls_of
-
         application = Application(archive, settings, storing, validation, watch, pages)
         self._listener = _listener(settings.host, settings.web_port)
         doorway = Doorway(settings.limits, application.turned_away)
@@ -73,7 +71,7 @@ class WebSide:
             timeout_keep_alive=int(settings.limits.network_seconds),
         )
         config.load()
-        config.ssl = tls_of(settings)
+        config.ssl = settings.tls_context()
         self._server = uvicorn.Server(config)
         self._thread = threading.Thread(target=self._run, name="web", daemon=True)
         self._thread.start()

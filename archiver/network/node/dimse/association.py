@@ -89,8 +89,8 @@ class NodeAssociation(Association):
         self._messages = 0
         self._serving = False
         self._after: list[Callable[[], None]] = []
-        self.dul = NodeDul(self, largest_pdu, patience)
-        self.dimse = NodeDimse(self, services.open_reception)
+        self.dul = NodeDul(self, self.stir.set, largest_pdu, patience)
+        self.dimse = NodeDimse(self, self.stir.set, services.open_reception)
         # The timers are set on the upper layer that was just put in (PS3.8 9.1.5).
         self.acse_timeout, self.network_timeout = ae.acse_timeout, ae.network_timeout
 

@@ -31,7 +31,7 @@ from archiver.network.node.dimse.queues import SendingQueue, StirringQueue
 from archiver.network.node.incoming_file import IncomingFile, TooLargeError
 
 if TYPE_CHECKING:
-    from archiver.network.node.dimse.association import NodeAssociation
+    from pynetdicom.association import Association
 
 #: How long a thread waits before it looks at its timers again (seconds).
 _GLANCE = 0.25
@@ -75,7 +75,7 @@ class NodeSocket(AssociationSocket):
     """
 
     def __init__(
-        self, assoc: NodeAssociation, client: socket.socket, begun: bytes, patience: float
+        self, assoc: Association, client: socket.socket, begun: bytes, patience: float
     ) -> None:
         super().__init__(assoc, client_socket=client)
         self._begun = memoryview(begun)
@@ -181,9 +181,23 @@ class NodeStateMachine(StateMachine):
 
 
 class NodeDul(DULServiceProvider):
-    """The upper layer of an association, with PDUs checked as they come in."""
+    """The upper layer of an association, with PDUs checked as they come in.
 
-    def __init__(self, assoc: NodeAssociation, largest_pdu: int, patience: float) -> None:
+    Parameters
+    ----------
+    assoc
+        The association.
+    stir
+        Wakes its thread.
+    largest_pdu
+        Bytes of a P-DATA-TF PDU at most.
+    patience
+        Seconds in which a PDU has to arrive once it has begun.
+    """
+
+    def __init__(
+        self, assoc: Association, stir: Callable[[], None], largest_pdu: int, patience: float
+    ) -> None:
         super().__init__(assoc)
         self.state_machine = NodeStateMachine(self)
         self.daemon = True
@@ -192,7 +206,7 @@ class NodeDul(DULServiceProvider):
         self._largest = largest_pdu + 12
         self._buffer: memoryview | None = None
         self.to_provider_queue = SendingQueue(self._wake, self.is_alive, patience)
-        self.to_user_queue = StirringQueue(assoc.stir.set)
+        self.to_user_queue = StirringQueue(stir)
 
     def _wake(self) -> None:
         if self.socket is not None:
@@ -274,9 +288,14 @@ class NodeDimse(DIMSEServiceProvider):
         For each C-STORE request that waits: its file, or why there is none.
     """
 
-    def __init__(self, assoc: NodeAssociation, open_reception: Callable[..., IncomingFile]) -> None:
+    def __init__(
+        self,
+        assoc: Association,
+        stir: Callable[[], None],
+        open_reception: Callable[..., IncomingFile],
+    ) -> None:
         super().__init__(assoc)
-        self.msg_queue = StirringQueue(assoc.stir.set)
+        self.msg_queue = StirringQueue(stir)
         self.received: deque[IncomingFile | Fault] = deque()
         self._open = open_reception
         self._command = bytearray()

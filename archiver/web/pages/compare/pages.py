@@ -14,14 +14,10 @@ from archiver.web.audit import ACCESSED
 from archiver.web.auth.visitor import visitor_of
 from archiver.web.bodies import json_of
 from archiver.web.http_errors import Refused
-from archiver.web.labels import Label, label_of
-from archiver.web.pages.compare.alignment import Aligned, Alignments
-from archiver.web.pages.compare.comparison_request import (
-    ComparedPictures,
-    Sources,
-    choose,
-    shows_the_same,
-)
+from archiver.web.labels import Label
+from archiver.web.pages.compare.alignment import Aligned
+from archiver.web.pages.compare.comparison_context import ComparisonContext
+from archiver.web.pages.compare.comparison_request import ComparedPictures, shows_the_same
 from archiver.web.pages.compare.descriptions import before, outcome_json, unconfirmed
 from archiver.web.pages.compare.earlier_pictures import earlier_of
 from archiver.web.pages.compare.legend import legend
@@ -29,7 +25,7 @@ from archiver.web.pages.compare.outcomes import keep_findings
 from archiver.web.pages.compare.picture_source import PictureSource
 from archiver.web.pages.compare.saved_pictures import SavedPictures
 from archiver.web.pages.compare.shown_picture import shown_json
-from archiver.web.pages.compare.tiles import Levels, NoTile
+from archiver.web.pages.compare.tiles import NoTile
 from archiver.web.tasks import Progress
 
 if TYPE_CHECKING:
@@ -53,25 +49,8 @@ def routes(site: Site) -> list[BaseRoute]:
     ]
 
 
-class CompareRoutes:
-    """What the routes share: pictures, their levels, outcomes of alignment."""
-
-    def __init__(self, site: Site) -> None:
-        self.site = site
-        self.sources = Sources(site.archive)
-        self.levels = Levels()
-        self.alignments = Alignments()
-
-    def chosen(self, uids: list[str]) -> ComparedPictures:
-        """Look up the pictures of a comparison."""
-        return choose(self.sources, uids)
-
-    def label(self, source: PictureSource) -> Label:
-        """Return what is told of a picture."""
-        first = self.site.settings.numbering
-        return label_of(source.description, source.edges, source.size, self.site.t, first)
-
-    # -- pages
+class CompareRoutes(ComparisonContext):
+    """What answers the routes."""
 
     def show(self, request: Request) -> Response:
         """Compare the pictures that the address names."""

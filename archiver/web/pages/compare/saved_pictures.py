@@ -30,7 +30,7 @@ from archiver.web.pages.compare.view_state import Seen, seen_of
 from archiver.web.templating import person
 
 if TYPE_CHECKING:
-    from archiver.web.pages.compare.pages import CompareRoutes
+    from archiver.web.pages.compare.comparison_context import ComparisonContext
 
 
 #: Earlier pictures that stand beside the newest at once.
@@ -46,7 +46,7 @@ class SavedPictures:
         What the routes of comparing share.
     """
 
-    def __init__(self, room: CompareRoutes) -> None:
+    def __init__(self, room: ComparisonContext) -> None:
         self._room, self._site = room, room.site
 
     async def seen(self, request: Request) -> Response:
