@@ -102,7 +102,7 @@ def _wrap(options: argparse.Namespace) -> int:
         for one in take_in(session, archive, settings):
             taken.append(one)
             if not options.json:
-                _tell(one, len(session.entries))
+                _tell(one, len(session.photographs))
     refused = sum(one.status is PhotographStatus.REFUSED for one in taken)
     if options.contact_sheet is not None:
         from archiver.sheets import write_contact_sheet

@@ -105,6 +105,11 @@ class Plan:
         Orientation of the pixels in the file.
     correction
         The turn from the stored pixels to the display orientation.
+
+    Raises
+    ------
+    MeaningError
+        If the orientations and turns do not follow from each other; `plan` makes them so.
     """
 
     sight: Sight
@@ -115,6 +120,16 @@ class Plan:
     shown: Orientation
     stored: Orientation
     correction: Turn
+
+    def __post_init__(self) -> None:
+        follows = self.stored.turned(self.exif) == self.shown
+        if not follows or self.stored.turned(self.correction) != self.display:
+            raise MeaningError(
+                Problem(
+                    f"{self.correction.words} does not bring the stored pixels to the display",
+                    expected=self.stored.turn_to(self.display).words,
+                )
+            )
 
     @property
     def display(self) -> Orientation:

@@ -148,6 +148,9 @@ class Sight:
     arch: Arch | None
     notes: tuple[str, ...] = ()
 
+    def __post_init__(self) -> None:
+        _demand_teeth(self.view, self.teeth)
+
     @property
     def is_anterior(self) -> bool:
         """True where teeth are named and all of them are incisors or canines."""
@@ -220,15 +223,7 @@ def sight(view: View, teeth: tuple[Tooth, ...] = ()) -> Sight:
         If view and teeth contradict each other.
     """
     teeth = in_arch_order(teeth)
-    if view.needs_teeth and not teeth:
-        raise MeaningError(
-            Problem(
-                f"{view.phrase} needs its teeth",
-                expected="teeth",
-                hint="views of an arch or of the whole mouth are: "
-                + ", ".join(v.value for v in _FIXED),
-            )
-        )
+    _demand_teeth(view, teeth)
     if view in (View.OCCLUSAL, View.INCISAL):
         return _occlusal(view, teeth)
     if view in (View.LINGUAL, View.PALATAL):
@@ -238,6 +233,18 @@ def sight(view: View, teeth: tuple[Tooth, ...] = ()) -> Sight:
     if view is View.CLOSE_UP:
         return _close_up(teeth)
     return _fixed(view, teeth)
+
+
+def _demand_teeth(view: View, teeth: tuple[Tooth, ...]) -> None:
+    if view.needs_teeth and not teeth:
+        raise MeaningError(
+            Problem(
+                f"{view.phrase} needs its teeth",
+                expected="teeth",
+                hint="views of an arch or of the whole mouth are: "
+                + ", ".join(v.value for v in _FIXED),
+            )
+        )
 
 
 def _one_arch(view: View, teeth: tuple[Tooth, ...]) -> Arch:

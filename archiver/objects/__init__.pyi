@@ -7,6 +7,7 @@ from . import photograph as photograph
 from . import phrases as phrases
 from .amendment import Amending as Amending
 from .amendment import Whose as Whose
+from .clock import demand_offset as demand_offset
 from .description import Description as Description
 from .description import code_key as code_key
 from .description import code_keys as code_keys
@@ -30,8 +31,8 @@ from .photograph import PhotographInstance as PhotographInstance
 from .phrases import subject as subject
 from .purposes import Purpose as Purpose
 from .session import Crop as Crop
-from .session import Entry as Entry
 from .session import Patient as Patient
+from .session import Photograph as Photograph
 from .session import Request as Request
 from .session import Session as Session
 from .session import Visit as Visit

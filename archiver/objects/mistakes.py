@@ -17,7 +17,7 @@ from archiver.dentition import Code, Direction, Plan, Tooth, Turn, View, plan, s
 from archiver.errors import MeaningError, ObjectError, Problem
 from archiver.objects import concepts, phrases
 from archiver.objects.description import describe, text, through_mirror
-from archiver.objects.session import Crop, Entry, Patient, Visit
+from archiver.objects.session import Crop, Patient, Photograph, Visit
 from archiver.photo import Box, source_box, turned_box
 
 _CROPPED = re.compile(r"cropped to (\d+)x(\d+)\+(\d+)\+(\d+)")
@@ -58,7 +58,7 @@ class Change:
 class Meaning:
     """What a photograph says of itself: an entry of a sheet that says the same, and its plan."""
 
-    entry: Entry
+    entry: Photograph
     plan: Plan
 
     @property
@@ -118,10 +118,10 @@ def read_meaning(as_shot: Dataset, corrected: Dataset | None) -> Meaning:
     if d.view is None:
         raise ObjectError(Problem("the photograph does not say which view it is"))
     mirror = through_mirror(as_shot) or (d.mirror != "direct" and not d.view.is_extraoral)
-    entry = Entry(
-        Path(), d.view, mirror, d.teeth, crop=crop_of(corrected), confirmed_by=d.confirmed_by
-    )
     try:
+        entry = Photograph(
+            Path(), d.view, mirror, d.teeth, crop=crop_of(corrected), confirmed_by=d.confirmed_by
+        )
         plans = [plan(entry.view, entry.teeth, mirror=mirror, exif=turn) for turn in Turn]
     except MeaningError as error:
         raise ObjectError(*error.problems) from error
@@ -262,11 +262,11 @@ def _other_crop(before: Meaning, after: Meaning) -> bool:
     return before.entry.crop != after.entry.crop
 
 
-def _teeth(entry: Entry) -> str:
+def _teeth(entry: Photograph) -> str:
     return shortened(entry.teeth) if entry.teeth else "not named"
 
 
-def _about_confirming(old: Entry, new: Entry) -> Mistake:
+def _about_confirming(old: Photograph, new: Photograph) -> Mistake:
     if not old.confirmed_by:
         return Mistake("the side was not confirmed, now it is", False)
     if not new.confirmed_by:

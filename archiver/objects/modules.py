@@ -14,7 +14,7 @@ from pydicom.valuerep import PersonName
 from archiver import __version__
 from archiver.dentition import Code, Plan, View, codes
 from archiver.objects import concepts
-from archiver.objects.session import Entry, Patient, Visit
+from archiver.objects.session import Patient, Photograph, Visit
 from archiver.photo import PLACES_IN_PIXELS, CameraFile, ColourClaim, EncodedPixels, LossyStep
 
 
@@ -227,7 +227,7 @@ def said_of_side(confirmed_by: str, *, smile: bool) -> list[Dataset]:
 
 
 def set_acquisition_context(
-    ds: Dataset, entry: Entry, plan: Plan, photo: CameraFile, clock_correction: str
+    ds: Dataset, entry: Photograph, plan: Plan, photo: CameraFile, clock_correction: str
 ) -> None:
     """Acquisition Context (C.7.6.14): who confirmed the side, and how the photograph was taken.
 
@@ -255,7 +255,7 @@ def set_acquisition_context(
     ds.AcquisitionContextSequence = Sequence(items)
 
 
-def set_devices(ds: Dataset, entry: Entry, plan: Plan) -> None:
+def set_devices(ds: Dataset, entry: Photograph, plan: Plan) -> None:
     """Device (C.7.6.12): mirror, retractor, contraster (PS3.16 CID 4072)."""
     how = entry.circumstances
     present = (

@@ -14,7 +14,7 @@ from pydicom.sequence import Sequence
 
 from archiver.dentition import Orientation, Plan, Turn
 from archiver.objects import concepts, modules, phrases
-from archiver.objects.session import Crop, Entry, Session
+from archiver.objects.session import Crop, Photograph, Session
 from archiver.objects.uids import UidPolicy
 from archiver.photo import CameraFile, Corrected, EncodedPixels
 
@@ -46,7 +46,7 @@ class Identity:
     corrected: str | None
 
 
-def needs_correction(entry: Entry, plan: Plan) -> bool:
+def needs_correction(entry: Photograph, plan: Plan) -> bool:
     """True where a mirror, a turn or a crop asks for a second, corrected instance."""
     return entry.mirror or plan.correction is not Turn.IDENTITY or entry.crop is not None
 
@@ -66,7 +66,7 @@ def study_uid(session: Session, uids: UidPolicy) -> str:
 
 
 def identify(
-    session: Session, entry: Entry, plan: Plan, digest: str, edges: str, uids: UidPolicy
+    session: Session, entry: Photograph, plan: Plan, digest: str, edges: str, uids: UidPolicy
 ) -> Identity:
     """Work out the identifiers of a photograph's instances.
 
@@ -133,7 +133,7 @@ class Making:
     """
 
     session: Session
-    entry: Entry
+    entry: Photograph
     plan: Plan
     photo: CameraFile
     identity: Identity

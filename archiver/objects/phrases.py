@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from archiver.dentition import Plan, Turn, shortened
-from archiver.objects.session import Crop, Entry
+from archiver.objects.session import Crop, Photograph
 
 SERIES_AS_SHOT = "Photographs as shot: mirror pictures are reversed"
 #: What was wrong stands behind this, without a full stop in it.
@@ -27,14 +27,14 @@ def _path(plan: Plan) -> str:
     return "through a mirror" if plan.mirror else "direct"
 
 
-def _side(entry: Entry) -> str:
+def _side(entry: Photograph) -> str:
     if entry.confirmed_by:
         names = reversed(entry.confirmed_by.split("^")[:2])
         return f"side confirmed by {' '.join(n for n in names if n)}"
     return "side unconfirmed"
 
 
-def as_shot_comment(entry: Entry, plan: Plan, amended: str = "") -> str:
+def as_shot_comment(entry: Photograph, plan: Plan, amended: str = "") -> str:
     """Return Image Comments of the photograph as shot; the sheet's own comment comes last.
 
     Parameters
@@ -47,7 +47,7 @@ def as_shot_comment(entry: Entry, plan: Plan, amended: str = "") -> str:
     return _joined(parts, entry.comment)
 
 
-def corrected_comment(entry: Entry, plan: Plan, amended: str = "") -> str:
+def corrected_comment(entry: Photograph, plan: Plan, amended: str = "") -> str:
     """Return Image Comments of the corrected picture, as `as_shot_comment`."""
     done = [plan.correction.words] if plan.correction is not Turn.IDENTITY else []
     if entry.crop is not None:

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from datetime import date, time, timedelta
+from datetime import date, datetime, time, timedelta
 from pathlib import Path
 
 from archiver.dentition import Code, Direction, Operator, Plan, Tooth, Turn, View, plan
+from archiver.errors import InputError, Problem
 from archiver.objects.purposes import Purpose
 
 
@@ -15,6 +16,11 @@ class Patient:
     """The patient, as registration knows them.
 
     `name` is a DICOM person name (family^given); `sex` is ``M``, ``F``, ``O`` or empty.
+
+    Raises
+    ------
+    InputError
+        If the identifier is empty: nobody could find the photographs again.
     """
 
     id: str
@@ -22,6 +28,10 @@ class Patient:
     issuer: str = ""
     birth_date: date | None = None
     sex: str = ""
+
+    def __post_init__(self) -> None:
+        if not self.id.strip():
+            raise InputError(Problem("the patient has no identifier", expected="a Patient ID"))
 
 
 @dataclass(frozen=True)
@@ -42,6 +52,11 @@ class Visit:
     `clock_offset` is what must be added to the camera's clock. `study_uid` is set where the
     photographs join a study that exists already; otherwise it is derived. `request` is None where
     nobody scheduled it.
+
+    Raises
+    ------
+    InputError
+        If `date` is a moment and no day.
     """
 
     date: date
@@ -53,6 +68,10 @@ class Visit:
     study_id: str = ""
     referring_physician: str = ""
     request: Request | None = None
+
+    def __post_init__(self) -> None:
+        if isinstance(self.date, datetime):
+            raise InputError(Problem(f"{self.date.isoformat()} is no day", expected="a date"))
 
 
 @dataclass(frozen=True)
@@ -95,10 +114,24 @@ class Circumstances:
 
 
 @dataclass(frozen=True)
-class Entry:
+class Photograph:
     """One photograph of the sheet: the file, and what a person says of it.
 
     `line` is where the sheet says it, for messages.
+
+    Raises
+    ------
+    MeaningError
+        If what is said contradicts itself, or the view means nothing without teeth.
+
+    Examples
+    --------
+    >>> from pathlib import Path
+    >>> from archiver import Photograph, View, parse_teeth
+    >>> teeth = parse_teeth("iso:25")
+    >>> photograph = Photograph(Path("IMG_0101.JPG"), View.OCCLUSAL, mirror=True, teeth=teeth)
+    >>> photograph.plan(exif=1).correction.words
+    'flipped top to bottom'
     """
 
     file: Path
@@ -112,6 +145,9 @@ class Entry:
     comment: str = ""
     circumstances: Circumstances = field(default_factory=Circumstances)
     line: int = 0
+
+    def __post_init__(self) -> None:
+        self.plan(1)
 
     def plan(self, exif: int) -> Plan:
         """Work out the correction for a file with this EXIF orientation.
@@ -133,10 +169,10 @@ class Entry:
 
 @dataclass(frozen=True)
 class Session:
-    """A whole sheet."""
+    """The photographs of one visit; `source` is the sheet that told of them, if one did."""
 
     patient: Patient
     visit: Visit
-    entries: tuple[Entry, ...]
-    source: Path
+    photographs: tuple[Photograph, ...]
+    source: Path = Path()
     consent: ConsentSaid | None = None

@@ -29,8 +29,8 @@ from archiver.objects.session import (
     Circumstances,
     ConsentSaid,
     Crop,
-    Entry,
     Patient,
+    Photograph,
     Session,
     Visit,
 )
@@ -275,7 +275,7 @@ def _compare_with_like(
 
 def _entries(
     reader: _Reader, given: Mapping[str, object], base: Mapping[str, Any], size_of: SizeOf
-) -> tuple[Entry, ...]:
+) -> tuple[Photograph, ...]:
     own_defaults = given.get("defaults", {})
     defaults = {**base, **reader.table(("defaults",), own_defaults, PHOTO)}
     told = set(own_defaults) if isinstance(own_defaults, Mapping) else set()
@@ -286,7 +286,7 @@ def _entries(
             ("photo",), "the sheet names no photograph", "[[photo]] with file and view", hint
         )
         return ()
-    entries: list[Entry] = []
+    entries: list[Photograph] = []
     for index, photo in enumerate(photos):
         place: KeyPath = ("photo", index)
         if not isinstance(photo, Mapping):
@@ -304,8 +304,12 @@ def _entries(
             continue
         if "teeth" in photo and "teeth" not in own:
             continue  # told already; without its teeth the rest cannot be judged
-        entry = _entry(file, teeth, merged, reader.line(place))
-        if _agrees(reader, place, entry, size_of):
+        try:
+            entry = _entry(file, teeth, merged, reader.line(place))
+        except MeaningError as error:
+            reader.take(place, error)
+            continue
+        if _is_inside(reader, place, entry, size_of):
             _report_repeat(reader, place, entry, entries)
             entries.append(entry)
     return tuple(entries)
@@ -337,23 +341,21 @@ def _file(reader: _Reader, place: KeyPath, photo: Mapping[str, object]) -> Path 
     return None
 
 
-def _entry(file: Path, teeth: tuple[Tooth, ...], merged: Mapping[str, Any], line: int) -> Entry:
+def _entry(
+    file: Path, teeth: tuple[Tooth, ...], merged: Mapping[str, Any], line: int
+) -> Photograph:
     words = {n: v for n, v in merged.items() if n not in _CIRCUMSTANCES}
     how = {n: merged[n] for n in _CIRCUMSTANCES if n in merged}
-    return Entry(file, **words, teeth=teeth, circumstances=Circumstances(**how), line=line)
+    return Photograph(file, **words, teeth=teeth, circumstances=Circumstances(**how), line=line)
 
 
-def _agrees(reader: _Reader, place: KeyPath, entry: Entry, size_of: SizeOf) -> bool:
-    """Check what was said against itself and, where there is a crop, against the picture."""
+def _is_inside(reader: _Reader, place: KeyPath, entry: Photograph, size_of: SizeOf) -> bool:
+    """Check that a crop, where there is one, lies inside the picture."""
+    if entry.crop is None:
+        return True
     try:
-        turn = entry.plan(1).correction
-        if entry.crop is None:
-            return True
         columns, rows, exif = size_of(entry.file)
         turn = entry.plan(exif).correction
-    except MeaningError as error:
-        reader.take(place, error)
-        return False
     except InputError:
         return True  # told when the photograph itself is taken
     problem = crop_problem(entry.crop, columns, rows, turn)
@@ -375,7 +377,9 @@ def crop_problem(crop: Crop, columns: int, rows: int, turn: Turn) -> Problem | N
     )
 
 
-def _report_repeat(reader: _Reader, place: KeyPath, entry: Entry, earlier: list[Entry]) -> None:
+def _report_repeat(
+    reader: _Reader, place: KeyPath, entry: Photograph, earlier: list[Photograph]
+) -> None:
     for other in earlier:
         if replace(entry, line=0) == replace(other, line=0):
             reader.report(

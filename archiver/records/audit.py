@@ -9,6 +9,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from archiver.objects import demand_offset
 from archiver.records.checks.episode_checks import check_episodes
 from archiver.records.checks.identity_checks import check_identity
 from archiver.records.checks.likeness import check_likeness
@@ -152,6 +153,9 @@ class AuditRun:
     when: datetime
     who: str
     version: str
+
+    def __post_init__(self) -> None:
+        demand_offset(self.when)
 
 
 def run_audit(

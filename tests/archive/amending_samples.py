@@ -14,7 +14,7 @@ from archiver.archive.store.archive import Archive
 from archiver.dentition.numbering import parse_teeth
 from archiver.dentition.orientation import Direction
 from archiver.dentition.views import View
-from archiver.objects.session import Crop, Entry, Patient, Session, Visit
+from archiver.objects.session import Crop, Patient, Photograph, Session, Visit
 from tests.cli.sessions import picture
 
 NOW = datetime(2026, 3, 5, 9, 30, tzinfo=timezone(timedelta(hours=1)))
@@ -37,12 +37,12 @@ def camera_file(folder: Path, seed: int = 1, exif: int = 1, kind: str = "JPEG") 
     return path
 
 
-def entry(file: Path, **said: Any) -> Entry:
+def entry(file: Path, **said: Any) -> Photograph:
     """An entry of a sheet in its own words."""
     words: dict[str, Any] = {"teeth": "25", "view": "occlusal", "mirror": True, **said}
     crop = words.pop("crop", None)
     top = words.pop("top", None)
-    return Entry(
+    return Photograph(
         file,
         View(words.pop("view")),
         words.pop("mirror"),
@@ -54,7 +54,7 @@ def entry(file: Path, **said: Any) -> Entry:
 
 
 def wrap(
-    archive: Archive, one: Entry, patient: Patient = NADIA, visit: Visit = VISIT
+    archive: Archive, one: Photograph, patient: Patient = NADIA, visit: Visit = VISIT
 ) -> dict[str, Record]:
     """Take a photograph in; return its instances by their role."""
     session = Session(patient, visit, (one,), one.file)

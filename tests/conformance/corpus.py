@@ -12,7 +12,7 @@ from object_samples import JPEG_KINDS, OTHER_KINDS, Made, exif_block, make, mean
 from archiver.dentition.correction import Operator
 from archiver.dentition.orientation import Direction
 from archiver.dentition.views import View, sight
-from archiver.objects.session import Circumstances, Crop, Entry, Patient, Visit
+from archiver.objects.session import Circumstances, Crop, Patient, Photograph, Visit
 from archiver.photo.turning import turned_size
 
 SIZES = ((96, 64), (64, 96), (97, 61), (33, 17), (16, 16), (200, 120))
@@ -132,13 +132,13 @@ def exif_blocks(draw: st.DrawFn) -> bytes:
 
 
 @st.composite
-def _entries(draw: st.DrawFn, kind: str, size: tuple[int, int], orientation: int) -> Entry:
+def _entries(draw: st.DrawFn, kind: str, size: tuple[int, int], orientation: int) -> Photograph:
     view = draw(st.sampled_from(View))
     teeth = draw(st.sampled_from(meanings(view)[:1] if draw(st.booleans()) else meanings(view)))
     axis = sight(view, teeth).looking
     tops = [None, *(d for d in Direction if d not in (axis, axis.opposite))]
     circumstances = Circumstances(*(draw(WORDS) for _ in Circumstances.__dataclass_fields__))
-    entry = Entry(
+    entry = Photograph(
         Path("IMG_0101.JPG"),
         view,
         draw(st.booleans()) and not view.is_extraoral,
@@ -155,7 +155,7 @@ def _entries(draw: st.DrawFn, kind: str, size: tuple[int, int], orientation: int
     width, height = turned_size(entry.plan(orientation).correction.value, *size)
     left, top = draw(st.integers(0, width - 9)), draw(st.integers(0, height - 9))
     crop = Crop(left, top, draw(st.integers(9, width - left)), draw(st.integers(9, height - top)))
-    return Entry(**{**vars(entry), "crop": crop})
+    return Photograph(**{**vars(entry), "crop": crop})
 
 
 @st.composite

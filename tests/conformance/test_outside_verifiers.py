@@ -48,7 +48,7 @@ from pydicom.encaps import generate_frames
 
 from archiver.dentition.orientation import Turn
 from archiver.dentition.views import View
-from archiver.objects.session import Crop, Entry
+from archiver.objects.session import Crop, Photograph
 from archiver.photo.encoding import JPEG_LOSSLESS
 
 ROUNDS = int(os.environ.get("ARCHIVER_ROUNDS", "100"))
@@ -81,7 +81,7 @@ def test_no_outside_verifier_objects_to_any_view(view: View, mirror: bool) -> No
     if mirror and view.is_extraoral:
         mirror = False
     teeth = meanings(view)[0]
-    one = Entry(Path("IMG_0101.JPG"), view, mirror, teeth, confirmed_by="Haugen^Liv")
+    one = Photograph(Path("IMG_0101.JPG"), view, mirror, teeth, confirmed_by="Haugen^Liv")
 
     assert every_objection(make(one, picture(exif=exif_block(6)))) == []
 

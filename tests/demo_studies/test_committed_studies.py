@@ -86,7 +86,7 @@ def test_each_sheet_leads_to_the_correction_that_the_vectors_give(number: int) -
 
     assert session.patient.id == visit.patient.number
     assert session.visit.clock_offset == -visit.clock_wrong_by
-    for entry, photo in zip(session.entries, visit.photographs, strict=True):
+    for entry, photo in zip(session.photographs, visit.photographs, strict=True):
         fact = BY_FILE[truth_file(visit, photo)]
         assert [int(t.iso) for t in entry.teeth] == sorted_like(entry.teeth, fact["teeth"])
         assert entry.plan(photo.orientation).correction == fact["correction"]

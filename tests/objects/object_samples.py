@@ -22,7 +22,7 @@ from archiver.dentition.views import View, covered_teeth, sight
 from archiver.errors import MeaningError
 from archiver.objects import part10, photograph
 from archiver.objects.photograph import Making, PhotographInstance
-from archiver.objects.session import Entry, Patient, Session, Visit
+from archiver.objects.session import Patient, Photograph, Session, Visit
 from archiver.objects.uids import DerivedUids
 from archiver.photo.camera_file import CameraFile
 from archiver.photo.camera_reader import read_camera_bytes
@@ -173,9 +173,11 @@ def teeth_of(text: str) -> tuple[Tooth, ...]:
     return parse_teeth(f"iso:{text}") if text else ()
 
 
-def entry(view: str = "occlusal", teeth: str = "25", mirror: bool = True, **other: object) -> Entry:
+def entry(
+    view: str = "occlusal", teeth: str = "25", mirror: bool = True, **other: object
+) -> Photograph:
     """An entry of a sheet; teeth in ISO 3950."""
-    return Entry(
+    return Photograph(
         Path("IMG_0101.JPG"),
         View(view),
         mirror,
@@ -184,12 +186,12 @@ def entry(view: str = "occlusal", teeth: str = "25", mirror: bool = True, **othe
     )
 
 
-def session_of(*entries: Entry, patient: Patient = PATIENT, visit: Visit = VISIT) -> Session:
+def session_of(*entries: Photograph, patient: Patient = PATIENT, visit: Visit = VISIT) -> Session:
     return Session(patient, visit, entries, Path("sheet.toml"))
 
 
 def make(
-    one: Entry,
+    one: Photograph,
     data: bytes | None = None,
     *,
     patient: Patient = PATIENT,
@@ -203,7 +205,7 @@ def make(
 
 
 def make_of(
-    one: Entry,
+    one: Photograph,
     photo: CameraFile,
     *,
     patient: Patient = PATIENT,

@@ -35,7 +35,7 @@ from archiver.objects import photograph
 from archiver.objects.description import Description, comments, describe
 from archiver.objects.modules import code_item, code_sequence
 from archiver.objects.photograph import Making
-from archiver.objects.session import Circumstances, Entry
+from archiver.objects.session import Circumstances, Photograph
 from archiver.objects.uids import DerivedUids
 from archiver.photo.camera_reader import read_camera_bytes
 from archiver.photo.encoding import JPEG_BASELINE, Box, Corrected, EncodedPixels
@@ -43,7 +43,7 @@ from archiver.photo.encoding import JPEG_BASELINE, Box, Corrected, EncodedPixels
 CAMERA_FILE = read_camera_bytes(picture(), "IMG_0101.JPG")
 
 
-def made_without_pixels(one: Entry, exif: int) -> tuple[Making, Dataset, Dataset | None]:
+def made_without_pixels(one: Photograph, exif: int) -> tuple[Making, Dataset, Dataset | None]:
     """Both datasets, for pixels that nobody encodes."""
     plan = one.plan(exif)
     session = session_of(one)
@@ -65,7 +65,7 @@ def stored_and_read(ds: Dataset) -> Dataset:
     return pydicom.dcmread(buffer, force=True)
 
 
-def check(one: Entry, exif: int) -> None:
+def check(one: Photograph, exif: int) -> None:
     making, original, derived = made_without_pixels(one, exif)
     plan = making.plan
     reflected = plan.stored_is_reflected
@@ -106,10 +106,10 @@ def check(one: Entry, exif: int) -> None:
 
 
 @st.composite
-def sayings(draw: st.DrawFn) -> tuple[Entry, int]:
+def sayings(draw: st.DrawFn) -> tuple[Photograph, int]:
     view = draw(st.sampled_from(View))
     teeth = draw(st.sampled_from(meanings(view)))
-    one = Entry(
+    one = Photograph(
         Path("IMG_0101.JPG"),
         view,
         draw(st.booleans()) and not view.is_extraoral,
@@ -123,7 +123,7 @@ def sayings(draw: st.DrawFn) -> tuple[Entry, int]:
 
 @settings(max_examples=400, deadline=None)
 @given(sayings())
-def test_what_was_said_is_read_back(saying: tuple[Entry, int]) -> None:
+def test_what_was_said_is_read_back(saying: tuple[Photograph, int]) -> None:
     check(*saying)
 
 
@@ -132,7 +132,7 @@ def test_what_was_said_is_read_back(saying: tuple[Entry, int]) -> None:
 def test_every_tooth_in_every_view_is_read_back(view: View, mirror: bool) -> None:
     for number, teeth in enumerate(t for t in meanings(view) if len(t) == 1):
         if not (mirror and view.is_extraoral):
-            check(Entry(Path("x"), view, mirror, teeth), number % 8 + 1)
+            check(Photograph(Path("x"), view, mirror, teeth), number % 8 + 1)
 
 
 def test_the_frame_of_the_description_is_the_sessions(tmp_path: Path) -> None:
@@ -348,7 +348,7 @@ def make_original() -> Dataset:
 def test_the_samples_hold_every_tooth_and_every_surface() -> None:
     named = {t for view in View for teeth in meanings(view) for t in teeth}
     seen = {
-        describe(made_without_pixels(Entry(Path("x"), v, False, t), 1)[1]).surface
+        describe(made_without_pixels(Photograph(Path("x"), v, False, t), 1)[1]).surface
         for v, t in (
             (View.OCCLUSAL, (Tooth(1, 6),)),
             (View.BUCCAL, (Tooth(1, 6),)),

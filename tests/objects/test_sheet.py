@@ -25,16 +25,16 @@ def test_the_example_sheet_means_what_it_says(tmp_path: Path) -> None:
         "Ceramic onlay, recall",
         -timedelta(minutes=3, seconds=10),
     )
-    assert [e.file for e in session.entries] == [tmp_path / name for name in FILES]
-    first, second, third = session.entries
+    assert [e.file for e in session.photographs] == [tmp_path / name for name in FILES]
+    first, second, third = session.photographs
     assert (first.view, first.mirror, first.confirmed_by) == (View.OCCLUSAL, True, "Haugen^Liv")
     assert [t.iso for t in first.teeth] == ["25"]
     assert first.crop == Crop(640, 320, 3200, 2400)
     assert (second.view, second.mirror, second.top) == (View.BUCCAL, False, Direction.HEAD)
     assert second.comment == "after air drying"
     assert (third.view, third.teeth) == (View.UPPER_OCCLUSAL_ARCH, ())
-    assert [e.line for e in session.entries] == [21, 29, 38]
-    for one in session.entries:
+    assert [e.line for e in session.photographs] == [21, 29, 38]
+    for one in session.photographs:
         assert one.operator is Operator.FRONT
         assert one.circumstances == Circumstances(retraction="cheek retractor")
 
@@ -44,8 +44,8 @@ def test_the_example_sheet_means_what_it_says(tmp_path: Path) -> None:
 def test_a_sheet_of_any_editor_is_read(tmp_path: Path, end: str, mark: bytes) -> None:
     session = read(tmp_path, mark + EXAMPLE.replace("\n", end).encode())
 
-    assert len(session.entries) == 3
-    assert session.entries[2].line == 38
+    assert len(session.photographs) == 3
+    assert session.photographs[2].line == 38
 
 
 @pytest.mark.parametrize(
@@ -68,7 +68,7 @@ def test_teeth_are_given_as_numbers_ranges_and_words(
 ) -> None:
     session = read(tmp_path, GOOD.replace("[25]", teeth))
 
-    assert [t.iso for t in session.entries[0].teeth] == iso
+    assert [t.iso for t in session.photographs[0].teeth] == iso
 
 
 @pytest.mark.parametrize(
@@ -79,13 +79,13 @@ def test_the_numbering_that_the_sheet_declares_counts(
 ) -> None:
     text = GOOD.replace("ISO 3950", numbering).replace("[25]", teeth)
 
-    assert [t.iso for t in read(tmp_path, text).entries[0].teeth] == ["25"]
+    assert [t.iso for t in read(tmp_path, text).photographs[0].teeth] == ["25"]
 
 
 def test_a_sheet_without_bare_numbers_needs_no_numbering(tmp_path: Path) -> None:
     text = GOOD.replace('numbering = "ISO 3950"\n', "").replace("[25]", '["iso:25"]')
 
-    assert [t.iso for t in read(tmp_path, text).entries[0].teeth] == ["25"]
+    assert [t.iso for t in read(tmp_path, text).photographs[0].teeth] == ["25"]
 
 
 @pytest.mark.parametrize(
@@ -107,14 +107,14 @@ def test_names_of_every_script_are_kept(tmp_path: Path, name: str) -> None:
     session = read(tmp_path, text)
 
     assert session.patient.name == name
-    assert session.entries[0].confirmed_by == name
+    assert session.photographs[0].confirmed_by == name
 
 
 def test_a_photos_own_key_outranks_the_sheet_which_outranks_the_practice(tmp_path: Path) -> None:
     text = HEAD + '[defaults]\nlight = "ring"\nstage = "recall"\n' + PHOTO + 'stage = "start"\n'
     habits = {"light": "twin", "stage": "end", "polariser": "crossed", "operator": "behind"}
 
-    (entry,) = read(tmp_path, text, habits=habits).entries
+    (entry,) = read(tmp_path, text, habits=habits).photographs
 
     assert entry.circumstances == Circumstances(light="ring", stage="start", polariser="crossed")
     assert entry.operator is Operator.BEHIND
@@ -126,7 +126,7 @@ def test_required_keys_may_come_from_defaults(tmp_path: Path) -> None:
 
     session = read(tmp_path, text)
 
-    assert [[t.iso for t in e.teeth] for e in session.entries] == [["25"], ["46"]]
+    assert [[t.iso for t in e.teeth] for e in session.photographs] == [["25"], ["46"]]
 
 
 @pytest.mark.parametrize(
@@ -205,7 +205,7 @@ def test_one_file_may_be_wrapped_twice_with_different_crops(tmp_path: Path) -> N
 
     session = read(tmp_path, HEAD + PHOTO + crop % 0 + PHOTO + crop % 800)
 
-    assert len(session.entries) == 2
+    assert len(session.photographs) == 2
 
 
 def test_the_sheet_is_not_changed_by_reading(tmp_path: Path) -> None:

@@ -45,6 +45,6 @@ def test_what_does_not_fit_is_told(tmp_path: Path, old: str, new: str, told: str
 
 def test_a_colour_frame_is_one_of_three(tmp_path: Path) -> None:
     session = read(tmp_path, GOOD + 'colour_frame = "shade tab"\n')
-    assert session.entries[0].circumstances.colour_frame == "shade tab"
+    assert session.photographs[0].circumstances.colour_frame == "shade tab"
     told = str(only(tmp_path, GOOD + 'colour_frame = "A2"\n'))
     assert '"neutral reference" or "shade tab" or "cross-polarised"' in told

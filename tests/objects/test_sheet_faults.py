@@ -356,7 +356,7 @@ def test_the_same_photo_twice_is_told_with_the_line_of_the_first(tmp_path: Path)
 def test_a_file_that_cannot_be_read_is_left_for_its_own_turn(tmp_path: Path) -> None:
     text = with_photo("crop = {left = 0, top = 0, width = 9, height = 9}")
 
-    assert len(read(tmp_path, text, unreadable).entries) == 1
+    assert len(read(tmp_path, text, unreadable).photographs) == 1
 
 
 @pytest.mark.parametrize(

@@ -53,7 +53,7 @@ def test_a_filled_starter_sheet_names_the_photos_in_order(tmp_path: Path) -> Non
 
     session = read_sheet(path, size_of=size_of)
 
-    assert [e.file.name for e in session.entries] == [name for name, *_ in PHOTOS]
+    assert [e.file.name for e in session.photographs] == [name for name, *_ in PHOTOS]
     assert session.patient.name == "Okafor^Nadia"
     assert session.visit.date == date(2026, 3, 4)
 
@@ -73,8 +73,8 @@ def test_every_key_that_it_offers_as_a_comment_is_a_key(tmp_path: Path) -> None:
     session = read_sheet(path, size_of=lambda p: sizes[p.name])
 
     assert session.consent is not None and session.consent.noted_by == "Haugen^Liv"
-    assert [e.confirmed_by for e in session.entries] == ["Haugen^Liv"] * 3
-    assert [(e.crop.width, e.crop.height) for e in session.entries if e.crop] == [
+    assert [e.confirmed_by for e in session.photographs] == ["Haugen^Liv"] * 3
+    assert [(e.crop.width, e.crop.height) for e in session.photographs if e.crop] == [
         (width, height) for _, _, width, height in PHOTOS
     ]
 
@@ -115,7 +115,7 @@ def test_any_name_of_a_file_is_written_so_that_it_is_read_back(name: str) -> Non
         path.write_text(text, encoding="utf-8")
         (Path(folder) / name).touch()
 
-        (entry,) = read_sheet(path, size_of=size_of).entries
+        (entry,) = read_sheet(path, size_of=size_of).photographs
 
         assert entry.file.name == name
 

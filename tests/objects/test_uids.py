@@ -16,14 +16,14 @@ from archiver.dentition.correction import Operator
 from archiver.dentition.orientation import Direction
 from archiver.objects import photograph
 from archiver.objects.photograph import Identity
-from archiver.objects.session import Circumstances, Crop, Entry, Patient, Visit
+from archiver.objects.session import Circumstances, Crop, Patient, Photograph, Visit
 from archiver.objects.uids import DerivedUids
 
 BASE = entry()
 
 
 def identity(
-    one: Entry = BASE,
+    one: Photograph = BASE,
     *,
     patient: Patient = PATIENT,
     visit: Visit = VISIT,

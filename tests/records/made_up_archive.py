@@ -24,7 +24,7 @@ from archiver.archive.store.archive import Archive
 from archiver.archive.store.file_transaction import Incoming
 from archiver.objects import concepts, key_objects, part10
 from archiver.objects.description import describe
-from archiver.objects.session import Circumstances, Entry, Patient, Visit
+from archiver.objects.session import Circumstances, Patient, Photograph, Visit
 from archiver.objects.uids import DerivedUids
 from archiver.photo.camera_reader import read_camera_bytes
 
@@ -142,7 +142,7 @@ class Shot:
 
     patient: Patient
     visit: Visit
-    entry: Entry
+    entry: Photograph
     data: bytes
     tweaks: list[Tweak] = field(default_factory=list)
     drop: str = ""  # "original" or "derived"

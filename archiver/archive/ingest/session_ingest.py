@@ -22,13 +22,14 @@ from archiver.dentition import Plan
 from archiver.errors import ArchiveError, InputError, PhotoError, Problem
 from archiver.objects import (
     DerivedUids,
-    Entry,
     Identity,
     Making,
+    Photograph,
     PhotographInstance,
     Session,
     UidPolicy,
     crop_problem,
+    demand_offset,
     describe,
     part10,
     photograph,
@@ -84,6 +85,11 @@ class IngestSettings:
         How many photographs are worked on at once.
     gate
         Bounds the memory that they take together.
+
+    Raises
+    ------
+    InputError
+        If the clock is naive, or no worker is left.
     """
 
     now: Callable[[], datetime]
@@ -93,6 +99,11 @@ class IngestSettings:
     uids: UidPolicy = field(default_factory=DerivedUids)
     workers: int = 1
     gate: MemoryGate = field(default_factory=MemoryGate)
+
+    def __post_init__(self) -> None:
+        demand_offset(self.now())
+        if self.workers < 1:
+            raise InputError(Problem(f"{self.workers} workers", expected="a number from 1"))
 
 
 @dataclass(frozen=True)
@@ -120,7 +131,7 @@ class Taken:
         What the validator said of its instances.
     """
 
-    entry: Entry
+    entry: Photograph
     number: int
     status: PhotographStatus
     plan: Plan | None = None
@@ -156,7 +167,7 @@ def take_in(session: Session, archive: Archive, settings: IngestSettings) -> Ite
         under_way: deque[Future[_Made]] = deque()
         try:
             # One more than there are workers, so that none waits for the disk.
-            for number, entry in enumerate(session.entries, start=1):
+            for number, entry in enumerate(session.photographs, start=1):
                 under_way.append(pool.submit(_make, session, entry, number, archive, settings))
                 if len(under_way) > settings.workers:
                     yield _keep(under_way.popleft().result(), archive)
@@ -168,7 +179,7 @@ def take_in(session: Session, archive: Archive, settings: IngestSettings) -> Ite
 
 
 def _make(
-    session: Session, entry: Entry, number: int, archive: Archive, settings: IngestSettings
+    session: Session, entry: Photograph, number: int, archive: Archive, settings: IngestSettings
 ) -> _Made:
     """Make the instances of one photograph; whatever is wrong with it ends in its outcome."""
     taken = Taken(entry, number, PhotographStatus.REFUSED)
@@ -195,12 +206,12 @@ def _make(
         return _Made(replace(taken, status=PhotographStatus.REFUSED, problems=(problem,)))
 
 
-def _named(problem: Problem, entry: Entry) -> Problem:
+def _named(problem: Problem, entry: Photograph) -> Problem:
     name = entry.file.name
     return problem if name in problem.where else problem.at(name)
 
 
-def _check_crop(entry: Entry, photo: CameraFile, plan: Plan) -> None:
+def _check_crop(entry: Photograph, photo: CameraFile, plan: Plan) -> None:
     if entry.crop is not None:
         problem = crop_problem(entry.crop, photo.columns, photo.rows, plan.correction)
         if problem is not None:

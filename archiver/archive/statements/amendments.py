@@ -31,6 +31,7 @@ from archiver.objects import (
     Whose,
     amendment,
     crop_problem,
+    demand_offset,
     describe,
     key_objects,
     mistakes,
@@ -84,6 +85,9 @@ class Ways:
     now: datetime
     edges: Edges = "trim"
     uids: UidPolicy = field(default_factory=DerivedUids)
+
+    def __post_init__(self) -> None:
+        demand_offset(self.now)
 
 
 @dataclass(frozen=True)

@@ -31,6 +31,7 @@ from archiver.archive.store.metadata_reader import Describe, describe_file
 from archiver.archive.store.recovery import Recovery, remove_aside, take_in
 from archiver.archive.store.writer_lock import WriterLock
 from archiver.errors import ArchiveError, Problem
+from archiver.objects import demand_offset
 
 if TYPE_CHECKING:
     from sqlalchemy import Connection
@@ -105,10 +106,21 @@ class Archive:
             If there is none, another process writes, or the disk refuses.
         IntegrityError
             If the journal is damaged where it would have to be read.
+        InputError
+            If the clock is naive.
+
+        Examples
+        --------
+        >>> from pathlib import Path
+        >>> from archiver import Archive
+        >>> with Archive.open(Path("photographs"), actor="liv") as archive:
+        ...     len(archive)
+        0
         """
         layout = Layout(Path(folder).absolute())
         if read_only:
             return cls._open_reading(layout)
+        demand_offset(clock())
         with translated("the archive was not opened", layout.root):
             layout.find_or_make(create)
             lock = WriterLock(layout.lock)
@@ -117,6 +129,23 @@ class Archive:
             except BaseException:
                 lock.release()
                 raise
+
+    @classmethod
+    def create(
+        cls, folder: Path, *, clock: Clock = system_clock, actor: str = "unnamed"
+    ) -> Archive:
+        """Make an archive where there is none; parameters as `open` has them.
+
+        Raises
+        ------
+        ArchiveError
+            If there is one already, the folder holds other things, or the disk refuses.
+        InputError
+            If the clock is naive.
+        """
+        if Layout(Path(folder).absolute()).mark.exists():
+            raise ArchiveError(Problem("there is an archive already", where=str(folder)))
+        return cls.open(folder, clock=clock, actor=actor)
 
     @classmethod
     def _open_reading(cls, layout: Layout) -> Archive:

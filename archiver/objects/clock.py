@@ -1,0 +1,25 @@
+"""Times are told with their offset from UTC, or they cannot be ordered."""
+
+from __future__ import annotations
+
+from datetime import datetime
+
+from archiver.errors import InputError, Problem
+
+
+def demand_offset(when: datetime) -> None:
+    """Refuse a time without its offset from UTC (0008,0201).
+
+    Raises
+    ------
+    InputError
+        If it is naive.
+    """
+    if when.utcoffset() is None:
+        raise InputError(
+            Problem(
+                f"the time {when.isoformat()} has no offset from UTC",
+                expected="an aware datetime",
+                hint="datetime.now().astimezone() is one",
+            )
+        )
