@@ -10,7 +10,7 @@ from PIL import Image, ImageDraw
 
 from archiver.sheets import contact_sheet as sheet
 from archiver.sheets import lettering
-from archiver.sheets.contact_sheet import Edges, Picture, SheetCell, SheetHead
+from archiver.sheets.contact_sheet import CellPicture, Edges, SheetCell, SheetHead
 from archiver.sheets.lettering import Face, fitted, shortened, width, wrapped
 
 HEAD = SheetHead("Okafor, Nadia", "P-0417", "4 March 2026")
@@ -18,7 +18,7 @@ GREEN = (0, 200, 0)
 
 
 def cell(**changes: object) -> SheetCell:
-    picture = Picture(Image.new("RGB", (300, 200), GREEN), Edges.of("L", "P"))
+    picture = CellPicture(Image.new("RGB", (300, 200), GREEN), Edges.of("L", "P"))
     values: dict[str, object] = {
         "view": "occlusal",
         "teeth_iso": "25",
@@ -63,7 +63,7 @@ def test_both_pictures_are_shown_whole_and_in_their_own_shape() -> None:
 def test_the_pictures_keep_their_direction() -> None:
     half = Image.new("RGB", (300, 200), GREEN)
     half.paste((0, 0, 200), (150, 0, 300, 200))
-    page = sheet.contact_sheet(HEAD, [cell(as_shot=Picture(half, Edges.of("R", "P")))])[0]
+    page = sheet.contact_sheet(HEAD, [cell(as_shot=CellPicture(half, Edges.of("R", "P")))])[0]
     seen = pixels(page)[:, : sheet.PAGE_WIDTH // 4]
     green = np.flatnonzero((seen == GREEN).all(axis=2).any(axis=0))
     blue = np.flatnonzero((seen == (0, 0, 200)).all(axis=2).any(axis=0))
@@ -87,7 +87,7 @@ def test_an_unconfirmed_side_is_shown_in_the_colour_of_alarm_and_counted() -> No
 def test_nothing_runs_out_of_its_card_whatever_the_texts_and_shapes(
     text: str, warnings: list[str], size: tuple[int, int]
 ) -> None:
-    picture = Picture(Image.new("RGB", size, GREEN), Edges.of("L", "P"))
+    picture = CellPicture(Image.new("RGB", size, GREEN), Edges.of("L", "P"))
     one = cell(
         view=text,
         teeth_iso=text,
