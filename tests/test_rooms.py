@@ -16,6 +16,10 @@ import archiver
 PACKAGE = Path(archiver.__file__).parent
 #: The rooms that everything after them may use.
 ORDER = ("errors", "dentition", "photo", "objects", "standard", "archive")
+BELOW_WORKFLOW = {
+    *ORDER,
+    *("network", "vision", "colour", "priors", "sheets", "records", "handover"),
+}
 ABOVE = {
     "errors": set(),
     "dentition": {"errors"},
@@ -30,7 +34,8 @@ ABOVE = {
     "sheets": {*ORDER, "vision", "colour", "priors"},
     "records": {*ORDER, "colour"},
     "handover": {*ORDER, "network", "colour", "priors", "sheets", "records"},
-    "web": {*ORDER, "network", "vision", "colour", "priors", "sheets", "records", "handover"},
+    "workflow": BELOW_WORKFLOW,
+    "web": {*BELOW_WORKFLOW, "workflow"},
 }
 HEAVY = ("pydicom", "numpy", "PIL", "sqlalchemy")
 

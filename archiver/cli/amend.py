@@ -25,10 +25,9 @@ from archiver.cli.query import day_of
 from archiver.errors import MeaningError, Problem, UsageError
 
 if TYPE_CHECKING:
-    from archiver.archive.statements import Amendment, AmendmentRequest, HandedOver
-    from archiver.archive.store import Archive
-    from archiver.network.outbox import QueuedCorrection
+    from archiver.archive.statements import AmendmentRequest
     from archiver.objects import Change, Crop
+    from archiver.workflow import Amended
 
 _CROP = re.compile(r"(\d+)x(\d+)\+(\d+)\+(\d+)")
 
@@ -70,32 +69,27 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """Carry the verb out."""
-    from archiver.archive.statements import Ways, carry_out, of_instances, prepare
+    from archiver.archive.statements import Ways
     from archiver.archive.store import Archive
     from archiver.cli.context import actor, now
     from archiver.cli.settings import read_settings
+    from archiver.workflow import amend
 
     practice = read_settings()
-    folder = options.archive or practice.archive
-    change = _change(options)
-    edges = options.edges or practice.edges
-    owed = None
+    request = _request(options)
+    ways = Ways(now(), options.edges or practice.edges)
     with Archive.open(
-        folder, create=False, clock=now, actor=actor(), read_only=options.dry_run
+        options.archive or practice.archive,
+        create=False,
+        clock=now,
+        actor=actor(),
+        read_only=options.dry_run,
     ) as archive:
-        if not options.dry_run:
-            # What an amendment that was stopped still owes to peers.
-            _settle(archive)
-        amendment = prepare(archive, _wish(options, change, archive), Ways(now(), edges))
-        if not options.dry_run:
-            carry_out(archive, amendment)
-            owed = _settle(archive)
-        packages = of_instances(archive.layout.root, amendment.rejected)
+        amended = amend(archive, request, ways, dry_run=options.dry_run)
     if options.json:
-        told = report(amendment, owed, packages, done=not options.dry_run)
-        print(json.dumps(told, ensure_ascii=False, indent=2))
+        print(json.dumps(report(amended), ensure_ascii=False, indent=2))
     else:
-        _tell(amendment, owed, packages, done=not options.dry_run)
+        _tell(amended)
     return 0
 
 
@@ -144,65 +138,30 @@ def _crop(words: str | None) -> Crop | None:
     return Crop(left, top, width, height)
 
 
-def _wish(options: argparse.Namespace, change: Change, archive: Archive) -> AmendmentRequest:
-    from dataclasses import replace
+def _request(options: argparse.Namespace) -> AmendmentRequest:
+    from archiver.archive.statements import AmendmentRequest, NewPatient
 
-    from archiver.archive.statements import AmendmentRequest, NewPatient, whose
-    from archiver.objects import DerivedUids
-
-    moved = None
+    told = ("issuer", "patient_name", "birth_date", "sex", "study")
+    person = None
     if options.patient_id is not None:
-        person = NewPatient(
-            options.patient_id,
-            options.issuer,
-            options.patient_name,
-            options.birth_date,
-            options.sex,
-            options.study,
-        )
-        moved = whose(archive, options.uid, person, DerivedUids())
-        change = replace(change, patient=moved.patient, visit=moved.visit)
-    else:
-        names = ("issuer", "patient_name", "birth_date", "sex", "study")
-        if any(getattr(options, name) is not None for name in names):
-            raise UsageError("archiver amend: say whose it is with --patient-id")
+        person = NewPatient(options.patient_id, *(getattr(options, name) for name in told))
+    elif any(getattr(options, name) is not None for name in told):
+        raise UsageError("archiver amend: say whose it is with --patient-id")
     return AmendmentRequest(
-        options.uid, change, moved, options.reason or "", options.remark, options.by
+        options.uid,
+        _change(options),
+        person,
+        options.reason or "",
+        options.remark,
+        options.by,
     )
 
 
-def _settle(archive: Archive) -> QueuedCorrection:
-    """Put into the outbox what peers are owed, and take out what none of them should get."""
-    from archiver.archive.store import Deed
-    from archiver.cli.context import now
-    from archiver.network.outbox import FILE, Outbox, QueuedCorrection, queue_owed
-
-    if not (archive.layout.root / FILE).exists():
-        return QueuedCorrection({}, ())
-    with Outbox.open(archive.layout.root) as outbox:
-        owed = queue_owed(archive, outbox, now())
-        if owed.useless:
-            archive.record(
-                [
-                    Deed(
-                        "dropped",
-                        study=one.study,
-                        sop=one.sop_instance,
-                        note=f"not sent to {one.destination}; it was amended",
-                    )
-                    for one in owed.useless
-                ]
-            )
-            outbox.drop(owed.useless)
-    return owed
-
-
-def report(
-    amendment: Amendment, owed: QueuedCorrection | None, packages: list[HandedOver], *, done: bool
-) -> dict[str, Any]:
+def report(amended: Amended) -> dict[str, Any]:
     """Return what an amendment did, or would do, as values that JSON has."""
+    amendment = amended.amendment
     return {
-        "done": done,
+        "done": amended.done,
         "mistakes": [mistake.words for mistake in amendment.found],
         "reason": amendment.verdict.title.meaning,
         "reason_code": amendment.verdict.title.value,
@@ -219,18 +178,17 @@ def report(
         "correction": amendment.after.plan.correction.value,
         "confirmed": bool(amendment.after.entry.confirmed_by),
         "confirmation_lost": amendment.unconfirmed_now,
-        "queued": owed.queued if owed is not None else {},
+        "queued": amended.queued,
         "handed_over": [
             {"case": one.case, "purpose": one.purpose, "to": one.to, "when": one.when}
-            for one in packages
+            for one in amended.handed_over
         ],
         "findings": [str(finding) for finding in amendment.findings],
     }
 
 
-def _tell(
-    amendment: Amendment, owed: QueuedCorrection | None, packages: list[HandedOver], *, done: bool
-) -> None:
+def _tell(amended: Amended) -> None:
+    amendment = amended.amendment
     entry, planned = amendment.after.entry, amendment.after.plan
     for mistake in amendment.found:
         print(f"wrong: {mistake.words}")
@@ -240,21 +198,21 @@ def _tell(
     print(f"now: {subject(planned)}; {mirror}; {planned.correction.words}")
     side = f"confirmed by {entry.confirmed_by}" if entry.confirmed_by else "UNCONFIRMED"
     print(f"side: {side}")
-    will = "" if done else "would be "
+    will = "" if amended.done else "would be "
     for uid in amendment.rejected:
         print(f"{will}rejected  {uid}")
     for one in amendment.successors:
         instead = f"in place of {one.predecessor}" if one.predecessor else "which there was not"
         print(f"{will}kept      {one.sop_instance_uid}  {one.role}, {instead}")
     print(f"{will}noted     {amendment.note_uid}  {amendment.verdict.title.meaning}")
-    for destination, count in sorted((owed.queued if owed else {}).items()):
+    for destination, count in sorted(amended.queued.items()):
         # Peers that have been told of everything are of no interest here.
         if count:
             print(
                 f"{count} objects put into the outbox for {destination}; "
                 "archiver send carries it out"
             )
-    for package in packages:
+    for package in amended.handed_over:
         print(
             f"HANDED OVER already: case {package.case}, {package.purpose}, to {package.to}, "
             f"{package.when[:10]}: tell them",

@@ -63,13 +63,18 @@ def quality_limits(practice: PracticeSettings) -> QualityLimits:
     return replace(limits, **changed)
 
 
-def header_cache() -> HeaderCache:
-    """Return the cache of other archives' headers, in the user's own cache folder."""
+def header_folder() -> Path:
+    """Return where other archives' headers are remembered, in the user's own cache folder."""
     from platformdirs import user_cache_path
 
+    return user_cache_path("archiver", appauthor=False)
+
+
+def header_cache() -> HeaderCache:
+    """Return the cache of other archives' headers."""
     from archiver.network.client import HeaderCache
 
-    return HeaderCache(user_cache_path("archiver", appauthor=False))
+    return HeaderCache(header_folder())
 
 
 def world() -> OutboxContext:

@@ -22,9 +22,10 @@ from typing import TYPE_CHECKING
 from archiver.errors import MeaningError, UsageError
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Sequence
 
     from archiver.archive import Query, Record
+    from archiver.workflow import QueryAnswer
 
 
 def day_of(words: str) -> date:
@@ -72,7 +73,10 @@ def add_selectors(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """Carry the verb out."""
-    records, known_by = _records_of(options, question(options))
+    answer = _answer(options, question(options))
+    if answer.way:
+        print(f"{options.at}: {answer.way}", file=sys.stderr)
+    records, known_by = answer.records, answer.known_by
     if options.contact_sheet is not None:
         from archiver.sheets import write_record_sheet
 
@@ -90,28 +94,21 @@ def run(options: argparse.Namespace) -> int:
     return 0
 
 
-def _records_of(
-    options: argparse.Namespace, asked: Query
-) -> tuple[list[Record], Mapping[str, str]]:
-    """Return what was found and, of another archive's, how it is known what each shows."""
+def _answer(options: argparse.Namespace, asked: Query) -> QueryAnswer:
     from archiver.archive.store import Archive
+    from archiver.cli.context import header_folder
     from archiver.cli.settings import read_settings
+    from archiver.network import find_peer
+    from archiver.workflow import query
 
     practice = read_settings()
     if options.at is None:
         folder = options.archive or practice.archive
         with Archive.open(folder, create=False, read_only=True) as archive:
-            return archive.query(asked), {}
+            return query(archive, asked)
     if options.contact_sheet is not None:
         raise UsageError("archiver query: --contact-sheet draws objects that are here; retrieve")
-    from archiver.cli.context import header_cache
-    from archiver.network import find_peer
-    from archiver.network.client import ask
-
-    with header_cache() as cache:
-        found = ask(find_peer(practice.peers, options.at), asked, cache)
-    print(f"{options.at}: {found.way}", file=sys.stderr)
-    return list(found.records), found.known_by
+    return query(find_peer(practice.peers, options.at), asked, headers=header_folder())
 
 
 def question(options: argparse.Namespace) -> Query:
@@ -152,7 +149,7 @@ def question(options: argparse.Namespace) -> Query:
     )
 
 
-def _write_csv(records: list[Record]) -> None:
+def _write_csv(records: Sequence[Record]) -> None:
     import csv
 
     from archiver.archive import CSV_HEADER
@@ -165,7 +162,7 @@ def _write_csv(records: list[Record]) -> None:
 _HEADINGS = ("date", "patient", "kind", "teeth", "view", "mirror", "side", "path")
 
 
-def _write_table(records: list[Record]) -> None:
+def _write_table(records: Sequence[Record]) -> None:
     if not records:
         print("nothing found")
         return

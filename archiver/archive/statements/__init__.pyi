@@ -17,4 +17,3 @@ from .handover_register import of_case as of_case
 from .handover_register import of_instances as of_instances
 from .handover_register import register as register
 from .patient_reassignment import NewPatient as NewPatient
-from .patient_reassignment import whose as whose

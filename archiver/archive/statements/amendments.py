@@ -15,6 +15,7 @@ from pydicom import Dataset
 from pydicom.uid import ExplicitVRLittleEndian
 
 from archiver.archive.statements.held_photograph import HeldInstance, find_photograph
+from archiver.archive.statements.patient_reassignment import NewPatient, whose
 from archiver.archive.store.archive import Archive
 from archiver.archive.store.file_transaction import Incoming, Stored
 from archiver.errors import ObjectError, Problem
@@ -53,7 +54,7 @@ class AmendmentRequest:
     change
         What is right.
     whose
-        Where the patient was wrong.
+        Where the patient was wrong: the right one, as far as a person says it, or as worked out.
     reason
         ``safety``, ``quality`` or ``worklist``; empty to let it follow from what was wrong.
     remark
@@ -64,7 +65,7 @@ class AmendmentRequest:
 
     uid: str
     change: Change
-    whose: Whose | None = None
+    whose: NewPatient | Whose | None = None
     reason: str = ""
     remark: str = ""
     by: str = ""
@@ -153,9 +154,10 @@ def prepare(archive: Archive, wish: AmendmentRequest, ways: Ways) -> Amendment:
     PhotoError
         If the right turn or crop cannot be made.
     """
+    moved, right = _moved(archive, wish, ways.uids)
     shot, corrected = find_photograph(archive, wish.uid)
     named = next((one for one in corrected if one.uid == wish.uid), None)
-    if len(corrected) > 1 and named is None and (wish.change.crop or wish.change.uncropped):
+    if len(corrected) > 1 and named is None and (right.crop or right.uncropped):
         raise ObjectError(
             Problem(
                 "the photograph has several corrected pictures, each with its own crop",
@@ -165,19 +167,19 @@ def prepare(archive: Archive, wish: AmendmentRequest, ways: Ways) -> Amendment:
     main = named or (corrected[0] if corrected else None)
     before = mistakes.read_meaning(shot.dataset, main.dataset if main else None)
     size = (shot.pixels.columns, shot.pixels.rows)
-    after = mistakes.amended(before, wish.change, size)
-    found = mistakes.mistakes(before, after, wish.change)
+    after = mistakes.amended(before, right, size)
+    found = mistakes.mistakes(before, after, right)
     if not found:
         raise ObjectError(Problem("nothing would change", hint="it says all of this already"))
     _check_crop(after, size)
     verdict = mistakes.verdict(found, wish.reason, wish.remark)
     plain = "; ".join(mistake.words for mistake in found)
-    making = Amending(after, plain, wish.whose, ways.now, ways.uids)
+    making = Amending(after, plain, moved, ways.now, ways.uids)
     made = [_Made("original", shot.uid, amendment.as_shot(shot.dataset, making), shot.pixels)]
-    others = replace(wish.change, crop=None, uncropped=False)
+    others = replace(right, crop=None, uncropped=False)
     old_corrected: list[HeldInstance | None] = [*corrected] or [None]
     for one in old_corrected:
-        change = wish.change if one is main else others
+        change = right if one is main else others
         made += _corrected(shot, one, made[0].dataset, making, change, ways.edges)
     old = [shot, *corrected]
     note, about_note = _note(old, verdict, wish.by, ways)
@@ -192,6 +194,16 @@ def prepare(archive: Archive, wish: AmendmentRequest, ways: Ways) -> Amendment:
         note,
         findings + about_note,
     )
+
+
+def _moved(
+    archive: Archive, wish: AmendmentRequest, uids: UidPolicy
+) -> tuple[Whose | None, Change]:
+    """Work out to which patient and visit a photograph is moved, where it is."""
+    if not isinstance(wish.whose, NewPatient):
+        return wish.whose, wish.change
+    moved = whose(archive, wish.uid, wish.whose, uids)
+    return moved, replace(wish.change, patient=moved.patient, visit=moved.visit)
 
 
 def _note(

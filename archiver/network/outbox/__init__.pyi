@@ -3,12 +3,11 @@ from .delivery_state import Delivery as Delivery
 from .delivery_state import State as State
 from .delivery_state import tried_again as tried_again
 from .drop_journal import journal_drops as journal_drops
-from .outbox import FILE as FILE
 from .outbox import Goods as Goods
 from .outbox import Outbox as Outbox
 from .outbox import Queued as Queued
 from .outbox_worker import OutboxContext as OutboxContext
 from .outbox_worker import work as work
-from .peer_corrections import QueuedCorrection as QueuedCorrection
 from .peer_corrections import note_holder as note_holder
 from .peer_corrections import queue_owed as queue_owed
+from .peer_corrections import settle_owed as settle_owed

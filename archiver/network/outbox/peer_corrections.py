@@ -15,10 +15,10 @@ from pathlib import Path
 
 from sqlalchemy import Connection, select
 
-from archiver.archive.store import Archive
+from archiver.archive.store import Archive, Deed
 from archiver.archive.store import tables as t
 from archiver.network.outbox.delivery_state import Delivery, State
-from archiver.network.outbox.outbox import Goods, Outbox
+from archiver.network.outbox.outbox import FILE, Goods, Outbox
 
 _AT_ONCE = 900
 
@@ -88,6 +88,44 @@ def queue_owed(archive: Archive, outbox: Outbox, now: datetime) -> QueuedCorrect
         if one.sop_instance in rejected and one.state in (State.QUEUED, State.FAILED)
     )
     return QueuedCorrection(queued, useless)
+
+
+def settle_owed(archive: Archive, now: datetime) -> dict[str, int]:
+    """Put into the outbox what peers are owed, and take out what none of them should get.
+
+    Parameters
+    ----------
+    archive
+        Open for writing: its journal is told of what is taken out.
+
+    Returns
+    -------
+    dict
+        For each peer that had a rejected instance, how many objects are new in the outbox.
+
+    Raises
+    ------
+    ArchiveError
+        If index, journal or outbox cannot be used.
+    """
+    root = archive.layout.root
+    if not (root / FILE).exists():
+        return {}
+    with Outbox.open(root) as outbox:
+        owed = queue_owed(archive, outbox, now)
+        if owed.useless:
+            archive.record([_dropped(one) for one in owed.useless])
+            outbox.drop(owed.useless)
+    return owed.queued
+
+
+def _dropped(one: Delivery) -> Deed:
+    return Deed(
+        "dropped",
+        study=one.study,
+        sop=one.sop_instance,
+        note=f"not sent to {one.destination}; it was amended",
+    )
 
 
 def _rejected(connection: Connection, uids: Iterable[str]) -> set[str]:

@@ -1,0 +1,93 @@
+"""An archived photograph put right, and those who have the wrong one found."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from archiver.archive.statements import (
+    Amendment,
+    AmendmentRequest,
+    HandedOver,
+    Ways,
+    carry_out,
+    of_instances,
+    prepare,
+)
+from archiver.archive.store import Archive
+from archiver.network.outbox import settle_owed
+
+
+@dataclass(frozen=True)
+class Amended:
+    """An amendment that was carried out, or only prepared.
+
+    Parameters
+    ----------
+    amendment
+        What was wrong, what came in its place, and the note.
+    done
+        False for one that was only prepared.
+    queued
+        For each peer that had the old instances, how many objects are new in the outbox.
+    handed_over
+        Packages that left with the old instances.
+    """
+
+    amendment: Amendment
+    done: bool
+    queued: dict[str, int] = field(default_factory=dict)
+    handed_over: tuple[HandedOver, ...] = ()
+
+
+def amend(
+    archive: Archive, request: AmendmentRequest, ways: Ways, *, dry_run: bool = False
+) -> Amended:
+    """Put a photograph right: new instances in the place of the old, which a note rejects.
+
+    Peers that had the old instances are owed the new ones and the note; these are put into the
+    outbox.
+
+    Parameters
+    ----------
+    archive
+        Open for writing; for reading is enough for a dry run.
+    request
+        Which photograph, and what is right.
+    ways
+        When it is done, and how edges and identifiers are made.
+    dry_run
+        Prepare and check everything, write nothing.
+
+    Raises
+    ------
+    ObjectError
+        If the photograph cannot be amended so, or nothing would change.
+    MeaningError
+        If what is said contradicts itself.
+    ArchiveError
+        If the archive refuses; nothing was kept then.
+
+    Examples
+    --------
+    >>> from datetime import datetime, timezone
+    >>> from pathlib import Path
+    >>> from archiver import AmendmentRequest, Archive, Change, Ways, amend, parse_teeth
+    >>> request = AmendmentRequest("1.2.3", Change(teeth=parse_teeth("iso:26")), by="Haugen^Liv")
+    >>> with Archive.open(Path("photographs")) as archive:
+    ...     amend(archive, request, Ways(datetime(2026, 3, 5, tzinfo=timezone.utc)))
+    Traceback (most recent call last):
+    archiver.errors.ObjectError: there is no instance 1.2.3 in the archive
+    """
+    if dry_run:
+        amendment = prepare(archive, request, ways)
+        return Amended(amendment, False, handed_over=_packages(archive, amendment))
+    # What an amendment that was stopped still owes to peers.
+    settle_owed(archive, ways.now)
+    amendment = prepare(archive, request, ways)
+    carry_out(archive, amendment)
+    queued = settle_owed(archive, ways.now)
+    return Amended(amendment, True, queued, _packages(archive, amendment))
+
+
+def _packages(archive: Archive, amendment: Amendment) -> tuple[HandedOver, ...]:
+    return tuple(of_instances(archive.layout.root, amendment.rejected))
