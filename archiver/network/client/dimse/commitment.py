@@ -161,7 +161,7 @@ def _report(
             WELL_KNOWN,
             link.next_message(),
         )
-        if "DimseStatus" not in answer:
+        if "Status" not in answer:
             raise link.lost("while it was asked to take charge")
         status = status_of(Service.ANY, int(answer.Status))
         if status.category is not Category.SUCCESS:

@@ -263,7 +263,7 @@ class _Tally:
             If the association ends or the peer is silent.
         """
         for answer, identifier in answers:  # type: ignore[attr-defined]
-            if "DimseStatus" not in answer:
+            if "Status" not in answer:
                 raise link.lost("while objects were fetched")
             link.heard()
             status = status_of(service, int(answer.Status))

@@ -208,7 +208,7 @@ def _store(link: Link, parcel: OutgoingObject, context: int, data: BinaryIO) -> 
     request.AffectedSOPClassUID = UID(parcel.sop_class)
     request.AffectedSOPInstanceUID = UID(parcel.sop_instance)
     answer = _exchange(link, request, context, data)
-    code = getattr(answer, "DimseStatus", None)
+    code = getattr(answer, "Status", None)
     if code is None:
         raise link.lost(f"while object {parcel.sop_instance} was sent")
     return status_of(Service.STORE, int(code))

@@ -21,7 +21,7 @@ def echo(peer: DimsePeer) -> DimseStatus:
     """
     with open_link(peer, [build_context(Verification)]) as link:
         answer = link.association.send_c_echo(link.next_message())
-        if "DimseStatus" not in answer:
+        if "Status" not in answer:
             raise link.lost("while it was asked whether it is there")
         status = status_of(Service.ANY, int(answer.Status))
         if status.category is not Category.SUCCESS:
