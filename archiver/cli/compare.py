@@ -16,8 +16,6 @@ from __future__ import annotations
 import argparse
 import json
 import sys
-import tempfile
-from dataclasses import replace
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -25,10 +23,9 @@ from typing import TYPE_CHECKING
 from archiver.errors import MeaningError, Problem, UsageError
 
 if TYPE_CHECKING:
-    from archiver.archive import Query, Record
-    from archiver.archive.store import Archive
     from archiver.dentition import Tooth, View
-    from archiver.priors import Ask, Chosen, Comparison, Wishes
+    from archiver.priors import Asked, Comparison
+    from archiver.workflow import ComparedTooth, ComparisonRequest
 
 Box = tuple[int, int, int, int]
 
@@ -89,12 +86,55 @@ def run(options: argparse.Namespace) -> int:
         raise UsageError(
             Problem("archiver compare: nothing is to be written", hint="--out, --pdf or --json")
         )
+    if options.at and not options.files:
+        compared = _compare_remote(options)
+    else:
+        compared = _compare_here(options)
+    for problem in compared.problems:
+        print(problem, file=sys.stderr)
+    if compared.left_out and not options.json:
+        several = "visit is" if compared.left_out == 1 else "visits are"
+        print(f"{compared.left_out} older {several} left out (--limit)")
+    return _write(compared, options)
+
+
+def _compare_here(options: argparse.Namespace) -> ComparedTooth:
+    from archiver.archive.store import Archive
+    from archiver.cli.context import now
+    from archiver.cli.settings import read_settings
+    from archiver.workflow import compare
+
+    request = _request(options)
     if options.files:
-        return _compare_files(options)
-    return _compare_archived(options)
+        return compare(None, request, now())
+    folder = options.archive or read_settings().archive
+    with Archive.open(folder, create=False, read_only=True) as archive:
+        return compare(archive, request, now())
 
 
-def _compare_files(options: argparse.Namespace) -> int:
+def _compare_remote(options: argparse.Namespace) -> ComparedTooth:
+    from archiver.cli.context import header_folder, now
+    from archiver.cli.settings import read_settings
+    from archiver.network import find_peer
+    from archiver.workflow import compare
+
+    request = _request(options)
+    peer = find_peer(read_settings().peers, options.at)
+    return compare(peer, request, now(), headers=header_folder())
+
+
+def _request(options: argparse.Namespace) -> ComparisonRequest:
+    from archiver.workflow import ComparisonRequest
+
+    return ComparisonRequest(
+        _two_files(options) if options.files else _asked(options),
+        options.region,
+        dict(options.grey),
+        options.match_light,
+    )
+
+
+def _two_files(options: argparse.Namespace) -> tuple[Path, Path]:
     asked = [options.patient_id, options.tooth, options.since, options.limit, options.archive]
     asked.append(options.at)
     if len(options.files) != 2 or any(one is not None for one in asked):
@@ -104,27 +144,13 @@ def _compare_files(options: argparse.Namespace) -> int:
                 expected="two files, or a patient, tooth and view",
             )
         )
-    from archiver.archive.store import describe_file
-    from archiver.priors import compare
-
-    told = {path: describe_file(path) for path in options.files}
     first, second = options.files
-    patients = {(d.patient_id, d.issuer) for d in told.values()}
-    relation = "" if len(patients) == 1 else "another patient's picture, by its identifier"
-    older, newer = (
-        (first, second)
-        if (told[first].study_date, told[first].study_time)
-        <= (told[second].study_date, told[second].study_time)
-        else (second, first)
-    )
-    days = {path: d.study_date for path, d in told.items()}
-    comparison = compare(newer, [(older, relation)], _wishes(options, days))
-    named = comparison.newest.description
-    view = _view(options.view).value if options.view else (named.view.value if named.view else "")
-    return _write(comparison, named.teeth, view, options)
+    return first, second
 
 
-def _compare_archived(options: argparse.Namespace) -> int:
+def _asked(options: argparse.Namespace) -> Asked:
+    from archiver.priors import Asked
+
     if not (options.patient_id and options.tooth and options.view):
         raise UsageError(
             Problem(
@@ -132,102 +158,14 @@ def _compare_archived(options: argparse.Namespace) -> int:
                 expected="--patient-id, --tooth and --view, or two files",
             )
         )
-    tooth, view = _tooth(options.tooth), _view(options.view)
-    if options.at:
-        with tempfile.TemporaryDirectory(prefix="archiver-compare-") as scratch:
-            chosen = _chosen(_remote(options.at, Path(scratch)), (tooth, view), options)
-            comparison = _compared(chosen, options)
-    else:
-        chosen, comparison = _from_archive((tooth, view), options)
-    if chosen.left_out and not options.json:
-        several = "visit is" if chosen.left_out == 1 else "visits are"
-        print(f"{chosen.left_out} older {several} left out (--limit)")
-    return _write(comparison, (tooth,), view.value, options)
-
-
-def _from_archive(
-    shows: tuple[Tooth, View], options: argparse.Namespace
-) -> tuple[Chosen, Comparison]:
-    from archiver.archive.store import Archive
-    from archiver.cli.settings import read_settings
-
-    folder = options.archive or read_settings().archive
-    with Archive.open(folder, create=False, read_only=True) as archive:
-        chosen = _chosen(archive.query, shows, options)
-        comparison = _compared(chosen, options)
-        _keep_findings(archive, chosen, comparison)
-    return chosen, comparison
-
-
-def _remote(name: str, folder: Path) -> Ask:
-    """Questions to a peer; what answers is fetched, as its pixels are needed."""
-    from archiver.cli.context import header_cache
-    from archiver.cli.settings import read_settings
-    from archiver.network import find_peer
-    from archiver.network.client import ask, fetch_records
-
-    peer = find_peer(read_settings().peers, name)
-
-    def answered(question: Query) -> list[Record]:
-        with header_cache() as cache:
-            found = ask(peer, question, cache)
-        fetched = fetch_records(peer, found.records, folder)
-        for problem in fetched.problems:
-            print(problem, file=sys.stderr)
-        files = fetched.files
-        return [
-            replace(record, path=str(files[record.sop_instance_uid]))
-            for record in found.records
-            if record.sop_instance_uid in files
-        ]
-
-    return answered
-
-
-def _chosen(ask: Ask, shows: tuple[Tooth, View], options: argparse.Namespace) -> Chosen:
-    from archiver.priors import Asked, choose, softness
-
-    who, issuer = options.patient_id, options.issuer
-    asked = Asked(who, *shows, issuer, options.since, options.limit)
-    return choose(ask, asked, softness)
-
-
-def _compared(chosen: Chosen, options: argparse.Namespace) -> Comparison:
-    from archiver.priors import compare
-
-    pictures = [chosen.newest, *chosen.priors]
-    days = {Path(one.record.path): one.record.study_date for one in pictures}
-    priors = [(Path(one.record.path), one.relation) for one in chosen.priors]
-    return compare(Path(chosen.newest.record.path), priors, _wishes(options, days))
-
-
-def _keep_findings(archive: Archive, chosen: Chosen, comparison: Comparison) -> None:
-    """Tell the audit how pictures of one view came out; others are no test of a side."""
-    from archiver import __version__
-    from archiver.cli.context import now
-    from archiver.priors import keep, outcomes
-
-    if not chosen.newest.is_same:
-        return
-    pairs = [
-        (one.shown.description.sop_instance_uid, one.checked.way)
-        for candidate, one in zip(chosen.priors, comparison.priors, strict=True)
-        if candidate.is_same
-    ]
-    told = outcomes(comparison.newest.description.sop_instance_uid, pairs)
-    keep(archive.layout.root, told, time=now(), by=f"compare {__version__}")
-
-
-def _wishes(options: argparse.Namespace, days: dict[Path, str]) -> Wishes:
-    from archiver.priors import Wishes
-
-    cards: dict[Path, Box] = {}
-    for day, box in options.grey:
-        found = [path for path, of in days.items() if of.replace("-", "") == day.replace("-", "")]
-        if not found:
-            raise UsageError(Problem(f"no picture is of {day}", "--grey", ", ".join(days.values())))
-        cards.update(dict.fromkeys(found, box))
-    return Wishes(options.region, cards, options.match_light)
+    return Asked(
+        options.patient_id,
+        _tooth(options.tooth),
+        _view(options.view),
+        options.issuer,
+        options.since,
+        options.limit,
+    )
 
 
 def _tooth(words: str) -> Tooth:
@@ -248,35 +186,30 @@ def _view(words: str) -> View:
         raise UsageError(*error.problems) from None
 
 
-def _write(
-    comparison: Comparison, teeth: tuple[Tooth, ...], view: str, options: argparse.Namespace
-) -> int:
+def _write(compared: ComparedTooth, options: argparse.Namespace) -> int:
     from archiver.priors import wording
-    from archiver.vision import Way
 
     if options.out or options.pdf:
-        _draw(comparison, teeth, view, options)
+        _draw(compared, options)
     if options.json:
-        print(json.dumps(wording.as_json(comparison), ensure_ascii=False, indent=2))
+        print(json.dumps(wording.as_json(compared.comparison), ensure_ascii=False, indent=2))
     else:
-        _print(comparison)
-    reversed_ = any(one.checked.way is Way.REVERSED for one in comparison.priors)
-    return 1 if reversed_ else 0
+        _print(compared.comparison)
+    return 1 if compared.is_reversed else 0
 
 
-def _draw(
-    comparison: Comparison, teeth: tuple[Tooth, ...], view: str, options: argparse.Namespace
-) -> None:
+def _draw(compared: ComparedTooth, options: argparse.Namespace) -> None:
     from archiver import __version__
     from archiver.cli.context import now
     from archiver.sheets import Title, save_pdf, save_png
 
+    view = _view(options.view) if options.view else compared.view
     made = f"archiver {__version__}, {now():%Y-%m-%d}"
-    title = Title(teeth, view, made)
+    title = Title(compared.teeth, view.value if view is not None else "", made)
     if options.out:
-        save_png(comparison, title, options.out)
+        save_png(compared.comparison, title, options.out)
     if options.pdf:
-        save_pdf(comparison, title, options.pdf)
+        save_pdf(compared.comparison, title, options.pdf)
 
 
 def _print(comparison: Comparison) -> None:

@@ -10,13 +10,12 @@ from .comparison import Comparison as Comparison
 from .comparison import PreparedComparison as PreparedComparison
 from .comparison import Ready as Ready
 from .comparison import Wishes as Wishes
-from .comparison import compare as compare
+from .comparison import compare_pictures as compare_pictures
 from .difference import FULL_SCALE as FULL_SCALE
 from .display_pixels import Shown as Shown
 from .display_pixels import display_turn as display_turn
 from .display_pixels import load as load
 from .display_pixels import sight_of as sight_of
 from .display_pixels import turned as turned
-from .findings import keep as keep
-from .findings import outcomes as outcomes
+from .findings import keep_outcomes as keep_outcomes
 from .picture_softness import softness as softness

@@ -6,7 +6,7 @@ matrices are those of the full pictures.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
@@ -97,8 +97,11 @@ class Comparison:
     priors: tuple[Compared, ...]
 
 
-def compare(
-    newest: Path, priors: Sequence[tuple[Path, str]], wishes: Wishes | None = None
+def compare_pictures(
+    newest: Path,
+    priors: Sequence[tuple[Path, str]],
+    wishes: Wishes | None = None,
+    progress: Callable[[int, int], None] | None = None,
 ) -> Comparison:
     """Compare pictures, one prior after the other.
 
@@ -110,6 +113,8 @@ def compare(
         File of each prior, and how it comes to show the tooth.
     wishes
         What was asked for besides.
+    progress
+        Told after each prior how many of how many are done; what it raises ends the comparison.
 
     Raises
     ------
@@ -119,8 +124,12 @@ def compare(
         If a box lies outside its picture.
     """
     comparing = PreparedComparison(newest, wishes)
-    done = tuple(comparing.with_prior(path, relation) for path, relation in priors)
-    return Comparison(comparing.newest, done)
+    done: list[Compared] = []
+    for path, relation in priors:
+        done.append(comparing.with_prior(path, relation))
+        if progress is not None:
+            progress(len(done), len(priors))
+    return Comparison(comparing.newest, tuple(done))
 
 
 @dataclass(frozen=True)
@@ -145,7 +154,7 @@ class PreparedComparison:
     Parameters
     ----------
     newest, wishes
-        As `compare` has them.
+        As `compare_pictures` has them.
 
     Attributes
     ----------
@@ -163,7 +172,7 @@ class PreparedComparison:
         self._subject = _subject(shown, asked)
 
     def with_prior(self, prior: Path | Ready, relation: str) -> Compared:
-        """Compare a prior; the errors are those of `compare`."""
+        """Compare a prior; the errors are those of `compare_pictures`."""
         asked = (self._wishes, self._chosen, self._subject)
         other = prior if isinstance(prior, Ready) else Ready.of(prior)
         return _compared((self.newest, self._prepared), other, relation, asked)

@@ -100,3 +100,10 @@ def keep(archive: Path, told: Sequence[SideFinding], *, time: datetime, by: str)
         reason = (error.strerror or str(error)).lower()
         raise ArchiveError(Problem(f"the finding cannot be kept: {reason}", str(path))) from error
     return path
+
+
+def keep_outcomes(
+    archive: Path, newest: str, pairs: Sequence[tuple[str, Way]], *, time: datetime, by: str
+) -> None:
+    """Keep what a comparison said about the side of its pictures; see `outcomes` and `keep`."""
+    keep(archive, outcomes(newest, pairs), time=time, by=by)

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from archiver import __version__
-from archiver.priors import keep, outcomes
+from archiver.priors import keep_outcomes
 from archiver.web.pages.compare.alignment import Aligned
 from archiver.web.pages.compare.comparison_request import shows_the_same
 from archiver.web.pages.compare.picture_source import PictureSource
@@ -31,5 +31,10 @@ def keep_findings(
         if shows_the_same(newest.description, source.description)
     ]
     if pairs:
-        told = outcomes(newest.description.sop_instance_uid, pairs)
-        keep(site.archive.layout.root, told, time=site.clock(), by=f"pages {__version__}")
+        keep_outcomes(
+            site.archive.layout.root,
+            newest.description.sop_instance_uid,
+            pairs,
+            time=site.clock(),
+            by=f"pages {__version__}",
+        )

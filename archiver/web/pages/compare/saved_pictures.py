@@ -14,7 +14,7 @@ from starlette.responses import Response
 
 from archiver import __version__
 from archiver.colour import ACCEPTABLE, PERCEPTIBLE
-from archiver.priors import compare
+from archiver.priors import compare_pictures
 from archiver.sheets import Title, draw
 from archiver.web.audit import EXPORTED
 from archiver.web.bodies import json_of
@@ -94,7 +94,7 @@ class SavedPictures:
 
     def _sheet(self, request: Request, values: Any, seen: Seen) -> Response:
         [pair] = self._pairs(values, replace(seen, has_all=False))
-        comparison = compare(pair.newest.path, [(pair.earlier.path, "")])
+        comparison = compare_pictures(pair.newest.path, [(pair.earlier.path, "")])
         d = pair.newest.description
         when = f"{self._site.clock():%Y-%m-%d}"
         title = Title(d.teeth, d.view.value if d.view else "", f"archiver {__version__}, {when}")
