@@ -15,20 +15,21 @@ import archiver
 
 PACKAGE = Path(archiver.__file__).parent
 #: The rooms that everything after them may use.
-ORDER = ("errors", "dentition", "photo", "objects", "standard", "archive")
+ORDER = ("wording", "errors", "dentition", "photo", "objects", "standard", "archive")
 BELOW_WORKFLOW = {
     *ORDER,
     *("network", "vision", "colour", "priors", "sheets", "records", "handover"),
 }
 ABOVE = {
-    "errors": set(),
-    "dentition": {"errors"},
-    "photo": {"errors"},
-    "objects": {"errors", "dentition", "photo"},
-    "standard": {*ORDER[:4]},
-    "archive": {*ORDER[:5]},
-    "vision": {"errors"},
-    "colour": {"errors", "photo"},
+    "wording": set(),
+    "errors": {"wording"},
+    "dentition": {*ORDER[:2]},
+    "photo": {*ORDER[:2]},
+    "objects": {*ORDER[:4]},
+    "standard": {*ORDER[:5]},
+    "archive": {*ORDER[:6]},
+    "vision": {*ORDER[:2]},
+    "colour": {*ORDER[:2], "photo"},
     "network": {*ORDER},
     "priors": {*ORDER, "vision", "colour"},
     "sheets": {*ORDER, "vision", "colour", "priors"},

@@ -239,10 +239,9 @@ def _demand_teeth(view: View, teeth: tuple[Tooth, ...]) -> None:
     if view.needs_teeth and not teeth:
         raise MeaningError(
             Problem(
-                f"{view.phrase} needs its teeth",
-                expected="teeth",
-                hint="views of an arch or of the whole mouth are: "
-                + ", ".join(v.value for v in _FIXED),
+                "dentition.view.needs_teeth",
+                view=view.phrase,
+                others=tuple(v.value for v in _FIXED),
             )
         )
 

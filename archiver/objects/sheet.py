@@ -52,6 +52,7 @@ class _Reader:
     numbering: Numbering | None = None
     numbering_is_wrong: bool = False
     problems: list[tuple[int, Problem]] = field(default_factory=list)
+    known: set[tuple[int, Problem]] = field(default_factory=set)
 
     def line(self, path: KeyPath) -> int:
         while path not in self.lines:
@@ -60,9 +61,10 @@ class _Reader:
 
     def add(self, path: KeyPath, problem: Problem) -> None:
         line = self.line(path)
-        told = line, problem.at(f"{self.path.name}, line {line}")
-        if told not in self.problems:  # a fault of [defaults] is every photograph's
-            self.problems.append(told)
+        if (line, problem) not in self.known:  # a fault of [defaults] is every photograph's
+            self.known.add((line, problem))
+            place = problem.at(file=self.path.name, line=line, key=path)
+            self.problems.append((line, place))
 
     def report(self, path: KeyPath, found: str, expected: str = "", hint: str = "") -> None:
         self.add(path, Problem(found, "", expected, hint))
@@ -122,7 +124,8 @@ class _Reader:
         if self.numbering is not None:
             return read_teeth(word, self.numbering)
         hint = 'set numbering = "ISO 3950" at the top of the sheet'
-        raise MeaningError(replace(bare_number(word), hint=hint))
+        bare = bare_number(word)
+        raise MeaningError(Problem(bare.found, expected=bare.expected, hint=hint))
 
 
 def _belongs(name: str) -> str:

@@ -195,7 +195,7 @@ def _prior(one: Compared, newest: Shown) -> dict[str, Any]:
         "features": one.checked.features,
         "features_reflected": one.checked.features_reflected,
         "alignment": aligned,
-        "refusal": None if found else getattr(one.checked.outcome, "reason", None),
+        "refusal": None if found else str(getattr(one.checked.outcome, "reason", "")) or None,
         "colour": None if one.colour is None else _colour(one.colour),
         "light": one.light or None,
     }

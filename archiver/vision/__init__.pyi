@@ -3,6 +3,7 @@ from .opencv import cv2 as cv2
 from .prepared import Prepared as Prepared
 from .prepared import prepare as prepare
 from .registration import Alignment as Alignment
+from .registration import Refusal as Refusal
 from .registration import Subject as Subject
 from .transforms import Array as Array
 from .transforms import Model as Model

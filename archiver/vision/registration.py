@@ -35,6 +35,7 @@ from archiver.vision.transforms import (
     scaling,
     size_and_turn,
 )
+from archiver.wording import Text
 
 #: Agreeing features below which nothing is aligned. Found on rendered pairs: most unrelated and
 #: reflected ones had up to 9, true ones 20 on.
@@ -70,7 +71,7 @@ _BLOCK = 40
 _SIZES = (0.4, 2.5)
 #: Working pixels by which the next round would move no place any more.
 _SETTLED = 0.3
-_TOO_LITTLE = "the teeth in the two pictures are too little alike"
+_TOO_LITTLE = Text("vision.refusal.unlike")
 
 
 @dataclass(frozen=True)
@@ -148,12 +149,12 @@ class Refusal:
     Parameters
     ----------
     reason
-        A clause that can stand alone.
+        A clause that can stand alone, a text of ``vision.refusal``.
     features
         Features that agree with the best similarity.
     """
 
-    reason: str
+    reason: Text
     features: int
 
 
@@ -192,14 +193,15 @@ def register(
     try:
         matrix, agreeing = first_similarity(features)
     except np.linalg.LinAlgError:
-        return Refusal("too few features are alike", 0)
+        return Refusal(Text("vision.refusal.few_alike"), 0)
     count = int(agreeing.sum())
     if count < FEWEST_FEATURES:
-        return Refusal(f"only {count} features agree, {FEWEST_FEATURES} are needed", count)
+        reason = Text("vision.refusal.few_agree", n=count, needed=FEWEST_FEATURES)
+        return Refusal(reason, count)
     middle = features.newer[agreeing].mean(axis=0)
     size = size_and_turn(matrix, middle)[0] * newer.factor / prior.factor
     if not _SIZES[0] <= size <= _SIZES[1]:
-        return Refusal(f"the prior would have to be enlarged {size:.1f} times", count)
+        return Refusal(Text("vision.refusal.scale", times=f"{size:.1f}"), count)
     teeth = (subject or Subject()).teeth(newer)
     return _closely((newer, prior), matrix, count, teeth, models)
 

@@ -22,6 +22,7 @@ from archiver.vision.registration import (
     first_similarity,
     register,
 )
+from archiver.wording import Text
 
 #: The better way must have this many times the agreeing features of the other. Front teeth are
 #: nearly symmetric, so that a reflection has some share in any case.
@@ -72,8 +73,7 @@ def check(newer: Prepared, prior: Prepared, subject: Subject | None = None) -> C
     if across >= FEWEST_FEATURES and across > CLEARLY * outcome.features:
         turned = register(newer, reflected, subject)
         if isinstance(turned, Alignment):
-            reason = "the picture or its prior is mirror-reversed: only the reflection fits"
-            refusal = Refusal(reason, outcome.features)
+            refusal = Refusal(Text("vision.refusal.reversed"), outcome.features)
             return Checked(Way.REVERSED, outcome.features, across, refusal)
     sure = isinstance(outcome, Alignment) and outcome.features > CLEARLY * across
     return Checked(Way.SAME if sure else Way.UNDECIDED, outcome.features, across, outcome)

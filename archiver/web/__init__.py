@@ -38,9 +38,9 @@ the Starlette request and returns a Starlette response. Within it:
 - ``site.tasks.start(visitor_of(request), work)`` runs long work in a thread and returns its id;
   see `archiver.web.tasks`; ``static/task.js`` follows and cancels it.
 
-Words: every visible text stands in ``words/en.toml``, a table for each room: ``t("find.title")`` in
-templates, ``t(...)`` of ``static/words.js`` in modules, ``site.t(...)`` in Python.
-``t("find.count", n=3)`` fills ``{n}``; of the forms ``one`` and ``other`` `n` chooses.
+Words: every visible text stands in ``archiver/wording/words/en/pages.toml``, a table for each room:
+``t("find.title")`` in templates, ``t(...)`` of ``static/words.js`` in modules, ``site.t(...)`` in
+Python. ``t("find.count", n=3)`` fills ``{n}``; of the forms ``one`` and ``other`` `n` chooses.
 
 Static files: ``archiver/web/static/x.js`` is ``/static/x.js``, and
 ``archiver/web/pages/find/static/x.js`` is ``/static/find/x.js``. Script and style are files (never

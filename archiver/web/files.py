@@ -12,7 +12,7 @@ from starlette.requests import Request
 from starlette.responses import PlainTextResponse, Response
 from starlette.routing import Route
 
-from archiver.web.wording import Words
+from archiver.wording import Words
 
 _HERE = Path(__file__).parent
 _TYPES = {

@@ -9,7 +9,7 @@ from archiver.dentition import Numbering, Orientation, Tooth, in_arch_order, sho
 
 if TYPE_CHECKING:
     from archiver.objects import Description
-    from archiver.web.wording import Words
+    from archiver.wording import Words
 
 CONFIRMED, UNCONFIRMED, NO_PHOTOGRAPH = "confirmed", "unconfirmed", "none"
 _BRIEF = 4

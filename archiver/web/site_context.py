@@ -18,7 +18,7 @@ from archiver.web.auth.limits import Clock
 from archiver.web.auth.visitor import Visitor, address_of
 from archiver.web.http_errors import Refused
 from archiver.web.settings import PagesSettings
-from archiver.web.wording import Words
+from archiver.wording import Words
 
 if TYPE_CHECKING:
     from archiver.network.node import NodeSettings
@@ -54,7 +54,7 @@ class SiteContext(ABC):
         self.archive, self.node, self.clock, self.settings = archive, node, clock, settings
         self._audit = audit
         self.log = Log(clock)
-        self.t = Words()
+        self.t = Words(table="pages")
 
     @abstractmethod
     def route(

@@ -12,7 +12,7 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse, Response
 
 from archiver.web.auth.login import LogIn
-from archiver.web.wording import Words
+from archiver.wording import Words
 
 _HERE = Path(__file__).parent
 _ROOMS = ("entrance", "take_in", "find", "compare", "record")

@@ -22,6 +22,7 @@ from archiver.sheets.comparison_picture import PAGE_WIDTH, Title, draw
 from archiver.vision.registration import Alignment, Refusal
 from archiver.vision.transforms import Model
 from archiver.vision.wrong_way import Checked, Way
+from archiver.wording import Text
 
 NAMES = (
     "Okafor^Nadia",
@@ -77,7 +78,7 @@ def test_no_text_leaves_the_page_whatever_the_name(name: str) -> None:
 @pytest.mark.parametrize("way", [Way.REVERSED, Way.UNDECIDED])
 def test_a_refused_pair_keeps_to_its_page_and_says_why(way: Way) -> None:
     newest, prior = shown(), shown(date="20240101")
-    refusal = Refusal("only 5 features agree, 12 are needed", 5)
+    refusal = Refusal(Text("vision.refusal.few_agree", n=5, needed=12), 5)
     one = Compared(prior, "", Checked(way, 5, 90, refusal), None, None, None, None, "")
 
     drawn = page(newest, one)

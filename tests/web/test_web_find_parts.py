@@ -27,7 +27,7 @@ from archiver.web.pages.find.answers import (
 from archiver.web.pages.find.dentition_drawing import Crown, draw_dentition
 from archiver.web.pages.find.patient_tokens import PatientTokens, Whom, whom
 from archiver.web.pages.find.question import FindQuestion, question_of
-from archiver.web.wording import Words
+from archiver.wording import Words
 
 CROWNS = [c for young in (False, True) for c in draw_dentition(deciduous=young).crowns]
 
@@ -172,7 +172,7 @@ def test_radiographs_that_show_the_tooth_come_first() -> None:
 
 
 def test_a_radiograph_is_called_one_and_not_by_its_code() -> None:
-    words = Words()
+    words = Words(table="pages")
     for modality in RADIOGRAPHS:
         assert words.has(f"modalities.{modality}"), modality
     dataset = Dataset()

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 import archiver.web
-from archiver.web.wording import Words, catalogue
+from archiver.wording import Words
 
 HERE = Path(archiver.web.__file__).parent
 TEMPLATES = sorted(HERE.rglob("*.html"))
@@ -92,7 +92,7 @@ def test_what_a_page_refuses_is_told_in_the_words_of_the_catalogue(path: Path) -
 
 
 def test_every_key_that_is_used_is_in_the_catalogue() -> None:
-    words = Words()
+    words = Words(table="pages")
     used = {
         key
         for path in (*TEMPLATES, *MODULES, *SOURCES)
@@ -108,18 +108,18 @@ def test_every_key_of_the_catalogue_is_used() -> None:
     made = set(_MADE.findall(text))
     unused = [
         key
-        for key in catalogue()
+        for key in Words(table="pages").all()
         if f'"{key}"' not in text
         and f"'{key}'" not in text
         and not any(key.startswith(beginning) for beginning in made)
         # Start page and navigation go by one key.
-        and key.replace("start.", "nav.", 1) not in catalogue()
+        and key.replace("start.", "nav.", 1) not in Words(table="pages").all()
     ]
     assert not unused
 
 
 def test_a_value_is_put_in_once_and_stays_what_it_is() -> None:
-    words = Words()
+    words = Words(table="pages")
     assert words("start.hello", name="{n} <b>") == "Good day, {n} <b>"
     assert words("record.unconfirmed", n=1) == "1 not confirmed"
     assert words("record.unconfirmed", n=0) == "0 not confirmed"

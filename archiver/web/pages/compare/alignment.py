@@ -14,7 +14,7 @@ from PIL import Image
 
 from archiver.priors import Compared, PreparedComparison, Ready
 from archiver.sheets import plates
-from archiver.vision import Alignment, Array, Way, cv2
+from archiver.vision import Alignment, Array, Refusal, Way, cv2
 from archiver.web.pages.compare.picture_source import PictureSource
 
 #: Pairs whose outcome is kept, and newest pictures that are kept ready.
@@ -25,12 +25,11 @@ _ROUNDED, _FINER, _SIMPLIFIED = 2.0, 3, 0.7
 #: Pixels of the map, across, by which the two pictures were smoothed before they were compared.
 _RIM = 9
 
-#: The words for each reason of `archiver.vision.registration`, by how it begins.
+#: The page's words for each reason of `archiver.vision.registration`.
 _REASONS = {
-    "the teeth in the two": "compare.reason_unlike",
-    "too few features": "compare.reason_few",
-    "only ": "compare.reason_few",
-    "the prior would have": "compare.reason_scale",
+    "vision.refusal.few_alike": "compare.reason_few",
+    "vision.refusal.few_agree": "compare.reason_few",
+    "vision.refusal.scale": "compare.reason_scale",
 }
 
 
@@ -125,9 +124,9 @@ def aligned(comparing: PreparedComparison, one: Compared) -> Aligned:
         "characterised": newest.space.characterised and one.shown.space.characterised,
     }
     if found is None:
-        reason = str(getattr(one.checked.outcome, "reason", ""))
-        keys = (key for start, key in _REASONS.items() if reason.startswith(start))
-        facts["reason"] = next(keys, "compare.reason_unlike")
+        outcome = one.checked.outcome
+        reason = outcome.reason.code if isinstance(outcome, Refusal) else ""
+        facts["reason"] = _REASONS.get(reason, "compare.reason_unlike")
         return Aligned(None, facts, b"", one.checked.way)
     assert one.laid is not None and one.apart is not None
     matrix = cornered(found.matrix)

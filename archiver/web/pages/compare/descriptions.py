@@ -10,7 +10,7 @@ from archiver.priors import wording
 if TYPE_CHECKING:
     from archiver.web.labels import Label
     from archiver.web.pages.compare.alignment import Aligned
-    from archiver.web.wording import Words
+    from archiver.wording import Words
 
 #: How urgent a doubt is: the colour of its notice.
 BAD, ATTENTION = "bad", "attention"

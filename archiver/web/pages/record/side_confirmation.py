@@ -14,7 +14,7 @@ from archiver.archive import Query, Record
 from archiver.dentition import Orientation
 from archiver.web.http_errors import Refused
 from archiver.web.labels import letters
-from archiver.web.wording import Words
+from archiver.wording import Words
 
 if TYPE_CHECKING:
     from archiver.photo import Edges

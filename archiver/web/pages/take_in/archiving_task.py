@@ -52,7 +52,7 @@ def archive_draft(run: ArchivingRun, archive: Archive, step: Step) -> dict[str, 
         If the archive cannot be written.
     """
     count = len(run.photos)
-    describe_problem = note_session(archive, run.session, run.settings.now())
+    consent = note_session(archive, run.session, run.settings.now())
     step(0, count)
     refused = 0
     for taken, photo in _taken(run, archive):
@@ -65,7 +65,7 @@ def archive_draft(run: ArchivingRun, archive: Archive, step: Step) -> dict[str, 
         step(taken.number, count)
     if not refused:
         _close(run.opened, run.settings.now())
-    return {"archived": count - refused, "refused": refused, "consent": describe_problem}
+    return {"archived": count - refused, "refused": refused, "consent": consent}
 
 
 def _taken(run: ArchivingRun, archive: Archive) -> Iterator[tuple[Taken, Photo]]:

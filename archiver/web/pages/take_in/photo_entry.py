@@ -158,7 +158,7 @@ def judged(said: Said, photo: Photo, habits: Mapping[str, object]) -> dict[str, 
         made = plan_of(said, photo.exif, habits)
     except MeaningError as error:
         found["problems"] = [plain(problem) for problem in error.problems]
-        if any("needs its teeth" in problem.found for problem in error.problems):
+        if any(problem.code == "dentition.view.needs_teeth" for problem in error.problems):
             found["lacks"], found["problems"] = [*lacks, "teeth"], []
         return found
     if made is None:
@@ -177,4 +177,4 @@ def judged(said: Said, photo: Photo, habits: Mapping[str, object]) -> dict[str, 
 
 def plain(problem: Problem) -> str:
     """Return a problem without its place, which the page shows by where it stands."""
-    return str(Problem(problem.found, "", problem.expected, problem.hint))
+    return str(problem.with_places())

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import re
 from collections.abc import Iterable, Mapping
 from datetime import date, time
 from typing import Any
@@ -28,7 +27,6 @@ from archiver.web.pages.take_in.draft_store import Open
 from archiver.web.pages.take_in.drafts import Draft, Photo, taken_in
 
 NAME = "sheet.toml"
-_LINE = re.compile(rf"{re.escape(NAME)}, line (\d+)(?:: )?")
 _DATES, _TIMES = ("date", "birth_date"), ("time",)
 
 
@@ -185,10 +183,9 @@ def _sorted(error: SheetError, starts: list[int], photos: list[Photo]) -> NotRea
     general: list[str] = []
     of_photos: dict[str, list[str]] = {}
     for problem in error.problems:
-        found = _LINE.match(problem.where)
-        line = int(found[1]) if found else 0
+        line = problem.place.line or 0
         at = sum(start <= line for start in starts) - 1
-        words = describe_problem(Problem(problem.found, "", problem.expected, problem.hint), photos)
+        words = describe_problem(problem.with_places(), photos)
         if at < 0:
             general.append(words)
         else:

@@ -1,0 +1,4 @@
+from .catalogue import Words as Words
+from .catalogue import words_of as words_of
+from .text import Text as Text
+from .text import frozen_values as frozen_values

@@ -1,0 +1,124 @@
+"""The catalogue of words: every text that a page, a verb or a problem shows, by its key."""
+
+from __future__ import annotations
+
+import re
+import sys
+from collections.abc import Mapping
+from functools import cache
+from importlib.resources import files
+from typing import Any
+
+if sys.version_info >= (3, 11):
+    import tomllib
+else:
+    import tomli as tomllib
+
+#: A value's place in a text; after a colon, what stands between several values.
+_FIELD = re.compile(r"\{(\w+)(?::([^{}]*))?\}")
+#: The language that is complete; others fall back to it key by key.
+FIRST = "en"
+
+
+@cache
+def catalogue(language: str = FIRST) -> Mapping[str, Any]:
+    """Return the words of a language: key such as ``pages.find.title`` to a text or its forms.
+
+    The first part of a key is the name of its file.
+    """
+    found: dict[str, Any] = {}
+    for file in files("archiver.wording").joinpath("words", language).iterdir():
+        if file.name.endswith(".toml"):
+            table = tomllib.loads(file.read_text("utf-8"))
+            found |= _flat(table, file.name.removesuffix("toml"))
+    return found
+
+
+def _flat(table: Mapping[str, Any], before: str) -> list[tuple[str, Any]]:
+    found: list[tuple[str, Any]] = []
+    for key, value in table.items():
+        if isinstance(value, dict) and value.keys() != {"one", "other"}:
+            found += _flat(value, f"{before}{key}.")
+        else:
+            found.append((before + key, value))
+    return found
+
+
+class Words:
+    """Gives texts in one language.
+
+    Parameters
+    ----------
+    language
+        Name of the folder below ``words``.
+    table
+        Where given, keys are those of this table, without its name.
+    """
+
+    def __init__(self, language: str = FIRST, table: str = "") -> None:
+        self.language = language
+        texts = {**catalogue(), **catalogue(language)}
+        below = f"{table}." if table else ""
+        self._texts = {k.removeprefix(below): v for k, v in texts.items() if k.startswith(below)}
+
+    def __call__(self, key: str, **values: object) -> str:
+        """Return a text with its values put in.
+
+        A value may be a `Text`, which is put into the same language, or a tuple of values.
+
+        Raises
+        ------
+        KeyError
+            If the catalogue has no such key.
+        """
+        text = self._texts[key]
+        if isinstance(text, dict):
+            text = text["one" if values.get("n") == 1 else "other"]
+
+        def value(field: re.Match[str]) -> str:
+            return self._shown(values.get(field[1], field[0]), field[2] or ", ")
+
+        # In one pass, so that braces within a value stay what they are.
+        return _FIELD.sub(value, str(text))
+
+    def _shown(self, value: object, between: str) -> str:
+        if isinstance(value, tuple):
+            return between.join(self._shown(one, between) for one in value)
+        in_words = getattr(value, "in_words", None)
+        return in_words(self) if callable(in_words) else str(value)
+
+    def clause(self, code: str, part: str, values: Mapping[str, object]) -> str:
+        """Return a part of what the catalogue says of a code.
+
+        Empty where the code has no such part, or where a value of it is None.
+
+        Raises
+        ------
+        KeyError
+            If the catalogue does not know the code.
+        """
+        key = f"{code}.{part}"
+        if self.has(code):
+            key = code if part == "found" else key
+        elif not self.has(f"{code}.found"):
+            raise KeyError(code)
+        if not self.has(key):
+            return ""
+        text = self._texts[key]
+        forms = text.values() if isinstance(text, dict) else (text,)
+        named = {field[1] for form in forms for field in _FIELD.finditer(form)}
+        return "" if any(values[name] is None for name in named) else self(key, **values)
+
+    def has(self, key: str) -> bool:
+        """Return whether there is such a key."""
+        return key in self._texts
+
+    def all(self) -> dict[str, Any]:
+        """Return every text, for the modules of the browser."""
+        return dict(self._texts)
+
+
+@cache
+def words_of(language: str = FIRST) -> Words:
+    """Return the words of a language, made once."""
+    return Words(language)

@@ -1,0 +1,49 @@
+"""A language nobody speaks: every text of the catalogue accented and in brackets."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from typing import Any
+
+from archiver.wording import catalogue as shelf
+
+_ACCENTED = str.maketrans(
+    "abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ",
+    "áƀćđéƒǧħíĵķłḿńóṕɋŕśťúṽẃẋýžÁɃĆĐÉƑǦĦÍĴĶŁḾŃÓṔɊŔŚŤÚṼẂẊÝŽ",
+)
+_FIELD = re.compile(r"(\{\w+(?::[^{}]*)?\})")
+
+
+def accented(text: str) -> str:
+    """Return a text without one plain letter, but for the places of its values."""
+    parts = _FIELD.split(text)
+    return "".join(p if _FIELD.fullmatch(p) else p.translate(_ACCENTED) for p in parts)
+
+
+def plain_words(text: str) -> list[str]:
+    """Return the words of a text that the catalogue did not give."""
+    return re.findall(r"(?<![^\W_])[A-Za-z]{2,}(?![^\W_])", text)
+
+
+@contextmanager
+def pseudo_language() -> Iterator[None]:
+    """Have every text come from the catalogue in this language."""
+    english = shelf.catalogue()
+
+    def strange(language: str = shelf.FIRST) -> Mapping[str, Any]:
+        return {
+            key: {k: accented(t) for k, t in text.items()}
+            if isinstance(text, dict)
+            else accented(text)
+            for key, text in english.items()
+        }
+
+    kept, shelf.catalogue = shelf.catalogue, strange  # type: ignore[assignment]
+    shelf.words_of.cache_clear()
+    try:
+        yield
+    finally:
+        shelf.catalogue = kept
+        shelf.words_of.cache_clear()
