@@ -48,6 +48,7 @@ LEFT = {
     "records": 12,
     "sheets": 4,
     "web": 25,
+    "workflow": 44,  # takes over what verbs and pages did
 }
 
 
