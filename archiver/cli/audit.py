@@ -19,7 +19,6 @@ from __future__ import annotations
 
 import argparse
 import json
-import os
 import sys
 from datetime import date
 from pathlib import Path
@@ -29,8 +28,9 @@ from archiver.errors import InputError, MeaningError, Problem, UsageError
 
 if TYPE_CHECKING:
     from archiver.dentition import Tooth
-    from archiver.records import Audit, Depth, Episodes, Survey
+    from archiver.records import Audit, Episodes
     from archiver.records.rules import RuleSet
+    from archiver.workflow import AuditRequest, AuditSource
 
 _DEPTHS = ("index", "digests", "objects", "pictures")
 
@@ -103,34 +103,14 @@ def _list_rules() -> int:
     return 0
 
 
-def _folder(options: argparse.Namespace) -> Path:
-    from archiver.cli.settings import read_settings
-
-    folder: Path = options.archive or read_settings().archive
-    return folder
-
-
 def _visit(options: argparse.Namespace, sets: tuple[RuleSet, ...]) -> int:
-    from archiver.archive.store import Layout
-    from archiver.cli.context import now
-    from archiver.records import Depth, Memory, survey_archive
-    from archiver.records.report import lines_of, report_visit
+    from archiver.records.report import lines_of
+    from archiver.workflow import VisitAsked, audit_visit
 
     teeth = _teeth(options.tooth)
-    if _elsewhere(options):
-        survey = _survey_elsewhere(options, Depth.OBJECTS)
-    else:
-        layout = Layout(_folder(options).absolute())
-        survey = survey_archive(layout, Depth.INDEX, Memory(None, ""), now())
-    report = report_visit(
-        survey.instances,
-        survey.facts,
-        sets,
-        options.visit,
-        day=options.date or "",
-        teeth=teeth,
-        stage=options.stage or "",
-    )
+    asked = VisitAsked(options.visit, options.date or "", teeth, options.stage or "")
+    report = audit_visit(_source(options), _request(options, sets), asked)
+    _tell_way(options, report.way)
     if options.json:
         print(json.dumps(report.to_json(), ensure_ascii=False, indent=2))
     else:
@@ -148,33 +128,70 @@ def _teeth(words: list[str]) -> tuple[Tooth, ...]:
 
 
 def _audit(options: argparse.Namespace, sets: tuple[RuleSet, ...]) -> int:
-    from archiver import __version__
-    from archiver.cli.context import actor, now, quality_limits
-    from archiver.cli.settings import read_settings
-    from archiver.records import AuditRun, run_audit
+    from archiver.workflow import audit
 
-    when = now()
-    episodes = _episodes(options, when.date())
+    request = _request(options, sets)
     if options.out is not None:
         _make_folder(options.out)
-    limits = quality_limits(read_settings()) if options.depth == "pictures" else None
-    audit = run_audit(
-        _survey(options),
-        sets,
-        episodes,
-        AuditRun(when, actor(), __version__),
-        quality=limits,
-        archive=None if _elsewhere(options) else _folder(options),
-    )
+    found = audit(_source(options), request)
+    _tell_way(options, found.survey.way)
     if options.out is not None:
-        _write(audit, options.out)
+        _write(found, options.out)
     if options.json:
         from archiver.records.report import as_json
 
-        print(json.dumps(as_json(audit), ensure_ascii=False, indent=1))
+        print(json.dumps(as_json(found), ensure_ascii=False, indent=1))
     else:
-        _tell(audit, options.out)
-    return 0 if audit.passes else 1
+        _tell(found, options.out)
+    return 0 if found.passes else 1
+
+
+def _tell_way(options: argparse.Namespace, way: str) -> None:
+    if way:
+        print(f"{options.at}: {way}", file=sys.stderr)
+
+
+def _request(options: argparse.Namespace, sets: tuple[RuleSet, ...]) -> AuditRequest:
+    from archiver import __version__
+    from archiver.archive import Query
+    from archiver.cli.context import actor, header_folder, now
+    from archiver.cli.settings import read_settings
+    from archiver.photo import QualityLimits
+    from archiver.records import FILE, AuditRun, Depth
+    from archiver.workflow import AuditRequest
+
+    when = now()
+    patient = options.visit or options.patient_id
+    looked = options.depth == "pictures"
+    return AuditRequest(
+        sets,
+        AuditRun(when, actor(), __version__),
+        _episodes(options, when.date()),
+        Depth[options.depth.upper()],
+        QualityLimits.changed(read_settings().quality if looked else {}),
+        options.memory or (options.out / FILE if options.out is not None else None),
+        options.full,
+        Query(patient_id=patient, since=options.since, until=options.until),
+        header_folder(),
+    )
+
+
+def _source(options: argparse.Namespace) -> AuditSource:
+    """Return what is audited: an archive of ours, DICOM files, or another archive."""
+    from archiver.cli.settings import read_settings
+    from archiver.network import find_peer
+
+    if not options.at and (options.patient_id or options.since or options.until):
+        raise UsageError("archiver audit: --patient-id, --since and --until belong to --at")
+    if options.at and (options.paths or options.archive):
+        raise UsageError("archiver audit: --at, --archive and files are three things to audit")
+    if options.at:
+        return find_peer(read_settings().peers, options.at)
+    if options.paths:
+        paths: list[Path] = options.paths
+        return paths
+    folder: Path = options.archive or read_settings().archive
+    return folder
 
 
 def _make_folder(folder: Path) -> None:
@@ -198,60 +215,6 @@ def _episodes(options: argparse.Namespace, today: date) -> Episodes | None:
         return read_episodes(options.episodes, today=today, numbering=numbering, order=order)
     except InputError as error:
         raise UsageError(*error.problems) from None
-
-
-def _survey(options: argparse.Namespace) -> Survey:
-    from archiver.archive.store import Layout
-    from archiver.cli.context import now
-    from archiver.records import FILE, Depth, Memory, survey_archive
-
-    depth = Depth[options.depth.upper()]
-    if _elsewhere(options):
-        return _survey_elsewhere(options, depth)
-    layout = Layout(_folder(options).absolute())
-    path = options.memory or (options.out / FILE if options.out is not None else None)
-    memory = Memory(path, os.fspath(layout.root))
-    try:
-        return survey_archive(layout, depth, memory, now(), full=options.full)
-    finally:
-        memory.close()
-
-
-def _elsewhere(options: argparse.Namespace) -> bool:
-    """Whether something else than an archive of ours is audited."""
-    if not options.at and (options.patient_id or options.since or options.until):
-        raise UsageError("archiver audit: --patient-id, --since and --until belong to --at")
-    if options.at and (options.paths or options.archive):
-        raise UsageError("archiver audit: --at, --archive and files are three things to audit")
-    return bool(options.paths or options.at)
-
-
-def _survey_elsewhere(options: argparse.Namespace, depth: Depth) -> Survey:
-    """Read DICOM files, or ask another archive."""
-    from archiver.records import survey_files, survey_headers
-
-    if not options.at:
-        missing = [path for path in options.paths if not path.exists()]
-        if missing:
-            raise UsageError(*(Problem("there is no such file or folder", str(p)) for p in missing))
-        return survey_files(options.paths, depth)
-    from archiver.archive import Query
-    from archiver.cli.context import header_cache
-    from archiver.cli.settings import read_settings
-    from archiver.network import find_peer
-    from archiver.network.client import ask_headers
-
-    asked = Query(
-        patient_id=options.visit or options.patient_id, since=options.since, until=options.until
-    )
-    peer = find_peer(read_settings().peers, options.at)
-    with header_cache() as cache:
-        found = ask_headers(peer, asked, cache)
-    told = f"{options.at}: {found.fetched} headers fetched now, {found.cached} before"
-    if found.unread:
-        told += f"; {found.unread} could NOT BE READ and are not judged"
-    print(told, file=sys.stderr)
-    return survey_headers(f"{peer.name} ({peer.place})", found.datasets)
 
 
 def _write(audit: Audit, folder: Path) -> None:

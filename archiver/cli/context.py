@@ -3,18 +3,13 @@
 from __future__ import annotations
 
 import getpass
-from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
-
-from archiver.cli.settings import PracticeSettings
-from archiver.errors import Problem, UsageError
+from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from archiver.network.client import HeaderCache
     from archiver.network.outbox import OutboxContext
-    from archiver.photo import QualityLimits
 
 
 def now() -> datetime:
@@ -35,32 +30,6 @@ def size_of(path: Path) -> tuple[int, int, int]:
     from archiver.photo import read_size
 
     return read_size(path)
-
-
-def quality_limits(practice: PracticeSettings) -> QualityLimits:
-    """Return the limits of quality with the practice's own put in.
-
-    Raises
-    ------
-    UsageError
-        If the practice names a limit that there is not.
-    """
-    from archiver.photo import QualityLimits
-
-    limits = QualityLimits()
-    problems = []
-    for name, limit in practice.quality.items():
-        default = getattr(limits, name, None)
-        if default is None:
-            names = ", ".join(limits.__dataclass_fields__)
-            problems.append(Problem(f'unknown limit "{name}" under [quality]', "", names))
-        elif isinstance(default, tuple) is not isinstance(limit, tuple):
-            form = "[lowest, highest]" if isinstance(default, tuple) else "one number"
-            problems.append(Problem(f"quality.{name} = {limit}", "", form))
-    if problems:
-        raise UsageError(*problems)
-    changed: dict[str, Any] = dict(practice.quality)
-    return replace(limits, **changed)
 
 
 def header_folder() -> Path:

@@ -79,9 +79,10 @@ def _wrap(options: argparse.Namespace) -> int:
     from archiver.archive.ingest import IngestSettings, PhotographStatus, take_in
     from archiver.archive.statements import note_session
     from archiver.archive.store import Archive
-    from archiver.cli.context import actor, now, quality_limits, size_of
+    from archiver.cli.context import actor, now, size_of
     from archiver.cli.settings import read_settings
     from archiver.objects import read_context, read_sheet
+    from archiver.photo import QualityLimits
 
     practice = read_settings()
     like = read_context(options.like) if options.like is not None else None
@@ -91,7 +92,7 @@ def _wrap(options: argparse.Namespace) -> int:
     settings = IngestSettings(
         now,
         edges=options.edges or practice.edges,
-        quality=quality_limits(practice),
+        quality=QualityLimits.changed(practice.quality),
         workers=options.workers,
     )
     folder = options.archive or practice.archive

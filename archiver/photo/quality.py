@@ -10,14 +10,14 @@ practice and from memory, wide on purpose, and every practice can set its own.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
-from typing import Final
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from archiver.errors import Problem
+from archiver.errors import Problem, UsageError
 from archiver.photo.focus import edge_blur
 from archiver.photo.icc import SRGB, linear
 from archiver.photo.turning import Box
@@ -107,6 +107,29 @@ class QualityLimits:
     cast_a: tuple[float, float] = (-8.0, 22.0)
     cast_b: tuple[float, float] = (-8.0, 38.0)
     glare: float = 0.03
+
+    @classmethod
+    def changed(cls, given: Mapping[str, float | tuple[float, float]]) -> QualityLimits:
+        """Return the limits with a practice's own put in.
+
+        Raises
+        ------
+        UsageError
+            If there is no limit of a name, or it is one number and not two.
+        """
+        limits, problems = cls(), []
+        for name, limit in given.items():
+            default = getattr(limits, name, None)
+            if default is None:
+                names = ", ".join(cls.__dataclass_fields__)
+                problems.append(Problem(f'unknown limit "{name}" under [quality]', "", names))
+            elif isinstance(default, tuple) is not isinstance(limit, tuple):
+                form = "[lowest, highest]" if isinstance(default, tuple) else "one number"
+                problems.append(Problem(f"quality.{name} = {limit}", "", form))
+        if problems:
+            raise UsageError(*problems)
+        changed: dict[str, Any] = dict(given)
+        return replace(limits, **changed)
 
 
 def measure(tiles: Sequence[Pixels], longer_side: int) -> QualityFigures:

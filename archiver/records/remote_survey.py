@@ -52,17 +52,19 @@ def survey_files(paths: Iterable[Path], depth: Depth) -> Survey:
     return survey
 
 
-def survey_headers(where: str, headers: Iterable[Dataset]) -> Survey:
+def survey_headers(where: str, headers: Iterable[Dataset], way: str = "") -> Survey:
     """Take what another archive tells of its objects: headers, without pixels.
 
     Parameters
     ----------
     where
         What the report calls that archive.
+    way
+        How they were had, in words.
     """
     from archiver.objects import describe
 
-    survey = Survey(where, Depth.INDEX)
+    survey = Survey(where, Depth.INDEX, way=way)
     kept: dict[str, IndexedInstance] = {}
     for dataset in headers:
         description = describe(dataset)

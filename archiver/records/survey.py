@@ -65,6 +65,8 @@ class Survey:
         When the object was read that was read longest ago, ISO 8601.
     lines, end
         Of the journal, and its last position.
+    way
+        Of another archive: how its headers were had, in words.
     """
 
     where: str
@@ -78,6 +80,7 @@ class Survey:
     oldest: str = ""
     lines: int = 0
     end: Position = START
+    way: str = ""
 
 
 def survey_archive(

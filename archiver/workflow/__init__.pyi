@@ -1,5 +1,10 @@
 from .correction import Amended as Amended
 from .correction import amend as amend
+from .record_audit import AuditRequest as AuditRequest
+from .record_audit import AuditSource as AuditSource
+from .record_audit import VisitAsked as VisitAsked
+from .record_audit import audit as audit
+from .record_audit import audit_visit as audit_visit
 from .record_query import QueryAnswer as QueryAnswer
 from .record_query import query as query
 from .tooth_comparison import ComparedTooth as ComparedTooth

@@ -187,6 +187,14 @@ class Headers:
     cached: int
     unread: int
 
+    @property
+    def way(self) -> str:
+        """Say how they were had."""
+        words = f"{self.fetched} headers fetched now, {self.cached} before"
+        if self.unread:
+            words += f"; {self.unread} could NOT BE READ and are not judged"
+        return words
+
 
 def ask_headers(peer: Peer, query: Query, cache: HeaderCache) -> Headers:
     """Ask a peer for all that it has of a patient, a study or a time, headers included.

@@ -25,6 +25,8 @@ class VisitReport:
         ISO 8601; empty where the patient has no visit.
     unconfirmed
         Pictures whose side nobody confirmed.
+    way
+        Of another archive: how its headers were had, in words.
     """
 
     patient: str
@@ -32,6 +34,7 @@ class VisitReport:
     pictures: list[RecordPicture]
     demands: list[Demand]
     unconfirmed: int
+    way: str = ""
 
     @property
     def is_complete(self) -> bool:

@@ -15,14 +15,12 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from archiver import __version__
-from archiver.errors import Problem, UsageError
 from archiver.web.auth.visitor import Visitor
 from archiver.web.http_errors import Refused
 from archiver.web.pages.record.missing_views import rule_sets
 from archiver.web.tasks import Progress, Task
 
 if TYPE_CHECKING:
-    from archiver.photo import QualityLimits
     from archiver.records import Audit
     from archiver.web.app import Site
 
@@ -159,36 +157,34 @@ class Auditing:
         pictures: bool,
         full: bool,
     ) -> None:
-        from archiver.records import FILE, AuditRun, Depth, Memory, run_audit, survey_archive
+        from archiver.photo import QualityLimits
+        from archiver.records import FILE, AuditRun, Depth
+        from archiver.workflow import AuditRequest, audit
 
         for left in self._folder.glob("*.part"):
             shutil.rmtree(left, ignore_errors=True)
         site = self._site
-        layout, total = site.archive.layout, len(site.archive)
+        total = len(site.archive)
+        request = AuditRequest(
+            tuple(rule_sets()[key] for key in keys),
+            AuditRun(site.clock(), who, __version__),
+            depth=Depth.PICTURES if pictures else Depth.OBJECTS,
+            quality=QualityLimits.changed(site.practice.quality if site.practice else {}),
+            memory=self._folder / FILE,
+            full=full,
+        )
         progress(0, total, "record.audit_reading")
 
         def each(count: int) -> None:
             progress.check()
-            if count % _STEP == 0:
+            if count >= total:
+                progress(total, total, "record.audit_judging")
+            elif count % _STEP == 0:
                 progress(min(count, total), total)
 
-        memory = Memory(self._folder / FILE, str(layout.root))
-        try:
-            depth = Depth.PICTURES if pictures else Depth.OBJECTS
-            survey = survey_archive(layout, depth, memory, site.clock(), full=full, each=each)
-        finally:
-            memory.close()
-        progress(total, total, "record.audit_judging")
-        audit = run_audit(
-            survey,
-            [rule_sets()[key] for key in keys],
-            None,
-            AuditRun(site.clock(), who, __version__),
-            quality=self._quality() if pictures else None,
-            archive=layout.root,
-        )
+        found = audit(site.archive.layout.root, request, progress=each)
         progress.check()
-        self._keep(audit, name)
+        self._keep(found, name)
         self._forget()
 
     def _keep(self, audit: Audit, name: str) -> None:
@@ -205,15 +201,6 @@ class Auditing:
             part.rename(self._folder / name)
         finally:
             shutil.rmtree(part, ignore_errors=True)
-
-    def _quality(self) -> QualityLimits:
-        from archiver.photo import QualityLimits
-
-        given = dict(self._site.practice.quality) if self._site.practice is not None else {}
-        try:
-            return QualityLimits(**given)
-        except TypeError:
-            raise UsageError(Problem("the settings name an unknown limit", "[quality]")) from None
 
     def _forget(self) -> None:
         names = sorted(p.name for p in self._folder.iterdir() if _NAME.fullmatch(p.name))

@@ -6,7 +6,6 @@ import asyncio
 import os
 from collections.abc import AsyncIterator, Mapping
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import fields, replace
 from datetime import datetime, timedelta
 from typing import TYPE_CHECKING, Any
 from urllib.parse import unquote
@@ -254,12 +253,10 @@ class Drafting:
 
     def _settings(self) -> IngestSettings:
         practice = self._site.practice
-        known = {f.name for f in fields(QualityLimits)}
-        limits: dict[str, Any] = dict(practice.quality) if practice is not None else {}
         return IngestSettings(
             self._site.clock,
             edges="lossless" if self.edges == "lossless" else "trim",
-            quality=replace(QualityLimits(), **{k: v for k, v in limits.items() if k in known}),
+            quality=QualityLimits.changed(practice.quality if practice is not None else {}),
             workers=os.cpu_count() or 1,
         )
 

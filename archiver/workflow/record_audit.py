@@ -1,0 +1,200 @@
+"""Whether records are complete and correct: an archive's, of DICOM files, or another archive's."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from contextlib import closing
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+
+from archiver.archive import Query
+from archiver.archive.store import Layout
+from archiver.dentition import Tooth
+from archiver.errors import Problem, UsageError
+from archiver.network import Peer
+from archiver.network.client import ask_headers
+from archiver.photo import QualityLimits
+from archiver.records import (
+    Audit,
+    AuditRun,
+    Depth,
+    Episodes,
+    Memory,
+    Survey,
+    run_audit,
+    survey_archive,
+    survey_files,
+    survey_headers,
+)
+from archiver.records.report import VisitReport, report_visit
+from archiver.records.rules import RuleSet
+from archiver.workflow.header_folder import open_headers
+
+#: What can be audited: the folder of an archive, DICOM files and folders of them, another archive.
+AuditSource = Path | Sequence[Path] | Peer
+
+
+@dataclass(frozen=True)
+class AuditRequest:
+    """What is to be judged, by what, and how far to look.
+
+    Parameters
+    ----------
+    rules
+        The sets of rules.
+    run
+        When, by whom and with what; told in the report.
+    episodes
+        The table of treatments, where there is one.
+    depth
+        How far to look; of another archive, headers are judged whatever it says.
+    quality
+        From which figures on a picture is called soft or dark.
+    memory
+        The file in which an audit of an archive is remembered by the next one; None remembers
+        nothing.
+    full
+        Read everything again, whatever is remembered.
+    asked
+        Of another archive: which patient, and from when to when.
+    headers
+        Folder in which another archive's headers are remembered; None forgets them.
+    """
+
+    rules: tuple[RuleSet, ...]
+    run: AuditRun
+    episodes: Episodes | None = None
+    depth: Depth = Depth.OBJECTS
+    quality: QualityLimits = field(default_factory=QualityLimits)
+    memory: Path | None = None
+    full: bool = False
+    asked: Query = field(default_factory=Query)
+    headers: Path | None = None
+
+    def __post_init__(self) -> None:
+        if not self.rules:
+            raise UsageError(Problem("no rules are named", expected="a set of rules"))
+
+
+@dataclass(frozen=True)
+class VisitAsked:
+    """A visit of which it is asked what it lacks.
+
+    Parameters
+    ----------
+    day
+        ISO 8601; the patient's last visit where it is empty.
+    teeth
+        Those treated in the visit; those that its pictures name where there are none.
+    stage
+        Of the treatment: ``start``, ``prepared``, ``finished``, or empty.
+    """
+
+    patient_id: str
+    day: str = ""
+    teeth: tuple[Tooth, ...] = ()
+    stage: str = ""
+
+
+def audit(
+    source: AuditSource,
+    request: AuditRequest,
+    *,
+    progress: Callable[[int], None] | None = None,
+) -> Audit:
+    """Judge whether records are complete, correct and intact; nothing is changed.
+
+    Parameters
+    ----------
+    source
+        The folder of an archive, which nobody needs to have open: an audit also reads one whose
+        index is damaged. Or files and folders of files; or another archive.
+    progress
+        Told how many objects of an archive were looked at; what it raises ends the audit.
+
+    Returns
+    -------
+    Audit
+        `archiver.records.report` writes it as a page, as tables and as JSON.
+
+    Raises
+    ------
+    UsageError
+        If a file is missing, or another archive is asked for everything that it has.
+    ArchiveError
+        If there is no archive.
+    NetworkError
+        If the other archive cannot be reached, or refuses.
+
+    Examples
+    --------
+    >>> from datetime import datetime, timezone
+    >>> from pathlib import Path
+    >>> from archiver import AuditRequest, AuditRun, audit, find_rules, read_rules
+    >>> run = AuditRun(datetime(2026, 3, 5, tzinfo=timezone.utc), "Haugen^Liv", "0.1.0")
+    >>> rules = read_rules(find_rules("five-intraoral"))
+    >>> audit(Path("photographs"), AuditRequest((rules,), run)).passes
+    True
+    """
+    survey = _survey(source, request, request.depth, progress)
+    return run_audit(
+        survey,
+        request.rules,
+        request.episodes,
+        request.run,
+        quality=request.quality,
+        archive=source if isinstance(source, Path) else None,
+    )
+
+
+def audit_visit(source: AuditSource, request: AuditRequest, visit: VisitAsked) -> VisitReport:
+    """Say which views a visit still lacks, from the index alone where there is one.
+
+    Parameters
+    ----------
+    source, request
+        As `audit` has them; of the request, rules and what is asked of another archive count.
+
+    Raises
+    ------
+    ArchiverError
+        As `audit` does.
+    """
+    depth = Depth.INDEX if isinstance(source, Path) else Depth.OBJECTS
+    survey = _survey(source, replace(request, memory=None), depth, None)
+    report = report_visit(
+        survey.instances,
+        survey.facts,
+        request.rules,
+        visit.patient_id,
+        day=visit.day,
+        teeth=visit.teeth,
+        stage=visit.stage,
+    )
+    return replace(report, way=survey.way)
+
+
+def _survey(
+    source: AuditSource,
+    request: AuditRequest,
+    depth: Depth,
+    progress: Callable[[int], None] | None,
+) -> Survey:
+    if isinstance(source, Path):
+        layout = Layout(source.absolute())
+        with closing(Memory(request.memory, str(layout.root))) as memory:
+            return survey_archive(
+                layout, depth, memory, request.run.when, full=request.full, each=progress
+            )
+    if not isinstance(source, Sequence):
+        return _survey_peer(source, request)
+    missing = [path for path in source if not path.exists()]
+    if missing:
+        raise UsageError(*(Problem("there is no such file or folder", str(p)) for p in missing))
+    return survey_files(source, depth)
+
+
+def _survey_peer(peer: Peer, request: AuditRequest) -> Survey:
+    with open_headers(request.headers) as cache:
+        found = ask_headers(peer, request.asked, cache)
+    return survey_headers(f"{peer.name} ({peer.place})", found.datasets, found.way)
