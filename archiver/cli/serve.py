@@ -1,7 +1,7 @@
 """Examples:
 
   archiver serve
-  archiver serve --archive /srv/clinic/photographs --dimse-port 11112 --web-port 8042
+  archiver serve --archive /srv/clinic/photographs --dimse-port 11112 --web-port 8080
   archiver serve --title PHOTOARCHIVE --worklist visits.csv
   archiver serve --add-user berg --role dentist
 

@@ -1,4 +1,4 @@
-"""HEIF files with HEVC pictures (ISO/IEC 23008-12), through pillow-heif.
+"""HEIF files with HEVC pictures (ISO/IEC 23008-12), through pi-heif, which has a decoder only.
 
 The decoder applies the container's own rotation and mirroring (irot, imir), as the standard
 demands, and EXIF's orientation is then only informative (ISO/IEC 23008-12 Annex A). So the
@@ -30,10 +30,10 @@ def open_picture(data: bytes) -> Any:
     PhotoError
         If the container is damaged or holds no picture that can be decoded.
     """
-    import pillow_heif
+    import pi_heif
 
     try:
-        return pillow_heif.open_heif(io.BytesIO(data), convert_hdr_to_8bit=False)
+        return pi_heif.open_heif(io.BytesIO(data), convert_hdr_to_8bit=False)
     except Exception as error:
         # The library's own errors come in many classes; all mean the same to the caller.
         raise PhotoError(

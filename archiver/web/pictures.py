@@ -5,12 +5,13 @@ from __future__ import annotations
 import io
 import re
 import threading
-from collections import OrderedDict
 from collections.abc import Sequence
+from contextlib import suppress
 from datetime import datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from cachetools import LRUCache
 from pydicom import dcmread
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
@@ -46,10 +47,9 @@ class Pictures:
     def __init__(self, site: SiteContext) -> None:
         self._site = site
         self._guard = threading.Lock()
-        self._made: OrderedDict[tuple[str, int], bytes] = OrderedDict()
-        self._size = 0
-        self._described: OrderedDict[str, Description] = OrderedDict()
-        self._seen: OrderedDict[tuple[str, str], datetime] = OrderedDict()
+        self._made: LRUCache[tuple[str, int], bytes] = LRUCache(_PICTURES, len)
+        self._described: LRUCache[str, Description] = LRUCache(_DESCRIPTIONS)
+        self._seen: LRUCache[tuple[str, str], datetime] = LRUCache(_DESCRIPTIONS)
 
     def routes(self) -> list[BaseRoute]:
         """Return the route of the pictures."""
@@ -67,17 +67,14 @@ class Pictures:
 
         with self._guard:
             found = self._described.get(uid)
-            if found is not None:
-                self._described.move_to_end(uid)
-                return found
+        if found is not None:
+            return found
         try:
             made = describe(dcmread(path, stop_before_pixels=True))
         except Exception as error:  # pydicom raises whatever the bytes lead it to
             raise ObjectError(Problem("the object cannot be read")) from error
         with self._guard:
             self._described[uid] = made
-            while len(self._described) > _DESCRIPTIONS:
-                self._described.popitem(last=False)
         return made
 
     def label(self, record: Record) -> Label:
@@ -123,18 +120,13 @@ class Pictures:
         key = (uid, side)
         with self._guard:
             found = self._made.get(key)
-            if found is not None:
-                self._made.move_to_end(key)
-                return found
+        if found is not None:
+            return found
         with _A_FEW:
             made = _rendered(self.description(uid, path), path, side)
-        with self._guard:
-            if key not in self._made:
-                self._made[key] = made
-                self._size += len(made)
-            while self._size > _PICTURES:
-                _, old = self._made.popitem(last=False)
-                self._size -= len(old)
+        # One that is larger than all room there is, is given and not kept.
+        with self._guard, suppress(ValueError):
+            self._made[key] = made
         return made
 
     def _answer(self, request: Request) -> Response:
@@ -165,9 +157,6 @@ class Pictures:
                 if before is None or now - before >= _ONE_VIEW:
                     new.append(study)
                     self._seen[who, study] = now
-                    self._seen.move_to_end((who, study))
-            while len(self._seen) > _DESCRIPTIONS:
-                self._seen.popitem(last=False)
         if new:
             told = dict.fromkeys(new, 1)
             self._site.note(request, Event.ACCESSED, studies=told, detail="picture")

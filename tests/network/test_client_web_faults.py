@@ -13,6 +13,7 @@ from dataclasses import replace
 from datetime import timedelta
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
+from urllib.parse import unquote_plus
 
 import pydicom
 import pytest
@@ -28,7 +29,7 @@ from archiver.network.outbox.card import standing_of
 from archiver.network.outbox.delivery_state import State
 from archiver.network.outbox.outbox import Outbox
 from archiver.network.outbox.outbox_worker import READ_BACK, work
-from archiver.network.peers import TimeLimits, WebPeer
+from archiver.network.peers import Secret, TimeLimits, WebPeer
 from tests.network import client_objects as objects
 from tests.network import client_peers as peers
 from tests.network.test_client_outbox import Time
@@ -52,6 +53,8 @@ class Strange:
         self.code = 0
         self.changes: Callable[[bytes], bytes | None] = lambda data: data
         self.posts = 0
+        self.asked: list[tuple[str, str]] = []
+        self.location = ""
 
     def post(self, body: bytes) -> tuple[int, str, bytes]:
         self.posts += 1
@@ -93,7 +96,10 @@ def strange_server(strange: Strange) -> Iterator[str]:
 
         def _answer(self, answer: tuple[int, str, bytes]) -> None:
             code, kind, body = answer
+            strange.asked.append((self.path, self.headers.get("Authorization", "")))
             self.send_response(code)
+            if strange.location:
+                self.send_header("Location", strange.location)
             self.send_header("Content-Type", kind)
             self.send_header("Content-Length", str(len(body)))
             self.end_headers()
@@ -299,6 +305,57 @@ def test_a_page_instead_of_an_answer_is_told_with_what_may_be_wrong(
     strange.get = lambda _path: (200, "text/html", b"<html>sign in</html>")  # type: ignore[method-assign]
     with pytest.raises(NetworkError, match=r"cannot be understood.*base of the DICOMweb services"):
         connection.echo(region)
+
+
+def test_no_redirection_is_followed_and_where_it_leads_is_not_asked(
+    strange: Strange, region: WebPeer, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("REGION_TOKEN", "correct-horse-battery")
+    peer = replace(region, token=Secret("REGION_TOKEN"))
+    elsewhere = Strange()
+    strange.get = lambda _path: (302, "text/plain", b"")  # type: ignore[method-assign]
+    with strange_server(elsewhere) as url:
+        for strange.location in (url, "/dicom/moved"):
+            with pytest.raises(NetworkError, match=r"another address.*HTTP 302"):
+                connection.echo(peer)
+    assert not elsewhere.asked
+    path = "/dicom/studies?limit=1"
+    assert strange.asked == [(path, "Bearer correct-horse-battery")] * 2
+
+
+def test_an_answer_without_end_is_given_up(
+    strange: Strange, region: WebPeer, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(connection, "_LONGEST_ANSWER", 1 << 20)
+    strange.get = lambda _path: (200, "application/dicom+json", b" " * (2 << 20))  # type: ignore[method-assign]
+    with pytest.raises(NetworkError, match="more than 1 MiB"):
+        connection.echo(region)
+
+
+def test_a_peer_that_goes_silent_is_given_up_after_the_time_for_an_answer(
+    strange: Strange, region: WebPeer
+) -> None:
+    release = threading.Event()
+    strange.get = lambda _path: release.wait(20) and (200, "text/plain", b"")  # type: ignore[method-assign,assignment,return-value]
+    try:
+        with pytest.raises(NetworkError, match=r"silent for 0\.3 s"):
+            connection.echo(replace(region, limits=TimeLimits(connect=5.0, answer=0.3)))
+    finally:
+        release.set()
+
+
+def test_a_single_data_set_without_its_list_is_an_answer(strange: Strange, region: WebPeer) -> None:
+    told = {"0020000D": {"vr": "UI", "Value": ["1.2.3"]}}
+    body = json.dumps(told).encode()
+    strange.get = lambda _path: (200, "application/dicom+json", body)  # type: ignore[method-assign]
+    keys = {"PatientID": "P 0417&=ö", "StudyInstanceUID": "", "StudyDate": ""}
+    with connection.open_web_link(region) as link:
+        (found,) = connection.search(link, None, None, "studies", keys)
+    assert found.StudyInstanceUID == "1.2.3"
+    assert unquote_plus(strange.asked[0][0]) == (
+        "/dicom/studies?PatientID=P 0417&=ö"
+        "&includefield=StudyInstanceUID&includefield=StudyDate&limit=500&offset=0"
+    )
 
 
 def test_an_object_that_breaks_off_leaves_no_file(

@@ -18,7 +18,7 @@ from PIL import Image
 from pydicom import dcmread
 from pydicom.encaps import generate_frames
 
-from archiver.network.node.dicomweb.multipart import (
+from archiver.network.multipart import (
     BadMultipartError,
     MultipartReader,
     PartBegins,

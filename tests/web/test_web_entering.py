@@ -180,8 +180,8 @@ def test_where_log_in_leads_is_always_a_path_of_ours(text: str) -> None:
 @pytest.mark.parametrize(
     ("host", "name"),
     [
-        ("localhost:8042", "localhost"),
-        ("[::1]:8042", "::1"),
+        ("localhost:8080", "localhost"),
+        ("[::1]:8080", "::1"),
         ("127.0.0.1", "127.0.0.1"),
         ("Photographs.Clinic.Example.:443", "photographs.clinic.example"),
     ],

@@ -59,7 +59,7 @@ class Asking:
     async def _request(self, method: str, path: str, **words: object) -> httpx.Response:
         transport = httpx.ASGITransport(self._site, client=("127.0.0.1", 50_000))
         async with httpx.AsyncClient(
-            transport=transport, base_url="http://localhost:8042", cookies=self._cookies
+            transport=transport, base_url="http://localhost:8080", cookies=self._cookies
         ) as client:
             answer = await client.request(method, path, **words)
             self._cookies = client.cookies

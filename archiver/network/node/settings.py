@@ -4,7 +4,7 @@
     title = "PHOTOARCHIVE"             # application entity title
     host = "0.0.0.0"                   # left out: this machine only
     dimse_port = 11112                 # 0: any free one
-    web_port = 8042
+    web_port = 8080
     callers = ["CAMERA1", "XRAY"]      # titles that may call; left out: any
     networks = ["192.0.2.0/24"]        # addresses that may call; left out: any
     certificate = "node.pem"           # with it, DIMSE and DICOMweb speak TLS only
@@ -85,7 +85,7 @@ class NodeSettings:
     title: str = "ARCHIVER"
     host: str = "127.0.0.1"
     dimse_port: int = 11112
-    web_port: int = 8042
+    web_port: int = 8080
     callers: tuple[str, ...] = ()
     networks: tuple[str, ...] = ()
     certificate: Path | None = None

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import threading
-from collections import OrderedDict
 from collections.abc import Callable
 from datetime import datetime
+
+from cachetools import LRUCache
 
 Clock = Callable[[], datetime]
 
@@ -29,7 +30,7 @@ class Rate:
     def __init__(self, burst: float, each_second: float, clock: Clock) -> None:
         self._burst, self._each, self._clock = burst, each_second, clock
         self._guard = threading.Lock()
-        self._buckets: OrderedDict[str, tuple[float, datetime]] = OrderedDict()
+        self._buckets: LRUCache[str, tuple[float, datetime]] = LRUCache(_REMEMBERED)
 
     def wait(self, who: str, cost: float = 1) -> float:
         """Take from the bucket; return 0, or the seconds to wait where there is not enough."""
@@ -39,9 +40,6 @@ class Rate:
             left = min(self._burst, left + max(0.0, (now - at).total_seconds()) * self._each)
             allowed = left >= cost
             self._buckets[who] = (left - cost if allowed else left, now)
-            self._buckets.move_to_end(who)
-            while len(self._buckets) > _REMEMBERED:
-                self._buckets.popitem(last=False)
         return 0.0 if allowed else max(1.0, (cost - left) / self._each)
 
     def forgive(self, who: str) -> None:

@@ -1,28 +1,27 @@
-"""The services that we use of other archives by DICOMweb (PS3.18): STOW-RS, QIDO-RS, WADO-RS.
-
-Questions and metadata go through the package ``dicomweb-client``. Whole objects do not: it parses
-and encodes them anew, and an object has to arrive as it left, byte for byte. They go over the
-same session, written and read here.
-"""
+"""The services that we use of other archives by DICOMweb (PS3.18): STOW-RS, QIDO-RS, WADO-RS."""
 
 from __future__ import annotations
 
+import json
 import logging
-import re
+import ssl
 from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
-from email.message import Message
 from pathlib import Path
 from typing import Any
 
-import requests
-from dicomweb_client import DICOMwebClient
+import certifi
+import httpx
 from pydicom import Dataset
-from requests.adapters import HTTPAdapter
-from requests.auth import HTTPBasicAuth
 
 from archiver.errors import NetworkError, Problem, RefusedForGood
+from archiver.network.multipart import (
+    BadMultipartError,
+    MultipartReader,
+    PartEnds,
+    media_type,
+)
 from archiver.network.peers import WebPeer
 from archiver.network.tls import client_context
 
@@ -53,45 +52,17 @@ _BASE = "is its url the base of the DICOMweb services, such as https://host/dico
 #: Answers to one request of QIDO-RS; more are fetched page by page.
 _PAGE = 500
 _MOST_ANSWERS = 20_000
-#: What may stand before the first part, and its header (bytes).
-_LONGEST_HEAD = 1 << 16
+#: Bytes of an answer in JSON; a page of answers has some hundred thousand.
+_LONGEST_ANSWER = 64 << 20
+_JSON = "application/dicom+json, application/json"
 _DICOM = 'multipart/related; type="application/dicom"; transfer-syntax=*'
+
+
+_UNREACHED = "it cannot be reached, or ended the connection"
 
 
 class NothingThere(NetworkError):
     """The peer answers, and has nothing under that address."""
-
-
-class _Session(requests.Session):
-    """Names the host as RFC 9110 7.2 has it; `dicomweb-client` leaves the port out."""
-
-    def request(self, *arguments: Any, **named: Any) -> requests.Response:
-        if named.get("headers"):
-            named["headers"] = {k: v for k, v in named["headers"].items() if k != "Host"}
-        return super().request(*arguments, **named)
-
-
-class _Verified(HTTPAdapter):
-    """Connections by our own TLS settings."""
-
-    def __init__(self, peer: WebPeer) -> None:
-        self._peer = peer
-        super().__init__()
-
-    def init_poolmanager(self, *arguments: Any, **named: Any) -> None:
-        named["ssl_context"] = client_context(self._peer.tls, self._peer.place)
-        if self._peer.tls.host:
-            named["assert_hostname"] = named["server_hostname"] = self._peer.tls.host
-        super().init_poolmanager(*arguments, **named)
-
-
-class _Bearer(requests.auth.AuthBase):
-    def __init__(self, token: str) -> None:
-        self._token = token
-
-    def __call__(self, request: requests.PreparedRequest) -> requests.PreparedRequest:
-        request.headers["Authorization"] = f"Bearer {self._token}"
-        return request
 
 
 @dataclass(frozen=True)
@@ -102,25 +73,19 @@ class WebLink:
     ----------
     peer
         With whom.
-    session
-        Holds the connections.
     client
-        Asks over it.
+        Holds the connections.
     """
 
     peer: WebPeer
-    session: requests.Session
-    client: DICOMwebClient
-
-    @property
-    def patience(self) -> tuple[float, float]:
-        """Seconds until the connection stands, and for each answer."""
-        return self.peer.limits.connect, self.peer.limits.answer
+    client: httpx.Client
 
 
 @contextmanager
 def open_web_link(peer: WebPeer) -> Iterator[WebLink]:
     """Make a session; connections are opened when they are needed.
+
+    No redirection is followed: credentials and what is asked are for the address of the settings.
 
     Raises
     ------
@@ -128,23 +93,39 @@ def open_web_link(peer: WebPeer) -> Iterator[WebLink]:
         If the credentials or TLS files cannot be read.
     """
     # What they log is told by our own errors, and could name what was asked.
-    for name in ("dicomweb_client", "retrying", "urllib3"):
+    for name in ("httpx", "httpcore"):
         logging.getLogger(name).setLevel(logging.CRITICAL)
-    session = _Session()
-    # Neither a proxy nor a file of passwords of whoever runs us may come in between.
-    session.trust_env = False
-    session.verify = str(peer.tls.authorities) if peer.tls.authorities else True
-    session.mount("https://", _Verified(peer))
+    auth: httpx.Auth | None = None
+    headers = {}
     if peer.token is not None:
-        session.auth = _Bearer(peer.token.read())
+        headers["Authorization"] = f"Bearer {peer.token.read()}"
     elif peer.password is not None:
-        # UTF-8, as RFC 7617 2.1 lets a server ask for; the library would take ISO 8859-1.
-        session.auth = HTTPBasicAuth(peer.user.encode(), peer.password.read().encode())
-    patience = peer.limits.connect, peer.limits.answer
-    with session:
-        client = DICOMwebClient(peer.url, session=session, timeout=patience, permissive_uid=True)
-        client.set_http_retry_params(retry=False)
-        yield WebLink(peer, session, client)
+        auth = httpx.BasicAuth(peer.user, peer.password.read())
+    limits = peer.limits
+    with httpx.Client(
+        auth=auth,
+        headers=headers,
+        verify=_context(peer),
+        timeout=httpx.Timeout(limits.answer, connect=limits.connect),
+        # Neither a proxy nor a file of passwords of whoever runs us may come in between.
+        trust_env=False,
+        event_hooks={"request": [lambda request: _expect_host(peer, request)]},
+    ) as client:
+        yield WebLink(peer, client)
+
+
+def _context(peer: WebPeer) -> ssl.SSLContext:
+    context = client_context(peer.tls, peer.place)
+    if peer.tls.authorities is None:
+        # Not every system keeps a list that Python finds.
+        context.load_verify_locations(certifi.where())
+    return context
+
+
+def _expect_host(peer: WebPeer, request: httpx.Request) -> None:
+    """Have the certificate be that of the host that the settings name."""
+    if peer.tls.host:
+        request.extensions["sni_hostname"] = peer.tls.host
 
 
 def echo(peer: WebPeer) -> None:
@@ -156,7 +137,7 @@ def echo(peer: WebPeer) -> None:
         If it cannot be reached, refuses, or answers what is no answer.
     """
     with open_web_link(peer) as link, translated_errors(peer):
-        link.client.search_for_studies(limit=1)
+        _answers(link, "studies", {"limit": "1"})
 
 
 def search(
@@ -180,19 +161,18 @@ def search(
     NetworkError
         If the peer cannot be reached, refuses, or answers what is no answer.
     """
-    matched = {keyword: value for keyword, value in keys.items() if value}
-    fields = [keyword for keyword, value in keys.items() if not value]
+    place = level
+    if series is not None:
+        place = f"series/{series}/{place}"
+    if study is not None:
+        place = f"studies/{study}/{place}"
+    asked: dict[str, str | list[str]] = {k: value for k, value in keys.items() if value}
+    asked["includefield"] = [keyword for keyword, value in keys.items() if not value]
     found: list[Dataset] = []
     with translated_errors(link.peer):
         while len(found) < _MOST_ANSWERS:
-            page = {"limit": _PAGE, "offset": len(found)}
-            named: dict[str, Any] = {"search_filters": matched, "fields": fields or None, **page}
-            if level == "studies":
-                answers = link.client.search_for_studies(**named)
-            elif level == "series":
-                answers = link.client.search_for_series(study, **named)
-            else:
-                answers = link.client.search_for_instances(study, series, **named)
+            page = {"limit": str(_PAGE), "offset": str(len(found))}
+            answers = _answers(link, place, {**asked, **page})
             found += [Dataset.from_json(answer) for answer in answers]
             if len(answers) < _PAGE:
                 break
@@ -208,8 +188,28 @@ def metadata(link: WebLink, study: str, series: str, instance: str) -> Dataset:
         As `search`.
     """
     with translated_errors(link.peer):
-        answer = link.client.retrieve_instance_metadata(study, series, instance)
+        place = f"studies/{study}/series/{series}/instances/{instance}/metadata"
+        (answer,) = _answers(link, place, {})
         return Dataset.from_json(answer, lambda *_: None)
+
+
+def _answers(link: WebLink, place: str, asked: dict[str, str | list[str]]) -> list[dict[str, Any]]:
+    """Return the data sets that the peer has under an address; none where it answers nothing."""
+    url = f"{link.peer.url}/{place}"
+    with link.client.stream("GET", url, params=asked, headers={"Accept": _JSON}) as response:
+        refuse(link.peer, response)
+        body = bytearray()
+        for piece in response.iter_bytes():
+            body += piece
+            if len(body) > _LONGEST_ANSWER:
+                found = f"the peer answers more than {_LONGEST_ANSWER >> 20} MiB to one question"
+                raise NetworkError(Problem(found, link.peer.place))
+    told = json.loads(body) if body else []
+    # The standard wants a list (PS3.18 F.2.1); some answer what there is only one of without it.
+    answers = [told] if isinstance(told, dict) else told
+    if not isinstance(answers, list):
+        raise ValueError("neither a data set nor a list")
+    return answers
 
 
 def fetch(link: WebLink, study: str, series: str, instance: str, path: Path) -> None:
@@ -227,15 +227,15 @@ def fetch(link: WebLink, study: str, series: str, instance: str, path: Path) -> 
     url = f"{link.peer.url}/studies/{study}/series/{series}/instances/{instance}"
     part = path.with_name(path.name + ".part")
     try:
-        with part.open("wb") as file, translated_errors(link.peer):
-            asked = link.session.get(
-                url, headers={"Accept": _DICOM}, timeout=link.patience, stream=True
-            )
-            with asked as answer:
-                answer.raise_for_status()
-                kind = answer.headers.get("Content-Type", "")
-                for piece in first_part(kind, answer.iter_content(_CHUNK)):
-                    file.write(piece)
+        with (
+            part.open("wb") as file,
+            translated_errors(link.peer),
+            link.client.stream("GET", url, headers={"Accept": _DICOM}) as response,
+        ):
+            refuse(link.peer, response)
+            kind = response.headers.get("Content-Type", "")
+            for piece in first_part(kind, response.iter_bytes(_CHUNK)):
+                file.write(piece)
         if not _is_object(part):
             raise NetworkError(Problem("the peer answers what is no DICOM object", link.peer.place))
         part.replace(path)
@@ -253,35 +253,22 @@ def first_part(content_type: str, pieces: Iterable[bytes]) -> Iterator[bytes]:
 
     Raises
     ------
-    ValueError
+    BadMultipartError
         If the part is not closed.
     """
-    message = Message()
-    message["Content-Type"] = content_type
-    boundary = message.get_boundary()
-    if message.get_content_maintype() != "multipart" or not boundary:
+    kind = media_type(content_type)
+    boundary = kind.parameters.get("boundary")
+    if not kind.name.startswith("multipart/") or not boundary:
         yield from pieces
         return
-    opening, closing = b"--" + boundary.encode(), b"\r\n--" + boundary.encode()
-    held, inside = b"", False
+    reader = MultipartReader(boundary)
     for piece in pieces:
-        held += piece
-        if not inside:
-            start = held.find(opening)
-            end = held.find(b"\r\n\r\n", start)
-            if start < 0 or end < 0:
-                if len(held) > _LONGEST_HEAD:
-                    raise ValueError("a part has no end of its header")
-                continue
-            held, inside = held[end + 4 :], True
-        end = held.find(closing)
-        if end >= 0:
-            yield held[:end]
-            return
-        ready = max(0, len(held) - len(closing))
-        yield held[:ready]
-        held = held[ready:]
-    raise ValueError("a part is not closed")
+        for event in reader.feed(piece):
+            if isinstance(event, PartEnds):
+                return
+            if isinstance(event, bytes):
+                yield event
+    raise BadMultipartError("a part is not closed")
 
 
 @contextmanager
@@ -289,41 +276,56 @@ def translated_errors(peer: WebPeer) -> Iterator[None]:
     """Turn what the HTTP library raises into words, once."""
     try:
         yield
-    except requests.exceptions.SSLError as error:
-        reason = re.search(
-            r"certificate verify failed: ([^(]*)|(hostname .* doesn't match)", str(error)
-        )
-        said = f": {(reason.group(1) or 'it is of another host').strip()}" if reason else ""
-        found = f"the peer's certificate is not accepted{said}" if reason else "TLS was not agreed"
-        raise NetworkError(Problem(found, peer.place)) from error
-    except requests.exceptions.ConnectTimeout as error:
+    except httpx.ConnectTimeout as error:
         found = f"nothing answers within {peer.limits.connect:g} s"
         raise NetworkError(Problem(found, peer.place)) from error
-    except requests.exceptions.Timeout as error:
+    except httpx.TimeoutException as error:
         found = f"the peer was silent for {peer.limits.answer:g} s"
         raise NetworkError(Problem(found, peer.place)) from error
-    except requests.exceptions.HTTPError as error:
-        raise _http_error(peer, error) from error
-    except requests.exceptions.ConnectionError as error:
-        found = "it cannot be reached, or ended the connection"
-        raise NetworkError(Problem(found, peer.place)) from error
-    except requests.exceptions.JSONDecodeError as error:
-        raise _no_answer(peer) from error
-    except requests.exceptions.RequestException as error:
+    except httpx.ConnectError as error:
+        raise NetworkError(Problem(_not_connected(error), peer.place)) from error
+    except httpx.NetworkError as error:
+        raise NetworkError(Problem(_UNREACHED, peer.place)) from error
+    except httpx.RemoteProtocolError as error:
+        # Also what a connection that ends before its time is called.
+        raise NetworkError(Problem(_UNREACHED, peer.place)) from error
+    except (httpx.HTTPError, httpx.InvalidURL) as error:
         raise NetworkError(Problem(f"the request failed: {error}", peer.place)) from error
-    except (ValueError, KeyError, TypeError, AttributeError) as error:
-        raise _no_answer(peer) from error
+    except (BadMultipartError, ValueError, KeyError, TypeError, AttributeError) as error:
+        raise NetworkError(
+            Problem("the peer's answer cannot be understood", peer.place, hint=_BASE)
+        ) from error
 
 
-def _no_answer(peer: WebPeer) -> NetworkError:
-    return NetworkError(Problem("the peer's answer cannot be understood", peer.place, hint=_BASE))
+def _not_connected(error: BaseException) -> str:
+    """Say why there is no connection; what TLS objected to lies among the causes."""
+    cause: BaseException | None = error
+    while cause is not None:
+        if isinstance(cause, ssl.SSLCertVerificationError):
+            return f"the peer's certificate is not accepted: {cause.verify_message.rstrip('.')}"
+        if isinstance(cause, ssl.SSLError):
+            return "TLS was not agreed"
+        cause = cause.__cause__ or cause.__context__
+    return _UNREACHED
 
 
-def _http_error(peer: WebPeer, error: requests.exceptions.HTTPError) -> NetworkError:
-    code = error.response.status_code if error.response is not None else 0
-    words, passes = _WORDS.get(code, ("it does not say why", code >= 500))
+def refuse(peer: WebPeer, response: httpx.Response) -> None:
+    """Raise what a status says, unless it is that of an answer.
+
+    Raises
+    ------
+    NothingThere, RefusedForGood, NetworkError
+        By what can still become of the request.
+    """
+    if response.is_success:
+        return
+    code = response.status_code
+    words, passes = _WORDS.get(code, ("it does not say why", code < 400 or code >= 500))
+    if response.has_redirect_location:
+        words = "it points to another address, which has to be set as its url"
     kind = NetworkError if passes else RefusedForGood
     if code in (404, 410):
         kind = NothingThere
     found = f"the peer refuses: {words} (HTTP {code})"
-    return kind(Problem(found, peer.place, hint=_BASE if code in _NOT_THE_BASE else ""))
+    hint = _BASE if code in _NOT_THE_BASE or response.has_redirect_location else ""
+    raise kind(Problem(found, peer.place, hint=hint))

@@ -8,10 +8,10 @@ from __future__ import annotations
 
 import tempfile
 import threading
-import uuid
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from io import BytesIO
+from itertools import chain
 from pathlib import Path
 from typing import BinaryIO
 
@@ -24,9 +24,11 @@ from archiver.network.client.dicomweb.connection import (
     WebLink,
     fetch,
     open_web_link,
+    refuse,
     translated_errors,
 )
 from archiver.network.client.store_answers import Results
+from archiver.network.multipart import MultipartWriter
 from archiver.network.node.incoming_file import file_head
 from archiver.network.outgoing_object import OutgoingObject, Result, Sent, read_parcel
 from archiver.network.peers import WebPeer
@@ -103,25 +105,13 @@ def _work(
                 report((parcel, error))
 
 
-class _Body:
-    """A multipart body of one object, read while it is sent."""
-
-    def __init__(self, boundary: str, size: int, opened: Callable[[], BinaryIO]) -> None:
-        self._head = f"--{boundary}\r\nContent-Type: application/dicom\r\n\r\n".encode()
-        self._tail = f"\r\n--{boundary}--\r\n".encode()
-        self._size, self._opened = size, opened
-
-    def __len__(self) -> int:
-        return len(self._head) + self._size + len(self._tail)
-
-    def __iter__(self) -> Iterator[bytes]:
-        yield self._head
-        left = self._size
-        with self._opened() as file:
-            while left and (chunk := file.read(min(left, _CHUNK))):
-                left -= len(chunk)
-                yield chunk
-        yield self._tail
+def _octets(size: int, opened: Callable[[], BinaryIO]) -> Iterator[bytes]:
+    """Yield an object while it is sent, not more than was promised."""
+    left = size
+    with opened() as file:
+        while left and (chunk := file.read(min(left, _CHUNK))):
+            left -= len(chunk)
+            yield chunk
 
 
 def _store(link: WebLink, parcel: OutgoingObject) -> Sent:
@@ -157,26 +147,25 @@ def _decoded_file(parcel: OutgoingObject, syntax: str) -> bytes:
 
 def _posted(link: WebLink, size: int, opened: Callable[[], BinaryIO]) -> tuple[int, Dataset]:
     """Send a body; return the status of the answer and what it says of the instances."""
-    boundary = uuid.uuid4().hex
+    writer = MultipartWriter("application/dicom")
+    frame = len(b"".join(writer.part("application/dicom", iter(())))) + len(writer.end())
     headers = {
-        "Content-Type": f'multipart/related; type="application/dicom"; boundary={boundary}',
+        "Content-Type": writer.content_type,
+        "Content-Length": str(frame + size),
         "Accept": "application/dicom+json",
     }
+    body = chain(writer.part("application/dicom", _octets(size, opened)), (writer.end(),))
     with translated_errors(link.peer):
-        answer = link.session.post(
-            f"{link.peer.url}/studies",
-            data=_Body(boundary, size, opened),
-            headers=headers,
-            timeout=link.patience,
-        )
-        code = answer.status_code
+        response = link.client.post(f"{link.peer.url}/studies", content=body, headers=headers)
+        code = response.status_code
         if code == _UNSUPPORTED_TYPE:
             return code, Dataset()
         # 200, 202 and 409 tell of each instance (PS3.18 10.5.3).
         if code not in (200, 202, 409):
-            answer.raise_for_status()
+            if code >= 400:
+                refuse(link.peer, response)
             raise NetworkError(Problem(f"the peer answers {code} to an object", link.peer.place))
-        return code, Dataset.from_json(answer.json()) if answer.content else Dataset()
+        return code, Dataset.from_json(response.json()) if response.content else Dataset()
 
 
 def _sent(link: WebLink, parcel: OutgoingObject, syntax: str, said: Dataset, code: int) -> Sent:

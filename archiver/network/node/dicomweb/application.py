@@ -17,10 +17,10 @@ from starlette.types import ASGIApp
 
 from archiver.archive.store import Archive
 from archiver.errors import ArchiverError
+from archiver.network.multipart import MultipartWriter
 from archiver.network.node.audit import DONE, MINOR, NODE_AUTHENTICATION, SERIOUS, Event, Happening
 from archiver.network.node.dicomweb.content_negotiation import dataset_media, wishes
 from archiver.network.node.dicomweb.credentials import Credentials
-from archiver.network.node.dicomweb.multipart import MultipartWriter
 from archiver.network.node.dicomweb.qido import BadQueryError, answers, web_query
 from archiver.network.node.dicomweb.rendering import render, rendition
 from archiver.network.node.dicomweb.resources import RESOURCES, ROOT, Action, Resource

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from starlette.requests import Request
 
-from archiver.network.node.dicomweb.multipart import media_type
+from archiver.network.multipart import media_type
 from archiver.network.node.supported import EXPLICIT, JPEG_BASELINE, JPEG_LOSSLESS
 
 #: PS3.18 table 8.7.3-5: media types of compressed frames and, where no transfer syntax is named,

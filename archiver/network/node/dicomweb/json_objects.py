@@ -18,8 +18,8 @@ from pydicom.filebase import DicomBytesIO
 from pydicom.filewriter import write_dataset
 
 from archiver.errors import ArchiverError, ObjectError, Problem
+from archiver.network.multipart import MediaType
 from archiver.network.node.dicomweb.content_negotiation import IMAGE_SYNTAXES, OCTETS
-from archiver.network.node.dicomweb.multipart import MediaType
 from archiver.network.node.incoming_file import IncomingFile, file_head
 from archiver.network.node.supported import EXPLICIT, JPEG_BASELINE, JPEG_LOSSLESS
 

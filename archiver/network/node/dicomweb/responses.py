@@ -9,8 +9,8 @@ from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 
+from archiver.network.multipart import MultipartWriter
 from archiver.network.node.dicomweb.content_negotiation import JSON, XML, dataset_media
-from archiver.network.node.dicomweb.multipart import MultipartWriter
 from archiver.network.node.dicomweb.native_xml import to_xml
 
 

@@ -17,10 +17,7 @@ from starlette.requests import Request
 from starlette.responses import Response
 
 from archiver.errors import ArchiverError
-from archiver.network.node import answers
-from archiver.network.node.dicomweb.content_negotiation import IMAGE_SYNTAXES, JSON, XML
-from archiver.network.node.dicomweb.json_objects import Composed, compose
-from archiver.network.node.dicomweb.multipart import (
+from archiver.network.multipart import (
     BadMultipartError,
     MediaType,
     MultipartReader,
@@ -28,6 +25,9 @@ from archiver.network.node.dicomweb.multipart import (
     PartEnds,
     media_type,
 )
+from archiver.network.node import answers
+from archiver.network.node.dicomweb.content_negotiation import IMAGE_SYNTAXES, JSON, XML
+from archiver.network.node.dicomweb.json_objects import Composed, compose
 from archiver.network.node.dicomweb.native_xml import BadXmlError, from_xml
 from archiver.network.node.dicomweb.responses import dataset
 from archiver.network.node.dimse.upper_layer import Fault

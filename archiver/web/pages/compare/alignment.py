@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import io
 import threading
-from collections import OrderedDict
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
+from cachetools import LRUCache
 from PIL import Image
 
 from archiver.priors import Compared, PreparedComparison, Ready
@@ -62,16 +62,13 @@ class Alignments:
 
     def __init__(self) -> None:
         self._guard, self._work = threading.Lock(), threading.Lock()
-        self._known: OrderedDict[tuple[str, str], Aligned] = OrderedDict()
-        self._ready: OrderedDict[str, PreparedComparison] = OrderedDict()
+        self._known: LRUCache[tuple[str, str], Aligned] = LRUCache(_PAIRS)
+        self._ready: LRUCache[str, PreparedComparison] = LRUCache(_READY)
 
     def known(self, newest: PictureSource, prior: PictureSource) -> Aligned | None:
         """Return an outcome that is there already."""
-        key = _key(newest, prior)
         with self._guard:
-            if key in self._known:
-                self._known.move_to_end(key)
-            return self._known.get(key)
+            return self._known.get(_key(newest, prior))
 
     def of(self, newest: PictureSource, prior: PictureSource) -> Aligned:
         """Align a prior, unless that was done before.
@@ -94,8 +91,6 @@ class Alignments:
                 made = aligned(comparing, comparing.with_prior(other.result(), ""))
         with self._guard:
             self._known[_key(newest, prior)] = made
-            while len(self._known) > _PAIRS:
-                self._known.popitem(last=False)
         return made
 
     def _made_ready(self, newest: PictureSource) -> PreparedComparison:
@@ -103,9 +98,6 @@ class Alignments:
         comparing = self._ready.get(uid)
         if comparing is None:
             comparing = self._ready[uid] = PreparedComparison(newest.path)
-        self._ready.move_to_end(uid)
-        while len(self._ready) > _READY:
-            self._ready.popitem(last=False)
         return comparing
 
 

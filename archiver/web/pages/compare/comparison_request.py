@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import re
 import threading
-from collections import OrderedDict
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
+
+from cachetools import LRUCache
 
 from archiver.archive import Query, Record
 from archiver.dentition import View
@@ -33,7 +34,7 @@ class Sources:
     def __init__(self, archive: Archive) -> None:
         self._archive = archive
         self._guard = threading.Lock()
-        self._known: OrderedDict[str, PictureSource] = OrderedDict()
+        self._known: LRUCache[str, PictureSource] = LRUCache(_REMEMBERED)
 
     def source(self, uid: str) -> PictureSource:
         """Return a picture.
@@ -44,9 +45,9 @@ class Sources:
             404 if there is none, or it cannot be shown.
         """
         with self._guard:
-            if uid in self._known:
-                self._known.move_to_end(uid)
-                return self._known[uid]
+            known = self._known.get(uid)
+        if known is not None:
+            return known
         held = self._archive.held([uid]).get(uid) if _UID.fullmatch(uid) else None
         if held is None:
             raise Refused(404, "errors.no_picture")
@@ -56,8 +57,6 @@ class Sources:
             raise Refused(404, "errors.no_picture") from None
         with self._guard:
             self._known[uid] = found
-            while len(self._known) > _REMEMBERED:
-                self._known.popitem(last=False)
         return found
 
     def record(self, source: PictureSource) -> Record:

@@ -8,10 +8,10 @@ from __future__ import annotations
 
 import io
 import threading
-from collections import OrderedDict
 from dataclasses import dataclass
 
 import numpy as np
+from cachetools import LRUCache
 from numpy.typing import NDArray
 from PIL import Image
 
@@ -93,8 +93,10 @@ class Levels:
     """
 
     def __init__(self, budget: int = BUDGET) -> None:
-        self._budget = budget
-        self._kept: OrderedDict[tuple[str, int], Pixels] = OrderedDict()
+        # A level that is larger than the budget is kept all the same, and nothing beside it.
+        self._kept: LRUCache[tuple[str, int], Pixels] = LRUCache(
+            budget, lambda one: min(one.nbytes, budget)
+        )
         self._guard = threading.Lock()
         self._at_work: dict[tuple[str, int], threading.Lock] = {}
         #: A decoded picture takes a hundred megabytes on the way; two at once are enough.
@@ -111,7 +113,6 @@ class Levels:
         key = (source.description.sop_instance_uid, grid.reduction)
         with self._guard:
             if key in self._kept:
-                self._kept.move_to_end(key)
                 return self._kept[key]
             turnstile = self._at_work.setdefault(key, threading.Lock())
         with turnstile:
@@ -123,7 +124,8 @@ class Levels:
                     pixels = turned(stored_pixels(source, grid.reduction), source.turn)
                     if pixels.shape[:2] != (grid.rows, grid.columns):
                         raise ObjectError(Problem("the picture has another size than it says"))
-                self._keep(key, pixels)
+                with self._guard:
+                    self._kept[key] = pixels
             finally:
                 with self._guard:
                     self._at_work.pop(key, None)
@@ -160,14 +162,6 @@ class Levels:
         picture = Image.fromarray(pixels)
         picture.thumbnail((side, side), Image.Resampling.LANCZOS, reducing_gap=2.0)
         return as_jpeg(as_srgb(np.asarray(picture, np.uint8), source.space), 85)
-
-    def _keep(self, key: tuple[str, int], pixels: Pixels) -> None:
-        with self._guard:
-            self._kept[key] = pixels
-            total = sum(one.nbytes for one in self._kept.values())
-            while total > self._budget and len(self._kept) > 1:
-                _, dropped = self._kept.popitem(last=False)
-                total -= dropped.nbytes
 
 
 def as_jpeg(pixels: Pixels, quality: int = _QUALITY) -> bytes:

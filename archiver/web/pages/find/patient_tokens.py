@@ -8,10 +8,12 @@ server stops or many others were asked for.
 
 from __future__ import annotations
 
+import hashlib
 import secrets
 import threading
-from collections import OrderedDict
 from dataclasses import dataclass
+
+from cachetools import LRUCache
 
 _REMEMBERED = 2000
 #: Characters of an identifier or a name that are looked at; DICOM's LO has 64, PN 3 x 64.
@@ -60,24 +62,18 @@ class PatientTokens:
 
     def __init__(self) -> None:
         self._guard = threading.Lock()
-        self._words: OrderedDict[str, tuple[str, Whom]] = OrderedDict()
-        self._known: dict[tuple[str, Whom], str] = {}
+        self._secret = secrets.token_bytes(32)
+        self._words: LRUCache[str, tuple[str, Whom]] = LRUCache(_REMEMBERED)
 
     def word_for(self, visitor: str, asked: Whom) -> str:
         """Return the word for whom a visitor asks for; empty where nobody is."""
         if not asked:
             return ""
+        told = repr((visitor, asked)).encode("utf-8", "surrogatepass")
+        word = hashlib.blake2b(told, digest_size=12, key=self._secret).hexdigest()
         with self._guard:
-            word = self._known.get((visitor, asked))
-            if word is None:
-                word = secrets.token_urlsafe(12)
-                self._words[word] = (visitor, asked)
-                self._known[visitor, asked] = word
-            self._words.move_to_end(word)
-            while len(self._words) > _REMEMBERED:
-                _, forgotten = self._words.popitem(last=False)
-                self._known.pop(forgotten, None)
-            return word
+            self._words[word] = (visitor, asked)
+        return word
 
     def meant(self, visitor: str, word: str) -> Whom | None:
         """Return whom a word means to a visitor; None where it means nobody, or not to them."""
