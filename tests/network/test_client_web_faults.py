@@ -8,7 +8,7 @@ import os
 import shutil
 import threading
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import replace
 from datetime import timedelta
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
@@ -103,7 +103,8 @@ def strange_server(strange: Strange) -> Iterator[str]:
             self.send_header("Content-Type", kind)
             self.send_header("Content-Length", str(len(body)))
             self.end_headers()
-            with suppress(ConnectionError):  
+            with suppress(ConnectionError):
+                self.wfile.write(body)
 
         def log_message(self, *_: object) -> None:
             pass
