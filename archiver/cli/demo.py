@@ -139,9 +139,9 @@ def _worth_a_word(taken: list[Taken]) -> Iterator[str]:
 
 
 def _validate(archive: Path) -> int:
-    from archiver.standard import validate_paths
+    from archiver.standard import validate
 
-    summary = validate_paths([archive / "objects"])
+    summary = validate([archive / "objects"])
     print(
         f"\nValidated {summary.objects} objects: {summary.errors} errors, "
         f"{summary.warnings} warnings."
@@ -175,7 +175,7 @@ def _hand_over(archive: Archive, patient: str, tooth: str, target: Path) -> Path
     from archiver.cli.context import now
     from archiver.dentition import parse_tooth
     from archiver.handover import PackageOrder as Wanted
-    from archiver.handover import make
+    from archiver.handover import hand_over
     from archiver.objects import Purpose
 
     whose = patient_of(archive, patient, None)
@@ -184,7 +184,7 @@ def _hand_over(archive: Archive, patient: str, tooth: str, target: Path) -> Path
     wanted = Wanted(
         query, Purpose.LABORATORY, "1187", "North laboratory", target, without_doubtful=True
     )
-    made = make(archive, wanted, now())
+    made = hand_over(archive, wanted, now())
     return made.target / "1187.pdf"
 
 

@@ -27,7 +27,7 @@ from archiver.errors import UsageError
 from archiver.objects import Purpose
 
 if TYPE_CHECKING:
-    from archiver.handover import Made, OrderedPictures, PackageOrder
+    from archiver.handover import OrderedPictures, Package, PackageOrder
 
 Box = tuple[int, int, int, int]
 _BOX = "N=left,top,width,height"
@@ -79,15 +79,15 @@ def run(options: argparse.Namespace) -> int:
     from archiver.archive.store import Archive
     from archiver.cli.context import actor, now
     from archiver.cli.settings import read_settings
-    from archiver.handover import choose, make
+    from archiver.handover import hand_over, preview_package
 
     folder = options.archive or read_settings().archive
     order = _order(options)
     if options.list:
         with Archive.open(folder, create=False, read_only=True) as archive:
-            return _list(choose(archive, order), options)
+            return _list(preview_package(archive, order), options)
     with Archive.open(folder, create=False, actor=actor()) as archive:
-        return _tell(make(archive, order, now()), options)
+        return _tell(hand_over(archive, order, now()), options)
 
 
 def _order(options: argparse.Namespace) -> PackageOrder:
@@ -151,7 +151,7 @@ def _list(chosen: OrderedPictures, options: argparse.Namespace) -> int:
     return 0
 
 
-def _tell(made: Made, options: argparse.Namespace) -> int:
+def _tell(made: Package, options: argparse.Namespace) -> int:
     if options.json:
         told = {
             "package": str(made.target),

@@ -13,8 +13,6 @@ import argparse
 import json
 from pathlib import Path
 
-from archiver.errors import Problem, UsageError
-
 
 def configure(parser: argparse.ArgumentParser) -> None:
     """Add the arguments of this verb."""
@@ -25,12 +23,9 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """Carry the verb out."""
-    from archiver.standard import validate_paths
+    from archiver.standard import validate
 
-    missing = [path for path in options.paths if not path.exists()]
-    if missing:
-        raise UsageError(*(Problem("there is no such file or folder", str(p)) for p in missing))
-    summary = validate_paths(options.paths)
+    summary = validate(options.paths)
     if options.json:
         print(json.dumps(summary.as_json(), ensure_ascii=False, indent=2))
     else:

@@ -1,5 +1,5 @@
 from .order import OrderedPictures as OrderedPictures
 from .order import PackageOrder as PackageOrder
-from .order import choose as choose
-from .package import Made as Made
-from .package import make as make
+from .order import preview_package as preview_package
+from .package import Package as Package
+from .package import hand_over as hand_over

@@ -55,6 +55,11 @@ class PackageOrder:
         Parts to be covered, by the number of the picture.
     marks
         Regions whose colours are compared, by the number of the picture.
+
+    Raises
+    ------
+    InputError
+        If no patient is named.
     """
 
     query: Query
@@ -71,6 +76,10 @@ class PackageOrder:
     uids: frozenset[str] = frozenset()
     masks: Mapping[int, Sequence[Box]] = field(default_factory=dict)
     marks: Mapping[int, Box] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        if not self.query.patient_id:
+            raise InputError(Problem("no patient is named", expected="the query's patient_id"))
 
 
 @dataclass(frozen=True)
@@ -93,7 +102,7 @@ class OrderedPictures:
     left_out: tuple[str, ...]
 
 
-def choose(archive: Archive, order: PackageOrder) -> OrderedPictures:
+def preview_package(archive: Archive, order: PackageOrder) -> OrderedPictures:
     """Choose the pictures of an order; nothing is refused yet.
 
     Raises

@@ -9,7 +9,7 @@ from __future__ import annotations
 import json
 import os
 import warnings
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from datetime import date, datetime
@@ -40,10 +40,10 @@ from archiver.handover.order import (
     OrderedPictures,
     PackageOrder,
     approve,
-    choose,
     first_visit,
     known_words,
     patient_token,
+    preview_package,
 )
 from archiver.handover.picture_selection import OutgoingPicture
 from archiver.handover.selection_note import selection_notes
@@ -51,14 +51,14 @@ from archiver.handover.sheet import ColourTable, Sheet, SheetPicture, thumbnail
 from archiver.handover.sheet_html import html_of
 from archiver.handover.sheet_pdf import pdf_of
 from archiver.handover.sink import Sink, open_sink
-from archiver.objects import PhotographInstance, part10
+from archiver.objects import PhotographInstance, demand_offset, part10
 
 #: Pictures worked on at once.
 WORKERS = min(4, os.cpu_count() or 1)
 
 
 @dataclass(frozen=True)
-class Made:
+class Package:
     """A package that has appeared.
 
     Parameters
@@ -196,15 +196,28 @@ def _row(one: SheetPicture, has_file: bool) -> dict[str, Any]:
     }
 
 
-def make(archive: Archive, order: PackageOrder, now: datetime) -> Made:
-    """Make a package.
+def hand_over(
+    archive: Archive,
+    order: PackageOrder,
+    now: datetime,
+    *,
+    progress: Callable[[int, int], None] | None = None,
+) -> Package:
+    """Make a package of pictures for somebody outside the clinic.
+
+    The patient must have consented to the purpose; what names the patient is taken away as the
+    purpose says. The name of the room, `archiver.handover`, is taken, hence the verb's two words.
 
     Parameters
     ----------
     archive
-        Open for writing.
+        Open for writing: it keeps what went out, to whom, and who insisted.
+    order
+        Which pictures, for whom, for what, and where the package is to appear.
     now
         For the consent, the register and the selection note; nothing of it is in the package.
+    progress
+        Told after each picture how many of how many are done; what it raises ends the work.
 
     Raises
     ------
@@ -212,8 +225,21 @@ def make(archive: Archive, order: PackageOrder, now: datetime) -> Made:
         If something speaks against it; nothing was made.
     ArchiveError
         If the disk refuses; nothing was made.
+
+    Examples
+    --------
+    >>> from datetime import datetime, timezone
+    >>> from pathlib import Path
+    >>> from archiver import Archive, PackageOrder, Purpose, Query, hand_over
+    >>> asked = Query(patient_id="P-0417")
+    >>> order = PackageOrder(asked, Purpose.LABORATORY, "1187", "North laboratory", Path("1187"))
+    >>> with Archive.open(Path("photographs"), actor="liv") as archive:
+    ...     hand_over(archive, order, datetime(2026, 3, 5, tzinfo=timezone.utc))
+    Traceback (most recent call last):
+    archiver.errors.InputError: ...
     """
-    chosen = choose(archive, order)
+    demand_offset(now)
+    chosen = preview_package(archive, order)
     case = approve(archive, order, chosen, now.date())
     sink = open_sink(order.target, zipped=order.zipped)
     try:
@@ -223,7 +249,11 @@ def make(archive: Archive, order: PackageOrder, now: datetime) -> Made:
             # What pydicom thinks of single values is the validator's business.
             warnings.simplefilter("ignore")
             with ThreadPoolExecutor(WORKERS, "handover") as pool:
-                pictures = list(pool.map(maker.picture, chosen.pictures))
+                pictures: list[_Picture] = []
+                for one in pool.map(maker.picture, chosen.pictures):
+                    pictures.append(one)
+                    if progress is not None:
+                        progress(len(pictures), len(chosen.pictures))
         _write_sheet(maker, pictures)
         digest = _write_manifest(maker, pictures)
         _record(archive, maker, digest, now)
@@ -232,7 +262,7 @@ def make(archive: Archive, order: PackageOrder, now: datetime) -> Made:
         sink.discard()
         raise
     files = {name: (w.sha256, w.size) for name, w in sorted(sink.written.items())}
-    return Made(order.target, case.number, files, chosen, chosen.left_out)
+    return Package(order.target, case.number, files, chosen, chosen.left_out)
 
 
 def _write_sheet(maker: _Maker, pictures: Sequence[_Picture]) -> None:

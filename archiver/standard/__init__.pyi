@@ -1,6 +1,6 @@
 from .elements import PIXEL_DATA as PIXEL_DATA
 from .elements import Item as Item
-from .files import validate_paths as validate_paths
+from .files import validate as validate
 from .finding import Finding as Finding
 from .finding import Severity as Severity
 from .report import ObjectFindings as ObjectFindings

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import hashlib
 import os
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
 
+from archiver.errors import Problem, UsageError
 from archiver.standard.collection import CollectedHeader, check_collection, header_of
 from archiver.standard.finding import Finding, Summary
 from archiver.standard.report import ObjectFindings
@@ -16,25 +17,50 @@ _SUFFIXES = frozenset({".dcm", ".dicom", ".ima"})
 _DIRECTORY_NAME = "DICOMDIR"
 
 
-def validate_paths(paths: Iterable[str | os.PathLike[str]]) -> Summary:
+def validate(
+    paths: Iterable[str | os.PathLike[str]],
+    *,
+    progress: Callable[[int], None] | None = None,
+) -> Summary:
     """Validate files, and all DICOM files under folders.
+
+    Passing says that an object is well formed, not that tooth, side, view or patient are right.
 
     Parameters
     ----------
     paths
         A file is always looked at. Of what is under a folder, files are left alone that neither
         begin like a DICOM file nor are named like one.
+    progress
+        Told after each file how many are done; what it raises ends the work.
 
     Returns
     -------
     Summary
         Findings by file, worst first.
+
+    Raises
+    ------
+    UsageError
+        If there is no such file or folder.
+
+    Examples
+    --------
+    >>> from pathlib import Path
+    >>> from archiver import Archive, validate
+    >>> with Archive.open(Path("photographs")) as archive:
+    ...     validate([archive.layout.objects]).errors
+    0
     """
+    given = [Path(path) for path in paths]
+    missing = [path for path in given if not path.exists()]
+    if missing:
+        raise UsageError(*(Problem("there is no such file or folder", str(p)) for p in missing))
     findings: list[Finding] = []
     headers: list[CollectedHeader] = []
     objects = 0
     complete = False
-    for path, within_folder in _files(paths):
+    for path, within_folder in _files(given):
         complete = complete or within_folder
         report = ObjectFindings(os.fspath(path))
         data = open_bytes(path, report)
@@ -44,14 +70,16 @@ def validate_paths(paths: Iterable[str | os.PathLike[str]]) -> Summary:
             if dataset is not None and dataset.has("SOPInstanceUID"):
                 headers.append(header_of(dataset, os.fspath(path)))
         findings += report.findings
+        if progress is not None:
+            progress(objects)
     findings += check_collection(headers, complete=complete, digest=_digest)
     return Summary.of(objects, findings)
 
 
-def _files(paths: Iterable[str | os.PathLike[str]]) -> Iterator[tuple[Path, bool]]:
+def _files(paths: Iterable[Path]) -> Iterator[tuple[Path, bool]]:
     """Yield each file once, with whether it came from a folder."""
     seen: set[Path] = set()
-    for given in map(Path, paths):
+    for given in paths:
         folder = given.is_dir()
         found = sorted(given.rglob("*")) if folder else [given]
         for path in found:

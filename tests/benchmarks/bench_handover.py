@@ -130,7 +130,7 @@ def caught(archive: Archive, order: PackageOrder) -> Sheet:
 
     package.pdf_of = keeping
     try:
-        package.make(archive, order, _NOW)
+        package.hand_over(archive, order, _NOW)
     finally:
         package.pdf_of = draw
     return drawn[0]
@@ -174,7 +174,7 @@ def main() -> int:
             copy_to, asked = folder / f"copy-{number}", order(number)
             times["copy"].append(seconds(partial(copied, first, copy_to)))
             times["sheet"].append(seconds(partial(rendered, frames, sheet)))
-            times["package"].append(seconds(partial(package.make, archive, asked, _NOW)))
+            times["package"].append(seconds(partial(package.hand_over, archive, asked, _NOW)))
         archive.close()
     copy, drawing, whole = (min(times[name]) for name in ("copy", "sheet", "package"))
     allowed = AT_MOST * copy + drawing

@@ -9,7 +9,7 @@ sys.path.insert(0, str(Path(__file__).parent))
 
 from handover_samples import NOW, opened, order
 
-from archiver.handover.package import make
+from archiver.handover.package import hand_over
 
 if __name__ == "__main__":
     folder, case, zipped = Path(sys.argv[1]), sys.argv[2], sys.argv[3] == "zip"
@@ -17,4 +17,4 @@ if __name__ == "__main__":
     print("ready", flush=True)
     sys.stdin.readline()
     with opened(folder) as archive:
-        make(archive, order(folder, case=case, target=target, zipped=zipped), NOW)
+        hand_over(archive, order(folder, case=case, target=target, zipped=zipped), NOW)

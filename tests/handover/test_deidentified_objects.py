@@ -36,7 +36,7 @@ from archiver.handover.confidentiality import Option
 from archiver.handover.context import SOMEBODY, harmless
 from archiver.handover.deidentify import Removal
 from archiver.handover.meanings import meaning_of
-from archiver.handover.package import make
+from archiver.handover.package import hand_over
 from archiver.handover.profiles import PurposeProfile, profile_of
 from archiver.objects.description import describe
 from archiver.objects.part10 import encoded
@@ -264,7 +264,7 @@ def archive(tmp_path_factory: pytest.TempPathFactory) -> Archive:
 
 def twins(archive: Archive, folder: Path, purpose: Purpose) -> list[Path]:
     case = f"9{list(Purpose).index(purpose)}"
-    package = make(archive, order(folder, purpose=purpose, case=case), TODAY)
+    package = hand_over(archive, order(folder, purpose=purpose, case=case), TODAY)
     return sorted(package.target.glob("*.dcm"))
 
 

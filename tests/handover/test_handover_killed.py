@@ -19,7 +19,7 @@ from handover_samples import NOW, agreed, camera_file, opened, order, photo, tak
 
 from archiver.archive.statements.handover_register import handovers
 from archiver.archive.store.journal import verify_chain
-from archiver.handover.package import make
+from archiver.handover.package import hand_over
 
 KILLS = int(os.environ.get("ARCHIVER_KILLS", "5"))
 
@@ -92,7 +92,7 @@ def test_a_killed_hand_over_leaves_a_whole_package_or_none(tmp_path: Path, form:
         # The next run works, and clears away what the killed one left.
         with opened(tmp_path) as archive:
             words = {"case": str(case), "target": package, "zipped": form == "zip"}
-            make(archive, order(tmp_path, **words), NOW)
+            hand_over(archive, order(tmp_path, **words), NOW)
         assert is_whole(package, case)
     assert not list((tmp_path / "out").glob(".*"))
     assert verify_chain(root / "journal.jsonl") == []

@@ -12,7 +12,7 @@ from handover_samples import PLANTED, PLANTED_BYTES, hostile_archive, order
 
 from archiver.archive.query import Query
 from archiver.archive.store.archive import Archive
-from archiver.handover.package import Made, make
+from archiver.handover.package import Package, hand_over
 from archiver.handover.profiles import profile_of
 from archiver.objects.purposes import Purpose
 
@@ -27,9 +27,9 @@ def clinic_uids(archive: Archive) -> set[str]:
     return {u for r in records for u in (r.study_uid, r.series_uid, r.sop_instance_uid)}
 
 
-def made(archive: Archive, folder: Path, purpose: Purpose, **words: object) -> Made:
+def made(archive: Archive, folder: Path, purpose: Purpose, **words: object) -> Package:
     case = {p: f"11{n}" for n, p in enumerate(Purpose)}[purpose]
-    return make(archive, order(folder, purpose=purpose, case=case, **words), TODAY)
+    return hand_over(archive, order(folder, purpose=purpose, case=case, **words), TODAY)
 
 
 def test_what_is_planted_is_in_the_archive(archive: Archive) -> None:
@@ -125,7 +125,7 @@ def test_a_case_number_or_addressee_that_names_the_patient_is_refused(
 ) -> None:
     for words in ({"case": "okafor-1"}, {"case": "P-0417"}, {"to": "Laboratory, for Nadia"}):
         with pytest.raises(Exception, match="holds a name or identifier of the patient"):
-            make(archive, replace(order(tmp_path, case="1187"), **words), TODAY)  # type: ignore[arg-type]
+            hand_over(archive, replace(order(tmp_path, case="1187"), **words), TODAY)  # type: ignore[arg-type]
     assert not (tmp_path / "package").exists()
 
 

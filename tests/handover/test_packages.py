@@ -36,7 +36,7 @@ from archiver.archive.store.file_transaction import Incoming
 from archiver.archive.store.journal import read_lines, verify_chain
 from archiver.errors import ArchiveError, ArchiverError, InputError
 from archiver.handover.case import Case
-from archiver.handover.package import Made, make
+from archiver.handover.package import Package, hand_over
 from archiver.objects import concepts, key_objects, part10
 from archiver.objects.description import describe
 from archiver.objects.purposes import Purpose
@@ -79,14 +79,14 @@ def decoded(record: Record) -> np.ndarray:
 
 def refusal(archive: Archive, folder: Path, **words: object) -> str:
     with pytest.raises(ArchiverError) as caught:
-        make(archive, order(folder, **words), NOW)
+        hand_over(archive, order(folder, **words), NOW)
     assert not (folder / "package").exists()
     assert not list(folder.glob(".package.part*"))
     return str(caught.value)
 
 
-def sound(archive: Archive, folder: Path, **words: object) -> Made:
-    return make(archive, order(folder, without_doubtful=True, **words), NOW)
+def sound(archive: Archive, folder: Path, **words: object) -> Package:
+    return hand_over(archive, order(folder, without_doubtful=True, **words), NOW)
 
 
 # --- pictures -----------------------------------------------------------------------------------
@@ -238,7 +238,7 @@ def test_an_unconfirmed_picture_is_refused_or_stamped_when_somebody_insists(
 ) -> None:
     told = refusal(archive, tmp_path)
     assert told.count("\n") == 0 and told.startswith("picture 2: no person has confirmed its side")
-    made = make(archive, order(tmp_path, insisted_by="Haugen^Liv"), NOW)
+    made = hand_over(archive, order(tmp_path, insisted_by="Haugen^Liv"), NOW)
     assert (made.target / "1187-01.jpg").exists()
     stamped = np.asarray(Image.open(made.target / "1187-02.png"))
     kept = decoded(derived(archive, "26"))
@@ -256,7 +256,7 @@ def test_an_unconfirmed_picture_is_refused_or_stamped_when_somebody_insists(
 
 def test_who_insists_on_sound_pictures_is_not_on_record(archive: Archive, tmp_path: Path) -> None:
     uid = derived(archive, "25").sop_instance_uid
-    make(archive, order(tmp_path, uids=frozenset({uid}), insisted_by="Haugen^Liv"), NOW)
+    hand_over(archive, order(tmp_path, uids=frozenset({uid}), insisted_by="Haugen^Liv"), NOW)
     assert handovers(archive.layout.root)[0].insisted_by == ""
 
 
@@ -304,7 +304,7 @@ def test_a_rejected_instance_never_goes_out(archive: Archive, tmp_path: Path) ->
     archive.put([Incoming(describe(made), [part10.whole(made)], None)])
     told = refusal(archive, tmp_path, uids=frozenset({record.sop_instance_uid}))
     assert "is no valid picture of this patient" in told
-    package = make(archive, order(tmp_path, insisted_by="Haugen^Liv"), NOW)
+    package = hand_over(archive, order(tmp_path, insisted_by="Haugen^Liv"), NOW)
     uids = {c.record.sop_instance_uid for c in package.chosen.pictures}
     assert record.sop_instance_uid not in uids
 
@@ -316,7 +316,7 @@ def test_a_face_needs_an_explicit_say_so(archive: Archive, tmp_path: Path) -> No
     made = sound(archive, tmp_path)
     assert [c.shows_face for c in made.chosen.pictures] == [False]
     assert any("it shows a face; --with-faces" in line for line in made.left_out)
-    with_it = make(
+    with_it = hand_over(
         archive,
         order(tmp_path, target=tmp_path / "b", with_faces=True, insisted_by="Haugen^Liv"),
         NOW,
@@ -331,7 +331,7 @@ def test_for_teaching_a_face_must_be_masked_and_the_object_says_that_it_was(
     told = refusal(archive, tmp_path, **words)
     assert "it shows a face: for teaching it must be masked" in told
     assert "leaves the picture" in refusal(archive, tmp_path, **words, masks={2: [(0, 0, 999, 9)]})
-    made = make(archive, order(tmp_path, **words, masks={2: [(16, 8, 100, 40)]}), NOW)
+    made = hand_over(archive, order(tmp_path, **words, masks={2: [(16, 8, 100, 40)]}), NOW)
     twin = dcmread(made.target / "1187-02.dcm")
     assert twin.RecognizableVisualFeatures == "NO"
     assert "113102" in [i.CodeValue for i in twin.DeidentificationMethodCodeSequence]
@@ -353,7 +353,7 @@ def test_burned_in_words_must_be_covered(archive: Archive, tmp_path: Path) -> No
     archive.put([Incoming(describe(ds), [out.getvalue()], None)])
     only = {"uids": frozenset({"1.2.3.4.6"})}
     assert "words that identify are in its pixels" in refusal(archive, tmp_path, **only)
-    made = make(archive, order(tmp_path, **only, masks={1: [(0, 0, 50, 20)]}), NOW)
+    made = hand_over(archive, order(tmp_path, **only, masks={1: [(0, 0, 50, 20)]}), NOW)
     twin = dcmread(made.target / "1187-01.dcm")
     assert twin.BurnedInAnnotation == "NO"
     assert "113101" in [i.CodeValue for i in twin.DeidentificationMethodCodeSequence]
@@ -415,7 +415,7 @@ def test_a_picture_that_cannot_be_read_stops_the_package(archive: Archive, tmp_p
     path.chmod(0o644)
     path.write_bytes(data[: len(data) // 2])
     with pytest.raises((InputError, ArchiveError)):
-        make(archive, order(tmp_path, without_doubtful=True), NOW)
+        hand_over(archive, order(tmp_path, without_doubtful=True), NOW)
     assert not (tmp_path / "package").exists()
     assert handovers(archive.layout.root) == []
 
@@ -431,7 +431,7 @@ def test_no_outside_verifier_objects_to_a_stamped_and_a_masked_object(
     archive: Archive, tmp_path: Path
 ) -> None:
     words = {"with_faces": True, "insisted_by": "Haugen^Liv", "masks": {3: [(16, 8, 100, 40)]}}
-    made = make(archive, order(tmp_path, **words), NOW)
+    made = hand_over(archive, order(tmp_path, **words), NOW)
     assert [one.number for one in made.chosen.pictures if one.shows_face] == [3]
     for number in (1, 2, 3):
         path = made.target / f"1187-{number:02}.dcm"

@@ -19,7 +19,7 @@ from pypdf import PdfReader
 from archiver.archive.store.archive import Archive
 from archiver.handover.colour_table import ColourFrame, after_drying, table_of
 from archiver.handover.facts import ColourFacts, drying
-from archiver.handover.package import Made, make
+from archiver.handover.package import Package, hand_over
 from archiver.handover.sheet import CAUTIONS, LEGEND
 from archiver.objects.purposes import Purpose
 
@@ -51,8 +51,8 @@ def archive(tmp_path_factory: pytest.TempPathFactory) -> Archive:
     return archive
 
 
-def made(archive: Archive, folder: Path, **words: object) -> Made:
-    return make(archive, order(folder, insisted_by="Haugen^Liv", **words), TODAY)
+def made(archive: Archive, folder: Path, **words: object) -> Package:
+    return hand_over(archive, order(folder, insisted_by="Haugen^Liv", **words), TODAY)
 
 
 def texts(path: Path) -> list[str]:

@@ -10,7 +10,7 @@ import pytest
 from pydicom import Dataset
 from standard_photograph import ROOT, coded, photograph, written
 
-from archiver.standard.files import validate_paths
+from archiver.standard.files import validate
 from archiver.standard.finding import Severity, Summary
 
 
@@ -34,7 +34,7 @@ def checked(folder: Path, *objects: Dataset) -> Summary:
     folder.mkdir(exist_ok=True)
     for number, ds in enumerate(objects):
         (folder / f"{number}.dcm").write_bytes(written(ds))
-    return validate_paths([folder])
+    return validate([folder])
 
 
 def test_a_corrected_picture_beside_its_original_has_no_finding(tmp_path: Path) -> None:
@@ -89,7 +89,7 @@ def test_a_source_that_a_folder_lacks_is_an_error_and_for_a_lone_file_a_note(
 ) -> None:
     found = {f.rule: f.severity for f in checked(tmp_path, photograph()).findings}
     assert found == {"source-absent": Severity.ERROR}
-    alone = validate_paths([tmp_path / "0.dcm"])
+    alone = validate([tmp_path / "0.dcm"])
     assert {f.rule: f.severity for f in alone.findings} == {"source-not-looked-at": Severity.NOTE}
 
 
@@ -105,14 +105,14 @@ def test_what_is_no_dicom_file_is_left_alone_in_a_folder_but_not_when_named(
 ) -> None:
     (tmp_path / "notes.txt").write_text("not an object")
     (tmp_path / "broken.dcm").write_text("named like one")
-    assert [Path(f.path).name for f in validate_paths([tmp_path]).findings] == ["broken.dcm"]
-    named = validate_paths([tmp_path / "notes.txt"])
+    assert [Path(f.path).name for f in validate([tmp_path]).findings] == ["broken.dcm"]
+    named = validate([tmp_path / "notes.txt"])
     assert [f.rule for f in named.findings] == ["file-not-dicom"]
 
 
 def test_a_file_that_is_named_twice_is_looked_at_once(tmp_path: Path) -> None:
     checked(tmp_path, original())
-    assert validate_paths([tmp_path, tmp_path / "0.dcm"]).objects == 1
+    assert validate([tmp_path, tmp_path / "0.dcm"]).objects == 1
 
 
 def test_the_summary_is_plain_json_with_the_promised_keys(tmp_path: Path) -> None:

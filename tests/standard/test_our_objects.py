@@ -14,7 +14,7 @@ from archiver.objects import part10
 from archiver.objects.description import describe
 from archiver.objects.photograph import PhotographInstance
 from archiver.standard.depiction import depiction_of
-from archiver.standard.files import validate_paths
+from archiver.standard.files import validate
 from archiver.standard.finding import Severity
 from archiver.standard.parsing import parse_file
 from archiver.standard.report import ObjectFindings
@@ -38,7 +38,7 @@ def _instances(name: str) -> Iterator[PhotographInstance]:
 def test_our_instances_have_no_error_and_no_warning(name: str, tmp_path: Path) -> None:
     for instance in _instances(name):
         write(instance, tmp_path)
-    worst = [f for f in validate_paths([tmp_path]).findings if f.severity is not Severity.NOTE]
+    worst = [f for f in validate([tmp_path]).findings if f.severity is not Severity.NOTE]
     assert [str(f) for f in worst] == []
 
 
