@@ -8,7 +8,7 @@ does not grow with the session.
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Generator
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
@@ -150,7 +150,9 @@ class _Made:
     incoming: tuple[Incoming, ...] = ()
 
 
-def take_in(session: Session, archive: Archive, settings: IngestSettings) -> Iterator[Taken]:
+def take_in(
+    session: Session, archive: Archive, settings: IngestSettings
+) -> Generator[Taken, None, None]:
     """Take every photograph of a session into the archive, in the order of the sheet.
 
     Yields

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any
 
-from archiver.archive.ingest import IngestSettings, PhotographStatus, Taken, take_in
-from archiver.archive.statements import note_session
+from archiver.archive.ingest import IngestSettings, PhotographStatus, Taken, wrap
 from archiver.archive.store import Archive
 from archiver.errors import Problem
 from archiver.objects import Session
@@ -52,32 +51,26 @@ def archive_draft(run: ArchivingRun, archive: Archive, step: Step) -> dict[str, 
         If the archive cannot be written.
     """
     count = len(run.photos)
-    consent = note_session(archive, run.session, run.settings.now())
-    step(0, count)
-    refused = 0
-    for taken, photo in _taken(run, archive):
-        refused += taken.status is PhotographStatus.REFUSED
+
+    def tell(taken: Taken) -> None:
+        photo = run.photos[taken.number - 1]
         result = _result(taken, photo)
         with run.opened.guard:
             draft = run.opened.draft
             draft = replace(draft, results={**draft.results, photo.digest: result})
             run.opened.save(draft, run.settings.now())
         step(taken.number, count)
+
+    step(0, count)
+    wrapped = wrap(archive, run.session, run.settings, progress=tell)
+    refused = wrapped.count(PhotographStatus.REFUSED)
     if not refused:
         _close(run.opened, run.settings.now())
-    return {"archived": count - refused, "refused": refused, "consent": consent}
-
-
-def _taken(run: ArchivingRun, archive: Archive) -> Iterator[tuple[Taken, Photo]]:
-    stream = take_in(run.session, archive, run.settings)
-    try:
-        for taken in stream:
-            yield taken, run.photos[taken.number - 1]
-    finally:
-        # take_in lets go of what is under way where it is not asked for more.
-        close: Callable[[], None] | None = getattr(stream, "close", None)
-        if close is not None:
-            close()
+    return {
+        "archived": count - refused,
+        "refused": refused,
+        "consent": list(wrapped.withdrawn),
+    }
 
 
 def _close(opened: Open, now: datetime) -> Draft:
