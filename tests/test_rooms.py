@@ -75,6 +75,8 @@ def _exports(package: Path) -> set[str]:
 
 def _stub_names(stub: Path) -> Iterator[tuple[str, str]]:
     for node in ast.parse(stub.read_text("utf-8")).body:
+        if stub == PACKAGE / "__init__.pyi" and isinstance(node, ast.AnnAssign):
+            continue  # __version__
         assert isinstance(node, ast.ImportFrom), stub
         yield from ((node.module or "", alias.name) for alias in node.names)
 
@@ -89,7 +91,7 @@ def test_a_room_imports_only_rooms_above_it(room: str) -> None:
 
 
 def test_rooms_take_from_each_other_only_what_a_package_hands_out() -> None:
-    taken = set()
+    taken = _given_to_callers()
     for module, file in MODULES.items():
         for source, name in _imports(file):
             if _room(source) in {"", "errors", _room(module)} or module == "archiver.__main__":
@@ -106,6 +108,20 @@ def test_rooms_take_from_each_other_only_what_a_package_hands_out() -> None:
     assert handed_out == taken, "a package hands out what no other room takes"
 
 
+def _given_to_callers() -> set[tuple[str, str]]:
+    """Return what the package itself hands out, by the room that has it."""
+    given = {(f"archiver.{module}", name) for module, name in _stub_names(PACKAGE / "__init__.pyi")}
+    for source, name in given - {one for one in given if one[0] == "archiver.errors"}:
+        assert name in _exports(MODULES[source]), f"archiver takes {source}.{name}"
+    return {one for one in given if one[0] != "archiver.errors"}
+
+
+def test_no_public_name_is_a_room_too() -> None:
+    names = [name for _, name in _stub_names(PACKAGE / "__init__.pyi")]
+    assert len(names) == len(set(names))
+    assert not set(names) & {_room(module) for module in MODULES}
+
+
 def test_no_module_imports_itself_by_way_of_others() -> None:
     graph = {
         module: {
@@ -116,6 +132,17 @@ def test_no_module_imports_itself_by_way_of_others() -> None:
         for module, file in MODULES.items()
     }
     TopologicalSorter(graph).prepare()
+
+
+def test_importing_the_package_loads_none_of_its_rooms() -> None:
+    script = (
+        "import sys, archiver\n"
+        f"heavy = [n for n in {HEAVY!r} if n in sys.modules]\n"
+        "rooms = [n for n in sys.modules if n.startswith('archiver.')]\n"
+        "sys.exit(f'loaded {heavy} {rooms}' if heavy or rooms else 0)\n"
+    )
+    result = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True)
+    assert result.returncode == 0, result.stderr
 
 
 @pytest.mark.parametrize("words", [["--help"], ["wrap", "--help"], ["explain", "--help"]])

@@ -30,6 +30,8 @@ from .photograph import Making as Making
 from .photograph import PhotographInstance as PhotographInstance
 from .phrases import subject as subject
 from .purposes import Purpose as Purpose
+from .session import Circumstances as Circumstances
+from .session import ConsentSaid as ConsentSaid
 from .session import Crop as Crop
 from .session import Patient as Patient
 from .session import Photograph as Photograph

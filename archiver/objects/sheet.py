@@ -37,6 +37,7 @@ from archiver.objects.session import (
 from archiver.objects.sheet_keys import CONSENT, PATIENT, PHOTO, TABLES, VISIT, Key, Unfit
 from archiver.objects.sheet_text import load, shown
 from archiver.objects.toml_lines import Path as KeyPath
+from archiver.photo import read_size
 
 #: (columns, rows, EXIF orientation) of a camera file, told from its header alone.
 SizeOf = Callable[[Path], tuple[int, int, int]]
@@ -145,7 +146,7 @@ def _belongs(name: str) -> str:
 def read_sheet(
     path: Path,
     *,
-    size_of: SizeOf,
+    size_of: SizeOf | None = None,
     like: tuple[Patient, Visit] | None = None,
     habits: Mapping[str, object] | None = None,
 ) -> Session:
@@ -157,7 +158,7 @@ def read_sheet(
         The sheet; the files that it names are looked for beside it.
     size_of
         Tells a camera file's size and EXIF orientation; may raise `InputError`, which is left
-        for the moment when the photograph itself is taken.
+        for the moment when the photograph itself is taken. Reads the file's header if None.
     like
         Patient and visit of an existing object, in place of the sheet's own tables.
     habits
@@ -177,7 +178,7 @@ def read_sheet(
     patient, visit = _context(reader, given, like)
     consent = _consent(reader, given)
     base = _habits(reader, habits or {})
-    entries = _entries(reader, given, base, size_of)
+    entries = _entries(reader, given, base, size_of or read_size)
     if reader.problems:
         raise SheetError(*(p for _, p in sorted(reader.problems, key=lambda told: told[0])))
     assert patient is not None and visit is not None

@@ -3,6 +3,7 @@ from .elements import Item as Item
 from .files import validate as validate
 from .finding import Finding as Finding
 from .finding import Severity as Severity
+from .finding import Summary as Summary
 from .report import ObjectFindings as ObjectFindings
 from .requirements import PHOTOGRAPHIC as PHOTOGRAPHIC
 from .requirements import Rows as Rows

@@ -79,8 +79,8 @@ def wrap(
     >>> settings = IngestSettings(now=lambda: datetime.now().astimezone())
     >>> with Archive.open(Path("photographs"), actor="liv") as archive:
     ...     for one in wrap(archive, session, settings).photographs:
-    ...         one.status.value, str(one.problems[0])
-    ('refused', 'IMG_0101.JPG: the file cannot be read ...')
+    ...         one.status.value, [kept.role for kept in one.instances]
+    ('archived', ['original', 'derived'])
     """
     withdrawn = note_session(archive, session, settings.now())
     photographs: list[Taken] = []
