@@ -1,4 +1,4 @@
-"""The same transforms by the program ``jpegtran``, for machines without libjpeg-turbo 3."""
+"""The same transforms by the program ``jpegtran``, for machines without libjpeg-turbo."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from typing import Final
 
 from archiver.photo.jpeg_damage import refuse_damaged
-from archiver.photo.turbo import without_file_header
+from archiver.photo.turbo_3 import without_file_header
 from archiver.photo.turning import Cut
 
 _OPERATION: Final = {

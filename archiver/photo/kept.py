@@ -13,7 +13,7 @@ from archiver.photo.encoding import (
     corrected_by_pixels,
     encode_corrected,
 )
-from archiver.photo.turbo import load_turbo
+from archiver.photo.lossless import decode_lossless_stream
 from archiver.photo.turning import Box
 
 
@@ -36,12 +36,11 @@ def corrected_from(
     if pixels.transfer_syntax == JPEG_BASELINE:
         photo = read_camera_bytes(pixels.stream, "the photograph as shot")
         return encode_corrected(photo, turn, crop, edges=edges)
-    turbo = load_turbo()
-    if pixels.transfer_syntax != JPEG_LOSSLESS or turbo is None:
+    if pixels.transfer_syntax != JPEG_LOSSLESS:
         raise PhotoError(
             Problem(
                 f"pixels in transfer syntax {pixels.transfer_syntax} cannot be turned here",
                 expected="JPEG Baseline or JPEG Lossless, as this program writes them",
             )
         )
-    return corrected_by_pixels(turbo.decode(pixels.stream), turn, crop)
+    return corrected_by_pixels(decode_lossless_stream(pixels.stream), turn, crop)

@@ -22,6 +22,7 @@ from archiver.errors import PhotoError, Problem
 from archiver.photo.camera_file import CameraFile, Format
 from archiver.photo.heif import decode_heif
 from archiver.photo.jpeg_structure import Process
+from archiver.photo.lossless import decode_lossless_stream
 from archiver.photo.png import GREY_ALPHA, SIGNATURE
 from archiver.photo.raw import decode_raw
 from archiver.photo.tiff import for_decoder
@@ -99,7 +100,7 @@ def reduced(source: CameraFile | bytes, max_side: int) -> Image.Image:
         lossy = source.structure is not None
         picture = _drafted(source.data, max_side) if lossy else Image.fromarray(decode(source))
     elif _is_lossless(source):
-        picture = Image.fromarray(_decoded_lossless(source))
+        picture = Image.fromarray(decode_lossless_stream(source))
     else:
         picture = _drafted(source, max_side)
     picture.thumbnail((max_side, max_side), Image.Resampling.LANCZOS, reducing_gap=None)
@@ -265,12 +266,3 @@ def _is_lossless(stream: bytes) -> bool:
     from archiver.photo.jpeg import frame_of
 
     return frame_of(stream).process is Process.LOSSLESS
-
-
-def _decoded_lossless(stream: bytes) -> Pixels:
-    from archiver.photo.turbo import load_turbo
-
-    turbo = load_turbo()
-    if turbo is None:
-        raise PhotoError(Problem("lossless JPEG needs libjpeg-turbo 3", hint="install turbojpeg"))
-    return turbo.decode(stream)

@@ -8,10 +8,11 @@ from typing import Final
 from archiver.errors import ArchiverError, Problem
 from archiver.photo.jpeg_structure import JpegStructure
 from archiver.photo.jpegtran import find_jpegtran, transform_by_process
-from archiver.photo.turbo import UnusualSampling, load_turbo
+from archiver.photo.turbo import load_turbo
+from archiver.photo.turbo_3 import UnusualSampling
 from archiver.photo.turning import Cut
 
-# Sampling factors that every libjpeg-turbo 3 has a name for; it refuses to crop all others.
+# Sampling factors that every libjpeg-turbo has a name for; it refuses to crop all others.
 _NAMED_BY_TURBO: Final = frozenset(
     {
         ((1, 1), (1, 1), (1, 1)),
@@ -46,7 +47,7 @@ def transcode(stream: bytes, cuts: Sequence[Cut]) -> tuple[bytes, ...]:
     PhotoError
         If the stream is cut short or damaged.
     ArchiverError
-        If this machine has neither libjpeg-turbo 3 nor ``jpegtran``.
+        If this machine has neither libjpeg-turbo nor ``jpegtran``.
     """
     turbo, program = load_turbo(), find_jpegtran()
     if turbo is not None:
@@ -59,7 +60,7 @@ def transcode(stream: bytes, cuts: Sequence[Cut]) -> tuple[bytes, ...]:
         raise ArchiverError(
             Problem(
                 "nothing on this machine can turn a JPEG without loss",
-                hint="install the Python package turbojpeg or the program jpegtran",
+                hint="install libturbojpeg, the Python package turbojpeg or the program jpegtran",
             )
         )
     return transform_by_process(program, stream, cuts)

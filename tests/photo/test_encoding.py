@@ -19,7 +19,7 @@ from pydicom.encaps import encapsulate
 from pydicom.uid import VLPhotographicImageStorage, generate_uid
 
 from archiver.errors import ArchiverError, PhotoError
-from archiver.photo import encoding, lossless, transcoding
+from archiver.photo import encoding, lossless, lossless_stream, transcoding
 from archiver.photo.camera_file import CameraFile, Claims, ColourClaim, Format
 from archiver.photo.encoding import (
     Box,
@@ -32,7 +32,7 @@ from archiver.photo.encoding import (
 )
 from archiver.photo.in_place import FlipInPlace
 from archiver.photo.jpeg import Process, parse_jpeg
-from archiver.photo.lossless import encode_in_numpy
+from archiver.photo.lossless_stream import encode_in_numpy
 from archiver.photo.turning import tile_boxes, turned
 
 
@@ -190,7 +190,7 @@ def test_a_png_is_stored_without_loss_turned_and_cropped_exactly(grey, tmp_path)
 @pytest.mark.parametrize("encode", ["library", "numpy"])
 @pytest.mark.parametrize("size", [(1, 1), (7, 130), (75, 53), (3, 64)])
 def test_three_decoders_read_the_lossless_stream(size, encode, grey, tmp_path, monkeypatch):
-    monkeypatch.setattr(lossless, "_SAMPLES_AT_ONCE", 1000)
+    monkeypatch.setattr(lossless_stream, "_SAMPLES_AT_ONCE", 1000)
     random = np.random.default_rng(5)
     picture = random.integers(0, 256, (size[1], size[0], *(() if grey else (3,))), np.uint8)
     picture[: size[1] // 2] = np.where(picture[: size[1] // 2] > 127, 255, 0)
