@@ -512,3 +512,21 @@ def test_a_picture_shows_the_camera_s_own_small_one_until_it_was_read(
     expect(image).to_be_visible()
     assert page.evaluate("(i) => i.naturalWidth", image.element_handle()) == 160
     page.unroute_all(behavior="ignoreErrors")
+
+
+def test_a_visit_that_is_archived_says_so_when_it_is_opened_again(
+    page: Page, archive: Path, start: Callable[..., Served], tmp_path: Path
+) -> None:
+    served = start(archive)
+    taking = Taking(served)
+    (digest,) = taking.take(card(tmp_path / "card", 1))
+    taking.change(patient={"id": "P-31"}, visit={"date": "2026-03-04"})
+    taking.say(digest, view="face", mirror=False)
+    assert taking.archive()["state"] == "done"
+
+    page.goto(f"{served.url}/take-in/{taking.id}")
+    page.wait_for_selector("[data-ready]", state="attached")
+    expect(page.locator("#ending-title")).to_have_text("Archived")
+    expect(page.locator(".message-bad")).to_have_count(0)
+    page.get_by_role("button", name="Close the visit").last.click()
+    expect(page.get_by_text("No draft is waiting.")).to_be_visible()

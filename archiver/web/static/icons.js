@@ -1,6 +1,7 @@
 // One of our own drawings, as in templates.
 const SVG = "http://www.w3.org/2000/svg";
 
+/** @param {string} name */
 export function icon(name) {
   const svg = document.createElementNS(SVG, "svg");
   svg.setAttribute("class", "icon");

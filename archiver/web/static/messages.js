@@ -1,11 +1,17 @@
 // Short messages at the edge of the page, read out by screen readers. `kind`: "", "good", "bad".
+import { reason } from "./calling.js";
+import { one } from "./elements.js";
 import { t } from "./words.js";
 import { icon } from "./icons.js";
 
 const STAYS = 7000;
 
+/**
+ * @param {string} text
+ * @param {"" | "good" | "bad"} [kind]
+ */
 export function say(text, kind = "") {
-  const region = document.getElementById("messages");
+  const region = one(document, "#messages", HTMLElement);
   const box = document.createElement("div");
   box.className = `message${kind ? ` message-${kind}` : ""}`;
   const words = document.createElement("p");
@@ -23,6 +29,7 @@ export function say(text, kind = "") {
   return box;
 }
 
+/** @param {unknown} error */
 export function sayTrouble(error) {
-  say(error.message, "bad");
+  say(reason(error), "bad");
 }

@@ -1,8 +1,40 @@
 // A picture with its label, the same as the macro of picture.html draws.
-// `label` is what archiver.web.labels.Label.to_json() gives.
 import { icon } from "./icons.js";
 import { t } from "./words.js";
 
+/**
+ * What archiver.web.labels.Label.to_json() gives.
+ * @typedef {object} Label
+ * @property {string} uid
+ * @property {string} study
+ * @property {string} source
+ * @property {string} top
+ * @property {string} right
+ * @property {string} bottom
+ * @property {string} left
+ * @property {string} tooth
+ * @property {string} view
+ * @property {string} date
+ * @property {"confirmed" | "unconfirmed" | "none"} side
+ * @property {string} side_words
+ * @property {string} mirror
+ * @property {string} rejected
+ * @property {number} columns
+ * @property {number} rows
+ * @property {string} alt
+ */
+
+/** @typedef {"top" | "right" | "bottom" | "left"} Edge */
+
+/** @type {Edge[]} */
+export const EDGES = ["top", "right", "bottom", "left"];
+
+/**
+ * @template {keyof HTMLElementTagNameMap} K
+ * @param {K} tag
+ * @param {string} className
+ * @param {string} [text]
+ */
 function part(tag, className, text) {
   const made = document.createElement(tag);
   made.className = className;
@@ -10,6 +42,7 @@ function part(tag, className, text) {
   return made;
 }
 
+/** @param {Label} label */
 export function sideMark(label) {
   if (label.side === "none") return null;
   const mark = part("span", `side side-${label.side}`);
@@ -18,14 +51,16 @@ export function sideMark(label) {
 }
 
 // Letters round anything that is shown within a plate: [top, right, bottom, left].
+/** @param {Label} label */
 export function edges(label) {
-  return ["top", "right", "bottom", "left"].map((name) => {
+  return EDGES.map((name) => {
     const letter = part("span", `edge edge-${name}`, label[name]);
     letter.setAttribute("aria-hidden", "true");
     return letter;
   });
 }
 
+/** @param {Label} label */
 export function caption(label) {
   const words = document.createElement("figcaption");
   words.append(part("span", "tooth", label.tooth || t("picture.whole_mouth")));
@@ -44,11 +79,15 @@ export function caption(label) {
   return words;
 }
 
+/**
+ * @param {Label} label
+ * @param {{ side?: number, href?: string, source?: string }} [how]
+ */
 export function drawPicture(label, { side = 320, href = "", source = "" } = {}) {
   const figure = part("figure", `picture${label.rejected ? " picture-rejected" : ""}`);
   figure.dataset.uid = label.uid;
   const plate = part(href ? "a" : "div", "plate");
-  if (href) plate.href = href;
+  if (plate instanceof HTMLAnchorElement) plate.href = href;
   const image = document.createElement("img");
   image.src = source || `${label.source}?side=${side}`;
   image.alt = label.alt;

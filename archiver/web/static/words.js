@@ -1,6 +1,11 @@
 // Texts of the catalogue for modules; the keys are those of templates.
 import texts from "/words.js";
 
+/**
+ * @param {string} key
+ * @param {Record<string, unknown>} [values]
+ * @returns {string}
+ */
 export function t(key, values = {}) {
   let text = texts[key];
   if (text === undefined) throw new Error(`no words for ${key}`);

@@ -1,19 +1,28 @@
 // Changing between two dates: by a press, or by itself at most twice a second. By itself only
 // after it was asked for, and never where the device asks for little motion (WCAG 2.2, 2.3.1).
 
+import { one } from "/static/elements.js";
+
 const FASTEST = 500;
 
 export class Blinking {
+  /**
+   * @param {ParentNode} root
+   * @param {(showing: "newest" | "earlier") => void} changed
+   */
   constructor(root, changed) {
     this.changed = changed;
+    /** @type {"newest" | "earlier"} */
     this.showing = "newest";
-    this.run = root.querySelector("[data-run]");
-    this.rate = root.querySelector("[data-rate]");
+    this.run = one(root, "[data-run]", HTMLInputElement);
+    this.rate = one(root, "[data-rate]", HTMLSelectElement);
     this.still = matchMedia("(prefers-reduced-motion: reduce)");
-    this.self = root.querySelector("[data-self]");
-    this.told = root.querySelector("[data-still]");
+    this.self = one(root, "[data-self]", HTMLElement);
+    this.told = one(root, "[data-still]", HTMLElement);
     this.on = false;
-    root.querySelector("[data-swap]").addEventListener("click", () => this.swap());
+    /** @type {ReturnType<typeof setInterval> | undefined} */
+    this.timer = undefined;
+    one(root, "[data-swap]", HTMLElement).addEventListener("click", () => this.swap());
     this.run.addEventListener("change", () => this.start());
     this.rate.addEventListener("change", () => this.start());
     this.still.addEventListener("change", () => this.start());
@@ -21,6 +30,7 @@ export class Blinking {
     this.run.checked = false;
   }
 
+  /** @param {boolean} on */
   active(on) {
     this.on = on;
     if (!on) this.run.checked = false;

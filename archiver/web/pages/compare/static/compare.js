@@ -1,5 +1,6 @@
 // Two or more dates of a tooth: seam, blink, side by side, difference; one view for all of them.
-import { call, callJson } from "/static/calling.js";
+import { call, callJson, reason } from "/static/calling.js";
+import { every, one } from "/static/elements.js";
 import { say, sayTrouble } from "/static/messages.js";
 import { cancel, follow } from "/static/task.js";
 import { t } from "/static/words.js";
@@ -9,20 +10,29 @@ import { Pane, heading, make } from "./pane.js";
 import { Seam } from "./seam.js";
 import { Working, doubts, figures, notice } from "./telling.js";
 import { TiledPicture, TileStore } from "./tiles.js";
-import { View, byHand, byKey, steps } from "./view.js";
+import { View, byButtons, byHand, byKey } from "./view.js";
 
-const root = document.querySelector("[data-comparing]");
-const comparison = JSON.parse(root.dataset.comparing);
-const stage = root.querySelector("[data-stage]");
-const entries = comparison.earlier.map((one) => ({ ...one, picture: new TiledPicture(one.shown) }));
+/** @import { Entry, Mode, Newest, State } from "./drawing.js" */
+/** @import { Shown } from "./tiles.js" */
+
+const root = one(document, "[data-comparing]", HTMLElement);
+/** @type {{ newest: { shown: Shown }, earlier: { shown: Shown, span: string }[], task: string }} */
+const comparison = JSON.parse(root.dataset.comparing ?? "");
+const stage = one(root, "[data-stage]", HTMLElement);
+/** @type {Entry[]} */
+const entries = comparison.earlier.map(({ shown: earlier }) => ({ shown: earlier, picture: new TiledPicture(earlier) }));
+/** @type {Newest} */
 const newest = { ...comparison.newest, picture: new TiledPicture(comparison.newest.shown) };
+/** @param {Newest} entry */
 const uid = (entry) => entry.shown.label.uid;
 const all = [newest, ...entries].map(uid);
 
 const view = new View(newest.picture.columns, newest.picture.rows);
 // Earlier pictures that stand beside the newest at once.
 const BESIDE = 3;
+/** @type {State} */
 const state = { entry: entries[0], mode: "seam", seam: 0.5, showing: "newest", strength: 1, outline: false, all: false, chosen: false };
+/** @type {Pane[]} */
 let panes = [];
 let asked = false;
 
@@ -45,14 +55,16 @@ const blinking = new Blinking(root, (showing) => {
 
 // -- what is on the stage
 
-const fits = (entry) => ["top", "left"].every((edge) => entry.shown.label[edge] === newest.shown.label[edge]);
+/** @param {Newest} entry */
+const fits = (entry) => /** @type {const} */ (["top", "left"]).every((edge) => entry.shown.label[edge] === newest.shown.label[edge]);
+/** @param {Mode} mode */
 const laid = (mode) => mode !== "side" && (fits(state.entry) || mode === "difference");
 
 // The earlier pictures on the stage, the newest of them first.
 function shown() {
   if (state.mode !== "side" || !state.all) return [state.entry];
-  const others = entries.filter((one) => one !== state.entry).slice(0, BESIDE - 1);
-  return entries.filter((one) => one === state.entry || others.includes(one));
+  const others = entries.filter((entry) => entry !== state.entry).slice(0, BESIDE - 1);
+  return entries.filter((entry) => entry === state.entry || others.includes(entry));
 }
 
 function build() {
@@ -71,10 +83,10 @@ function build() {
     panes[0].heads.append(...[then, now].map(heading));
     panes[0].alt = `${t(`compare.mode_${state.mode}`)}: ${then.alt}; ${now.alt}`;
   }
-  stage.dataset.panes = panes.length;
+  stage.dataset.panes = String(panes.length);
   stage.replaceChildren(...panes.map((pane) => pane.element));
   if (state.mode === "seam") panes[0].frame.append(seam.element);
-  for (const under of root.querySelectorAll("[data-under]")) under.hidden = under.dataset.under !== state.mode;
+  for (const under of every(root, "[data-under]", HTMLElement)) under.hidden = under.dataset.under !== state.mode;
   blinking.active(state.mode === "blink");
   mark();
   draw();
@@ -101,12 +113,13 @@ function paint() {
 
 // -- alignment
 
-const notices = root.querySelector("[data-notices]");
-const told = root.querySelector("[data-figures]");
-const working = new Working(root.querySelector("[data-working]"), { stop: () => cancel(comparison.task).catch(sayTrouble), go: begin });
+const notices = one(root, "[data-notices]", HTMLElement);
+const told = one(root, "[data-figures]", HTMLElement);
+const working = new Working(one(root, "[data-working]", HTMLElement), { stop: () => cancel(comparison.task).catch(sayTrouble), go: begin });
 
 function tell() {
   const seen = shown();
+  /** @param {Entry} entry */
   const dated = (entry) => (seen.length > 1 ? `${entry.shown.label.date}: ` : "");
   const doubted = seen.flatMap((entry) => doubts(entry.facts, dated(entry)));
   const facts = state.entry.facts;
@@ -117,15 +130,18 @@ function tell() {
   stage.dataset.aligned = facts ? (facts.aligned ? "yes" : "no") : "working";
 }
 
+/** @param {Entry} entry */
 async function outcome(entry) {
-  entry.facts = await callJson(`/compare/outcome/${uid(newest)}/${uid(entry)}`);
+  /** @type {NonNullable<Entry["facts"]>} */
+  const facts = await callJson(`/compare/outcome/${uid(newest)}/${uid(entry)}`);
+  entry.facts = facts;
   if (!shown().includes(entry)) return;
   if (entry !== state.entry) {
     tell();
     draw();
     return;
   }
-  const apart = !entry.facts.aligned || !fits(entry);
+  const apart = !facts.aligned || !fits(entry);
   if (apart && !state.chosen) choose("side");
   tell();
   draw();
@@ -137,6 +153,7 @@ async function align() {
   // The server has begun already, unless the person has much else going on.
   comparison.task ||= (await callJson("/compare/align", { method: "POST", body: { of: all } })).task;
   let known = 0;
+  /** @type {Promise<void>[]} */
   const coming = [];
   const end = await follow(comparison.task, ({ done, total }) => {
     working.at(done, total || entries.length);
@@ -159,34 +176,45 @@ function begin() {
   align().catch((error) => {
     working.end();
     tell();
-    notices.append(notice(t("compare.failed", { why: error.message }), "bad"));
+    notices.append(notice(t("compare.failed", { why: reason(error) }), "bad"));
   });
 }
 
 // -- what can be pressed
 
-const zoomed = root.querySelector("[data-zoom-now]");
+const zoomed = one(root, "[data-zoom-now]", HTMLElement);
 
+/**
+ * @param {string} name
+ * @param {string} value
+ */
+const check = (name, value) => (one(root, `[name="${name}"][value="${value}"]`, HTMLInputElement).checked = true);
+
+/** @param {Mode} mode */
 function choose(mode) {
   state.mode = mode;
-  root.querySelector(`[name="mode"][value="${mode}"]`).checked = true;
+  check("mode", mode);
   build();
   tell();
 }
 
+/** @param {Entry} entry */
 function show(entry) {
   state.entry = entry;
-  root.querySelector(`[name="earlier"][value="${uid(entry)}"]`).checked = true;
+  check("earlier", uid(entry));
   if (!laid(state.mode) || (entry.facts && !entry.facts.aligned && !state.chosen)) state.mode = "side";
   choose(state.mode);
 }
 
 root.addEventListener("change", ({ target }) => {
+  if (!(target instanceof HTMLInputElement)) return;
   if (target.name === "mode") {
     state.chosen = true;
-    choose(target.value);
-  } else if (target.name === "earlier") show(entries.find((one) => uid(one) === target.value));
-  else if (target.matches("[data-outline]")) {
+    choose(/** @type {Mode} */ (target.value));
+  } else if (target.name === "earlier") {
+    const entry = entries.find((each) => uid(each) === target.value);
+    if (entry) show(entry);
+  } else if (target.matches("[data-outline]")) {
     state.outline = target.checked;
     draw();
   } else if (target.matches("[data-all]")) {
@@ -194,24 +222,22 @@ root.addEventListener("change", ({ target }) => {
     choose("side");
   }
 });
-root.querySelector("[data-strength]").addEventListener("input", ({ target }) => {
-  state.strength = target.value / 100;
+const strengthField = one(root, "[data-strength]", HTMLInputElement);
+strengthField.addEventListener("input", () => {
+  state.strength = Number(strengthField.value) / 100;
   draw();
 });
 
-for (const button of root.querySelectorAll("[data-zoom]"))
-  button.addEventListener("click", () => {
-    const deeds = { in: () => view.zoom(steps.in), out: () => view.zoom(steps.out), fit: () => view.fit(), full: () => byKey(view, "1") };
-    deeds[button.dataset.zoom]();
-    draw();
-  });
+byButtons(root, view, draw);
 
+/** @param {number} step */
 function another(step) {
   // The dates stand from the oldest to the newest; entries the other way round.
   const at = entries.indexOf(state.entry) - step;
   if (entries[at]) show(entries[at]);
 }
 
+/** @type {Record<string, Mode>} */
 const modes = { s: "seam", b: "blink", t: "side", d: "difference" };
 stage.addEventListener("keydown", (event) => {
   // The seam has taken its own keys already.
@@ -228,6 +254,7 @@ stage.addEventListener("keydown", (event) => {
   event.preventDefault();
 });
 
+/** @param {HTMLButtonElement} button */
 async function keep(button) {
   const { entry, mode, showing, strength, outline, all: several } = state;
   const body = { of: all, earlier: uid(entry), mode, showing, strength, outline, all: several, seam: state.seam };
@@ -237,7 +264,7 @@ async function keep(button) {
     const answer = await call(`/compare/${button.dataset.keep}`, { method: "POST", body });
     const link = make("a");
     link.href = URL.createObjectURL(await answer.blob());
-    link.download = /filename="([^"]+)"/.exec(answer.headers.get("Content-Disposition"))?.[1] ?? "comparison.png";
+    link.download = /filename="([^"]+)"/.exec(answer.headers.get("Content-Disposition") ?? "")?.[1] ?? "comparison.png";
     link.click();
     setTimeout(() => URL.revokeObjectURL(link.href), 60000);
     say(t("compare.kept"), "good");
@@ -247,11 +274,11 @@ async function keep(button) {
     button.disabled = false;
   }
 }
-for (const button of root.querySelectorAll("[data-keep]")) button.addEventListener("click", () => keep(button));
+for (const button of every(root, "[data-keep]", HTMLButtonElement)) button.addEventListener("click", () => keep(button));
 
 byHand(stage, view, draw, (target) => panes.find((pane) => pane.canvas === target)?.canvas ?? null);
 new ResizeObserver(draw).observe(stage);
-root.querySelector(`[name="mode"][value="seam"]`).checked = true;
+check("mode", "seam");
 drawing.changed = draw;
 show(entries[0]);
 begin();

@@ -6,9 +6,12 @@ const STEP = 0.02;
 const PAGE = 0.1;
 
 export class Seam {
+  /** @param {(at: number) => void} moved */
   constructor(moved) {
     this.moved = moved;
     this.at = 0.5;
+    /** @type {{ id: number, from: number, at: number } | null} */
+    this.held = null;
     this.element = make("div", "seam");
     this.element.tabIndex = 0;
     this.element.setAttribute("role", "slider");
@@ -17,25 +20,28 @@ export class Seam {
     this.element.setAttribute("aria-valuemax", "100");
     this.element.addEventListener("pointerdown", (event) => this.grab(event));
     this.element.addEventListener("pointermove", (event) => this.drag(event));
-    for (const name of ["pointerup", "pointercancel"])
+    for (const name of /** @type {const} */ (["pointerup", "pointercancel"]))
       this.element.addEventListener(name, () => (this.held = null));
     this.element.addEventListener("keydown", (event) => this.key(event));
     this.put(0.5);
   }
 
+  /** @param {number} at from 0 at the left to 1 */
   put(at) {
     this.at = Math.min(1, Math.max(0, at));
     this.element.style.left = `${this.at * 100}%`;
     const percent = Math.round(this.at * 100);
-    this.element.setAttribute("aria-valuenow", percent);
+    this.element.setAttribute("aria-valuenow", String(percent));
     this.element.setAttribute("aria-valuetext", t("compare.seam_value", { percent }));
     this.moved(this.at);
   }
 
+  /** @param {number} count */
   step(count) {
     this.put(this.at + count * STEP);
   }
 
+  /** @param {PointerEvent} event */
   grab(event) {
     event.stopPropagation();
     if (event.button !== 0) return;
@@ -43,13 +49,17 @@ export class Seam {
     this.held = { id: event.pointerId, from: event.clientX, at: this.at };
   }
 
+  /** @param {PointerEvent} event */
   drag(event) {
-    if (this.held?.id !== event.pointerId) return;
+    const room = this.element.parentElement;
+    if (!room || this.held?.id !== event.pointerId) return;
     event.stopPropagation();
-    this.put(this.held.at + (event.clientX - this.held.from) / this.element.parentElement.clientWidth);
+    this.put(this.held.at + (event.clientX - this.held.from) / room.clientWidth);
   }
 
+  /** @param {KeyboardEvent} event */
   key(event) {
+    /** @type {Record<string, () => void>} */
     const deeds = {
       ArrowLeft: () => this.step(-1),
       ArrowDown: () => this.step(-1),

@@ -1,12 +1,16 @@
 // One picture in full.
+import { one } from "/static/elements.js";
 import { say } from "/static/messages.js";
 import { t } from "/static/words.js";
 import { Pane } from "./pane.js";
 import { TiledPicture, TileStore } from "./tiles.js";
-import { View, byHand, byKey, steps } from "./view.js";
+import { View, byButtons, byHand, byKey } from "./view.js";
 
-const stage = document.querySelector("[data-single]");
-const shown = JSON.parse(stage.dataset.single);
+/** @import { Shown } from "./tiles.js" */
+
+const stage = one(document, "[data-single]", HTMLElement);
+/** @type {Shown} */
+const shown = JSON.parse(stage.dataset.single ?? "");
 const picture = new TiledPicture(shown);
 const view = new View(picture.columns, picture.rows);
 const pane = new Pane(shown.label);
@@ -20,7 +24,7 @@ function draw() {
   asked = true;
 }
 const store = new TileStore(draw, () => say(t("compare.tiles_lost"), "bad"));
-const now = document.querySelector("[data-zoom-now]");
+const now = one(document, "[data-zoom-now]", HTMLElement);
 
 function paint() {
   asked = false;
@@ -28,6 +32,7 @@ function paint() {
   if (!pane.resize(ratio)) return;
   view.resize(pane.wide, pane.high);
   const context = pane.begin();
+  /** @type {string[]} */
   const wanted = [];
   const { width, height } = pane.canvas;
   const whole = picture.draw(context, view.matrix(ratio), [0, 0, width, height], store, wanted);
@@ -42,11 +47,6 @@ stage.addEventListener("keydown", (event) => {
   event.preventDefault();
   draw();
 });
-for (const button of document.querySelectorAll("[data-zoom]"))
-  button.addEventListener("click", () => {
-    const deeds = { in: () => view.zoom(steps.in), out: () => view.zoom(steps.out), fit: () => view.fit(), full: () => byKey(view, "1") };
-    deeds[button.dataset.zoom]();
-    draw();
-  });
+byButtons(document, view, draw);
 new ResizeObserver(draw).observe(stage);
 draw();

@@ -3,23 +3,38 @@ import { icon } from "/static/icons.js";
 import { t } from "/static/words.js";
 import { make } from "./pane.js";
 
-// `kind`: "bad" or "attention".
+/** @import { Facts } from "./drawing.js" */
+
+/**
+ * @param {string} words
+ * @param {string} kind "bad" or "attention"
+ */
 export function notice(words, kind) {
   const box = make("p", `notice notice-${kind} notice-small`);
   box.append(icon("warning"), make("span", "", words));
   return box;
 }
 
-// `facts` is what archiver.web.pages.compare.descriptions.outcome_json gives; undefined while at work.
-// `of` stands before each line, where several pictures are told of.
+/**
+ * @param {Facts | undefined} facts undefined while at work
+ * @param {string} of stands before each line, where several pictures are told of
+ */
 export function doubts(facts, of) {
   return (facts?.doubts ?? []).map(([kind, words]) => notice(of + words, kind));
 }
 
+/**
+ * @param {Facts | undefined} facts
+ * @param {string} of
+ */
 export function figures(facts, of) {
   return (facts?.figures ?? []).map((line) => make("p", "", of + line));
 }
 
+/**
+ * @param {string} words
+ * @param {() => void} act
+ */
 function press(words, act) {
   const button = make("button", "", words);
   button.type = "button";
@@ -29,6 +44,10 @@ function press(words, act) {
 
 // How far aligning is, which the person may stop and take up again.
 export class Working {
+  /**
+   * @param {HTMLElement} place
+   * @param {{ stop: () => void, go: () => void }} act
+   */
   constructor(place, act) {
     this.place = place;
     this.act = act;
@@ -38,15 +57,20 @@ export class Working {
     this.words.setAttribute("role", "status");
   }
 
+  /** @param {number} total */
   begin(total) {
-    this.button = press(t("compare.stop"), () => {
-      this.button.disabled = true;
+    const button = press(t("compare.stop"), () => {
+      button.disabled = true;
       this.act.stop();
     });
-    this.show(this.words, this.bar, this.button);
+    this.show(this.words, this.bar, button);
     this.at(0, total);
   }
 
+  /**
+   * @param {number} done
+   * @param {number} total
+   */
   at(done, total) {
     this.bar.max = total;
     if (done) this.bar.value = done;
@@ -54,17 +78,22 @@ export class Working {
     this.words.textContent = t("compare.working", { done, total });
   }
 
+  /**
+   * @param {number} done
+   * @param {number} total
+   */
   stopped(done, total) {
     this.words.textContent = t("compare.stopped", { done, total });
-    this.button = press(t("compare.go_on"), () => this.act.go());
-    this.show(this.words, this.button);
-    this.button.focus();
+    const button = press(t("compare.go_on"), () => this.act.go());
+    this.show(this.words, button);
+    button.focus();
   }
 
   end() {
     this.place.hidden = true;
   }
 
+  /** @param {...HTMLElement} parts */
   show(...parts) {
     const box = make("div", "notice notice-small working");
     box.append(...parts);

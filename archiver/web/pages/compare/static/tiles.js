@@ -10,7 +10,35 @@ const COARSE = 1.2;
 // Side of the cells by which a tile is drawn where its transform is no affine one.
 const CELL = 128;
 
-// First b, then a.
+/** @import { Label } from "/static/picture.js" */
+
+/** @typedef {number[]} Matrix of nine, row by row */
+/** @typedef {[number, number, number, number]} Box left, top, right, bottom */
+/** @typedef {{ reduction: number, columns: number, rows: number, left: number, top: number }} Level */
+
+/**
+ * What archiver.web.pages.compare.shown_picture.shown_json gives.
+ * @typedef {object} Shown
+ * @property {Label} label
+ * @property {number} columns
+ * @property {number} rows
+ * @property {string} tiles
+ * @property {number} tile
+ * @property {number} overlap
+ * @property {Level[]} levels
+ */
+
+/**
+ * What is drawn with; a stand-in only asks for the tiles.
+ * @typedef {Pick<CanvasRenderingContext2D, "setTransform" | "translate" | "drawImage">} Context
+ */
+
+/**
+ * First b, then a.
+ * @param {Matrix} a
+ * @param {Matrix} b
+ * @returns {Matrix}
+ */
 export function after(a, b) {
   const made = new Array(9);
   for (let i = 0; i < 3; i++)
@@ -19,6 +47,7 @@ export function after(a, b) {
   return made;
 }
 
+/** @param {Matrix} m */
 export function inverse(m) {
   const [a, b, c, d, e, f, g, h, i] = m;
   const made = [
@@ -30,12 +59,23 @@ export function inverse(m) {
   return made.map((value) => value / size);
 }
 
+/**
+ * @param {Matrix} m
+ * @param {number} x
+ * @param {number} y
+ * @returns {[number, number]}
+ */
 export function place(m, x, y) {
   const w = m[6] * x + m[7] * y + m[8];
   return [(m[0] * x + m[1] * y + m[2]) / w, (m[3] * x + m[4] * y + m[5]) / w];
 }
 
-// By how much lengths grow about a place.
+/**
+ * By how much lengths grow about a place.
+ * @param {Matrix} m
+ * @param {number} x
+ * @param {number} y
+ */
 function growth(m, x, y) {
   const [ax, ay] = place(m, x, y);
   const [bx, by] = place(m, x + 1, y);
@@ -45,15 +85,24 @@ function growth(m, x, y) {
 
 // Fetches tiles, the most wanted first, and forgets those that were not drawn for long.
 export class TileStore {
+  /**
+   * @param {() => void} changed
+   * @param {() => void} lost
+   */
   constructor(changed, lost) {
     this.changed = changed;
     this.lost = lost;
+    /** @type {Map<string, ImageBitmap>} */
     this.tiles = new Map();
+    /** @type {Set<string>} */
     this.coming = new Set();
+    /** @type {Map<string, number>} */
     this.failed = new Map();
+    /** @type {string[]} */
     this.queue = [];
   }
 
+  /** @param {string} url */
   get(url) {
     const tile = this.tiles.get(url);
     if (!tile) return null;
@@ -62,7 +111,10 @@ export class TileStore {
     return tile;
   }
 
-  // What is not drawn any more is not fetched any more.
+  /**
+   * What is not drawn any more is not fetched any more.
+   * @param {string[]} urls
+   */
   want(urls) {
     this.queue = urls.filter(
       (url) => !this.tiles.has(url) && !this.coming.has(url) && (this.failed.get(url) ?? 0) < TRIES,
@@ -75,9 +127,14 @@ export class TileStore {
   }
 
   pump() {
-    while (this.queue.length && this.coming.size < AT_ONCE) this.fetch(this.queue.shift());
+    while (this.coming.size < AT_ONCE) {
+      const url = this.queue.shift();
+      if (url === undefined) return;
+      this.fetch(url);
+    }
   }
 
+  /** @param {string} url */
   async fetch(url) {
     this.coming.add(url);
     try {
@@ -85,8 +142,9 @@ export class TileStore {
       if (!answer.ok) throw new Error(String(answer.status));
       this.tiles.set(url, await createImageBitmap(await answer.blob()));
       this.failed.delete(url);
-      while (this.tiles.size > KEPT) {
-        const [oldest, tile] = this.tiles.entries().next().value;
+      // A map is in the order of what was put in; `get` puts in anew.
+      for (const [oldest, tile] of this.tiles) {
+        if (this.tiles.size <= KEPT) break;
         this.tiles.delete(oldest);
         tile.close();
       }
@@ -104,7 +162,7 @@ export class TileStore {
 }
 
 export class TiledPicture {
-  // `shown` is what archiver.web.pages.compare.shown_picture.shown_json gives.
+  /** @param {Shown} shown */
   constructor(shown) {
     this.columns = shown.columns;
     this.rows = shown.rows;
@@ -114,8 +172,14 @@ export class TiledPicture {
     this.overlap = shown.overlap;
   }
 
-  // Draws what lies in the clip [left, top, right, bottom] of the canvas, and adds to `wanted`
-  // the addresses of the tiles that this takes.
+  /**
+   * Draws what lies in the clip of the canvas, and returns whether all of it was there.
+   * @param {Context} context
+   * @param {Matrix} matrix
+   * @param {Box} clip
+   * @param {TileStore} store
+   * @param {string[]} wanted gets the addresses of the tiles that this takes
+   */
   draw(context, matrix, clip, store, wanted) {
     const area = this.visible(matrix, clip);
     if (!area) return true;
@@ -128,11 +192,17 @@ export class TiledPicture {
     return whole;
   }
 
+  /**
+   * @param {Matrix} matrix
+   * @param {Box} clip
+   * @returns {Box | null}
+   */
   visible(matrix, [left, top, right, bottom]) {
     const back = inverse(matrix);
     const corners = [[left, top], [right, top], [left, bottom], [right, bottom]].map(([x, y]) => place(back, x, y));
     const xs = corners.map((corner) => corner[0]);
     const ys = corners.map((corner) => corner[1]);
+    /** @type {Box} */
     const area = [
       Math.max(0, Math.min(...xs)),
       Math.max(0, Math.min(...ys)),
@@ -142,6 +212,14 @@ export class TiledPicture {
     return area[0] < area[2] && area[1] < area[3] ? area : null;
   }
 
+  /**
+   * @param {Context} context
+   * @param {Level} level
+   * @param {Matrix} matrix
+   * @param {Box} area
+   * @param {TileStore} store
+   * @param {string[]} wanted
+   */
   drawLevel(context, level, matrix, area, store, wanted) {
     const r = level.reduction;
     const toCanvas = after(matrix, [r, 0, -level.left, 0, r, -level.top, 0, 0, 1]);
@@ -151,6 +229,7 @@ export class TiledPicture {
       Math.min(Math.ceil((area[2] + level.left) / span), Math.ceil(level.columns / this.tile)),
       Math.min(Math.ceil((area[3] + level.top) / span), Math.ceil(level.rows / this.tile)),
     ];
+    /** @type {[number, string][]} */
     const missing = [];
     const middle = [(area[0] + area[2]) / 2 / span, (area[1] + area[3]) / 2 / span];
     for (let row = first[1]; row < last[1]; row++)
@@ -166,9 +245,18 @@ export class TiledPicture {
   }
 }
 
+/**
+ * @param {Context} context
+ * @param {ImageBitmap} tile
+ * @param {number} overlap
+ * @param {number} left
+ * @param {number} top
+ * @param {Matrix} matrix
+ */
 function drawTile(context, tile, overlap, left, top, matrix) {
   if (Math.abs(matrix[6]) < 1e-12 && Math.abs(matrix[7]) < 1e-12) {
     const k = 1 / matrix[8];
+    /** @type {[number, number, number, number, number, number]} */
     const affine = [matrix[0] * k, matrix[3] * k, matrix[1] * k, matrix[4] * k, matrix[2] * k, matrix[5] * k];
     context.setTransform(...affine);
     context.translate(left, top);
@@ -193,8 +281,18 @@ function drawTile(context, tile, overlap, left, top, matrix) {
     }
 }
 
-// A part of a tile at 0, 0, and what lies right of and below it for a canvas pixel and a half, so
-// that no gap shows between parts. Where the tile ends before, its last pixels are stretched.
+/**
+ * A part of a tile at 0, 0, and what lies right of and below it for a canvas pixel and a half, so
+ * that no gap shows between parts. Where the tile ends before, its last pixels are stretched.
+ * @param {Context} context
+ * @param {ImageBitmap} tile
+ * @param {number} overlap
+ * @param {number} x
+ * @param {number} y
+ * @param {number} wide
+ * @param {number} high
+ * @param {number} size
+ */
 function drawPart(context, tile, overlap, x, y, wide, high, size) {
   const over = 1.5 / size;
   const [w, h] = [Math.min(wide + over, tile.width - x), Math.min(high + over, tile.height - y)];

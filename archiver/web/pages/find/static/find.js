@@ -1,15 +1,24 @@
 // The dentition by keyboard, what is chosen of it, and how many pictures are chosen to compare.
+import { every, one } from "/static/elements.js";
 import { t } from "/static/words.js";
 
-function teethOf(chart) {
-  return [...chart.querySelectorAll('input[name="tooth"]')];
-}
+/** @param {ParentNode} chart */
+const teethOf = (chart) => every(chart, 'input[name="tooth"]', HTMLInputElement);
 
 // One tooth of a chart is in the order of the Tab key; arrows go from tooth to tooth.
-function reach(teeth, one) {
-  for (const tooth of teeth) tooth.tabIndex = tooth === one ? 0 : -1;
+/**
+ * @param {HTMLInputElement[]} teeth
+ * @param {HTMLInputElement} only
+ */
+function reach(teeth, only) {
+  for (const tooth of teeth) tooth.tabIndex = tooth === only ? 0 : -1;
 }
 
+/**
+ * @param {HTMLInputElement[]} teeth
+ * @param {HTMLInputElement} from
+ * @param {string} key
+ */
 function beside(teeth, from, key) {
   const arch = teeth.filter((tooth) => tooth.dataset.arch === from.dataset.arch);
   const other = teeth.filter((tooth) => tooth.dataset.arch !== from.dataset.arch);
@@ -32,15 +41,17 @@ function beside(teeth, from, key) {
   }
 }
 
-for (const chart of document.querySelectorAll("[data-dentition]")) {
+for (const chart of every(document, "[data-dentition]", HTMLElement)) {
   const teeth = teethOf(chart);
   reach(teeth, teeth.find((tooth) => tooth.checked) ?? teeth[0]);
   chart.addEventListener("focusin", (event) => {
-    if (teeth.includes(event.target)) reach(teeth, event.target);
+    const tooth = teeth.find((each) => each === event.target);
+    if (tooth) reach(teeth, tooth);
   });
   chart.addEventListener("keydown", (event) => {
     if (event.altKey || event.ctrlKey || event.metaKey) return;
-    const found = teeth.includes(event.target) ? beside(teeth, event.target, event.key) : null;
+    const from = teeth.find((each) => each === event.target);
+    const found = from && beside(teeth, from, event.key);
     if (found) {
       event.preventDefault();
       found.focus();
@@ -48,21 +59,21 @@ for (const chart of document.querySelectorAll("[data-dentition]")) {
   });
 }
 
-const told = document.querySelector("[data-chosen-teeth]");
 document.querySelector("[data-question]")?.addEventListener("change", () => {
-  const chosen = [...document.querySelectorAll('input[name="tooth"]:checked')];
-  document.querySelector("[data-numberings]").hidden = chosen.length === 0;
-  told.textContent = chosen.map((tooth) => tooth.dataset.short).join(", ") || told.dataset.none;
+  const told = one(document, "[data-chosen-teeth]", HTMLElement);
+  const chosen = every(document, 'input[name="tooth"]:checked', HTMLInputElement);
+  one(document, "[data-numberings]", HTMLElement).hidden = chosen.length === 0;
+  told.textContent = chosen.map((tooth) => tooth.dataset.short).join(", ") || (told.dataset.none ?? "");
 });
 
 const choosing = document.querySelector("[data-choosing]");
 const bar = choosing?.querySelector("[data-bar]");
-if (bar) {
-  const count = bar.querySelector("[data-count]");
-  const go = bar.querySelector("[data-go]");
+if (choosing && bar) {
+  const count = one(bar, "[data-count]", HTMLElement);
+  const go = one(bar, "[data-go]", HTMLButtonElement);
   const update = () => {
     const n = choosing.querySelectorAll('input[name="of"]:checked').length;
-    count.textContent = n ? t("find.chosen", { n }) : count.dataset.none;
+    count.textContent = n ? t("find.chosen", { n }) : (count.dataset.none ?? "");
     go.disabled = n < 2;
   };
   choosing.addEventListener("change", update);

@@ -1,19 +1,20 @@
 // Follows an audit: how far it is, cancel, and on to the report.
+import { one } from "/static/elements.js";
 import { sayTrouble } from "/static/messages.js";
 import { cancel, follow } from "/static/task.js";
 import { t } from "/static/words.js";
 
-const box = document.querySelector("[data-task]");
-const words = document.getElementById("task-words");
-const bar = document.getElementById("task-bar");
-const count = document.getElementById("task-count");
-const stop = document.getElementById("task-cancel");
-const state = document.getElementById("task-state");
+const task = one(document, "[data-task]", HTMLElement).dataset.task ?? "";
+const words = one(document, "#task-words", HTMLElement);
+const bar = one(document, "#task-bar", HTMLProgressElement);
+const count = one(document, "#task-count", HTMLElement);
+const stop = one(document, "#task-cancel", HTMLButtonElement);
+const state = one(document, "#task-state", HTMLElement);
 
 stop.addEventListener("click", async () => {
   stop.disabled = true;
   try {
-    await cancel(box.dataset.task);
+    await cancel(task);
   } catch (error) {
     stop.disabled = false;
     sayTrouble(error);
@@ -21,7 +22,7 @@ stop.addEventListener("click", async () => {
 });
 
 stop.disabled = false;
-const last = await follow(box.dataset.task, (now) => {
+const last = await follow(task, (now) => {
   if (now.words) words.textContent = now.words;
   if (now.total) {
     bar.max = now.total;
@@ -38,5 +39,5 @@ if (last.state === "done") {
   bar.hidden = true;
   count.hidden = true;
   stop.hidden = true;
-  document.getElementById("task-back").hidden = false;
+  one(document, "#task-back", HTMLElement).hidden = false;
 }

@@ -1,14 +1,20 @@
 // Archiving: what is still lacking, how far it is, and what became of each picture.
-import { call, callJson, Trouble } from "../calling.js";
-import { cancel, follow } from "../task.js";
-import { t } from "../words.js";
+import { call, callJson, reason, Trouble } from "/static/calling.js";
+import { cancel, follow } from "/static/task.js";
+import { t } from "/static/words.js";
 import { find, make, press } from "./dom.js";
 
+/** @import { Snapshot } from "/static/task.js" */
+/** @import { Model } from "./model.js" */
+
 export class Archiving {
+  /** @param {Model} model */
   constructor(model) {
     this.model = model;
     this.task = "";
     this.drawn = "";
+    /** @type {Record<string, string[]>} by digest */
+    this.lacking = {};
     find("archive").addEventListener("click", () => this.start());
     find("archiving-stop").addEventListener("click", () => this.stop());
     // Escape must not hide work that goes on.
@@ -31,7 +37,7 @@ export class Archiving {
   drawResult() {
     const box = find("result");
     const result = this.model.shown?.result;
-    const lacking = this.lacking?.[this.model.current] ?? [];
+    const lacking = this.lacking[this.model.current] ?? [];
     box.hidden = !result && lacking.length === 0;
     const signature = JSON.stringify([result, lacking]);
     if (box.hidden || signature === this.drawn) return;
@@ -76,9 +82,10 @@ export class Archiving {
     }
   }
 
+  /** @param {unknown} error */
   async notReady(error) {
     if (!(error instanceof Trouble)) throw error;
-    const lines = error.problems?.length ? [...error.problems] : [];
+    const lines = [...error.problems];
     if (error.status === 422) {
       this.lacking = error.answer.pictures ?? {};
       const first = this.model.order.find((digest) => this.lacking[digest]);
@@ -90,6 +97,7 @@ export class Archiving {
     this.tell(t("take_in.not_yet"), lines.length ? lines : [error.message], []);
   }
 
+  /** @param {string} task */
   async watch(task) {
     this.task = task;
     const box = find("archiving");
@@ -111,9 +119,10 @@ export class Archiving {
     await cancel(this.task).catch(() => {});
   }
 
+  /** @param {Snapshot} snapshot */
   ended(snapshot) {
     const { model } = this;
-    const refused = model.taken.filter((digest) => model.pictures.get(digest).result?.status === "refused");
+    const refused = model.taken.filter((digest) => model.picture(digest).result?.status === "refused");
     if (model.state === "archived") {
       this.finished(snapshot.result?.consent ?? []);
     } else if (snapshot.state === "done") {
@@ -126,11 +135,12 @@ export class Archiving {
     }
   }
 
-  finished(consent) {
+  /** @param {string[]} [consent] what became of a consent, where it was noted just now */
+  finished(consent = []) {
     const { model } = this;
     const n = model.taken.length;
     const look = model.taken.filter((digest) => {
-      const { result } = model.pictures.get(digest);
+      const { result } = model.picture(digest);
       return result?.warnings.length || result?.findings.length;
     });
     const lines = [t("take_in.finished_words", { n })];
@@ -138,6 +148,7 @@ export class Archiving {
     lines.push(...consent);
     const out = model.order.length - n;
     if (out) lines.push(t("take_in.finished_out", { n: out }));
+    /** @type {[string, () => unknown][]} */
     const acts = look.length ? [[t("take_in.show_first"), () => model.show(look[0])]] : [];
     acts.push([t("take_in.close_done"), () => this.close()]);
     this.tell(t("take_in.finished"), lines, acts);
@@ -148,10 +159,15 @@ export class Archiving {
       const { where } = await (await call(`/take-in/${this.model.id}/discard`, { method: "POST", body: {} })).json();
       location.assign(where);
     } catch (error) {
-      this.tell(t("take_in.failed"), [error.message], []);
+      this.tell(t("take_in.failed"), [reason(error)], []);
     }
   }
 
+  /**
+   * @param {string} title
+   * @param {string[]} lines
+   * @param {[words: string, act: () => unknown][]} acts
+   */
   tell(title, lines, acts) {
     const box = find("ending");
     find("ending-title").textContent = title;

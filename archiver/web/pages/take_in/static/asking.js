@@ -1,22 +1,42 @@
 // The one question about a picture: is it the wanted view, and is that the patient's right?
-import { icon } from "../icons.js";
-import { t } from "../words.js";
+import { every } from "/static/elements.js";
+import { icon } from "/static/icons.js";
+import { t } from "/static/words.js";
 import { find, make, press } from "./dom.js";
-import { sideDrawing } from "./side_drawing.js";
+import { edgeOf, sideDrawing } from "./side_drawing.js";
 import { judge } from "./turning.js";
 import { teethWords, viewWords } from "./words.js";
 
+/** @import { Edge } from "/static/picture.js" */
+/** @import { Edges, Given, Model, Picture, WantedRow } from "./model.js" */
+/** @import { Follows } from "./turning.js" */
+
+/**
+ * @typedef {object} Offered
+ * @property {WantedRow} row
+ * @property {{ view: string, mirror: boolean, teeth?: string[], operator?: string }} given
+ * @property {boolean} open whether it may as well be taken the other way
+ * @property {boolean} several whether something else may be offered
+ */
+
+/** @typedef {Follows & { edges: Edges }} Settled */
+
 export class Asking {
+  /** @param {Model} model */
   constructor(model) {
     this.model = model;
     this.skipped = 0;
+    /** @type {Map<string, boolean>} */
     this.ways = new Map(); // by view: through a mirror or direct, where the rules leave it open
     this.drawn = "";
     this.last = ""; // the row that was taken last
     model.addEventListener("shown", () => { this.skipped = 0; });
   }
 
-  // What the rules want next and this picture may therefore be; null where it is said already.
+  /**
+   * What the rules want next and this picture may therefore be; null where it is said already.
+   * @returns {Offered | null}
+   */
   offer() {
     const { model } = this;
     const picture = model.shown;
@@ -25,9 +45,11 @@ export class Asking {
     const all = [...this.after(rows.filter((row) => !row.optional)), ...rows.filter((row) => row.optional)];
     if (all.length === 0) return null;
     const row = all[this.skipped % all.length];
+    if (!row.offer) return null;
     const offer = { ...row.offer };
     if (offer.open) offer.mirror = this.ways.get(offer.view) ?? this.before(offer.view) ?? offer.mirror;
     if (picture.said.mirror !== undefined) offer.mirror = picture.said.mirror;
+    /** @type {Offered["given"]} */
     const given = { view: offer.view, mirror: offer.mirror };
     const teeth = picture.said.teeth ?? offer.teeth;
     if (teeth.length) given.teeth = teeth;
@@ -38,7 +60,10 @@ export class Asking {
     return { row, given, open: offer.open, several: all.length > 1 };
   }
 
-  // Whoever left views of the rules out goes on behind the one that was taken last.
+  /**
+   * Whoever left views of the rules out goes on behind the one that was taken last.
+   * @param {WantedRow[]} rows
+   */
   after(rows) {
     const order = this.model.wanted.map(rowKey);
     const last = order.indexOf(this.last);
@@ -46,7 +71,10 @@ export class Asking {
     return at > 0 ? [...rows.slice(at), ...rows.slice(0, at)] : rows;
   }
 
-  // How views of a side were taken so far in this draft.
+  /**
+   * How views of a side were taken so far in this draft.
+   * @param {string} view
+   */
   before(view) {
     const family = view.includes("buccal") ? "buccal" : view;
     for (const digest of [...this.model.order].reverse()) {
@@ -56,6 +84,7 @@ export class Asking {
     return undefined;
   }
 
+  /** @param {boolean} mirror */
   operatorBefore(mirror) {
     for (const digest of [...this.model.order].reverse()) {
       const said = this.model.said(digest);
@@ -64,14 +93,17 @@ export class Asking {
     return undefined;
   }
 
-  // What follows if the picture is what is offered.
+  /**
+   * What follows if the picture is what is offered.
+   * @returns {Settled | null}
+   */
   proposed() {
     const offer = this.offer();
     if (!offer) return null;
-    const picture = this.model.shown;
+    const picture = this.model.picture(this.model.current);
     this.model.ensure(offer.given.teeth ?? []);
     const follows = judge({ ...picture.said, ...offer.given }, picture.exif);
-    return follows?.edges ? follows : null;
+    return follows && settled(follows);
   }
 
   draw() {
@@ -81,18 +113,22 @@ export class Asking {
     const offer = this.offer();
     const follows = offer ? this.proposed() : model.follows(model.current);
     const locked = model.state !== "open";
-    const asks = !offer && !locked && follows?.edges && !follows.problem && !picture.said.left_out;
-    const signature = JSON.stringify([model.current, offer?.given, follows?.edges, follows?.problem, picture.said, model.who, asks, offer?.several]);
+    const asks = !offer && !locked && follows && !follows.problem && !picture.said.left_out ? settled(follows) : null;
+    const signature = JSON.stringify([model.current, offer?.given, follows?.edges, follows?.problem, picture.said, model.who, Boolean(asks), offer?.several]);
     find("offer").hidden = !offer;
     find("side").hidden = !asks;
     if (signature === this.drawn) return;
     this.drawn = signature;
-    const held = document.activeElement?.dataset?.act;
-    if (offer) this.drawOffer(offer, follows);
-    if (asks) this.drawSide(picture, follows);
-    if (held) document.querySelector(`[data-act="${held}"]`)?.focus();
+    const held = document.activeElement instanceof HTMLElement && document.activeElement.dataset.act;
+    if (offer) this.drawOffer(offer, follows && settled(follows));
+    if (asks) this.drawSide(picture, asks);
+    if (held) every(document, `[data-act="${held}"]`, HTMLElement)[0]?.focus();
   }
 
+  /**
+   * @param {Offered} offer
+   * @param {Settled | null} follows
+   */
   drawOffer(offer, follows) {
     const { given, row } = offer;
     const box = find("offer");
@@ -117,6 +153,10 @@ export class Asking {
     box.append(acts);
   }
 
+  /**
+   * @param {Picture} picture
+   * @param {Settled} follows
+   */
   drawSide(picture, follows) {
     const box = find("side");
     const title = make("h2", "", t("take_in.side"));
@@ -133,7 +173,12 @@ export class Asking {
     box.replaceChildren(title, ...question(follows), acts);
   }
 
-  // A mirror picture that comes out the wrong way up was taken from elsewhere than was assumed.
+  /**
+   * A mirror picture that comes out the wrong way up was taken from elsewhere than was assumed.
+   * @param {HTMLElement} acts
+   * @param {Settled} follows
+   * @param {boolean} [mirror]
+   */
   roundAct(acts, { edges }, mirror) {
     if (!mirror) return;
     const forward = edgeOf(edges, "A");
@@ -146,12 +191,15 @@ export class Asking {
   turnRound() {
     const { model } = this;
     const offered = this.offer()?.given.operator;
-    const now = model.shown.said.operator ?? offered ?? model.habits.operator ?? "front";
+    const { said } = model.picture(model.current);
+    const now = said.operator ?? offered ?? model.habits.operator ?? "front";
+    /** @type {Given} */
     const given = { operator: now === "front" ? "behind" : "front" };
-    if (model.shown.said.top) given.top = null;
+    if (said.top) given.top = null;
     model.say([...model.chosen], given).catch(() => {});
   }
 
+  /** @param {boolean} confirmed */
   async accept(confirmed) {
     const offer = this.offer();
     const follows = this.proposed();
@@ -166,7 +214,11 @@ export class Asking {
     return true;
   }
 
-  // Until the server answers, the row counts as there, so that the next one is offered at once.
+  /**
+   * Until the server answers, the row counts as there, so that the next one is offered at once.
+   * @param {WantedRow} row
+   * @param {string} digest
+   */
   fulfil(row, digest) {
     this.last = rowKey(row);
     row.by = [...row.by, digest];
@@ -188,6 +240,7 @@ export class Asking {
     return true;
   }
 
+  /** @param {string} digest */
   go(digest) {
     const next = this.model.nextUnsaid(digest);
     if (next) this.model.show(next);
@@ -214,10 +267,25 @@ export class Asking {
   }
 }
 
+/**
+ * What follows, where it says how the picture lies.
+ * @param {Follows} follows
+ * @returns {Settled | null}
+ */
+const settled = (follows) => (follows.edges ? { ...follows, edges: follows.edges } : null);
+
+/** @type {Record<Edge, Edge>} */
 const OPPOSITE = { top: "bottom", bottom: "top", left: "right", right: "left" };
-const edgeOf = (edges, code) => Object.keys(edges).find((edge) => edges[edge] === code);
+/** @param {WantedRow} row */
 const rowKey = (row) => `${row.name}|${row.target}`;
 
+/**
+ * @param {string} name
+ * @param {string} words
+ * @param {string} className
+ * @param {() => unknown} done
+ * @param {string} [key]
+ */
 function act(name, words, className, done, key) {
   const button = press(words, className, done);
   button.dataset.act = name;
@@ -225,11 +293,15 @@ function act(name, words, className, done, key) {
   return button;
 }
 
-// The question in words, the drawing, and what to compare with.
+/**
+ * The question in words, the drawing, and what to compare with.
+ * @param {Settled} follows
+ */
 function question(follows) {
-  const { edges, laterality } = follows;
+  const { edges, laterality = "" } = follows;
   const across = edgeOf(edges, "R");
   const forward = edgeOf(edges, "A");
+  /** @param {Edge | undefined} name */
   const edge = (name) => t(`take_in.edge_${name}`);
   let words;
   if (across && forward) {

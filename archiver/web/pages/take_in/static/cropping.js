@@ -1,18 +1,29 @@
 // The crop: a frame over the picture, moved by its handles, by arrow keys and by numbers. It is
 // given in pixels of the turned picture; the broken line shows where it grows to whole blocks.
-import { t } from "../words.js";
+import { t } from "/static/words.js";
+import { one } from "/static/elements.js";
 import { find, make } from "./dom.js";
 import { shownSize, snapped } from "./turning.js";
 
-const SIDES = ["left", "top", "width", "height"];
+/** @import { Box, Model } from "./model.js" */
+/** @import { Stage } from "./stage.js" */
+
+const SIDES = /** @type {const} */ (["left", "top", "width", "height"]);
 const HANDLES = ["nw", "n", "ne", "e", "se", "s", "sw", "w", "move"];
+/** @type {Record<string, [number, number]>} */
+const WAYS = { ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, -1], ArrowDown: [0, 1] };
 const LEAST = 64;
 
 export class Cropping {
+  /**
+   * @param {Model} model
+   * @param {Stage} stage
+   */
   constructor(model, stage) {
     this.model = model;
     this.stage = stage;
     this.open = false;
+    /** @type {Box | null} */
     this.live = null; // the crop while it is dragged
     this.box = make("div", "crop");
     this.kept = make("div", "crop-kept");
@@ -33,43 +44,49 @@ export class Cropping {
     model.addEventListener("shown", () => { this.live = null; });
   }
 
+  /** @param {string} name */
   handle(name) {
     const button = make("button", `crop-handle crop-${name}`);
     button.type = "button";
     button.dataset.handle = name;
     button.setAttribute("aria-label", t(`take_in.handle_${name}`));
-    button.addEventListener("pointerdown", (event) => this.drag(event, name));
+    button.addEventListener("pointerdown", (event) => this.drag(event, button, name));
     button.addEventListener("keydown", (event) => this.key(event, name));
     return button;
   }
 
-  size() {
-    return shownSize(this.model.shown, this.stage.turn);
+  get picture() {
+    return this.model.picture(this.model.current);
   }
 
+  size() {
+    return shownSize(this.picture, this.stage.turn);
+  }
+
+  /** @returns {Box} */
   crop() {
     const [width, height] = this.size();
-    return this.live ?? this.model.shown.said.crop ?? { left: 0, top: 0, width, height };
+    return this.live ?? this.picture.said.crop ?? { left: 0, top: 0, width, height };
   }
 
   toggle(open = !this.open) {
     this.open = open;
     this.draw();
-    if (open) this.box.querySelector(".crop-move").focus();
+    if (open) one(this.box, ".crop-move", HTMLElement).focus();
   }
 
   draw() {
     const picture = this.model.shown;
     if (!picture) return;
-    find("crop-open").setAttribute("aria-pressed", this.open);
+    find("crop-open").setAttribute("aria-pressed", String(this.open));
     find("crop-numbers").hidden = !this.open;
     const crop = this.crop();
     const [width, height] = this.size();
     const limits = { left: width - LEAST, top: height - LEAST, width, height };
     for (const side of SIDES) {
       const field = find(`crop-${side}`);
-      if (document.activeElement !== field) field.value = crop[side];
-      field.max = limits[side];
+      if (document.activeElement !== field) field.value = String(crop[side]);
+      field.max = String(limits[side]);
     }
     this.place();
     const said = picture.said.crop || this.live;
@@ -82,7 +99,7 @@ export class Cropping {
   }
 
   grown() {
-    return snapped(this.crop(), this.model.shown, this.stage.turn, this.model.edges);
+    return snapped(this.crop(), this.picture, this.stage.turn, this.model.edges);
   }
 
   place() {
@@ -106,17 +123,22 @@ export class Cropping {
     put(this.shades[3], { left: 0, top: kept.top, width: kept.left, height: kept.height }, scale);
   }
 
-  drag(event, name) {
+  /**
+   * @param {PointerEvent} event
+   * @param {HTMLElement} handle
+   * @param {string} name
+   */
+  drag(event, handle, name) {
     if (event.button !== 0) return;
     event.preventDefault();
-    const handle = event.currentTarget;
     handle.focus();
     handle.setPointerCapture(event.pointerId);
     const begin = { ...this.crop() };
     const { clientX, clientY } = event;
     const { scale } = this.stage;
-    const move = (one) => {
-      this.live = this.moved(begin, name, (one.clientX - clientX) / scale, (one.clientY - clientY) / scale);
+    /** @param {PointerEvent} moved */
+    const move = (moved) => {
+      this.live = this.moved(begin, name, (moved.clientX - clientX) / scale, (moved.clientY - clientY) / scale);
       this.draw();
     };
     const end = () => {
@@ -130,8 +152,12 @@ export class Cropping {
     handle.addEventListener("pointercancel", end, { once: true });
   }
 
+  /**
+   * @param {KeyboardEvent} event
+   * @param {string} name
+   */
   key(event, name) {
-    const way = { ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, -1], ArrowDown: [0, 1] }[event.key];
+    const way = WAYS[event.key];
     if (!way) {
       if (event.key === "Escape") {
         event.stopPropagation();
@@ -142,13 +168,25 @@ export class Cropping {
     }
     event.preventDefault();
     event.stopPropagation();
-    const step = Math.max(...this.model.shown.block, 8) * (event.shiftKey ? 8 : 1);
+    const step = Math.max(...this.picture.block, 8) * (event.shiftKey ? 8 : 1);
     this.keep(this.moved(this.crop(), name, way[0] * step, way[1] * step));
   }
 
-  // A crop with one of its handles moved by pixels of the picture, kept inside.
+  /**
+   * A crop with one of its handles moved by pixels of the picture, kept inside.
+   * @param {Box} crop
+   * @param {string} name
+   * @param {number} dx
+   * @param {number} dy
+   * @returns {Box}
+   */
   moved(crop, name, dx, dy) {
     const [width, height] = this.size();
+    /**
+     * @param {number} value
+     * @param {number} low
+     * @param {number} high
+     */
     const whole = (value, low, high) => Math.round(Math.min(Math.max(value, low), high));
     let { left, top } = crop;
     let right = left + crop.width;
@@ -166,6 +204,10 @@ export class Cropping {
     return { left, top, width: right - left, height: bottom - top };
   }
 
+  /**
+   * @param {Box} crop
+   * @returns {Box}
+   */
   inside(crop) {
     const [width, height] = this.size();
     const left = Math.min(Math.max(crop.left, 0), width - 1);
@@ -177,6 +219,7 @@ export class Cropping {
     };
   }
 
+  /** @param {Box | null} crop */
   keep(crop) {
     const [width, height] = this.size();
     const whole = !crop || (crop.width === width && crop.height === height);
@@ -184,6 +227,11 @@ export class Cropping {
   }
 }
 
+/**
+ * @param {HTMLElement} node
+ * @param {Box} box
+ * @param {number} scale
+ */
 function put(node, box, scale) {
   node.style.left = `${box.left * scale}px`;
   node.style.top = `${box.top * scale}px`;

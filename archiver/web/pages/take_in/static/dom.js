@@ -1,6 +1,52 @@
 // Short names for what is done with the document all the time.
-export const find = (id) => document.getElementById(id);
 
+/**
+ * Elements of draft.html whose kind matters; what stands there in some drafts only may be null.
+ * @typedef {object} Kinds
+ * @property {HTMLButtonElement} add-files
+ * @property {HTMLButtonElement} archive
+ * @property {HTMLDialogElement} archiving
+ * @property {HTMLProgressElement} archiving-bar
+ * @property {HTMLButtonElement} archiving-stop
+ * @property {HTMLDetailsElement} consent
+ * @property {HTMLInputElement} crop-height
+ * @property {HTMLInputElement} crop-left
+ * @property {HTMLInputElement} crop-top
+ * @property {HTMLInputElement} crop-width
+ * @property {HTMLDialogElement} ending
+ * @property {HTMLInputElement} files
+ * @property {HTMLInputElement} folder
+ * @property {HTMLDialogElement} keys
+ * @property {HTMLInputElement} keys-on
+ * @property {HTMLImageElement} large
+ * @property {HTMLFormElement} meaning
+ * @property {HTMLSelectElement} operator
+ * @property {HTMLButtonElement} redo
+ * @property {HTMLSelectElement} rules
+ * @property {HTMLInputElement} teeth
+ * @property {HTMLSelectElement} top
+ * @property {HTMLButtonElement} undo
+ * @property {HTMLSelectElement} view
+ * @property {HTMLInputElement} visit-teeth
+ * @property {HTMLDialogElement} whom
+ * @property {HTMLFormElement} whom-form
+ * @property {HTMLSelectElement | null} whom-from
+ * @property {HTMLInputElement} whom-search
+ * @property {HTMLElement | null} whom-today
+ */
+
+/**
+ * @template {string} K
+ * @param {K} id
+ */
+export const find = (id) => /** @type {K extends keyof Kinds ? Kinds[K] : HTMLElement} */ (document.getElementById(id));
+
+/**
+ * @template {keyof HTMLElementTagNameMap} K
+ * @param {K} tag
+ * @param {string} [className]
+ * @param {string} [text]
+ */
 export function make(tag, className = "", text) {
   const made = document.createElement(tag);
   if (className) made.className = className;
@@ -8,6 +54,11 @@ export function make(tag, className = "", text) {
   return made;
 }
 
+/**
+ * @param {string} text
+ * @param {string} className
+ * @param {(event: MouseEvent) => unknown} act
+ */
 export function press(text, className, act) {
   const button = make("button", className, text);
   button.type = "button";
@@ -17,9 +68,15 @@ export function press(text, className, act) {
 
 const SVG = "http://www.w3.org/2000/svg";
 
+/**
+ * @template {keyof SVGElementTagNameMap} K
+ * @param {K} tag
+ * @param {Record<string, string | number>} [attributes]
+ * @param {...Node} inside
+ */
 export function draw(tag, attributes = {}, ...inside) {
   const made = document.createElementNS(SVG, tag);
-  for (const [name, value] of Object.entries(attributes)) made.setAttribute(name, value);
+  for (const [name, value] of Object.entries(attributes)) made.setAttribute(name, String(value));
   made.append(...inside);
   return made;
 }

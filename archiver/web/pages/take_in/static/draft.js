@@ -1,6 +1,8 @@
 // The page of one draft: files come in, are told what they show, and are archived.
-import { sayTrouble } from "../messages.js";
-import { t } from "../words.js";
+import { reason } from "/static/calling.js";
+import { every } from "/static/elements.js";
+import { sayTrouble } from "/static/messages.js";
+import { t } from "/static/words.js";
 import { Archiving } from "./archiving.js";
 import { Asking } from "./asking.js";
 import { Cropping } from "./cropping.js";
@@ -20,12 +22,15 @@ import { Whom } from "./whom.js";
 const AT_ONCE = 4;
 const PAUSE = 250;
 
-class Page {
+/** @import { Known, Row } from "./model.js" */
+
+export class Page {
   constructor() {
     const root = find("draft");
-    const known = JSON.parse(root.dataset.known);
+    /** @type {Known} */
+    const known = JSON.parse(root.dataset.known ?? "");
     begin(known);
-    this.model = new Model(root.dataset.id, known);
+    this.model = new Model(root.dataset.id ?? "", known);
     this.asking = new Asking(this.model);
     this.strip = new Strip(this.model);
     this.stage = new Stage(this.model, this.asking);
@@ -37,9 +42,15 @@ class Page {
     this.keys = new Keys(this);
     this.reducing = new Reducing();
     this.due = false;
+    /** @type {ReturnType<typeof setTimeout> | undefined} drawing of what has arrived */
+    this.waiting = undefined;
+    /** @type {ReturnType<typeof setTimeout> | undefined} drawing of what is not worked on */
+    this.rest = undefined;
     this.model.addEventListener("changed", () => this.soon());
     this.model.addEventListener("arrived", () => this.later());
-    this.model.addEventListener("trouble", (event) => sayTrouble(event.detail));
+    this.model.addEventListener("trouble", (event) => {
+      if (event instanceof CustomEvent) sayTrouble(event.detail);
+    });
     this.listen();
   }
 
@@ -53,15 +64,15 @@ class Page {
       find("refused").hidden = true;
       find("refused-list").replaceChildren();
     });
-    for (const id of ["folder", "files"]) {
-      find(id).addEventListener("change", (event) => {
-        const files = [...event.target.files];
-        event.target.value = "";
+    for (const field of [find("folder"), find("files")]) {
+      field.addEventListener("change", () => {
+        const files = [...(field.files ?? [])];
+        field.value = "";
         this.add(files);
       });
     }
-    for (const button of document.querySelectorAll("[data-close]")) {
-      button.addEventListener("click", () => button.closest("dialog").close());
+    for (const button of every(document, "[data-close]", HTMLElement)) {
+      button.addEventListener("click", () => button.closest("dialog")?.close());
     }
     document.addEventListener("dragover", (event) => {
       event.preventDefault();
@@ -73,16 +84,18 @@ class Page {
     document.addEventListener("drop", async (event) => {
       event.preventDefault();
       document.body.classList.remove("dragging");
-      this.add(await dropped(event.dataTransfer));
+      if (event.dataTransfer) this.add(await dropped(event.dataTransfer));
     });
     window.addEventListener("beforeunload", (event) => {
       if (this.model.busy) event.preventDefault();
     });
   }
 
+  /** @param {File[]} files */
   async add(files) {
     const wanted = pictures(files);
     if (this.model.state !== "open" || wanted.length === 0) return;
+    /** @type {Row[]} */
     const rows = wanted.map((file) => ({ file }));
     const ordered = putInOrder(rows);
     const looking = this.reducing.make([...rows], async (some) => {
@@ -104,7 +117,7 @@ class Page {
       },
       failed: (row, error) => {
         row.done = true;
-        this.refuse(row.file.name, error.message);
+        this.refuse(row.file.name, reason(error));
         this.model.tell();
       },
       away: () => {
@@ -117,6 +130,10 @@ class Page {
     await this.model.load().catch(sayTrouble);
   }
 
+  /**
+   * @param {string} name
+   * @param {string} words
+   */
   refuse(name, words) {
     const line = make("li");
     line.append(make("strong", "", name), `: ${words}`);
@@ -137,7 +154,7 @@ class Page {
   later() {
     if (this.model.order.length <= AT_ONCE) this.soon();
     else this.waiting ??= setTimeout(() => {
-      this.waiting = null;
+      this.waiting = undefined;
       this.soon();
     }, PAUSE);
   }
@@ -179,30 +196,33 @@ class Page {
 
   all() {
     const { model } = this;
-    const every = model.chosen.size === model.order.length;
-    model.chosen = new Set(every ? [model.current] : model.order);
+    const whole = model.chosen.size === model.order.length;
+    model.chosen = new Set(whole ? [model.current] : model.order);
     model.tell();
   }
 
   mirror() {
     if (this.asking.otherWay()) return;
-    this.meaning.say({ mirror: !(this.model.shown.said.mirror ?? false) });
+    this.meaning.say({ mirror: !(this.model.shown?.said.mirror ?? false) });
   }
 
   behind() {
     this.asking.turnRound();
   }
 
-  gridStep(event) {
-    const keys = [...event.target.closest(".teeth-row").querySelectorAll(".tooth-key")];
-    const rows = [...document.querySelectorAll(".teeth-row")];
-    const at = keys.indexOf(event.target);
-    const row = rows.indexOf(event.target.closest(".teeth-row"));
-    event.preventDefault();
-    if (event.key === "ArrowRight") keys[at + 1]?.focus();
-    if (event.key === "ArrowLeft") keys[at - 1]?.focus();
-    const by = { ArrowDown: 1, ArrowUp: -1 }[event.key];
-    const other = rows[row + by]?.querySelectorAll(".tooth-key");
+  /**
+   * @param {HTMLElement} from the tooth of the grid that has the focus
+   * @param {string} key
+   */
+  gridStep(from, key) {
+    const rows = every(document, ".teeth-row", HTMLElement).map((row) => every(row, ".tooth-key", HTMLElement));
+    const row = rows.findIndex((keys) => keys.includes(from));
+    if (row < 0) return;
+    const keys = rows[row];
+    const at = keys.indexOf(from);
+    if (key === "ArrowRight") keys[at + 1]?.focus();
+    if (key === "ArrowLeft") keys[at - 1]?.focus();
+    const other = key === "ArrowDown" ? rows[row + 1] : key === "ArrowUp" ? rows[row - 1] : undefined;
     if (other) other[Math.round((at / (keys.length - 1)) * (other.length - 1))].focus();
   }
 }

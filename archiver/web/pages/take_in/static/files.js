@@ -1,6 +1,6 @@
 // Files of a card: chosen or dropped, put in order of time, and sent some at a time.
-import { call, Trouble } from "../calling.js";
-import { t } from "../words.js";
+import { call, Trouble } from "/static/calling.js";
+import { t } from "/static/words.js";
 import { firstLook } from "./first_look.js";
 
 const AT_ONCE = 3;
@@ -14,18 +14,28 @@ const HIDDEN = /(^|\/)(\.|Thumbs\.db$|desktop\.ini$)/i;
 // What cameras leave on a card beside pictures.
 const NO_PICTURE = /\.(thm|ctg|dat|xmp|mov|mp4|avi|mts|wav|txt|toml|html?|db|ini)$/i;
 
-// Every file of what was dropped, folders opened.
+/** @import { Picture, Row } from "./model.js" */
+
+/**
+ * Every file of what was dropped, folders opened.
+ * @param {DataTransfer} transfer
+ * @returns {Promise<File[]>}
+ */
 export async function dropped(transfer) {
-  const tops = [...transfer.items].map((item) => item.webkitGetAsEntry?.()).filter(Boolean);
+  const tops = [...transfer.items].flatMap((item) => item.webkitGetAsEntry?.() ?? []);
   if (tops.length === 0) return [...transfer.files];
+  /** @type {File[]} */
   const found = [];
+  /** @param {FileSystemEntry} entry */
   const open = async (entry) => {
-    if (entry.isFile) {
+    if (isFile(entry)) {
       found.push(await new Promise((good, bad) => entry.file(good, bad)));
       return;
     }
+    if (!isFolder(entry)) return;
     const reader = entry.createReader();
     for (;;) {
+      /** @type {FileSystemEntry[]} */
       const some = await new Promise((good, bad) => reader.readEntries(good, bad));
       if (some.length === 0) return;
       for (const one of some) await open(one);
@@ -35,6 +45,19 @@ export async function dropped(transfer) {
   return found;
 }
 
+/**
+ * @param {FileSystemEntry} entry
+ * @returns {entry is FileSystemFileEntry}
+ */
+const isFile = (entry) => entry.isFile;
+
+/**
+ * @param {FileSystemEntry} entry
+ * @returns {entry is FileSystemDirectoryEntry}
+ */
+const isFolder = (entry) => entry.isDirectory;
+
+/** @param {File[]} files */
 export function pictures(files) {
   return files.filter((file) => {
     const path = file.webkitRelativePath || file.name;
@@ -42,22 +65,40 @@ export function pictures(files) {
   });
 }
 
-// Looks at the first bytes of each row's file, and puts the rows in order.
+/**
+ * Looks at the first bytes of each row's file, and puts the rows in order.
+ * @param {Row[]} rows
+ */
 export async function putInOrder(rows) {
   const looks = await Promise.all(rows.map((row) => firstLook(row.file)));
   rows.forEach((row, n) => Object.assign(row, looks[n]));
   rows.sort((a, b) => {
-    if (Boolean(a.time) !== Boolean(b.time)) return a.time ? -1 : 1;
-    return a.time < b.time ? -1 : a.time > b.time ? 1 : a.file.name.localeCompare(b.file.name);
+    const [x, y] = [a.time ?? "", b.time ?? ""];
+    if (Boolean(x) !== Boolean(y)) return x ? -1 : 1;
+    return x < y ? -1 : x > y ? 1 : a.file.name.localeCompare(b.file.name);
   });
 }
 
-// Sends files in order; `arrived(row, picture)` and `failed(row, error)` are told of each. Until
-// `looking` is fulfilled, which is when the browser has made its small pictures, a few files only
-// are sent, or one after the other where somebody is at work already (`hurried()`). A server that
-// does not answer may come back: `away()` is told, and the file is sent again.
+/**
+ * @typedef {object} Sending
+ * @property {Promise<void>} looking fulfilled when the browser has made its small pictures
+ * @property {() => boolean} hurried whether somebody is at work already
+ * @property {(row: Row, picture: Picture) => void} arrived
+ * @property {(row: Row, error: unknown) => void} failed
+ * @property {() => void} away the server does not answer
+ */
+
+/**
+ * Sends files in order; `arrived` and `failed` are told of each. Until `looking` is fulfilled a few
+ * files only are sent, or one after the other where somebody is at work. A server that does not
+ * answer may come back: `away` is told, and the file is sent again.
+ * @param {string} draft
+ * @param {Row[]} rows
+ * @param {Sending} sending
+ */
 export async function send(draft, rows, { looking, hurried, arrived, failed, away }) {
   const queue = [...rows];
+  /** @param {Row} row */
   const one = async (row) => {
     for (;;) {
       try {
@@ -78,16 +119,21 @@ export async function send(draft, rows, { looking, hurried, arrived, failed, awa
   const looked = looking.finally(() => (waits = false));
   for (let n = 0; waits && queue.length; ) {
     if (n < AHEAD || hurried()) {
-      await one(queue.shift());
+      for (const row of queue.splice(0, 1)) await one(row);
       n += 1;
     } else await Promise.race([looked, pause(LOOK_AGAIN)]);
   }
   const worker = async () => {
-    while (queue.length) await one(queue.shift());
+    for (let row = queue.shift(); row; row = queue.shift()) await one(row);
   };
   await Promise.all(Array.from({ length: AT_ONCE }, worker));
 }
 
+/**
+ * @param {string} draft
+ * @param {File} file
+ * @returns {Promise<Picture>}
+ */
 async function put(draft, file) {
   const answer = await call(`/take-in/${draft}/pictures`, {
     method: "PUT",
@@ -100,7 +146,10 @@ async function put(draft, file) {
   return (await answer.json()).picture;
 }
 
-// Whether a file can still be read: a card may have been taken out.
+/**
+ * Whether a file can still be read: a card may have been taken out.
+ * @param {File} file
+ */
 async function isThere(file) {
   try {
     await file.slice(0, 1).arrayBuffer();
@@ -110,6 +159,7 @@ async function isThere(file) {
   }
 }
 
+/** @param {number} milliseconds */
 function pause(milliseconds) {
   return new Promise((done) => setTimeout(done, milliseconds));
 }

@@ -1,5 +1,6 @@
 // The keyboard alone suffices. Single keys can be switched off (WCAG 2.2, 2.1.4).
-import { t } from "../words.js";
+import { around } from "/static/elements.js";
+import { t } from "/static/words.js";
 import { find, make } from "./dom.js";
 
 const STORED = "archiver-take-in-keys";
@@ -12,7 +13,10 @@ const LIST = [
   ["Ctrl + Enter", "archive"], ["Esc", "back"], ["?", "help"],
 ];
 
+/** @import { Page } from "./draft.js" */
+
 export class Keys {
+  /** @param {Page} page */
   constructor(page) {
     this.page = page;
     const on = find("keys-on");
@@ -30,9 +34,10 @@ export class Keys {
     document.addEventListener("keydown", (event) => this.pressed(event));
   }
 
+  /** @param {KeyboardEvent} event */
   pressed(event) {
     if (event.defaultPrevented || document.querySelector("dialog[open]")) return;
-    const field = event.target.closest("input, select, textarea");
+    const field = around(event, "input, select, textarea");
     if (event.key === "Enter" && (event.ctrlKey || event.metaKey)) {
       event.preventDefault();
       find("archive").click();
@@ -51,10 +56,11 @@ export class Keys {
       return;
     }
     if (event.ctrlKey || event.metaKey || event.altKey) return;
-    const onButton = event.target.closest("button, a, summary");
+    const onButton = around(event, "button, a, summary");
     if (onButton && ["Enter", " "].includes(event.key)) return;
     if (onButton?.closest("#teeth-grid") && event.key.startsWith("Arrow")) {
-      this.page.gridStep(event);
+      event.preventDefault();
+      this.page.gridStep(onButton, event.key);
       return;
     }
     const act = this.acts()[event.key.length === 1 ? event.key.toLowerCase() : event.key];
@@ -63,8 +69,13 @@ export class Keys {
     act(event);
   }
 
+  /** @returns {Record<string, (event: KeyboardEvent) => unknown>} */
   acts() {
     const { page } = this;
+    /**
+     * @param {number} by
+     * @returns {(event: KeyboardEvent) => void}
+     */
     const step = (by) => (event) => page.model.step(by, { range: event.shiftKey });
     return {
       ArrowRight: step(1), ArrowDown: step(1), ArrowLeft: step(-1), ArrowUp: step(-1),

@@ -1,13 +1,164 @@
 // The draft as the page knows it: what the server keeps, and changes on their way to it.
 // A change shows at once and is sent at once; the server's answer replaces what was assumed.
-import { callJson, Trouble } from "../calling.js";
+import { callJson, Trouble } from "/static/calling.js";
 import { judge, read, recropped } from "./turning.js";
 
+/** @import { Label } from "/static/picture.js" */
+/** @import { Follows } from "./turning.js" */
+
+/** @typedef {Pick<Label, "top" | "right" | "bottom" | "left">} Edges letters of directions */
+/** @typedef {{ left: number, top: number, width: number, height: number }} Box */
+/** @typedef {{ operator?: string, top?: string, mirror?: boolean }} Habits the practice's own defaults */
+/** @typedef {{ after: Record<number, Record<number, number>>, swaps: number[], words: Record<number, string> }} Turns */
+/** @typedef {Record<string, string>} Table keys of a session sheet and their texts */
+/** @typedef {{ purposes?: string[], noted_by?: string, until?: string }} Consent */
+
+/**
+ * What the page is told at first, by archiver.web.pages.take_in.pages.
+ * @typedef {object} Known
+ * @property {Turns} turns
+ * @property {string} who confirms sides; empty for one who may not
+ * @property {Habits} habits
+ * @property {string} today
+ * @property {string} edges
+ * @property {string} numbering
+ */
+
+/**
+ * What is said of a picture.
+ * @typedef {object} Said
+ * @property {string} [view]
+ * @property {boolean} [mirror]
+ * @property {string[]} [teeth] by ISO 3950
+ * @property {string} [top]
+ * @property {string} [operator]
+ * @property {Box} [crop] in pixels of the turned picture
+ * @property {boolean} [left_out]
+ * @property {string} [confirmed_by]
+ * @property {string} [colour_frame]
+ * @property {string} [stage]
+ * @property {string} [retraction]
+ * @property {string} [contraster]
+ * @property {string} [light]
+ * @property {string} [polariser]
+ * @property {string} [purpose]
+ * @property {string} [consent]
+ * @property {string} [comment]
+ */
+
+/** @typedef {{ [K in keyof Said]?: Said[K] | null }} Given null for what is said no more */
+
+/**
+ * What became of a picture when it was last archived.
+ * @typedef {object} Result
+ * @property {string} status
+ * @property {string[]} problems
+ * @property {string[]} warnings
+ * @property {{ words: string }[]} findings
+ */
+
+/**
+ * @typedef {object} Picture
+ * @property {string} digest
+ * @property {string} name
+ * @property {number} columns
+ * @property {number} rows
+ * @property {number} exif orientation, 1 to 8
+ * @property {string} captured ISO 8601; empty where the camera does not say
+ * @property {[number, number]} block
+ * @property {string[]} notes
+ * @property {Said} said
+ * @property {Result | null} result
+ * @property {number} turn
+ * @property {Edges | null} edges
+ * @property {string} [laterality]
+ * @property {string[]} lacks
+ * @property {string[]} problems
+ */
+
+/** @typedef {{ view: string, teeth: string[], mirror: boolean, open: boolean }} Offer */
+
+/**
+ * A view that the rules want.
+ * @typedef {object} WantedRow
+ * @property {string} name
+ * @property {string} target
+ * @property {number} count
+ * @property {string[]} by
+ * @property {boolean} there
+ * @property {boolean} optional
+ * @property {Offer | null} offer
+ */
+
+/** @typedef {{ canvas: HTMLCanvasElement, columns: number, rows: number }} Look */
+
+/**
+ * A file on its way; what its first bytes tell, and a small picture, come later.
+ * @typedef {object} Row
+ * @property {File} file
+ * @property {boolean} [done]
+ * @property {string} [time]
+ * @property {number} [turn]
+ * @property {Blob | null} [preview]
+ * @property {Look} [look]
+ * @property {HTMLElement} [node]
+ */
+
+/**
+ * A draft as the server tells it.
+ * @typedef {object} DraftState
+ * @property {string} id
+ * @property {number} revision
+ * @property {string} state
+ * @property {Table} patient
+ * @property {Table} visit
+ * @property {Consent} consent
+ * @property {Table} study
+ * @property {string} rules
+ * @property {string[]} teeth
+ * @property {string} stage
+ * @property {WantedRow[]} wanted
+ * @property {string | null} task
+ * @property {boolean} undo
+ * @property {boolean} redo
+ * @property {string[]} order
+ * @property {Record<string, Picture>} pictures
+ */
+
+/** @typedef {{ picture: string, turn: number }} Confirm */
+
+/**
+ * A change of the draft, as archiver.web.pages.take_in.draft_changes takes it.
+ * @typedef {object} Change
+ * @property {Record<string, Given>} [pictures]
+ * @property {Confirm} [confirm]
+ * @property {string} [numbering]
+ * @property {Table} [patient]
+ * @property {Table} [visit]
+ * @property {Consent} [consent]
+ * @property {Table} [study]
+ * @property {string} [rules]
+ * @property {string} [teeth]
+ * @property {boolean} [undo]
+ * @property {boolean} [redo]
+ */
+
+/** @typedef {{ change: Change, good: (state: DraftState) => void, bad: (error: unknown) => void }} Queued */
+
+/** @type {(keyof Said)[]} */
 const TURNING = ["view", "mirror", "teeth", "top", "operator"];
 const AGAIN = 1500;
+/**
+ * @param {unknown} a
+ * @param {unknown} b
+ */
 const same = (a, b) => JSON.stringify(a ?? null) === JSON.stringify(b ?? null);
 
 export class Model extends EventTarget {
+  /**
+   * @param {string} id
+   * @param {Known} known
+   */
   constructor(id, known) {
     super();
     this.id = id;
@@ -16,19 +167,43 @@ export class Model extends EventTarget {
     this.habits = known.habits;
     this.edges = known.edges;
     this.today = known.today;
+    this.state = "";
+    /** @type {Table} */
+    this.patient = {};
+    /** @type {Table} */
+    this.visit = {};
+    /** @type {Table} */
+    this.study = {};
+    this.rules = "";
+    /** @type {string[]} */
+    this.teeth = [];
+    this.stage = "";
+    /** @type {string | null} */
+    this.task = null;
+    this.undo = false;
+    this.redo = false;
+    /** @type {Map<string, Picture>} */
     this.pictures = new Map();
+    /** @type {Map<string, HTMLCanvasElement>} */
     this.looks = new Map(); // by digest: a small picture that this page made itself
+    /** @type {string[]} */
     this.order = [];
-    this.coming = []; // {name, time}: files on their way
+    /** @type {Row[]} */
+    this.coming = [];
     this.current = "";
+    /** @type {Set<string>} */
     this.chosen = new Set();
     this.revision = 0;
+    /** @type {WantedRow[]} */
     this.wanted = [];
+    /** @type {Consent} */
     this.consent = {};
+    /** @type {Queued[]} */
     this.queue = [];
     this.sending = false;
     this.unsent = false;
     this.away = false;
+    /** @type {Queued | null} */
     this.underWay = null;
     this.touched = false;
   }
@@ -41,12 +216,15 @@ export class Model extends EventTarget {
     this.take(await callJson(`/take-in/${this.id}/state`), true);
   }
 
+  /**
+   * @param {DraftState} state
+   * @param {boolean} [whole] whether it has all pictures
+   */
   take(state, whole = false) {
-    for (const key of ["revision", "state", "patient", "visit", "consent", "study", "rules", "teeth", "stage", "wanted", "task", "undo", "redo", "order"]) {
-      this[key] = state[key];
-    }
+    const { pictures, ...kept } = state;
+    Object.assign(this, kept);
     if (whole) this.pictures.clear();
-    for (const [digest, picture] of Object.entries(state.pictures)) this.pictures.set(digest, picture);
+    for (const [digest, picture] of Object.entries(pictures)) this.pictures.set(digest, picture);
     this.settle();
   }
 
@@ -61,6 +239,7 @@ export class Model extends EventTarget {
     this.tell();
   }
 
+  /** @param {string[]} teeth */
   ensure(teeth) {
     if (judge({ view: "face", teeth, mirror: false }, 1) !== null) return;
     read(teeth).then(() => this.tell(), () => {});
@@ -75,30 +254,51 @@ export class Model extends EventTarget {
     return this.pictures.get(this.current);
   }
 
-  said(digest) {
-    return this.pictures.get(digest).said;
+  /** @param {string} digest */
+  picture(digest) {
+    const found = this.pictures.get(digest);
+    if (!found) throw new Error(`no picture ${digest}`);
+    return found;
   }
 
-  // What follows from what is said, by the server's tables; the server's own answer until these are here.
+  /** @param {string} digest */
+  said(digest) {
+    return this.picture(digest).said;
+  }
+
+  /**
+   * What follows from what is said, by the server's tables; the server's own answer until these are here.
+   * @param {string} digest
+   * @returns {Follows}
+   */
   follows(digest) {
-    const picture = this.pictures.get(digest);
+    const picture = this.picture(digest);
     const judged = judge(picture.said, picture.exif);
     if (judged) return judged;
     return { turn: picture.turn, edges: picture.edges, laterality: picture.laterality ?? "", lacks: picture.lacks, problem: picture.problems[0] ?? "" };
   }
 
+  /**
+   * @param {Picture} picture
+   * @param {Look} [look]
+   */
   arrived(picture, look) {
     this.pictures.set(picture.digest, picture);
     if (look && !this.looks.has(picture.digest)) this.looks.set(picture.digest, look.canvas);
     if (!this.order.includes(picture.digest)) {
+      /** @param {Picture} one */
       const key = (one) => [one.captured ? 0 : 1, one.captured, one.name.toLowerCase(), one.digest];
+      /**
+       * @param {Picture} a
+       * @param {Picture} b
+       */
       const before = (a, b) => {
         const [x, y] = [key(a), key(b)];
         for (let n = 0; n < 4; n += 1) if (x[n] !== y[n]) return x[n] < y[n];
         return false;
       };
       let at = this.order.length;
-      while (at > 0 && before(picture, this.pictures.get(this.order[at - 1]))) at -= 1;
+      while (at > 0 && before(picture, this.picture(this.order[at - 1]))) at -= 1;
       this.order.splice(at, 0, picture.digest);
     }
     // Until somebody has chosen one, the first in time is shown.
@@ -109,6 +309,10 @@ export class Model extends EventTarget {
     this.dispatchEvent(new Event("arrived"));
   }
 
+  /**
+   * @param {string} digest
+   * @param {{ add?: boolean, range?: boolean }} [how]
+   */
   show(digest, { add = false, range = false } = {}) {
     if (!this.pictures.has(digest)) return;
     this.touched = true;
@@ -131,23 +335,29 @@ export class Model extends EventTarget {
     this.tell();
   }
 
+  /**
+   * @param {number} by
+   * @param {{ add?: boolean, range?: boolean }} [options]
+   */
   step(by, options = {}) {
     const at = this.order.indexOf(this.current);
     const next = Math.min(Math.max(at + by, 0), this.order.length - 1);
     if (next !== at) this.show(this.order[next], options);
   }
 
-  // Changes what is said of pictures: at once here, then at the server.
+  /**
+   * Changes what is said of pictures: at once here, then at the server.
+   * @param {string[]} digests
+   * @param {Given} given
+   * @param {{ confirm?: Confirm }} [more]
+   */
   say(digests, given, more = {}) {
     this.touched = true;
+    /** @type {Record<string, Given>} */
     const pictures = {};
     for (const digest of digests) {
-      const picture = this.pictures.get(digest);
-      const said = { ...picture.said };
-      for (const [key, value] of Object.entries(given)) {
-        if (value === null || value === "" || (Array.isArray(value) && value.length === 0)) delete said[key];
-        else said[key] = value;
-      }
+      const picture = this.picture(digest);
+      const said = changed(picture.said, given);
       if (TURNING.some((key) => !same(said[key], picture.said[key]))) delete said.confirmed_by;
       if (said.crop && !("crop" in given)) {
         const [before, after] = [judge(picture.said, picture.exif), judge(said, picture.exif)];
@@ -162,6 +372,10 @@ export class Model extends EventTarget {
     return this.change({ pictures, ...more });
   }
 
+  /**
+   * @param {Change} change
+   * @returns {Promise<DraftState>}
+   */
   change(change) {
     return new Promise((good, bad) => {
       this.queue.push({ change, good, bad });
@@ -173,7 +387,8 @@ export class Model extends EventTarget {
 
   // What is not kept yet survives this page too: a server that starts anew may ask for log-in first.
   store() {
-    const open = [this.underWay, ...this.queue].filter((one) => one && !one.change.undo && !one.change.redo);
+    const under = this.underWay ? [this.underWay] : [];
+    const open = [...under, ...this.queue].filter((one) => !one.change.undo && !one.change.redo);
     if (open.length) sessionStorage.setItem(this.stored, JSON.stringify(open.map((one) => one.change)));
     else sessionStorage.removeItem(this.stored);
   }
@@ -188,8 +403,7 @@ export class Model extends EventTarget {
   async pump() {
     if (this.sending) return;
     this.sending = true;
-    while (this.queue.length) {
-      const one = this.queue.shift();
+    for (let one = this.queue.shift(); one; one = this.queue.shift()) {
       this.underWay = one;
       try {
         const state = await this.post(one.change);
@@ -210,8 +424,12 @@ export class Model extends EventTarget {
     this.tell();
   }
 
-  // Sends one change until it is kept or refused: a server that is away may come back, and a
-  // change that somebody else made meanwhile is taken in first.
+  /**
+   * Sends one change until it is kept or refused: a server that is away may come back, and a
+   * change that somebody else made meanwhile is taken in first.
+   * @param {Change} change
+   * @returns {Promise<DraftState>}
+   */
   async post(change) {
     for (let again = 0; ; again += 1) {
       try {
@@ -236,7 +454,11 @@ export class Model extends EventTarget {
     }
   }
 
-  // An answer is older than changes that still wait; what these say stays shown.
+  /**
+   * An answer is older than changes that still wait; what these say stays shown.
+   * @param {DraftState} state
+   * @param {{ change: Change }[]} waiting
+   */
   keepAssumed(state, waiting) {
     if (waiting.length) state.wanted = this.wanted;
     for (const { change } of waiting) {
@@ -245,6 +467,7 @@ export class Model extends EventTarget {
     }
   }
 
+  /** @param {unknown} error */
   async recover(error) {
     this.queue.splice(0).forEach((one) => one.bad(error));
     this.dispatchEvent(new CustomEvent("trouble", { detail: error }));
@@ -260,6 +483,7 @@ export class Model extends EventTarget {
     return this.order.filter((digest) => !this.said(digest).left_out);
   }
 
+  /** @param {string} after */
   nextUnsaid(after) {
     const at = this.order.indexOf(after);
     const ring = [...this.order.slice(at + 1), ...this.order.slice(0, at)];
@@ -268,4 +492,20 @@ export class Model extends EventTarget {
       return !said.left_out && (this.follows(digest).lacks.length > 0 || this.follows(digest).problem);
     });
   }
+}
+
+/**
+ * What is said after a change.
+ * @param {Said} before
+ * @param {Given} given
+ * @returns {Said}
+ */
+function changed(before, given) {
+  /** @type {Record<string, unknown>} */
+  const said = { ...before };
+  for (const [key, value] of Object.entries(given)) {
+    if (value === null || value === "" || (Array.isArray(value) && value.length === 0)) delete said[key];
+    else said[key] = value;
+  }
+  return said;
 }

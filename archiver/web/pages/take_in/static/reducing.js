@@ -13,9 +13,14 @@ const PATIENCE = 20000;
 // Files that are worth reading whole.
 const JPEG = /\.jpe?g$/i;
 
+/** @import { Row } from "./model.js" */
+/** @typedef {{ bitmap: ImageBitmap, columns: number, rows: number }} Small with the size of the picture itself */
+
 export class Reducing {
   constructor() {
+    /** @type {Worker | null} */
     this.worker = null;
+    /** @type {Map<number, (found: Small | null) => void>} */
     this.waiting = new Map();
     this.count = 0;
     if (typeof ImageDecoder === "undefined") return;
@@ -27,12 +32,17 @@ export class Reducing {
     });
   }
 
-  // Makes the small pictures of rows in order, and tells `made(rows)` of those that have their
-  // `look` now. Ends when all were tried.
+  /**
+   * Makes the small pictures of rows in order. Ends when all were tried.
+   * @param {Row[]} rows
+   * @param {(rows: Row[]) => void} made is told of those that have their `look` now
+   */
   async make(rows, made) {
     const queue = rows.filter((row) => JPEG.test(row.file.name));
+    /** @type {Row[]} */
     const ready = [];
     let [count, last] = [0, 0];
+    /** @param {number} now */
     const tell = (now) => {
       // Each drawing of the page takes time that decoding needs: the first are drawn at once.
       if (!ready.length || (count > FIRST && now - last < PAUSE)) return;
@@ -54,6 +64,10 @@ export class Reducing {
     tell(Infinity);
   }
 
+  /**
+   * @param {File} file
+   * @returns {Promise<Small | null>}
+   */
   one(file) {
     const n = (this.count += 1);
     return new Promise((good) => {
@@ -63,17 +77,20 @@ export class Reducing {
         this.waiting.delete(n);
         good(found);
       });
-      this.worker.postMessage({ n, file });
+      this.worker?.postMessage({ n, file });
     });
   }
 }
 
-// A canvas takes the pixels over as they are; it needs no address, as an image would.
+/**
+ * A canvas takes the pixels over as they are; it needs no address, as an image would.
+ * @param {Small} small
+ */
 function look({ bitmap, columns, rows }) {
   const canvas = make("canvas");
   canvas.width = bitmap.width;
   canvas.height = bitmap.height;
-  canvas.getContext("bitmaprenderer").transferFromImageBitmap(bitmap);
+  canvas.getContext("bitmaprenderer")?.transferFromImageBitmap(bitmap);
   canvas.setAttribute("aria-hidden", "true");
   return { canvas, columns, rows };
 }

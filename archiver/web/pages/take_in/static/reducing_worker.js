@@ -17,9 +17,10 @@ self.addEventListener("message", async ({ data: { n, file } }) => {
   } catch {
     // What the browser cannot decode is left to the server, which tells what is wrong with it.
   }
-  self.postMessage({ n, made }, made ? [made.bitmap] : []);
+  self.postMessage({ n, made }, { transfer: made ? [made.bitmap] : [] });
 });
 
+/** @param {ArrayBuffer} octets */
 async function small(octets) {
   const size = prepared(new DataView(octets));
   if (!size || size.columns * size.rows > MOST_PIXELS) return null;
@@ -50,8 +51,11 @@ async function small(octets) {
   }
 }
 
-// Returns columns and rows, and spoils the name of every APP1 segment, so that the decoder neither
-// turns nor stretches by EXIF; the colour profile, in APP2, stays. Null for what is another kind.
+/**
+ * Returns columns and rows, and spoils the name of every APP1 segment, so that the decoder neither
+ * turns nor stretches by EXIF; the colour profile, in APP2, stays. Null for what is another kind.
+ * @param {DataView} view
+ */
 function prepared(view) {
   if (view.byteLength < 4 || view.getUint16(0) !== SOI) return null;
   for (let at = 2; at + 10 < view.byteLength; ) {

@@ -1,12 +1,21 @@
 // The picture that is worked on, large, turned as it will be archived, with its letters.
-import { icon } from "../icons.js";
-import { t } from "../words.js";
+import { icon } from "/static/icons.js";
+import { EDGES } from "/static/picture.js";
+import { t } from "/static/words.js";
 import { find, make } from "./dom.js";
 import { standing } from "./strip.js";
 import { shownSize, turnWords } from "./turning.js";
 import { clock, edgeWords, said } from "./words.js";
 
+/** @import { Model, Picture } from "./model.js" */
+/** @import { Asking } from "./asking.js" */
+/** @import { Follows } from "./turning.js" */
+
 export class Stage {
+  /**
+   * @param {Model} model
+   * @param {Asking} asking
+   */
   constructor(model, asking) {
     this.model = model;
     this.asking = asking; // tells what the picture is proposed to be, if it is
@@ -14,6 +23,12 @@ export class Stage {
     this.frame = find("frame");
     this.ground = find("plate");
     this.drawn = "";
+    this.asked = ""; // the picture whose large image was asked for
+    this.turn = 1;
+    this.scale = 0;
+    /** @type {(() => void) | undefined} */
+    this.fitted = undefined;
+    /** @type {Set<string>} */
     this.ready = new Set();
     new ResizeObserver(() => this.fit()).observe(this.ground);
     this.image.addEventListener("load", () => this.ahead());
@@ -34,7 +49,7 @@ export class Stage {
     this.load(picture);
     this.turn = follows.turn;
     this.image.className = `turn-${follows.turn}`;
-    for (const edge of ["top", "right", "bottom", "left"]) {
+    for (const edge of EDGES) {
       const letter = find(`edge-${edge}`);
       const code = follows.edges?.[edge] ?? "";
       letter.textContent = code;
@@ -52,12 +67,18 @@ export class Stage {
     this.fit();
   }
 
+  /**
+   * @param {Picture} picture
+   * @param {Follows} follows
+   */
   words(picture, follows) {
-    if (!follows.edges) return picture.notes.join(" ");
-    const letters = ["top", "right"].map((edge) => t("take_in.edge_is", { edge: edgeWords(edge), what: t(`directions.${follows.edges[edge]}`) }));
+    const { edges } = follows;
+    if (!edges) return picture.notes.join(" ");
+    const letters = /** @type {const} */ (["top", "right"]).map((edge) => t("take_in.edge_is", { edge: edgeWords(edge), what: t(`directions.${edges[edge]}`) }));
     return [turnWords(follows.turn), ...letters].join(" · ");
   }
 
+  /** @param {Picture} picture */
   load(picture) {
     const base = `/take-in/${this.model.id}/pictures/${picture.digest}`;
     const ready = this.ready.has(picture.digest);
@@ -91,7 +112,7 @@ export class Stage {
   fit() {
     const picture = this.model.shown;
     if (!picture) return;
-    const [across, down] = shownSize(picture, this.turn ?? picture.exif);
+    const [across, down] = shownSize(picture, this.turn);
     const letters = 2 * find("edge-top").clientHeight;
     const wide = this.ground.clientWidth - letters;
     const high = this.ground.clientHeight - letters;

@@ -1,24 +1,41 @@
 // All pictures of the draft, small, in order of time.
-import { icon } from "../icons.js";
-import { t } from "../words.js";
+import { around, one } from "/static/elements.js";
+import { icon } from "/static/icons.js";
+import { EDGES } from "/static/picture.js";
+import { t } from "/static/words.js";
 import { find, make } from "./dom.js";
 import { shownSize } from "./turning.js";
 import { clock, said } from "./words.js";
 
-const EDGES = ["top", "right", "bottom", "left"];
+/** @import { Model, Picture, Row } from "./model.js" */
+/** @import { Follows } from "./turning.js" */
+
+/**
+ * @typedef {object} Tile
+ * @property {HTMLElement} node
+ * @property {HTMLElement} image
+ * @property {HTMLElement[]} letters
+ * @property {HTMLElement} number
+ * @property {HTMLElement} words
+ * @property {HTMLElement} state
+ * @property {string} signature of what is drawn
+ */
+
 // The window of a tile is 4 to 3.
 const ACROSS = 4;
 const DOWN = 3;
 
 export class Strip {
+  /** @param {Model} model */
   constructor(model) {
     this.model = model;
     this.box = find("tiles");
+    /** @type {Map<string, Tile>} */
     this.tiles = new Map();
     this.box.addEventListener("click", (event) => {
-      const tile = event.target.closest(".tile");
+      const tile = around(event, ".tile");
       if (!tile?.dataset.digest) return;
-      const add = event.ctrlKey || event.metaKey || Boolean(event.target.closest(".tile-choose"));
+      const add = event.ctrlKey || event.metaKey || Boolean(around(event, ".tile-choose"));
       model.show(tile.dataset.digest, { add, range: event.shiftKey });
     });
     find("chosen-none").addEventListener("click", () => model.show(model.current));
@@ -41,7 +58,7 @@ export class Strip {
     wanted.forEach((node, n) => {
       if (this.box.children[n] !== node) this.box.insertBefore(node, this.box.children[n] ?? null);
     });
-    while (this.box.children.length > wanted.length) this.box.lastChild.remove();
+    while (this.box.children.length > wanted.length) this.box.lastElementChild?.remove();
     if (model.current) this.box.setAttribute("aria-activedescendant", `tile-${model.current.slice(0, 16)}`);
     find("strip-count").textContent = coming.length
       ? t("take_in.coming", { done: nodes.length, all: wanted.length })
@@ -51,9 +68,13 @@ export class Strip {
     if (many) find("chosen-words").textContent = t("take_in.chosen", { n: model.chosen.size });
   }
 
+  /**
+   * @param {string} digest
+   * @param {number} n
+   */
   tile(digest, n) {
     const { model } = this;
-    const picture = model.pictures.get(digest);
+    const picture = model.picture(digest);
     const follows = model.follows(digest);
     const signature = JSON.stringify([
       n, follows.turn, follows.edges, picture.said, picture.result?.status, follows.lacks, follows.problem,
@@ -67,11 +88,16 @@ export class Strip {
       tile.signature = signature;
       this.fill(tile, picture, follows, n);
     }
-    tile.node.setAttribute("aria-selected", model.chosen.has(digest));
+    tile.node.setAttribute("aria-selected", String(model.chosen.has(digest)));
     tile.node.classList.toggle("tile-shown", digest === model.current);
     return tile.node;
   }
 
+  /**
+   * @param {string} digest
+   * @param {Picture} picture
+   * @returns {Tile}
+   */
   build(digest, picture) {
     const node = make("div", "tile");
     node.id = `tile-${digest.slice(0, 16)}`;
@@ -89,9 +115,10 @@ export class Strip {
     choose.setAttribute("aria-hidden", "true");
     const time = make("span", "visually-hidden", t("take_in.taken_at", { time: clock(picture.captured) }));
     node.append(plate, choose, words, state, time);
-    return { node, image, letters, number, words, state, picture };
+    return { node, image, letters, number, words, state, signature: "" };
   }
 
+  /** @param {string} digest */
   fromServer(digest) {
     const image = make("img");
     image.alt = "";
@@ -100,11 +127,17 @@ export class Strip {
     return image;
   }
 
+  /**
+   * @param {Tile} tile
+   * @param {Picture} picture
+   * @param {Follows} follows
+   * @param {number} n
+   */
   fill(tile, picture, follows, n) {
     const { image, letters, node } = tile;
     lay(image, picture, follows.turn);
     EDGES.forEach((edge, k) => (letters[k].textContent = follows.edges?.[edge] ?? ""));
-    tile.number.textContent = n + 1;
+    tile.number.textContent = String(n + 1);
     const meaning = said(picture, follows.view);
     tile.words.textContent = meaning || picture.name;
     const [kind, sign, words] = standing(picture, follows);
@@ -114,7 +147,10 @@ export class Strip {
     node.title = picture.name;
   }
 
-  // A file on its way, with the small picture that the camera put in until it was read itself.
+  /**
+   * A file on its way, with the small picture that the camera put in until it was read itself.
+   * @param {Row} row
+   */
   comingTile(row) {
     if (!row.node) {
       row.node = make("div", "tile tile-coming");
@@ -134,17 +170,25 @@ export class Strip {
     return row.node;
   }
 
-  // Shows what this page itself made of a file that the server has not got yet.
+  /**
+   * Shows what this page itself made of a file that the server has not got yet.
+   * @param {Row} row
+   */
   seen(row) {
-    if (row.done) return;
+    if (row.done || !row.look) return;
     const node = this.comingTile(row);
-    lay(row.look.canvas, row.look, row.turn);
-    node.querySelector(".tile-plate").prepend(row.look.canvas);
-    node.querySelector(".tile-state").textContent = t("take_in.not_kept");
+    lay(row.look.canvas, row.look, row.turn ?? 1);
+    one(node, ".tile-plate", HTMLElement).prepend(row.look.canvas);
+    one(node, ".tile-state", HTMLElement).textContent = t("take_in.not_kept");
   }
 }
 
-// Puts a picture of stored pixels into the window of a tile, turned.
+/**
+ * Puts a picture of stored pixels into the window of a tile, turned.
+ * @param {HTMLElement} image
+ * @param {{ columns: number, rows: number }} picture
+ * @param {number} turn
+ */
 function lay(image, picture, turn) {
   const [across, down] = shownSize(picture, turn);
   const scale = Math.min(ACROSS / across, DOWN / down);
@@ -153,7 +197,12 @@ function lay(image, picture, turn) {
   image.style.height = `${(picture.rows * scale * 100) / DOWN}%`;
 }
 
-// How far a picture is: [kind, icon, words].
+/**
+ * How far a picture is.
+ * @param {Picture} picture
+ * @param {Follows} follows
+ * @returns {[kind: string, icon: string, words: string]}
+ */
 export function standing(picture, follows) {
   const status = picture.result?.status;
   if (picture.said.left_out) return ["out", "missing", t("take_in.state_out")];

@@ -1,21 +1,28 @@
 // Which views the rules want of this visit, and which of them are there.
-import { icon } from "../icons.js";
-import { t } from "../words.js";
+import { icon } from "/static/icons.js";
+import { t } from "/static/words.js";
 import { find, make, press } from "./dom.js";
 import { numberingName } from "./turning.js";
 import { teethWords } from "./words.js";
 
+/** @import { Model, WantedRow } from "./model.js" */
+
 export class Wanted {
+  /** @param {Model} model */
   constructor(model) {
     this.model = model;
     this.drawn = "";
-    find("rules").addEventListener("change", (event) => model.change({ rules: event.target.value }).catch(() => {}));
-    find("visit-teeth").addEventListener("change", (event) => {
-      model.change({ teeth: event.target.value, numbering: numberingName() }).catch(() => {});
+    const [rules, teeth] = [find("rules"), find("visit-teeth")];
+    rules.addEventListener("change", () => model.change({ rules: rules.value }).catch(() => {}));
+    teeth.addEventListener("change", () => {
+      model.change({ teeth: teeth.value, numbering: numberingName() }).catch(() => {});
     });
   }
 
-  // Rules whose words stand in the description of the visit.
+  /**
+   * Rules whose words stand in the description of the visit.
+   * @param {string} [description]
+   */
   guess(description) {
     const text = (description ?? "").toLowerCase();
     for (const option of find("rules").options) {
@@ -42,6 +49,7 @@ export class Wanted {
     find("wanted-list").replaceChildren(...rows.map((row) => this.row(row)));
   }
 
+  /** @param {WantedRow} row */
   row(row) {
     const item = make("li", row.there ? "wanted-there" : "wanted-missing");
     // The number of a tooth is never bare.

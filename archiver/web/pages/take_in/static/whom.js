@@ -1,16 +1,27 @@
 // Patient and visit: from today's worklist, from the archive, or by hand.
-import { callJson } from "../calling.js";
-import { t } from "../words.js";
+import { callJson, reason, reasons } from "/static/calling.js";
+import { t } from "/static/words.js";
 import { find, make } from "./dom.js";
 
 const PAUSE = 250;
 
+/** @import { Change, Consent, Model, Table } from "./model.js" */
+/** @import { Wanted } from "./wanted.js" */
+
+/** @typedef {{ patient: Table, visit: Table, study: Table, last?: string }} Person from archiver.web.pages.take_in.patient_choice */
+
 export class Whom {
+  /**
+   * @param {Model} model
+   * @param {Wanted} wanted
+   */
   constructor(model, wanted) {
     this.model = model;
     this.wanted = wanted;
     this.box = find("whom");
     this.form = find("whom-form");
+    /** @type {ReturnType<typeof setTimeout> | undefined} */
+    this.timer = undefined;
     find("whom-open").addEventListener("click", () => this.open());
     find("whom-search").addEventListener("input", () => this.later());
     find("whom-from")?.addEventListener("change", () => this.today());
@@ -28,8 +39,10 @@ export class Whom {
     if (find("whom-today")) this.today();
   }
 
+  /** @param {{ patient?: Table, visit?: Table, consent?: Consent }} what */
   fill({ patient = {}, visit = {}, consent = {} }) {
     const name = (patient.name ?? "").split("^");
+    /** @type {Record<string, string>} */
     const values = {
       family: name[0] ?? "",
       given: name.slice(1).filter(Boolean).join(" "),
@@ -40,7 +53,8 @@ export class Whom {
     values["consent.until"] = consent.until ?? "";
     find("consent").open = Boolean(consent.purposes);
     for (const field of this.form.elements) {
-      if (field.type === "checkbox") field.checked = (consent.purposes ?? []).includes(field.value);
+      if (!(field instanceof HTMLInputElement || field instanceof HTMLSelectElement)) continue;
+      if (field instanceof HTMLInputElement && field.type === "checkbox") field.checked = (consent.purposes ?? []).includes(field.value);
       else if (field.name) field.value = values[field.name] ?? "";
     }
   }
@@ -53,14 +67,16 @@ export class Whom {
 
   async today() {
     const list = find("whom-today");
-    const from = find("whom-from")?.value ?? list.dataset.worklist;
+    if (!list) return;
+    const from = find("whom-from")?.value ?? list.dataset.worklist ?? "";
     list.replaceChildren(make("li", "quiet", t("site.loading")));
     try {
+      /** @type {{ visits: Person[] }} */
       const { visits } = await callJson(`/take-in/scheduled?${new URLSearchParams({ from })}`);
       list.replaceChildren(...visits.map((one) => this.person(one)));
       if (visits.length === 0) list.append(make("li", "quiet", t("take_in.nobody_today")));
     } catch (error) {
-      list.replaceChildren(make("li", "problems", error.message));
+      list.replaceChildren(make("li", "problems", reason(error)));
     }
   }
 
@@ -77,15 +93,17 @@ export class Whom {
       return;
     }
     try {
+      /** @type {{ patients: Person[] }} */
       const { patients } = await callJson("/take-in/patients", { method: "POST", body: { words } });
       if (find("whom-search").value.trim() !== words) return;
       list.replaceChildren(...patients.map((one) => this.person(one)));
       if (patients.length === 0) list.append(make("li", "quiet", t("take_in.nobody_found")));
     } catch (error) {
-      list.replaceChildren(make("li", "problems", error.message));
+      list.replaceChildren(make("li", "problems", reason(error)));
     }
   }
 
+  /** @param {Person} one */
   person(one) {
     const { patient, visit } = one;
     const item = make("li");
@@ -104,7 +122,9 @@ export class Whom {
   }
 
   takeForm() {
-    const given = Object.fromEntries(new FormData(this.form));
+    // The form has no files, only texts.
+    const given = /** @type {Record<string, string>} */ (Object.fromEntries(new FormData(this.form)));
+    /** @type {[Table, Table]} */
     const [patient, visit] = [{}, {}];
     for (const [key, value] of Object.entries(given)) {
       const [table, name] = key.split(".");
@@ -114,15 +134,20 @@ export class Whom {
     const names = [given.family.trim(), given.given.trim()];
     patient.name = names[0] || names[1] ? names.join("^") : "";
     // A study that was joined stays joined where the person stays the same.
-    const same = patient.id === this.model.patient.id && (patient.issuer ?? "") === (this.model.patient.issuer ?? "");
-    const consent = { purposes: new FormData(this.form).getAll("consent"), until: given["consent.until"] };
-    this.take({ patient, visit, study: same ? this.model.study : {} }, consent);
+    const isSame = patient.id === this.model.patient.id && (patient.issuer ?? "") === (this.model.patient.issuer ?? "");
+    const consent = { purposes: new FormData(this.form).getAll("consent").map(String), until: given["consent.until"] };
+    this.take({ patient, visit, study: isSame ? this.model.study : {} }, consent);
   }
 
-  // What is chosen from a list says nothing of consent; what was said stays while the patient does.
+  /**
+   * What is chosen from a list says nothing of consent; what was said stays while the patient does.
+   * @param {Person} person
+   * @param {Consent | null} [consent]
+   */
   async take({ patient, visit, study }, consent = null) {
     const kept = { ...visit };
     kept.date ||= this.firstDay();
+    /** @type {Change} */
     const change = { patient, visit: kept, study };
     if (consent && !same(consent, this.model.consent)) change.consent = consent;
     const rules = this.model.rules || this.wanted.guess(kept.description);
@@ -132,8 +157,7 @@ export class Whom {
       this.box.close();
       if (this.model.order.length) find("tiles").focus();
     } catch (error) {
-      const lines = error.problems?.length ? error.problems : [error.message];
-      find("whom-problems").replaceChildren(...lines.map((words) => make("li", "", words)));
+      find("whom-problems").replaceChildren(...reasons(error).map((words) => make("li", "", words)));
       if (!consent) this.fill({ patient, visit: kept, consent: this.model.consent });
     }
   }
@@ -146,12 +170,18 @@ export class Whom {
   }
 }
 
-// Who noted a consent stays who did unless something else is said.
+/**
+ * Who noted a consent stays who did unless something else is said.
+ * @param {Consent} given
+ * @param {Consent} kept
+ */
 function same(given, kept) {
+  /** @param {Consent} one */
   const purposes = (one) => [...(one.purposes ?? [])].sort().join();
   return purposes(given) === purposes(kept) && (!purposes(given) || (given.until || "") === (kept.until || ""));
 }
 
+/** @param {string} [name] */
 export function nameWords(name) {
   const [family, ...rest] = (name ?? "").split("^");
   return [family, rest.filter(Boolean).join(" ")].filter(Boolean).join(", ");

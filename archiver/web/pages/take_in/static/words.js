@@ -1,13 +1,20 @@
 // How a picture is told in words.
-import { t } from "../words.js";
+import { t } from "/static/words.js";
 
+/** @import { Picture } from "./model.js" */
+
+/** @param {string} view */
 export const viewWords = (view) => t(`views.${view.replaceAll(" ", "_").replaceAll("-", "_")}`);
 
-// Neighbours of one arch as a range, as a person writes them.
+/** @param {string[]} [teeth] */
 export function teethWords(teeth) {
   return (teeth ?? []).join(", ");
 }
 
+/**
+ * @param {Picture} picture
+ * @param {string} [view]
+ */
 export function said(picture, view) {
   const name = view || picture.said.view;
   if (!name) return "";
@@ -15,8 +22,10 @@ export function said(picture, view) {
   return teeth ? `${viewWords(name)} ${t("picture.iso", { teeth })}` : viewWords(name);
 }
 
+/** @param {string} edge */
 export const edgeWords = (edge) => t(`take_in.edge_${edge}`);
 
+/** @param {string} captured */
 export function clock(captured) {
   return captured ? captured.slice(11, 19) : t("take_in.no_time");
 }
