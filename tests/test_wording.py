@@ -39,11 +39,9 @@ OWN: dict[str, set[str]] = {}
 LEFT = {
     "archive": 77,
     "cli": 44,
-    "dentition": 20,
     "handover": 24,
     "network": 91,
-    "objects": 19,
-    "photo": 117,
+    "objects": 18,
     "priors": 7,
     "records": 12,
     "sheets": 4,
@@ -158,7 +156,7 @@ def test_a_code_that_the_catalogue_does_not_know_fails() -> None:
 
 def test_a_text_within_a_problem_is_put_into_the_same_language() -> None:
     inner = Text("vision.refusal.scale", times="3.0")
-    problem = Problem("dentition.view.needs_teeth", view=inner, others=(inner, "x"))
+    problem = Problem("dentition.views.needs_teeth", phrase=inner, others=(inner, "x"))
     with pseudo_language():
         told = str(problem.at(file="sheet.toml", line=2))
     assert plain_words(told) == ["sheet", "toml"]

@@ -77,11 +77,9 @@ def as_the_camera_shows(
     if top in (looking, looking.opposite):
         raise MeaningError(
             Problem(
-                f'"{top.word}" cannot be at the top: the view looks along that direction',
-                expected=" or ".join(
-                    d.word for d in Direction if d not in (looking, looking.opposite)
-                ),
-                hint="say which direction of the patient points to the upper edge",
+                "dentition.correction.top_along_view",
+                word=top.word,
+                others=tuple(d.word for d in Direction if d not in (looking, looking.opposite)),
             )
         )
     columns = top.opposite
@@ -126,8 +124,9 @@ class Plan:
         if not follows or self.stored.turned(self.correction) != self.display:
             raise MeaningError(
                 Problem(
-                    f"{self.correction.words} does not bring the stored pixels to the display",
-                    expected=self.stored.turn_to(self.display).words,
+                    "dentition.correction.not_to_display",
+                    turn=self.correction.text,
+                    right=self.stored.turn_to(self.display).text,
                 )
             )
 
@@ -215,13 +214,7 @@ def plan(
     """
     seen = sight(view, teeth)
     if mirror and view.is_extraoral:
-        raise MeaningError(
-            Problem(
-                f"a {view.value} photograph is not taken in an intraoral mirror",
-                expected="mirror = false",
-                hint="a camera that mirrors its own picture says so in its EXIF orientation",
-            )
-        )
+        raise MeaningError(Problem("dentition.correction.no_mirror_outside_mouth", view=view.value))
     shown = as_the_camera_shows(seen.looking, mirror=mirror, top=top, operator=operator)
     stored = shown.turned(exif.inverse)
     return Plan(seen, mirror, top, operator, exif, shown, stored, stored.turn_to(seen.display))

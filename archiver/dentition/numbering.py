@@ -21,6 +21,7 @@ from archiver.dentition.teeth import (
     in_arch_order,
 )
 from archiver.errors import MeaningError, Problem
+from archiver.wording import Text
 
 
 class Numbering(str, Enum):
@@ -68,12 +69,7 @@ def numbering_of(name: str) -> Numbering:
     for numbering in Numbering:
         if wanted in (numbering.prefix, re.sub(r"[^a-z0-9]", "", numbering.value.casefold())):
             return numbering
-    raise MeaningError(
-        Problem(
-            f'no numbering of teeth is called "{name}"',
-            expected='"ISO 3950", "Universal" or "Palmer"',
-        )
-    )
+    raise MeaningError(Problem("dentition.numbering.unknown_numbering", name=name))
 
 
 def _read(text: str, numbering: Numbering) -> Tooth | None:
@@ -91,16 +87,19 @@ def readings(text: str) -> dict[Numbering, Tooth]:
 
 
 def _no_such_tooth(text: str, numbering: Numbering) -> MeaningError:
-    elsewhere = [
-        f"{n.value} {text} is the {t.name}" for n, t in readings(text).items() if n is not numbering
-    ]
-    expected = {
-        Numbering.ISO: "11-18, 21-28, 31-38, 41-48, or deciduous 51-55, 61-65, 71-75, 81-85",
-        Numbering.UNIVERSAL: "1-32, or deciduous A-T",
-        Numbering.PALMER: "UR, UL, LL or LR and 1-8, or deciduous A-E, such as UR6 or LLD",
-    }[numbering]
+    elsewhere = tuple(
+        Text("dentition.numbering.elsewhere", numbering=n.value, text=text, tooth=t.text)
+        for n, t in readings(text).items()
+        if n is not numbering
+    )
     return MeaningError(
-        Problem(f'no tooth "{text}" in {numbering.value}', "", expected, "; ".join(elsewhere))
+        Problem(
+            "dentition.numbering.no_tooth",
+            text=text,
+            numbering=numbering.value,
+            designations=Text(f"dentition.numbering.{numbering.name}"),
+            elsewhere=elsewhere or None,
+        )
     )
 
 
@@ -120,13 +119,7 @@ def read_tooth(text: str, numbering: Numbering) -> Tooth:
 
 def _range(first: Tooth, last: Tooth, text: str) -> tuple[Tooth, ...]:
     if first.arch is not last.arch or first.is_deciduous is not last.is_deciduous:
-        raise MeaningError(
-            Problem(
-                f'the range "{text}" joins two arches or two dentitions',
-                expected="both ends in one arch and one dentition",
-                hint="list the teeth one by one",
-            )
-        )
+        raise MeaningError(Problem("dentition.numbering.range_across_arches", text=text))
     row = arch_order(first.arch, deciduous=first.is_deciduous)
     a, b = sorted((row.index(first), row.index(last)))
     return row[a : b + 1]
@@ -166,9 +159,7 @@ def _read_part(part: str, numbering: Numbering) -> tuple[Tooth, ...]:
         last = first[:2] + last  # "UR4-7" means UR4 to UR7
     a, b = read_tooth(first, numbering), read_tooth(last, numbering)
     if a.supernumerary or b.supernumerary:
-        raise MeaningError(
-            Problem(f'the range "{part}" ends at a supernumerary tooth', hint="list the teeth")
-        )
+        raise MeaningError(Problem("dentition.numbering.range_of_supernumerary", part=part))
     return _range(a, b, part)
 
 
@@ -249,48 +240,55 @@ def parse_tooth(text: str) -> Tooth:
     """
     teeth = parse_teeth(text)
     if len(teeth) != 1:
-        raise MeaningError(Problem(f'"{text}" names {len(teeth)} teeth', expected="one tooth"))
+        raise MeaningError(
+            Problem("dentition.numbering.several_teeth", text=text, teeth=len(teeth))
+        )
     return teeth[0]
 
 
-def bare_number(text: str) -> Problem:
+def bare_number(text: str, hint: Text | None = None) -> Problem:
     """Return the problem of a designation without a numbering, with all that it could mean."""
     text = text.strip()
     found = readings(text)
     if not found:
-        return _bare_set(text)
-    meanings = ", or ".join(
-        f"the {t.name} in {n.value} ({n.prefix}:{text})" for n, t in found.items()
+        return _bare_set(text, hint)
+    meanings = tuple(
+        Text(
+            "dentition.numbering.in_numbering",
+            tooth=tooth.text,
+            numbering=numbering.value,
+            prefix=numbering.prefix,
+            text=text,
+        )
+        for numbering, tooth in found.items()
     )
-    number = "ambiguous" if len(found) > 1 else "without its numbering"
-    return Problem(
-        f'tooth "{text}" is {number}: it could be {meanings}'
-        if len(found) > 1
-        else f'tooth "{text}" stands {number}: {meanings}',
-        expected="the numbering before the tooth",
-    )
+    if len(meanings) == 1:
+        return Problem("dentition.numbering.bare_tooth", text=text, meaning=meanings[0], hint=hint)
+    return Problem("dentition.numbering.ambiguous_tooth", text=text, meanings=meanings, hint=hint)
 
 
-def _bare_set(text: str) -> Problem:
+def _bare_set(text: str, hint: Text | None) -> Problem:
     """Return the problem of a range or list without a numbering, or of what names no tooth."""
-    expected = "a numbering and a tooth, such as iso:36, universal:19 or palmer:LL6"
     meanings = []
     for numbering in Numbering:
         try:
             teeth = read_teeth(text, numbering)
         except MeaningError:
             continue
-        meanings.append(
-            f"the {teeth[0].name} to the {teeth[-1].name} in {numbering.value} "
-            f"({numbering.prefix}:{text})"
+        meaning = Text(
+            "dentition.numbering.range_in_numbering",
+            first=teeth[0].text,
+            last=teeth[-1].text,
+            numbering=numbering.value,
+            prefix=numbering.prefix,
+            text=text,
         )
+        meanings.append(meaning)
     if not meanings:
-        return Problem(f'"{text}" names no tooth', expected=expected)
-    state = "are ambiguous" if len(meanings) > 1 else "stand without their numbering"
-    return Problem(
-        f'the teeth "{text}" {state}: {", or ".join(meanings)}',
-        expected="the numbering before the teeth",
-    )
+        return Problem("dentition.numbering.names_no_tooth", text=text, hint=hint)
+    if len(meanings) == 1:
+        return Problem("dentition.numbering.bare_teeth", text=text, meaning=meanings[0], hint=hint)
+    return Problem("dentition.numbering.ambiguous_teeth", text=text, meanings=meanings, hint=hint)
 
 
 def shortened(teeth: tuple[Tooth, ...]) -> str:

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from enum import Enum, IntEnum
 
 from archiver.errors import MeaningError, Problem
+from archiver.wording import Text
 
 Vector = tuple[int, int, int]
 
@@ -99,12 +100,7 @@ def direction_of(text: str) -> Direction:
     for direction in Direction:
         if text.casefold() in (direction.word, direction.value.casefold()):
             return direction
-    raise MeaningError(
-        Problem(
-            f'"{text}" is no direction',
-            expected="head, foot, anterior, posterior, right or left (the patient's)",
-        )
-    )
+    raise MeaningError(Problem("dentition.orientation.no_direction", text=text))
 
 
 class Turn(IntEnum):
@@ -145,9 +141,14 @@ class Turn(IntEnum):
         return self.matrix[0] == 0
 
     @property
+    def text(self) -> Text:
+        """What is done to the picture."""
+        return Text(f"dentition.turn.{self.name.lower()}")
+
+    @property
     def words(self) -> str:
-        """What is done to the picture, in plain words."""
-        return _WORDS[self]
+        """What is done to the picture, in plain English."""
+        return str(self.text)
 
     def after(self, first: Turn) -> Turn:
         """Return the one turn that equals `first` and then this one."""
@@ -167,16 +168,6 @@ _MATRICES: dict[Turn, tuple[int, int, int, int]] = {
     Turn.QUARTER_ANTICLOCKWISE: (0, 1, -1, 0),
 }
 _OF_MATRIX = {m: t for t, m in _MATRICES.items()}
-_WORDS = {
-    Turn.IDENTITY: "nothing is turned",
-    Turn.FLIP_LEFT_RIGHT: "flipped left to right",
-    Turn.HALF: "turned by 180 degrees",
-    Turn.FLIP_TOP_BOTTOM: "flipped top to bottom",
-    Turn.TRANSPOSE: "flipped over the diagonal from top left",
-    Turn.QUARTER_CLOCKWISE: "turned by 90 degrees clockwise",
-    Turn.TRANSVERSE: "flipped over the diagonal from top right",
-    Turn.QUARTER_ANTICLOCKWISE: "turned by 90 degrees anticlockwise",
-}
 
 
 @dataclass(frozen=True)
@@ -251,8 +242,7 @@ def is_true(orientation: Orientation, looking: Direction) -> bool:
         return False
     raise MeaningError(
         Problem(
-            f"orientation {orientation} does not look towards {looking.word}",
-            expected=f"a plane across the {looking.word} direction",
+            "dentition.orientation.plane_not_across", orientation=orientation, word=looking.word
         )
     )
 

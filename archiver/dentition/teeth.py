@@ -12,6 +12,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import Enum
 
+from archiver.wording import Text
+
 
 class Arch(str, Enum):
     """One of the two dental arches."""
@@ -130,17 +132,23 @@ class Tooth:
         return self.position <= 3
 
     @property
+    def text(self) -> Text:
+        """The tooth's name, such as ``lower left first molar``."""
+        names = _DECIDUOUS_NAMES if self.is_deciduous else _PERMANENT_NAMES
+        kinds = {"supernumerary": self.supernumerary, "deciduous": self.is_deciduous}
+        words = "_".join(kind for kind, holds in kinds.items() if holds) or "permanent"
+        kind = names[self.position - 1].replace(" ", "_")
+        return Text(
+            f"dentition.tooth.{words}",
+            arch=Text(f"dentition.tooth.{self.arch.value}"),
+            side=Text(f"dentition.tooth.{self.side.value}"),
+            kind=Text(f"dentition.tooth.{kind}"),
+        )
+
+    @property
     def name(self) -> str:
         """Plain English, such as ``lower left first molar``."""
-        names = _DECIDUOUS_NAMES if self.is_deciduous else _PERMANENT_NAMES
-        words = [
-            "supernumerary" if self.supernumerary else "",
-            "deciduous" if self.is_deciduous else "",
-            self.arch.value,
-            self.side.value,
-            names[self.position - 1],
-        ]
-        return " ".join(w for w in words if w)
+        return str(self.text)
 
     @property
     def universal(self) -> str:

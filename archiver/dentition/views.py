@@ -13,6 +13,7 @@ from enum import Enum
 from archiver.dentition.orientation import Direction, Orientation
 from archiver.dentition.teeth import Arch, Side, Tooth, arch_order, in_arch_order
 from archiver.errors import MeaningError, Problem
+from archiver.wording import Text
 
 
 class Surface(str, Enum):
@@ -51,10 +52,10 @@ class View(str, Enum):
         return self in _OF_TEETH
 
     @property
-    def phrase(self) -> str:
+    def phrase(self) -> Text:
         """The view with its article, for messages."""
         article = "an" if self.value[0] in "aeiou" else "a"
-        return f"{article} {self.value} view"
+        return Text(f"dentition.views.{article}_view", view=self.value)
 
     @property
     def is_extraoral(self) -> bool:
@@ -108,9 +109,10 @@ def view_of(text: str) -> View:
         near = get_close_matches(words, known, n=2)
         raise MeaningError(
             Problem(
-                f'no view is called "{text}"',
-                expected=", ".join(v.value for v in View),
-                hint=f"did you mean {' or '.join(near)}?" if near else "",
+                "dentition.views.unknown_view",
+                text=text,
+                views=tuple(v.value for v in View),
+                near=tuple(near) or None,
             )
         ) from None
 
@@ -239,8 +241,8 @@ def _demand_teeth(view: View, teeth: tuple[Tooth, ...]) -> None:
     if view.needs_teeth and not teeth:
         raise MeaningError(
             Problem(
-                "dentition.view.needs_teeth",
-                view=view.phrase,
+                "dentition.views.needs_teeth",
+                phrase=view.phrase,
                 others=tuple(v.value for v in _FIXED),
             )
         )
@@ -249,13 +251,7 @@ def _demand_teeth(view: View, teeth: tuple[Tooth, ...]) -> None:
 def _one_arch(view: View, teeth: tuple[Tooth, ...]) -> Arch:
     arches = {t.arch for t in teeth}
     if len(arches) > 1:
-        raise MeaningError(
-            Problem(
-                f"{view.phrase} cannot show upper and lower teeth at once",
-                expected="teeth of one arch",
-                hint="make two photographs of it, or check the tooth numbers",
-            )
-        )
+        raise MeaningError(Problem("dentition.views.both_arches", phrase=view.phrase))
     return teeth[0].arch
 
 
@@ -266,9 +262,9 @@ def _occlusal(view: View, teeth: tuple[Tooth, ...]) -> Sight:
     if view is View.INCISAL and not any(t.is_anterior for t in teeth):
         raise MeaningError(
             Problem(
-                f"{teeth[0].iso}, a {teeth[0].tooth_class.value}, has no incisal edge",
-                expected="incisors or canines",
-                hint='use view = "occlusal"',
+                "dentition.views.no_incisal_edge",
+                iso=teeth[0].iso,
+                tooth=Text(f"dentition.tooth.{teeth[0].tooth_class.value}"),
             )
         )
     if anterior and view is View.OCCLUSAL:
@@ -291,24 +287,12 @@ def _occlusal(view: View, teeth: tuple[Tooth, ...]) -> Sight:
 def _lingual(view: View, teeth: tuple[Tooth, ...]) -> Sight:
     arch = _one_arch(view, teeth)
     if view is View.PALATAL and arch is Arch.LOWER:
-        raise MeaningError(
-            Problem(
-                f"{teeth[0].iso} is a lower tooth and has no palatal surface",
-                expected='view = "lingual"',
-                hint="or an upper tooth",
-            )
-        )
+        raise MeaningError(Problem("dentition.views.no_palatal_surface", iso=teeth[0].iso))
     laterality = laterality_of(teeth)
     if all(t.is_anterior for t in teeth):
         looking = Direction.ANTERIOR
     elif laterality == "B":
-        raise MeaningError(
-            Problem(
-                f"{view.phrase} cannot show the back teeth of both sides",
-                expected="back teeth of one side, or front teeth",
-                hint="use an occlusal arch view, or one photograph a side",
-            )
-        )
+        raise MeaningError(Problem("dentition.views.both_sides", phrase=view.phrase))
     else:
         looking = _OUTWARD[teeth[0].side]
     settled = View.PALATAL if arch is Arch.UPPER else View.LINGUAL
@@ -325,13 +309,7 @@ def _facial(view: View, teeth: tuple[Tooth, ...]) -> Sight:
     if all(t.is_anterior for t in teeth) or (laterality == "B" and view is View.LABIAL):
         settled, looking = View.LABIAL, Direction.POSTERIOR
     elif laterality == "B":
-        raise MeaningError(
-            Problem(
-                "a buccal view cannot show the back teeth of both sides",
-                expected="back teeth of one side",
-                hint='use view = "frontal", or one photograph a side',
-            )
-        )
+        raise MeaningError(Problem("dentition.views.buccal_both_sides"))
     else:
         settled, looking = View.BUCCAL, _OUTWARD[teeth[0].side].opposite
     notes = (
@@ -369,12 +347,6 @@ def _fixed(view: View, teeth: tuple[Tooth, ...]) -> Sight:
     if view.is_extraoral and view is not View.SMILE:
         wrong = list(teeth)
     if wrong:
-        names = ", ".join(f"{t.iso} ({t.name})" for t in wrong)
-        raise MeaningError(
-            Problem(
-                f"the {view.value} view does not show {names}",
-                expected="teeth that this view shows, or none",
-                hint="check the tooth numbers and the side",
-            )
-        )
+        names = tuple(Text("dentition.tooth.numbered", iso=t.iso, name=t.text) for t in wrong)
+        raise MeaningError(Problem("dentition.views.teeth_not_shown", view=view.value, names=names))
     return Sight(view, teeth, looking, DISPLAY[looking], laterality, None, arch)

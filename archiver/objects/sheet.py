@@ -38,6 +38,7 @@ from archiver.objects.sheet_keys import CONSENT, PATIENT, PHOTO, TABLES, VISIT, 
 from archiver.objects.sheet_text import load, shown
 from archiver.objects.toml_lines import Path as KeyPath
 from archiver.photo import read_size
+from archiver.wording import Text
 
 #: (columns, rows, EXIF orientation) of a camera file, told from its header alone.
 SizeOf = Callable[[Path], tuple[int, int, int]]
@@ -124,9 +125,7 @@ class _Reader:
             return parse_teeth(word)
         if self.numbering is not None:
             return read_teeth(word, self.numbering)
-        hint = 'set numbering = "ISO 3950" at the top of the sheet'
-        bare = bare_number(word)
-        raise MeaningError(Problem(bare.found, expected=bare.expected, hint=hint))
+        raise MeaningError(bare_number(word, Text("objects.sheet.set_numbering")))
 
 
 def _belongs(name: str) -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import struct
 
 from archiver.errors import PhotoError, Problem
-from archiver.photo.camera_file import Limits
+from archiver.photo.camera_file import Format, Limits
 from archiver.photo.header import PictureHeader, check_budget, cut_short
 
 _CORE, _INFO = 12, 40
@@ -21,7 +21,7 @@ def read_bmp(data: bytes, limits: Limits) -> PictureHeader:
         If it is damaged, cut short, too large, or holds another format inside.
     """
     if len(data) < 26:
-        raise cut_short("BMP")
+        raise cut_short(Format.BMP)
     start, size = struct.unpack_from("<II", data, 10)
     compression = _PLAIN
     if size == _CORE:
@@ -30,13 +30,11 @@ def read_bmp(data: bytes, limits: Limits) -> PictureHeader:
         columns, rows, _planes, depth, compression = struct.unpack_from("<iiHHI", data, 18)
         rows = abs(rows)  # negative: the first row is the top one
     else:
-        raise PhotoError("the header of the BMP file is damaged")
+        raise PhotoError("photo.bmp.header_damaged")
     if depth not in (1, 4, 8, 16, 24, 32) or compression > _BITFIELDS:
-        raise PhotoError(
-            Problem(f"BMP of {depth} bits with coding {compression}", expected="an RGB bitmap")
-        )
+        raise PhotoError(Problem("photo.bmp.unknown_coding", depth=depth, compression=compression))
     check_budget(columns, rows, limits)
     stride = (columns * depth + 31) // 32 * 4
     if compression in (_PLAIN, _BITFIELDS) and start + stride * rows > len(data):
-        raise cut_short("BMP")
+        raise cut_short(Format.BMP)
     return PictureHeader(columns, rows, 3)

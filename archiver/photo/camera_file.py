@@ -12,6 +12,7 @@ from enum import Enum
 from typing import TYPE_CHECKING, Literal, TypeAlias
 
 from archiver.errors import Problem
+from archiver.wording import Text
 
 if TYPE_CHECKING:
     from archiver.photo.jpeg import JpegStructure
@@ -33,6 +34,11 @@ class Format(str, Enum):
 
     def __str__(self) -> str:
         return str(self.value)
+
+    @property
+    def text(self) -> Text:
+        """How the kind is called."""
+        return Text(f"photo.format.{self.name}")
 
 
 @dataclass(frozen=True)

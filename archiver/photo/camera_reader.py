@@ -109,7 +109,7 @@ def _header_of(data: bytes, limits: Limits) -> tuple[Format, PictureHeader]:
     try:
         return kind, _READERS[kind](data, limits)
     except (struct.error, IndexError, OverflowError, ValueError) as error:
-        raise PhotoError(f"the header of the {kind} file is damaged") from error
+        raise PhotoError(Problem("photo.camera_reader.header_damaged", kind=kind.text)) from error
 
 
 def _orientation(header: PictureHeader) -> int:
@@ -147,21 +147,22 @@ def read_jpeg(data: bytes, limits: Limits) -> PictureHeader:
 def _bytes_of(path: Path, limits: Limits) -> bytes:
     try:
         if path.exists() and not path.is_file():
-            raise PhotoError("is no file")
+            raise PhotoError("photo.camera_reader.not_a_file")
         size = path.stat().st_size
         if size > limits.max_bytes:
             raise PhotoError(
                 Problem(
-                    f"the file has {size / 1e6:.0f} MB",
-                    expected=f"at most {limits.max_bytes / 1e6:.0f} MB",
+                    "photo.camera_reader.too_large",
+                    size=f"{size / 1e6:.0f}",
+                    most=f"{limits.max_bytes / 1e6:.0f}",
                 )
             )
         return path.read_bytes()
     except FileNotFoundError:
-        raise PhotoError("there is no such file") from None
+        raise PhotoError("photo.camera_reader.no_such_file") from None
     except (OSError, ValueError) as error:
         reason = getattr(error, "strerror", None) or str(error)
-        raise PhotoError(f"the file cannot be read: {reason}") from error
+        raise PhotoError(Problem("photo.camera_reader.unreadable", reason=reason)) from error
 
 
 def _name_notes(name: str, kind: Format) -> tuple[Problem, ...]:
@@ -169,7 +170,7 @@ def _name_notes(name: str, kind: Format) -> tuple[Problem, ...]:
     promised = EXTENSIONS.get(suffix)
     if promised in (None, kind):
         return ()
-    return (Problem(f"the name ends in {suffix}, but the file is {kind}"),)
+    return (Problem("photo.camera_reader.misnamed", suffix=suffix, kind=kind.text),)
 
 
 def _picture_size(structure: JpegStructure) -> int:
@@ -183,8 +184,8 @@ def _behind(data: bytes, structure: JpegStructure) -> tuple[Problem, ...]:
     if structure.trailing == 0:
         return ()
     several = structure.payloads(data, _APP2, b"MPF\0") or data.find(b"\xff\xd8", structure.end) > 0
-    what = "further pictures" if several else "other bytes"
-    return (Problem(f"{structure.trailing} bytes of {what} behind the first picture are left out"),)
+    code = "photo.camera_reader.further_pictures" if several else "photo.camera_reader.other_bytes"
+    return (Problem(code, n=structure.trailing),)
 
 
 _READERS: dict[Format, Callable[[bytes, Limits], PictureHeader]] = {

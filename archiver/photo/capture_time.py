@@ -61,19 +61,17 @@ def read_time(main: Directory, exif: Directory) -> tuple[CaptureTime | None, tup
         if found is None:
             continue
         if _BLANK.fullmatch(found.text or ""):
-            notes.append(Problem(f"EXIF {name} is blank: the camera does not tell its time"))
+            notes.append(Problem("photo.capture_time.blank", name=name))
             continue
         chosen = found, name, _text_of(exif, fraction_tag), fraction_name
         break
     if chosen is None:
         if (changed := _text_of(main, _AT_CHANGE[0])) is not None and changed.text:
-            notes.append(
-                Problem("EXIF tells only when the file was changed, not when the picture was taken")
-            )
+            notes.append(Problem("photo.capture_time.only_changed"))
         return None, tuple(notes)
     moment_text, name, fraction, fraction_name = chosen
     if name != _AT_SHOT[1]:
-        notes.append(Problem(f"the time of capture is taken from EXIF {name}"))
+        notes.append(Problem("photo.capture_time.taken_from", name=name))
     offset, offset_name, offset_raw, offset_notes = _offset(main, exif)
     notes += offset_notes
     text, source = moment_text.raw, name
@@ -99,18 +97,17 @@ def parse_moment(text: str, fraction: str | None = None) -> tuple[datetime | Non
         The naive time and None, or None and why the text can be no time.
     """
     if _ZERO.fullmatch(text):
-        return None, Problem("the camera's time is all zeros", hint="its clock was never set")
+        return None, Problem("photo.capture_time.all_zeros")
     match = _MOMENT.fullmatch(text)
-    wanted = "a time such as 2026:03:04 14:20:00"
     if match is None:
-        return None, Problem(f"the camera's time is {text[:40]!r}", expected=wanted)
+        return None, Problem("photo.capture_time.malformed", text=repr(text[:40]))
     digits = "".join(c for c in (fraction or "") if c in "0123456789")[:6]
     micro = int(digits.ljust(6, "0")) if digits else 0
     try:
         year, month, day, hour, minute, second = (int(group) for group in match.groups())
         return datetime(year, month, day, hour, minute, second, micro), None
     except ValueError:
-        return None, Problem(f"the camera's time {text!r} does not exist", expected=wanted)
+        return None, Problem("photo.capture_time.no_such_time", text=repr(text))
 
 
 def time_problems(captured: CaptureTime | None, now: datetime | None = None) -> tuple[Problem, ...]:
@@ -127,16 +124,15 @@ def time_problems(captured: CaptureTime | None, now: datetime | None = None) -> 
     if captured is None or captured.when is None:
         return ()
     when, shown = captured.when, f"{captured.when:%Y-%m-%d %H:%M:%S}"
-    hint = "tell the session its clock_offset, or set the camera's clock"
     if when.year < _EARLIEST_YEAR:
-        return (Problem(f"the time of capture, {shown}, is before {_EARLIEST_YEAR}", hint=hint),)
+        return (Problem("photo.capture_time.too_early", shown=shown, earliest=_EARLIEST_YEAR),)
     if now is None:
         return ()
     if when.tzinfo is None:
         # The clocks farthest ahead run 14 hours before UTC.
         when = when.replace(tzinfo=timezone(timedelta(hours=14)))
     if when > now:
-        return (Problem(f"the time of capture, {shown}, lies in the future", hint=hint),)
+        return (Problem("photo.capture_time.in_future", shown=shown),)
     return ()
 
 
@@ -180,11 +176,13 @@ def _offset(
         offset = parse_offset(found.text or "")
         if offset is None:
             notes.append(
-                Problem(f"EXIF {name} is {(found.text or '')[:20]!r}", expected="such as +01:00")
+                Problem(
+                    "photo.capture_time.bad_offset", name=name, value=repr((found.text or "")[:20])
+                )
             )
             continue
         if name != _OFFSETS[0][1]:
-            notes.append(Problem(f"the offset from UTC is taken from EXIF {name}"))
+            notes.append(Problem("photo.capture_time.offset_taken_from", name=name))
         return offset, name, found.raw, tuple(notes)
     return None, "", "", tuple(notes)
 

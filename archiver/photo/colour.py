@@ -24,6 +24,7 @@ from archiver.photo.icc import (
     ADOBE_RGB,
     DISPLAY_P3,
     SRGB,
+    BadProfileError,
     ColourEncoding,
     IccProfile,
     as_input_device,
@@ -31,6 +32,7 @@ from archiver.photo.icc import (
     known_space,
     read_profile,
 )
+from archiver.wording import Text
 
 _TERMS = {SRGB: "SRGB", ADOBE_RGB: "ADOBERGB"}
 _UNCALIBRATED = 65535
@@ -50,22 +52,22 @@ class StatedColour:
     """
 
     encoding: ColourEncoding | None
-    source: str
+    source: Text
 
 
 def exif_statement(block: ExifBlock) -> StatedColour | None:
     """Read the claim of an EXIF block (EXIF 2.32, tag 40961; DCF 2.0 for ``R03``)."""
     if block.colour_space == 1:
-        return StatedColour(SRGB, "EXIF ColorSpace")
+        return StatedColour(SRGB, Text("photo.colour.exif_space"))
     # Some cameras write 2 for Adobe RGB, which EXIF never defined (from memory).
     if block.interoperability == "R03" or block.colour_space == 2:
-        return StatedColour(ADOBE_RGB, "EXIF")
+        return StatedColour(ADOBE_RGB, Text("photo.colour.exif"))
     if block.colour_space == _UNCALIBRATED:
-        return StatedColour(None, "EXIF ColorSpace")
+        return StatedColour(None, Text("photo.colour.exif_space"))
     return None
 
 
-def coded_statement(primaries: int, transfer: int, source: str) -> StatedColour | None:
+def coded_statement(primaries: int, transfer: int, source: Text) -> StatedColour | None:
     """Read code points of ITU-T H.273 (HEIF, PNG's cICP): primaries and transfer.
 
     Transfer 13 is the curve of IEC 61966-2-1; 1 and 6, of television cameras, are shown with
@@ -113,16 +115,11 @@ def colour_of(
         if claim is not None:
             return claim, tuple(notes)
     if stated is not None and stated.encoding is None:
-        notes.append(
-            Problem(
-                f"{stated.source} says that the colours are not sRGB and not what they are",
-                hint="no colour profile is stored; set the camera to sRGB or Adobe RGB",
-            )
-        )
+        notes.append(Problem("photo.colour.not_srgb", source=stated.source))
         return ColourClaim(None, None, 3, "none"), tuple(notes)
     if stated is not None and stated.encoding is not None:
         return _built(stated.encoding, "claimed"), tuple(notes)
-    notes.append(Problem("the file does not state its colour space; sRGB is assumed"))
+    notes.append(Problem("photo.colour.assumed_srgb"))
     return _built(SRGB, "assumed"), tuple(notes)
 
 
@@ -140,32 +137,31 @@ def _profile_of(encoding: ColourEncoding) -> bytes:
 def _from_profile(data: bytes, limits: Limits) -> tuple[ColourClaim | None, Problem | None]:
     """Use the file's own profile; no claim where it is damaged and says nothing at all."""
     if len(data) > limits.max_profile:
-        return None, Problem(f"the ICC profile has {len(data)} bytes and is left out")
+        return None, Problem("photo.colour.profile_too_large", size=len(data))
     try:
         profile = read_profile(data)
-    except ValueError as damage:
-        return None, Problem(f"the ICC profile {damage} and is left out")
+    except BadProfileError as error:
+        return None, Problem("photo.colour.profile_damaged", damage=error.why)
     refusal = _refusal(profile)
     if refusal:
         return ColourClaim(None, None, 3, "none", data), Problem(
-            f"the ICC profile {refusal}; no colour profile is stored",
-            expected="a matrix or table profile of RGB",
+            "photo.colour.profile_refused", refusal=refusal
         )
     icc = data if profile.device_class == b"scnr" else as_input_device(data)
     return ColourClaim(icc, known_space(profile), 3, "embedded", data), None
 
 
-def _refusal(profile: IccProfile) -> str | None:
+def _refusal(profile: IccProfile) -> Text | None:
+    name = profile.device_class.decode("latin-1").strip()
     shown = profile.data_space.decode("latin-1").strip()
     if profile.data_space != b"RGB ":
-        return f"is for {shown!r} and not for RGB"
+        return Text("photo.icc.other_space", space=repr(shown))
     if profile.connection_space not in (b"XYZ ", b"Lab "):
-        return "connects to neither XYZ nor Lab"
+        return Text("photo.icc.connection")
     if profile.device_class not in _USUAL:
-        name = profile.device_class.decode("latin-1").strip()
-        return f"is of class {name!r}, which describes no camera and no display"
+        return Text("photo.icc.device_class", name=repr(name))
     if not profile.is_matrix and not profile.is_table:
-        return "has neither a matrix with curves nor a table"
+        return Text("photo.icc.neither")
     if profile.is_matrix and not profile.is_table and profile.connection_space != b"XYZ ":
-        return "has a matrix but connects to Lab"
+        return Text("photo.icc.matrix_to_lab")
     return None

@@ -305,9 +305,12 @@ class _Coefficients:
         if frame.process is not Process.BASELINE or (frame.columns, frame.rows) != size:
             raise PhotoError(
                 Problem(
-                    f"the transcoder made a {frame.process.value} JPEG of "
-                    f"{frame.columns} x {frame.rows} pixels",
-                    expected=f"baseline, {size[0]} x {size[1]}",
+                    "photo.encoding.wrong_jpeg_made",
+                    process=frame.process.text,
+                    columns=frame.columns,
+                    rows=frame.rows,
+                    right_columns=size[0],
+                    right_rows=size[1],
                 )
             )
         return EncodedPixels(

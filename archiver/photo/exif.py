@@ -15,6 +15,7 @@ from archiver.photo.camera_file import AttributeValue, Claims
 from archiver.photo.capture_time import read_time
 from archiver.photo.exif_rows import ROWS, Unbelievable, words
 from archiver.photo.ifd import EXIF_POINTER, INTEROP_POINTER, Directory, TiffLayout
+from archiver.wording import Text
 
 _MARK = b"Exif\0\0"
 _ORIENTATION, _MAKE, _MODEL, _SOFTWARE = 274, 271, 272, 305
@@ -77,7 +78,7 @@ def read_directories(layout: TiffLayout, main: Directory) -> ExifBlock:
     directories = {"main": main, "exif": exif, "interop": interop}
     broken = sum(len(d.broken) for d in directories.values())
     if broken:
-        notes.append(Problem(f"{broken} entries of the EXIF block are damaged and left out"))
+        notes.append(Problem("photo.exif.entries_damaged", broken=broken))
     rows, doubts = _rows(directories, layout.order)
     notes += doubts
     orientation, doubt = _orientation(main)
@@ -113,8 +114,8 @@ def _rows(
         try:
             converted = row.convert(value, order)
         except (Unbelievable, struct.error) as doubt:
-            why = str(doubt) if isinstance(doubt, Unbelievable) else "breaks off"
-            problem = Problem(f"EXIF {row.keyword} {why} and is left out")
+            why = doubt.why if isinstance(doubt, Unbelievable) else Text("photo.exif.breaks_off")
+            problem = Problem("photo.exif.left_out", name=row.keyword, why=why)
             doubts.setdefault(row.tag, problem)
             continue
         if converted is not None:
@@ -144,7 +145,7 @@ def _orientation(main: Directory) -> tuple[int, tuple[Problem, ...]]:
     if number is not None and 1 <= number <= 8:
         return number, ()
     shown = number if number is not None else "no number"
-    return 1, (Problem(f"EXIF Orientation is {shown}; taken as not turned", expected="1 to 8"),)
+    return 1, (Problem("photo.exif.bad_orientation", shown=shown),)
 
 
 def _label(directory: Directory, tag: int, name: str, notes: list[Problem]) -> str | None:
@@ -155,10 +156,10 @@ def _label(directory: Directory, tag: int, name: str, notes: list[Problem]) -> s
         return None
     found = found.replace("\\", "/")
     if len(found) > _MAX_LO:
-        notes.append(Problem(f"EXIF {name} has {len(found)} characters; cut after {_MAX_LO}"))
+        notes.append(Problem("photo.exif.too_long", name=name, length=len(found), longest=_MAX_LO))
         found = found[:_MAX_LO].strip()
     return found
 
 
 def _damaged() -> Problem:
-    return Problem("the EXIF block is damaged; what it held is left out")
+    return Problem("photo.exif.block_damaged")

@@ -20,6 +20,7 @@ from typing import Literal, TypeAlias
 
 from archiver.photo.camera_file import AttributeValue
 from archiver.photo.ifd import TagValue
+from archiver.wording import Text
 
 Converter: TypeAlias = Callable[[TagValue, str], "AttributeValue | None"]
 Where: TypeAlias = Literal["main", "exif", "interop"]
@@ -29,7 +30,17 @@ _NOT_KNOWN = (0xFFFFFFFF, -1)  # the same bits, unsigned and signed
 
 
 class Unbelievable(ValueError):
-    """A value that cannot be meant; the message says why."""
+    """A value that cannot be meant.
+
+    Parameters
+    ----------
+    why
+        What of it cannot be.
+    """
+
+    def __init__(self, why: Text) -> None:
+        super().__init__(why)
+        self.why = why
 
 
 @dataclass(frozen=True)
@@ -58,7 +69,7 @@ def decimal(number: float) -> str:
         text = f"{number:.{digits}g}"
         if len(text) <= 16:
             return text
-    raise Unbelievable(f"{number} has no decimal string")
+    raise Unbelievable(Text("photo.exif_value.no_decimal", number=number))
 
 
 def words(raw: bytes) -> str | None:
@@ -79,7 +90,7 @@ def _rationals(value: TagValue) -> tuple[tuple[int, int], ...]:
         # Some writers put whole numbers where a rational belongs.
         if all(isinstance(v, int) for v in value):
             return tuple((v, 1) for v in value if isinstance(v, int))
-    raise Unbelievable("is no fraction")
+    raise Unbelievable(Text("photo.exif_value.no_fraction"))
 
 
 def _whole(value: TagValue) -> tuple[int, ...]:
@@ -87,13 +98,13 @@ def _whole(value: TagValue) -> tuple[int, ...]:
         numbers = tuple(v for v in value if isinstance(v, int))
         if len(numbers) == len(value):
             return numbers
-    raise Unbelievable("is no whole number")
+    raise Unbelievable(Text("photo.exif_value.no_whole_number"))
 
 
 def _fraction(pair: tuple[int, int]) -> float:
     top, bottom = pair
     if bottom == 0:
-        raise Unbelievable(f"is the fraction {top}/{bottom}")
+        raise Unbelievable(Text("photo.exif_value.fraction", top=top, bottom=bottom))
     return top / bottom
 
 
@@ -110,7 +121,14 @@ def fraction(low: float, high: float, *, unknown: tuple[int, ...] = ()) -> Conve
             return None
         number = _fraction(pair)
         if not low <= number <= high:
-            raise Unbelievable(f"is {number:g}, outside {low:g} to {high:g}")
+            raise Unbelievable(
+                Text(
+                    "photo.exif_value.outside",
+                    number=f"{number:g}",
+                    low=f"{low:g}",
+                    high=f"{high:g}",
+                )
+            )
         return decimal(number)
 
     return convert
@@ -122,7 +140,7 @@ def fractions(count: tuple[int, int]) -> Converter:
     def convert(value: TagValue, order: str) -> AttributeValue | None:
         pairs = _rationals(value)
         if not count[0] <= len(pairs) <= count[1]:
-            raise Unbelievable(f"has {len(pairs)} values")
+            raise Unbelievable(Text("photo.exif_value.count", n=len(pairs)))
         if (0, 0) in pairs:
             return None  # EXIF 2.32, Lens Specification: 0/0 is "unknown"
         texts = tuple(decimal(_fraction(pair)) for pair in pairs)
@@ -138,7 +156,7 @@ def code(*allowed: int) -> Converter:
         # Types byte and undefined hold small codes too (File Source, Scene Type).
         number = value[0] if isinstance(value, bytes) and value else _whole(value)[0]
         if number not in allowed:
-            raise Unbelievable(f"is the code {number}, which EXIF does not define")
+            raise Unbelievable(Text("photo.exif_value.code", number=number))
         return int(number)
 
     return convert
@@ -152,7 +170,7 @@ def integer(low: int, high: int, *, unknown: tuple[int, ...] = ()) -> Converter:
         if number in unknown:
             return None
         if not low <= number <= high:
-            raise Unbelievable(f"is {number}, outside {low} to {high}")
+            raise Unbelievable(Text("photo.exif_value.outside", number=number, low=low, high=high))
         return number
 
     return convert
@@ -164,7 +182,7 @@ def integers(low: int, high: int) -> Converter:
     def convert(value: TagValue, order: str) -> AttributeValue | None:
         numbers = _whole(value)
         if not low <= len(numbers) <= high:
-            raise Unbelievable(f"has {len(numbers)} values")
+            raise Unbelievable(Text("photo.exif_value.count", n=len(numbers)))
         return numbers
 
     return convert
@@ -173,14 +191,14 @@ def integers(low: int, high: int) -> Converter:
 def text(value: TagValue, order: str) -> AttributeValue | None:
     """Convert text to UT."""
     if not isinstance(value, bytes):
-        raise Unbelievable("is no text")
+        raise Unbelievable(Text("photo.exif_value.no_text"))
     return words(value)
 
 
 def version(value: TagValue, order: str) -> AttributeValue | None:
     """Convert the four digits of a version to UT."""
     if not isinstance(value, bytes) or not value[:4].isdigit() or len(value) < 4:
-        raise Unbelievable("is no version of four digits")
+        raise Unbelievable(Text("photo.exif_value.no_version"))
     return value[:4].decode("ascii")
 
 
@@ -193,14 +211,14 @@ def interoperability(value: TagValue, order: str) -> AttributeValue | None:
     """Convert the rule of interoperability (R98, R03, THM) to CS."""
     known = text(value, order)
     if known not in ("R98", "R03", "THM"):
-        raise Unbelievable("names a rule that EXIF does not define")
+        raise Unbelievable(Text("photo.exif_value.rule"))
     return known
 
 
 def octets(value: TagValue, order: str) -> AttributeValue | None:
     """Carry a version of four bytes unchanged to OB."""
     if not isinstance(value, bytes) or len(value) != 4:
-        raise Unbelievable("is not four bytes")
+        raise Unbelievable(Text("photo.exif_value.not_four_bytes"))
     return value
 
 
@@ -214,10 +232,10 @@ def flash(shift: int, mask: int, *allowed: int) -> Converter:
     def convert(value: TagValue, order: str) -> AttributeValue | None:
         number = _whole(value)[0]
         if number > 0x7F:
-            raise Unbelievable(f"is {number}, more than its seven bits hold")
+            raise Unbelievable(Text("photo.exif_value.too_many_bits", number=number))
         field = number >> shift & mask
         if field not in allowed:
-            raise Unbelievable(f"has the reserved code {field} at bit {shift}")
+            raise Unbelievable(Text("photo.exif_value.reserved", code=field, bit=shift))
         return field
 
     return convert
@@ -226,13 +244,13 @@ def flash(shift: int, mask: int, *allowed: int) -> Converter:
 def _table(value: TagValue, order: str) -> tuple[int, int, tuple[str, ...], tuple[str, ...]]:
     """Read the layout that OECF and spatial frequency response share (ISO 12232, 12233)."""
     if not isinstance(value, bytes) or len(value) < 4:
-        raise Unbelievable("is no table")
+        raise Unbelievable(Text("photo.exif_value.no_table"))
     columns, rows = struct.unpack_from(order + "HH", value)
     if not 0 < rows * columns <= 1024:
-        raise Unbelievable(f"is a table of {rows} x {columns}")
+        raise Unbelievable(Text("photo.exif_value.table_size", rows=rows, columns=columns))
     *names, cells = value[4:].split(b"\0", columns)
     if len(names) != columns or len(cells) < 8 * rows * columns:
-        raise Unbelievable("is a table that breaks off")
+        raise Unbelievable(Text("photo.exif_value.short_table"))
     flat = struct.unpack_from(f"{order}{2 * rows * columns}i", cells)
     pairs = zip(flat[::2], flat[1::2], strict=True)
     texts = tuple(words(name) or "" for name in names)
@@ -253,14 +271,14 @@ def colour_filter(part: int) -> Converter:
 
     def convert(value: TagValue, order: str) -> AttributeValue | None:
         if not isinstance(value, bytes) or len(value) < 5:
-            raise Unbelievable("is no pattern")
+            raise Unbelievable(Text("photo.exif_value.no_pattern"))
         # The two numbers inside come in the block's byte order or, from some cameras, in the
         # other one (common practice); the one that fits the length is meant.
         for way in (order, "<" if order == ">" else ">"):
             columns, rows = struct.unpack_from(way + "HH", value)
             if 0 < rows * columns == len(value) - 4 <= 256:
                 return (rows, columns, tuple(str(cell) for cell in value[4:]))[part]
-        raise Unbelievable("is a pattern whose size does not fit")
+        raise Unbelievable(Text("photo.exif_value.pattern_size"))
 
     return convert
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from archiver.errors import PhotoError, Problem
 from archiver.photo import png, tiff
 from archiver.photo.camera_file import Format
+from archiver.wording import Text
 
 _HEIF_BRANDS = frozenset({b"heic", b"heix", b"heim", b"heis", b"hevc", b"hevx"})
 _GENERIC_BRANDS = frozenset({b"mif1", b"msf1"})
@@ -12,14 +13,14 @@ _AV1_BRANDS = frozenset({b"avif", b"avis"})
 _TIFF_MAGIC = (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+")
 
 _OTHERS = (
-    (b"GIF8", "a GIF"),
-    (b"%PDF", "a PDF document"),
-    (b"\0\0\0\x0cjP  ", "a JPEG 2000 picture"),
-    (b"\xff\x4f\xff\x51", "a JPEG 2000 picture"),
-    (b"\xff\x0a", "a JPEG XL picture"),
-    (b"\0\0\0\x0cJXL ", "a JPEG XL picture"),
-    (b"8BPS", "a document of an image editor"),
-    (b"PK\x03\x04", "a ZIP archive"),
+    (b"GIF8", "GIF"),
+    (b"%PDF", "PDF"),
+    (b"\0\0\0\x0cjP  ", "JPEG_2000"),
+    (b"\xff\x4f\xff\x51", "JPEG_2000"),
+    (b"\xff\x0a", "JPEG_XL"),
+    (b"\0\0\0\x0cJXL ", "JPEG_XL"),
+    (b"8BPS", "editor"),
+    (b"PK\x03\x04", "ZIP"),
 )
 
 EXTENSIONS = {
@@ -41,8 +42,6 @@ EXTENSIONS = {
 }
 """What a file's name promises, in small letters."""
 
-_WANTED = "JPEG, PNG, TIFF, HEIF, WebP, BMP or camera raw"
-
 
 def sniff(data: bytes) -> Format:
     """Tell the kind of a file by its content.
@@ -53,7 +52,7 @@ def sniff(data: bytes) -> Format:
         If it is empty or none of the kinds that are read.
     """
     if not data:
-        raise PhotoError(Problem("the file is empty", hint="copy it from the card again"))
+        raise PhotoError(Problem("photo.format_detection.empty"))
     if data[:2] == b"\xff\xd8":
         return Format.JPEG
     if data.startswith(png.SIGNATURE):
@@ -68,18 +67,18 @@ def sniff(data: bytes) -> Format:
         return Format.TIFF
     if data[:2] == b"BM" and len(data) >= 18 and data[15:18] == b"\0\0\0":
         return Format.BMP
-    for start, name in _OTHERS:
+    for start, kind in _OTHERS:
         if data.startswith(start):
-            raise PhotoError(Problem(f"the file is {name}", expected=_WANTED))
+            raise PhotoError(
+                Problem(
+                    "photo.format_detection.other_kind", kind=Text(f"photo.format_detection.{kind}")
+                )
+            )
     if data[128:132] == b"DICM":
-        raise PhotoError(
-            Problem("the file is a DICOM object already", hint="use: archiver add FILE")
-        )
+        raise PhotoError(Problem("photo.format_detection.dicom"))
     if not any(data[:4096]):
-        raise PhotoError(
-            Problem("the file holds nothing but zeros", hint="copy it from the card again")
-        )
-    raise PhotoError(Problem("the file is of no known kind", expected=_WANTED))
+        raise PhotoError(Problem("photo.format_detection.zeros"))
+    raise PhotoError(Problem("photo.format_detection.unknown"))
 
 
 def _by_brand(data: bytes) -> Format:
@@ -91,7 +90,7 @@ def _by_brand(data: bytes) -> Format:
     if brands & _HEIF_BRANDS:
         return Format.HEIF
     if brands & _AV1_BRANDS:
-        raise PhotoError(Problem("the file is an AVIF picture", expected=_WANTED))
+        raise PhotoError(Problem("photo.format_detection.avif"))
     if brands & _GENERIC_BRANDS:
         return Format.HEIF
-    raise PhotoError(Problem("the file is a film or another media file", expected=_WANTED))
+    raise PhotoError(Problem("photo.format_detection.film"))

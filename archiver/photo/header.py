@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from archiver.errors import PhotoError, Problem
-from archiver.photo.camera_file import Limits, LossyStep
+from archiver.photo.camera_file import Format, Limits, LossyStep
 from archiver.photo.colour import StatedColour
 from archiver.photo.exif import ExifBlock
 from archiver.photo.jpeg import JpegStructure
@@ -48,7 +48,7 @@ class PictureHeader:
     notes: tuple[Problem, ...] = ()
 
 
-ALPHA_NOTE = Problem("the file has an alpha channel; what is transparent is stored black")
+ALPHA_NOTE = Problem("photo.header.alpha_channel")
 """Why black: what somebody made transparent, a face perhaps, must not come to light again, and
 black is what surrounds a picture on a viewer (a decision, no source)."""
 
@@ -62,29 +62,26 @@ def check_budget(columns: int, rows: int, limits: Limits) -> None:
         If a side is zero or too long, or the pixels exceed the budget.
     """
     if columns < 1 or rows < 1:
-        raise PhotoError(f"the header tells a size of {columns} x {rows} pixels")
+        raise PhotoError(Problem("photo.header.no_size", columns=columns, rows=rows))
     if max(columns, rows) > limits.max_side:
         raise PhotoError(
-            Problem(
-                f"{columns} x {rows} pixels",
-                expected=f"at most {limits.max_side} on a side, which is what DICOM can tell",
-            )
+            Problem("photo.header.side_too_long", columns=columns, rows=rows, most=limits.max_side)
         )
     if columns * rows > limits.max_pixels:
         raise PhotoError(
             Problem(
-                f"{columns} x {rows} pixels are {columns * rows / 1e6:.0f} megapixels",
-                expected=f"at most {limits.max_pixels / 1e6:g} megapixels",
-                hint="raise the pixel budget if the file is meant",
+                "photo.header.too_many_pixels",
+                columns=columns,
+                rows=rows,
+                megapixels=f"{columns * rows / 1e6:.0f}",
+                most=f"{limits.max_pixels / 1e6:g}",
             )
         )
 
 
-def cut_short(what: str) -> PhotoError:
+def cut_short(kind: Format) -> PhotoError:
     """Make the error of a file that ends too early."""
-    return PhotoError(
-        Problem(f"the {what} file is cut short", hint="copy the file from the card again")
-    )
+    return PhotoError(Problem("photo.header.cut_short", kind=kind.text))
 
 
 def ratio(columns: int, rows: int, samples: int, compressed: int) -> float:

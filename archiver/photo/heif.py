@@ -18,6 +18,7 @@ from archiver.photo.camera_file import Limits, LossyStep
 from archiver.photo.colour import StatedColour, coded_statement
 from archiver.photo.exif import ExifBlock, read_exif
 from archiver.photo.header import ALPHA_NOTE, PictureHeader, check_budget, ratio
+from archiver.wording import Text
 
 _TRANSFORMS = (b"irot", b"imir")
 
@@ -36,9 +37,7 @@ def open_picture(data: bytes) -> Any:
         return pi_heif.open_heif(io.BytesIO(data), convert_hdr_to_8bit=False)
     except Exception as error:
         # The library's own errors come in many classes; all mean the same to the caller.
-        raise PhotoError(
-            Problem("the HEIF file is damaged or cut short", hint="copy it from the card again")
-        ) from error
+        raise PhotoError(Problem("photo.heif.damaged")) from error
 
 
 def read_heif(data: bytes, limits: Limits) -> PictureHeader:
@@ -57,22 +56,14 @@ def read_heif(data: bytes, limits: Limits) -> PictureHeader:
     samples = 1 if picture.mode.split(";")[0] in ("L", "LA", "La", "I") else 3
     notes: list[Problem] = []
     if len(picture) > 1:
-        notes.append(
-            Problem(f"the HEIF file has {len(picture) - 1} further pictures; only its main counts")
-        )
+        notes.append(Problem("photo.heif.further_pictures", others=len(picture) - 1))
     if "a" in picture.mode.lower().split(";")[0]:
         notes.append(ALPHA_NOTE)
     depth = int(facts.get("bit_depth") or 8)
     if depth > 8:
-        notes.append(Problem(f"{depth} bits a sample are rounded to 8"))
+        notes.append(Problem("photo.header.bits_rounded", depth=depth))
     if exif.orientation != 1 and not any(mark in data for mark in _TRANSFORMS):
-        notes.append(
-            Problem(
-                f"EXIF says orientation {exif.orientation}, but HEIF goes by the container, which"
-                " says nothing; the picture is taken as not turned",
-                hint="look at it",
-            )
-        )
+        notes.append(Problem("photo.heif.orientation_doubtful", orientation=exif.orientation))
     return PictureHeader(
         columns,
         rows,
@@ -104,7 +95,7 @@ def decode_heif(data: bytes) -> NDArray[np.uint8]:
     try:
         pixels = np.asarray(picture)
     except Exception as error:
-        raise PhotoError(Problem("the picture in the HEIF file cannot be decoded")) from error
+        raise PhotoError(Problem("photo.heif.undecodable")) from error
     if pixels.dtype == np.uint8:
         return pixels
     # The library puts the bits at the upper end of 16.
@@ -119,4 +110,4 @@ def _stated(nclx: dict[str, Any] | None) -> StatedColour | None:
         return None
     primaries = int(nclx.get("color_primaries", 2))
     transfer = int(nclx.get("transfer_characteristics", 2))
-    return coded_statement(primaries, transfer, "the HEIF's colour box")
+    return coded_statement(primaries, transfer, Text("photo.colour.heif_box"))

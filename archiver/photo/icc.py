@@ -16,6 +16,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final, TypeAlias
 
+from archiver.wording import Text
+
 Vector: TypeAlias = "tuple[float, float, float]"
 Matrix: TypeAlias = "tuple[Vector, Vector, Vector]"
 Chromaticity: TypeAlias = "tuple[float, float]"
@@ -152,25 +154,39 @@ class IccProfile:
         return b"A2B0" in self.tags
 
 
+class BadProfileError(ValueError):
+    """A profile that cannot be used.
+
+    Parameters
+    ----------
+    why
+        What is wrong with it.
+    """
+
+    def __init__(self, why: Text) -> None:
+        super().__init__(why)
+        self.why = why
+
+
 def read_profile(data: bytes) -> IccProfile:
     """Read a profile's header, tag table and matrix.
 
     Raises
     ------
-    ValueError
+    BadProfileError
         If it is damaged: too short, no signature, size or tags beyond the end.
     """
     if len(data) < _HEADER + 4 or data[36:40] != b"acsp":
-        raise ValueError("is no ICC profile")
+        raise BadProfileError(Text("photo.icc.no_profile"))
     size, count = struct.unpack_from(">I", data)[0], struct.unpack_from(">I", data, _HEADER)[0]
     if size > len(data) or count > 200 or _HEADER + 4 + 12 * count > size:
-        raise ValueError("breaks off")
+        raise BadProfileError(Text("photo.icc.breaks_off"))
     tags: dict[bytes, bytes] = {}
     for name, offset, length in struct.iter_unpack(
         ">4sII", data[_HEADER + 4 : _HEADER + 4 + 12 * count]
     ):
         if offset + length > size:
-            raise ValueError("breaks off")
+            raise BadProfileError(Text("photo.icc.breaks_off"))
         tags[name] = data[offset : offset + length]
     try:
         matrix = tuple(_read_xyz(tags[name]) for name in (b"rXYZ", b"gXYZ", b"bXYZ"))
@@ -178,7 +194,7 @@ def read_profile(data: bytes) -> IccProfile:
     except KeyError:
         matrix = curves = ()
     except (struct.error, ValueError, OverflowError, ZeroDivisionError, TypeError):
-        raise ValueError("has a damaged matrix or curve") from None
+        raise BadProfileError(Text("photo.icc.bad_matrix")) from None
     return IccProfile(
         data[12:16],
         data[16:20],

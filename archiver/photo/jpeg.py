@@ -127,7 +127,7 @@ def frame_of(stream: bytes) -> FrameHeader:
     while not parser.components:
         segment = parser.segment_at(position)
         if segment.marker in (SOS, EOI):
-            raise PhotoError("JPEG scan without a frame header before it")
+            raise PhotoError("photo.jpeg.scan_without_frame")
         position = parser.read(segment)
     return FrameHeader(parser.process, parser.rows, parser.columns, len(parser.components))
 
@@ -153,7 +153,7 @@ class _Parser:
 
     def run(self) -> None:
         if bytes(self.stream[:2]) != b"\xff\xd8":
-            raise PhotoError(Problem("no JPEG stream", expected="the bytes FF D8 at its start"))
+            raise PhotoError(Problem("photo.jpeg.no_stream"))
         position = 2
         while True:
             segment = self.segment_at(position)
@@ -161,7 +161,7 @@ class _Parser:
                 self.end = segment.end
                 return
             if len(self.segments) >= _MAX_SEGMENTS:
-                raise PhotoError(f"more than {_MAX_SEGMENTS} JPEG segments")
+                raise PhotoError(Problem("photo.jpeg.too_many_segments", most=_MAX_SEGMENTS))
             self.segments.append(segment)
             position = self.read(segment)
 
@@ -175,22 +175,21 @@ class _Parser:
         stray = start - position
         # Fill bytes FF may precede a marker; anything else is skipped as decoders do.
         if stray and bytes(stream[position:start]).strip(b"\xff"):
-            self.notes.append(Problem(f"{stray} stray bytes between JPEG segments were left out"))
+            self.notes.append(Problem("photo.jpeg.stray_bytes", stray=stray))
         marker = stream[start + 1]
         if marker == EOI or marker in _STANDALONE:
             return Segment(marker, start, start + 2, start + 2)
         if marker == SOI:
-            raise PhotoError(
-                Problem(
-                    f"the JPEG stream is cut short: another one starts at byte {start}",
-                    hint="copy the file from the card again",
-                )
-            )
+            raise PhotoError(Problem("photo.jpeg.another_begins", start=start))
         if start + 4 > len(stream):
             raise _cut_short(len(stream))
         (length,) = struct.unpack_from(">H", stream, start + 2)
         if length < 2:
-            raise PhotoError(f"JPEG segment FF{marker:02X} at byte {start} has length {length}")
+            raise PhotoError(
+                Problem(
+                    "photo.jpeg.segment_length", marker=f"{marker:02X}", start=start, length=length
+                )
+            )
         end = start + 2 + length
         if end > len(stream):
             raise _cut_short(len(stream))
@@ -205,12 +204,12 @@ class _Parser:
         if marker in _START_OF_FRAME:
             self._read_frame(marker, bytes(content))
         elif marker == _DHP:
-            raise PhotoError("hierarchical JPEG is not taken")
+            raise PhotoError("photo.jpeg.hierarchical")
         elif marker == _DNL:
-            raise PhotoError("JPEG that tells its number of lines after the scan is not taken")
+            raise PhotoError("photo.jpeg.lines_after_scan")
         elif marker == DRI:
             if len(content) != 2:
-                raise PhotoError("the JPEG's restart interval is malformed")
+                raise PhotoError("photo.jpeg.restart_interval_malformed")
             (self.restart_interval,) = struct.unpack(">H", content)
         elif marker == DQT:
             self._read_quantisation(bytes(content))
@@ -232,34 +231,34 @@ class _Parser:
             self.wide_quantisation |= wide != 0
             position += 129 if wide else 65
         if position != len(content):
-            raise PhotoError("a quantisation table of the JPEG is malformed")
+            raise PhotoError("photo.jpeg.quantisation_table_malformed")
 
     def _read_frame(self, marker: int, content: bytes) -> None:
         if self.components:
-            raise PhotoError("JPEG with more than one frame is not taken")
+            raise PhotoError("photo.jpeg.several_frames")
         if len(content) < 6 or len(content) != 6 + 3 * content[5] or not content[5]:
-            raise PhotoError("the JPEG's frame header is malformed")
+            raise PhotoError("photo.jpeg.frame_header_malformed")
         self.process = _PROCESS_OF.get(marker, Process.HIERARCHICAL)
         self.precision, self.rows, self.columns = struct.unpack_from(">BHH", content)
         if not self.rows or not self.columns:
-            raise PhotoError(f"JPEG of {self.columns} x {self.rows} pixels")
+            raise PhotoError(Problem("photo.jpeg.no_pixels", columns=self.columns, rows=self.rows))
         self.components = tuple(
             Component(ident, factors >> 4, factors & 15, table)
             for ident, factors, table in struct.iter_unpack("BBB", content[6:])
         )
         if any(not (1 <= c.horizontal <= 4 and 1 <= c.vertical <= 4) for c in self.components):
-            raise PhotoError("sampling factors of the JPEG lie outside 1 to 4")
+            raise PhotoError("photo.jpeg.sampling_factors")
         if len({c.identifier for c in self.components}) != len(self.components):
-            raise PhotoError("two components of the JPEG have the same identifier")
+            raise PhotoError("photo.jpeg.component_twice")
 
     def _read_scan(self, segment: Segment, content: bytes) -> int:
         if not self.components:
-            raise PhotoError("JPEG scan without a frame header before it")
+            raise PhotoError("photo.jpeg.scan_without_frame")
         if not content or not content[0] or len(content) != 4 + 2 * content[0]:
-            raise PhotoError("a scan header of the JPEG is malformed")
+            raise PhotoError("photo.jpeg.scan_header_malformed")
         chosen = tuple(content[1 : 1 + 2 * content[0] : 2])
         if not set(chosen) <= {c.identifier for c in self.components}:
-            raise PhotoError("a scan of the JPEG names a component that the frame has not")
+            raise PhotoError("photo.jpeg.unknown_component")
         match = _NEXT_MARKER.search(self.stream, segment.end)
         if match is None:
             raise _cut_short(len(self.stream))
@@ -271,12 +270,7 @@ class _Parser:
         """Check the whole and freeze it."""
         scanned = {identifier for scan in self.scans for identifier in scan.components}
         if not self.scans or scanned != {c.identifier for c in self.components}:
-            raise PhotoError(
-                Problem(
-                    "the JPEG stream ends before all of the picture has come",
-                    hint="copy the file from the card again",
-                )
-            )
+            raise PhotoError(Problem("photo.jpeg.incomplete"))
         if self.process in (Process.PROGRESSIVE, Process.ARITHMETIC_PROGRESSIVE):
             self._check_progression()
         return JpegStructure(
@@ -310,7 +304,7 @@ class _Parser:
                 for k in range(scan.spectral_start, min(scan.spectral_end, 63) + 1):
                     low[identifier][k] = scan.approximation_low
         if any(bits for component in low.values() for bits in component):
-            self.notes.append(Problem("the progressive JPEG ends before its finest detail"))
+            self.notes.append(Problem("photo.jpeg.progressive_incomplete"))
 
     def _profile(self) -> bytes | None:
         """Join the pieces of the ICC profile (ICC.1 Annex B.4)."""
@@ -322,23 +316,18 @@ class _Parser:
                 continue
             number, total = content[12], max(total, content[13])
             if number in pieces and pieces[number] != content[14:]:
-                self.notes.append(Problem(f"piece {number} of the ICC profile comes twice"))
+                self.notes.append(Problem("photo.jpeg.profile_piece_twice", number=number))
                 return None
             pieces[number] = content[14:]
         if not pieces:
             return None
         if sorted(pieces) != list(range(1, total + 1)):
             self.notes.append(
-                Problem(f"{len(pieces)} of {total} pieces of the ICC profile are there; not used")
+                Problem("photo.jpeg.profile_incomplete", pieces=len(pieces), total=total)
             )
             return None
         return b"".join(pieces[number] for number in sorted(pieces))
 
 
 def _cut_short(length: int) -> PhotoError:
-    return PhotoError(
-        Problem(
-            f"the JPEG stream is cut short: it ends at byte {length} without an end marker",
-            hint="copy the file from the card again",
-        )
-    )
+    return PhotoError(Problem("photo.jpeg.cut_short", length=length))

@@ -47,10 +47,6 @@ def _is_padding(words: str, stream: bytes) -> bool:
 
 
 def _refuse(words: str) -> NoReturn:
-    kind = "cut short" if "remature end" in words else "damaged"
-    raise PhotoError(
-        Problem(
-            f"the JPEG picture is {kind} (the decoder says: {words})",
-            hint="copy the file from the card again",
-        )
-    )
+    short = "remature end" in words
+    code = "photo.jpeg_damage.cut_short" if short else "photo.jpeg_damage.damaged"
+    raise PhotoError(Problem(code, words=words))

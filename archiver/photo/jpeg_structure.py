@@ -7,6 +7,7 @@ from enum import Enum
 from typing import Final
 
 from archiver.errors import Problem
+from archiver.wording import Text
 
 SOI: Final = 0xD8
 EOI: Final = 0xD9
@@ -32,6 +33,11 @@ class Process(Enum):
     HIERARCHICAL = "hierarchical"
     ARITHMETIC = "sequential, arithmetic coding"
     ARITHMETIC_PROGRESSIVE = "progressive, arithmetic coding"
+
+    @property
+    def text(self) -> Text:
+        """How the process is called."""
+        return Text(f"photo.process.{self.name}")
 
 
 class ColourModel(Enum):
@@ -205,18 +211,16 @@ _SAMPLING_NAMES: Final[dict[tuple[float, float], str]] = {
 def refusal(structure: JpegStructure) -> Problem | None:
     """Return why a JPEG cannot be wrapped as a photograph, or None where it can."""
     process, colour = structure.process, structure.colour
-    wanted = "an 8-bit grey or colour JPEG"
     if process in (Process.LOSSLESS, Process.HIERARCHICAL):
-        return Problem(f"{process.value} JPEG is not taken", expected=wanted)
+        return Problem("photo.jpeg_structure.not_taken", process=process.text)
     if structure.precision != 8:
-        return Problem(f"JPEG with {structure.precision} bits a sample", expected=wanted)
+        return Problem("photo.jpeg_structure.bits_sample", precision=structure.precision)
     if colour in (ColourModel.CMYK, ColourModel.YCCK):
-        return Problem(
-            f"{colour.value} JPEG, made for print", expected=wanted, hint="export it as RGB"
-        )
+        return Problem("photo.jpeg_structure.made_print", colour=colour.value)
     if colour is ColourModel.UNKNOWN:
         return Problem(
-            f"JPEG with {len(structure.components)} components of unknown meaning", expected=wanted
+            "photo.jpeg_structure.unknown_components",
+            components=len(structure.components),
         )
     return None
 

@@ -38,9 +38,6 @@ def corrected_from(
         return encode_corrected(photo, turn, crop, edges=edges)
     if pixels.transfer_syntax != JPEG_LOSSLESS:
         raise PhotoError(
-            Problem(
-                f"pixels in transfer syntax {pixels.transfer_syntax} cannot be turned here",
-                expected="JPEG Baseline or JPEG Lossless, as this program writes them",
-            )
+            Problem("photo.kept.not_turned_here", transfer_syntax=pixels.transfer_syntax)
         )
     return corrected_by_pixels(decode_lossless_stream(pixels.stream), turn, crop)

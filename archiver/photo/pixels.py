@@ -70,9 +70,7 @@ def decode(photo: CameraFile) -> Pixels:
         if pixels.ndim == 2:
             pixels = np.repeat(pixels[:, :, np.newaxis], 3, axis=2)
     if pixels.shape != wanted:
-        raise PhotoError(
-            Problem(f"the picture decodes to {pixels.shape}", expected=f"{wanted} by its header")
-        )
+        raise PhotoError(Problem("photo.pixels.other_shape", shape=pixels.shape, wanted=wanted))
     return np.ascontiguousarray(pixels)
 
 
@@ -117,7 +115,7 @@ def to_eight_bits(values: NDArray[np.uint16]) -> Pixels:
 
 
 @contextmanager
-def decoder_errors(kind: object) -> Iterator[None]:
+def decoder_errors(kind: Format) -> Iterator[None]:
     """Translate whatever a decoder raises on damaged bytes.
 
     Raises
@@ -130,12 +128,10 @@ def decoder_errors(kind: object) -> Iterator[None]:
     except PhotoError:
         raise
     except MemoryError:
-        raise PhotoError(Problem(f"the {kind} file needs more memory than there is")) from None
+        raise PhotoError(Problem("photo.pixels.too_little_memory", kind=kind.text)) from None
     except Exception as error:
         # Decoders fail on hostile bytes in many classes: OSError, SyntaxError, KeyError, ...
-        raise PhotoError(
-            Problem(f"the {kind} file is damaged", hint="copy it from the card again")
-        ) from error
+        raise PhotoError(Problem("photo.pixels.damaged", kind=kind.text)) from error
 
 
 def _decoded(photo: CameraFile) -> NDArray[np.uint8]:
@@ -255,7 +251,7 @@ def _without_alpha(pixels: NDArray[np.uint8]) -> Pixels:
 
 
 def _drafted(stream: bytes, max_side: int) -> Image.Image:
-    with decoder_errors("JPEG"):
+    with decoder_errors(Format.JPEG):
         picture = _opened(stream, Format.JPEG)
         picture.draft(None, (max_side, max_side))
         picture.load()

@@ -7,11 +7,12 @@ import zlib
 from collections.abc import Iterator
 
 from archiver.errors import PhotoError, Problem
-from archiver.photo.camera_file import Limits
+from archiver.photo.camera_file import Format, Limits
 from archiver.photo.colour import StatedColour, coded_statement
 from archiver.photo.exif import ExifBlock, read_exif
 from archiver.photo.header import ALPHA_NOTE, PictureHeader, check_budget, cut_short
 from archiver.photo.icc import SRGB, ColourEncoding
+from archiver.wording import Text
 
 SIGNATURE = b"\x89PNG\r\n\x1a\n"
 GREY, RGB, PALETTE, GREY_ALPHA, RGB_ALPHA = 0, 2, 3, 4, 6
@@ -36,7 +37,7 @@ def chunks(data: bytes) -> Iterator[tuple[bytes, memoryview]]:
         if kind == b"IEND":
             return
         place += 12 + length
-    raise cut_short("PNG")
+    raise cut_short(Format.PNG)
 
 
 def read_png(data: bytes, limits: Limits) -> PictureHeader:
@@ -54,14 +55,14 @@ def read_png(data: bytes, limits: Limits) -> PictureHeader:
         kinds.setdefault(kind, content)
     columns, rows, depth, colour = struct.unpack_from(">IIBB", kinds[b"IHDR"])
     if b"IDAT" not in kinds:
-        raise PhotoError("the PNG file has no picture in it")
+        raise PhotoError("photo.png.no_picture")
     if b"acTL" in kinds:
-        raise PhotoError(Problem("animated PNG", expected="one picture"))
+        raise PhotoError(Problem("photo.png.animated"))
     notes: list[Problem] = []
     if colour in (GREY_ALPHA, RGB_ALPHA) or b"tRNS" in kinds:
         notes.append(ALPHA_NOTE)
     if depth == 16:
-        notes.append(Problem("16 bits a sample are rounded to 8"))
+        notes.append(Problem("photo.header.bits_rounded", depth=16))
     exif = read_exif(bytes(kinds[b"eXIf"])) if b"eXIf" in kinds else ExifBlock()
     samples = 1 if colour in (GREY, GREY_ALPHA) else 3
     icc, problem = _profile(kinds.get(b"iCCP"), limits)
@@ -75,10 +76,10 @@ def read_png(data: bytes, limits: Limits) -> PictureHeader:
 def check_first(kind: bytes, content: memoryview, limits: Limits) -> None:
     """Check the header chunk (11.2.1) and the pixel budget."""
     if kind != b"IHDR" or len(content) != 13:
-        raise PhotoError("the PNG file does not begin with its header")
+        raise PhotoError("photo.png.no_header")
     columns, rows, depth, colour, method, filtering, interlace = struct.unpack(">IIBBBBB", content)
     if depth not in _DEPTHS.get(colour, ()) or method or filtering or interlace > 1:
-        raise PhotoError("the header of the PNG file is damaged")
+        raise PhotoError("photo.png.header_damaged")
     check_budget(columns, rows, limits)
 
 
@@ -93,7 +94,7 @@ def _profile(chunk: memoryview | None, limits: Limits) -> tuple[bytes | None, Pr
     except zlib.error:
         found = b""
     if not found or not profile:
-        return None, Problem("the ICC profile is damaged and is left out")
+        return None, Problem("photo.png.icc_profile_damaged")
     return profile, None
 
 
@@ -101,15 +102,15 @@ def _stated(kinds: dict[bytes, memoryview]) -> StatedColour | None:
     """Read what the chunks state of the colours, in the order of precedence of 13.14."""
     if b"cICP" in kinds and len(kinds[b"cICP"]) == 4:
         primaries, transfer = kinds[b"cICP"][:2]
-        return coded_statement(primaries, transfer, "the PNG's colour chunk")
+        return coded_statement(primaries, transfer, Text("photo.colour.png_chunk"))
     if b"sRGB" in kinds:
-        return StatedColour(SRGB, "the PNG's sRGB chunk")
+        return StatedColour(SRGB, Text("photo.colour.png_srgb"))
     if b"gAMA" not in kinds or len(kinds[b"gAMA"]) != 4:
         return None
     (gamma,) = struct.unpack(">I", kinds[b"gAMA"])
     if not 10_000 <= gamma <= 100_000:  # exponents of 1 to 10
         return None
-    source = "the PNG's gAMA chunk"
+    source = Text("photo.colour.png_gama")
     # 45455 is what writers of sRGB put there for readers without its exact curve (11.3.2.5).
     curve = None if gamma == 45_455 else 100_000 / gamma
     if b"cHRM" not in kinds or len(kinds[b"cHRM"]) != 32:

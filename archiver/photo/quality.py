@@ -21,6 +21,7 @@ from archiver.errors import Problem, UsageError
 from archiver.photo.focus import edge_blur
 from archiver.photo.icc import SRGB, linear
 from archiver.photo.turning import Box
+from archiver.wording import Text
 
 Pixels = NDArray[np.uint8]
 _Floats = NDArray[np.float32]
@@ -174,33 +175,33 @@ def judge(figures: QualityFigures, limits: QualityLimits) -> tuple[Problem, ...]
     """Compare figures with limits; every finding is a warning."""
     found: list[Problem] = []
     if figures.blur is None:
-        found.append(Problem("focus cannot be judged: there are no edges"))
+        found.append(Problem("photo.quality.no_edges"))
     elif figures.blur > limits.blur and (figures.blur_share or 0) > limits.blur_share:
         found.append(
             Problem(
-                f"the picture is soft: edges are blurred by {figures.blur:.1f} pixels, "
-                f"{figures.blur_share:.1f} per mille of the longer side",
-                expected=f"at most {limits.blur_share:g} per mille",
+                "photo.quality.soft",
+                blur=f"{figures.blur:.1f}",
+                share=f"{figures.blur_share:.1f}",
+                limit=f"{limits.blur_share:g}",
             )
         )
     shares = (
-        ("highlights are clipped", figures.highlights, limits.highlights),
-        ("shadows are clipped", figures.shadows, limits.shadows),
-        ("glare covers", figures.glare, limits.glare),
+        ("photo.quality.highlights", figures.highlights, limits.highlights),
+        ("photo.quality.shadows", figures.shadows, limits.shadows),
+        ("photo.quality.glare", figures.glare, limits.glare),
     )
-    for words, share, limit in shares:
+    for code, share, limit in shares:
         if share > limit:
-            link = " " if words.endswith("covers") else " on "
-            found.append(
-                Problem(f"{words}{link}{share:.1%} of the area", expected=f"at most {limit:.0%}")
-            )
+            found.append(Problem(code, share=f"{share:.1%}", limit=f"{limit:.0%}"))
     low, high = limits.lightness
     if not low <= figures.lightness <= high:
-        words = "dark" if figures.lightness < low else "bright"
+        code = "photo.quality.dark" if figures.lightness < low else "photo.quality.bright"
         found.append(
             Problem(
-                f"the picture is {words}: mean L* {figures.lightness:.0f}",
-                expected=f"{low:g} to {high:g}",
+                code,
+                lightness=f"{figures.lightness:.0f}",
+                low=f"{low:g}",
+                high=f"{high:g}",
             )
         )
     found += _cast_problems(figures, limits)
@@ -219,12 +220,15 @@ def _cast_problems(figures: QualityFigures, limits: QualityLimits) -> list[Probl
         ("b*", figures.cast_b, limits.cast_b, "bluish", "yellowish"),
     ):
         if value is not None and not low <= value <= high:
-            words = below if value < low else above
+            colour = below if value < low else above
             found.append(
                 Problem(
-                    f"the brightest parts are {words}: mean {letter} {value:.0f}",
-                    expected=f"{low:g} to {high:g}",
-                    hint="check white balance and light",
+                    "photo.quality.cast",
+                    colour=Text(f"photo.quality.{colour}"),
+                    letter=letter,
+                    value=f"{value:.0f}",
+                    low=f"{low:g}",
+                    high=f"{high:g}",
                 )
             )
     return found

@@ -20,6 +20,7 @@ from archiver.photo.exif import ExifBlock, read_directories
 from archiver.photo.header import PictureHeader, check_budget
 from archiver.photo.icc import SRGB
 from archiver.photo.ifd import TiffLayout
+from archiver.wording import Text
 
 # The decoder's codes for half turn, quarter turn anticlockwise and clockwise, as EXIF's.
 _ORIENTATIONS = {0: 1, 3: 3, 5: 8, 6: 6}
@@ -37,19 +38,12 @@ def open_raw(data: bytes) -> Any:
     try:
         import rawpy
     except ImportError:
-        raise PhotoError(
-            Problem("camera raw needs a decoder", hint='pip install "archiver[raw]"')
-        ) from None
+        raise PhotoError(Problem("photo.raw.needs_decoder")) from None
     try:
         return rawpy.imread(io.BytesIO(data))
     except Exception as error:
         # The library's own errors come in many classes; all mean the same to the caller.
-        raise PhotoError(
-            Problem(
-                "the raw file is damaged or its camera is unknown to the decoder",
-                hint="convert it to DNG or to TIFF with the camera's own program",
-            )
-        ) from error
+        raise PhotoError(Problem("photo.raw.damaged")) from error
 
 
 def read_raw(data: bytes, limits: Limits) -> PictureHeader:
@@ -64,13 +58,13 @@ def read_raw(data: bytes, limits: Limits) -> PictureHeader:
         sizes = raw.sizes
     check_budget(sizes.iwidth, sizes.iheight, limits)
     exif, notes = _exif(data)
-    notes += (Problem("camera raw is rendered with the camera's white balance, as sRGB"),)
+    notes += (Problem("photo.raw.rendered"),)
     return PictureHeader(
         sizes.iwidth,
         sizes.iheight,
         3,
         exif=exif,
-        stated=StatedColour(SRGB, "the rendering"),
+        stated=StatedColour(SRGB, Text("photo.colour.rendering")),
         orientation=_ORIENTATIONS.get(sizes.flip, 1),
         notes=notes,
     )
@@ -102,7 +96,7 @@ def decode_raw(data: bytes) -> NDArray[np.uint8]:
                 user_flip=0,
             )
         except Exception as error:
-            raise PhotoError(Problem("the raw file cannot be rendered")) from error
+            raise PhotoError(Problem("photo.raw.unrenderable")) from error
     return np.ascontiguousarray(pixels)
 
 
@@ -113,5 +107,5 @@ def _exif(data: bytes) -> tuple[ExifBlock, tuple[Problem, ...]]:
     except ValueError:
         main = None
     if main is None:
-        return ExifBlock(), (Problem("the metadata of this kind of raw file are not read"),)
+        return ExifBlock(), (Problem("photo.raw.metadata_unread"),)
     return read_directories(layout, main), ()

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from archiver.errors import PhotoError, Problem
-from archiver.photo.camera_file import Limits, LossyStep
+from archiver.photo.camera_file import Format, Limits, LossyStep
 from archiver.photo.exif import read_directories
 from archiver.photo.header import ALPHA_NOTE, PictureHeader, check_budget, cut_short, ratio
 from archiver.photo.ifd import SUB_IFDS, Directory, TiffLayout
+from archiver.wording import Text
 
 _REDUCED, _WIDTH, _LENGTH, _BITS, _COMPRESSION = 254, 256, 257, 258, 259
 _PHOTOMETRIC, _SAMPLES, _PLANAR, _FORMAT = 262, 277, 284, 339
@@ -18,7 +19,8 @@ _JPEGS = (6, 7)
 # Uncompressed, the fax codings of bilevel pictures, LZW, Deflate (two numbers), PackBits.
 _LOSSLESS = (1, 2, 3, 4, 5, 8, 32946, 32773)
 _GREY, _RGB, _PALETTE, _YCBCR = (0, 1), 2, 3, 6
-_REFUSED = {4: "transparency mask", 5: "CMYK", 8: "CIELAB", 9: "ICCLAB", 32845: "LogLuv"}
+#: Transparency mask, CMYK, CIELAB, ICCLAB, LogLuv.
+_REFUSED = (4, 5, 8, 9, 32845)
 
 
 def is_raw(data: bytes) -> bool:
@@ -59,17 +61,15 @@ def read_tiff(data: bytes, limits: Limits) -> PictureHeader:
     try:
         layout = TiffLayout(data)
     except ValueError:
-        raise cut_short("TIFF") from None
+        raise cut_short(Format.TIFF) from None
     main = layout.directory(layout.first)
     if main is None:
-        raise cut_short("TIFF")
+        raise cut_short(Format.TIFF)
     if layout.big and layout.order == ">":
-        raise PhotoError(
-            Problem("64-bit TIFF of byte order MM", expected="byte order II, or 32-bit TIFF")
-        )
+        raise PhotoError(Problem("photo.tiff.big_of_mm"))
     columns, rows = main.number(_WIDTH), main.number(_LENGTH)
     if columns is None or rows is None:
-        raise PhotoError("the TIFF file does not tell the size of its picture")
+        raise PhotoError("photo.tiff.no_size")
     check_budget(columns, rows, limits)
     compressed = _compressed_size(main, len(data))
     notes: list[Problem] = []
@@ -77,7 +77,7 @@ def read_tiff(data: bytes, limits: Limits) -> PictureHeader:
     past = _lossy_past(main, data, ratio(columns, rows, samples, compressed))
     others = sum(1 for page in layout.chain() if not (page.number(_REDUCED) or 0) & 1) - 1
     if others > 0:
-        notes.append(Problem(f"the TIFF file has {others} further pictures; only the first counts"))
+        notes.append(Problem("photo.tiff.further_pictures", others=others))
     return PictureHeader(
         columns,
         rows,
@@ -117,35 +117,25 @@ def _samples(main: Directory, notes: list[Problem]) -> int:
     bits = main.numbers(_BITS) or (1,)
     count = main.number(_SAMPLES) or 1
     if photometric in _REFUSED:
-        raise PhotoError(Problem(f"{_REFUSED[photometric]} TIFF", expected="grey or RGB"))
+        raise PhotoError(Problem("photo.tiff.refused_kind", kind=Text(f"photo.tiff.{photometric}")))
     wanted = {_RGB: 3, _YCBCR: 3, _PALETTE: 1, 0: 1, 1: 1}.get(
         -1 if photometric is None else photometric
     )
     if wanted is None or not wanted <= count <= wanted + 1:
-        raise PhotoError(
-            Problem(f"TIFF of kind {photometric} with {count} samples", expected="grey or RGB")
-        )
+        kind = "?" if photometric is None else photometric
+        raise PhotoError(Problem("photo.tiff.unknown_kind", kind=kind, count=count))
     whole = set(main.numbers(_FORMAT) or (1,)) <= {1}
     allowed = {8, 16} if wanted == 3 else {1, 2, 4, 8} | ({16} if photometric in _GREY else set())
     if len(set(bits)) != 1 or bits[0] not in allowed or not whole:
         shown = "/".join(str(b) for b in bits)
-        raise PhotoError(
-            Problem(
-                f"TIFF of {shown} bits a sample" + ("" if whole else ", signed or floating"),
-                expected="whole numbers of 8 or 16 bits",
-            )
-        )
+        code = "photo.tiff.bits" if whole else "photo.tiff.not_whole"
+        raise PhotoError(Problem(code, bits=shown))
     if count > wanted:
         notes.append(ALPHA_NOTE)
     if bits[0] == 16:
         if count > 1 and (main.number(_PLANAR) == 2 or wanted == 1):
-            raise PhotoError(
-                Problem(
-                    "TIFF of 16 bits with separate planes or grey with alpha",
-                    expected="interleaved RGB or plain grey",
-                )
-            )
-        notes.append(Problem("16 bits a sample are rounded to 8"))
+            raise PhotoError(Problem("photo.tiff.deep_planes"))
+        notes.append(Problem("photo.header.bits_rounded", depth=16))
     return 1 if photometric in _GREY else 3
 
 
@@ -154,13 +144,13 @@ def _compressed_size(main: Directory, length: int) -> int:
     starts = main.numbers(_STRIPS) or main.numbers(_TILES)
     sizes = main.numbers(_STRIP_SIZES) or main.numbers(_TILE_SIZES)
     if not starts:
-        raise PhotoError("the TIFF file does not tell where its pixels are")
+        raise PhotoError("photo.tiff.no_pixels")
     if len(sizes) == len(starts):
         if any(a + b > length for a, b in zip(starts, sizes, strict=True)):
-            raise cut_short("TIFF")
+            raise cut_short(Format.TIFF)
         return sum(sizes)
     if max(starts) >= length:
-        raise cut_short("TIFF")
+        raise cut_short(Format.TIFF)
     return length
 
 
@@ -169,16 +159,11 @@ def _lossy_past(main: Directory, data: bytes, found: float) -> tuple[LossyStep, 
     if compression in _LOSSLESS:
         return ()
     if compression not in _JPEGS:
-        raise PhotoError(
-            Problem(
-                f"TIFF with compression {compression}",
-                expected="none, LZW, Deflate, PackBits or JPEG",
-            )
-        )
+        raise PhotoError(Problem("photo.tiff.unknown_compression", compression=compression))
     if len(set(main.numbers(_BITS))) == 1 and main.numbers(_BITS)[0] != 8:
-        raise PhotoError(Problem("JPEG of more than 8 bits a sample inside a TIFF"))
+        raise PhotoError(Problem("photo.tiff.deep_jpeg"))
     first = (main.numbers(_STRIPS) or main.numbers(_TILES))[0]
     # FFC3 is the frame header of lossless JPEG (T.81 Table B.1); it comes early.
     if b"\xff\xc3" in data[first : first + 1024] and b"\xff\xc0" not in data[first : first + 1024]:
-        raise PhotoError(Problem("lossless JPEG inside a TIFF", expected="none, LZW or Deflate"))
+        raise PhotoError(Problem("photo.tiff.lossless_jpeg"))
     return (LossyStep("ISO_10918_1", found),)

@@ -57,12 +57,7 @@ def transcode(stream: bytes, cuts: Sequence[Cut]) -> tuple[bytes, ...]:
             if program is None:
                 raise
     if program is None:
-        raise ArchiverError(
-            Problem(
-                "nothing on this machine can turn a JPEG without loss",
-                hint="install libturbojpeg, the Python package turbojpeg or the program jpegtran",
-            )
-        )
+        raise ArchiverError(Problem("photo.transcoding.no_transcoder"))
     return transform_by_process(program, stream, cuts)
 
 

@@ -150,8 +150,13 @@ def check_crop(crop: Box | None, columns: int, rows: int) -> Box:
     if not inside:
         raise PhotoError(
             Problem(
-                f"crop of {crop.width} x {crop.height} pixels at ({crop.left}, {crop.top})",
-                expected=f"a crop inside the corrected picture of {columns} x {rows} pixels",
+                "photo.turning.crop_outside",
+                width=crop.width,
+                height=crop.height,
+                left=crop.left,
+                top=crop.top,
+                columns=columns,
+                rows=rows,
             )
         )
     return crop

@@ -11,7 +11,7 @@ import struct
 from collections.abc import Iterator
 
 from archiver.errors import PhotoError, Problem
-from archiver.photo.camera_file import Limits, LossyStep
+from archiver.photo.camera_file import Format, Limits, LossyStep
 from archiver.photo.exif import ExifBlock, read_exif
 from archiver.photo.header import ALPHA_NOTE, PictureHeader, check_budget, cut_short, ratio
 
@@ -28,15 +28,15 @@ def chunks(data: bytes) -> Iterator[tuple[bytes, memoryview]]:
         If the file ends before its own length or inside a chunk.
     """
     if len(data) < 12:
-        raise cut_short("WebP")
+        raise cut_short(Format.WEBP)
     end = 8 + struct.unpack_from("<I", data, 4)[0]
     if end > len(data):
-        raise cut_short("WebP")
+        raise cut_short(Format.WEBP)
     view, place = memoryview(data), 12
     while place + 8 <= end:
         kind, length = struct.unpack_from("<4sI", data, place)
         if place + 8 + length > end:
-            raise cut_short("WebP")
+            raise cut_short(Format.WEBP)
         yield kind, view[place + 8 : place + 8 + length]
         place += 8 + length + length % 2
 
@@ -55,7 +55,7 @@ def read_webp(data: bytes, limits: Limits) -> PictureHeader:
     extended = kinds.get(b"VP8X")
     flags = extended[0] if extended is not None and len(extended) >= 10 else 0
     if flags & _ANIMATED or b"ANIM" in kinds or b"ANMF" in kinds:
-        raise PhotoError(Problem("animated WebP", expected="one picture"))
+        raise PhotoError(Problem("photo.webp.animated"))
     if b"VP8 " in kinds:
         columns, rows = _lossy_size(kinds[b"VP8 "])
         check_budget(columns, rows, limits)
@@ -66,14 +66,12 @@ def read_webp(data: bytes, limits: Limits) -> PictureHeader:
         check_budget(columns, rows, limits)
         past = ()
     else:
-        raise PhotoError("the WebP file has no picture in it")
+        raise PhotoError("photo.webp.no_picture")
     if flags or extended is not None:
         _check_canvas(extended, columns, rows)
     notes = [ALPHA_NOTE] if alpha else []
     if past:
-        notes.append(
-            Problem("WebP's lossy coding has no term in DICOM; it is told in words, without a term")
-        )
+        notes.append(Problem("photo.webp.lossy_without_term"))
     return PictureHeader(
         columns,
         rows,
@@ -88,7 +86,7 @@ def read_webp(data: bytes, limits: Limits) -> PictureHeader:
 def _lossy_size(chunk: memoryview) -> tuple[int, int]:
     """Read the size of a key frame (RFC 6386 9.1)."""
     if len(chunk) < 10 or chunk[0] & 1 or bytes(chunk[3:6]) != _KEY_FRAME:
-        raise PhotoError("the picture in the WebP file is damaged")
+        raise PhotoError("photo.webp.damaged")
     columns, rows = struct.unpack_from("<HH", chunk, 6)
     return columns & 0x3FFF, rows & 0x3FFF
 
@@ -96,14 +94,14 @@ def _lossy_size(chunk: memoryview) -> tuple[int, int]:
 def _lossless_size(chunk: memoryview) -> tuple[int, int, bool]:
     """Read size and use of alpha (RFC 9649 3.4)."""
     if len(chunk) < 5 or chunk[0] != 0x2F:
-        raise PhotoError("the picture in the WebP file is damaged")
+        raise PhotoError("photo.webp.damaged")
     (bits,) = struct.unpack_from("<I", chunk, 1)
     return (bits & 0x3FFF) + 1, (bits >> 14 & 0x3FFF) + 1, bool(bits >> 28 & 1)
 
 
 def _check_canvas(extended: memoryview | None, columns: int, rows: int) -> None:
     if extended is None or len(extended) < 10:
-        raise PhotoError("the header of the WebP file is damaged")
+        raise PhotoError("photo.webp.header_damaged")
     canvas = tuple(int.from_bytes(extended[i : i + 3], "little") + 1 for i in (4, 7))
     if canvas != (columns, rows):
-        raise PhotoError("the picture in the WebP file is not as large as the file says")
+        raise PhotoError("photo.webp.other_size")

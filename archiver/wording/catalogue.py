@@ -90,7 +90,8 @@ class Words:
     def clause(self, code: str, part: str, values: Mapping[str, object]) -> str:
         """Return a part of what the catalogue says of a code.
 
-        Empty where the code has no such part, or where a value of it is None.
+        Empty where the code has no such part, or where a value of it is None; what was found is
+        always told.
 
         Raises
         ------
@@ -107,7 +108,8 @@ class Words:
         text = self._texts[key]
         forms = text.values() if isinstance(text, dict) else (text,)
         named = {field[1] for form in forms for field in _FIELD.finditer(form)}
-        return "" if any(values[name] is None for name in named) else self(key, **values)
+        left_out = part != "found" and any(values[name] is None for name in named)
+        return "" if left_out else self(key, **values)
 
     def has(self, key: str) -> bool:
         """Return whether there is such a key."""

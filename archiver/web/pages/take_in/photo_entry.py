@@ -158,7 +158,7 @@ def judged(said: Said, photo: Photo, habits: Mapping[str, object]) -> dict[str, 
         made = plan_of(said, photo.exif, habits)
     except MeaningError as error:
         found["problems"] = [plain(problem) for problem in error.problems]
-        if any(problem.code == "dentition.view.needs_teeth" for problem in error.problems):
+        if any(problem.code == "dentition.views.needs_teeth" for problem in error.problems):
             found["lacks"], found["problems"] = [*lacks, "teeth"], []
         return found
     if made is None:
