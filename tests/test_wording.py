@@ -42,11 +42,9 @@ LEFT = {
     "handover": 25,
     "network": 93,
     "objects": 18,
-    "photo": 1,
     "priors": 7,
     "records": 12,
     "sheets": 4,
-    "standard": 1,
     "web": 24,
     "workflow": 44,  # takes over what verbs and pages did
 }

@@ -59,14 +59,12 @@ def decode_in_pillow(stream: bytes) -> Pixels:
     from PIL import Image, features
 
     if (features.version("libjpeg_turbo") or "0").split(".")[0] < "3":
-        raise PhotoError(
-            Problem("lossless JPEG needs libjpeg-turbo 3", hint="install the package turbojpeg")
-        )
+        raise PhotoError(Problem("photo.lossless_stream.needs_turbo"))
     try:
         with Image.open(io.BytesIO(stream), formats=["JPEG"]) as picture:
             return np.array(picture, np.uint8)
     except (OSError, SyntaxError, ValueError) as error:
-        raise PhotoError(Problem(f"the JPEG picture is damaged ({error})")) from error
+        raise PhotoError(Problem("photo.lossless_stream.damaged", reason=error)) from error
 
 
 def _differences(samples: Pixels, top: int, bottom: int) -> npt.NDArray[np.int32]:

@@ -122,11 +122,11 @@ class QualityLimits:
         for name, limit in given.items():
             default = getattr(limits, name, None)
             if default is None:
-                names = ", ".join(cls.__dataclass_fields__)
-                problems.append(Problem(f'unknown limit "{name}" under [quality]', "", names))
+                names = tuple(cls.__dataclass_fields__)
+                problems.append(Problem("photo.quality.unknown_limit", name=name, names=names))
             elif isinstance(default, tuple) is not isinstance(limit, tuple):
-                form = "[lowest, highest]" if isinstance(default, tuple) else "one number"
-                problems.append(Problem(f"quality.{name} = {limit}", "", form))
+                code = "two_numbers" if isinstance(default, tuple) else "one_number"
+                problems.append(Problem(f"photo.quality.{code}", name=name, limit=limit))
         if problems:
             raise UsageError(*problems)
         changed: dict[str, Any] = dict(given)

@@ -55,7 +55,7 @@ def validate(
     given = [Path(path) for path in paths]
     missing = [path for path in given if not path.exists()]
     if missing:
-        raise UsageError(*(Problem("there is no such file or folder", str(p)) for p in missing))
+        raise UsageError(*(Problem("standard.files.missing").at(file=str(p)) for p in missing))
     findings: list[Finding] = []
     headers: list[CollectedHeader] = []
     objects = 0
