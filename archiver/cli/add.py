@@ -7,20 +7,20 @@ Objects are kept byte for byte, whatever their kind; nothing in them is changed.
 
 from __future__ import annotations
 
-import argparse
 import json
 import sys
-from pathlib import Path
+
+from archiver.cli.command import Option, Options, argument, verb
+from archiver.cli.options import JSON
+from archiver.cli.parameters import FILE, FOLDER
 
 
-def configure(parser: argparse.ArgumentParser) -> None:
-    """Add the arguments of this verb."""
-    parser.add_argument("paths", nargs="+", type=Path, metavar="FILE-OR-FOLDER")
-    parser.add_argument("--archive", type=Path, metavar="FOLDER", help="archive to keep them in")
-    parser.add_argument("--json", action="store_true", help="report as JSON")
-
-
-def run(options: argparse.Namespace) -> int:
+@verb(
+    argument("paths", nargs=-1, required=True, type=FILE, metavar="FILE-OR-FOLDER"),
+    Option("--archive", type=FOLDER, help="archive to keep them in"),
+    JSON,
+)
+def command(options: Options) -> int:
     """Carry the verb out."""
     from archiver.archive.ingest import Fate, add_files
     from archiver.archive.store import Archive

@@ -14,60 +14,77 @@ note. An amendment that was wrong is amended again.
 
 from __future__ import annotations
 
-import argparse
 import json
-import re
 import sys
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from archiver.cli.query import day_of
-from archiver.errors import MeaningError, Problem, UsageError
+from archiver.cli.command import Option, Options, argument, in_section, verb
+from archiver.cli.options import JSON, edges, teeth
+from archiver.cli.parameters import CROP, DAY, DIRECTION, FOLDER, VIEW, Choice
+from archiver.errors import UsageError
 
 if TYPE_CHECKING:
     from archiver.archive.statements import AmendmentRequest
-    from archiver.objects import Change, Crop
+    from archiver.objects import Change
     from archiver.workflow import Amended
 
-_CROP = re.compile(r"(\d+)x(\d+)\+(\d+)\+(\d+)")
 
-
-def configure(parser: argparse.ArgumentParser) -> None:
-    """Add the arguments of this verb."""
-    add = parser.add_argument
-    add("uid", metavar="SOP-UID", help="of the photograph as shot or of its corrected picture")
-    right = parser.add_argument_group("what is right")
-    add = right.add_argument
-    add("--tooth", action="append", default=[], metavar="iso:26", help="may be given repeatedly")
-    add("--view", help="occlusal, buccal, lingual, ...; the surface follows from it")
-    add("--mirror", choices=("yes", "no"), help="whether it was taken through a mirror")
-    add("--top", metavar="DIRECTION", help="what is at the top of it as shot, as archived")
-    flips = ("left-right", "top-bottom")
-    add("--flipped", choices=flips, help="how the file had been flipped before it was archived")
-    add("--crop", metavar="WxH+LEFT+TOP", help="of the corrected picture; none takes it away")
-    side = right.add_mutually_exclusive_group()
-    side.add_argument("--confirmed-by", metavar="NAME", help="who confirmed the side")
-    side.add_argument("--unconfirmed", action="store_true", help="nobody did")
-    add("--comment", metavar="WORDS")
-    whose = parser.add_argument_group("whose it is")
-    add = whose.add_argument
-    add("--patient-id", metavar="ID", help="whose photograph it is")
-    add("--issuer", help="who issued the patient identifier")
-    add("--patient-name", metavar="NAME", help="of a patient new to the archive")
-    add("--birth-date", type=day_of, metavar="DAY")
-    add("--sex", choices=("M", "F", "O"))
-    add("--study", metavar="UID", help="visit that it joins; else that of the same day")
-    add = parser.add_argument
-    add("--reason", choices=("safety", "quality", "worklist"), help="instead of what follows")
-    add("--remark", default="", metavar="WORDS", help="for the note that rejects the old ones")
-    add("--by", default="", metavar="NAME", help="who says so, for the note")
-    add("--edges", choices=("trim", "lossless"), help="as of archiver wrap")
-    add("--dry-run", action="store_true", help="say what would be done, write nothing")
-    add("--archive", type=Path, metavar="FOLDER")
-    add("--json", action="store_true", help="report as JSON")
-
-
-def run(options: argparse.Namespace) -> int:
+@verb(
+    argument(
+        "uid",
+        metavar="SOP-UID",
+        help="of the photograph as shot or of its corrected picture",
+    ),
+    in_section(
+        "what is right",
+        teeth(metavar="iso:26"),
+        Option("--view", type=VIEW, help="occlusal, buccal, ...; the surface follows from it"),
+        Option(
+            "--mirror", type=Choice(("yes", "no")), help="whether it was taken through a mirror"
+        ),
+        Option("--top", type=DIRECTION, help="what is at the top of it as shot, as archived"),
+        Option(
+            "--flipped",
+            type=Choice(("left-right", "top-bottom")),
+            help="how the file had been flipped before it was archived",
+        ),
+        Option(
+            "--crop",
+            type=CROP,
+            metavar=CROP.name,
+            help="of the corrected picture, or none",
+        ),
+        Option(
+            "--confirmed-by",
+            metavar="NAME",
+            not_with=["unconfirmed"],
+            help="who confirmed the side",
+        ),
+        Option("--unconfirmed", is_flag=True, help="nobody did"),
+        Option("--comment", metavar="WORDS"),
+    ),
+    in_section(
+        "whose it is",
+        Option("--patient-id", metavar="ID", help="whose photograph it is"),
+        Option("--issuer", help="who issued the patient identifier"),
+        Option("--patient-name", metavar="NAME", help="of a patient new to the archive"),
+        Option("--birth-date", type=DAY),
+        Option("--sex", type=Choice(("M", "F", "O"))),
+        Option("--study", metavar="UID", help="visit that it joins; else that of the same day"),
+    ),
+    Option(
+        "--reason",
+        type=Choice(("safety", "quality", "worklist")),
+        help="instead of what follows",
+    ),
+    Option("--remark", default="", metavar="WORDS", help="for the note that rejects the old ones"),
+    Option("--by", default="", metavar="NAME", help="who says so, for the note"),
+    edges("as of archiver wrap"),
+    Option("--dry-run", is_flag=True, help="say what would be done, write nothing"),
+    Option("--archive", type=FOLDER),
+    JSON,
+)
+def command(options: Options) -> int:
     """Carry the verb out."""
     from archiver.archive.statements import Ways
     from archiver.archive.store import Archive
@@ -93,52 +110,26 @@ def run(options: argparse.Namespace) -> int:
     return 0
 
 
-def _change(options: argparse.Namespace) -> Change:
-    """Return what the options say is right.
-
-    Raises
-    ------
-    UsageError
-        If something cannot be understood.
-    """
-    from archiver.dentition import Turn, direction_of, parse_teeth, view_of
+def _change(options: Options) -> Change:
+    """Return what the options say is right."""
+    from archiver.dentition import Turn
     from archiver.objects import Change
 
-    try:
-        teeth = tuple(tooth for words in options.tooth for tooth in parse_teeth(words))
-        view = view_of(options.view) if options.view else None
-        top = direction_of(options.top) if options.top else None
-    except MeaningError as error:
-        raise UsageError(*error.problems) from None
     flips = {"left-right": Turn.FLIP_LEFT_RIGHT, "top-bottom": Turn.FLIP_TOP_BOTTOM}
     return Change(
-        teeth=teeth or None,
-        view=view,
+        teeth=options.tooth or None,
+        view=options.view,
         mirror={"yes": True, "no": False}.get(options.mirror),
-        top=top,
+        top=options.top,
         flipped=flips.get(options.flipped),
-        crop=_crop(options.crop),
+        crop=None if options.crop == "none" else options.crop,
         uncropped=options.crop == "none",
         confirmed_by="" if options.unconfirmed else options.confirmed_by,
         comment=options.comment,
     )
 
 
-def _crop(words: str | None) -> Crop | None:
-    from archiver.objects import Crop
-
-    if words is None or words == "none":
-        return None
-    found = _CROP.fullmatch(words)
-    if found is None or not int(found[1]) or not int(found[2]):
-        raise UsageError(
-            Problem(f'"{words}" is no crop', "archiver amend --crop", "3200x2400+640+320, or none")
-        )
-    width, height, left, top = (int(number) for number in found.groups())
-    return Crop(left, top, width, height)
-
-
-def _request(options: argparse.Namespace) -> AmendmentRequest:
+def _request(options: Options) -> AmendmentRequest:
     from archiver.archive.statements import AmendmentRequest, NewPatient
 
     told = ("issuer", "patient_name", "birth_date", "sex", "study")

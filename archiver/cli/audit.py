@@ -17,17 +17,19 @@ archive (--at) headers are judged, not pixels; name a patient or a time.
 
 from __future__ import annotations
 
-import argparse
 import json
 import sys
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from archiver.errors import InputError, MeaningError, Problem, UsageError
+from archiver.cli.command import Option, Options, argument, verb
+from archiver.cli.options import teeth
+from archiver.cli.parameters import DAY, FILE, FOLDER, NUMBERING, PEER, RULES, Choice
+from archiver.errors import InputError, Problem, UsageError
 
 if TYPE_CHECKING:
-    from archiver.dentition import Tooth
+    from archiver.network import Peer
     from archiver.records import Audit, Episodes
     from archiver.records.rules import RuleSet
     from archiver.workflow import AuditRequest, AuditSource
@@ -35,49 +37,43 @@ if TYPE_CHECKING:
 _DEPTHS = ("index", "digests", "objects", "pictures")
 
 
-def _day(words: str) -> str:
-    try:
-        return date.fromisoformat(words).isoformat()
-    except ValueError:
-        raise argparse.ArgumentTypeError(f'"{words}" is no day such as 2026-03-04') from None
-
-
-def configure(parser: argparse.ArgumentParser) -> None:
-    """Add the arguments of this verb."""
-    add = parser.add_argument
-    add("paths", nargs="*", type=Path, metavar="PATH", help="DICOM files instead of the archive")
-    add("--archive", type=Path, metavar="FOLDER", help="archive to audit")
-    add("--at", metavar="NAME", help="another archive of the settings instead of ours")
-    add("--patient-id", metavar="ID", help="with --at, of this patient")
-    add("--since", type=_day, metavar="DAY", help="with --at, of visits from this day on")
-    add("--until", type=_day, metavar="DAY", help="with --at, of visits up to this day")
-    add("--rules", action="append", default=[], metavar="RULES", help="file or shipped set")
-    add("--episodes", type=Path, metavar="FILE.csv", help="table of what was done")
-    add("--numbering", metavar="NAME", help="of teeth in the table that name none")
-    add("--dates", choices=("day-first", "month-first"), help="of dates such as 3/4/2026")
-    add("--out", type=Path, metavar="FOLDER", help="where the report is written")
-    add("--depth", choices=_DEPTHS, default="objects", help="how far to look (objects)")
-    add("--full", action="store_true", help="read everything again")
-    add("--memory", type=Path, metavar="FILE", help="what is remembered (in the report's folder)")
-    add("--json", action="store_true", help="print the report as JSON")
-    add("--explain", metavar="RULES", help="say in plain words what rules demand")
-    add("--list-rules", action="store_true", help="list the sets that come with the program")
-    add("--visit", metavar="PATIENT-ID", help="show which views of a visit are missing")
-    add("--date", type=_day, metavar="DAY", help="of the visit; the last one otherwise")
-    add("--tooth", action="append", default=[], metavar="iso:16", help="treated in the visit")
-    add("--stage", choices=("start", "prepared", "finished"), help="of the treatment")
-
-
-def run(options: argparse.Namespace) -> int:
+@verb(
+    argument(
+        "paths", nargs=-1, type=FILE, metavar="PATH", help="DICOM files instead of the archive"
+    ),
+    Option("--archive", type=FOLDER, help="archive to audit"),
+    Option("--at", type=PEER, help="another archive of the settings instead of ours"),
+    Option("--patient-id", metavar="ID", help="with --at, of this patient"),
+    Option("--since", type=DAY, help="with --at, of visits from this day on"),
+    Option("--until", type=DAY, help="with --at, of visits up to this day"),
+    Option("--rules", type=RULES, multiple=True, help="file or shipped set"),
+    Option("--episodes", type=FILE, metavar="FILE.csv", help="table of what was done"),
+    Option("--numbering", type=NUMBERING, help="of teeth in the table that name none"),
+    Option(
+        "--dates",
+        type=Choice(("day-first", "month-first")),
+        help="of dates such as 3/4/2026",
+    ),
+    Option("--out", type=FOLDER, help="where the report is written"),
+    Option("--depth", type=Choice(_DEPTHS), default="objects", help="how far to look (objects)"),
+    Option("--full", is_flag=True, help="read everything again"),
+    Option("--memory", type=FILE, help="what is remembered (in the report's folder)"),
+    Option("--json", is_flag=True, help="print the report as JSON"),
+    Option("--explain", type=RULES, help="say in plain words what rules demand"),
+    Option("--list-rules", is_flag=True, help="list the sets that come with the program"),
+    Option("--visit", metavar="PATIENT-ID", help="show which views of a visit are missing"),
+    Option("--date", type=DAY, help="of the visit; the last one otherwise"),
+    teeth("treated in the visit"),
+    Option("--stage", type=Choice(("start", "prepared", "finished")), help="of the treatment"),
+)
+def command(options: Options) -> int:
     """Carry the verb out."""
-    from archiver.records.rules import find_rules, read_rules
-
     if options.list_rules:
         return _list_rules()
     if options.explain:
         from archiver.records.rules import explain
 
-        print("\n".join(explain(read_rules(find_rules(options.explain)))))
+        print("\n".join(explain(options.explain)))
         return 0
     if not options.rules:
         raise UsageError(
@@ -87,7 +83,7 @@ def run(options: argparse.Namespace) -> int:
                 hint="--list-rules lists them",
             )
         )
-    sets = tuple(read_rules(find_rules(name)) for name in dict.fromkeys(options.rules))
+    sets = tuple({rules.digest: rules for rules in options.rules}.values())
     if options.visit:
         return _visit(options, sets)
     if options.out is None and not options.json:
@@ -103,12 +99,12 @@ def _list_rules() -> int:
     return 0
 
 
-def _visit(options: argparse.Namespace, sets: tuple[RuleSet, ...]) -> int:
+def _visit(options: Options, sets: tuple[RuleSet, ...]) -> int:
     from archiver.records.report import lines_of
     from archiver.workflow import VisitAsked, audit_visit
 
-    teeth = _teeth(options.tooth)
-    asked = VisitAsked(options.visit, options.date or "", teeth, options.stage or "")
+    day = options.date.isoformat() if options.date else ""
+    asked = VisitAsked(options.visit, day, options.tooth, options.stage or "")
     report = audit_visit(_source(options), _request(options, sets), asked)
     _tell_way(options, report.way)
     if options.json:
@@ -118,16 +114,7 @@ def _visit(options: argparse.Namespace, sets: tuple[RuleSet, ...]) -> int:
     return 0 if report.is_complete else 1
 
 
-def _teeth(words: list[str]) -> tuple[Tooth, ...]:
-    from archiver.dentition import parse_teeth
-
-    try:
-        return tuple(tooth for word in words for tooth in parse_teeth(word))
-    except MeaningError as error:
-        raise UsageError(*error.problems) from None
-
-
-def _audit(options: argparse.Namespace, sets: tuple[RuleSet, ...]) -> int:
+def _audit(options: Options, sets: tuple[RuleSet, ...]) -> int:
     from archiver.workflow import audit
 
     request = _request(options, sets)
@@ -146,12 +133,12 @@ def _audit(options: argparse.Namespace, sets: tuple[RuleSet, ...]) -> int:
     return 0 if found.passes else 1
 
 
-def _tell_way(options: argparse.Namespace, way: str) -> None:
+def _tell_way(options: Options, way: str) -> None:
     if way:
-        print(f"{options.at}: {way}", file=sys.stderr)
+        print(f"{options.at.name}: {way}", file=sys.stderr)
 
 
-def _request(options: argparse.Namespace, sets: tuple[RuleSet, ...]) -> AuditRequest:
+def _request(options: Options, sets: tuple[RuleSet, ...]) -> AuditRequest:
     from archiver import __version__
     from archiver.archive import Query
     from archiver.cli.context import actor, header_folder, now
@@ -176,17 +163,17 @@ def _request(options: argparse.Namespace, sets: tuple[RuleSet, ...]) -> AuditReq
     )
 
 
-def _source(options: argparse.Namespace) -> AuditSource:
+def _source(options: Options) -> AuditSource:
     """Return what is audited: an archive of ours, DICOM files, or another archive."""
     from archiver.cli.settings import read_settings
-    from archiver.network import find_peer
 
     if not options.at and (options.patient_id or options.since or options.until):
         raise UsageError("archiver audit: --patient-id, --since and --until belong to --at")
     if options.at and (options.paths or options.archive):
         raise UsageError("archiver audit: --at, --archive and files are three things to audit")
     if options.at:
-        return find_peer(read_settings().peers, options.at)
+        peer: Peer = options.at
+        return peer
     if options.paths:
         paths: list[Path] = options.paths
         return paths
@@ -203,16 +190,16 @@ def _make_folder(folder: Path) -> None:
         ) from None
 
 
-def _episodes(options: argparse.Namespace, today: date) -> Episodes | None:
+def _episodes(options: Options, today: date) -> Episodes | None:
     if options.episodes is None:
         return None
-    from archiver.dentition import numbering_of
     from archiver.records import read_episodes
 
     order = {"day-first": "day", "month-first": "month"}.get(options.dates or "")
     try:
-        numbering = numbering_of(options.numbering) if options.numbering else None
-        return read_episodes(options.episodes, today=today, numbering=numbering, order=order)
+        return read_episodes(
+            options.episodes, today=today, numbering=options.numbering, order=order
+        )
     except InputError as error:
         raise UsageError(*error.problems) from None
 

@@ -13,75 +13,68 @@ told, kept for the audit (of an archive on this machine), and the exit status is
 
 from __future__ import annotations
 
-import argparse
 import json
 import sys
-from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from archiver.errors import MeaningError, Problem, UsageError
+from archiver.cli.command import Option, Options, argument, verb
+from archiver.cli.parameters import (
+    DAY,
+    FILE,
+    FOLDER,
+    PEER,
+    REGION,
+    TOOTH,
+    VIEW,
+    KeyedRegion,
+    Number,
+)
+from archiver.errors import Problem, UsageError
 
 if TYPE_CHECKING:
-    from archiver.dentition import Tooth, View
     from archiver.priors import Asked, Comparison
     from archiver.workflow import ComparedTooth, ComparisonRequest
 
-Box = tuple[int, int, int, int]
+_GREY = KeyedRegion("DAY", str)
 
 
-def _day(words: str) -> date:
-    try:
-        return date.fromisoformat(words)
-    except ValueError:
-        raise argparse.ArgumentTypeError(f'"{words}" is no day such as 2026-03-04') from None
-
-
-def _box(words: str) -> Box:
-    try:
-        left, top, width, height = (int(part) for part in words.split(","))
-    except ValueError:
-        raise argparse.ArgumentTypeError(f'"{words}" is no left,top,width,height') from None
-    return left, top, width, height
-
-
-def _card(words: str) -> tuple[str, Box]:
-    day, equals, box = words.partition("=")
-    if not equals:
-        raise argparse.ArgumentTypeError(f'"{words}" is no DAY=left,top,width,height')
-    return day, _box(box)
-
-
-def configure(parser: argparse.ArgumentParser) -> None:
-    """Add the arguments of this verb."""
-    add = parser.add_argument
-    add("files", nargs="*", type=Path, metavar="FILE.dcm", help="two photographs, in any order")
-    place = parser.add_mutually_exclusive_group()
-    folder = "archive to take the pictures from"
-    place.add_argument("--archive", type=Path, metavar="FOLDER", help=folder)
-    place.add_argument("--at", metavar="NAME", help="fetch them from a peer in the settings")
-    add("--patient-id", metavar="ID")
-    add("--issuer", help="who issued the patient identifier")
-    add("--tooth", metavar="iso:16")
-    add("--view", help="occlusal, buccal, upper occlusal arch, ...")
-    add("--since", type=_day, metavar="DAY", help="first day of a prior, such as 2024-01-01")
-    add("--limit", type=int, metavar="N", help="priors at most")
-    add("--out", type=Path, metavar="FILE.png", help="the picture; priors one below the other")
-    add("--pdf", type=Path, metavar="FILE.pdf", help="the same, a page for each prior")
-    add("--json", action="store_true", help="all figures")
-    box = "left,top,width,height"
-    region = "where colours are averaged, pixels of the newest picture as displayed"
-    add("--region", type=_box, metavar=box, help=region)
-    card = "a grey card in the picture of a day; once for each picture"
-    add("--grey", type=_card, action="append", default=[], metavar=f"DAY={box}", help=card)
-    light = "match the light of priors by what lies outside the teeth"
-    add("--match-light", action="store_true", help=light)
-
-
-def run(options: argparse.Namespace) -> int:
+@verb(
+    argument(
+        "files", nargs=-1, type=FILE, metavar="FILE.dcm", help="two photographs, in any order"
+    ),
+    Option("--archive", type=FOLDER, not_with=["at"], help="archive to take the pictures from"),
+    Option("--at", type=PEER, help="fetch them from a peer in the settings"),
+    Option("--patient-id", metavar="ID"),
+    Option("--issuer", help="who issued the patient identifier"),
+    Option("--tooth", type=TOOTH, metavar="iso:16"),
+    Option("--view", type=VIEW, help="occlusal, buccal, upper occlusal arch, ..."),
+    Option("--since", type=DAY, help="first day of a prior, such as 2024-01-01"),
+    Option("--limit", type=Number(1), metavar="N", help="priors at most"),
+    Option("--out", type=FILE, metavar="FILE.png", help="the picture; priors one below the other"),
+    Option("--pdf", type=FILE, metavar="FILE.pdf", help="the same, a page for each prior"),
+    Option("--json", is_flag=True, help="all figures"),
+    Option(
+        "--region",
+        type=REGION,
+        metavar=REGION.name,
+        help="where colours are averaged, pixels of the newest picture as displayed",
+    ),
+    Option(
+        "--grey",
+        type=_GREY,
+        multiple=True,
+        metavar=_GREY.name,
+        help="a grey card in the picture of a day; once for each picture",
+    ),
+    Option(
+        "--match-light",
+        is_flag=True,
+        help="match the light of priors by what lies outside the teeth",
+    ),
+)
+def command(options: Options) -> int:
     """Carry the verb out."""
-    if options.limit is not None and options.limit < 1:
-        raise UsageError("archiver compare: --limit takes a number from 1")
     if not (options.out or options.pdf or options.json):
         raise UsageError(
             Problem("archiver compare: nothing is to be written", hint="--out, --pdf or --json")
@@ -98,7 +91,7 @@ def run(options: argparse.Namespace) -> int:
     return _write(compared, options)
 
 
-def _compare_here(options: argparse.Namespace) -> ComparedTooth:
+def _compare_here(options: Options) -> ComparedTooth:
     from archiver.archive.store import Archive
     from archiver.cli.context import now
     from archiver.cli.settings import read_settings
@@ -112,18 +105,15 @@ def _compare_here(options: argparse.Namespace) -> ComparedTooth:
         return compare(archive, request, now())
 
 
-def _compare_remote(options: argparse.Namespace) -> ComparedTooth:
+def _compare_remote(options: Options) -> ComparedTooth:
     from archiver.cli.context import header_folder, now
-    from archiver.cli.settings import read_settings
-    from archiver.network import find_peer
     from archiver.workflow import compare
 
     request = _request(options)
-    peer = find_peer(read_settings().peers, options.at)
-    return compare(peer, request, now(), headers=header_folder())
+    return compare(options.at, request, now(), headers=header_folder())
 
 
-def _request(options: argparse.Namespace) -> ComparisonRequest:
+def _request(options: Options) -> ComparisonRequest:
     from archiver.workflow import ComparisonRequest
 
     return ComparisonRequest(
@@ -134,7 +124,7 @@ def _request(options: argparse.Namespace) -> ComparisonRequest:
     )
 
 
-def _two_files(options: argparse.Namespace) -> tuple[Path, Path]:
+def _two_files(options: Options) -> tuple[Path, Path]:
     asked = [options.patient_id, options.tooth, options.since, options.limit, options.archive]
     asked.append(options.at)
     if len(options.files) != 2 or any(one is not None for one in asked):
@@ -148,7 +138,7 @@ def _two_files(options: argparse.Namespace) -> tuple[Path, Path]:
     return first, second
 
 
-def _asked(options: argparse.Namespace) -> Asked:
+def _asked(options: Options) -> Asked:
     from archiver.priors import Asked
 
     if not (options.patient_id and options.tooth and options.view):
@@ -160,33 +150,15 @@ def _asked(options: argparse.Namespace) -> Asked:
         )
     return Asked(
         options.patient_id,
-        _tooth(options.tooth),
-        _view(options.view),
+        options.tooth,
+        options.view,
         options.issuer,
         options.since,
         options.limit,
     )
 
 
-def _tooth(words: str) -> Tooth:
-    from archiver.dentition import parse_tooth
-
-    try:
-        return parse_tooth(words)
-    except MeaningError as error:
-        raise UsageError(*error.problems) from None
-
-
-def _view(words: str) -> View:
-    from archiver.dentition import view_of
-
-    try:
-        return view_of(words)
-    except MeaningError as error:
-        raise UsageError(*error.problems) from None
-
-
-def _write(compared: ComparedTooth, options: argparse.Namespace) -> int:
+def _write(compared: ComparedTooth, options: Options) -> int:
     from archiver.priors import wording
 
     if options.out or options.pdf:
@@ -198,12 +170,12 @@ def _write(compared: ComparedTooth, options: argparse.Namespace) -> int:
     return 1 if compared.is_reversed else 0
 
 
-def _draw(compared: ComparedTooth, options: argparse.Namespace) -> None:
+def _draw(compared: ComparedTooth, options: Options) -> None:
     from archiver import __version__
     from archiver.cli.context import now
     from archiver.sheets import Title, save_pdf, save_png
 
-    view = _view(options.view) if options.view else compared.view
+    view = options.view or compared.view
     made = f"archiver {__version__}, {now():%Y-%m-%d}"
     title = Title(compared.teeth, view.value if view is not None else "", made)
     if options.out:

@@ -12,34 +12,29 @@ package; what is outside already is told with it.
 
 from __future__ import annotations
 
-import argparse
 import json
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from archiver.cli.query import day_of
+from archiver.cli.command import Option, Options, verb
+from archiver.cli.parameters import DAY, FOLDER, PURPOSE
 from archiver.errors import UsageError
-from archiver.objects import Purpose
 
 if TYPE_CHECKING:
     from archiver.archive.statements import Consent, HandedOver
 
 
-def configure(parser: argparse.ArgumentParser) -> None:
-    """Add the arguments of this verb."""
-    add = parser.add_argument
-    add("--archive", type=Path, metavar="FOLDER", help="archive to note it in")
-    add("--patient-id", required=True, metavar="ID")
-    add("--issuer", help="who issued the patient identifier")
-    add("--purpose", choices=[purpose.value for purpose in Purpose])
-    add("--noted-by", metavar="NAME", help="who notes it, as family^given")
-    ends = parser.add_mutually_exclusive_group()
-    ends.add_argument("--until", type=day_of, metavar="DAY", help="last day on which it holds")
-    ends.add_argument("--withdrawn", action="store_true", help="the patient has withdrawn it")
-    add("--json", action="store_true", help="what is on record, as JSON")
-
-
-def run(options: argparse.Namespace) -> int:
+@verb(
+    Option("--archive", type=FOLDER, help="archive to note it in"),
+    Option("--patient-id", required=True, metavar="ID"),
+    Option("--issuer", help="who issued the patient identifier"),
+    Option("--purpose", type=PURPOSE),
+    Option("--noted-by", metavar="NAME", help="who notes it, as family^given"),
+    Option("--until", type=DAY, not_with=["withdrawn"], help="last day on which it holds"),
+    Option("--withdrawn", is_flag=True, help="the patient has withdrawn it"),
+    Option("--json", is_flag=True, help="what is on record, as JSON"),
+)
+def command(options: Options) -> int:
     """Carry the verb out."""
     from archiver.archive.statements import consents_of, patient_of
     from archiver.archive.store import Archive
@@ -57,7 +52,7 @@ def run(options: argparse.Namespace) -> int:
     return _note(folder, options)
 
 
-def _note(folder: Path, options: argparse.Namespace) -> int:
+def _note(folder: Path, options: Options) -> int:
     from archiver.archive import Query
     from archiver.archive.statements import (
         GIVEN,
@@ -76,7 +71,7 @@ def _note(folder: Path, options: argparse.Namespace) -> int:
         note(
             archive,
             patient,
-            Purpose(options.purpose),
+            options.purpose,
             by=options.noted_by.strip(),
             now=now(),
             until=options.until,
@@ -92,7 +87,7 @@ def _note(folder: Path, options: argparse.Namespace) -> int:
         return _tell(consents_of(root, *patient), outside, options)
 
 
-def _tell(consents: list[Consent], outside: list[HandedOver], options: argparse.Namespace) -> int:
+def _tell(consents: list[Consent], outside: list[HandedOver], options: Options) -> int:
     from archiver.cli.context import now
 
     today = now().date()

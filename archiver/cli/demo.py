@@ -10,13 +10,14 @@ laboratory is made.
 
 from __future__ import annotations
 
-import argparse
 import shutil
 import time
 from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from archiver.cli.command import Options, argument, verb
+from archiver.cli.parameters import FOLDER
 from archiver.errors import ArchiverError, Problem, UsageError
 
 if TYPE_CHECKING:
@@ -25,12 +26,8 @@ if TYPE_CHECKING:
     from archiver.objects import Session
 
 
-def configure(parser: argparse.ArgumentParser) -> None:
-    """Add the arguments of this verb."""
-    parser.add_argument("folder", nargs="?", type=Path, help="a folder that does not exist yet")
-
-
-def run(options: argparse.Namespace) -> int:
+@verb(argument("folder", required=False, type=FOLDER, help="a folder that does not exist yet"))
+def command(options: Options) -> int:
     """Carry the verb out."""
     from archiver.archive.store import Archive
 

@@ -8,24 +8,21 @@ peer by a search for one study, so that the credentials are tried too.
 
 from __future__ import annotations
 
-import argparse
 import json
 import time
 
-
-def configure(parser: argparse.ArgumentParser) -> None:
-    """Add the arguments of this verb."""
-    parser.add_argument("peer", metavar="NAME", help="of a peer in the settings")
-    parser.add_argument("--json", action="store_true", help="report as JSON")
+from archiver.cli.command import Options, argument, verb
+from archiver.cli.options import JSON
+from archiver.cli.parameters import PEER
 
 
-def run(options: argparse.Namespace) -> int:
+@verb(argument("peer", type=PEER, metavar="NAME", help="of a peer in the settings"), JSON)
+def command(options: Options) -> int:
     """Carry the verb out."""
-    from archiver.cli.settings import read_settings
     from archiver.errors import NetworkError
-    from archiver.network import DimsePeer, find_peer
+    from archiver.network import DimsePeer
 
-    peer = find_peer(read_settings().peers, options.peer)
+    peer = options.peer
     begun = time.perf_counter()
     problem = ""
     try:

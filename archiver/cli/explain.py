@@ -17,73 +17,68 @@ Exit status: 0 explained; 1 what was said contradicts itself, or the drawing cou
 
 from __future__ import annotations
 
-import argparse
 from collections.abc import Iterable
 from textwrap import fill
 from typing import TYPE_CHECKING
 
-from archiver.errors import ArchiverError, MeaningError, Problem, UsageError
+from archiver.cli.command import Option, Options, verb
+from archiver.cli.options import teeth
+from archiver.cli.parameters import DIRECTION, FILE, VIEW, Choice, Number
+from archiver.errors import ArchiverError, Problem
 
 if TYPE_CHECKING:
-    from archiver.dentition import Code, Explanation, Plan, Tooth, Turn
+    from archiver.dentition import Code, Explanation, Plan, Turn
 
 _WIDTH = 78
 _LABEL = 21
 
 
-def configure(parser: argparse.ArgumentParser) -> None:
-    """Add the arguments of ``explain``."""
-    parser.add_argument(
-        "--tooth",
-        action="append",
-        default=[],
-        metavar="TEETH",
-        help="teeth with their numbering: iso:46, iso:14-17, universal:19, palmer:LL6, or words "
+@verb(
+    teeth(
+        "teeth with their numbering: iso:46, iso:14-17, universal:19, palmer:LL6, or words "
         'such as "upper right quadrant"; may be repeated',
-    )
-    parser.add_argument(
+        metavar="TEETH",
+    ),
+    Option(
         "--view",
+        type=VIEW,
         required=True,
-        nargs="+",
-        metavar="WORD",
+        takes_words=True,
+        metavar="WORD ...",
         help="occlusal, incisal, buccal, labial, lingual, palatal, close-up; without teeth too: "
         "frontal, right buccal, left buccal, upper occlusal arch, lower occlusal arch, face, "
         "smile, right profile, left profile",
-    )
-    parser.add_argument("--mirror", action="store_true", help="taken in a mirror")
-    parser.add_argument(
+    ),
+    Option("--mirror", is_flag=True, help="taken in a mirror"),
+    Option(
         "--top",
-        metavar="DIRECTION",
+        type=DIRECTION,
         help="what of the patient is at the top as the camera shows it: head, foot, anterior, "
         "posterior, right or left",
-    )
-    parser.add_argument(
+    ),
+    Option(
         "--operator",
-        choices=("front", "behind"),
+        type=Choice(("front", "behind")),
         default="front",
         help="where the camera was: before the patient's face or behind the head (front)",
-    )
-    parser.add_argument(
+    ),
+    Option(
         "--exif",
-        type=int,
+        type=Number(1, 8),
         default=1,
-        choices=range(1, 9),
         metavar="N",
         help="EXIF orientation of the file, 1 to 8 (1)",
-    )
-    parser.add_argument("--json", action="store_true", help="print JSON instead of text")
-    parser.add_argument("--svg", metavar="FILE", help="write the drawing as SVG too")
-
-
-def run(options: argparse.Namespace) -> int:
+    ),
+    Option("--json", is_flag=True, help="print JSON instead of text"),
+    Option("--svg", type=FILE, help="write the drawing as SVG too"),
+)
+def command(options: Options) -> int:
     """Explain one photograph.
 
     Raises
     ------
-    UsageError
-        If a tooth, view or direction cannot be read.
     MeaningError
-        If they contradict each other.
+        If tooth, view and direction contradict each other.
     """
     from archiver.dentition import explain
 
@@ -100,32 +95,14 @@ def run(options: argparse.Namespace) -> int:
     return 0
 
 
-def _plan(options: argparse.Namespace) -> Plan:
-    from archiver.dentition import Operator, Turn, direction_of, parse_teeth, plan, view_of
+def _plan(options: Options) -> Plan:
+    from archiver.dentition import Operator, Turn, plan
 
-    problems: list[Problem] = []
-    teeth: list[Tooth] = []
-    for text in options.tooth:
-        try:
-            teeth.extend(parse_teeth(text))
-        except MeaningError as error:
-            problems.extend(p.at("--tooth") for p in error.problems)
-    view = top = None
-    try:
-        view = view_of(" ".join(options.view))
-    except MeaningError as error:
-        problems.extend(p.at("--view") for p in error.problems)
-    try:
-        top = direction_of(options.top) if options.top is not None else None
-    except MeaningError as error:
-        problems.extend(p.at("--top") for p in error.problems)
-    if view is None or problems:
-        raise UsageError(*(p.at("archiver explain") for p in problems))
     return plan(
-        view,
-        tuple(teeth),
+        options.view,
+        options.tooth,
         mirror=options.mirror,
-        top=top,
+        top=options.top,
         operator=Operator(options.operator),
         exif=Turn(options.exif),
     )

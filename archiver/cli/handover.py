@@ -16,61 +16,61 @@ earlier ones are refused; who insists has them stamped, and the journal names wh
 
 from __future__ import annotations
 
-import argparse
 import json
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from archiver.cli.query import add_selectors, question
+from archiver.cli.command import Option, Options, verb
+from archiver.cli.options import JSON, SELECTORS
+from archiver.cli.parameters import FOLDER, PURPOSE, Box, Choice, KeyedRegion
+from archiver.cli.query import question
 from archiver.errors import UsageError
-from archiver.objects import Purpose
 
 if TYPE_CHECKING:
     from archiver.handover import OrderedPictures, Package, PackageOrder
 
-Box = tuple[int, int, int, int]
-_BOX = "N=left,top,width,height"
+_NUMBERED = KeyedRegion("N", int)
 
 
-def _numbered_box(words: str) -> tuple[int, Box]:
-    number, equals, box = words.partition("=")
-    try:
-        left, top, width, height = (int(part) for part in box.split(","))
-        if not equals:
-            raise ValueError
-        return int(number), (left, top, width, height)
-    except ValueError:
-        raise argparse.ArgumentTypeError(f'"{words}" is no {_BOX}') from None
-
-
-def configure(parser: argparse.ArgumentParser) -> None:
-    """Add the arguments of this verb."""
-    add = parser.add_argument
-    add("--archive", type=Path, metavar="FOLDER", help="archive to take the pictures from")
-    add_selectors(parser)
-    add("--sop", action="append", default=[], metavar="UID", help="only these instances")
-    purposes = [purpose.value for purpose in Purpose]
-    add("--purpose", choices=purposes, default=Purpose.LABORATORY.value)
-    add("--to", metavar="WORDS", help="for whom; printed on the sheet")
-    add("--case", required=True, metavar="NUMBER", help="ties the package to the patient")
-    add("--out", type=Path, metavar="FOLDER", help="the package; must not be there yet")
-    add("--zip", action="store_true", help="one ZIP file in place of a folder")
-    add("--png", action="store_true", help="pictures as PNG; JPEG keeps the camera's own data")
-    add("--paper", choices=("a4", "letter"), default="a4", help="of the printed sheet")
-    doubtful = parser.add_mutually_exclusive_group()
-    doubtful.add_argument("--insist-by", default="", metavar="NAME", help="stamp doubtful pictures")
-    doubtful.add_argument("--without-doubtful", action="store_true", help="leave them out")
-    add("--with-faces", action="store_true", help="take pictures that show a face too")
-    mask = "cover a part of picture N, pixels as stored; may be given repeatedly"
-    add("--mask", type=_numbered_box, action="append", default=[], metavar=_BOX, help=mask)
-    mark = "compare the colour of a region of picture N with the other marked ones"
-    add("--mark", type=_numbered_box, action="append", default=[], metavar=_BOX, help=mark)
-    add("--list", action="store_true", help="show what would be in it, and stop")
-    add("--json", action="store_true", help="report as JSON")
-
-
-def run(options: argparse.Namespace) -> int:
+@verb(
+    Option("--archive", type=FOLDER, help="archive to take the pictures from"),
+    SELECTORS,
+    Option("--sop", multiple=True, metavar="UID", help="only these instances"),
+    Option("--purpose", type=PURPOSE, default="laboratory"),
+    Option("--to", metavar="WORDS", help="for whom; printed on the sheet"),
+    Option("--case", required=True, metavar="NUMBER", help="ties the package to the patient"),
+    Option("--out", type=FOLDER, help="the package; must not be there yet"),
+    Option("--zip", is_flag=True, help="one ZIP file in place of a folder"),
+    Option("--png", is_flag=True, help="pictures as PNG; JPEG keeps the camera's own data"),
+    Option("--paper", type=Choice(("a4", "letter")), default="a4", help="of the printed sheet"),
+    Option(
+        "--insist-by",
+        default="",
+        metavar="NAME",
+        not_with=["without_doubtful"],
+        help="stamp doubtful pictures",
+    ),
+    Option("--without-doubtful", is_flag=True, help="leave them out"),
+    Option("--with-faces", is_flag=True, help="take pictures that show a face too"),
+    Option(
+        "--mask",
+        type=_NUMBERED,
+        multiple=True,
+        metavar=_NUMBERED.name,
+        help="cover a part of picture N, pixels as stored; may be given repeatedly",
+    ),
+    Option(
+        "--mark",
+        type=_NUMBERED,
+        multiple=True,
+        metavar=_NUMBERED.name,
+        help="compare the colour of a region of picture N with the other marked ones",
+    ),
+    Option("--list", is_flag=True, help="show what would be in it, and stop"),
+    JSON,
+)
+def command(options: Options) -> int:
     """Carry the verb out."""
     if not options.patient_id:
         raise UsageError("archiver handover: --patient-id is missing: whose pictures?")
@@ -90,10 +90,9 @@ def run(options: argparse.Namespace) -> int:
         return _tell(hand_over(archive, order, now()), options)
 
 
-def _order(options: argparse.Namespace) -> PackageOrder:
+def _order(options: Options) -> PackageOrder:
     from archiver.handover import PackageOrder
 
-    options.limit = None
     out = options.out or Path("package")
     if options.zip and out.suffix != ".zip":
         out = out.with_name(f"{out.name}.zip")
@@ -102,7 +101,7 @@ def _order(options: argparse.Namespace) -> PackageOrder:
         masks.setdefault(number, []).append(box)
     return PackageOrder(
         question(options),
-        Purpose(options.purpose),
+        options.purpose,
         options.case,
         " ".join((options.to or "").split()),
         out.absolute(),
@@ -118,7 +117,7 @@ def _order(options: argparse.Namespace) -> PackageOrder:
     )
 
 
-def _list(chosen: OrderedPictures, options: argparse.Namespace) -> int:
+def _list(chosen: OrderedPictures, options: Options) -> int:
     rows = [
         {
             "number": one.number,
@@ -151,7 +150,7 @@ def _list(chosen: OrderedPictures, options: argparse.Namespace) -> int:
     return 0
 
 
-def _tell(made: Package, options: argparse.Namespace) -> int:
+def _tell(made: Package, options: Options) -> int:
     if options.json:
         told = {
             "package": str(made.target),

@@ -6,57 +6,62 @@ Exit status: 0 all well (warnings included), 1 something was refused, failed or 
 
 from __future__ import annotations
 
-import argparse
 import os
 import sys
 from collections.abc import Sequence
 from importlib import import_module
-from typing import Protocol
+
+import click
 
 from archiver import __version__
-from archiver.errors import ArchiverError, SheetError, UsageError
+from archiver.cli.console import never_fail_to_print
+from archiver.cli.verbs import VERBS
+from archiver.errors import ArchiverError, Problem, SheetError, UsageError
 
-#: Verb -> what its line in the help says. The module of the same name has the rest.
-VERBS: dict[str, str] = {
-    "demo": "take the invented demo sessions through the whole job",
-    "explain": "say how a photograph of a tooth and view must be turned, and why",
-    "wrap": "turn the photographs of a session sheet into DICOM objects and archive them",
-    "add": "take existing DICOM files, radiographs too, into the archive",
-    "validate": "check DICOM files against the standard and the clinical rules",
-    "amend": "put right what an archived photograph says, hiding the wrong instances",
-    "query": "find photographs and radiographs in the archive, or in another one",
-    "worklist": "say who is scheduled, from another system's worklist",
-    "echo": "ask another archive whether it is there",
-    "send": "send photographs and radiographs to another archive",
-    "outbox": "show what is on its way to other archives; retry, drop, clear the card",
-    "retrieve": "fetch photographs and radiographs from another archive",
-    "serve": "be an imaging archive that others store to, ask and fetch from",
-    "audit": "say whether each patient's record is complete, correct and intact",
-    "consent": "note what a patient has consented to, or has withdrawn",
-    "handover": "make a package that leaves the clinic, with a case number and no name",
-    "compare": "show a tooth now and earlier, turned alike and aligned",
-    "rebuild": "make the archive's index anew from its objects and verify them",
-}
+_COMPLETION = "_ARCHIVER_COMPLETE"
 
 
-class Verb(Protocol):
-    """What each module of a verb offers."""
+class _Verbs(click.Group):
+    """The verbs; the module of one is imported when it is used."""
 
-    def configure(self, parser: argparse.ArgumentParser) -> None:
-        """Add the verb's own arguments."""
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        return list(VERBS)
 
-    def run(self, options: argparse.Namespace) -> int:
-        """Carry the verb out and return the exit status."""
+    def get_command(self, ctx: click.Context, name: str) -> click.Command | None:
+        if name not in VERBS:
+            return None
+        command: click.Command = import_module(f"archiver.cli.{name}").command
+        return command
 
+    def shell_complete(
+        self, ctx: click.Context, incomplete: str
+    ) -> list[click.shell_completion.CompletionItem]:
+        from click.shell_completion import CompletionItem
 
-class _Parser(argparse.ArgumentParser):
-    def error(self, message: str) -> None:  # type: ignore[override]
-        raise UsageError(f"{self.prog}: {message} (see {self.prog} --help)")
+        verbs = [
+            CompletionItem(name, help=text)
+            for name, text in VERBS.items()
+            if name.startswith(incomplete)
+        ]
+        return verbs or click.Command.shell_complete(self, ctx, incomplete)
 
+    def format_help(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        formatter.write(_overview())
 
-def _verb_module(name: str) -> Verb:
-    module: Verb = import_module(f"archiver.cli.{name}")
-    return module
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        name = args[0]
+        if name not in VERBS and not ctx.resilient_parsing:
+            from difflib import get_close_matches
+
+            near = get_close_matches(name, VERBS, n=1)
+            if near:
+                problem = Problem("cli.verb.misspelt", verb=name, near=near[0])
+            else:
+                problem = Problem("cli.verb.unknown", verb=name)
+            raise UsageError(problem.at("archiver"))
+        return super().resolve_command(ctx, args)
 
 
 def _overview() -> str:
@@ -69,35 +74,47 @@ def _overview() -> str:
         "",
         "Tooth numbers are never bare: iso:36, universal:19, palmer:LL6.",
         "Exit status: 0 all well, 1 something was refused or found wanting, 2 wrong use.",
+        "",
     ]
     return "\n".join(lines)
 
 
-def _run(arguments: Sequence[str]) -> int:
-    if not arguments or arguments[0] in ("-h", "--help", "help"):
-        print(_overview())
-        return 0 if arguments else 2
-    if arguments[0] in ("-V", "--version"):
-        print(f"archiver {__version__}")
-        return 0
-    name, *rest = arguments
-    if name not in VERBS:
-        from difflib import get_close_matches
+def _print_version(ctx: click.Context, param: click.Parameter, wanted: bool) -> None:
+    if wanted and not ctx.resilient_parsing:
+        click.echo(f"archiver {__version__}")
+        ctx.exit()
 
-        near = get_close_matches(name, VERBS, n=1)
-        raise UsageError(
-            f'archiver: there is no verb "{name}"'
-            + (f"; did you mean {near[0]}?" if near else "; archiver --help lists them")
+
+#: The whole command line.
+archiver = _Verbs(
+    "archiver",
+    params=[
+        click.Option(
+            ["-V", "--version"],
+            is_flag=True,
+            is_eager=True,
+            expose_value=False,
+            callback=_print_version,
+            help="Print the version.",
         )
-    verb = _verb_module(name)
-    parser = _Parser(
-        prog=f"archiver {name}",
-        description=VERBS[name][0].upper() + VERBS[name][1:] + ".",
-        epilog=verb.__doc__,
-        formatter_class=argparse.RawDescriptionHelpFormatter,
-    )
-    verb.configure(parser)
-    return verb.run(parser.parse_args(rest))
+    ],
+    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
+)
+
+
+def _run(arguments: Sequence[str]) -> int:
+    if not arguments or arguments[0] == "help":
+        click.echo(_overview(), nl=False)
+        return 0 if arguments else 2
+    try:
+        with archiver.make_context("archiver", list(arguments)) as context:
+            status: int = archiver.invoke(context)
+            return status
+    except click.NoSuchOption as error:
+        problem = Problem("cli.option.unknown", option=error.option_name, verb="archiver")
+        raise UsageError(problem.at("archiver")) from None
+    except click.exceptions.Exit as end:
+        raise SystemExit(end.exit_code) from None
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -112,7 +129,17 @@ def main(arguments: Sequence[str] | None = None) -> int:
     -------
     int
         The exit status.
+
+    Raises
+    ------
+    SystemExit
+        After the help of a verb, or a completion for the shell.
     """
+    if instruction := os.environ.get(_COMPLETION):
+        from archiver.cli.completion import complete
+
+        raise SystemExit(complete(archiver, "archiver", _COMPLETION, instruction))
+    never_fail_to_print(sys.stdout, sys.stderr)
     try:
         return _run(sys.argv[1:] if arguments is None else arguments)
     except (UsageError, SheetError) as error:
@@ -125,6 +152,6 @@ def main(arguments: Sequence[str] | None = None) -> int:
         # The reader (head, less) left; what was done stays done.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return 1
-    except KeyboardInterrupt:
+    except (KeyboardInterrupt, click.Abort):
         print("archiver: stopped; what was archived stays archived", file=sys.stderr)
         return 1

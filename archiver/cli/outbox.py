@@ -13,33 +13,37 @@ peer's objects are fetched again, and committed only where they come back the sa
 
 from __future__ import annotations
 
-import argparse
 import json
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from archiver.cli.command import Option, Options, argument, verb
+from archiver.cli.options import JSON
+from archiver.cli.parameters import FOLDER, Choice, complete_peers
 from archiver.errors import Problem, UsageError
 
 if TYPE_CHECKING:
     from archiver.network.outbox import Delivery, Outbox
 
+_DEEDS = ("show", "retry", "drop", "card")
 _STATES = ("queued", "sent", "committed", "failed")
 
 
-def configure(parser: argparse.ArgumentParser) -> None:
-    """Add the arguments of this verb."""
-    add = parser.add_argument
-    deeds = ("show", "retry", "drop", "card")
-    add("deed", nargs="?", default="show", choices=deeds, help="show is what is done without one")
-    add("subjects", nargs="*", metavar="UID", help="SOP Instance UIDs; for card, the folder")
-    add("--to", metavar="NAME", help="for this peer only")
-    add("--state", action="append", default=[], choices=_STATES, help="in this state only")
-    add("--archive", type=Path, metavar="FOLDER")
-    add("--json", action="store_true", help="report as JSON")
-
-
-def run(options: argparse.Namespace) -> int:
+@verb(
+    argument(
+        "deed",
+        default="show",
+        type=Choice(("show", "retry", "drop", "card")),
+        help="show if left out",
+    ),
+    argument("subjects", nargs=-1, metavar="UID", help="SOP Instance UIDs; for card, the folder"),
+    Option("--to", metavar="NAME", shell_complete=complete_peers, help="for this peer only"),
+    Option("--state", multiple=True, type=Choice(_STATES), help="in this state only"),
+    Option("--archive", type=FOLDER),
+    JSON,
+)
+def command(options: Options) -> int:
     """Carry the verb out."""
     from archiver.cli.settings import read_settings
     from archiver.network.outbox import Outbox
@@ -70,14 +74,14 @@ def row_of(one: Delivery) -> dict[str, Any]:
     }
 
 
-def _chosen(outbox: Outbox, options: argparse.Namespace) -> list[Delivery]:
+def _chosen(outbox: Outbox, options: Options) -> list[Delivery]:
     from archiver.network.outbox import State
 
     states = [State(word) for word in options.state]
     return outbox.shipments(options.to, states, instances=options.subjects)
 
 
-def _show(outbox: Outbox, options: argparse.Namespace) -> int:
+def _show(outbox: Outbox, options: Options) -> int:
     rows = _chosen(outbox, options)
     if options.json:
         print(json.dumps([row_of(one) for one in rows], ensure_ascii=False, indent=2))
@@ -92,7 +96,7 @@ def _show(outbox: Outbox, options: argparse.Namespace) -> int:
     return 0
 
 
-def _retry(outbox: Outbox, options: argparse.Namespace) -> int:
+def _retry(outbox: Outbox, options: Options) -> int:
     from archiver.cli.context import now
     from archiver.network.outbox import State, tried_again
 
@@ -102,7 +106,7 @@ def _retry(outbox: Outbox, options: argparse.Namespace) -> int:
     return 0
 
 
-def _drop(outbox: Outbox, options: argparse.Namespace) -> int:
+def _drop(outbox: Outbox, options: Options) -> int:
     from archiver.cli.context import actor, now
     from archiver.network.outbox import State
 
@@ -132,11 +136,11 @@ def _tell_journal(outbox: Outbox) -> None:
         print(f"the journal is told by whoever has the archive open: {error}", file=sys.stderr)
 
 
-def _say(words: str, count: int, options: argparse.Namespace) -> None:
+def _say(words: str, count: int, options: Options) -> None:
     print(json.dumps({"count": count}) if options.json else words)
 
 
-def _card(outbox: Outbox, options: argparse.Namespace) -> int:
+def _card(outbox: Outbox, options: Options) -> int:
     """Tell of each file of a folder whether every instance made from it is committed."""
     from archiver.archive.store import Archive, digest_file
     from archiver.network.outbox import standing_of

@@ -12,14 +12,14 @@ settings; where it does not know teeth and views, the photographs' headers are r
 
 from __future__ import annotations
 
-import argparse
 import json
 import sys
-from datetime import date
-from pathlib import Path
 from typing import TYPE_CHECKING
 
-from archiver.errors import MeaningError, UsageError
+from archiver.cli.command import Option, Options, verb
+from archiver.cli.options import SELECTORS
+from archiver.cli.parameters import FILE, FOLDER, PEER, Number
+from archiver.errors import UsageError
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -28,54 +28,22 @@ if TYPE_CHECKING:
     from archiver.workflow import QueryAnswer
 
 
-def day_of(words: str) -> date:
-    """Read a day of the command line."""
-    try:
-        return date.fromisoformat(words)
-    except ValueError:
-        raise argparse.ArgumentTypeError(f'"{words}" is no day such as 2026-03-04') from None
-
-
-def configure(parser: argparse.ArgumentParser) -> None:
-    """Add the arguments of this verb."""
-    add = parser.add_argument
-    place = parser.add_mutually_exclusive_group()
-    place.add_argument("--archive", type=Path, metavar="FOLDER", help="archive to ask")
-    place.add_argument("--at", metavar="NAME", help="ask another archive")
-    add_selectors(parser)
-    add("--limit", type=int, metavar="N")
-    add("--contact-sheet", type=Path, metavar="FILE.png", help="draw what was found on one page")
-    form = parser.add_mutually_exclusive_group()
-    form.add_argument("--json", action="store_true", help="a list of objects")
-    form.add_argument("--csv", action="store_true", help="comma-separated values")
-
-
-def add_selectors(parser: argparse.ArgumentParser) -> None:
-    """Add the arguments by which instances are chosen."""
-    add = parser.add_argument
-    add("--patient-id", metavar="ID")
-    add("--issuer", help="who issued the patient identifier")
-    add("--patient-name", metavar="NAME", help="with * and ? as wildcards")
-    add("--since", type=day_of, metavar="DAY", help="first day of the study, such as 2024-01-01")
-    add("--until", type=day_of, metavar="DAY", help="last day of the study")
-    add("--tooth", action="append", default=[], metavar="iso:16", help="may be given repeatedly")
-    add("--view", help="occlusal, buccal, upper occlusal arch, ...")
-    add("--surface", help="occlusal, vestibular, lingual, ...")
-    add("--mirror", choices=("direct", "uncorrected", "corrected"))
-    side = parser.add_mutually_exclusive_group()
-    side.add_argument("--confirmed", action="store_true", default=None, dest="confirmed")
-    side.add_argument("--unconfirmed", action="store_false", default=None, dest="confirmed")
-    add("--role", choices=("original", "derived"), help="as shot, or corrected")
-    add("--modality", metavar="XC", help="XC photographs, IO and others radiographs")
-    add("--study", metavar="UID")
-    add("--include-rejected", action="store_true", help="also what a rejection note names")
-
-
-def run(options: argparse.Namespace) -> int:
+@verb(
+    Option("--archive", type=FOLDER, not_with=["at"], help="archive to ask"),
+    Option("--at", type=PEER, help="ask another archive"),
+    SELECTORS,
+    Option("--limit", type=Number(1), metavar="N"),
+    Option(
+        "--contact-sheet", type=FILE, metavar="FILE.png", help="draw what was found on one page"
+    ),
+    Option("--json", is_flag=True, not_with=["csv"], help="a list of objects"),
+    Option("--csv", is_flag=True, help="comma-separated values"),
+)
+def command(options: Options) -> int:
     """Carry the verb out."""
     answer = _answer(options, question(options))
     if answer.way:
-        print(f"{options.at}: {answer.way}", file=sys.stderr)
+        print(f"{options.at.name}: {answer.way}", file=sys.stderr)
     records, known_by = answer.records, answer.known_by
     if options.contact_sheet is not None:
         from archiver.sheets import write_record_sheet
@@ -94,58 +62,41 @@ def run(options: argparse.Namespace) -> int:
     return 0
 
 
-def _answer(options: argparse.Namespace, asked: Query) -> QueryAnswer:
+def _answer(options: Options, asked: Query) -> QueryAnswer:
     from archiver.archive.store import Archive
     from archiver.cli.context import header_folder
     from archiver.cli.settings import read_settings
-    from archiver.network import find_peer
     from archiver.workflow import query
 
-    practice = read_settings()
     if options.at is None:
-        folder = options.archive or practice.archive
+        folder = options.archive or read_settings().archive
         with Archive.open(folder, create=False, read_only=True) as archive:
             return query(archive, asked)
     if options.contact_sheet is not None:
         raise UsageError("archiver query: --contact-sheet draws objects that are here; retrieve")
-    return query(find_peer(practice.peers, options.at), asked, headers=header_folder())
+    return query(options.at, asked, headers=header_folder())
 
 
-def question(options: argparse.Namespace) -> Query:
-    """Return what the selectors ask for.
-
-    Raises
-    ------
-    UsageError
-        If a tooth, a view or a limit cannot be understood.
-    """
+def question(options: Options) -> Query:
+    """Return what the selectors ask for."""
     from archiver.archive import Query
-    from archiver.dentition import parse_teeth, view_of
 
-    try:
-        teeth = tuple(tooth for words in options.tooth for tooth in parse_teeth(words))
-        view = view_of(options.view).value if options.view else None
-    except MeaningError as error:
-        raise UsageError(*error.problems) from None
-    limit = getattr(options, "limit", None)
-    if limit is not None and limit < 1:
-        raise UsageError("archiver query: --limit takes a number from 1")
     return Query(
         patient_id=options.patient_id,
         issuer=options.issuer,
         name=options.patient_name,
         since=options.since,
         until=options.until,
-        teeth=teeth,
-        view=view,
+        teeth=options.tooth,
+        view=options.view.value if options.view else None,
         surface=options.surface,
         mirror=options.mirror,
-        confirmed=options.confirmed,
+        confirmed=True if options.confirmed else False if options.unconfirmed else None,
         role=options.role,
         modality=options.modality,
         study_uid=options.study,
-        limit=limit,
-        include_rejected=getattr(options, "include_rejected", False),
+        limit=getattr(options, "limit", None),
+        include_rejected=options.include_rejected,
     )
 
 

@@ -8,20 +8,17 @@ makes the index anew. Objects are never deleted or changed.
 
 from __future__ import annotations
 
-import argparse
 import json
 import sys
 from dataclasses import fields
-from pathlib import Path
+
+from archiver.cli.command import Option, Options, verb
+from archiver.cli.options import JSON
+from archiver.cli.parameters import FOLDER
 
 
-def configure(parser: argparse.ArgumentParser) -> None:
-    """Add the arguments of this verb."""
-    parser.add_argument("--archive", type=Path, metavar="FOLDER", help="archive to rebuild")
-    parser.add_argument("--json", action="store_true", help="report as JSON")
-
-
-def run(options: argparse.Namespace) -> int:
+@verb(Option("--archive", type=FOLDER, help="archive to rebuild"), JSON)
+def command(options: Options) -> int:
     """Carry the verb out."""
     from archiver.archive import rebuild
     from archiver.cli.context import actor

@@ -9,7 +9,6 @@ folder. NAME is one of the [[peer]] tables of the settings.
 
 from __future__ import annotations
 
-import argparse
 import json
 import sys
 import tempfile
@@ -17,36 +16,33 @@ from contextlib import ExitStack
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from archiver.cli.query import add_selectors, question
+from archiver.cli.command import Option, Options, verb
+from archiver.cli.options import JSON, SELECTORS
+from archiver.cli.parameters import FOLDER, PEER
+from archiver.cli.query import question
 
 if TYPE_CHECKING:
     from archiver.archive.store import Archive
 
 
-def configure(parser: argparse.ArgumentParser) -> None:
-    """Add the arguments of this verb."""
-    add = parser.add_argument
-    add("--at", required=True, metavar="NAME", help="a peer in the settings")
-    place = parser.add_mutually_exclusive_group()
-    place.add_argument("--archive", type=Path, metavar="FOLDER", help="archive to add them to")
-    place.add_argument("--to", type=Path, metavar="FOLDER", help="leave them as files in a folder")
-    add_selectors(parser)
-    add("--json", action="store_true", help="report as JSON")
-
-
-def run(options: argparse.Namespace) -> int:
+@verb(
+    Option("--at", required=True, type=PEER, help="a peer in the settings"),
+    Option("--archive", type=FOLDER, not_with=["to"], help="archive to add them to"),
+    Option("--to", type=FOLDER, help="leave them as files in a folder"),
+    SELECTORS,
+    JSON,
+)
+def command(options: Options) -> int:
     """Carry the verb out."""
     from archiver.cli.context import header_cache
     from archiver.cli.settings import read_settings
-    from archiver.network import find_peer
     from archiver.network.client import ask, fetch_records
     from archiver.network.outbox import note_holder
 
-    practice = read_settings()
-    peer = find_peer(practice.peers, options.at)
+    peer = options.at
     with ExitStack() as stack:
         archive: Archive | None = None
-        target = options.to or options.archive or practice.archive
+        target = options.to or options.archive or read_settings().archive
         if options.to is None:
             # First, so that nothing is fetched where it could not be added.
             archive = stack.enter_context(_opened(target))

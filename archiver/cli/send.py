@@ -12,7 +12,6 @@ What is chosen is put into the outbox and sent from there, until the peer has ta
 
 from __future__ import annotations
 
-import argparse
 import json
 import sys
 import time
@@ -20,7 +19,10 @@ from collections import Counter
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from archiver.cli.query import add_selectors, question
+from archiver.cli.command import Option, Options, verb
+from archiver.cli.options import JSON, SELECTORS
+from archiver.cli.parameters import FOLDER, PEER, Number
+from archiver.cli.query import question
 from archiver.errors import UsageError
 
 if TYPE_CHECKING:
@@ -29,32 +31,31 @@ if TYPE_CHECKING:
     from archiver.network.outbox import Delivery, Outbox, OutboxContext, Queued
 
 
-def configure(parser: argparse.ArgumentParser) -> None:
-    """Add the arguments of this verb."""
-    add = parser.add_argument
-    add("--to", required=True, metavar="NAME", help="a peer in the settings")
-    add("--archive", type=Path, metavar="FOLDER", help="archive to send from")
-    add_selectors(parser)
-    add("--everything", action="store_true", help="all that the archive has")
-    add("--queue-only", action="store_true", help="put into the outbox, send nothing")
-    add("--keep-trying", type=float, default=0.0, metavar="MINUTES", help="where it fails")
-    add("--json", action="store_true", help="report as JSON")
-
-
-def run(options: argparse.Namespace) -> int:
+@verb(
+    Option("--to", required=True, type=PEER, help="a peer in the settings"),
+    Option("--archive", type=FOLDER, help="archive to send from"),
+    SELECTORS,
+    Option("--everything", is_flag=True, help="all that the archive has"),
+    Option("--queue-only", is_flag=True, help="put into the outbox, send nothing"),
+    Option(
+        "--keep-trying",
+        type=Number(0, whole=False),
+        default=0,
+        metavar="MINUTES",
+        help="where it fails",
+    ),
+    JSON,
+)
+def command(options: Options) -> int:
     """Carry the verb out."""
     from archiver.archive import Query
     from archiver.cli.context import world
     from archiver.cli.settings import read_settings
-    from archiver.network import find_peer
     from archiver.network.outbox import Outbox, Queued
 
-    practice = read_settings()
-    peer = find_peer(practice.peers, options.to)
-    folder = options.archive or practice.archive
+    peer = options.to
+    folder = options.archive or read_settings().archive
     asked = question(options)
-    if options.keep_trying < 0:
-        raise UsageError("archiver send: --keep-trying takes minutes")
     chosen = asked != Query()
     if chosen and options.everything:
         raise UsageError("archiver send: choose some, or --everything, not both")
@@ -106,7 +107,7 @@ def _queue_owed(outbox: Outbox, folder: Path) -> None:
         print(f"{count} rejected instances are not sent any more", file=sys.stderr)
 
 
-def _send(outbox: Outbox, peer: Peer, world: OutboxContext, options: argparse.Namespace) -> None:
+def _send(outbox: Outbox, peer: Peer, world: OutboxContext, options: Options) -> None:
     """Go through the outbox, and again while there is time and something may still get better."""
     from archiver.network.outbox import State, tried_again, work
 
@@ -130,7 +131,7 @@ def _send(outbox: Outbox, peer: Peer, world: OutboxContext, options: argparse.Na
         time.sleep(max(pause, 0.1))
 
 
-def _tell(one: Delivery, options: argparse.Namespace) -> None:
+def _tell(one: Delivery, options: Options) -> None:
     if options.json:
         return
     how = ", as a decoded copy" if one.recoded and one.state.value == "sent" else ""
@@ -148,13 +149,13 @@ def _reasons(rows: list[Delivery]) -> Counter[tuple[str, str]]:
     )
 
 
-def _report(rows: list[Delivery], queued: Queued, options: argparse.Namespace) -> int:
+def _report(rows: list[Delivery], queued: Queued, options: Options) -> int:
     from archiver.cli.outbox import counts_of, row_of
 
     counts = counts_of(rows)
     if options.json:
         told = {
-            "peer": options.to,
+            "peer": options.to.name,
             "put_in": queued.new,
             "committed_before": queued.committed,
             "counts": counts,
@@ -165,7 +166,7 @@ def _report(rows: list[Delivery], queued: Queued, options: argparse.Namespace) -
         for (state, reason), count in _reasons(rows).items():
             print(f"{count} {state}: {reason}")
         words = ", ".join(f"{count} {state}" for state, count in counts.items())
-        print(f"{queued.new} put into the outbox; for {options.to}: {words}")
+        print(f"{queued.new} put into the outbox; for {options.to.name}: {words}")
     if options.queue_only:
         return 0
     return 1 if counts["queued"] or counts["failed"] else 0

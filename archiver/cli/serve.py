@@ -15,14 +15,14 @@ finishing what it took.
 
 from __future__ import annotations
 
-import argparse
 import dataclasses
 import signal
 import sys
 import threading
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from archiver.cli.command import Option, Options, verb
+from archiver.cli.parameters import FILE, FOLDER, Number
 from archiver.errors import ArchiverError, Problem
 
 if TYPE_CHECKING:
@@ -32,24 +32,26 @@ if TYPE_CHECKING:
     from archiver.web import SiteMaker
 
 
-def configure(parser: argparse.ArgumentParser) -> None:
-    """Add the arguments of this verb."""
-    add = parser.add_argument
-    add("--archive", type=Path, metavar="FOLDER", help="archive to serve")
-    add("--title", metavar="TITLE", help="application entity title")
-    add("--host", metavar="ADDRESS", help="address to listen on")
-    add("--dimse-port", type=int, metavar="N", help="0 takes any free port")
-    add("--web-port", type=int, metavar="N", help="0 takes any free port, -1 serves no DICOMweb")
-    add("--worklist", type=Path, metavar="FILE", help="table of today's visits, .csv or .toml")
-    add("--no-pages", action="store_true", help="serve no pages for the browser")
-    add("--add-user", metavar="NAME", help="let somebody log in to the pages, or change how")
-    add("--role", action="append", default=[], metavar="ROLE", help="of the user, repeatable")
-    add("--remove-user", metavar="NAME", help="let somebody log in no more")
-    add("--users", action="store_true", help="list who may log in to the pages")
-    add("--json", action="store_true", help="say where it listens as one JSON object")
-
-
-def run(options: argparse.Namespace) -> int:
+@verb(
+    Option("--archive", type=FOLDER, help="archive to serve"),
+    Option("--title", metavar="TITLE", help="application entity title"),
+    Option("--host", metavar="ADDRESS", help="address to listen on"),
+    Option("--dimse-port", type=Number(), metavar="N", help="0 takes any free port"),
+    Option(
+        "--web-port",
+        type=Number(),
+        metavar="N",
+        help="0 takes any free port, -1 serves no DICOMweb",
+    ),
+    Option("--worklist", type=FILE, help="table of today's visits, .csv or .toml"),
+    Option("--no-pages", is_flag=True, help="serve no pages for the browser"),
+    Option("--add-user", metavar="NAME", help="let somebody log in to the pages, or change how"),
+    Option("--role", multiple=True, metavar="ROLE", help="of the user, repeatable"),
+    Option("--remove-user", metavar="NAME", help="let somebody log in no more"),
+    Option("--users", is_flag=True, help="list who may log in to the pages"),
+    Option("--json", is_flag=True, help="say where it listens as one JSON object"),
+)
+def command(options: Options) -> int:
     """Carry the verb out."""
     from archiver.archive.store import Archive
     from archiver.cli.context import actor, now
@@ -92,7 +94,7 @@ def run(options: argparse.Namespace) -> int:
     return 0
 
 
-def _settings(options: argparse.Namespace, configured: NodeSettings) -> NodeSettings:
+def _settings(options: Options, configured: NodeSettings) -> NodeSettings:
     """Return the settings with what the command line says put over them."""
     from archiver.network.node import checked
 

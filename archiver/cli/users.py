@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-import argparse
 import getpass
 import sys
 from pathlib import Path
 
+from archiver.cli.command import Options
 from archiver.errors import Problem, UsageError
 
 
-def tend_users(options: argparse.Namespace, folder: Path) -> int:
+def tend_users(options: Options, folder: Path) -> int:
     """Do with the users what the options say.
 
     Parameters

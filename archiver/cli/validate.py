@@ -9,19 +9,19 @@ object is well formed, not that tooth, side, view or patient are right.
 
 from __future__ import annotations
 
-import argparse
 import json
-from pathlib import Path
+
+from archiver.cli.command import Option, Options, argument, verb
+from archiver.cli.options import JSON
+from archiver.cli.parameters import FILE
 
 
-def configure(parser: argparse.ArgumentParser) -> None:
-    """Add the arguments of this verb."""
-    parser.add_argument("paths", nargs="+", type=Path, metavar="PATH", help="files and folders")
-    parser.add_argument("--json", action="store_true", help="report as JSON")
-    parser.add_argument("--quiet", action="store_true", help="errors and warnings only, no notes")
-
-
-def run(options: argparse.Namespace) -> int:
+@verb(
+    argument("paths", nargs=-1, required=True, type=FILE, metavar="PATH"),
+    JSON,
+    Option("--quiet", is_flag=True, help="errors and warnings only, no notes"),
+)
+def command(options: Options) -> int:
     """Carry the verb out."""
     from archiver.standard import validate
 

@@ -9,41 +9,35 @@ NAME is one of the [[peer]] tables of the settings.
 
 from __future__ import annotations
 
-import argparse
 import json
 from dataclasses import asdict
 from typing import TYPE_CHECKING
 
-from archiver.cli.query import day_of
+from archiver.cli.command import Option, Options, argument, verb
+from archiver.cli.options import JSON
+from archiver.cli.parameters import DAY, WORKLIST_PEER
 
 if TYPE_CHECKING:
     from archiver.network.client.dimse import Scheduled
 
 
-def configure(parser: argparse.ArgumentParser) -> None:
-    """Add the arguments of this verb."""
-    add = parser.add_argument
-    add("peer", metavar="NAME", help="of a peer in the settings")
-    when = parser.add_mutually_exclusive_group()
-    when.add_argument("--day", type=day_of, metavar="DAY", help="such as 2026-03-04; else today")
-    when.add_argument("--any-day", action="store_true")
-    add("--modality", default="", metavar="XC")
-    add("--station", default="", metavar="TITLE", help="application entity title of the camera")
-    add("--patient-id", default="", metavar="ID")
-    add("--patient-name", default="", metavar="NAME", help="with * and ? as wildcards")
-    add("--json", action="store_true", help="a list of objects")
-
-
-def run(options: argparse.Namespace) -> int:
+@verb(
+    argument("peer", type=WORKLIST_PEER, metavar="NAME", help="of a peer in the settings"),
+    Option("--day", type=DAY, not_with=["any_day"], help="such as 2026-03-04; else today"),
+    Option("--any-day", is_flag=True),
+    Option("--modality", default="", metavar="XC"),
+    Option("--station", default="", metavar="TITLE", help="application entity title of the camera"),
+    Option("--patient-id", default="", metavar="ID"),
+    Option("--patient-name", default="", metavar="NAME", help="with * and ? as wildcards"),
+    JSON,
+)
+def command(options: Options) -> int:
     """Carry the verb out."""
     from archiver.cli.context import now
-    from archiver.cli.settings import read_settings
-    from archiver.network import find_dimse_peer
     from archiver.network.client.dimse import ask_worklist
 
-    peer = find_dimse_peer(read_settings().peers, options.peer, "a worklist")
     scheduled = ask_worklist(
-        peer,
+        options.peer,
         day=None if options.any_day else options.day or now().date(),
         modality=options.modality,
         station=options.station,

@@ -12,53 +12,57 @@ second one that is the right way round. Running the same sheet twice adds nothin
 
 from __future__ import annotations
 
-import argparse
 import json
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from archiver.cli.command import Option, Options, argument, verb
+from archiver.cli.options import JSON, edges
+from archiver.cli.parameters import FILE, FOLDER, WORKLIST_PEER, Number
 from archiver.errors import Problem, SheetError, UsageError
 
 if TYPE_CHECKING:
     from archiver.archive.ingest import Taken
-    from archiver.cli.settings import PracticeSettings
     from archiver.objects import Patient, Visit
 
 
-def configure(parser: argparse.ArgumentParser) -> None:
-    """Add the arguments of this verb."""
-    parser.add_argument("sheet", nargs="?", type=Path, metavar="SHEET.toml", help="session sheet")
-    parser.add_argument(
-        "--new-sheet", type=Path, metavar="FOLDER", help="write a starter sheet for a folder"
-    )
-    parser.add_argument("--archive", type=Path, metavar="FOLDER", help="archive to keep them in")
-    parser.add_argument(
-        "--like", type=Path, metavar="FILE.dcm", help="take patient and study from this object"
-    )
-    parser.add_argument(
-        "--from-worklist", metavar="NAME", help="take patient and visit from a peer's worklist"
-    )
-    parser.add_argument(
+@verb(
+    argument("sheet", required=False, type=FILE, metavar="SHEET.toml", help="session sheet"),
+    Option("--new-sheet", type=FOLDER, help="write a starter sheet for a folder"),
+    Option("--archive", type=FOLDER, help="archive to keep them in"),
+    Option(
+        "--like",
+        type=FILE,
+        not_with=["from_worklist"],
+        metavar="FILE.dcm",
+        help="take patient and study from this object",
+    ),
+    Option(
+        "--from-worklist",
+        type=WORKLIST_PEER,
+        metavar="NAME",
+        help="take patient and visit from a peer's worklist",
+    ),
+    Option(
         "--scheduled",
         metavar="WORDS",
         help="patient identifier, accession number or step of today's entry, where there are more",
-    )
-    parser.add_argument(
-        "--workers", type=int, default=1, metavar="N", help="photographs worked on at once"
-    )
-    parser.add_argument(
-        "--edges",
-        choices=("trim", "lossless"),
-        help="an incomplete block at an edge that must move: left out, or kept by a lossless codec",
-    )
-    parser.add_argument(
-        "--contact-sheet", type=Path, metavar="FILE.png", help="draw the session on one page"
-    )
-    parser.add_argument("--json", action="store_true", help="report as JSON")
-
-
-def run(options: argparse.Namespace) -> int:
+    ),
+    Option(
+        "--workers",
+        type=Number(1),
+        default=1,
+        metavar="N",
+        help="photographs worked on at once",
+    ),
+    edges(
+        "an incomplete block at an edge that must move: left out, or kept by a lossless codec",
+    ),
+    Option("--contact-sheet", type=FILE, metavar="FILE.png", help="draw the session on one page"),
+    JSON,
+)
+def command(options: Options) -> int:
     """Carry the verb out."""
     if options.new_sheet is not None:
         if options.sheet is not None:
@@ -66,16 +70,12 @@ def run(options: argparse.Namespace) -> int:
         return _new_sheet(options.new_sheet)
     if options.sheet is None:
         raise UsageError("archiver wrap: the session sheet is missing (see archiver wrap --help)")
-    if options.like is not None and options.from_worklist is not None:
-        raise UsageError("archiver wrap: --like or --from-worklist, not both")
     if options.scheduled is not None and options.from_worklist is None:
         raise UsageError("archiver wrap: --scheduled needs --from-worklist")
-    if options.workers < 1:
-        raise UsageError("archiver wrap: --workers takes a number from 1")
     return _wrap(options)
 
 
-def _wrap(options: argparse.Namespace) -> int:
+def _wrap(options: Options) -> int:
     from archiver.archive.ingest import IngestSettings, PhotographStatus, take_in
     from archiver.archive.statements import note_session
     from archiver.archive.store import Archive
@@ -87,7 +87,7 @@ def _wrap(options: argparse.Namespace) -> int:
     practice = read_settings()
     like = read_context(options.like) if options.like is not None else None
     if options.from_worklist is not None:
-        like = _scheduled(practice, options)
+        like = _scheduled(options)
     session = read_sheet(options.sheet, size_of=size_of, like=like, habits=practice.defaults)
     settings = IngestSettings(
         now,
@@ -116,14 +116,13 @@ def _wrap(options: argparse.Namespace) -> int:
     return 1 if refused else 0
 
 
-def _scheduled(practice: PracticeSettings, options: argparse.Namespace) -> tuple[Patient, Visit]:
+def _scheduled(options: Options) -> tuple[Patient, Visit]:
     """Return the patient and visit of today's entry of a worklist."""
     from archiver.cli.context import now
     from archiver.cli.worklist import line_of
-    from archiver.network import find_dimse_peer
     from archiver.network.client.dimse import ask_worklist, choose
 
-    peer = find_dimse_peer(practice.peers, options.from_worklist, "a worklist")
+    peer = options.from_worklist
     today = now().date()
     chosen = choose(ask_worklist(peer, day=today), options.scheduled, peer.place, line_of)
     if not options.json:

@@ -1,0 +1,25 @@
+"""The verbs, in the order of the overview. A verb's module is imported only when it is used."""
+
+from __future__ import annotations
+
+#: Verb -> what its line in the help says. The module of the same name has the rest.
+VERBS: dict[str, str] = {
+    "demo": "take the invented demo sessions through the whole job",
+    "explain": "say how a photograph of a tooth and view must be turned, and why",
+    "wrap": "turn the photographs of a session sheet into DICOM objects and archive them",
+    "add": "take existing DICOM files, radiographs too, into the archive",
+    "validate": "check DICOM files against the standard and the clinical rules",
+    "amend": "put right what an archived photograph says, hiding the wrong instances",
+    "query": "find photographs and radiographs in the archive, or in another one",
+    "worklist": "say who is scheduled, from another system's worklist",
+    "echo": "ask another archive whether it is there",
+    "send": "send photographs and radiographs to another archive",
+    "outbox": "show what is on its way to other archives; retry, drop, clear the card",
+    "retrieve": "fetch photographs and radiographs from another archive",
+    "serve": "be an imaging archive that others store to, ask and fetch from",
+    "audit": "say whether each patient's record is complete, correct and intact",
+    "consent": "note what a patient has consented to, or has withdrawn",
+    "handover": "make a package that leaves the clinic, with a case number and no name",
+    "compare": "show a tooth now and earlier, turned alike and aligned",
+    "rebuild": "make the archive's index anew from its objects and verify them",
+}
