@@ -47,7 +47,9 @@ _DEPTHS = ("index", "digests", "objects", "pictures")
     Option("--since", type=DAY, help="with --at, of visits from this day on"),
     Option("--until", type=DAY, help="with --at, of visits up to this day"),
     Option("--rules", type=RULES, multiple=True, help="file or shipped set"),
-    Option("--episodes", type=FILE, metavar="FILE.csv", help="table of what was done"),
+    Option(
+        "--episodes", type=FILE, metavar="FILE", help="table of what was done: .csv, .xlsx, .ods"
+    ),
     Option("--numbering", type=NUMBERING, help="of teeth in the table that name none"),
     Option(
         "--dates",

@@ -118,7 +118,9 @@ def read_episodes(
     except OSError as error:
         raise InputError(Problem(f"it cannot be read: {error.strerror}", str(path))) from error
     except ValueError as error:
-        raise InputError(Problem(str(error), path.name, "separated values")) from error
+        raise InputError(
+            Problem(str(error), path.name, "a workbook or separated values")
+        ) from error
     columns = _columns(path.name, table)
     body = table.rows[1:]
     dates = [columns[name] for name in _DATES if name in columns]

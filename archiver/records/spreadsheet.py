@@ -12,6 +12,8 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date, timedelta
 
+from archiver.records.workbook import is_workbook, read_workbook
+
 #: Day 0 of spreadsheets' serial days, so that day 60 and all behind it come out right although
 #: those programs take 1900 for a leap year (ECMA-376 18.17.4.1).
 _SERIAL_START = date(1899, 12, 30)
@@ -36,7 +38,7 @@ class Table:
     rows
         Line in the file (from 1) and cells, blank lines left out.
     encoding, separator
-        As they were recognised.
+        As they were recognised; "workbook" and nothing where it is one.
     """
 
     rows: tuple[tuple[int, tuple[str, ...]], ...]
@@ -45,13 +47,15 @@ class Table:
 
 
 def read_table(octets: bytes) -> Table:
-    """Read separated values.
+    """Read a workbook, or separated values.
 
     Raises
     ------
     ValueError
         If the bytes are no text, or no table.
     """
+    if is_workbook(octets):
+        return Table(read_workbook(octets), "workbook", "")
     text, encoding = _decoded(octets)
     if "\0" in text:
         raise ValueError("the file is no text")

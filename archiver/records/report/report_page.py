@@ -331,9 +331,10 @@ def _rules(audit: Audit) -> str:
         )
     if audit.episodes is not None:
         e = audit.episodes
+        parted = f", separated by {escape(repr(e.separator))}" if e.separator else ""
         pieces.append(
             f"<p>Treatments: {escape(e.name)}, {len(e.episodes)} of {e.rows} rows read "
-            f"({e.encoding}, separated by {escape(repr(e.separator))}"
+            f"({e.encoding}{parted}"
             f"{f', {e.order} first' if e.order else ''}).</p>"
         )
     return "".join(pieces)
