@@ -19,10 +19,11 @@ from dataclasses import asdict, dataclass
 from datetime import datetime
 from pathlib import Path
 
+from archiver.archive.statements import FINDING_LINES, FOLDER, jsonl_log
+from archiver.archive.store import mark_fields
 from archiver.errors import ArchiveError, Problem
 from archiver.vision import Way
 
-FOLDER = "findings"
 FILE = "wrong-way.jsonl"
 CHECK = "wrong-way"
 PASSED, FAILED, UNDECIDED = "passed", "failed", "undecided"
@@ -80,17 +81,18 @@ def keep(archive: Path, told: Sequence[SideFinding], *, time: datetime, by: str)
     Raises
     ------
     ArchiveError
-        If it cannot be written.
+        If it cannot be written, or a newer program has written to it.
     """
     if not told:
         return None
-    stamp = time.isoformat(timespec="milliseconds")
+    stamp = {"check": CHECK, "time": time.isoformat(timespec="milliseconds"), "by": by}
     lines = "".join(
-        json.dumps({**asdict(one), "check": CHECK, "time": stamp, "by": by}, sort_keys=True) + "\n"
+        json.dumps(mark_fields(FINDING_LINES, {**asdict(one), **stamp}), sort_keys=True) + "\n"
         for one in told
     )
     path = archive / FOLDER / FILE
     try:
+        FINDING_LINES.check(jsonl_log.last_version(path), path)
         path.parent.mkdir(exist_ok=True)
         with path.open("a", encoding="utf-8") as out:
             out.write(lines)

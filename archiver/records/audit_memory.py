@@ -15,12 +15,14 @@ from pathlib import Path
 from typing import Any
 
 from archiver import __version__
-from archiver.archive.store import START, JournalEntry, Position
+from archiver.archive.store import START, JournalEntry, Position, newer_version
+from archiver.errors import ArchiveError
 from archiver.records.examination import Depth
 from archiver.records.model import Look, ObjectFacts, ValidatorFinding
 
 FILE = "audit-memory.sqlite"
-_FORMAT = f"3 {__version__}"
+_VERSION = 3
+_FORMAT = f"{_VERSION} {__version__}"
 _TABLES = """
 CREATE TABLE IF NOT EXISTS told (name TEXT PRIMARY KEY, value TEXT NOT NULL);
 CREATE TABLE IF NOT EXISTS objects (
@@ -60,8 +62,13 @@ class Memory:
     path
         Of the database; None for one that ends with the process.
     archive
-        Whose memory it is; that of another archive, or of another version of this program, is
+        Whose memory it is; that of another archive, or of an earlier version of this program, is
         emptied.
+
+    Raises
+    ------
+    ArchiveError
+        If a later program remembers in it.
     """
 
     def __init__(self, path: Path | None, archive: str) -> None:
@@ -77,6 +84,11 @@ class Memory:
     def _open(self, path: Path | None, archive: str) -> None:
         self._connection = sqlite3.connect(str(path) if path else ":memory:")
         self._connection.executescript(_TABLES)
+        known = self._value("format").partition(" ")[0]
+        if known.isdigit() and int(known) > _VERSION:
+            self._connection.close()
+            assert path is not None
+            raise ArchiveError(newer_version("the audit's memory", int(known), _VERSION, path))
         if (self._value("format"), self._value("archive")) != (_FORMAT, archive):
             self.forget()
             self._set_value("format", _FORMAT)

@@ -21,12 +21,14 @@ from archiver.archive.statements.consents import (
     note_session,
 )
 from archiver.archive.store.archive import Archive
+from archiver.archive.store.schema import Fields, Schema, unchanged
 from archiver.archive.store.secret import keyed, secret_of
 from archiver.errors import InputError, IntegrityError
 from archiver.objects.purposes import Purpose
 from archiver.objects.session import ConsentSaid, Patient, Session, Visit
 
 WHO = ("P-0417", "RIVERBEND")
+LINES: Schema[Fields] = Schema("notes", (unchanged,))
 
 
 @pytest.fixture
@@ -129,7 +131,7 @@ def test_the_sheet_of_the_later_visit_counts_whichever_is_run_first(archive: Arc
 def test_what_was_noted_before_sheets_told_their_visit_is_read(archive: Archive) -> None:
     give(archive, Purpose.LABORATORY)
     path = archive.layout.root / FILE
-    old = {k: v for k, v in json.loads(path.read_text()).items() if k != "said_on"}
+    old = {k: v for k, v in json.loads(path.read_text()).items() if k not in ("said_on", "version")}
     path.write_text(json.dumps(old) + "\n")
     assert demand(archive.layout.root, WHO, Purpose.LABORATORY, NOON.date()).as_of == NOON.date()
 
@@ -185,7 +187,7 @@ def test_a_notebook_is_as_it_was_when_the_disk_refuses(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     path = tmp_path / "notes.jsonl"
-    jsonl_log.append(path, {"n": 1})
+    jsonl_log.append(path, LINES, {"n": 1})
     before = path.read_bytes()
 
     def refuse(handle: int) -> None:
@@ -193,5 +195,5 @@ def test_a_notebook_is_as_it_was_when_the_disk_refuses(
 
     monkeypatch.setattr("archiver.archive.statements.jsonl_log.os.fsync", refuse)
     with pytest.raises(Exception, match="the disk is full"):
-        jsonl_log.append(path, {"n": 2})
+        jsonl_log.append(path, LINES, {"n": 2})
     assert path.read_bytes() == before

@@ -1,3 +1,4 @@
+from . import jsonl_log as jsonl_log
 from .amendments import Amendment as Amendment
 from .amendments import AmendmentRequest as AmendmentRequest
 from .amendments import Ways as Ways
@@ -11,6 +12,8 @@ from .consents import demand as demand
 from .consents import note as note
 from .consents import note_session as note_session
 from .consents import patient_of as patient_of
+from .finding_lines import FINDING_LINES as FINDING_LINES
+from .finding_lines import FOLDER as FOLDER
 from .handover_register import HandedOver as HandedOver
 from .handover_register import handovers as handovers
 from .handover_register import of_case as of_case

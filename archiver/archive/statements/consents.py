@@ -15,11 +15,19 @@ from archiver.archive.query import Query
 from archiver.archive.statements import jsonl_log
 from archiver.archive.store.archive import Archive
 from archiver.archive.store.journal import Deed
+from archiver.archive.store.schema import Fields, Schema
 from archiver.archive.store.secret import keyed, secret_of
 from archiver.errors import InputError, IntegrityError, Problem
 from archiver.objects import Purpose, Session
 
 FILE = "consents.jsonl"
+
+
+def _with_said_on(line: Fields) -> Fields:
+    return {"said_on": None, **line}
+
+
+SCHEMA = Schema("consents", (_with_said_on,))
 GIVEN, WITHDRAWN = "given", "withdrawn"
 
 
@@ -109,7 +117,8 @@ def consents_of(root: Path, patient_id: str, issuer: str = "") -> list[Consent]:
 
 def _noted(root: Path, patient: tuple[str, str]) -> list[Consent]:
     """Return everything that was ever noted of a patient, the earliest first."""
-    every = [_consent(line, number) for number, line in enumerate(jsonl_log.read(root / FILE), 1)]
+    lines = jsonl_log.read(root / FILE, SCHEMA)
+    every = [_consent(line, number) for number, line in enumerate(lines, 1)]
     return [one for one in every if (one.patient_id, one.issuer) == patient]
 
 
@@ -122,8 +131,7 @@ def _consent(line: dict[str, object], number: int) -> Consent:
         return Consent(
             purpose=Purpose(line["purpose"]),
             until=_day(line["until"]),
-            # Lines of before do not have it.
-            said_on=_day(line.get("said_on")),
+            said_on=_day(line["said_on"]),
             **words,
         )
     except (KeyError, ValueError):
@@ -190,8 +198,9 @@ def _kept(archive: Archive, one: Consent) -> Consent:
     end = one.until.isoformat() if one.until is not None else None
     said_on = one.said_on.isoformat() if one.said_on is not None else None
     words = {"purpose": one.purpose.value, "until": end, "said_on": said_on}
-    line = jsonl_log.append(root / FILE, {**one.__dict__, **words})
-    digest = keyed(secret_of(root), "consent", line.decode()).hex()
+    secret = secret_of(root)
+    line = jsonl_log.append(root / FILE, SCHEMA, {**one.__dict__, **words})
+    digest = keyed(secret, "consent", line.decode()).hex()
     told = f"{one.purpose}: {one.state}" + (f", until {end}" if end else "")
     archive.record([Deed("consent", digest=digest, note=told)])
     return one

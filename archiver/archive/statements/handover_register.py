@@ -15,9 +15,11 @@ from pathlib import Path
 from archiver.archive.statements import jsonl_log
 from archiver.archive.store.archive import Archive
 from archiver.archive.store.journal import Deed
+from archiver.archive.store.schema import Fields, Schema, unchanged
 from archiver.errors import IntegrityError, Problem
 
 FILE = "handovers.jsonl"
+SCHEMA: Schema[Fields] = Schema("register of packages", (unchanged,))
 
 
 @dataclass(frozen=True)
@@ -72,7 +74,7 @@ def register(archive: Archive, package: HandedOver, digests: dict[str, str]) -> 
     ArchiveError
         If the disk refuses.
     """
-    jsonl_log.append(archive.layout.root / FILE, asdict(package))
+    jsonl_log.append(archive.layout.root / FILE, SCHEMA, asdict(package))
     told = f"case {package.case}, {package.purpose}, {len(package.uids)} instances"
     if package.insisted_by:
         told += f", insisted on by {package.insisted_by}"
@@ -95,7 +97,7 @@ def handovers(root: Path) -> list[HandedOver]:
         If a line of it is damaged.
     """
     found = []
-    for number, line in enumerate(jsonl_log.read(root / FILE), 1):
+    for number, line in enumerate(jsonl_log.read(root / FILE, SCHEMA), 1):
         try:
             uids = tuple(str(uid) for uid in line.pop("uids"))
             found.append(HandedOver(**{k: str(v) for k, v in line.items()}, uids=uids))

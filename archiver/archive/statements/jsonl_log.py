@@ -1,7 +1,7 @@
 """A file of lines that only grows: one JSON object a line, flushed before it counts.
 
 What a kill tore off at its end was never promised and is cut away by the next writer. Who
-appends holds the archive's writer lock.
+appends holds the archive's writer lock. Each line says its version.
 """
 
 from __future__ import annotations
@@ -10,13 +10,14 @@ import json
 import os
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Any, BinaryIO
+from typing import BinaryIO
 
 from archiver.archive.store.durable import flush_folder, translated
+from archiver.archive.store.schema import Fields, Schema, mark_fields, read_fields, version_of
 from archiver.errors import IntegrityError, Problem
 
 
-def append(path: Path, line: Mapping[str, object]) -> bytes:
+def append(path: Path, schema: Schema[Fields], line: Mapping[str, object]) -> bytes:
     """Append a line and flush it.
 
     Returns
@@ -27,13 +28,15 @@ def append(path: Path, line: Mapping[str, object]) -> bytes:
     Raises
     ------
     ArchiveError
-        If the disk refuses; the file is then as it was.
+        If the disk refuses, or a newer program has appended to it; the file is then as it was.
     """
-    text = json.dumps(line, sort_keys=True, ensure_ascii=True).encode() + b"\n"
+    marked = mark_fields(schema, line)
+    text = json.dumps(marked, sort_keys=True, ensure_ascii=True).encode() + b"\n"
+    schema.check(last_version(path), path)
     with translated("nothing was noted", path):
         is_new = not path.exists()
         with path.open("ab+", buffering=0) as file:
-            end = _end_of_whole_lines(file)
+            end = _line_end(file, file.seek(0, os.SEEK_END))
             file.truncate(end)
             try:
                 rest = memoryview(text)
@@ -48,8 +51,26 @@ def append(path: Path, line: Mapping[str, object]) -> bytes:
     return text
 
 
-def _end_of_whole_lines(file: BinaryIO) -> int:
-    end = file.seek(0, os.SEEK_END)
+def last_version(path: Path) -> int:
+    """Return the version of the last whole line; 0 where there is none that can be read.
+
+    Lines of one version follow those of earlier ones, because nobody appends to newer lines.
+    """
+    if not path.exists():
+        return 0
+    with path.open("rb") as file:
+        end = _line_end(file, file.seek(0, os.SEEK_END))
+        begin = _line_end(file, max(0, end - 1))
+        file.seek(begin)
+        try:
+            line = json.loads(file.read(end - begin))
+        except ValueError:
+            return 0
+    return version_of(line) if isinstance(line, dict) else 0
+
+
+def _line_end(file: BinaryIO, end: int) -> int:
+    """Return where the last line ends that ends at `end` or before."""
     while end:
         begin = max(0, end - 8192)
         file.seek(begin)
@@ -59,13 +80,13 @@ def _end_of_whole_lines(file: BinaryIO) -> int:
     return 0
 
 
-def read(path: Path) -> list[dict[str, Any]]:
+def read(path: Path, schema: Schema[Fields]) -> list[Fields]:
     """Read the lines; none where there is no file, and not a last one that was torn off.
 
     Raises
     ------
     ArchiveError
-        If the file cannot be read.
+        If the file cannot be read, or a line is of a newer version.
     IntegrityError
         If a whole line cannot be understood.
     """
@@ -83,5 +104,5 @@ def read(path: Path) -> list[dict[str, Any]]:
             raise IntegrityError(
                 Problem("the line cannot be read", f"{path.name}, line {number}")
             ) from None
-        found.append(fields)
+        found.append(read_fields(schema, fields, f"{path.name}, line {number}"))
     return found

@@ -26,6 +26,15 @@ from .layout import Layout as Layout
 from .layout import relative_path as relative_path
 from .metadata_reader import describe_file as describe_file
 from .recovery import promises as promises
+from .schema import Fields as Fields
+from .schema import Schema as Schema
+from .schema import database_version as database_version
+from .schema import mark_fields as mark_fields
+from .schema import newer_version as newer_version
+from .schema import read_fields as read_fields
+from .schema import unchanged as unchanged
+from .schema import upgrade_database as upgrade_database
+from .schema import version_of as version_of
 from .secret import keyed as keyed
 from .secret import secret_of as secret_of
 from .writer_lock import WriterLock as WriterLock

@@ -13,7 +13,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from sqlalchemy import Connection, Engine, func, insert, select, update
+from sqlalchemy import Connection, Engine, func, insert, inspect, select, update
 from sqlalchemy.exc import SQLAlchemyError
 
 from archiver.archive.statements.rejection_notes import note_rejections
@@ -136,8 +136,16 @@ class Index:
             yield connection
 
     def prepare(self) -> None:
-        """Make the tables where they are not there."""
+        """Make the tables where they are not there.
+
+        Raises
+        ------
+        ArchiveError
+            If there are tables of another version.
+        """
         with self._translated("made"):
+            if inspect(self.engine).has_table(t.applied.name):
+                self.position()
             t.metadata.create_all(self.engine)
 
     def position(self) -> Position:

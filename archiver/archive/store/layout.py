@@ -97,7 +97,7 @@ class Layout:
                     f"the archive says {text.strip()[:60]!r}",
                     where=str(self.mark),
                     expected=f"'{_MARK}{FORMAT}'",
-                    hint="it was made by another version of this program",
+                    hint="it was made by another version of this program; use that one",
                 )
             )
 
@@ -111,9 +111,9 @@ class Layout:
         Raises
         ------
         ArchiveError
-            If there is no archive and none may be made there.
+            If there is no archive and none may be made there, or one of another layout.
         """
-        if not create and not self.mark.exists():
+        if not create or self.mark.exists():
             self.check_mark()
         self.root.mkdir(parents=True, exist_ok=True)
         if not self.mark.exists() and not self.is_fresh():

@@ -13,9 +13,12 @@ from collections.abc import Callable
 from pathlib import Path
 
 from archiver.archive.store.durable import flush_folder, translated
+from archiver.archive.store.schema import Schema, unchanged
 from archiver.errors import IntegrityError, Problem
 
 FILE = "secret"
+#: A version and the secret in hexadecimal digits; version 0 was the digits alone.
+SCHEMA: Schema[str] = Schema("the archive's secret", (unchanged,))
 _LENGTH = 32
 
 
@@ -32,7 +35,7 @@ def secret_of(root: Path, random: Callable[[int], bytes] = os.urandom) -> bytes:
     Raises
     ------
     ArchiveError
-        If the disk refuses.
+        If the disk refuses, or the secret is of a newer version.
     IntegrityError
         If the file is damaged.
     """
@@ -43,7 +46,7 @@ def secret_of(root: Path, random: Callable[[int], bytes] = os.urandom) -> bytes:
             part.unlink(missing_ok=True)
             handle = os.open(part, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
             try:
-                os.write(handle, random(_LENGTH).hex().encode())
+                os.write(handle, f"{SCHEMA.version} {random(_LENGTH).hex()}".encode())
                 os.fsync(handle)
             finally:
                 os.close(handle)
@@ -51,7 +54,9 @@ def secret_of(root: Path, random: Callable[[int], bytes] = os.urandom) -> bytes:
             flush_folder(root)
         text = path.read_bytes()
     try:
-        secret = bytes.fromhex(text.decode("ascii"))
+        version, _, digits = text.decode("ascii").rpartition(" ")
+        digits = SCHEMA.upgraded(digits, int(version or "0"), path)
+        secret = bytes.fromhex(digits)
     except ValueError:
         secret = b""
     if len(secret) != _LENGTH:

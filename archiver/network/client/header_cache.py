@@ -16,6 +16,7 @@ from pathlib import Path
 from pydicom import Dataset
 from pynetdicom.dsutils import decode, encode
 
+from archiver.archive.store import Schema, upgrade_database
 from archiver.errors import ArchiverError, Problem
 
 FILE = "headers.sqlite"
@@ -25,6 +26,19 @@ MOST_BYTES = 64 << 20
 _LONGEST_VALUE = 4096
 _PIXELS = 0x7FE00000
 _PATIENCE = 10.0
+
+
+def _made(database: sqlite3.Connection) -> sqlite3.Connection:
+    database.execute(
+        "CREATE TABLE IF NOT EXISTS headers (uid TEXT PRIMARY KEY, used INTEGER NOT NULL,"
+        " size INTEGER NOT NULL, header BLOB NOT NULL) WITHOUT ROWID"
+    )
+    database.execute("CREATE INDEX IF NOT EXISTS by_use ON headers (used)")
+    return database
+
+
+#: Version 0 was the same without a mark.
+SCHEMA = Schema("the cache of headers", (_made,))
 
 
 class HeaderCache:
@@ -40,7 +54,7 @@ class HeaderCache:
     Raises
     ------
     ArchiverError
-        If it cannot be opened.
+        If it cannot be opened, or is of a newer version.
     """
 
     def __init__(self, folder: Path, *, most_bytes: int = MOST_BYTES) -> None:
@@ -49,21 +63,14 @@ class HeaderCache:
         try:
             folder.mkdir(parents=True, exist_ok=True, mode=0o700)
             os.close(os.open(self._path, os.O_RDWR | os.O_CREAT, 0o600))
+            upgrade_database(SCHEMA, self._path, _PATIENCE)
             self._database = sqlite3.connect(self._path, timeout=_PATIENCE, isolation_level=None)
-            self._prepare()
+            # A lost cache is read anew; no flush is worth its time here.
+            self._database.execute("PRAGMA synchronous=OFF")
         except (OSError, sqlite3.Error) as error:
             raise ArchiverError(
                 Problem(f"the cache of headers cannot be opened: {error}", str(self._path))
             ) from error
-
-    def _prepare(self) -> None:
-        # A lost cache is read anew; no flush is worth its time here.
-        self._database.execute("PRAGMA synchronous=OFF")
-        self._database.execute(
-            "CREATE TABLE IF NOT EXISTS headers (uid TEXT PRIMARY KEY, used INTEGER NOT NULL,"
-            " size INTEGER NOT NULL, header BLOB NOT NULL) WITHOUT ROWID"
-        )
-        self._database.execute("CREATE INDEX IF NOT EXISTS by_use ON headers (used)")
 
     def close(self) -> None:
         """Close the file."""

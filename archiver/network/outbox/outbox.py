@@ -20,12 +20,12 @@ from sqlalchemy import Connection, Engine, create_engine, delete, event, insert,
 from sqlalchemy.dialects import sqlite
 from sqlalchemy.exc import SQLAlchemyError
 
-from archiver.archive.store import WriterLock
+from archiver.archive.store import WriterLock, upgrade_database
 from archiver.errors import ArchiveError, Problem
 from archiver.network.outbox.delivery_state import Delivery, State
 from archiver.network.outbox.tables import DROPS as _drops
 from archiver.network.outbox.tables import HELD as _held
-from archiver.network.outbox.tables import METADATA
+from archiver.network.outbox.tables import SCHEMA
 from archiver.network.outbox.tables import SHIPMENTS as _shipments
 
 FILE = "outbox.sqlite"
@@ -110,13 +110,13 @@ class Outbox:
         Raises
         ------
         ArchiveError
-            If the folder is no archive, or the database cannot be opened.
+            If the folder is no archive, the database cannot be opened or is of a newer version.
         """
         if not (folder / "FORMAT").is_file():
             raise ArchiveError(Problem("no archive is here", str(folder), "a file FORMAT"))
         outbox = cls(folder)
         with outbox._translated():
-            METADATA.create_all(outbox._engine)
+            upgrade_database(SCHEMA, folder / FILE, _PATIENCE)
         return outbox
 
     def close(self) -> None:
@@ -271,7 +271,7 @@ class Outbox:
     def _translated(self) -> Iterator[None]:
         try:
             yield
-        except SQLAlchemyError as error:
+        except (SQLAlchemyError, sqlite3.Error) as error:
             cause = getattr(error, "orig", None) or error
             said = " ".join(str(cause).split())[:200]
             raise ArchiveError(

@@ -2,7 +2,13 @@
 
 from __future__ import annotations
 
+import sqlite3
+
 from sqlalchemy import Boolean, Column, Index, Integer, MetaData, String, Table
+from sqlalchemy.dialects import sqlite
+from sqlalchemy.schema import CreateIndex, CreateTable
+
+from archiver.archive.store import Schema
 
 METADATA = MetaData()
 SHIPMENTS = Table(
@@ -45,3 +51,17 @@ HELD = Table(
     Column("destination", String, primary_key=True),
     Column("sop_instance", String(64), primary_key=True),
 )
+
+
+def _made(database: sqlite3.Connection) -> sqlite3.Connection:
+    dialect = sqlite.dialect()
+    for table in METADATA.sorted_tables:
+        database.execute(str(CreateTable(table, if_not_exists=True).compile(dialect=dialect)))
+        for index in table.indexes:
+            database.execute(str(CreateIndex(index, if_not_exists=True).compile(dialect=dialect)))
+    return database
+
+
+#: Version 0 had these tables, without a mark. Who changes a table writes out here the SQL of the
+#: step before, and adds a step.
+SCHEMA = Schema("the outbox", (_made,))

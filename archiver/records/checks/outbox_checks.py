@@ -13,10 +13,13 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from pathlib import Path
 
+from archiver.archive.store import database_version, newer_version
 from archiver.records.model import Concern, Instance
 from archiver.records.rules.rule_set import AuditLimits
 
 FILE = "outbox.sqlite"
+#: The version of its tables that is read here.
+VERSION = 1
 _READ = "SELECT destination, sop_instance, state, reason, queued_at, changed_at FROM shipments"
 
 
@@ -52,6 +55,9 @@ def read_outbox(archive: Path) -> tuple[list[Waiting], str]:
     if not path.is_file():
         return [], ""
     try:
+        found = database_version(path)
+        if found > VERSION:
+            return [], str(newer_version("the outbox", found, VERSION, FILE))
         with closing(sqlite3.connect(f"{path.resolve().as_uri()}?mode=ro", uri=True)) as database:
             return [Waiting(*map(str, row)) for row in database.execute(_READ)], ""
     except sqlite3.Error as error:

@@ -18,9 +18,10 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from archiver.archive.statements import FINDING_LINES, FOLDER
+from archiver.archive.store import read_fields
 from archiver.records.model import Concern, Instance, concern_about
 
-FOLDER = "findings"
 WRONG_WAY = "wrong-way"
 _KINDS = {"failed": "wrong-way-failed", "undecided": "wrong-way-undecided"}
 
@@ -38,22 +39,28 @@ class PictureFinding:
 
 
 def read_findings(archive: Path) -> list[PictureFinding]:
-    """Read every finding of an archive; empty where there are none."""
+    """Read every finding of an archive; empty where there are none.
+
+    Raises
+    ------
+    ArchiveError
+        If one is of a newer version.
+    """
     found: list[PictureFinding] = []
     for path in sorted((archive / FOLDER).glob("*.jsonl")):
         try:
             lines = path.read_text("utf-8", errors="replace").splitlines()
         except OSError:
             continue
-        found += [one for line in lines if (one := _finding(line)) is not None]
+        found += [one for line in lines if (one := _finding(line, path)) is not None]
     return found
 
 
-def _finding(line: str) -> PictureFinding | None:
+def _finding(line: str, path: Path) -> PictureFinding | None:
     try:
-        given = json.loads(line)
+        given = read_fields(FINDING_LINES, dict(json.loads(line)), path)
         said = {k: given.get(k, "") for k in PictureFinding.__dataclass_fields__}
-    except (ValueError, AttributeError, RecursionError):
+    except (ValueError, TypeError, RecursionError):
         return None
     if not all(isinstance(value, str) for value in said.values()) or not said["sop"]:
         return None

@@ -23,7 +23,15 @@ from pathlib import Path
 from argon2 import PasswordHasher
 from argon2.exceptions import Argon2Error, InvalidHashError
 
-from archiver.archive.store import WriterLock, flush_folder, translated
+from archiver.archive.store import (
+    Fields,
+    Schema,
+    WriterLock,
+    flush_folder,
+    mark_fields,
+    read_fields,
+    translated,
+)
 from archiver.errors import ArchiveError, Problem, UsageError
 
 if sys.version_info >= (3, 11):
@@ -32,6 +40,8 @@ else:
     import tomli as tomllib
 
 FILE = "users.json"
+#: Version 0 had the users at its top.
+SCHEMA: Schema[Fields] = Schema("the users", (lambda table: {"users": table},))
 #: Fewer characters are no password (NIST SP 800-63B 5.1.1.2 asks for 8).
 SHORTEST = 10
 _LONGEST = 256
@@ -85,6 +95,8 @@ class Users:
         ------
         UsageError
             If the file cannot be understood.
+        ArchiveError
+            If it is of a newer version.
         """
         with self._guard:
             try:
@@ -177,7 +189,7 @@ class Users:
                 part.unlink()
             handle = os.open(part, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
             with os.fdopen(handle, "w", encoding="utf-8") as file:
-                json.dump(listed, file, indent=1, ensure_ascii=True)
+                json.dump(mark_fields(SCHEMA, {"users": listed}), file, indent=1, ensure_ascii=True)
                 file.flush()
                 os.fsync(file.fileno())
             part.replace(self.path)
@@ -191,7 +203,8 @@ def users_of(root: Path, changed: Callable[[list[str]], None] | None = None) -> 
 
 def _read(path: Path) -> dict[str, User]:
     try:
-        table = json.loads(path.read_text("utf-8"))
+        given = json.loads(path.read_text("utf-8"))
+        table = read_fields(SCHEMA, given, path)["users"]
         return {
             str(name): User(str(name), frozenset(map(str, row["roles"])), str(row["hash"]))
             for name, row in table.items()

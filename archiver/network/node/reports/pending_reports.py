@@ -15,9 +15,18 @@ from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 
-from archiver.archive.store import flush_folder, write_whole
+from archiver.archive.store import (
+    Fields,
+    Schema,
+    flush_folder,
+    mark_fields,
+    read_fields,
+    unchanged,
+    write_whole,
+)
 
 FOLDER = "commitments"
+SCHEMA: Schema[Fields] = Schema("a report that is owed", (unchanged,))
 
 
 @dataclass(frozen=True)
@@ -88,7 +97,7 @@ class Debts:
         path = self._folder / owed.name
         part = path.with_suffix(".part")
         part.unlink(missing_ok=True)
-        write_whole(part, [json.dumps(told).encode()])
+        write_whole(part, [json.dumps(mark_fields(SCHEMA, told)).encode()])
         part.replace(path)
         flush_folder(self._folder)
 
@@ -99,11 +108,17 @@ class Debts:
             (self._folder / owed.name).unlink()
 
     def all(self) -> list[PendingReport]:
-        """Return what is owed, oldest first; what cannot be read is left out."""
+        """Return what is owed, oldest first; what cannot be read is left out.
+
+        Raises
+        ------
+        ArchiveError
+            If one is of a newer version.
+        """
         found = []
         for path in self._folder.glob("*.json"):
             with suppress(OSError, ValueError, KeyError, TypeError):
-                told = json.loads(path.read_bytes())
+                told = read_fields(SCHEMA, dict(json.loads(path.read_bytes())), path)
                 references = tuple(Reference(str(a), str(b)) for a, b in told["references"])
                 since = datetime.fromisoformat(told["since"])
                 caller, transaction = str(told["caller"]), str(told["transaction"])

@@ -15,6 +15,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from archiver import __version__
+from archiver.archive.store import Fields, Schema, mark_fields, read_fields, unchanged
+from archiver.errors import ArchiveError
 from archiver.web.auth.visitor import Visitor
 from archiver.web.http_errors import Refused
 from archiver.web.pages.record.missing_views import rule_sets
@@ -26,6 +28,7 @@ if TYPE_CHECKING:
 
 #: What the pages show of a report; the whole of it is in ``audit.json``.
 _SHOWN = "shown.json"
+SCHEMA: Schema[Fields] = Schema("a saved report", (unchanged,))
 #: Findings of one kind that are shown.
 _OF_A_KIND = 100
 _NAME = re.compile(r"\d{8}-\d{6}-[0-9a-f]{8}")
@@ -121,13 +124,16 @@ class Auditing:
         Raises
         ------
         Refused
-            404 where there is none.
+            404 where there is none, 409 where a later program has saved it.
         """
         path = self._folder / name / _SHOWN
         if not _NAME.fullmatch(name) or not path.is_file():
             raise Refused(404, "record.no_report")
         try:
-            return SavedReport(name, json.loads(path.read_text("utf-8")))
+            given = json.loads(path.read_text("utf-8"))
+            return SavedReport(name, read_fields(SCHEMA, given, path))
+        except ArchiveError:
+            raise Refused(409, "record.newer_report") from None
         except (OSError, ValueError):
             raise Refused(404, "record.no_report") from None
 
@@ -197,7 +203,8 @@ class Auditing:
             write_page(audit, part)
             write_csv(audit, part)
             write_json(audit, part)
-            (part / _SHOWN).write_text(json.dumps(_shown(as_json(audit))), "utf-8")
+            shown = mark_fields(SCHEMA, _shown(as_json(audit)))
+            (part / _SHOWN).write_text(json.dumps(shown), "utf-8")
             part.rename(self._folder / name)
         finally:
             shutil.rmtree(part, ignore_errors=True)

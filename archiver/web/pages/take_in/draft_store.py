@@ -2,7 +2,7 @@
 
 ::
 
-    <archive>/drafts/<random id>/
+    <archive>/pages/drafts/<random id>/
         draft.json               what was said, and the steps by which changes are taken back and
                                  made again; written aside, flushed and renamed
         files/<SHA-256><ending>  a camera file, as it came
@@ -11,6 +11,8 @@
         session/sheet.toml       the sheet of the last archiving, beside links to the files
 
 One process, the one that holds the archive's lock, writes; so what it remembers is what is there.
+A draft that cannot be read is listed as such and stays as it is. One that is thrown away is renamed
+first, to ``<random id>.gone``.
 """
 
 from __future__ import annotations
@@ -26,13 +28,56 @@ from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
 
-from archiver.archive.store import flush_folder, translated, write_whole
+from archiver.archive.store import (
+    Fields,
+    Schema,
+    flush_folder,
+    mark_fields,
+    read_fields,
+    translated,
+    unchanged,
+    version_of,
+    write_whole,
+)
+from archiver.errors import ArchiveError
 from archiver.web.pages.take_in.drafts import ARCHIVED, Draft, Photo
 from archiver.web.pages.take_in.undo import MOST, Step, read_steps, step, stepped
 
+DRAFT: Schema[Fields] = Schema("a draft", (unchanged,))
+PHOTO: Schema[Fields] = Schema("a picture of a draft", (unchanged,))
+_TABLE = "draft.json"
+_GONE = ".gone"
 _ID = re.compile(r"[0-9a-f]{32}")
 #: How long a draft that is archived in full stays to be looked at.
 _SHOWN_FOR = timedelta(days=1)
+
+
+@dataclass(frozen=True)
+class UnreadableDraft:
+    """A draft that cannot be read.
+
+    Parameters
+    ----------
+    folder
+        Name of its folder.
+    file
+        What in it cannot be read.
+    version
+        Of that file, where it is newer than this program; else 0.
+    owner
+        Whose draft it is; empty where not even that can be read.
+    """
+
+    folder: str
+    file: str
+    version: int = 0
+    owner: str = ""
+
+
+class _Unreadable(Exception):
+    def __init__(self, draft: UnreadableDraft) -> None:
+        super().__init__(draft.file)
+        self.draft = draft
 
 
 class NoDraft(LookupError):
@@ -97,7 +142,7 @@ class Open:
     ) -> Draft:
         kept = replace(draft, revision=self.draft.revision + 1, changed=now.isoformat())
         steps = {"undoable": undoable, "redoable": redoable}
-        write_json(self.folder / "draft.json", {**kept.to_json(), **steps})
+        write_json(self.folder / _TABLE, mark_fields(DRAFT, {**kept.to_json(), **steps}))
         self.draft, self.undoable, self.redoable = kept, undoable, redoable
         return kept
 
@@ -117,7 +162,8 @@ class Open:
             photo = replace(photo, arrived=len(self.photos) + 1)
             with translated("the picture was not kept", self.folder.name):
                 part.replace(self.path_of(photo))
-            write_json(self.files / f"{photo.digest}.json", photo.to_json())
+            facts = mark_fields(PHOTO, photo.to_json())
+            write_json(self.files / f"{photo.digest}.json", facts)
             self.photos[photo.digest] = photo
             return photo
 
@@ -148,7 +194,8 @@ class Drafts:
         self._open: dict[str, Open] = {}
         for left in folder.iterdir():
             # Begun and not made, or thrown away and not removed, when a process ended.
-            if not (left / "draft.json").exists():
+            begun = not (left / _TABLE).exists() and not _pictures(left)
+            if left.name.endswith(_GONE) or begun:
                 shutil.rmtree(left, ignore_errors=True)
 
     def create(self, owner: str) -> Open:
@@ -165,7 +212,7 @@ class Drafts:
         with translated("the draft was not made", folder):
             for name in ("files", "small"):
                 (folder / name).mkdir(parents=True)
-        write_json(folder / "draft.json", draft.to_json())
+        write_json(folder / _TABLE, mark_fields(DRAFT, draft.to_json()))
         flush_folder(self._folder)
         opened = Open(folder, draft, {})
         with self._guard:
@@ -185,9 +232,10 @@ class Drafts:
         with self._guard:
             opened = self._open.get(identity)
             if opened is None:
-                opened = _read(self._folder / identity)
-                if opened is None:
-                    raise NoDraft(identity)
+                try:
+                    opened = _read(self._folder / identity)
+                except _Unreadable:
+                    raise NoDraft(identity) from None
                 self._open[identity] = opened
         if opened.draft.owner != owner:
             raise NoDraft(identity, is_anothers=True)
@@ -212,12 +260,28 @@ class Drafts:
             except NoDraft:
                 continue
 
+    def unreadable(self, owner: str) -> list[UnreadableDraft]:
+        """Return the drafts that cannot be read and are a person's, or nobody knows whose."""
+        found = []
+        for folder in sorted(self._folder.iterdir()):
+            if not _ID.fullmatch(folder.name) or not folder.is_dir():
+                continue
+            with self._guard:
+                if folder.name in self._open:
+                    continue
+                try:
+                    _read(folder)
+                except _Unreadable as error:
+                    found.append(error.draft)
+        return [one for one in found if one.owner in ("", owner)]
+
     def discard(self, opened: Open) -> None:
-        """Remove a draft: its `draft.json` first, so that no half of it is found again."""
+        """Remove a draft, by a rename first, so that no half of it is found again."""
         with opened.guard, translated("the draft was not removed", opened.folder.name):
-            (opened.folder / "draft.json").unlink(missing_ok=True)
-            flush_folder(opened.folder)
-            shutil.rmtree(opened.folder)
+            gone = opened.folder.with_name(opened.draft.id + _GONE)
+            opened.folder.replace(gone)
+            flush_folder(self._folder)
+            shutil.rmtree(gone)
         with self._guard:
             self._open.pop(opened.draft.id, None)
 
@@ -240,31 +304,50 @@ def write_json(path: Path, table: Mapping[str, Any]) -> None:
         flush_folder(path.parent)
 
 
-def _read(folder: Path) -> Open | None:
+def _read(folder: Path) -> Open:
     """Read a draft; remove what an ended process left half done in it."""
-    table = _table(folder / "draft.json")
-    if table is None:
-        return None
+    table = _table(folder, _TABLE, DRAFT)
     undoable, redoable = (read_steps(table.pop(key, [])) for key in ("undoable", "redoable"))
     try:
         draft = Draft.of(table)
-    except (KeyError, TypeError):
-        return None
+        datetime.fromisoformat(draft.changed)
+    except (KeyError, TypeError, ValueError):
+        raise _unreadable(folder, _TABLE, table) from None
     photos: dict[str, Photo] = {}
     for path in sorted((folder / "files").glob("*.json")):
-        facts = _table(path)
-        if facts is not None:
-            photo = Photo.of(facts)
-            if (folder / "files" / photo.file).is_file():
-                photos[photo.digest] = photo
+        name = f"files/{path.name}"
+        try:
+            photo = Photo.of(_table(folder, name, PHOTO, draft.owner))
+        except (KeyError, TypeError):
+            raise _unreadable(folder, name, table) from None
+        if (folder / "files" / photo.file).is_file():
+            photos[photo.digest] = photo
     for part in folder.rglob("*.part"):
         part.unlink(missing_ok=True)
     return Open(folder, draft, photos, undoable=undoable, redoable=redoable)
 
 
-def _table(path: Path) -> dict[str, Any] | None:
+def _table(folder: Path, name: str, schema: Schema[Fields], owner: str = "") -> Fields:
+    known = {"owner": owner}
     try:
-        table = json.loads(path.read_bytes().decode("utf-8", "surrogatepass"))
-    except (OSError, ValueError):
-        return None
-    return table if isinstance(table, dict) else None
+        table = json.loads((folder / name).read_bytes().decode("utf-8", "surrogatepass"))
+        if not isinstance(table, dict):
+            raise ValueError
+    except (OSError, ValueError, RecursionError):
+        raise _unreadable(folder, name, known) from None
+    try:
+        return read_fields(schema, table, name)
+    except ArchiveError:
+        told = {**known, **table} if name == _TABLE else known
+        raise _unreadable(folder, name, told, version_of(table)) from None
+
+
+def _unreadable(folder: Path, name: str, table: Mapping[str, Any], version: int = 0) -> _Unreadable:
+    owner = table.get("owner", "")
+    whose = owner if isinstance(owner, str) else ""
+    return _Unreadable(UnreadableDraft(folder.name, name, version, whose))
+
+
+def _pictures(folder: Path) -> bool:
+    """Return whether camera files, or pieces of them, lie in a folder of a draft."""
+    return any((folder / "files").glob("*"))

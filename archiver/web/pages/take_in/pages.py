@@ -67,6 +67,7 @@ class TakeInPages:
             "take_in/drafts.html",
             open_drafts=[r for r in rows if r["state"] == OPEN],
             done_drafts=[r for r in rows if r["state"] == ARCHIVED],
+            unreadable=self._drafting.drafts.unreadable(visitor_of(request).name),
         )
 
     def new(self, request: Request) -> Response:
