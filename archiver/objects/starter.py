@@ -4,7 +4,13 @@ from __future__ import annotations
 
 import json
 from collections.abc import Sequence
-from datetime import date, timedelta
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+from pathlib import Path
+
+from archiver.dentition import View
+from archiver.errors import PhotoError, Problem, SheetError, UsageError
+from archiver.photo import read_camera_file
 
 _HEAD = """\
 # Session sheet. Fill in what stands between < and >, then: archiver wrap {name}
@@ -46,6 +52,73 @@ mirror = <true or false>
 _VIEWS = """
 # Views: {views}
 """
+
+
+@dataclass(frozen=True)
+class StarterSheet:
+    """A starter sheet that was written.
+
+    Parameters
+    ----------
+    path
+        The sheet.
+    photographs
+        How many it names.
+    left_out
+        What in the folder is no photograph, and why.
+    """
+
+    path: Path
+    photographs: int
+    left_out: tuple[PhotoError, ...]
+
+
+def write_starter_sheet(folder: Path, now: datetime) -> StarterSheet:
+    """Write a sheet for the photographs of a folder, in order of capture.
+
+    Parameters
+    ----------
+    folder
+        Where they are, and where ``sheet.toml`` is written.
+    now
+        Its day is the visit's where no photograph tells its time.
+
+    Raises
+    ------
+    UsageError
+        If there is no such folder.
+    SheetError
+        If there is a sheet already, or no photograph.
+    """
+    if not folder.is_dir():
+        raise UsageError(Problem("there is no such folder", str(folder)))
+    target = folder / "sheet.toml"
+    if target.exists():
+        raise SheetError(
+            Problem("there is a sheet already", str(target), hint="move it away to have a new one")
+        )
+    found: list[tuple[datetime | None, str, int, int]] = []
+    left_out: list[PhotoError] = []
+    for path in sorted(p for p in folder.iterdir() if p.is_file() and not p.name.startswith(".")):
+        try:
+            photo = read_camera_file(path)
+        except PhotoError as error:
+            left_out.append(error)
+            continue
+        taken = photo.claims.captured
+        when = taken.when.replace(tzinfo=None) if taken is not None and taken.when else None
+        found.append((when, path.name, photo.columns, photo.rows))
+    if not found:
+        raise SheetError(Problem("no photographs in the folder", str(folder)))
+    found.sort(key=lambda row: (row[0] is None, row[0] or datetime.min, row[1]))
+    rows = [
+        (name, f"taken {when:%Y-%m-%d %H:%M:%S}" if when else "time not told", width, height)
+        for when, name, width, height in found
+    ]
+    day = next((when for when, *_ in found if when is not None), now).date()
+    text = starter_sheet(target.name, rows, day, [view.value for view in View])
+    target.write_text(text, encoding="utf-8")
+    return StarterSheet(target, len(rows), tuple(left_out))
 
 
 def starter_sheet(

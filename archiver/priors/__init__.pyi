@@ -3,7 +3,6 @@ from .choosing import Ask as Ask
 from .choosing import Asked as Asked
 from .choosing import Chosen as Chosen
 from .choosing import alike as alike
-from .choosing import are_alike as are_alike
 from .choosing import choose as choose
 from .comparison import Compared as Compared
 from .comparison import Comparison as Comparison
@@ -17,5 +16,6 @@ from .display_pixels import display_turn as display_turn
 from .display_pixels import load as load
 from .display_pixels import sight_of as sight_of
 from .display_pixels import turned as turned
+from .earlier_pictures import earlier_of as earlier_of
 from .findings import keep_outcomes as keep_outcomes
 from .picture_softness import softness as softness

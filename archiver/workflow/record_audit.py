@@ -73,7 +73,7 @@ class AuditRequest:
 
     def __post_init__(self) -> None:
         if not self.rules:
-            raise UsageError(Problem("no rules are named", expected="a set of rules"))
+            raise UsageError(Problem("workflow.audit.rules"))
 
 
 @dataclass(frozen=True)
@@ -190,7 +190,7 @@ def _survey(
         return _survey_peer(source, request)
     missing = [path for path in source if not path.exists()]
     if missing:
-        raise UsageError(*(Problem("there is no such file or folder", str(p)) for p in missing))
+        raise UsageError(*(Problem("workflow.audit.file").at(file=str(p)) for p in missing))
     return survey_files(source, depth)
 
 

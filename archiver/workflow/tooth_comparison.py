@@ -69,10 +69,8 @@ class ComparisonRequest:
         for day, box in self.grey.items():
             found = [one for one, of in days.items() if of.replace("-", "") == day.replace("-", "")]
             if not found:
-                problem = Problem(
-                    f"no picture is of {day}", "a grey card", ", ".join(days.values())
-                )
-                raise UsageError(problem)
+                problem = Problem("workflow.compare.day", day=day, days=tuple(days.values()))
+                raise UsageError(problem.at(option="--grey"))
             cards.update(dict.fromkeys(found, box))
         return Wishes(self.region, cards, self.match_light)
 
@@ -151,7 +149,7 @@ def compare(
     if not isinstance(asked, Asked):
         return _of_files(asked, request, progress)
     if source is None:
-        raise UsageError(Problem("nothing to take the pictures from", expected="an archive"))
+        raise UsageError(Problem("workflow.compare.source"))
     if isinstance(source, Archive):
         chosen = choose(source.query, asked, softness)
         compared = _compared(chosen, asked, request, progress)

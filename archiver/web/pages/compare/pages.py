@@ -10,6 +10,7 @@ from starlette.responses import RedirectResponse, Response
 from starlette.routing import BaseRoute
 
 from archiver.errors import ObjectError
+from archiver.priors import earlier_of
 from archiver.web.audit import ACCESSED
 from archiver.web.auth.visitor import visitor_of
 from archiver.web.bodies import json_of
@@ -17,9 +18,8 @@ from archiver.web.http_errors import Refused
 from archiver.web.labels import Label
 from archiver.web.pages.compare.alignment import Aligned
 from archiver.web.pages.compare.comparison_context import ComparisonContext
-from archiver.web.pages.compare.comparison_request import ComparedPictures, shows_the_same
+from archiver.web.pages.compare.comparison_request import MOST, ComparedPictures, shows_the_same
 from archiver.web.pages.compare.descriptions import before, outcome_json, unconfirmed
-from archiver.web.pages.compare.earlier_pictures import earlier_of
 from archiver.web.pages.compare.legend import legend
 from archiver.web.pages.compare.outcomes import keep_findings
 from archiver.web.pages.compare.picture_source import PictureSource
@@ -100,7 +100,7 @@ class CompareRoutes(ComparisonContext):
     def with_earlier(self, request: Request) -> Response:
         """Lead to the comparison of a picture with the earlier ones of its tooth and view."""
         source = self.sources.source(request.query_params.get("of", ""))
-        found = earlier_of(self.site.archive.query, self.sources.record(source))
+        found = earlier_of(self.site.archive.query, self.sources.record(source), MOST - 1)
         if not found:
             words = self.site.t("compare.refused_earlier")
             return self.site.page(request, "compare/how.html", 404, refused=words)

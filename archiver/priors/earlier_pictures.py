@@ -2,21 +2,28 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from pathlib import Path
 
 from archiver.archive import Query, Record
 from archiver.dentition import parse_teeth
-from archiver.priors import are_alike, softness
-from archiver.web.pages.compare.comparison_request import MOST
-
-Ask = Callable[[Query], Sequence[Record]]
+from archiver.priors.choosing import Ask, are_alike
+from archiver.priors.picture_softness import softness
 
 
-def earlier_of(ask: Ask, record: Record) -> list[Record]:
+def earlier_of(ask: Ask, record: Record, most: int) -> list[Record]:
     """Return one picture a visit of the same tooth and view before this one, the newest first.
 
     Of several in a visit a corrected one goes before one as shot, then the sharpest.
+
+    Parameters
+    ----------
+    ask
+        Answers questions for records whose paths are files.
+    record
+        The picture that they are earlier than.
+    most
+        Pictures at most.
     """
     teeth = parse_teeth("iso:" + ",".join(record.teeth)) if record.teeth else ()
     same = Query(
@@ -30,7 +37,7 @@ def earlier_of(ask: Ask, record: Record) -> list[Record]:
     for one in ask(same):
         if _is_earlier(one, record) and _shows_the_same(one, record):
             visits.setdefault(one.study_uid, []).append(one)
-    return [_best(several) for several in visits.values()][: MOST - 1]
+    return [_best(several) for several in visits.values()][:most]
 
 
 def _is_earlier(one: Record, than: Record) -> bool:
