@@ -25,13 +25,6 @@ def actor() -> str:
         return "unnamed"
 
 
-def size_of(path: Path) -> tuple[int, int, int]:
-    """Return (columns, rows, EXIF orientation) of a camera file."""
-    from archiver.photo import read_size
-
-    return read_size(path)
-
-
 def header_folder() -> Path:
     """Return where other archives' headers are remembered, in the user's own cache folder."""
     from platformdirs import user_cache_path

@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import shutil
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -92,13 +92,13 @@ def _sheets(target: Path) -> list[Path]:
     return [target / sheet.relative_to(studies) for sheet in sheets]
 
 
-def _taken(sheet: Path, archive: Archive) -> tuple[Session, list[Taken]]:
-    from archiver.archive.ingest import IngestSettings, take_in
-    from archiver.cli.context import now, size_of
+def _wrapped(sheet: Path, archive: Archive) -> tuple[Session, tuple[Taken, ...]]:
+    from archiver.archive.ingest import IngestSettings, wrap
+    from archiver.cli.context import now
     from archiver.objects import read_sheet
 
-    session = read_sheet(sheet, size_of=size_of)
-    return session, list(take_in(session, archive, IngestSettings(now)))
+    session = read_sheet(sheet)
+    return session, wrap(archive, session, IngestSettings(now)).photographs
 
 
 def _visit(sheet: Path, archive: Archive, folder: Path) -> int:
@@ -106,7 +106,7 @@ def _visit(sheet: Path, archive: Archive, folder: Path) -> int:
     from archiver.archive.ingest import PhotographStatus
     from archiver.sheets import write_contact_sheet
 
-    session, taken = _taken(sheet, archive)
+    session, taken = _wrapped(sheet, archive)
     patient, visit = session.patient, session.visit
     kept = [one for one in taken if one.status is not PhotographStatus.REFUSED]
     mirror = sum(one.entry.mirror for one in kept)
@@ -125,7 +125,7 @@ def _visit(sheet: Path, archive: Archive, folder: Path) -> int:
     return len(taken) - len(kept)
 
 
-def _worth_a_word(taken: list[Taken]) -> Iterator[str]:
+def _worth_a_word(taken: Sequence[Taken]) -> Iterator[str]:
     for one in taken:
         for problem in one.problems:
             yield f"refused: {problem}"
@@ -149,7 +149,7 @@ def _validate(archive: Path) -> int:
 def _second_run(sheets: list[Path], archive: Archive) -> int:
     before = len(archive)
     for sheet in sheets:
-        _taken(sheet, archive)
+        _wrapped(sheet, archive)
     return len(archive) - before
 
 

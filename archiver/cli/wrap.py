@@ -20,10 +20,12 @@ from typing import TYPE_CHECKING, Any
 from archiver.cli.command import Option, Options, argument, verb
 from archiver.cli.options import JSON, edges
 from archiver.cli.parameters import FILE, FOLDER, WORKLIST_PEER, Number
-from archiver.errors import Problem, SheetError, UsageError
+from archiver.errors import UsageError
 
 if TYPE_CHECKING:
-    from archiver.archive.ingest import Taken
+    from collections.abc import Sequence
+
+    from archiver.archive.ingest import Taken, WrappedSession
     from archiver.objects import Patient, Visit
 
 
@@ -76,10 +78,9 @@ def command(options: Options) -> int:
 
 
 def _wrap(options: Options) -> int:
-    from archiver.archive.ingest import IngestSettings, PhotographStatus, take_in
-    from archiver.archive.statements import note_session
+    from archiver.archive.ingest import IngestSettings, PhotographStatus, wrap
     from archiver.archive.store import Archive
-    from archiver.cli.context import actor, now, size_of
+    from archiver.cli.context import actor, now
     from archiver.cli.settings import read_settings
     from archiver.objects import read_context, read_sheet
     from archiver.photo import QualityLimits
@@ -88,32 +89,32 @@ def _wrap(options: Options) -> int:
     like = read_context(options.like) if options.like is not None else None
     if options.from_worklist is not None:
         like = _scheduled(options)
-    session = read_sheet(options.sheet, size_of=size_of, like=like, habits=practice.defaults)
+    session = read_sheet(options.sheet, like=like, habits=practice.defaults)
     settings = IngestSettings(
         now,
         edges=options.edges or practice.edges,
         quality=QualityLimits.changed(practice.quality),
         workers=options.workers,
     )
+
+    def tell(one: Taken) -> None:
+        if not options.json:
+            _tell(one, len(session.photographs))
+
     folder = options.archive or practice.archive
-    taken: list[Taken] = []
     with Archive.open(folder, actor=actor()) as archive:
-        for line in note_session(archive, session, now()):
-            print(line, file=sys.stderr)
-        for one in take_in(session, archive, settings):
-            taken.append(one)
-            if not options.json:
-                _tell(one, len(session.photographs))
-    refused = sum(one.status is PhotographStatus.REFUSED for one in taken)
+        wrapped = wrap(archive, session, settings, progress=tell)
+    for line in wrapped.withdrawn:
+        print(line, file=sys.stderr)
     if options.contact_sheet is not None:
         from archiver.sheets import write_contact_sheet
 
-        write_contact_sheet(session, taken, options.contact_sheet)
+        write_contact_sheet(session, wrapped.photographs, options.contact_sheet)
     if options.json:
-        print(json.dumps(report(taken, folder), ensure_ascii=False, indent=2))
+        print(json.dumps(report(wrapped.photographs, folder), ensure_ascii=False, indent=2))
     else:
-        _sum_up(taken, folder, options.contact_sheet)
-    return 1 if refused else 0
+        _sum_up(wrapped, folder, options.contact_sheet)
+    return 1 if wrapped.count(PhotographStatus.REFUSED) else 0
 
 
 def _scheduled(options: Options) -> tuple[Patient, Visit]:
@@ -159,18 +160,17 @@ def _done(one: Taken) -> str:
     return f"kept as shot, and {one.plan.correction.words}{crop}; {side}"
 
 
-def _sum_up(taken: list[Taken], folder: Path, sheet: Path | None) -> None:
+def _sum_up(wrapped: WrappedSession, folder: Path, sheet: Path | None) -> None:
     from archiver.archive.ingest import PhotographStatus
 
-    count = {status: sum(one.status is status for one in taken) for status in PhotographStatus}
-    instances = sum(len(one.instances) for one in taken if one.status is PhotographStatus.ARCHIVED)
-    unconfirmed = sum(
-        not one.entry.confirmed_by for one in taken if one.status is not PhotographStatus.REFUSED
-    )
+    kept = [one for one in wrapped.photographs if one.status is not PhotographStatus.REFUSED]
+    archived = [one for one in kept if one.status is PhotographStatus.ARCHIVED]
+    instances = sum(len(one.instances) for one in archived)
+    unconfirmed = sum(not one.entry.confirmed_by for one in kept)
     print(
-        f"{count[PhotographStatus.ARCHIVED]} photographs archived as {instances} instances, "
-        f"{count[PhotographStatus.PRESENT]} archived before, "
-        f"{count[PhotographStatus.REFUSED]} refused; in {folder}"
+        f"{len(archived)} photographs archived as {instances} instances, "
+        f"{wrapped.count(PhotographStatus.PRESENT)} archived before, "
+        f"{wrapped.count(PhotographStatus.REFUSED)} refused; in {folder}"
     )
     if unconfirmed:
         print(
@@ -181,7 +181,7 @@ def _sum_up(taken: list[Taken], folder: Path, sheet: Path | None) -> None:
         print(f"Contact sheet: {sheet}")
 
 
-def report(taken: list[Taken], folder: Path) -> dict[str, Any]:
+def report(taken: Sequence[Taken], folder: Path) -> dict[str, Any]:
     """Return what became of a session as values that JSON has."""
     return {
         "archive": str(folder),
@@ -212,43 +212,12 @@ def _photograph(one: Taken) -> dict[str, Any]:
 
 def _new_sheet(folder: Path) -> int:
     from archiver.cli.context import now
-    from archiver.dentition import View
-    from archiver.errors import PhotoError
-    from archiver.objects import starter_sheet
-    from archiver.photo import read_camera_file
+    from archiver.objects import write_starter_sheet
 
-    if not folder.is_dir():
-        raise UsageError(Problem("there is no such folder", str(folder)))
-    target = folder / "sheet.toml"
-    if target.exists():
-        raise SheetError(
-            Problem("there is a sheet already", str(target), hint="move it away to have a new one")
-        )
-    found, passed = [], 0
-    for path in sorted(p for p in folder.iterdir() if p.is_file() and not p.name.startswith(".")):
-        try:
-            photo = read_camera_file(path)
-        except PhotoError as error:
-            print(f"left out: {error}", file=sys.stderr)
-            passed += 1
-            continue
-        taken = photo.claims.captured
-        when = taken.when.replace(tzinfo=None) if taken is not None and taken.when else None
-        found.append((when, path.name, photo.columns, photo.rows))
-    if not found:
-        raise SheetError(Problem("no photographs in the folder", str(folder)))
-    found.sort(
-        key=lambda row: (row[0] is None, row[0], row[1]) if row[0] else (True, now(), row[1])
-    )
-    rows = [
-        (name, f"taken {when:%Y-%m-%d %H:%M:%S}" if when else "time not told", width, height)
-        for when, name, width, height in found
-    ]
-    days = [when.date() for when, *_ in found if when is not None]
-    day = days[0] if days else now().date()
-    target.write_text(
-        starter_sheet(target.name, rows, day, [view.value for view in View]), encoding="utf-8"
-    )
-    left = f", {passed} files left out" if passed else ""
-    print(f"{target}: {len(rows)} photographs in order of capture{left}. Fill in the gaps.")
+    made = write_starter_sheet(folder, now())
+    for error in made.left_out:
+        print(f"left out: {error}", file=sys.stderr)
+    left = f", {len(made.left_out)} files left out" if made.left_out else ""
+    print(f"{made.path}: {made.photographs} photographs in order of capture{left}.", end=" ")
+    print("Fill in the gaps.")
     return 0

@@ -90,7 +90,7 @@ def survey_archive(
     now: datetime,
     *,
     full: bool = False,
-    each: Callable[[int], None] | None = None,
+    each: Callable[[int, int], None] | None = None,
 ) -> Survey:
     """Read an archive.
 
@@ -101,7 +101,8 @@ def survey_archive(
     full
         Read everything, whatever is remembered.
     each
-        Called with the number of objects looked at so far; what it raises ends the survey.
+        Told after each object how many of how many were looked at; what it raises ends the
+        survey.
 
     Raises
     ------
@@ -124,7 +125,7 @@ def survey_archive(
     for count, one in enumerate(looked, start=1):
         compared.take(one)
         if each is not None:
-            each(count)
+            each(count, max(count, len(promises)))
     compared.settle()
     survey.concerns += check_missing(promises, compared.places)
     unsound = compared.unsound | {

@@ -20,7 +20,7 @@ _DIRECTORY_NAME = "DICOMDIR"
 def validate(
     paths: Iterable[str | os.PathLike[str]],
     *,
-    progress: Callable[[int], None] | None = None,
+    progress: Callable[[int, int], None] | None = None,
 ) -> Summary:
     """Validate files, and all DICOM files under folders.
 
@@ -32,7 +32,7 @@ def validate(
         A file is always looked at. Of what is under a folder, files are left alone that neither
         begin like a DICOM file nor are named like one.
     progress
-        Told after each file how many are done; what it raises ends the work.
+        Told after each file how many of how many are done; what it raises ends the work.
 
     Returns
     -------
@@ -60,7 +60,8 @@ def validate(
     headers: list[CollectedHeader] = []
     objects = 0
     complete = False
-    for path, within_folder in _files(given):
+    files = list(_files(given))
+    for number, (path, within_folder) in enumerate(files, start=1):
         complete = complete or within_folder
         report = ObjectFindings(os.fspath(path))
         data = open_bytes(path, report)
@@ -71,7 +72,7 @@ def validate(
                 headers.append(header_of(dataset, os.fspath(path)))
         findings += report.findings
         if progress is not None:
-            progress(objects)
+            progress(number, len(files))
     findings += check_collection(headers, complete=complete, digest=_digest)
     return Summary.of(objects, findings)
 

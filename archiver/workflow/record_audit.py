@@ -100,7 +100,7 @@ def audit(
     source: AuditSource,
     request: AuditRequest,
     *,
-    progress: Callable[[int], None] | None = None,
+    progress: Callable[[int, int], None] | None = None,
 ) -> Audit:
     """Judge whether records are complete, correct and intact; nothing is changed.
 
@@ -110,7 +110,8 @@ def audit(
         The folder of an archive, which nobody needs to have open: an audit also reads one whose
         index is damaged. Or files and folders of files; or another archive.
     progress
-        Told how many objects of an archive were looked at; what it raises ends the audit.
+        Told how many objects of how many of an archive were looked at; what it
+        raises ends the audit.
 
     Returns
     -------
@@ -178,7 +179,7 @@ def _survey(
     source: AuditSource,
     request: AuditRequest,
     depth: Depth,
-    progress: Callable[[int], None] | None,
+    progress: Callable[[int, int], None] | None,
 ) -> Survey:
     if isinstance(source, Path):
         layout = Layout(source.absolute())

@@ -452,7 +452,7 @@ def test_markup_in_names_stays_text(
     tmp_path: Path, start: Callable[..., Served], page: Page, watch: Watch
 ) -> None:
     from archiver.archive.ingest.session_ingest import IngestSettings, take_in
-    from archiver.cli.context import now, size_of
+    from archiver.cli.context import now
     from archiver.objects.sheet import read_sheet
 
     archive = tmp_path / "archive"
@@ -476,7 +476,7 @@ def test_markup_in_names_stays_text(
         lines.append(line)
     sheet.write_text("\n".join(lines), "utf-8")
     with Archive.open(archive, clock=now, actor="test") as opened:
-        taken = list(take_in(read_sheet(sheet, size_of=size_of), opened, IngestSettings(now)))
+        taken = list(take_in(read_sheet(sheet), opened, IngestSettings(now)))
     assert all(one.instances for one in taken), [str(p) for o in taken for p in o.problems]
     served = start(archive)
     page.goto(served.url)

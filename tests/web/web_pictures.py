@@ -101,12 +101,12 @@ def taken_in(archive: Path, sheets: Sequence[Path]) -> None:
     """Archive sheets."""
     from archiver.archive.ingest.session_ingest import IngestSettings, take_in
     from archiver.archive.store.archive import Archive
-    from archiver.cli.context import now, size_of
+    from archiver.cli.context import now
     from archiver.objects.sheet import read_sheet
 
     with Archive.open(archive, clock=now, actor="test") as opened:
         for one in sheets:
-            for taken in take_in(read_sheet(one, size_of=size_of), opened, IngestSettings(now)):
+            for taken in take_in(read_sheet(one), opened, IngestSettings(now)):
                 assert taken.instances, taken.problems
 
 

@@ -33,12 +33,12 @@ def demo_archive(folder: Path) -> Path:
     """Archive the demo studies in a new folder."""
     from archiver.archive.ingest.session_ingest import IngestSettings, take_in
     from archiver.archive.store.archive import Archive
-    from archiver.cli.context import now, size_of
+    from archiver.cli.context import now
     from archiver.objects.sheet import read_sheet
 
     with Archive.open(folder, clock=now, actor="test") as archive:
         for sheet in sorted((ROOT / "demo_studies").glob("*/*/sheet.toml")):
-            for taken in take_in(read_sheet(sheet, size_of=size_of), archive, IngestSettings(now)):
+            for taken in take_in(read_sheet(sheet), archive, IngestSettings(now)):
                 assert taken.instances or taken.problems
     return folder
 

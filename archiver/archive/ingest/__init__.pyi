@@ -4,6 +4,5 @@ from .part10_check import check_wholeness as check_wholeness
 from .session_ingest import IngestSettings as IngestSettings
 from .session_ingest import PhotographStatus as PhotographStatus
 from .session_ingest import Taken as Taken
-from .session_ingest import take_in as take_in
 from .wrapped_session import WrappedSession as WrappedSession
 from .wrapped_session import wrap as wrap

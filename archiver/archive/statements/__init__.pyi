@@ -10,7 +10,6 @@ from .consents import Consent as Consent
 from .consents import consents_of as consents_of
 from .consents import demand as demand
 from .consents import note as note
-from .consents import note_session as note_session
 from .consents import patient_of as patient_of
 from .finding_lines import FINDING_LINES as FINDING_LINES
 from .finding_lines import FOLDER as FOLDER

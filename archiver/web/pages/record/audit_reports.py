@@ -170,7 +170,6 @@ class Auditing:
         for left in self._folder.glob("*.part"):
             shutil.rmtree(left, ignore_errors=True)
         site = self._site
-        total = len(site.archive)
         request = AuditRequest(
             tuple(rule_sets()[key] for key in keys),
             AuditRun(site.clock(), who, __version__),
@@ -179,14 +178,14 @@ class Auditing:
             memory=self._folder / FILE,
             full=full,
         )
-        progress(0, total, "record.audit_reading")
+        progress(0, len(site.archive), "record.audit_reading")
 
-        def each(count: int) -> None:
+        def each(count: int, total: int) -> None:
             progress.check()
-            if count >= total:
-                progress(total, total, "record.audit_judging")
+            if count == total:
+                progress(count, total, "record.audit_judging")
             elif count % _STEP == 0:
-                progress(min(count, total), total)
+                progress(count, total)
 
         found = audit(site.archive.layout.root, request, progress=each)
         progress.check()
