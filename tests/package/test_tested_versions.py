@@ -18,4 +18,4 @@ def test_every_package_that_is_needed_has_its_version_in_the_list() -> None:
         return
     listed = {line.partition("==")[0] for line in file.read_text().splitlines()}
     needed = {line.partition("==")[0] for line in lines()}
-    assert needed == listed, "python -m tests.package.tested_versions writes the list anew"
+    assert needed <= listed, "python -m tests.package.tested_versions writes the list anew"

@@ -30,6 +30,7 @@ from archiver.network.client.store_answers import Results
 from archiver.network.outgoing_object import OutgoingObject, Result, Sent
 from archiver.network.peers import DimsePeer
 from archiver.network.presentation_contexts import UNCOMPRESSED, Need, contexts_for, grouped
+from archiver.network.pynetdicom_internals import restart_idle_timer, undisturbed
 from archiver.network.recoding import recoded
 from archiver.network.statuses import DimseStatus, Service, status_of
 
@@ -217,11 +218,7 @@ def _store(link: Link, parcel: OutgoingObject, context: int, data: BinaryIO) -> 
 def _exchange(link: Link, request: C_STORE, context: int, data: BinaryIO) -> object:
     """Send a request and its data, and wait for the answer; None where none comes."""
     association = link.association
-    # The association's own thread must not take the answer from under us.
-    association._reactor_checkpoint.clear()
-    try:
-        while not association._is_paused and link.is_open:
-            time.sleep(0.0001)
+    with undisturbed(association, lambda: link.is_open):
         if not link.is_open:
             return None
         wrapped = association.dul.socket
@@ -233,8 +230,6 @@ def _exchange(link: Link, request: C_STORE, context: int, data: BinaryIO) -> obj
             return None
         link.heard()
         return association.dimse.get_msg(block=True)[1]
-    finally:
-        association._reactor_checkpoint.set()
 
 
 def _command(request: C_STORE) -> bytes:
@@ -258,7 +253,7 @@ def _write(link: Link, plain: socket.socket, command: bytes, context: int, data:
             plain.sendall(_head(len(part), context, _COMMAND | last) + part)
         for piece in _laid_out(data, room, context):
             link.heard()
-            link.association.dul._idle_timer.restart()
+            restart_idle_timer(link.association)
             plain.sendall(piece)
     except OSError:
         return False

@@ -17,6 +17,7 @@ from pynetdicom.presentation import PresentationContext
 from archiver.network.node import answers
 from archiver.network.node.dimse.upper_layer import Fault, NodeDimse, NodeDul, NodeSocket
 from archiver.network.node.incoming_file import IncomingFile
+from archiver.network.pynetdicom_internals import accepted
 
 #: How long the thread waits before it looks at its timers again (seconds).
 _GLANCE = 0.5
@@ -214,7 +215,7 @@ class NodeAssociation(Association):
             for work in after:
                 work()
             return
-        context = self._accepted_cx.get(context_id)
+        context = accepted(self).get(context_id)
         if context is None or not msg.is_valid_request:
             self.abort()
             return
@@ -230,7 +231,7 @@ class NodeAssociation(Association):
         response.MessageIDBeingRespondedTo = request.MessageID
         response.AffectedSOPInstanceUID = request.AffectedSOPInstanceUID
         response.AffectedSOPClassUID = request.AffectedSOPClassUID
-        context = self._accepted_cx.get(context_id)
+        context = accepted(self).get(context_id)
         if context is None or context.abstract_syntax != request.AffectedSOPClassUID:
             if isinstance(arrived, IncomingFile):
                 arrived.discard()

@@ -24,6 +24,7 @@ from pynetdicom.transport import RequestHandler, ThreadedAssociationServer
 
 from archiver.network.node.dimse.association import NodeAssociation, Services
 from archiver.network.node.dimse.upper_layer import LONGEST_NEGOTIATION, NodeSocket
+from archiver.network.pynetdicom_internals import belong, handlers_of, offer
 
 if TYPE_CHECKING:
     from archiver.network.node.settings import NodeSettings
@@ -67,7 +68,7 @@ class Connection(RequestHandler):
     def _association(self, client: socket.socket, begun: bytes) -> NodeAssociation:
         server, limits = self.server, self.server.settings.limits
         made = NodeAssociation(self.ae, server.services, limits.pdu_bytes, limits.network_seconds)
-        made._server = server
+        belong(made, server)
         made.name = f"AcceptorThread@{self.client_address[0]}:{self.client_address[1]}"
         made.set_socket(NodeSocket(made, client, begun, limits.network_seconds))
         made.acceptor.maximum_length = limits.pdu_bytes
@@ -75,10 +76,9 @@ class Connection(RequestHandler):
         made.acceptor.address_info = self.local
         made.acceptor.implementation_class_uid = self.ae.implementation_class_uid
         made.acceptor.implementation_version_name = self.ae.implementation_version_name
-        # Shared: negotiation reads them and makes contexts of its own.
-        made.acceptor._contexts = server.contexts
+        offer(made, server.contexts)
         made.requestor.address_info = self.remote
-        for event, handlers in server._handlers.items():
+        for event, handlers in handlers_of(server).items():
             if event.is_intervention and handlers:
                 made.bind(event, *cast(Any, handlers))
             elif isinstance(event, evt.NotificationEvent):

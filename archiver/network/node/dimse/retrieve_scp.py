@@ -33,6 +33,7 @@ from archiver.network.outbox.peer_corrections import note_holder
 from archiver.network.outgoing_object import OutgoingObject, read_parcel
 from archiver.network.peers import DimsePeer
 from archiver.network.presentation_contexts import UNCOMPRESSED, contexts_for
+from archiver.network.pynetdicom_internals import accepted
 from archiver.network.recoding import recoded
 from archiver.network.statuses import Category, Service, status_of
 
@@ -305,7 +306,7 @@ def _context_for(association: NodeAssociation, parcel: OutgoingObject) -> tuple[
     """Return the context in which an object can go back: its own syntax, else uncompressed."""
     possible = {
         str(context.transfer_syntax[0]): context_id
-        for context_id, context in association._accepted_cx.items()
+        for context_id, context in accepted(association).items()
         if context.abstract_syntax == parcel.sop_class and context.as_scu
     }
     for syntax in (parcel.transfer_syntax, *UNCOMPRESSED):

@@ -8,7 +8,7 @@ import time
 from collections.abc import Callable, Iterable
 from typing import TYPE_CHECKING, Any
 
-from pynetdicom import _config, evt
+from pynetdicom import evt
 from pynetdicom.ae import ApplicationEntity
 from pynetdicom.dimse_primitives import C_GET, C_MOVE, C_STORE
 
@@ -28,6 +28,7 @@ from archiver.network.node.reports.commitment import Commitment
 from archiver.network.node.reports.late_reports import LateReports
 from archiver.network.node.supported import as_offered, contexts
 from archiver.network.peers import DimsePeer
+from archiver.network.pynetdicom_internals import log_nothing, offer, stop_accepting
 from archiver.objects import IMPLEMENTATION_CLASS_UID, IMPLEMENTATION_VERSION_NAME
 
 if TYPE_CHECKING:
@@ -90,7 +91,7 @@ class DimseSide:
             (evt.EVT_ACCEPTED, self._accepted),
         ]
         # pynetdicom's own handlers format every message for its log, which nobody reads here.
-        _config.LOG_HANDLER_LEVEL = "none"
+        log_nothing()
         self._server = NodeServer(
             self._entity(),
             contexts(worklist=visits is not None),
@@ -126,7 +127,7 @@ class DimseSide:
         seconds
             How long what was begun may take.
         """
-        self._server._BaseServer__shutdown_request = True  # type: ignore[attr-defined]
+        stop_accepting(self._server)
         self._thread.join()
         if self._server.socket is not None:
             self._server.socket.close()
@@ -210,7 +211,7 @@ class DimseSide:
     def _requested(self, event: Any) -> None:
         association: NodeAssociation = event.assoc
         offered = association.requestor.primitive.presentation_context_definition_list  # type: ignore[union-attr]
-        association.acceptor._contexts = as_offered(self._server.contexts, offered)
+        offer(association, as_offered(self._server.contexts, offered))
 
     def _accepted(self, event: Any) -> None:
         self._log("association", peer=event.assoc.peer, called=self._settings.title)

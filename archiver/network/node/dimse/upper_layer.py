@@ -29,6 +29,7 @@ from pynetdicom.transport import AssociationSocket
 
 from archiver.network.node.dimse.queues import SendingQueue, StirringQueue
 from archiver.network.node.incoming_file import IncomingFile, TooLargeError
+from archiver.network.pynetdicom_internals import accepted
 
 if TYPE_CHECKING:
     from pynetdicom.association import Association
@@ -358,7 +359,7 @@ class NodeDimse(DIMSEServiceProvider):
 
     def _open_file(self, context_id: int, message: Any) -> None:
         command = message.command_set
-        context = self.assoc._accepted_cx.get(context_id)
+        context = accepted(self.assoc).get(context_id)
         if context is None:
             raise ProtocolError
         self._passed = 0
