@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -31,6 +31,9 @@ from archiver.errors import ArchiveError, ObjectError, Problem
 __all__ = ["RebuildReport", "rebuild", "verify_chain"]
 
 _AT_ONCE = 500
+
+#: Takes how many are done and of how many.
+Progress = Callable[[int, int], None]
 
 
 @dataclass(frozen=True)
@@ -91,11 +94,17 @@ def rebuild(
     clock: Clock = system_clock,
     actor: str = "unnamed",
     describe: Describe = describe_file,
+    progress: Progress | None = None,
 ) -> RebuildReport:
     """Make the index again from the objects, and verify digests and the journal's chain.
 
     The new index is built beside the old one and swapped in when it is whole. No object is
     ever changed, moved or deleted.
+
+    Parameters
+    ----------
+    progress
+        Told before each object how many of how many were looked at.
 
     Raises
     ------
@@ -116,7 +125,7 @@ def rebuild(
             )
             try:
                 entries += atomic_batch.finish(layout, journal, entries, time=time, who=actor)
-                return _rebuild(layout, journal, entries, chain, (clock, actor, describe))
+                return _rebuild(layout, journal, entries, chain, (clock, actor, describe, progress))
             finally:
                 journal.close()
         finally:
@@ -150,16 +159,16 @@ def _rebuild(
     journal: Journal,
     entries: list[JournalEntry],
     chain: list[Problem],
-    ways: tuple[Clock, str, Describe],
+    ways: tuple[Clock, str, Describe, Progress | None],
 ) -> RebuildReport:
-    clock, actor, describe = ways
+    clock, actor, describe, progress = ways
     promised = promises(entries)
     findings = _Findings()
     new = sqlite.fresh_file(layout.index)
     index = Index(sqlite.writing_engine(new), layout.index)
     try:
         index.prepare()
-        for kept, unknown in _batches(layout, promised, findings, describe):
+        for kept, unknown in _batches(layout, promised, findings, describe, progress):
             adopted = journal.append([_adoption(k) for k in unknown], time=clock(), who=actor)
             kept += [
                 IndexedInstance(
@@ -211,12 +220,19 @@ def _adoption(kept: IndexedInstance) -> Deed:
 
 
 def _batches(
-    layout: Layout, promised: dict[str, JournalEntry], findings: _Findings, describe: Describe
+    layout: Layout,
+    promised: dict[str, JournalEntry],
+    findings: _Findings,
+    describe: Describe,
+    progress: Progress | None,
 ) -> Iterator[tuple[list[IndexedInstance], list[IndexedInstance]]]:
     """Go through the objects: those that the journal knows, those that it does not."""
     known: list[IndexedInstance] = []
     unknown: list[IndexedInstance] = []
-    for path in sorted(p for p in layout.objects.rglob("*") if not p.is_dir()):
+    paths = sorted(p for p in layout.objects.rglob("*") if not p.is_dir())
+    for path in paths:
+        if progress is not None:
+            progress(findings.objects, len(paths))
         findings.objects += 1
         kept = _look_at(layout, path, promised, findings, describe)
         if kept is not None:

@@ -13,6 +13,7 @@ import sys
 from archiver.cli.command import Option, Options, argument, verb
 from archiver.cli.options import JSON
 from archiver.cli.parameters import FILE, FOLDER
+from archiver.cli.progress import Progress
 
 
 @verb(
@@ -28,8 +29,11 @@ def command(options: Options) -> int:
     from archiver.cli.settings import read_settings
 
     folder = options.archive or read_settings().archive
-    with Archive.open(folder, actor=actor()) as archive:
-        report = add_files(archive, options.paths)
+    with (
+        Archive.open(folder, actor=actor()) as archive,
+        Progress("adding", shown=not options.json) as progress,
+    ):
+        report = add_files(archive, options.paths, progress=progress)
     if options.json:
         rows = [
             {

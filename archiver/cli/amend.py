@@ -106,7 +106,7 @@ def command(options: Options) -> int:
     if options.json:
         print(json.dumps(report(amended), ensure_ascii=False, indent=2))
     else:
-        _tell(amended)
+        _print_amendment(amended)
     return 0
 
 
@@ -178,7 +178,7 @@ def report(amended: Amended) -> dict[str, Any]:
     }
 
 
-def _tell(amended: Amended) -> None:
+def _print_amendment(amended: Amended) -> None:
     amendment = amended.amendment
     entry, planned = amendment.after.entry, amendment.after.plan
     for mistake in amendment.found:

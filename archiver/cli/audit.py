@@ -26,6 +26,7 @@ from typing import TYPE_CHECKING
 from archiver.cli.command import Option, Options, argument, verb
 from archiver.cli.options import teeth
 from archiver.cli.parameters import DAY, FILE, FOLDER, NUMBERING, PEER, RULES, Choice
+from archiver.cli.progress import Progress
 from archiver.errors import InputError, Problem, UsageError
 
 if TYPE_CHECKING:
@@ -108,7 +109,7 @@ def _visit(options: Options, sets: tuple[RuleSet, ...]) -> int:
     day = options.date.isoformat() if options.date else ""
     asked = VisitAsked(options.visit, day, options.tooth, options.stage or "")
     report = audit_visit(_source(options), _request(options, sets), asked)
-    _tell_way(options, report.way)
+    _print_way(options, report.way)
     if options.json:
         print(json.dumps(report.to_json(), ensure_ascii=False, indent=2))
     else:
@@ -122,8 +123,9 @@ def _audit(options: Options, sets: tuple[RuleSet, ...]) -> int:
     request = _request(options, sets)
     if options.out is not None:
         _make_folder(options.out)
-    found = audit(_source(options), request)
-    _tell_way(options, found.survey.way)
+    with Progress("auditing", shown=not options.json) as progress:
+        found = audit(_source(options), request, progress=progress)
+    _print_way(options, found.survey.way)
     if options.out is not None:
         _write(found, options.out)
     if options.json:
@@ -131,11 +133,11 @@ def _audit(options: Options, sets: tuple[RuleSet, ...]) -> int:
 
         print(json.dumps(as_json(found), ensure_ascii=False, indent=1))
     else:
-        _tell(found, options.out)
+        _print_summary(found, options.out)
     return 0 if found.passes else 1
 
 
-def _tell_way(options: Options, way: str) -> None:
+def _print_way(options: Options, way: str) -> None:
     if way:
         print(f"{options.at.name}: {way}", file=sys.stderr)
 
@@ -216,7 +218,7 @@ def _write(audit: Audit, folder: Path) -> None:
         write_json(audit, folder)
 
 
-def _tell(audit: Audit, folder: Path) -> None:
+def _print_summary(audit: Audit, folder: Path) -> None:
     from archiver.records.report import next_steps
 
     total = audit.tally

@@ -15,6 +15,7 @@ from __future__ import annotations
 
 import json
 import sys
+from contextlib import ExitStack
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -30,9 +31,12 @@ from archiver.cli.parameters import (
     KeyedRegion,
     Number,
 )
+from archiver.cli.progress import Progress
 from archiver.errors import Problem, UsageError
 
 if TYPE_CHECKING:
+    from archiver.archive.store import Archive
+    from archiver.network import Peer
     from archiver.priors import Asked, Comparison
     from archiver.workflow import ComparedTooth, ComparisonRequest
 
@@ -79,10 +83,7 @@ def command(options: Options) -> int:
         raise UsageError(
             Problem("archiver compare: nothing is to be written", hint="--out, --pdf or --json")
         )
-    if options.at and not options.files:
-        compared = _compare_remote(options)
-    else:
-        compared = _compare_here(options)
+    compared = _compared(options)
     for problem in compared.problems:
         print(problem, file=sys.stderr)
     if compared.left_out and not options.json:
@@ -91,26 +92,22 @@ def command(options: Options) -> int:
     return _write(compared, options)
 
 
-def _compare_here(options: Options) -> ComparedTooth:
+def _compared(options: Options) -> ComparedTooth:
     from archiver.archive.store import Archive
-    from archiver.cli.context import now
+    from archiver.cli.context import header_folder, now
     from archiver.cli.settings import read_settings
     from archiver.workflow import compare
 
     request = _request(options)
-    if options.files:
-        return compare(None, request, now())
-    folder = options.archive or read_settings().archive
-    with Archive.open(folder, create=False, read_only=True) as archive:
-        return compare(archive, request, now())
-
-
-def _compare_remote(options: Options) -> ComparedTooth:
-    from archiver.cli.context import header_folder, now
-    from archiver.workflow import compare
-
-    request = _request(options)
-    return compare(options.at, request, now(), headers=header_folder())
+    with ExitStack() as stack:
+        source: Archive | Peer | None = None
+        if not options.files:
+            source = options.at
+            if source is None:
+                folder = options.archive or read_settings().archive
+                source = stack.enter_context(Archive.open(folder, create=False, read_only=True))
+        progress = stack.enter_context(Progress("comparing", shown=not options.json))
+        return compare(source, request, now(), headers=header_folder(), progress=progress)
 
 
 def _request(options: Options) -> ComparisonRequest:

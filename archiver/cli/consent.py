@@ -46,7 +46,7 @@ def command(options: Options) -> int:
             raise UsageError("archiver consent: --purpose is missing: consent to what?")
         with Archive.open(folder, create=False, read_only=True) as archive:
             patient = patient_of(archive, options.patient_id, options.issuer)
-            return _tell(consents_of(archive.layout.root, *patient), [], options)
+            return _print_consents(consents_of(archive.layout.root, *patient), [], options)
     if not (options.noted_by or "").strip("^ "):
         raise UsageError("archiver consent: --noted-by is missing: who notes it?")
     return _note(folder, options)
@@ -84,10 +84,10 @@ def _note(folder: Path, options: Options) -> int:
             for one in handovers(root)
             if options.withdrawn and one.purpose == options.purpose and uids & set(one.uids)
         ]
-        return _tell(consents_of(root, *patient), outside, options)
+        return _print_consents(consents_of(root, *patient), outside, options)
 
 
-def _tell(consents: list[Consent], outside: list[HandedOver], options: Options) -> int:
+def _print_consents(consents: list[Consent], outside: list[HandedOver], options: Options) -> int:
     from archiver.cli.context import now
 
     today = now().date()

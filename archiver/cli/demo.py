@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING
 
 from archiver.cli.command import Options, argument, verb
 from archiver.cli.parameters import FOLDER
+from archiver.cli.progress import Progress
 from archiver.errors import ArchiverError, Problem, UsageError
 
 if TYPE_CHECKING:
@@ -37,8 +38,10 @@ def command(options: Options) -> int:
     begun = time.perf_counter()
     refused = 0
     with Archive.open(folder / "archive", actor="demo") as archive:
-        for sheet in sheets:
-            refused += _visit(sheet, archive, folder)
+        with Progress("taking in") as progress:
+            for number, sheet in enumerate(sheets, start=1):
+                refused += _visit(sheet, archive, folder, progress)
+                progress(number, len(sheets))
         seconds = time.perf_counter() - begun
         errors = _validate(folder / "archive")
         again = _second_run(sheets, archive)
@@ -101,12 +104,13 @@ def _wrapped(sheet: Path, archive: Archive) -> tuple[Session, tuple[Taken, ...]]
     return session, wrap(archive, session, IngestSettings(now)).photographs
 
 
-def _visit(sheet: Path, archive: Archive, folder: Path) -> int:
+def _visit(sheet: Path, archive: Archive, folder: Path, progress: Progress) -> int:
     """Take one visit in, tell it, draw it; return how many photographs were refused."""
     from archiver.archive.ingest import PhotographStatus
     from archiver.sheets import write_contact_sheet
 
     session, taken = _wrapped(sheet, archive)
+    progress.clear()
     patient, visit = session.patient, session.visit
     kept = [one for one in taken if one.status is not PhotographStatus.REFUSED]
     mirror = sum(one.entry.mirror for one in kept)
@@ -148,8 +152,10 @@ def _validate(archive: Path) -> int:
 
 def _second_run(sheets: list[Path], archive: Archive) -> int:
     before = len(archive)
-    for sheet in sheets:
-        _wrapped(sheet, archive)
+    with Progress("a second time") as progress:
+        for number, sheet in enumerate(sheets, start=1):
+            _wrapped(sheet, archive)
+            progress(number, len(sheets))
     return len(archive) - before
 
 

@@ -24,6 +24,7 @@ from typing import TYPE_CHECKING
 from archiver.cli.command import Option, Options, verb
 from archiver.cli.options import JSON, SELECTORS
 from archiver.cli.parameters import FOLDER, PURPOSE, Box, Choice, KeyedRegion
+from archiver.cli.progress import Progress
 from archiver.cli.query import question
 from archiver.errors import UsageError
 
@@ -87,7 +88,9 @@ def command(options: Options) -> int:
         with Archive.open(folder, create=False, read_only=True) as archive:
             return _list(preview_package(archive, order), options)
     with Archive.open(folder, create=False, actor=actor()) as archive:
-        return _tell(hand_over(archive, order, now()), options)
+        with Progress("packing", shown=not options.json) as progress:
+            made = hand_over(archive, order, now(), progress=progress)
+        return _report_package(made, options)
 
 
 def _order(options: Options) -> PackageOrder:
@@ -150,7 +153,7 @@ def _list(chosen: OrderedPictures, options: Options) -> int:
     return 0
 
 
-def _tell(made: Package, options: Options) -> int:
+def _report_package(made: Package, options: Options) -> int:
     if options.json:
         told = {
             "package": str(made.target),

@@ -102,7 +102,9 @@ def _retry(outbox: Outbox, options: Options) -> int:
 
     rows = [one for one in _chosen(outbox, options) if one.state is not State.COMMITTED]
     outbox.save(rows, [tried_again(one, now()) for one in rows])
-    _say(f"{len(rows)} to be tried again; archiver send carries it out", len(rows), options)
+    _report_count(
+        f"{len(rows)} to be tried again; archiver send carries it out", len(rows), options
+    )
     return 0
 
 
@@ -114,12 +116,12 @@ def _drop(outbox: Outbox, options: Options) -> int:
         raise UsageError("archiver outbox drop: name UIDs, or --to and --state")
     rows = [one for one in _chosen(outbox, options) if one.state is not State.COMMITTED]
     count = outbox.drop_noting(rows, actor(), now()) if rows else 0
-    _say(f"{count} dropped; what is committed stays noted", count, options)
-    _tell_journal(outbox)
+    _report_count(f"{count} dropped; what is committed stays noted", count, options)
+    _journal_drops(outbox)
     return 0 if count else 1
 
 
-def _tell_journal(outbox: Outbox) -> None:
+def _journal_drops(outbox: Outbox) -> None:
     """Tell the journal what was dropped, unless another process holds it."""
     from archiver.archive.store import Archive
     from archiver.cli.context import actor, now
@@ -136,7 +138,7 @@ def _tell_journal(outbox: Outbox) -> None:
         print(f"the journal is told by whoever has the archive open: {error}", file=sys.stderr)
 
 
-def _say(words: str, count: int, options: Options) -> None:
+def _report_count(words: str, count: int, options: Options) -> None:
     print(json.dumps({"count": count}) if options.json else words)
 
 

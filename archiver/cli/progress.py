@@ -8,10 +8,14 @@ from __future__ import annotations
 
 import os
 import sys
+import time
 from types import TracebackType
 from typing import Any
 
 import click
+
+#: Seconds between two drawings: a count a file must not cost more than the file.
+_PAUSE = 0.1
 
 
 class Progress:
@@ -29,6 +33,7 @@ class Progress:
         self._label = label
         self._shown = shown and sys.stderr.isatty() and os.environ.get("TERM") != "dumb"
         self._bar: Any = None
+        self._drawn = 0.0
 
     def __enter__(self) -> Progress:
         return self
@@ -45,6 +50,10 @@ class Progress:
         """Show that ``done`` of ``total`` are done."""
         if not self._shown or total < 1:
             return
+        now = time.monotonic()
+        if done < total and now - self._drawn < _PAUSE:
+            return
+        self._drawn = now
         if self._bar is None or self._bar.length != total:
             self._bar = click.progressbar(
                 length=total, label=self._label, show_pos=True, file=sys.stderr
@@ -57,3 +66,4 @@ class Progress:
             # The bar hides the cursor.
             sys.stderr.write("\r\x1b[2K\x1b[?25h")
             sys.stderr.flush()
+            self._drawn = 0.0

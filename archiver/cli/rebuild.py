@@ -15,6 +15,7 @@ from dataclasses import fields
 from archiver.cli.command import Option, Options, verb
 from archiver.cli.options import JSON
 from archiver.cli.parameters import FOLDER
+from archiver.cli.progress import Progress
 
 
 @verb(Option("--archive", type=FOLDER, help="archive to rebuild"), JSON)
@@ -25,7 +26,8 @@ def command(options: Options) -> int:
     from archiver.cli.settings import read_settings
 
     folder = options.archive or read_settings().archive
-    report = rebuild(folder, actor=actor())
+    with Progress("reading", shown=not options.json) as progress:
+        report = rebuild(folder, actor=actor(), progress=progress)
     if options.json:
         told = {
             f.name: value if isinstance(value, int) else [str(problem) for problem in value]

@@ -19,6 +19,7 @@ from typing import TYPE_CHECKING
 from archiver.cli.command import Option, Options, verb
 from archiver.cli.options import JSON, SELECTORS
 from archiver.cli.parameters import FOLDER, PEER
+from archiver.cli.progress import Progress
 from archiver.cli.query import question
 
 if TYPE_CHECKING:
@@ -51,10 +52,11 @@ def command(options: Options) -> int:
         scratch = stack.enter_context(tempfile.TemporaryDirectory(prefix="archiver-retrieve-"))
         folder = options.to or Path(scratch)
         folder.mkdir(parents=True, exist_ok=True)
-        fetched = fetch_records(peer, found.records, folder)
+        with Progress("fetching", shown=not options.json) as progress:
+            fetched = fetch_records(peer, found.records, folder, progress)
         problems = list(fetched.problems)
         if archive is not None:
-            problems += _add(archive, list(fetched.files.values()))
+            problems += _add(archive, list(fetched.files.values()), options)
             note_holder(archive.layout.root, peer.name, fetched.files)
     if options.json:
         told = {
@@ -81,7 +83,9 @@ def _opened(folder: Path) -> Archive:
     return Archive.open(folder, actor=actor())
 
 
-def _add(archive: Archive, files: list[Path]) -> list[str]:
+def _add(archive: Archive, files: list[Path], options: Options) -> list[str]:
     from archiver.archive.ingest import add_files
 
-    return [str(problem) for problem in add_files(archive, files).problems]
+    with Progress("adding", shown=not options.json) as progress:
+        added = add_files(archive, files, progress=progress)
+    return [str(problem) for problem in added.problems]

@@ -22,6 +22,7 @@ from typing import TYPE_CHECKING
 from archiver.cli.command import Option, Options, verb
 from archiver.cli.options import JSON, SELECTORS
 from archiver.cli.parameters import FOLDER, PEER, Number
+from archiver.cli.progress import Progress
 from archiver.cli.query import question
 from archiver.errors import UsageError
 
@@ -117,11 +118,16 @@ def _send(outbox: Outbox, peer: Peer, world: OutboxContext, options: Options) ->
     until = time.monotonic() + options.keep_trying * 60
     known = {one.sop_instance: (one.state, one.reason) for one in waiting}
     while True:
-        for one in work(outbox, peer, world):
-            # A peer without commitment has the same to be said of all that it has, every time.
-            if known.get(one.sop_instance) != (one.state, one.reason):
-                _tell(one, options)
-            known[one.sop_instance] = one.state, one.reason
+        tried: set[str] = set()
+        with Progress("sending", shown=not options.json) as progress:
+            for one in work(outbox, peer, world):
+                # A peer without commitment has the same to be said of all that it has, every time.
+                if known.get(one.sop_instance) != (one.state, one.reason):
+                    progress.clear()
+                    _report_delivery(one, options)
+                known[one.sop_instance] = one.state, one.reason
+                tried.add(one.sop_instance)
+                progress(len(tried), len(known))
         left = outbox.shipments(peer.name, [State.QUEUED, State.SENT])
         if not left:
             return
@@ -131,7 +137,7 @@ def _send(outbox: Outbox, peer: Peer, world: OutboxContext, options: Options) ->
         time.sleep(max(pause, 0.1))
 
 
-def _tell(one: Delivery, options: Options) -> None:
+def _report_delivery(one: Delivery, options: Options) -> None:
     if options.json:
         return
     how = ", as a decoded copy" if one.recoded and one.state.value == "sent" else ""

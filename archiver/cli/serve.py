@@ -85,7 +85,7 @@ def command(options: Options) -> int:
                 Problem(f"the node cannot listen: {said}", place, hint=hint)
             ) from None
         with node:
-            _tell(node, options.json, with_pages=pages is not None)
+            _print_addresses(node, options.json, with_pages=pages is not None)
             _warn(settings)
             stop.wait()
             print("archiver: stopping", file=sys.stderr, flush=True)
@@ -132,7 +132,7 @@ def _pages(
     return SiteMaker(archive, settings, now, actor(), practice.pages, practice)
 
 
-def _tell(node: Node, as_json: bool, *, with_pages: bool) -> None:
+def _print_addresses(node: Node, as_json: bool, *, with_pages: bool) -> None:
     import json
 
     settings = node.settings

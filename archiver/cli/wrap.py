@@ -14,12 +14,14 @@ from __future__ import annotations
 
 import json
 import sys
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from archiver.cli.command import Option, Options, argument, verb
 from archiver.cli.options import JSON, edges
 from archiver.cli.parameters import FILE, FOLDER, WORKLIST_PEER, Number
+from archiver.cli.progress import Progress
 from archiver.errors import UsageError
 
 if TYPE_CHECKING:
@@ -96,14 +98,19 @@ def _wrap(options: Options) -> int:
         quality=QualityLimits.changed(practice.quality),
         workers=options.workers,
     )
-
-    def tell(one: Taken) -> None:
-        if not options.json:
-            _tell(one, len(session.photographs))
-
     folder = options.archive or practice.archive
-    with Archive.open(folder, actor=actor()) as archive:
-        wrapped = wrap(archive, session, settings, progress=tell)
+    with (
+        Archive.open(folder, actor=actor()) as archive,
+        Progress("wrapping", shown=not options.json) as progress,
+    ):
+
+        def report_photograph(one: Taken) -> None:
+            if not options.json:
+                progress.clear()
+                _report_photograph(one, len(session.photographs))
+                progress(one.number, len(session.photographs))
+
+        wrapped = wrap(archive, session, settings, progress=report_photograph)
     for line in wrapped.withdrawn:
         print(line, file=sys.stderr)
     if options.contact_sheet is not None:
@@ -131,7 +138,7 @@ def _scheduled(options: Options) -> tuple[Patient, Visit]:
     return chosen.context(today)
 
 
-def _tell(one: Taken, of: int) -> None:
+def _report_photograph(one: Taken, of: int) -> None:
     from archiver.archive.ingest import PhotographStatus
     from archiver.objects import subject
 

@@ -5,7 +5,7 @@ There is no journal and no index to compare with, so integrity is not judged.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import closing
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -21,16 +21,26 @@ if TYPE_CHECKING:
     from pydicom import Dataset
 
 
-def survey_files(paths: Iterable[Path], depth: Depth) -> Survey:
+def survey_files(
+    paths: Iterable[Path], depth: Depth, each: Callable[[int, int], None] | None = None
+) -> Survey:
     """Read DICOM files, and those under folders; there is no journal to compare them with.
 
     Every file is read in full at each audit.
+
+    Parameters
+    ----------
+    each
+        Told how many of how many files were read.
     """
     given = list(paths)
     survey = Survey(", ".join(map(str, given)), max(depth, Depth.OBJECTS))
     kept: dict[str, IndexedInstance] = {}
-    for path, seen in in_order(lambda p: _try(p, survey.depth), _candidates(given)):
+    files = list(_candidates(given))
+    for path, seen in in_order(lambda p: _try(p, survey.depth), files):
         survey.read += 1
+        if each is not None:
+            each(survey.read, len(files))
         if isinstance(seen, str) or seen.description is None:
             found = seen if isinstance(seen, str) else seen.trouble
             survey.concerns.append(Concern("object-unreadable", found, path=str(path)))

@@ -110,7 +110,7 @@ def audit(
         The folder of an archive, which nobody needs to have open: an audit also reads one whose
         index is damaged. Or files and folders of files; or another archive.
     progress
-        Told how many objects of how many of an archive were looked at; what it
+        Told how many objects or files of how many were looked at; what it
         raises ends the audit.
 
     Returns
@@ -192,7 +192,7 @@ def _survey(
     missing = [path for path in source if not path.exists()]
     if missing:
         raise UsageError(*(Problem("workflow.audit.file").at(file=str(p)) for p in missing))
-    return survey_files(source, depth)
+    return survey_files(source, depth, progress)
 
 
 def _survey_peer(peer: Peer, request: AuditRequest) -> Survey:

@@ -4,35 +4,16 @@ from __future__ import annotations
 
 import csv
 import os
-import pty
 import subprocess
 import sys
 from pathlib import Path
 
 import pytest
 from sessions import archiver, camera_jpeg, photo, write_sheet
+from terminal import on_a_terminal
 
 NARROW = {**os.environ, "PYTHONIOENCODING": "cp1252"}
 LINGUAL = ("explain", "--tooth", "iso:46", "--view", "lingual", "--mirror")
-
-
-def on_a_terminal(*words: str | Path, env: dict[str, str]) -> tuple[int, bytes]:
-    """Run a verb on a terminal; return its status and what the terminal got."""
-    child, terminal = pty.fork()
-    if child == 0:
-        os.execvpe(sys.executable, [sys.executable, "-m", "archiver", *map(str, words)], env)
-    got = b""
-    while True:
-        try:
-            piece = os.read(terminal, 65536)
-        except OSError:  # Linux: the other side was closed
-            break
-        if not piece:
-            break
-        got += piece
-    _, status = os.waitpid(child, 0)
-    os.close(terminal)
-    return os.waitstatus_to_exitcode(status), got
 
 
 def into_a_file(*words: str | Path, file: Path) -> int:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 from collections import Counter
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from enum import Enum
 from pathlib import Path
@@ -104,7 +104,11 @@ class FileParts:
 
 
 def add_files(
-    archive: Archive, paths: Iterable[Path], *, describe: Describe = describe_file
+    archive: Archive,
+    paths: Iterable[Path],
+    *,
+    describe: Describe = describe_file,
+    progress: Callable[[int, int], None] | None = None,
 ) -> AddReport:
     """Keep every DICOM object among files and folders.
 
@@ -118,6 +122,8 @@ def add_files(
         Files, and folders that are gone through with everything below them.
     describe
         Reads an object.
+    progress
+        Told before each file how many of how many were looked at.
 
     Returns
     -------
@@ -132,7 +138,10 @@ def add_files(
     results: list[FileResult] = []
     batch: list[tuple[int, Incoming]] = []
     waiting = 0
-    for path in _files(paths):
+    files = list(_files(paths))
+    for path in files:
+        if progress is not None:
+            progress(len(results), len(files))
         looked = _look_at(path, describe)
         if isinstance(looked, FileResult):
             results.append(looked)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -31,8 +31,18 @@ class Fetched:
     problems: tuple[str, ...]
 
 
-def fetch_records(peer: Peer, records: Sequence[Record], folder: Path) -> Fetched:
+def fetch_records(
+    peer: Peer,
+    records: Sequence[Record],
+    folder: Path,
+    progress: Callable[[int, int], None] | None = None,
+) -> Fetched:
     """Fetch instances into a folder, a file each.
+
+    Parameters
+    ----------
+    progress
+        Told after each instance how many of how many have come.
 
     Raises
     ------
@@ -41,12 +51,19 @@ def fetch_records(peer: Peer, records: Sequence[Record], folder: Path) -> Fetche
     """
     if not records:
         return Fetched({}, ())
+
+    def came(count: int) -> None:
+        if progress is not None:
+            progress(count, len(records))
+
     if isinstance(peer, WebPeer):
-        return _by_web(peer, records, folder)
-    return _by_dimse(peer, records, folder)
+        return _by_web(peer, records, folder, came)
+    return _by_dimse(peer, records, folder, came)
 
 
-def _by_dimse(peer: DimsePeer, records: Sequence[Record], folder: Path) -> Fetched:
+def _by_dimse(
+    peer: DimsePeer, records: Sequence[Record], folder: Path, each: Callable[[int], None]
+) -> Fetched:
     series: dict[tuple[str, str, str], list[str]] = defaultdict(list)
     for one in records:
         series[one.study_uid, one.series_uid, one.patient_id].append(one.sop_instance_uid)
@@ -54,7 +71,8 @@ def _by_dimse(peer: DimsePeer, records: Sequence[Record], folder: Path) -> Fetch
         RetrieveScope(study, name, tuple(instances), patient)
         for (study, name, patient), instances in series.items()
     ]
-    came = retrieve(peer, wanted, folder, classes=[one.sop_class_uid for one in records])
+    classes = [one.sop_class_uid for one in records]
+    came = retrieve(peer, wanted, folder, classes=classes, each=each)
     problems = [str(problem) for problem in came.problems]
     missing = [o.sop_instance_uid for o in records if o.sop_instance_uid not in came.files]
     if missing:
@@ -63,7 +81,9 @@ def _by_dimse(peer: DimsePeer, records: Sequence[Record], folder: Path) -> Fetch
     return Fetched(came.files, tuple(problems))
 
 
-def _by_web(peer: WebPeer, records: Sequence[Record], folder: Path) -> Fetched:
+def _by_web(
+    peer: WebPeer, records: Sequence[Record], folder: Path, each: Callable[[int], None]
+) -> Fetched:
     files: dict[str, Path] = {}
     problems: list[str] = []
     with connection.open_web_link(peer) as link:
@@ -75,6 +95,7 @@ def _by_web(peer: WebPeer, records: Sequence[Record], folder: Path) -> Fetched:
                 relative_path(one.study_uid, one.series_uid, uid)
                 connection.fetch(link, one.study_uid, one.series_uid, uid, path)
                 files[uid] = path
+                each(len(files))
             except OSError as error:
                 problems.append(f"{path}: {(error.strerror or str(error)).lower()}")
             except (ObjectError, ArchiverError) as error:

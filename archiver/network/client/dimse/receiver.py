@@ -8,7 +8,7 @@ import socket
 import ssl
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any
@@ -35,10 +35,13 @@ class Basket:
     ----------
     folder
         Where; it is there already.
+    each
+        Told how many have come, after each.
     """
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, each: Callable[[int], None] | None = None) -> None:
         self.folder = folder
+        self._each = each
         self.files: dict[str, Path] = {}
         #: UIDs of everything that came; what comes again is not kept again.
         self.came: set[str] = set()
@@ -63,6 +66,9 @@ class Basket:
         with self._guard:
             self.files[uid] = path
             self.came.add(uid)
+            count = len(self.came)
+        if self._each is not None:
+            self._each(count)
         return 0
 
     def _write(self, path: Path, whole: bytes) -> None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -125,6 +125,7 @@ def retrieve(
     folder: Path,
     *,
     classes: Sequence[str] = USUAL_CLASSES,
+    each: Callable[[int], None] | None = None,
 ) -> Retrieved:
     """Fetch objects into a folder, in the way that the peer is set to.
 
@@ -138,6 +139,8 @@ def retrieve(
         Where the files go, named by their UIDs.
     classes
         SOP classes of what may come.
+    each
+        Told after each object how many have come.
 
     Raises
     ------
@@ -146,7 +149,7 @@ def retrieve(
     UsageError
         If it is set to ``move`` and we have no port to listen on.
     """
-    return retrieve_into(peer, wanted, Basket(folder), classes=classes)
+    return retrieve_into(peer, wanted, Basket(folder, each), classes=classes)
 
 
 def retrieve_into(

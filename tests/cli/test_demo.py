@@ -1,0 +1,31 @@
+"""The README's first command."""
+
+from __future__ import annotations
+
+import os
+import re
+import subprocess
+import sys
+from pathlib import Path
+
+REPOSITORY = Path(__file__).resolve().parents[2]
+
+
+def test_the_demo_runs_as_the_readme_says(tmp_path: Path) -> None:
+    assert "/archiver demo\n" in (REPOSITORY / "README.md").read_text("utf-8")
+    done = subprocess.run(
+        [sys.executable, "-m", "archiver", "demo"],
+        cwd=tmp_path,
+        env={**os.environ, "PYTHONPATH": str(REPOSITORY)},
+        capture_output=True,
+        text=True,
+    )
+    assert done.returncode == 0, done.stderr
+    assert done.stderr == ""
+    made = tmp_path / "archiver-demo"
+    assert re.search(r"Validated \d\d+ objects: 0 errors", done.stdout)
+    assert "Run a second time they added 0 instances." in done.stdout
+    visits = list((made / "sessions").glob("*/*/sheet.toml"))
+    assert len(list((made / "contact-sheets").glob("*.png"))) == len(visits) > 1
+    assert (made / "for-the-laboratory" / "1187.pdf").stat().st_size
+    assert list((made / "archive" / "objects").rglob("*.dcm"))
