@@ -1,7 +1,6 @@
 from .archive import Query as Query
 from .archive import Record as Record
 from .archive.ingest import IngestSettings as IngestSettings
-from .archive.ingest import PhotographStatus as PhotographStatus
 from .archive.ingest import Taken as Taken
 from .archive.ingest import WrappedSession as WrappedSession
 from .archive.ingest import wrap as wrap
@@ -9,6 +8,7 @@ from .archive.statements import AmendmentRequest as AmendmentRequest
 from .archive.statements import NewPatient as NewPatient
 from .archive.statements import Ways as Ways
 from .archive.store import Archive as Archive
+from .archive.store import Outcome as Outcome
 from .dentition import Direction as Direction
 from .dentition import Numbering as Numbering
 from .dentition import Operator as Operator

@@ -23,7 +23,7 @@ from archiver.cli.progress import Progress
 )
 def command(options: Options) -> int:
     """Carry the verb out."""
-    from archiver.archive.ingest import Fate, add_files
+    from archiver.archive.ingest import FILE_NAMES, add_files
     from archiver.archive.store import Archive
     from archiver.cli.context import actor
     from archiver.cli.settings import read_settings
@@ -38,7 +38,7 @@ def command(options: Options) -> int:
         rows = [
             {
                 "path": str(result.path),
-                "fate": result.fate.value,
+                "fate": FILE_NAMES[result.outcome],
                 "sop_instance_uid": result.sop_instance_uid,
                 "problem": str(result.problem) if result.problem else None,
             }
@@ -48,7 +48,7 @@ def command(options: Options) -> int:
     else:
         for result in report.results:
             if result.problem is not None:
-                print(f"{result.fate.value}: {result.problem}", file=sys.stderr)
-        counts = ", ".join(f"{report.count(fate)} {fate.value}" for fate in Fate)
+                print(f"{FILE_NAMES[result.outcome]}: {result.problem}", file=sys.stderr)
+        counts = ", ".join(f"{count} {name}" for name, count in report.by_name().items())
         print(f"{report.seen} files seen: {counts}; in {folder}")
-    return 1 if report.count(Fate.REFUSED) else 0
+    return 1 if report.refused else 0

@@ -106,13 +106,13 @@ def _wrapped(sheet: Path, archive: Archive) -> tuple[Session, tuple[Taken, ...]]
 
 def _visit(sheet: Path, archive: Archive, folder: Path, progress: Progress) -> int:
     """Take one visit in, tell it, draw it; return how many photographs were refused."""
-    from archiver.archive.ingest import PhotographStatus
+    from archiver.archive.store import Outcome
     from archiver.sheets import write_contact_sheet
 
     session, taken = _wrapped(sheet, archive)
     progress.clear()
     patient, visit = session.patient, session.visit
-    kept = [one for one in taken if one.status is not PhotographStatus.REFUSED]
+    kept = [one for one in taken if one.status is not Outcome.REFUSED]
     mirror = sum(one.entry.mirror for one in kept)
     unconfirmed = sum(not one.entry.confirmed_by for one in kept)
     print(f"{visit.date}  {patient.id}  {visit.description}")

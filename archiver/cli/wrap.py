@@ -80,7 +80,7 @@ def command(options: Options) -> int:
 
 
 def _wrap(options: Options) -> int:
-    from archiver.archive.ingest import IngestSettings, PhotographStatus, wrap
+    from archiver.archive.ingest import IngestSettings, wrap
     from archiver.archive.store import Archive
     from archiver.cli.context import actor, now
     from archiver.cli.settings import read_settings
@@ -121,7 +121,7 @@ def _wrap(options: Options) -> int:
         print(json.dumps(report(wrapped.photographs, folder), ensure_ascii=False, indent=2))
     else:
         _sum_up(wrapped, folder, options.contact_sheet)
-    return 1 if wrapped.count(PhotographStatus.REFUSED) else 0
+    return 1 if wrapped.count(Outcome.REFUSED) else 0
 
 
 def _scheduled(options: Options) -> tuple[Patient, Visit]:
@@ -139,24 +139,24 @@ def _scheduled(options: Options) -> tuple[Patient, Visit]:
 
 
 def _report_photograph(one: Taken, of: int) -> None:
-    from archiver.archive.ingest import PhotographStatus
+    from archiver.archive.store import Outcome
     from archiver.objects import subject
 
     what = subject(one.plan) if one.plan is not None else one.entry.view.value
     print(f"{one.number}/{of} {one.entry.file.name}: {what}: {_done(one)}")
     for problem in one.problems:
         print(f"    {problem}", file=sys.stderr)
-    if one.status is not PhotographStatus.REFUSED:
+    if one.status is not Outcome.REFUSED:
         for warning in one.warnings:
             print(f"    look: {warning}")
 
 
 def _done(one: Taken) -> str:
-    from archiver.archive.ingest import PhotographStatus
+    from archiver.archive.store import Outcome
 
-    if one.status is PhotographStatus.REFUSED:
+    if one.status is Outcome.REFUSED:
         return "REFUSED"
-    if one.status is PhotographStatus.PRESENT:
+    if one.status is Outcome.SAME:
         return "archived before, nothing added"
     assert one.plan is not None
     corrected = any(kept.role == "derived" for kept in one.instances)
@@ -168,16 +168,16 @@ def _done(one: Taken) -> str:
 
 
 def _sum_up(wrapped: WrappedSession, folder: Path, sheet: Path | None) -> None:
-    from archiver.archive.ingest import PhotographStatus
+    from archiver.archive.store import Outcome
 
-    kept = [one for one in wrapped.photographs if one.status is not PhotographStatus.REFUSED]
-    archived = [one for one in kept if one.status is PhotographStatus.ARCHIVED]
+    kept = [one for one in wrapped.photographs if one.status is not Outcome.REFUSED]
+    archived = [one for one in kept if one.status is Outcome.NEW]
     instances = sum(len(one.instances) for one in archived)
     unconfirmed = sum(not one.entry.confirmed_by for one in kept)
     print(
         f"{len(archived)} photographs archived as {instances} instances, "
-        f"{wrapped.count(PhotographStatus.PRESENT)} archived before, "
-        f"{wrapped.count(PhotographStatus.REFUSED)} refused; in {folder}"
+        f"{wrapped.count(Outcome.SAME)} archived before, "
+        f"{wrapped.count(Outcome.REFUSED)} refused; in {folder}"
     )
     if unconfirmed:
         print(
@@ -199,11 +199,13 @@ def report(taken: Sequence[Taken], folder: Path) -> dict[str, Any]:
 def _photograph(one: Taken) -> dict[str, Any]:
     from dataclasses import asdict
 
+    from archiver.archive.ingest import STATUS_NAMES
+
     plan = one.plan
     return {
         "file": one.entry.file.name,
         "number": one.number,
-        "status": one.status.value,
+        "status": STATUS_NAMES[one.status],
         "view": plan.sight.view.value if plan else one.entry.view.value,
         "teeth": [tooth.iso for tooth in one.entry.teeth],
         "mirror": one.entry.mirror,

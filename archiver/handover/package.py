@@ -16,11 +16,12 @@ from datetime import date, datetime
 from pathlib import Path
 from typing import Any
 
-from pydicom import Dataset, dcmread
+from pydicom import Dataset
 
+from archiver.archive.ingest import Ingest
 from archiver.archive.statements import HandedOver, register
 from archiver.archive.store import Archive, secret_of
-from archiver.errors import InputError, ObjectError, Problem
+from archiver.errors import InputError
 from archiver.handover import confidentiality
 from archiver.handover.case import Case
 from archiver.handover.colour_table import ColourFrame, after_drying, marked_mean, table_of
@@ -51,7 +52,7 @@ from archiver.handover.sheet import ColourTable, Sheet, SheetPicture, thumbnail
 from archiver.handover.sheet_html import html_of
 from archiver.handover.sheet_pdf import pdf_of
 from archiver.handover.sink import Sink, open_sink
-from archiver.objects import PhotographInstance, demand_offset, part10
+from archiver.objects import PhotographInstance, demand_offset, open_dataset, part10
 
 #: Pictures worked on at once.
 WORKERS = min(4, os.cpu_count() or 1)
@@ -104,7 +105,7 @@ class _Maker:
             raise type(error)(*(p.at(f"picture {one.number}") for p in error.problems)) from error
 
     def _picture(self, one: OutgoingPicture) -> _Picture:
-        original = _read(one.record.path)
+        original = open_dataset(Path(one.record.path), pixels=True)
         outgoing = Removal(self.case, self.chosen.profile).of(original, self.known)
         profile = bytes(outgoing.get("ICCProfile") or b"") or None
         masks = self.order.masks.get(one.number, ())
@@ -163,14 +164,6 @@ class _Maker:
             return "day not told"
         words = "first visit (day 0)" if not days else f"day {days} after the first visit"
         return f"{day}, {words}" if Option.FULL_DATES in options else words
-
-
-def _read(path: str) -> Dataset:
-    try:
-        return dcmread(path)
-    except Exception as error:
-        # pydicom raises whatever the bytes lead it to.
-        raise ObjectError(Problem(f"the object cannot be read ({error})", path)) from error
 
 
 def _row(one: SheetPicture, has_file: bool) -> dict[str, Any]:
@@ -311,7 +304,7 @@ def _write_manifest(maker: _Maker, pictures: Sequence[_Picture]) -> str:
 def _record(archive: Archive, maker: _Maker, digest: str, now: datetime) -> None:
     """Let the archive know of the package, before it is outside."""
     order, pictures = maker.order, maker.chosen.pictures
-    archive.put(selection_notes(order, maker.chosen, now))
+    Ingest.of(archive).accept(selection_notes(order, maker.chosen, now))
     package = HandedOver(
         maker.case.number,
         order.purpose.value,

@@ -2,18 +2,16 @@
 
 from __future__ import annotations
 
-import warnings
 from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass, replace
 from enum import Enum
 from pathlib import Path
 
-from pydicom import Dataset, dcmread
+from pydicom import Dataset
 
 from archiver.archive import Record
 from archiver.dentition import FACE
-from archiver.errors import ObjectError, Problem
-from archiver.objects import Description, code_keys, describe, text
+from archiver.objects import Description, code_keys, describe, open_dataset, text
 from archiver.priors import sight_of
 from archiver.records.checks import WRONG_WAY, read_findings
 
@@ -101,14 +99,8 @@ def _captured(one: OutgoingPicture) -> tuple[str, str, int, str]:
 
 
 def _look(record: Record) -> tuple[OutgoingPicture, Dataset]:
-    try:
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore")
-            header = dcmread(record.path, stop_before_pixels=True)
-            description = describe(header)
-    except Exception as error:
-        # pydicom raises whatever the bytes lead it to.
-        raise ObjectError(Problem(f"the object cannot be read ({error})", record.path)) from error
+    header = open_dataset(Path(record.path))
+    description = describe(header)
     regions = [value for value, _ in code_keys(header, "AnatomicRegionSequence")]
     extraoral = description.view is not None and description.view.is_extraoral
     face = extraoral or FACE.value in regions or text(header, "RecognizableVisualFeatures") == "YES"

@@ -2,15 +2,21 @@
 
 from __future__ import annotations
 
-import warnings
 from datetime import datetime
-from io import BytesIO
-
-from pydicom import dcmread
+from pathlib import Path
 
 from archiver.archive.store import Incoming
 from archiver.handover.order import OrderedPictures, PackageOrder
-from archiver.objects import DerivedUids, Note, Referenced, concepts, describe, key_objects, part10
+from archiver.objects import (
+    DerivedUids,
+    Note,
+    Referenced,
+    concepts,
+    describe,
+    key_objects,
+    open_dataset,
+    part10,
+)
 
 
 def selection_notes(order: PackageOrder, chosen: OrderedPictures, now: datetime) -> list[Incoming]:
@@ -36,12 +42,9 @@ def selection_notes(order: PackageOrder, chosen: OrderedPictures, now: datetime)
     made = []
     for study, several in key_objects.by_study(references).items():
         note = Note(title, several, words, by=order.insisted_by)
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore")
-            header = dcmread(beside[study], stop_before_pixels=True)
-            ds = key_objects.build(note, header, created=now, uids=DerivedUids())
-            file = part10.whole(ds)
-            # Read again, as its transfer syntax stands in the file and not in the dataset.
-            description = describe(dcmread(BytesIO(file)))
-            made.append(Incoming(description, [file], None))
+        header = open_dataset(Path(beside[study]))
+        ds = key_objects.build(note, header, created=now, uids=DerivedUids())
+        file = part10.whole(ds)
+        # Read again, as its transfer syntax stands in the file and not in the dataset.
+        made.append(Incoming(describe(open_dataset(file)), [file], None))
     return made

@@ -16,6 +16,7 @@ from pydicom.uid import UID
 from pynetdicom.dsutils import encode
 
 from archiver.errors import ObjectError, PhotoError, Problem
+from archiver.objects import open_dataset
 
 JPEG_BASELINE = "1.2.840.10008.1.2.4.50"
 #: Lossy transfer syntaxes and their Lossy Image Compression Method (PS3.3 C.7.6.1.1.5.1).
@@ -50,7 +51,7 @@ def recoded(path: Path, transfer_syntax: str) -> bytes:
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")  # the validator's business
-            dataset = pydicom.dcmread(path)
+            dataset = open_dataset(path, pixels=True)
             if dataset.file_meta.TransferSyntaxUID.is_compressed:
                 _decode(dataset)
             wanted = UID(transfer_syntax)

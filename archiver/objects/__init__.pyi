@@ -8,6 +8,7 @@ from . import phrases as phrases
 from .amendment import Amending as Amending
 from .amendment import Whose as Whose
 from .clock import demand_offset as demand_offset
+from .dataset_reader import open_dataset as open_dataset
 from .description import Description as Description
 from .description import code_key as code_key
 from .description import code_keys as code_keys

@@ -6,6 +6,7 @@ earlier generations, and radiographs; what it cannot read it leaves out.
 
 from __future__ import annotations
 
+import warnings
 from collections.abc import Iterator
 from dataclasses import dataclass
 
@@ -24,6 +25,7 @@ from archiver.dentition import (
     in_arch_order,
     orientation_of,
 )
+from archiver.errors import ObjectError, Problem
 from archiver.objects import concepts
 
 _PHOTOGRAPH_MODALITY = "XC"
@@ -330,19 +332,37 @@ def _predecessor(dataset: Dataset) -> str:
     return replaced
 
 
-def describe(dataset: Dataset) -> Description:
+def describe(dataset: Dataset, where: str = "") -> Description:
     """Read what an instance is and shows.
 
     Parameters
     ----------
     dataset
         Any DICOM dataset; pixel data are not looked at.
+    where
+        What an error calls the object.
 
     Returns
     -------
     Description
         With empty texts and None for all that the instance does not say.
+
+    Raises
+    ------
+    ObjectError
+        If its values are such that they cannot even be looked at.
     """
+    try:
+        with warnings.catch_warnings():
+            # What pydicom thinks of single values is the validator's business.
+            warnings.simplefilter("ignore")
+            return _described(dataset)
+    except Exception as error:
+        # pydicom converts values when they are first looked at, and raises what they lead it to.
+        raise ObjectError(Problem(f"the object cannot be read ({error})", where)) from error
+
+
+def _described(dataset: Dataset) -> Description:
     photograph = text(dataset, "Modality") == _PHOTOGRAPH_MODALITY
     named = teeth(dataset)
     surface = _surface(dataset)

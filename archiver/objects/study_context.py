@@ -8,6 +8,7 @@ from pathlib import Path
 from pydicom import Dataset
 
 from archiver.errors import ObjectError, Problem
+from archiver.objects.dataset_reader import open_dataset
 from archiver.objects.description import describe, text
 from archiver.objects.session import Patient, Visit
 
@@ -79,15 +80,7 @@ def read_context(path: Path) -> tuple[Patient, Visit]:
     ObjectError
         If the file is no DICOM file or lacks what is needed.
     """
-    import pydicom
-
-    try:
-        dataset = pydicom.dcmread(path, stop_before_pixels=True)
-    except OSError as error:
-        said = error.strerror or str(error)
-        raise ObjectError(Problem(f"the file cannot be read: {said}", str(path))) from None
-    except Exception:  # pydicom raises many kinds on bytes that are no DICOM
-        raise ObjectError(Problem("this is no DICOM file", str(path))) from None
+    dataset = open_dataset(path)
     try:
         return context_of(dataset)
     except ObjectError as error:

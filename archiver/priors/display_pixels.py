@@ -8,13 +8,13 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 from PIL import Image
-from pydicom import Dataset, dcmread
+from pydicom import Dataset
 from pydicom.encaps import generate_frames
 
 from archiver.colour import ColourSpace, space_of
 from archiver.dentition import Orientation, Sight, Turn, sight
 from archiver.errors import MeaningError, ObjectError, PhotoError, Problem
-from archiver.objects import Description, describe
+from archiver.objects import Description, describe, open_dataset
 from archiver.photo import reduced
 
 Pixels = NDArray[np.uint8]
@@ -74,11 +74,7 @@ def load(path: Path, side: int = SIDE) -> Shown:
     ObjectError
         If it is no photograph that can be shown.
     """
-    try:
-        dataset = dcmread(path)
-    except Exception as error:
-        # pydicom raises whatever the bytes lead it to.
-        raise ObjectError(Problem(f"the object cannot be read ({error})", str(path))) from error
+    dataset = open_dataset(path, pixels=True)
     description = describe(dataset)
     try:
         picture, size = _decoded(dataset, side)

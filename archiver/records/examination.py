@@ -7,12 +7,11 @@ import warnings
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, replace
 from enum import IntEnum
-from io import BytesIO
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from archiver.archive.store import digest_file
-from archiver.errors import InputError
+from archiver.errors import InputError, ObjectError
 from archiver.objects import concepts
 from archiver.records.model import Look, ObjectFacts, ValidatorFinding
 
@@ -100,16 +99,12 @@ def examine_file(path: Path, depth: Depth) -> Examined:
 
 
 def _dataset(data: bytes) -> tuple[Dataset | None, str]:
-    import pydicom
+    from archiver.objects import open_dataset
 
     try:
-        with warnings.catch_warnings():
-            # What pydicom thinks of single values is the validator's business.
-            warnings.simplefilter("ignore")
-            return pydicom.dcmread(BytesIO(data), stop_before_pixels=True), ""
-    except Exception as error:
-        # pydicom raises whatever the bytes lead it to; a bad file must not end the rest.
-        return None, f"it cannot be read as DICOM ({' '.join(str(error).split())[:80]})"
+        return open_dataset(data), ""
+    except ObjectError as error:
+        return None, " ".join(error.problems[0].found.split())[:120]
 
 
 def said_by(dataset: Dataset, description: Description) -> ObjectFacts:

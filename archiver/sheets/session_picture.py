@@ -13,13 +13,13 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from PIL import Image
-from pydicom import Dataset, dcmread
+from pydicom import Dataset
 from pydicom.encaps import generate_frames
 
 from archiver import __version__
 from archiver.dentition import Tooth, Turn, shortened
 from archiver.errors import ArchiveError, PhotoError, Problem
-from archiver.objects import Description, describe
+from archiver.objects import Description, describe, open_dataset
 from archiver.photo import reduced
 from archiver.sheets.contact_sheet import contact_sheet, save_pages
 from archiver.sheets.sheet_cells import CellPicture, Edges, SheetCell, SheetHead
@@ -129,11 +129,7 @@ def _saved(head: SheetHead, cells: Sequence[SheetCell], path: Path) -> list[Path
 
 def _see(path: Path) -> _Seen:
     """Read an object; one that cannot be shown is shown as a grey picture that says so."""
-    try:
-        dataset = dcmread(path)
-    except Exception as error:
-        # pydicom raises whatever the bytes lead it to.
-        raise ArchiveError(Problem(f"the object cannot be read ({error})", str(path))) from error
+    dataset = open_dataset(path, pixels=True)
     description = describe(dataset)
     facing = description.orientation
     edges = Edges.of(facing.rows.value, facing.columns.value) if facing else Edges("", "", "", "")

@@ -12,14 +12,13 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from cachetools import LRUCache
-from pydicom import dcmread
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import BaseRoute
 
 from archiver.archive import Record
-from archiver.errors import ArchiverError, ObjectError, Problem
+from archiver.errors import ArchiverError
 from archiver.network.node import Event
 from archiver.web.auth.visitor import visitor_of
 from archiver.web.http_errors import Refused
@@ -63,16 +62,13 @@ class Pictures:
         ObjectError
             If the file cannot be read.
         """
-        from archiver.objects import describe
+        from archiver.objects import describe, open_dataset
 
         with self._guard:
             found = self._described.get(uid)
         if found is not None:
             return found
-        try:
-            made = describe(dcmread(path, stop_before_pixels=True))
-        except Exception as error:  # pydicom raises whatever the bytes lead it to
-            raise ObjectError(Problem("the object cannot be read")) from error
+        made = describe(open_dataset(path))
         with self._guard:
             self._described[uid] = made
         return made

@@ -8,8 +8,9 @@ from datetime import date, datetime, timedelta, timezone
 from pathlib import Path
 from typing import Any
 
-from archiver.archive.ingest.session_ingest import IngestSettings, PhotographStatus, take_in
+from archiver.archive.ingest.session_ingest import IngestSettings, take_in
 from archiver.archive.query import Query, Record, RecordOrder
+from archiver.archive.store import Outcome
 from archiver.archive.store.archive import Archive
 from archiver.dentition.numbering import parse_teeth
 from archiver.dentition.orientation import Direction
@@ -59,7 +60,7 @@ def wrap(
     """Take a photograph in; return its instances by their role."""
     session = Session(patient, visit, (one,), one.file)
     (taken,) = take_in(session, archive, IngestSettings(now=lambda: NOW))
-    assert taken.status is PhotographStatus.ARCHIVED, taken.problems
+    assert taken.status is Outcome.NEW, taken.problems
     uids = {kept.sop_instance_uid for kept in taken.instances}
     return {r.role or "": r for r in photographs(archive) if r.sop_instance_uid in uids}
 

@@ -14,8 +14,9 @@ from pydicom.dataset import FileMetaDataset
 from pydicom.encaps import encapsulate
 from pydicom.uid import ExplicitVRLittleEndian, JPEGBaseline8Bit
 
-from archiver.archive.ingest.foreign_files import Fate, add_files
+from archiver.archive.ingest.foreign_files import add_files
 from archiver.archive.query import Query
+from archiver.archive.store import Outcome
 from archiver.archive.store.archive import Archive
 
 
@@ -56,17 +57,17 @@ def test_a_folder_is_gone_through_and_every_file_has_its_fate(
     saved(folder, "c/holiday.jpg", b"\xff\xd8\xff\xe0" + bytes(500))
     saved(folder, "c/empty.dcm", b"")
     report = add_files(archive, [folder, tmp_path / "missing.dcm"])
-    fates = {r.path.name: r.fate for r in report.results}
+    fates = {r.path.name: r.outcome for r in report.results}
     assert fates == {
-        "again.dcm": Fate.ADDED,
-        "radiograph": Fate.DUPLICATE,
-        "compressed.dcm": Fate.ADDED,
-        "other.dcm": Fate.REFUSED,
-        "empty.dcm": Fate.REFUSED,
-        "holiday.jpg": Fate.REFUSED,
-        "missing.dcm": Fate.REFUSED,
+        "again.dcm": Outcome.NEW,
+        "radiograph": Outcome.SAME,
+        "compressed.dcm": Outcome.NEW,
+        "other.dcm": Outcome.CONFLICT,
+        "empty.dcm": Outcome.REFUSED,
+        "holiday.jpg": Outcome.REFUSED,
+        "missing.dcm": Outcome.REFUSED,
     }
-    assert report.seen == 7 == sum(report.count(fate) for fate in Fate)
+    assert report.seen == 7 == sum(report.by_name().values())
     path = archive.path_of(uid(1))
     assert path is not None and path.read_bytes() == radiograph
     for problem in report.problems:
@@ -79,8 +80,8 @@ def test_a_folder_is_gone_through_and_every_file_has_its_fate(
 def test_adding_twice_adds_nothing(archive: Archive, tmp_path: Path) -> None:
     for n in range(70):
         saved(tmp_path, f"in/{n}.dcm", as_bytes(dataset(n)))
-    assert add_files(archive, [tmp_path / "in"]).count(Fate.ADDED) == 70
-    assert add_files(archive, [tmp_path / "in"]).count(Fate.DUPLICATE) == 70
+    assert add_files(archive, [tmp_path / "in"]).count(Outcome.NEW) == 70
+    assert add_files(archive, [tmp_path / "in"]).count(Outcome.SAME) == 70
     assert len(archive) == 70
 
 
@@ -95,7 +96,7 @@ def test_an_object_without_one_of_its_uids_is_refused(
     out = io.BytesIO()
     ds.save_as(out, enforce_file_format=True)
     report = add_files(archive, [saved(tmp_path, "x.dcm", out.getvalue())])
-    assert report.count(Fate.REFUSED) == 1
+    assert report.refused == 1
     words = keyword.replace("UID", " UID").replace("Instance", " Instance")
     assert f"{words} is missing" in str(report.problems[0])
 
@@ -109,7 +110,7 @@ def test_an_object_without_file_meta_information_is_refused(
     assert "no DICOM object" in str(report.problems[0])
     no_syntax = whole.replace(b"1.2.840.10008.1.2.1\0", b"\0" * 20, 1)
     report = add_files(archive, [saved(tmp_path, "y.dcm", no_syntax)])
-    assert report.count(Fate.REFUSED) == 1
+    assert report.refused == 1
 
 
 def test_a_directory_of_a_medium_is_skipped_with_a_note(archive: Archive, tmp_path: Path) -> None:
@@ -123,7 +124,7 @@ def test_a_directory_of_a_medium_is_skipped_with_a_note(archive: Archive, tmp_pa
     directory.save_as(tmp_path / "DICOMDIR", enforce_file_format=True)
     saved(tmp_path, "IMAGES/1", as_bytes(dataset(1)))
     report = add_files(archive, [tmp_path / "DICOMDIR", tmp_path / "IMAGES"])
-    assert [r.fate for r in report.results] == [Fate.SKIPPED, Fate.ADDED]
+    assert [r.outcome for r in report.results] == [None, Outcome.NEW]
     assert "its objects are taken" in str(report.results[0].problem) and report.problems == ()
 
 
@@ -140,7 +141,7 @@ def test_a_file_that_breaks_off_anywhere_is_refused(
     cut = data.draw(st.integers(0, len(whole) - 1) | st.integers(pixels, len(whole) - 1))
     report = add_files(archive, [saved(tmp_path, "cut.dcm", whole[:cut])])
     # Cut between two elements before the pixel data it is a whole, smaller object.
-    if report.count(Fate.ADDED):
+    if report.count(Outcome.NEW):
         assert cut < pixels and b"\xe0\x7f\x10\x00" not in whole[:cut]
     assert report.seen == 1
 
@@ -154,5 +155,5 @@ def test_any_bytes_at_all_end_in_a_result(
 ) -> None:
     content = bytes(128) + b"DICM" + content if dressed else content
     report = add_files(archive, [saved(tmp_path, "x", content)])
-    assert report.seen == 1 and report.count(Fate.ADDED) == 0
+    assert report.seen == 1 and report.count(Outcome.NEW) == 0
     assert len(archive.query(Query())) == len(archive) == 0

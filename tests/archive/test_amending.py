@@ -26,7 +26,7 @@ from pydicom.uid import (
 
 from archiver.archive.index_rebuild import rebuild
 from archiver.archive.ingest.foreign_files import add_files
-from archiver.archive.ingest.session_ingest import IngestSettings, PhotographStatus, take_in
+from archiver.archive.ingest.session_ingest import IngestSettings, take_in
 from archiver.archive.query import Query, Record
 from archiver.archive.statements.amendments import (
     Amendment,
@@ -37,6 +37,7 @@ from archiver.archive.statements.amendments import (
 )
 from archiver.archive.statements.held_photograph import successor_of
 from archiver.archive.statements.patient_reassignment import NewPatient, whose
+from archiver.archive.store import Outcome
 from archiver.archive.store.archive import Archive
 from archiver.dentition.numbering import parse_teeth
 from archiver.dentition.orientation import Direction, Turn
@@ -639,7 +640,7 @@ def test_the_sheet_run_again_adds_nothing_and_says_that_it_was_amended(
     (taken,) = take_in(
         Session(NADIA, VISIT, (one,), one.file), archive, IngestSettings(now=lambda: NOW)
     )
-    assert taken.status is PhotographStatus.PRESENT and len(archive) == count
+    assert taken.status is Outcome.SAME and len(archive) == count
     assert any("amended" in warning.found for warning in taken.warnings)
 
 

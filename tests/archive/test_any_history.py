@@ -79,7 +79,7 @@ class AnyHistory(RuleBasedStateMachine):
         path.unlink()
         one = incoming(number, teeth=("36",))
         stored = self.archive.put([type(one)(one.description, [kept])])[0]
-        assert stored.outcome is Outcome.ADDED
+        assert stored.outcome is Outcome.NEW
 
     @rule()
     def make_the_index_again(self) -> None:

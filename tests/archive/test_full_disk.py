@@ -90,7 +90,7 @@ def test_a_disk_that_fills_up_costs_nothing_that_was_kept_and_the_next_run_finis
         check_whole(folder, kept)
         with Archive.open(folder, clock=Clock()) as archive:
             outcomes = [archive.put(batch)[0].outcome for batch in batches]
-            assert outcomes.count(Outcome.PRESENT) == kept
+            assert outcomes.count(Outcome.SAME) == kept
             for n, batch in enumerate(batches):
                 path = archive.path_of(uid(n))
                 assert path is not None and path.read_bytes() == content(batch[0])
@@ -112,9 +112,7 @@ def test_a_journal_that_cannot_grow_is_cut_back_and_the_objects_go_with_it(
             assert journal.read_bytes() == before
             assert not archive.has(uid(100))
         assert len(list((folder / "objects").rglob("*.dcm"))) == 20
-        assert [s.outcome for s in archive.put([incoming(100), incoming(101)])] == [
-            Outcome.ADDED
-        ] * 2
+        assert [s.outcome for s in archive.put([incoming(100), incoming(101)])] == [Outcome.NEW] * 2
     check_whole(folder, 22)
 
 
@@ -129,7 +127,7 @@ def test_an_index_that_cannot_grow_catches_up_later(tmp_path: Path) -> None:
         ):
             archive.put([incoming(n, teeth=("36",), view="occlusal") for n in (1, 2)])
         assert not archive.has(uid(1))
-        assert archive.put([incoming(3)])[0].outcome is Outcome.ADDED
+        assert archive.put([incoming(3)])[0].outcome is Outcome.NEW
         assert len(archive.query(Query())) == 4
     check_whole(folder, 4)
 

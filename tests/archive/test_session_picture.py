@@ -8,8 +8,9 @@ import pytest
 from archive_samples import NOON, tooth
 from PIL import Image
 
-from archiver.archive.ingest.session_ingest import IngestSettings, PhotographStatus, Taken, take_in
+from archiver.archive.ingest.session_ingest import IngestSettings, Taken, take_in
 from archiver.archive.query import Query
+from archiver.archive.store import Outcome
 from archiver.archive.store.archive import Archive
 from archiver.errors import ArchiveError
 from archiver.objects.session import Session
@@ -116,7 +117,7 @@ def test_a_session_is_drawn_from_what_was_kept(
     assert mirror.confirmed_by == "Haugen, Liv" and mirror.source == "mirror.jpg"
     assert direct.stored is None and direct.mirror == "No mirror" and not direct.confirmed_by
     assert (direct.teeth_iso, direct.teeth_universal) == ("11, 21", "8, 9")
-    assert taken[2].status is PhotographStatus.REFUSED
+    assert taken[2].status is Outcome.REFUSED
     assert broken.as_shot is None and broken.stored is None
     assert broken.warnings[0].startswith("Refused: ") and broken.mirror == "Not kept"
 

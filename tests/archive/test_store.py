@@ -41,7 +41,7 @@ def files_of(folder: Path) -> list[str]:
 def test_what_is_put_lies_byte_for_byte_under_study_series_and_instance(archive: Archive) -> None:
     one = incoming(1, pixels=os.urandom(5000))
     stored = archive.put([one])[0]
-    assert stored.outcome is Outcome.ADDED
+    assert stored.outcome is Outcome.NEW
     d = one.description
     assert stored.path == archive.layout.root.joinpath(
         "objects", d.study_uid, d.series_uid, f"{d.sop_instance_uid}.dcm"
@@ -68,7 +68,7 @@ def test_putting_the_same_again_adds_nothing(archive: Archive, folder: Path) -> 
     batch = [incoming(n, pixels=bytes([n] * 100)) for n in range(5)]
     archive.put(batch)
     before = (journal_lines(folder), files_of(folder), archive.query(Query()))
-    assert [s.outcome for s in archive.put(batch)] == [Outcome.PRESENT] * 5
+    assert [s.outcome for s in archive.put(batch)] == [Outcome.SAME] * 5
     assert (journal_lines(folder), files_of(folder), archive.query(Query())) == before
 
 
@@ -76,7 +76,7 @@ def test_the_same_uid_with_other_content_is_told_and_never_overwritten(archive: 
     first = archive.put([incoming(1, pixels=b"first")])[0]
     kept = first.path.read_bytes()
     second = archive.put([incoming(1, pixels=b"other"), incoming(2)])
-    assert [s.outcome for s in second] == [Outcome.CONFLICT, Outcome.ADDED]
+    assert [s.outcome for s in second] == [Outcome.CONFLICT, Outcome.NEW]
     assert second[0].problem is not None and uid(1) in str(second[0].problem)
     assert first.path.read_bytes() == kept and len(archive) == 2
 
@@ -84,7 +84,7 @@ def test_the_same_uid_with_other_content_is_told_and_never_overwritten(archive: 
 def test_twins_within_one_batch_are_compared_with_each_other(archive: Archive) -> None:
     batch = [incoming(1, pixels=b"a"), incoming(1, pixels=b"a"), incoming(1, pixels=b"b")]
     outcomes = [s.outcome for s in archive.put(batch)]
-    assert outcomes == [Outcome.ADDED, Outcome.PRESENT, Outcome.CONFLICT]
+    assert outcomes == [Outcome.NEW, Outcome.SAME, Outcome.CONFLICT]
 
 
 @pytest.mark.parametrize("harm", ["deleted", "damaged"])
@@ -97,7 +97,7 @@ def test_an_object_that_was_lost_or_damaged_is_brought_back_by_handing_it_in_aga
         path.unlink()
     else:
         path.write_bytes(path.read_bytes()[:-3] + b"xyz")
-    assert archive.put([one])[0].outcome is Outcome.ADDED
+    assert archive.put([one])[0].outcome is Outcome.NEW
     assert path.read_bytes() == content(one)
     assert journal_lines(folder)[-1]["action"] == "restored"
 
@@ -110,7 +110,7 @@ def test_a_file_without_a_line_in_the_journal_gives_way_to_a_new_put(
     place = folder / "objects" / d.study_uid / d.series_uid / f"{d.sop_instance_uid}.dcm"
     place.parent.mkdir(parents=True)
     place.write_bytes(b"left by a run that was killed")
-    assert archive.put([one])[0].outcome is Outcome.ADDED
+    assert archive.put([one])[0].outcome is Outcome.NEW
     assert place.read_bytes() == content(one)
 
 
@@ -354,6 +354,6 @@ def test_a_batch_interrupted_before_the_index_is_taken_in_by_the_next_one(
         with pytest.raises(KeyboardInterrupt):
             archive.put([incoming(1)])
     assert not archive.has(uid(1))
-    assert archive.put([incoming(2)])[0].outcome is Outcome.ADDED
+    assert archive.put([incoming(2)])[0].outcome is Outcome.NEW
     assert {r.sop_instance_uid for r in archive.query(Query())} == {uid(1), uid(2)}
-    assert archive.put([incoming(1)])[0].outcome is Outcome.PRESENT
+    assert archive.put([incoming(1)])[0].outcome is Outcome.SAME

@@ -13,10 +13,11 @@ from PIL import Image, PngImagePlugin
 from pydicom import DataElement, Dataset, dcmread
 from pydicom.encaps import encapsulate
 
-from archiver.archive.ingest.foreign_files import Fate, add_files
+from archiver.archive.ingest.foreign_files import add_files
 from archiver.archive.ingest.session_ingest import IngestSettings, take_in
 from archiver.archive.query import Query
 from archiver.archive.statements.consents import note, note_session
+from archiver.archive.store import Outcome
 from archiver.archive.store.archive import Archive
 from archiver.handover.order import PackageOrder
 from archiver.objects.purposes import Purpose
@@ -252,7 +253,7 @@ def hostile_archive(folder: Path) -> Archive:
     foreign = folder / "foreign.dcm"
     foreign_object(archive, foreign)
     report = add_files(archive, [foreign])
-    assert [one.fate for one in report.results] == [Fate.ADDED], report
+    assert [one.outcome for one in report.results] == [Outcome.NEW], report
     agreed(archive)
     return archive
 

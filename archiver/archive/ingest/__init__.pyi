@@ -1,8 +1,10 @@
-from .foreign_files import Fate as Fate
+from .foreign_files import FILE_NAMES as FILE_NAMES
 from .foreign_files import add_files as add_files
-from .part10_check import check_wholeness as check_wholeness
+from .part10_check import read_whole as read_whole
+from .service import Ingest as Ingest
+from .session_ingest import STATUS_NAMES as STATUS_NAMES
 from .session_ingest import IngestSettings as IngestSettings
-from .session_ingest import PhotographStatus as PhotographStatus
 from .session_ingest import Taken as Taken
+from .validation import Validation as Validation
 from .wrapped_session import WrappedSession as WrappedSession
 from .wrapped_session import wrap as wrap

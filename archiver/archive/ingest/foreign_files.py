@@ -6,16 +6,16 @@ import os
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
-from enum import Enum
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from archiver.archive.ingest.part10_check import check_wholeness
+from archiver.archive.ingest.part10_check import read_whole
+from archiver.archive.ingest.service import Ingest
 from archiver.archive.store.archive import Archive
 from archiver.archive.store.file_transaction import Incoming, Outcome
 from archiver.archive.store.layout import relative_path
-from archiver.archive.store.metadata_reader import Describe, describe_file
 from archiver.errors import ObjectError, Problem
+from archiver.objects import describe
 
 if TYPE_CHECKING:
     from archiver.objects import Description
@@ -26,13 +26,14 @@ _BATCH_BYTES = 128 << 20
 _CHUNK = 1 << 20
 
 
-class Fate(str, Enum):
-    """What became of a file."""
-
-    ADDED = "added"
-    DUPLICATE = "duplicate"
-    REFUSED = "refused"
-    SKIPPED = "skipped"
+#: How reports for people and programs name what became of a file.
+FILE_NAMES: dict[Outcome | None, str] = {
+    Outcome.NEW: "added",
+    Outcome.SAME: "duplicate",
+    Outcome.CONFLICT: "refused",
+    Outcome.REFUSED: "refused",
+    None: "skipped",
+}
 
 
 @dataclass(frozen=True)
@@ -43,8 +44,8 @@ class FileResult:
     ----------
     path
         The file as it was found.
-    fate
-        What became of it.
+    outcome
+        What became of it; None where it is nothing to be kept, as a DICOMDIR.
     sop_instance_uid
         Empty where the file has none.
     problem
@@ -52,7 +53,7 @@ class FileResult:
     """
 
     path: Path
-    fate: Fate
+    outcome: Outcome | None
     sop_instance_uid: str = ""
     problem: Problem | None = None
 
@@ -63,9 +64,19 @@ class AddReport:
 
     results: tuple[FileResult, ...]
 
-    def count(self, fate: Fate) -> int:
-        """Return how many files had this fate."""
-        return Counter(result.fate for result in self.results)[fate]
+    def count(self, outcome: Outcome | None) -> int:
+        """Return how many files had this outcome."""
+        return sum(result.outcome is outcome for result in self.results)
+
+    @property
+    def refused(self) -> int:
+        """Return how many files were not taken though they should have been."""
+        return self.count(Outcome.CONFLICT) + self.count(Outcome.REFUSED)
+
+    def by_name(self) -> dict[str, int]:
+        """Return how many files there are under each of `FILE_NAMES`."""
+        names = Counter(FILE_NAMES[result.outcome] for result in self.results)
+        return {name: names[name] for name in dict.fromkeys(FILE_NAMES.values())}
 
     @property
     def seen(self) -> int:
@@ -75,7 +86,7 @@ class AddReport:
     @property
     def problems(self) -> tuple[Problem, ...]:
         """Return why files were refused."""
-        return tuple(r.problem for r in self.results if r.problem and r.fate is Fate.REFUSED)
+        return tuple(r.problem for r in self.results if r.problem and r.outcome is not None)
 
 
 class FileParts:
@@ -107,7 +118,6 @@ def add_files(
     archive: Archive,
     paths: Iterable[Path],
     *,
-    describe: Describe = describe_file,
     progress: Callable[[int, int], None] | None = None,
 ) -> AddReport:
     """Keep every DICOM object among files and folders.
@@ -120,8 +130,6 @@ def add_files(
         Open for writing.
     paths
         Files, and folders that are gone through with everything below them.
-    describe
-        Reads an object.
     progress
         Told before each file how many of how many were looked at.
 
@@ -142,12 +150,12 @@ def add_files(
     for path in files:
         if progress is not None:
             progress(len(results), len(files))
-        looked = _look_at(path, describe)
+        looked = _look_at(path)
         if isinstance(looked, FileResult):
             results.append(looked)
             continue
         description, size = looked
-        results.append(FileResult(path, Fate.REFUSED, description.sop_instance_uid))
+        results.append(FileResult(path, Outcome.REFUSED, description.sop_instance_uid))
         incoming = Incoming(description, FileParts(path, size), source_name=str(path))
         batch.append((len(results) - 1, incoming))
         waiting += size
@@ -168,18 +176,18 @@ def _files(paths: Iterable[Path]) -> Iterator[Path]:
             yield path
 
 
-def _look_at(path: Path, describe: Describe) -> FileResult | tuple[Description, int]:
+def _look_at(path: Path) -> FileResult | tuple[Description, int]:
     """Return what the object says and its size, or why it is not taken."""
     try:
         if not path.exists():
             raise ObjectError(Problem("there is no such file", where=str(path)))
-        meta = check_wholeness(path)
+        meta, header = read_whole(path)
         if meta.is_directory_record:
             note = Problem(
                 "a DICOMDIR lists objects and is none", str(path), hint="its objects are taken"
             )
-            return FileResult(path, Fate.SKIPPED, problem=note)
-        description = describe(path)
+            return FileResult(path, None, problem=note)
+        description = describe(header, str(path))
         relative_path(description.study_uid, description.series_uid, description.sop_instance_uid)
         if meta.sop_instance_uid != description.sop_instance_uid:
             raise ObjectError(
@@ -194,11 +202,11 @@ def _look_at(path: Path, describe: Describe) -> FileResult | tuple[Description, 
         problem = error.problems[0]
         if str(path) not in problem.where:
             problem = problem.at(str(path))
-        return FileResult(path, Fate.REFUSED, problem=problem)
+        return FileResult(path, Outcome.REFUSED, problem=problem)
     except OSError as error:
         reason = (error.strerror or str(error)).lower()
         return FileResult(
-            path, Fate.REFUSED, problem=Problem(f"the file cannot be read: {reason}", str(path))
+            path, Outcome.REFUSED, problem=Problem(f"the file cannot be read: {reason}", str(path))
         )
 
 
@@ -207,7 +215,7 @@ def _put(archive: Archive, batch: list[tuple[int, Incoming]], results: list[File
     if not batch:
         return
     try:
-        stored = archive.put([incoming for _, incoming in batch])
+        stored = Ingest.of(archive).accept([incoming for _, incoming in batch])
     except ObjectError as error:
         if len(batch) > 1:
             for one in batch:
@@ -215,14 +223,11 @@ def _put(archive: Archive, batch: list[tuple[int, Incoming]], results: list[File
             return
         place = batch[0][0]
         old = results[place]
-        results[place] = FileResult(old.path, Fate.REFUSED, old.sop_instance_uid, error.problems[0])
+        results[place] = FileResult(
+            old.path, Outcome.REFUSED, old.sop_instance_uid, error.problems[0]
+        )
         return
-    fates = {
-        Outcome.ADDED: Fate.ADDED,
-        Outcome.PRESENT: Fate.DUPLICATE,
-        Outcome.CONFLICT: Fate.REFUSED,
-    }
     for (place, _), kept in zip(batch, stored, strict=True):
         results[place] = FileResult(
-            results[place].path, fates[kept.outcome], kept.sop_instance_uid, kept.problem
+            results[place].path, kept.outcome, kept.sop_instance_uid, kept.problem
         )

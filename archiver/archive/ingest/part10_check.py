@@ -7,13 +7,16 @@ kept for good.
 
 from __future__ import annotations
 
-import warnings
 from dataclasses import dataclass
 from pathlib import Path
 from struct import Struct
-from typing import BinaryIO
+from typing import TYPE_CHECKING, BinaryIO
 
 from archiver.errors import ObjectError, Problem
+from archiver.objects import open_dataset, text
+
+if TYPE_CHECKING:
+    from pydicom import Dataset
 
 #: Media Storage Directory Storage (PS3.4 Annex B.5 has it among the media storage classes).
 _DIRECTORY = "1.2.840.10008.1.3.10"
@@ -41,13 +44,20 @@ class FileMeta:
         return self.sop_class_uid == _DIRECTORY
 
 
-def check_wholeness(path: Path) -> FileMeta:
-    """Return the file meta information of a whole DICOM file.
+def read_whole(path: Path) -> tuple[FileMeta, Dataset]:
+    """Return the file meta information and the header of a whole DICOM file, read once.
+
+    Returns
+    -------
+    FileMeta
+        What it says of the object.
+    Dataset
+        All elements before the pixel data.
 
     Raises
     ------
     ObjectError
-        If the file is none, or broke off.
+        If the file is no DICOM object, or broke off.
     OSError
         If it cannot be read.
     """
@@ -63,29 +73,20 @@ def check_wholeness(path: Path) -> FileMeta:
                 )
             )
         file.seek(0)
-        meta = _read_meta(file)
-        size = path.stat().st_size
+        dataset = open_dataset(file)
+        meta = _file_meta(dataset)
         if meta.transfer_syntax != _DEFLATED and not meta.is_directory_record:
-            _check_pixels(file, meta.transfer_syntax, size)
-    return meta
+            _check_pixels(file, meta.transfer_syntax, path.stat().st_size)
+    return meta, dataset
 
 
-def _read_meta(file: BinaryIO) -> FileMeta:
-    # Imported here: nothing that only asks the index needs it.
-    from pydicom.filereader import dcmread
-
-    try:
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore")
-            meta = dcmread(file, stop_before_pixels=True).file_meta
-            found = FileMeta(
-                str(meta.get("MediaStorageSOPInstanceUID", "")),
-                str(meta.get("MediaStorageSOPClassUID", "")),
-                str(meta.get("TransferSyntaxUID", "")),
-            )
-    except Exception as error:
-        # pydicom raises whatever the bytes lead it to.
-        raise ObjectError(Problem(f"the file cannot be read as DICOM ({error})")) from error
+def _file_meta(dataset: Dataset) -> FileMeta:
+    meta = dataset.file_meta
+    found = FileMeta(
+        text(meta, "MediaStorageSOPInstanceUID"),
+        text(meta, "MediaStorageSOPClassUID"),
+        text(meta, "TransferSyntaxUID"),
+    )
     if not found.transfer_syntax:
         raise ObjectError(
             Problem(

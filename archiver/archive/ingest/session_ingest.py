@@ -12,9 +12,9 @@ from collections.abc import Callable, Generator
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
-from enum import Enum
 
 from archiver.archive.ingest.memory_budget import MemoryGate, need
+from archiver.archive.ingest.service import Ingest
 from archiver.archive.query import Query
 from archiver.archive.store.archive import Archive
 from archiver.archive.store.file_transaction import Incoming, Outcome
@@ -57,12 +57,8 @@ from archiver.standard import Finding, Severity, validate_encoded
 _DAYS_APART = 1
 
 
-class PhotographStatus(str, Enum):
-    """What became of a photograph."""
-
-    ARCHIVED = "archived"
-    PRESENT = "present"
-    REFUSED = "refused"
+#: How reports for programs, and drafts, name what became of a photograph.
+STATUS_NAMES = {Outcome.NEW: "archived", Outcome.SAME: "present", Outcome.REFUSED: "refused"}
 
 
 @dataclass(frozen=True)
@@ -133,7 +129,7 @@ class Taken:
 
     entry: Photograph
     number: int
-    status: PhotographStatus
+    status: Outcome
     plan: Plan | None = None
     instances: tuple[ArchivedInstance, ...] = ()
     problems: tuple[Problem, ...] = ()
@@ -148,6 +144,7 @@ class _Made:
 
     taken: Taken
     incoming: tuple[Incoming, ...] = ()
+    findings: tuple[tuple[Finding, ...], ...] = ()
 
 
 def take_in(
@@ -184,7 +181,7 @@ def _make(
     session: Session, entry: Photograph, number: int, archive: Archive, settings: IngestSettings
 ) -> _Made:
     """Make the instances of one photograph; whatever is wrong with it ends in its outcome."""
-    taken = Taken(entry, number, PhotographStatus.REFUSED)
+    taken = Taken(entry, number, Outcome.REFUSED)
     try:
         photo = read_camera_file(entry.file, limits=settings.limits, now=settings.now())
         plan = entry.plan(photo.exif_orientation)
@@ -198,14 +195,14 @@ def _make(
         )
         held = _held(archive, identity)
         if held:
-            return _Made(replace(taken, status=PhotographStatus.PRESENT, instances=held))
+            return _Made(replace(taken, status=Outcome.SAME, instances=held))
         return _instances(_making(session, taken, plan, photo, identity, settings), taken, settings)
     except InputError as error:
         problems = tuple(_named(p, entry) for p in error.problems)
-        return _Made(replace(taken, status=PhotographStatus.REFUSED, problems=problems))
+        return _Made(replace(taken, status=Outcome.REFUSED, problems=problems))
     except MemoryError:
         problem = Problem("the picture needs more memory than there is", entry.file.name)
-        return _Made(replace(taken, status=PhotographStatus.REFUSED, problems=(problem,)))
+        return _Made(replace(taken, status=Outcome.REFUSED, problems=(problem,)))
 
 
 def _named(problem: Problem, entry: Photograph) -> Problem:
@@ -299,11 +296,11 @@ def _instances(making: Making, taken: Taken, settings: IngestSettings) -> _Made:
     judged = judge(figures, settings.quality)
     warnings = (*taken.warnings, *judged, *_about_the_day(making))
     headers = [part10.encoded(one.dataset) for one in built]
-    findings = tuple(
-        f
+    found = tuple(
+        tuple(validate_encoded(header, one.pixels.stream, one.pixels.transfer_syntax))
         for one, header in zip(built, headers, strict=True)
-        for f in validate_encoded(header, one.pixels.stream, one.pixels.transfer_syntax)
     )
+    findings = tuple(f for each in found for f in each)
     taken = replace(taken, warnings=warnings, findings=findings, figures=figures)
     errors = [f for f in findings if f.severity is Severity.ERROR]
     if errors:
@@ -311,11 +308,11 @@ def _instances(making: Making, taken: Taken, settings: IngestSettings) -> _Made:
             Problem(f.found, f"{making.photo.name}: {f.attribute}", f.expected, f.hint)
             for f in errors
         )
-        return _Made(replace(taken, status=PhotographStatus.REFUSED, problems=problems))
+        return _Made(replace(taken, status=Outcome.REFUSED, problems=problems))
     incoming = tuple(
         _incoming(one, header, making.photo) for one, header in zip(built, headers, strict=True)
     )
-    return _Made(replace(taken, status=PhotographStatus.ARCHIVED), incoming)
+    return _Made(replace(taken, status=Outcome.NEW), incoming, found)
 
 
 def _incoming(one: PhotographInstance, header: bytes, photo: CameraFile) -> Incoming:
@@ -373,7 +370,7 @@ def _keep(made: _Made, archive: Archive) -> Taken:
     taken = made.taken
     if not made.incoming:
         return taken
-    stored = archive.put(made.incoming)
+    stored = Ingest.of(archive).accept(made.incoming, made.findings)
     conflicts = [s.problem for s in stored if s.outcome is Outcome.CONFLICT and s.problem]
     # An instance that an earlier run kept before it was stopped is not made anew: its twin of
     # now differs in the time of its making alone.

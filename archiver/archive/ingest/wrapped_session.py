@@ -8,12 +8,12 @@ from dataclasses import dataclass
 
 from archiver.archive.ingest.session_ingest import (
     IngestSettings,
-    PhotographStatus,
     Taken,
     take_in,
 )
 from archiver.archive.statements.consents import note_session
 from archiver.archive.store.archive import Archive
+from archiver.archive.store.file_transaction import Outcome
 from archiver.objects import Session
 
 
@@ -32,7 +32,7 @@ class WrappedSession:
     photographs: tuple[Taken, ...]
     withdrawn: tuple[str, ...] = ()
 
-    def count(self, status: PhotographStatus) -> int:
+    def count(self, status: Outcome) -> int:
         """Return how many photographs became this."""
         return sum(one.status is status for one in self.photographs)
 
@@ -80,7 +80,7 @@ def wrap(
     >>> with Archive.open(Path("photographs"), actor="liv") as archive:
     ...     for one in wrap(archive, session, settings).photographs:
     ...         one.status.value, [kept.role for kept in one.instances]
-    ('archived', ['original', 'derived'])
+    ('new', ['original', 'derived'])
     """
     withdrawn = note_session(archive, session, settings.now())
     photographs: list[Taken] = []

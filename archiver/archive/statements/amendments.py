@@ -14,6 +14,7 @@ from datetime import datetime
 from pydicom import Dataset
 from pydicom.uid import ExplicitVRLittleEndian
 
+from archiver.archive.ingest.service import Ingest
 from archiver.archive.statements.held_photograph import HeldInstance, find_photograph
 from archiver.archive.statements.patient_reassignment import NewPatient, whose
 from archiver.archive.store.archive import Archive
@@ -241,6 +242,7 @@ def carry_out(archive: Archive, amendment: Amendment) -> list[Stored]:
     # More than eight do not fit in a line of the journal; the note itself has them all.
     notes.append(f"reason {code}, rejects {' '.join(amendment.rejected)}")
     batch = [*(one.incoming for one in amendment.successors), amendment.note]
+    Ingest.of(archive)
     return archive.put_together(batch, notes)
 
 

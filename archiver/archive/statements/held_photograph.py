@@ -5,11 +5,10 @@ from __future__ import annotations
 import hashlib
 import warnings
 from dataclasses import dataclass
-from io import BytesIO
 from pathlib import Path
 
 import numpy as np
-from pydicom import Dataset, dcmread
+from pydicom import Dataset
 from pydicom.encaps import get_frame
 from pydicom.uid import (
     UID,
@@ -28,7 +27,7 @@ from archiver.archive.store import tables as t
 from archiver.archive.store.archive import Archive
 from archiver.archive.store.metadata_reader import describe_file
 from archiver.errors import ObjectError, Problem
-from archiver.objects import describe, set_pixels, text
+from archiver.objects import describe, open_dataset, set_pixels, text
 from archiver.photo import JPEG_BASELINE, JPEG_LOSSLESS, EncodedPixels, encode_lossless
 
 #: Transfer syntaxes that lose nothing.
@@ -160,7 +159,7 @@ def _load(data: bytes, path: Path, source: str | None) -> HeldInstance:
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
-            ds = dcmread(BytesIO(data))
+            ds = open_dataset(data, pixels=True)
             syntax = str(ds.file_meta.TransferSyntaxUID)
             ds.decode()
             if text(ds, "Modality") != "XC":

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from contextlib import AbstractContextManager
 from dataclasses import replace
 from datetime import datetime, timezone
 from pathlib import Path
 from types import TracebackType
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Protocol, TypeVar, cast
 
 from archiver.archive.query import Query, Record, answer
 from archiver.archive.store import atomic_batch, sqlite
@@ -29,6 +29,7 @@ from archiver.archive.store.journal import (
 from archiver.archive.store.layout import Layout
 from archiver.archive.store.metadata_reader import Describe, describe_file
 from archiver.archive.store.recovery import Recovery, remove_aside, take_in
+from archiver.archive.store.writer import Listener, Writer
 from archiver.archive.store.writer_lock import WriterLock
 from archiver.errors import ArchiveError, Problem
 from archiver.objects import demand_offset
@@ -39,6 +40,16 @@ if TYPE_CHECKING:
 Clock = Callable[[], datetime]
 
 
+class Companion(Protocol):
+    """What goes with an open archive and is closed before it."""
+
+    def close(self) -> None:
+        """End; what was begun may be finished."""
+
+
+C = TypeVar("C", bound=Companion)
+
+
 def system_clock() -> datetime:
     """Return the time now, in UTC."""
     return datetime.now(timezone.utc)
@@ -47,8 +58,8 @@ def system_clock() -> datetime:
 class Archive:
     """An archive in a folder; made by `Archive.open`.
 
-    One process writes at a time, any number read. A writer may put from any thread, one batch
-    after the other.
+    One process writes at a time, any number read. Whatever is written goes through the one
+    thread of `writer`, whoever asks for it.
 
     Attributes
     ----------
@@ -56,13 +67,17 @@ class Archive:
         The paths.
     recovery
         What the opening had to mend.
+    writer
+        Carries out what writes.
     """
 
     def __init__(self, layout: Layout, index: Index) -> None:
         self.layout = layout
         self.recovery = Recovery()
+        self.writer = Writer(self._put, self._record)
         self._index = index
-        self._guard = threading.Lock()
+        self._companions: dict[type, Companion] = {}
+        self._guard = threading.RLock()
         self._flushed: set[Path] = set()
         #: How far the index is known to have come; behind the journal's end after any failure.
         self._applied = START
@@ -197,7 +212,10 @@ class Archive:
             self._lock.say(what)
 
     def close(self) -> None:
-        """Close files and give the lock back; harmless when done before."""
+        """Finish what waits, close files and give the lock back; harmless when done before."""
+        while self._companions:
+            self._companions.popitem()[1].close()
+        self.writer.close()
         self._index.close()
         if self._journal is not None:
             self._journal.close()
@@ -245,6 +263,18 @@ class Archive:
         """
         return self._index.reading()
 
+    def companion(self, kind: Callable[[Archive], C]) -> C:
+        """Return the one object of a class that goes with this archive until it is closed."""
+        with self._guard:
+            found = self._companions.get(cast(type, kind))
+            if found is None:
+                found = self._companions[cast(type, kind)] = kind(self)
+            return cast(C, found)
+
+    def listen(self, listener: Listener) -> None:
+        """Have somebody told of all that is kept from now on, whichever way it came."""
+        self.writer.listen(listener)
+
     def record(self, deeds: Sequence[Deed]) -> None:
         """Tell the journal of deeds that change no object; flushed when this returns.
 
@@ -253,7 +283,15 @@ class Archive:
         ArchiveError
             If the disk refuses.
         """
-        with self._guard, translated("the journal was not written", self.layout.journal):
+        self._writable()
+        self.writer.call(lambda: self._record(deeds))
+
+    def record_soon(self, deeds: Iterable[Deed]) -> None:
+        """Tell the journal of deeds within a moment; who calls does not wait."""
+        self.writer.record_soon(deeds)
+
+    def _record(self, deeds: Sequence[Deed]) -> None:
+        with translated("the journal was not written", self.layout.journal):
             journal = self._writable()
             self._catch_up(journal)
             journal.append(deeds, time=self._clock(), who=self._actor)
@@ -287,23 +325,26 @@ class Archive:
         ObjectError
             If an instance lacks one of its UIDs.
         """
-        with self._guard:
-            journal = self._writable()
-            self._catch_up(journal)
-            before = journal.end
-            placement = Placement(self.layout, self._flushed)
-            try:
-                decided = decide(batch, self._index, self.layout, placement)
-                placement.place()
-                entries = self._append(journal, deeds_of(decided))
-            except BaseException as error:
-                # Lines that stand in the journal need their files.
-                if journal.end == before and journal.cut_back():
-                    placement.undo()
-                if isinstance(error, OSError):
-                    raise described_error(error, "nothing was stored", self.layout.root) from error
-                raise
-            self._enter(journal, decided, entries)
+        self._writable()
+        return self.writer.put(batch)
+
+    def _put(self, batch: Sequence[Incoming]) -> list[Stored]:
+        journal = self._writable()
+        self._catch_up(journal)
+        before = journal.end
+        placement = Placement(self.layout, self._flushed)
+        try:
+            decided = decide(batch, self._index, self.layout, placement)
+            placement.place()
+            entries = self._append(journal, deeds_of(decided))
+        except BaseException as error:
+            # Lines that stand in the journal need their files.
+            if journal.end == before and journal.cut_back():
+                placement.undo()
+            if isinstance(error, OSError):
+                raise described_error(error, "nothing was stored", self.layout.root) from error
+            raise
+        self._enter(journal, decided, entries)
         return [stored_of(one, self.layout) for one in decided]
 
     def put_together(self, batch: Sequence[Incoming], notes: Sequence[str]) -> list[Stored]:
@@ -322,34 +363,40 @@ class Archive:
         ArchiveError
             If the disk refuses, or one of them is kept already; none is kept then.
         """
-        with self._guard:
-            journal = self._writable()
-            self._catch_up(journal)
-            placement = Placement(self.layout, self._flushed)
+        self._writable()
+        stored: list[Stored] = self.writer.call(lambda: self._put_together(batch, notes))
+        return stored
+
+    def _put_together(self, batch: Sequence[Incoming], notes: Sequence[str]) -> list[Stored]:
+        journal = self._writable()
+        self._catch_up(journal)
+        placement = Placement(self.layout, self._flushed)
+        try:
+            decided = decide(batch, self._index, self.layout, placement)
+            atomic_batch.demand_new(decided)
+        except BaseException as error:
+            placement.undo()
+            if isinstance(error, OSError):
+                raise described_error(error, "nothing was stored", self.layout.root) from error
+            raise
+        intended = atomic_batch.intended(deeds_of(decided), notes)
+        with translated("nothing was stored", self.layout.root):
             try:
-                decided = decide(batch, self._index, self.layout, placement)
-                atomic_batch.demand_new(decided)
-            except BaseException as error:
+                self._append(journal, intended)
+            except BaseException:
                 placement.undo()
-                if isinstance(error, OSError):
-                    raise described_error(error, "nothing was stored", self.layout.root) from error
                 raise
-            intended = atomic_batch.intended(deeds_of(decided), notes)
-            with translated("nothing was stored", self.layout.root):
-                try:
-                    self._append(journal, intended)
-                except BaseException:
-                    placement.undo()
-                    raise
-                try:
-                    placement.place()
-                    entries = self._append(journal, atomic_batch.kept_and_done(decided, intended))
-                except BaseException:
-                    placement.undo()
-                    self._give_up(journal, intended)
-                    raise
-            self._enter(journal, decided, entries[: len(decided)])
-        return [stored_of(one, self.layout) for one in decided]
+            try:
+                placement.place()
+                entries = self._append(journal, atomic_batch.kept_and_done(decided, intended))
+            except BaseException:
+                placement.undo()
+                self._give_up(journal, intended)
+                raise
+        self._enter(journal, decided, entries[: len(decided)])
+        stored = [stored_of(one, self.layout) for one in decided]
+        self.writer.heard(stored)
+        return stored
 
     def _give_up(self, journal: Journal, intended: Sequence[Deed]) -> None:
         try:

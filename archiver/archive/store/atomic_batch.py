@@ -45,7 +45,7 @@ def demand_new(decided: Sequence[Decided]) -> None:
     ArchiveError
         If there is one.
     """
-    known = [one for one in decided if one.outcome is not Outcome.ADDED or one.action != STORED]
+    known = [one for one in decided if one.outcome is not Outcome.NEW or one.action != STORED]
     if known:
         uid = known[0].incoming.description.sop_instance_uid
         raise ArchiveError(Problem(f"instance {uid} is kept already; nothing was stored"))

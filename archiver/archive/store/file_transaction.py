@@ -18,11 +18,17 @@ if TYPE_CHECKING:
 
 
 class Outcome(str, Enum):
-    """What became of an instance that was handed in."""
+    """What became of something that was handed in: the one vocabulary for it.
 
-    ADDED = "added"
-    PRESENT = "present"
+    A CONFLICT has the identity of something that is kept and other content; what is kept stays.
+    What is QUARANTINED is kept aside until a person has decided; what is REFUSED is not kept.
+    """
+
+    NEW = "new"
+    SAME = "same"
     CONFLICT = "conflict"
+    QUARANTINED = "quarantined"
+    REFUSED = "refused"
 
 
 @dataclass(frozen=True)

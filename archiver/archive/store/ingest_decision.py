@@ -58,13 +58,13 @@ def decide(
         if uid in new:
             written = one.digest()
             same = written == new[uid]
-            outcome = Outcome.PRESENT if same else Outcome.CONFLICT
+            outcome = Outcome.SAME if same else Outcome.CONFLICT
             decided.append(Decided(one, relative, outcome, written))
         elif uid in held:
             decided.append(_compare(one, held[uid], layout, placement))
         else:
             new[uid] = written = placement.write(relative, one)
-            decided.append(Decided(one, relative, Outcome.ADDED, written, STORED))
+            decided.append(Decided(one, relative, Outcome.NEW, written, STORED))
     return decided
 
 
@@ -78,10 +78,10 @@ def _compare(one: Incoming, held: HeldFile, layout: Layout, placement: Placement
     except FileNotFoundError:
         on_disk = ""
     if on_disk == held.digest:
-        return Decided(one, held.path, Outcome.PRESENT, written)
+        return Decided(one, held.path, Outcome.SAME, written)
     note = f"was {on_disk}" if on_disk else "was missing"
     placement.write(held.path, one)
-    return Decided(one, held.path, Outcome.ADDED, written, RESTORED, note)
+    return Decided(one, held.path, Outcome.NEW, written, RESTORED, note)
 
 
 def deeds_of(decided: Sequence[Decided]) -> list[Deed]:

@@ -13,22 +13,20 @@ from concurrent.futures import ThreadPoolExecutor, wait
 from dataclasses import dataclass
 from pathlib import Path
 
-from archiver.archive.ingest import check_wholeness
+from archiver.archive.ingest import Ingest, read_whole
 from archiver.archive.store import (
     Archive,
     Aside,
     Incoming,
     Outcome,
     Stored,
-    describe_file,
     relative_path,
 )
 from archiver.errors import ArchiveError, ObjectError
 from archiver.network.node import answers
 from archiver.network.node.dimse.upper_layer import Fault
 from archiver.network.node.incoming_file import IncomingFile, TooLargeError
-from archiver.network.node.writer_thread import WriterThread
-from archiver.objects import Description
+from archiver.objects import Description, describe
 
 #: Objects that are flushed at one time; what is beyond them waits.
 _FLUSHES = 16
@@ -74,13 +72,11 @@ class NodeIngest:
     ----------
     archive
         Open for writing.
-    committer
-        Writes to it.
     """
 
-    def __init__(self, archive: Archive, committer: WriterThread) -> None:
+    def __init__(self, archive: Archive) -> None:
         self._archive = archive
-        self._committer = committer
+        self._ingest = Ingest.of(archive)
         self._flushing = ThreadPoolExecutor(_FLUSHES, thread_name_prefix="flush")
 
     def close(self) -> None:
@@ -118,12 +114,15 @@ class NodeIngest:
             if isinstance(looked, IngestResult):
                 return looked
             aside = flushing.result()
-            stored = self._committer.put(Incoming(looked, aside=aside, origin=origin))
+            stored = self._ingest.accept([Incoming(looked, aside=aside, origin=origin)])[0]
             return self._result(stored, aside, looked)
         except OSError as error:
             return _without_file(error)
         except ArchiveError:
             return IngestResult(answers.OUT_OF_RESOURCES, "the archive cannot take it now")
+        except Exception:
+            # The writer has counted and reported it.
+            return IngestResult(answers.PROCESSING_FAILURE, "an error that nobody foresaw")
         finally:
             wait([flushing])
             arrived.discard()
@@ -139,9 +138,9 @@ class NodeIngest:
         # The errors quote the object; what is told of them must not.
         refused = "the object cannot be read to its end"
         try:
-            check_wholeness(arrived.path)
+            _, header = read_whole(arrived.path)
             refused = "the object cannot be read"
-            description = describe_file(arrived.path)
+            description = describe(header)
             refused = "a UID of the object is missing or malformed"
             relative_path(
                 description.study_uid, description.series_uid, description.sop_instance_uid
@@ -170,7 +169,7 @@ class NodeIngest:
                 comment = "another object is kept under this UID"
                 return IngestResult(answers.DUPLICATE_INSTANCE, comment, description)
         return IngestResult(
-            answers.SUCCESS, "", description, new=stored.outcome is Outcome.ADDED, size=size
+            answers.SUCCESS, "", description, new=stored.outcome is Outcome.NEW, size=size
         )
 
 

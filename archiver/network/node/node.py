@@ -5,14 +5,14 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import TYPE_CHECKING
 
+from archiver.archive.ingest import Ingest
 from archiver.archive.store import Archive
+from archiver.errors import ArchiverError
 from archiver.network.node.audit import DONE, STARTED, STOPPED, Event, Happening
 from archiver.network.node.dimse.service import DimseSide
 from archiver.network.node.ingest import NodeIngest
 from archiver.network.node.observability import Figures, Log, libraries_heard
 from archiver.network.node.outbox_drops import OutboxDrops
-from archiver.network.node.validation import Validation
-from archiver.network.node.writer_thread import WriterThread
 from archiver.network.peers import DimsePeer
 
 if TYPE_CHECKING:
@@ -59,24 +59,24 @@ class Node:
         self.archive, self.settings, self.log = archive, settings, log
         self.figures = Figures()
         tls = settings.tls_context()
-        self._committer = WriterThread(archive, self._kept, lambda why: log("journal", why=why))
-        self.validation: Validation | None = None
+        archive.writer.on_error = self._writer_failed
         self.web: WebSide | None = None
         self._heard = libraries_heard(log)
         self._heard.__enter__()
-        self._storing = NodeIngest(archive, self._committer)
-        watch = (self._committer.audit, log, self.figures)
+        self._storing = NodeIngest(archive)
+        watch = (self._audit, log, self.figures)
         try:
             self.dimse = DimseSide(archive, settings, self._storing, peers, watch, tls)
         except BaseException:
             self._storing.close()
-            self._committer.close()
             self._heard.__exit__(None, None, None)
             raise
         self._dropped = OutboxDrops(archive, lambda why: log("outbox", why=why))
-        self.validation = Validation(
-            archive, self.figures.is_busy, self._validated, lambda why: log("validation", why=why)
-        )
+        self.validation = Ingest.of(archive).validation
+        self.validation.busy = self.figures.is_busy
+        self.validation.done = self._validated
+        self.validation.failed = lambda why: log("validation", why=why)
+        self.validation.stir()
         self.figures.associations.set_function(self.dimse.associations)
         self.figures.connections.set_function(self.dimse.connections)
         try:
@@ -101,11 +101,8 @@ class Node:
             self.web.close(seconds)
         self.dimse.close(seconds)
         self._dropped.close()
-        if self.validation is not None:
-            self.validation.close()
         self._audit_itself(STOPPED)
         self._storing.close()
-        self._committer.close()
         self._heard.__exit__(None, None, None)
 
     def __enter__(self) -> Node:
@@ -116,11 +113,16 @@ class Node:
 
     def _audit_itself(self, kind: str) -> None:
         title = self.settings.title
-        self._committer.audit(Happening(Event.APPLICATION, title, title, DONE, kind=kind))
+        self._audit(Happening(Event.APPLICATION, title, title, DONE, kind=kind))
 
-    def _kept(self, count: int) -> None:
-        if self.validation is not None:
-            self.validation.stir()
+    def _audit(self, happening: Happening) -> None:
+        self.archive.record_soon(happening.deeds())
+
+    def _writer_failed(self, error: BaseException) -> None:
+        if isinstance(error, ArchiverError):
+            self.log("journal", why=str(error.problems[0]))
+        else:
+            self.log.failure("writer", error)
 
     def _validated(self, errors: int, warnings: int) -> None:
         self.figures.validated.inc()

@@ -15,7 +15,6 @@ from itertools import chain
 from pathlib import Path
 from typing import BinaryIO
 
-import pydicom
 from pydicom import Dataset
 from pydicom.uid import UID
 
@@ -35,6 +34,7 @@ from archiver.network.peers import WebPeer
 from archiver.network.presentation_contexts import EXPLICIT
 from archiver.network.recoding import recoded
 from archiver.network.statuses import Category, Service, status_of
+from archiver.objects import open_dataset, text
 
 _CHUNK = 1 << 18
 #: Failed requests in a row, after which the peer is left alone.
@@ -229,15 +229,8 @@ def is_kept(link: WebLink, parcel: OutgoingObject, syntax: str) -> bool:
 
 
 def _place_of(path: Path) -> tuple[str, str]:
-    try:
-        header = pydicom.dcmread(
-            path,
-            stop_before_pixels=True,
-            specific_tags=["StudyInstanceUID", "SeriesInstanceUID"],
-        )
-        return str(header.StudyInstanceUID), str(header.SeriesInstanceUID)
-    except Exception as error:  # pydicom raises whatever the bytes lead it to
-        raise ObjectError(Problem(f"the file cannot be read: {error}", str(path))) from None
+    header = open_dataset(path, tags=["StudyInstanceUID", "SeriesInstanceUID"])
+    return text(header, "StudyInstanceUID"), text(header, "SeriesInstanceUID")
 
 
 def _same_bytes(one: OutgoingObject, other: OutgoingObject) -> bool:
@@ -259,7 +252,7 @@ def _chunks(file: BinaryIO) -> Iterator[bytes]:
 
 def _same_elements(one: Path, other: Path) -> bool:
     try:
-        first, second = pydicom.dcmread(one), pydicom.dcmread(other)
+        first, second = open_dataset(one, pixels=True), open_dataset(other, pixels=True)
         # Of a data set that is not read yet, only its elements count.
         return bool(Dataset(first) == Dataset(second))
     except Exception:  # what cannot be read cannot be told to be the same

@@ -4,18 +4,16 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Sequence
-from io import BytesIO
 from pathlib import Path
 from typing import Any
 
-import pydicom
 from pydicom import Dataset
 
 from archiver.network.client.dimse.receiver import Basket
 from archiver.network.client.dimse.retrieve import RetrieveScope, retrieve_into
 from archiver.network.client.header_cache import slim
 from archiver.network.peers import DimsePeer
-from archiver.objects import text
+from archiver.objects import open_dataset, text
 
 _CANNOT_UNDERSTAND = 0xC000
 
@@ -30,8 +28,7 @@ class _Headers(Basket):
     def take(self, event: Any) -> int:
         """Read the header of an object that comes."""
         try:
-            whole = BytesIO(event.encoded_dataset(include_meta=True))
-            header = slim(pydicom.dcmread(whole, stop_before_pixels=True))
+            header = slim(open_dataset(event.encoded_dataset(include_meta=True)))
             self.headers[str(header.SOPInstanceUID)] = header
             self.came.add(str(header.SOPInstanceUID))
         except Exception:  # pydicom raises whatever the bytes lead it to

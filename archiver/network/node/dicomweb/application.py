@@ -15,6 +15,7 @@ from starlette.responses import JSONResponse, PlainTextResponse, Response, Strea
 from starlette.routing import Route
 from starlette.types import ASGIApp
 
+from archiver.archive.ingest import Validation
 from archiver.archive.store import Archive
 from archiver.errors import ArchiverError
 from archiver.network.multipart import MultipartWriter
@@ -41,7 +42,6 @@ from archiver.network.node.ingest import NodeIngest
 from archiver.network.node.observability import Figures, Log
 from archiver.network.node.query.information_model import Level
 from archiver.network.node.query.query_engine import BadQuestionError
-from archiver.network.node.validation import Validation
 
 if TYPE_CHECKING:
     from archiver.network.node.settings import NodeSettings
@@ -181,7 +181,12 @@ class Application:
             count = len(self._archive)
         except ArchiverError:
             return JSONResponse({"status": "failing"}, 503)
-        return JSONResponse({"status": "ok", "instances": count})
+        writer = self._archive.writer
+        faults = writer.health.faults
+        status = ("degraded" if faults else "ok") if writer.is_alive else "failing"
+        told = {"alive": writer.is_alive, "faults": faults}
+        health = {"status": status, "instances": count, "writer": told}
+        return JSONResponse(health, 200 if writer.is_alive else 503)
 
     def _metrics(self, request: Request) -> Response:
         return Response(self._figures.page(), media_type="text/plain; version=0.0.4")

@@ -11,7 +11,7 @@ from pathlib import Path
 
 import numpy as np
 from PIL import Image
-from pydicom import Dataset, dcmread
+from pydicom import Dataset
 from pydicom.pixels.processing import apply_modality_lut, apply_voi_lut
 from pydicom.uid import UID
 from starlette.exceptions import HTTPException
@@ -21,6 +21,7 @@ from archiver.network.node.dicomweb.resources import RENDERED
 from archiver.network.node.incoming_file import file_head
 from archiver.network.node.supported import EXPLICIT
 from archiver.network.recoding import recoded
+from archiver.objects import open_dataset
 
 _FORMATS = dict(zip(RENDERED, ("JPEG", "PNG", "GIF"), strict=True))
 _THUMBNAIL = 256
@@ -122,7 +123,7 @@ def render(path: Path, how: Rendition, frame: int = 1) -> bytes:
     """
     with _A_FEW, warnings.catch_warnings():
         warnings.simplefilter("ignore")
-        dataset = dcmread(path)
+        dataset = open_dataset(path, pixels=True)
         if "PixelData" not in dataset or "Rows" not in dataset:
             raise HTTPException(406, "the instance is no picture")
         count = int(dataset.get("NumberOfFrames") or 1)
@@ -140,7 +141,7 @@ def render(path: Path, how: Rendition, frame: int = 1) -> bytes:
 def _picture(path: Path, dataset: Dataset, how: Rendition, frame: int) -> Image.Image:
     if UID(str(dataset.file_meta.TransferSyntaxUID)).is_compressed:
         head = file_head(str(dataset.SOPClassUID), str(dataset.SOPInstanceUID), EXPLICIT)
-        dataset = dcmread(io.BytesIO(head + recoded(path, EXPLICIT)))
+        dataset = open_dataset(head + recoded(path, EXPLICIT), pixels=True)
     pixels = dataset.pixel_array
     if int(dataset.get("NumberOfFrames") or 1) > 1:
         pixels = pixels[frame - 1]

@@ -10,13 +10,13 @@ from typing import TYPE_CHECKING, Any, cast
 
 import uvicorn
 
+from archiver.archive.ingest import Validation
 from archiver.archive.store import Archive
 from archiver.network.node.audit import Happening
 from archiver.network.node.dicomweb.application import Application, Pages
 from archiver.network.node.dicomweb.connection import Doorway, NodeProtocol
 from archiver.network.node.ingest import NodeIngest
 from archiver.network.node.observability import Figures, Log
-from archiver.network.node.validation import Validation
 
 if TYPE_CHECKING:
     from archiver.network.node.settings import NodeSettings

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from pydicom import Dataset, dcmread
+from pydicom import Dataset
 from pydicom.encaps import generate_frames
 from pydicom.uid import UID
 from sqlalchemy import select
@@ -27,6 +27,7 @@ from archiver.network.node.ingest import is_uid
 from archiver.network.node.query.query_engine import read_header
 from archiver.network.node.supported import EXPLICIT, IMPLICIT
 from archiver.network.recoding import LOSSY_METHODS, recoded
+from archiver.objects import open_dataset
 
 _CHUNK = 1 << 20
 #: Values larger than this are given by reference in metadata (bytes).
@@ -196,7 +197,7 @@ def frames_of(
         media = _frame_media(one, wish)
         if media is None:
             continue
-        dataset = dcmread(one.path)
+        dataset = open_dataset(one.path, pixels=True)
         if "PixelData" not in dataset:
             raise HTTPException(404, "the instance has no frames")
         count = int(dataset.get("NumberOfFrames") or 1)
@@ -238,10 +239,8 @@ def _frame_media(one: RequestedInstance, wish: MediaRange) -> str | None:
 
 def _native_frames(one: RequestedInstance, dataset: Dataset, count: int) -> list[bytes]:
     if UID(one.syntax).is_compressed:
-        import io
-
         head = file_head(one.sop_class, one.uid, EXPLICIT)
-        dataset = dcmread(io.BytesIO(head + recoded(one.path, EXPLICIT)))
+        dataset = open_dataset(head + recoded(one.path, EXPLICIT), pixels=True)
     data = dataset.PixelData
     size = dataset.Rows * dataset.Columns * dataset.SamplesPerPixel * dataset.BitsAllocated // 8
     if one.syntax not in (EXPLICIT, IMPLICIT) and len(data) < size * count:

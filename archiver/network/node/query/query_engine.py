@@ -8,13 +8,12 @@ the headers of the candidates.
 from __future__ import annotations
 
 import functools
-import warnings
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from pydicom import DataElement, Dataset, dcmread
+from pydicom import DataElement, Dataset
 from pydicom.config import IGNORE
 from pydicom.datadict import dictionary_VR, keyword_for_tag, tag_for_keyword
 from pydicom.tag import BaseTag, Tag
@@ -22,6 +21,7 @@ from sqlalchemy import ColumnElement, Select, and_, func, or_, select, tuple_
 
 from archiver.archive.store import Archive, iso_date, name_key
 from archiver.archive.store import tables as t
+from archiver.errors import ObjectError
 from archiver.network.node.query.information_model import (
     ATTRIBUTES,
     IN_HEADERS,
@@ -30,6 +30,7 @@ from archiver.network.node.query.information_model import (
     Level,
 )
 from archiver.network.node.query.matching import BadKeyError, bounds, check_key, matches, texts
+from archiver.objects import open_dataset
 
 _I, _P = t.instances.c, t.patients.c
 _ENTITY = {
@@ -186,16 +187,12 @@ def read_header(path: Path, tags: list[int] | None = None) -> Dataset | None:
 
     Texts come decoded to Unicode, whatever character set the object is in.
     """
+    wanted = None if tags is None else [*tags, 0x00080005]
     try:
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore")
-            wanted = None if tags is None else [*tags, 0x00080005]
-            header = dcmread(path, stop_before_pixels=True, specific_tags=wanted)
-            header.decode()
-    except Exception:
-        # pydicom raises whatever the bytes lead it to; `archiver rebuild` finds such files.
+        return open_dataset(path, tags=wanted, decoded=True)
+    except ObjectError:
+        # `archiver rebuild` finds such files.
         return None
-    return header
 
 
 def _statement(level: Level, keys: list[DataElement]) -> Select[Any]:

@@ -3,22 +3,20 @@
 from __future__ import annotations
 
 import io
-import warnings
 from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 from PIL import Image
-from pydicom import Dataset, dcmread
 from pydicom.encaps import generate_frames
 from starlette.exceptions import HTTPException
 
 from archiver.colour import ColourSpace, space_of
 from archiver.dentition import Orientation, Turn
-from archiver.errors import ArchiverError, ObjectError, PhotoError, Problem
+from archiver.errors import ObjectError, PhotoError, Problem
 from archiver.network.node.dicomweb import Rendition, render
-from archiver.objects import Description, describe
+from archiver.objects import Description, describe, open_dataset
 from archiver.photo import frame_of, load_turbo
 from archiver.priors import display_turn
 
@@ -74,7 +72,7 @@ def read_source(path: Path) -> PictureSource:
     ObjectError
         If the object is no picture.
     """
-    dataset = _read(path, pixels=False)
+    dataset = open_dataset(path, pixels=False)
     description = describe(dataset)
     try:
         columns, rows = int(dataset.Columns), int(dataset.Rows)
@@ -119,7 +117,7 @@ def stored_pixels(source: PictureSource, reduction: int) -> Pixels:
     try:
         if not source.coding:
             return _by_rendering(source.path, reduction)
-        dataset = _read(source.path, pixels=True)
+        dataset = open_dataset(source.path, pixels=True)
         frame = next(generate_frames(dataset.PixelData, number_of_frames=1))
         _check_size(frame, source)
         turbo = load_turbo()
@@ -158,15 +156,3 @@ def _reduced(picture: Image.Image, reduction: int) -> Pixels:
     if reduction > 1:
         picture = picture.reduce(reduction)
     return np.asarray(picture, np.uint8)
-
-
-def _read(path: Path, *, pixels: bool) -> Dataset:
-    try:
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore")
-            return dcmread(path, stop_before_pixels=not pixels)
-    except ArchiverError:
-        raise
-    except Exception as error:
-        # pydicom raises whatever the bytes lead it to.
-        raise ObjectError(Problem("the object cannot be read", path.name)) from error

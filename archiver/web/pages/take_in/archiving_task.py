@@ -7,8 +7,8 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any
 
-from archiver.archive.ingest import IngestSettings, PhotographStatus, Taken, wrap
-from archiver.archive.store import Archive
+from archiver.archive.ingest import STATUS_NAMES, IngestSettings, Taken, wrap
+from archiver.archive.store import Archive, Outcome
 from archiver.errors import Problem
 from archiver.objects import Session
 from archiver.web.pages.take_in.draft_store import Open
@@ -63,7 +63,7 @@ def archive_draft(run: ArchivingRun, archive: Archive, step: Step) -> dict[str, 
 
     step(0, count)
     wrapped = wrap(archive, run.session, run.settings, progress=tell)
-    refused = wrapped.count(PhotographStatus.REFUSED)
+    refused = wrapped.count(Outcome.REFUSED)
     if not refused:
         _close(run.opened, run.settings.now())
     return {
@@ -82,7 +82,7 @@ def _result(taken: Taken, photo: Photo) -> dict[str, Any]:
     """Return what became of a picture, in the words that stand beside it."""
     problems = [describe_problem(_bare(p, photo), [photo]) for p in taken.problems]
     return {
-        "status": taken.status.value,
+        "status": STATUS_NAMES[taken.status],
         "problems": problems,
         "warnings": [describe_problem(_bare(p, photo), [photo]) for p in taken.warnings],
         "findings": [

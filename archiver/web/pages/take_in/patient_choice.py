@@ -9,6 +9,7 @@ from typing import Any
 
 from archiver.archive import Query, Record
 from archiver.archive.store import Archive, iso_date, iso_time
+from archiver.errors import ObjectError
 from archiver.network import DimsePeer, Peer, find_dimse_peer
 from archiver.network.client.dimse import Scheduled, ask_worklist
 from archiver.network.node.query import WorklistRow, item_of, read_visits
@@ -101,17 +102,15 @@ def of_visit(archive: Archive, study: str) -> dict[str, Any] | None:
 
 
 def _of_record(record: Record) -> dict[str, Any]:
-    from pydicom import dcmread
-    from pydicom.errors import InvalidDicomError
 
-    from archiver.objects import describe
+    from archiver.objects import describe, open_dataset
 
     name, birth, sex = record.patient_name, "", ""
     try:
-        told = describe(dcmread(record.path, stop_before_pixels=True))
+        told = describe(open_dataset(Path(record.path)))
         name, birth = told.patient_name, iso_date(told.birth_date)
         sex = told.sex if told.sex in ("M", "F", "O") else ""
-    except (OSError, InvalidDicomError):
+    except ObjectError:
         pass  # an object that cannot be read still names its patient in the index
     patient = (record.patient_id, name, record.issuer, birth, sex)
     entry = _entry(patient=patient, visit=("", "", "", ""), study=("", "", ""))

@@ -1,26 +1,28 @@
 """Validation of what came in, in the background; the findings are kept beside the index.
 
 Objects are taken in the order of the journal, and how far it has come is kept with the findings:
-a node that was killed carries on where it was.
+a process that was killed leaves the rest to the next one that writes.
 """
 
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
 from sqlalchemy import Column, Integer, MetaData, String, Table, func, insert, select
 from sqlalchemy.exc import SQLAlchemyError
 
-from archiver.archive.store import Archive, sqlite
+from archiver.archive.store import sqlite
 from archiver.archive.store import tables as t
+from archiver.archive.store.archive import Archive
 from archiver.errors import ArchiverError
 from archiver.standard import Finding, Severity, validate_file
 
 FILE = "findings.sqlite"
 _AT_ONCE = 20
-#: How long it waits for a pause (seconds).
-_PATIENCE = 10.0
+#: How long it waits for a pause before it looks at some objects (seconds); the findings of an
+#: object that comes alone are there within two.
+_PATIENCE = 1.0
 
 _metadata = MetaData()
 _validated = Table(
@@ -54,6 +56,9 @@ class Validation:
     ----------
     archive
         Whose objects.
+
+    Attributes
+    ----------
     busy
         True while somebody stores or asks; they come first.
     done
@@ -62,40 +67,46 @@ class Validation:
         Told why it cannot go on.
     """
 
-    def __init__(
-        self,
-        archive: Archive,
-        busy: Callable[[], bool],
-        done: Callable[[int, int], None],
-        failed: Callable[[str], None],
-    ) -> None:
+    def __init__(self, archive: Archive) -> None:
+        self.busy: Callable[[], bool] = lambda: False
+        self.done: Callable[[int, int], None] = lambda errors, warnings: None
+        self.failed: Callable[[str], None] = lambda why: None
         self._archive = archive
-        self._busy = busy
-        self._done = done
-        self._failed = failed
         self._engine = sqlite.writing_engine(archive.layout.root / FILE)
         _metadata.create_all(self._engine)
+        self._foreseen: dict[str, Sequence[Finding]] = {}
+        self._guard = threading.Lock()
         self._stir = threading.Event()
-        self._stir.set()
         self._ending = threading.Event()
         self._idle = threading.Event()
-        self._thread = threading.Thread(target=self._run, name="validation", daemon=True)
-        self._thread.start()
+        self._thread: threading.Thread | None = None
 
     def stir(self) -> None:
-        """Say that there is something new."""
-        self._idle.clear()
-        self._stir.set()
+        """Say that there is, or may be, something that was not looked at."""
+        with self._guard:
+            self._idle.clear()
+            self._stir.set()
+            if self._thread is None and not self._ending.is_set():
+                self._thread = threading.Thread(target=self._run, name="validation", daemon=True)
+                self._thread.start()
+
+    def foresee(self, sop_instance_uid: str, findings: Sequence[Finding]) -> None:
+        """Give what was found of an object before it is kept, so that it is not read again."""
+        with self._guard:
+            self._foreseen[sop_instance_uid] = findings
 
     def wait(self, seconds: float) -> bool:
         """Wait until everything is validated; False if it is not in time."""
         return self._idle.wait(seconds)
 
     def close(self) -> None:
-        """Stop after the object in hand; the rest is done at the next start."""
-        self._ending.set()
-        self._stir.set()
-        self._thread.join()
+        """Stop after the object in hand; the rest is done by the next process that writes."""
+        with self._guard:
+            self._ending.set()
+            self._stir.set()
+            thread = self._thread
+        if thread is not None:
+            thread.join()
         self._engine.dispose()
 
     def findings(self, sop_instance_uid: str) -> list[Finding] | None:
@@ -122,7 +133,7 @@ class Validation:
                 while not self._ending.is_set() and self._some():
                     pass
             except (ArchiverError, SQLAlchemyError, OSError) as error:
-                self._failed(f"validation stopped: {type(error).__name__}")
+                self.failed(f"validation stopped: {type(error).__name__}")
             if not self._stir.is_set():
                 self._idle.set()
 
@@ -138,17 +149,20 @@ class Validation:
                 .order_by(i.journal_seq)
                 .limit(_AT_ONCE)
             ).all()
+        waited = 0.0
+        while self.busy() and waited < _PATIENCE and not self._ending.wait(0.1):
+            waited += 0.1
         for uid, path, digest, seq in rows:
-            waited = 0.0
-            while self._busy() and waited < _PATIENCE and not self._ending.wait(0.1):
-                waited += 0.1
             if self._ending.is_set():
                 break
             self._one(uid, path, digest, seq)
         return bool(rows)
 
     def _one(self, uid: str, path: str, digest: str, seq: int) -> None:
-        findings = validate_file(self._archive.layout.path_of(path))
+        with self._guard:
+            findings = self._foreseen.pop(uid, None)
+        if findings is None:
+            findings = validate_file(self._archive.layout.path_of(path))
         errors = sum(f.severity is Severity.ERROR for f in findings)
         warned = sum(f.severity is Severity.WARNING for f in findings)
         with self._engine.begin() as connection:
@@ -165,7 +179,7 @@ class Validation:
             )
             if findings:
                 connection.execute(insert(_findings), [_row(uid, f) for f in findings])
-        self._done(errors, warned)
+        self.done(errors, warned)
 
 
 def _row(uid: str, finding: Finding) -> dict[str, str]:
