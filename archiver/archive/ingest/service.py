@@ -72,7 +72,7 @@ class Ingest:
         return self._archive.put_together(items, notes)
 
     def close(self) -> None:
-        """Finish looking at what was kept."""
+        """Finish looking at what was kept, if that takes no more than a moment."""
         self.validation.close()
 
     def _kept(self, stored: Sequence[Stored]) -> None:

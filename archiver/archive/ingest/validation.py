@@ -23,6 +23,8 @@ _AT_ONCE = 20
 #: How long it waits for a pause before it looks at some objects (seconds); the findings of an
 #: object that comes alone are there within two.
 _PATIENCE = 1.0
+#: How long a process that ends goes on with what is left (seconds).
+_LAST = 2.0
 
 _metadata = MetaData()
 _validated = Table(
@@ -100,7 +102,9 @@ class Validation:
         return self._idle.wait(seconds)
 
     def close(self) -> None:
-        """Stop after the object in hand; the rest is done by the next process that writes."""
+        """Go on for a moment, then stop; the rest is done by the next process that writes."""
+        if self._thread is not None:
+            self._idle.wait(_LAST)
         with self._guard:
             self._ending.set()
             self._stir.set()

@@ -135,12 +135,13 @@ class Archive:
         layout = Layout(Path(folder).absolute())
         if read_only:
             return cls._open_reading(layout)
-        demand_offset(clock())
+        now = clock()
+        demand_offset(now)
         with translated("the archive was not opened", layout.root):
             layout.find_or_make(create)
             lock = WriterLock(layout.lock)
             try:
-                return cls._open_writing(layout, lock, clock, actor, describe)
+                return cls._open_writing(layout, lock, (clock, now), actor, describe)
             except BaseException:
                 lock.release()
                 raise
@@ -179,8 +180,14 @@ class Archive:
 
     @classmethod
     def _open_writing(
-        cls, layout: Layout, lock: WriterLock, clock: Clock, actor: str, describe: Describe
+        cls,
+        layout: Layout,
+        lock: WriterLock,
+        times: tuple[Clock, datetime],
+        actor: str,
+        describe: Describe,
     ) -> Archive:
+        clock, time = times
         layout.prepare()
         layout.check_mark()
         removed = remove_aside(layout)
@@ -188,7 +195,6 @@ class Archive:
         try:
             index.prepare()
             position = index.position()
-            time = clock()
             journal, beyond = open_journal(layout.journal, position, time=time, who=actor)
             beyond += atomic_batch.finish(layout, journal, beyond, time=time, who=actor)
         except BaseException:
@@ -374,12 +380,12 @@ class Archive:
         try:
             decided = decide(batch, self._index, self.layout, placement)
             atomic_batch.demand_new(decided)
+            intended = atomic_batch.intended(deeds_of(decided), notes)
         except BaseException as error:
             placement.undo()
             if isinstance(error, OSError):
                 raise described_error(error, "nothing was stored", self.layout.root) from error
             raise
-        intended = atomic_batch.intended(deeds_of(decided), notes)
         with translated("nothing was stored", self.layout.root):
             try:
                 self._append(journal, intended)

@@ -182,10 +182,10 @@ class Application:
         except ArchiverError:
             return JSONResponse({"status": "failing"}, 503)
         writer = self._archive.writer
-        faults = writer.health.faults
-        status = ("degraded" if faults else "ok") if writer.is_alive else "failing"
-        told = {"alive": writer.is_alive, "faults": faults}
-        health = {"status": status, "instances": count, "writer": told}
+        health: dict[str, object] = {"status": "ok", "instances": count}
+        if not writer.is_alive or writer.health.faults:
+            health["status"] = "degraded" if writer.is_alive else "failing"
+            health["writer"] = {"alive": writer.is_alive, "faults": writer.health.faults}
         return JSONResponse(health, 200 if writer.is_alive else 503)
 
     def _metrics(self, request: Request) -> Response:
