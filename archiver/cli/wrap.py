@@ -81,7 +81,7 @@ def command(options: Options) -> int:
 
 def _wrap(options: Options) -> int:
     from archiver.archive.ingest import IngestSettings, wrap
-    from archiver.archive.store import Archive
+    from archiver.archive.store import Archive, Outcome
     from archiver.cli.context import actor, now
     from archiver.cli.settings import read_settings
     from archiver.objects import read_context, read_sheet
