@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping
 from datetime import date
 from typing import Any
@@ -50,13 +49,12 @@ def read_consent(given: Mapping[str, Any], who: str) -> dict[str, Any]:
     return kept
 
 
-def consent_lines(consent: Mapping[str, Any]) -> list[str]:
-    """Write a consent as the table of a session sheet; nothing where there is none."""
-    if not consent:
-        return []
-    lines = ["", "[consent]", f"purposes = {json.dumps(consent['purposes'])}"]
-    lines.append(f"noted_by = {json.dumps(consent['noted_by'], ensure_ascii=False)}")
-    return lines + ([f"until = {consent['until']}"] if "until" in consent else [])
+def consent_table(consent: Mapping[str, Any]) -> dict[str, Any]:
+    """Return a consent as the table of a session sheet."""
+    table = {key: consent[key] for key in ("purposes", "noted_by")}
+    if "until" in consent:
+        table["until"] = date.fromisoformat(str(consent["until"]))
+    return table
 
 
 def purposes() -> list[str]:

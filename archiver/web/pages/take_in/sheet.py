@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Iterable, Mapping
 from datetime import date, time
 from typing import Any
+
+import tomli_w
 
 from archiver.archive.store import translated, write_whole
 from archiver.errors import MeaningError, Problem, SheetError
@@ -22,7 +23,7 @@ from archiver.objects import (
     read_sheet,
 )
 from archiver.web.http_errors import Refused
-from archiver.web.pages.take_in.consent_fields import consent_lines
+from archiver.web.pages.take_in.consent_fields import consent_table
 from archiver.web.pages.take_in.draft_store import Open
 from archiver.web.pages.take_in.drafts import Draft, Photo, taken_in
 
@@ -77,44 +78,34 @@ def sheet_text(draft: Draft, photos: Iterable[Photo]) -> tuple[str, list[int]]:
     tuple
         The TOML text, and the line on which each photograph begins.
     """
-    lines = ['numbering = "ISO 3950"', "", "[patient]"]
-    lines += [_row(key, draft.patient[key]) for key in PATIENT if key in draft.patient]
-    lines += ["", "[visit]"]
-    lines += [_row(key, draft.visit[key]) for key in VISIT if key in draft.visit]
-    lines += consent_lines(draft.consent)
+    head: dict[str, Any] = {
+        "numbering": "ISO 3950",
+        "patient": _typed(PATIENT, draft.patient),
+        "visit": _typed(VISIT, draft.visit),
+    }
+    if draft.consent:
+        head["consent"] = consent_table(draft.consent)
+    text = tomli_w.dumps(head)
     starts = []
     for photo in photos:
-        lines.append("")
-        starts.append(len(lines) + 1)
-        lines += ["[[photo]]", f"file = {_quoted(f'files/{photo.file}')}"]
+        starts.append(text.count("\n") + 2)
         said = draft.of_photo(photo.digest)
-        lines += [f"{key} = {_toml(said[key])}" for key in PHOTO if key in said]
-    return "\n".join(lines) + "\n", starts
+        text += "\n" + _entry(photo, {key: said[key] for key in PHOTO if key in said})
+    return text, starts
 
 
-def _row(key: str, text: str) -> str:
-    if key in _DATES:
-        return f"{key} = {date.fromisoformat(text).isoformat()}"
-    if key in _TIMES:
-        return f"{key} = {time.fromisoformat(text).replace(tzinfo=None).isoformat()}"
-    return f"{key} = {_quoted(text)}"
+def _typed(keys: Mapping[str, Key], given: Mapping[str, str]) -> dict[str, object]:
+    return {key: _value(key, given[key]) for key in keys if key in given}
 
 
-def _toml(value: Any) -> str:
-    if isinstance(value, bool):
-        return str(value).lower()
-    if isinstance(value, int):
-        return str(value)
-    if isinstance(value, dict):
-        return "{ " + ", ".join(f"{k} = {_toml(v)}" for k, v in value.items()) + " }"
-    if isinstance(value, list):
-        return "[" + ", ".join(_toml(v) for v in value) + "]"
-    return _quoted(str(value))
-
-
-def _quoted(text: str) -> str:
-    """Return a TOML string; JSON's form fits but for one control character."""
-    return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")
+def _entry(photo: Photo, said: Mapping[str, Any]) -> str:
+    """Write an entry of its own, so that the line on which it begins is known."""
+    tables = {key: value for key, value in said.items() if isinstance(value, dict)}
+    values = {key: value for key, value in said.items() if key not in tables}
+    text = "[[photo]]\n" + tomli_w.dumps({"file": f"files/{photo.file}", **values})
+    for key, table in tables.items():
+        text += f"[photo.{key}]\n" + tomli_w.dumps(table)
+    return text
 
 
 class NotReady(Exception):
