@@ -2,8 +2,8 @@
 
 How a page is added
 -------------------
-Each room of the pages (``take_in``, ``find``, ``compare``, ``record``, ``entrance``) is a package
-of ``archiver/web/pages`` whose ``__init__`` has a docstring only and whose module ``pages``
+Each room of the pages (``take_in``, ``find``, ``compare``, ``record``, ``entrance``, ``help``) is
+a package of ``archiver/web/pages`` whose ``__init__`` has a docstring only and whose module ``pages``
 offers::
 
     def routes(site: Site) -> list[BaseRoute]:

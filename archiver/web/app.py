@@ -34,7 +34,7 @@ if TYPE_CHECKING:
     from archiver.network.node import NodeSettings
 
 #: The rooms of the pages, in the order of the navigation.
-ROOMS = ("entrance", "take_in", "find", "compare", "record")
+ROOMS = ("entrance", "take_in", "find", "compare", "record", "help")
 
 
 class Site(SiteContext):

@@ -15,7 +15,7 @@ from archiver.web.auth.login import LogIn
 from archiver.wording import Words
 
 _HERE = Path(__file__).parent
-_ROOMS = ("entrance", "take_in", "find", "compare", "record")
+_ROOMS = ("entrance", "take_in", "find", "compare", "record", "help")
 #: Navigation: path, key of its word, icon, and what a visitor must be allowed for it.
 NAVIGATION = (
     ("/take-in", "nav.take_in", "take-in", "take in"),

@@ -76,7 +76,9 @@ def _journal(served: Served) -> str:
 # -- who comes in
 
 
-@pytest.mark.parametrize("path", ["/", "/find", "/take-in", "/compare", "/record", "/server"])
+@pytest.mark.parametrize(
+    "path", ["/", "/find", "/take-in", "/compare", "/record", "/server", "/help"]
+)
 def test_whoever_has_not_logged_in_is_asked_to(clinic: Served, path: str) -> None:
     answer = Client(clinic).ask(path)
     assert answer.status == 303
@@ -188,6 +190,7 @@ def test_the_name_of_an_unknown_user_is_not_journalled(clinic: Served) -> None:
         ("cory", "/record/audit", 200),
         ("cory", "/take-in", 403),
         ("dana", "/server", 200),
+        ("dana", "/help", 200),
         ("dana", "/find", 403),
         ("dana", "/record", 403),
         ("dana", "/compare", 403),

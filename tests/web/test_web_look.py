@@ -9,7 +9,17 @@ from web_serving import DESK, TABLET, Served, Watch, serious
 from archiver.archive.query import Query
 from archiver.archive.store.archive import Archive
 
-PAGES = ("/", "/take-in", "/find", "/compare", "/record", "/record/audit", "/server", "/nothing")
+PAGES = (
+    "/",
+    "/take-in",
+    "/find",
+    "/compare",
+    "/record",
+    "/record/audit",
+    "/server",
+    "/help",
+    "/nothing",
+)
 #: A desk's screen enlarged to 400 % (WCAG 2.2, 1.4.10).
 ENLARGED = {"width": 320, "height": 640}
 

@@ -1,0 +1,1 @@
+"""Help: what every verb of the command line takes."""
