@@ -16,7 +16,6 @@ import click
 from archiver import __version__
 from archiver.cli.console import never_fail_to_print
 from archiver.cli.verbs import VERBS
-from archiver.errors import ArchiverError, Problem, SheetError, UsageError
 
 _COMPLETION = "_ARCHIVER_COMPLETE"
 
@@ -54,6 +53,8 @@ class _Verbs(click.Group):
         name = args[0]
         if name not in VERBS and not ctx.resilient_parsing:
             from difflib import get_close_matches
+
+            from archiver.errors import Problem, UsageError
 
             near = get_close_matches(name, VERBS, n=1)
             if near:
@@ -111,6 +112,8 @@ def _run(arguments: Sequence[str]) -> int:
             status: int = archiver.invoke(context)
             return status
     except click.NoSuchOption as error:
+        from archiver.errors import Problem, UsageError
+
         problem = Problem("cli.option.unknown", option=error.option_name, verb="archiver")
         raise UsageError(problem.at("archiver")) from None
     except click.exceptions.Exit as end:
@@ -142,12 +145,6 @@ def main(arguments: Sequence[str] | None = None) -> int:
     never_fail_to_print(sys.stdout, sys.stderr)
     try:
         return _run(sys.argv[1:] if arguments is None else arguments)
-    except (UsageError, SheetError) as error:
-        print(error, file=sys.stderr)
-        return 2
-    except ArchiverError as error:
-        print(error, file=sys.stderr)
-        return 1
     except BrokenPipeError:
         # The reader (head, less) left; what was done stays done.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
@@ -155,3 +152,11 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except (KeyboardInterrupt, click.Abort):
         print("archiver: stopped; what was archived stays archived", file=sys.stderr)
         return 1
+    except Exception as error:
+        # Imported when there is one, since the help has none.
+        from archiver.errors import ArchiverError, SheetError, UsageError
+
+        if not isinstance(error, ArchiverError):
+            raise
+        print(error, file=sys.stderr)
+        return 2 if isinstance(error, (UsageError, SheetError)) else 1

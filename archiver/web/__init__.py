@@ -3,8 +3,8 @@
 How a page is added
 -------------------
 Each room of the pages (``take_in``, ``find``, ``compare``, ``record``, ``entrance``, ``help``) is
-a package of ``archiver/web/pages`` whose ``__init__`` has a docstring only and whose module ``pages``
-offers::
+a package of ``archiver/web/pages`` whose ``__init__`` has a docstring only and whose module
+``pages`` offers::
 
     def routes(site: Site) -> list[BaseRoute]:
         return [

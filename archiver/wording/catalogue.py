@@ -6,13 +6,7 @@ import re
 import sys
 from collections.abc import Mapping
 from functools import cache
-from importlib.resources import files
 from typing import Any
-
-if sys.version_info >= (3, 11):
-    import tomllib
-else:
-    import tomli as tomllib
 
 #: A value's place in a text; after a colon, what stands between several values.
 _FIELD = re.compile(r"\{(\w+)(?::([^{}]*))?\}")
@@ -26,6 +20,13 @@ def catalogue(language: str = FIRST) -> Mapping[str, Any]:
 
     The first part of a key is the name of its file.
     """
+    # Imported here, since every room imports this module and the help needs no word of it.
+    from importlib.resources import files
+
+    if sys.version_info >= (3, 11):
+        import tomllib
+    else:
+        import tomli as tomllib
     found: dict[str, Any] = {}
     for file in files("archiver.wording").joinpath("words", language).iterdir():
         if file.name.endswith(".toml"):
