@@ -245,3 +245,20 @@ class TestTls:
             words = ("echoscu", "-aec", TITLE, "127.0.0.1", node.dimse.port)
             result = run(*words, "+tla", "+cf", files["ca"], timeout=5)
             assert result.returncode == 0, result.stdout
+
+
+def test_the_header_of_an_object_that_arrives_is_parsed_once(
+    node: Node, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    import pydicom
+
+    parsed = []
+    original = pydicom.dcmread
+
+    def counting(*args: object, **kwargs: object) -> object:
+        parsed.append(args)
+        return original(*args, **kwargs)  # type: ignore[arg-type]
+
+    monkeypatch.setattr(pydicom, "dcmread", counting)
+    store(node.dimse.port, samples.save(samples.photograph(1), tmp_path))
+    assert len(parsed) == 1

@@ -242,8 +242,7 @@ def carry_out(archive: Archive, amendment: Amendment) -> list[Stored]:
     # More than eight do not fit in a line of the journal; the note itself has them all.
     notes.append(f"reason {code}, rejects {' '.join(amendment.rejected)}")
     batch = [*(one.incoming for one in amendment.successors), amendment.note]
-    Ingest.of(archive)
-    return archive.put_together(batch, notes)
+    return Ingest.of(archive).accept_together(batch, notes)
 
 
 def _check_crop(after: Meaning, size: tuple[int, int]) -> None:

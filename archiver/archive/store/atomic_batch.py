@@ -1,15 +1,4 @@
-"""Instances that are kept all together or not at all, although each has a file of its own.
-
-The lines of the journal, in the order in which they reach the disk::
-
-    intended    for each instance, before its file is at its place
-    stored      for each, once all files are at their places and flushed
-    amended     for each; the end
-
-A writer that is killed leaves one of three things. No line ``stored``: nothing was promised, the
-files that lie there are removed. Some, because the last writing was torn: all files are there,
-and the missing lines are written. All: it is done.
-"""
+"""Instances that are kept all together or not at all, although each has a file of its own."""
 
 from __future__ import annotations
 

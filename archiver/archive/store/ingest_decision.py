@@ -1,4 +1,4 @@
-"""What becomes of each instance of a batch: added, there already, or in conflict."""
+"""What becomes of each instance of a batch: new, the same, or in conflict."""
 
 from __future__ import annotations
 

@@ -1,13 +1,4 @@
-"""What the writer mends when it opens an archive that was not closed.
-
-The order of a put is: files written aside and flushed; moved; folders flushed; journal line
-flushed; index. So after a kill
-
-* files aside are worthless and are removed;
-* a file at its place without a line in the journal is whole but was never promised to anyone;
-  the next put of the same instance replaces it;
-* a line in the journal that the index has not seen has its file, and is taken in here.
-"""
+"""What the writer mends when it opens an archive that was not closed."""
 
 from __future__ import annotations
 
