@@ -142,7 +142,8 @@ def _worth_a_word(taken: Sequence[Taken]) -> Iterator[str]:
 def _validate(archive: Path) -> int:
     from archiver.standard import validate
 
-    summary = validate([archive / "objects"])
+    with Progress("validating") as progress:
+        summary = validate([archive / "objects"], progress=progress)
     print(
         f"\nValidated {summary.objects} objects: {summary.errors} errors, "
         f"{summary.warnings} warnings."

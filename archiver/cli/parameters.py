@@ -50,7 +50,12 @@ def _verb(ctx: click.Context | None) -> str:
 
 def _no_choice(word: Any, choices: Iterable[str], ctx: click.Context | None) -> UsageError:
     return UsageError(
-        Problem("cli.word.choice", word=word, choices=tuple(map(str, choices)), verb=_verb(ctx))
+        Problem(
+            "cli.word.choice",
+            word=word,
+            choices=tuple(str.__str__(one) for one in choices),
+            verb=_verb(ctx),
+        )
     )
 
 
@@ -177,7 +182,18 @@ class SurfaceWord(click.ParamType[str]):
     name = "surface"
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> str:
-        return str(value)
+        from archiver.dentition import Surface, View, view_of
+
+        word = " ".join(value.casefold().split())
+        if word in set(Surface):
+            return word
+        of_surfaces = (View.INCISAL, View.BUCCAL, View.LABIAL, View.LINGUAL, View.PALATAL)
+        try:
+            if view_of(word) in of_surfaces:
+                return word
+        except ArchiverError:
+            pass
+        raise _no_choice(value, [one.value for one in (*Surface, *of_surfaces)], ctx)
 
     def shell_complete(
         self, ctx: click.Context, param: click.Parameter, incomplete: str
@@ -353,7 +369,7 @@ class PurposeName(click.ParamType["Purpose"]):
         try:
             return Purpose(value)
         except ValueError:
-            raise _no_choice(value, Purpose, ctx) from None
+            raise _no_choice(value, [one.value for one in Purpose], ctx) from None
 
     def get_metavar(self, param: click.Parameter, ctx: click.Context) -> str:
         from archiver.objects import Purpose
