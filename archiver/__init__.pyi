@@ -1,12 +1,12 @@
 from .archive import Query as Query
 from .archive import Record as Record
 from .archive.ingest import IngestSettings as IngestSettings
-from .archive.ingest import Taken as Taken
+from .archive.ingest import WrappedPhotograph as WrappedPhotograph
 from .archive.ingest import WrappedSession as WrappedSession
 from .archive.ingest import wrap as wrap
 from .archive.statements import AmendmentRequest as AmendmentRequest
+from .archive.statements import AmendmentSettings as AmendmentSettings
 from .archive.statements import NewPatient as NewPatient
-from .archive.statements import Ways as Ways
 from .archive.store import Archive as Archive
 from .archive.store import Outcome as Outcome
 from .dentition import Direction as Direction
@@ -51,8 +51,8 @@ from .objects import Session as Session
 from .objects import Visit as Visit
 from .objects import read_sheet as read_sheet
 from .photo import QualityLimits as QualityLimits
-from .priors import Asked as Asked
 from .priors import Comparison as Comparison
+from .priors import ToothAsked as ToothAsked
 from .records import Audit as Audit
 from .records import AuditRun as AuditRun
 from .records import Depth as Depth

@@ -86,7 +86,7 @@ if TYPE_CHECKING:
 )
 def command(options: Options) -> int:
     """Carry the verb out."""
-    from archiver.archive.statements import Ways
+    from archiver.archive.statements import AmendmentSettings
     from archiver.archive.store import Archive
     from archiver.cli.context import actor, now
     from archiver.cli.settings import read_settings
@@ -94,7 +94,7 @@ def command(options: Options) -> int:
 
     practice = read_settings()
     request = _request(options)
-    ways = Ways(now(), options.edges or practice.edges)
+    ways = AmendmentSettings(now(), options.edges or practice.edges)
     with Archive.open(
         options.archive or practice.archive,
         create=False,
@@ -167,7 +167,7 @@ def report(amended: Amended) -> dict[str, Any]:
             for one in amendment.successors
         ],
         "correction": amendment.after.plan.correction.value,
-        "confirmed": bool(amendment.after.entry.confirmed_by),
+        "confirmed": bool(amendment.after.photograph.confirmed_by),
         "confirmation_lost": amendment.unconfirmed_now,
         "queued": amended.queued,
         "handed_over": [
@@ -180,7 +180,7 @@ def report(amended: Amended) -> dict[str, Any]:
 
 def _print_amendment(amended: Amended) -> None:
     amendment = amended.amendment
-    entry, planned = amendment.after.entry, amendment.after.plan
+    entry, planned = amendment.after.photograph, amendment.after.plan
     for mistake in amendment.found:
         print(f"wrong: {mistake.words}")
     from archiver.objects import subject

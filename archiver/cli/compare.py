@@ -37,7 +37,7 @@ from archiver.errors import Problem, UsageError
 if TYPE_CHECKING:
     from archiver.archive.store import Archive
     from archiver.network import Peer
-    from archiver.priors import Asked, Comparison
+    from archiver.priors import Comparison, ToothAsked
     from archiver.workflow import ComparedTooth, ComparisonRequest
 
 _GREY = KeyedRegion("DAY", str)
@@ -135,8 +135,8 @@ def _two_files(options: Options) -> tuple[Path, Path]:
     return first, second
 
 
-def _asked(options: Options) -> Asked:
-    from archiver.priors import Asked
+def _asked(options: Options) -> ToothAsked:
+    from archiver.priors import ToothAsked
 
     if not (options.patient_id and options.tooth and options.view):
         raise UsageError(
@@ -145,7 +145,7 @@ def _asked(options: Options) -> Asked:
                 expected="--patient-id, --tooth and --view, or two files",
             )
         )
-    return Asked(
+    return ToothAsked(
         options.patient_id,
         options.tooth,
         options.view,

@@ -22,7 +22,7 @@ from archiver.cli.progress import Progress
 from archiver.errors import ArchiverError, Problem, UsageError
 
 if TYPE_CHECKING:
-    from archiver.archive.ingest import Taken
+    from archiver.archive.ingest import WrappedPhotograph
     from archiver.archive.store import Archive
     from archiver.objects import Session
 
@@ -95,7 +95,7 @@ def _sheets(target: Path) -> list[Path]:
     return [target / sheet.relative_to(studies) for sheet in sheets]
 
 
-def _wrapped(sheet: Path, archive: Archive) -> tuple[Session, tuple[Taken, ...]]:
+def _wrapped(sheet: Path, archive: Archive) -> tuple[Session, tuple[WrappedPhotograph, ...]]:
     from archiver.archive.ingest import IngestSettings, wrap
     from archiver.cli.context import now
     from archiver.objects import read_sheet
@@ -113,8 +113,8 @@ def _visit(sheet: Path, archive: Archive, folder: Path, progress: Progress) -> i
     progress.clear()
     patient, visit = session.patient, session.visit
     kept = [one for one in taken if one.status is not Outcome.REFUSED]
-    mirror = sum(one.entry.mirror for one in kept)
-    unconfirmed = sum(not one.entry.confirmed_by for one in kept)
+    mirror = sum(one.photograph.mirror for one in kept)
+    unconfirmed = sum(not one.photograph.confirmed_by for one in kept)
     print(f"{visit.date}  {patient.id}  {visit.description}")
     print(
         f"    {len(taken)} photographs, {mirror} through a mirror, "
@@ -129,13 +129,13 @@ def _visit(sheet: Path, archive: Archive, folder: Path, progress: Progress) -> i
     return len(taken) - len(kept)
 
 
-def _worth_a_word(taken: Sequence[Taken]) -> Iterator[str]:
+def _worth_a_word(taken: Sequence[WrappedPhotograph]) -> Iterator[str]:
     for one in taken:
         for problem in one.problems:
             yield f"refused: {problem}"
         for warning in one.warnings:
             text = str(warning)
-            name = one.entry.file.name
+            name = one.photograph.file.name
             yield f"look: {text if name in text else f'{name}: {text}'}"
 
 

@@ -27,7 +27,7 @@ from archiver.errors import UsageError
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from archiver.archive.ingest import Taken, WrappedSession
+    from archiver.archive.ingest import WrappedPhotograph, WrappedSession
     from archiver.objects import Patient, Visit
 
 
@@ -104,7 +104,7 @@ def _wrap(options: Options) -> int:
         Progress("wrapping", shown=not options.json) as progress,
     ):
 
-        def report_photograph(one: Taken) -> None:
+        def report_photograph(one: WrappedPhotograph) -> None:
             if not options.json:
                 progress.clear()
                 _report_photograph(one, len(session.photographs))
@@ -138,12 +138,12 @@ def _scheduled(options: Options) -> tuple[Patient, Visit]:
     return chosen.context(today)
 
 
-def _report_photograph(one: Taken, of: int) -> None:
+def _report_photograph(one: WrappedPhotograph, of: int) -> None:
     from archiver.archive.store import Outcome
     from archiver.objects import subject
 
-    what = subject(one.plan) if one.plan is not None else one.entry.view.value
-    print(f"{one.number}/{of} {one.entry.file.name}: {what}: {_done(one)}")
+    what = subject(one.plan) if one.plan is not None else one.photograph.view.value
+    print(f"{one.number}/{of} {one.photograph.file.name}: {what}: {_done(one)}")
     for problem in one.problems:
         print(f"    {problem}", file=sys.stderr)
     if one.status is not Outcome.REFUSED:
@@ -151,7 +151,7 @@ def _report_photograph(one: Taken, of: int) -> None:
             print(f"    look: {warning}")
 
 
-def _done(one: Taken) -> str:
+def _done(one: WrappedPhotograph) -> str:
     from archiver.archive.store import Outcome
 
     if one.status is Outcome.REFUSED:
@@ -160,10 +160,10 @@ def _done(one: Taken) -> str:
         return "archived before, nothing added"
     assert one.plan is not None
     corrected = any(kept.role == "derived" for kept in one.instances)
-    side = "side confirmed" if one.entry.confirmed_by else "side UNCONFIRMED"
+    side = "side confirmed" if one.photograph.confirmed_by else "side UNCONFIRMED"
     if not corrected:
         return f"kept as shot, right way round; {side}"
-    crop = " and cropped" if one.entry.crop is not None else ""
+    crop = " and cropped" if one.photograph.crop is not None else ""
     return f"kept as shot, and {one.plan.correction.words}{crop}; {side}"
 
 
@@ -173,7 +173,7 @@ def _sum_up(wrapped: WrappedSession, folder: Path, sheet: Path | None) -> None:
     kept = [one for one in wrapped.photographs if one.status is not Outcome.REFUSED]
     archived = [one for one in kept if one.status is Outcome.NEW]
     instances = sum(len(one.instances) for one in archived)
-    unconfirmed = sum(not one.entry.confirmed_by for one in kept)
+    unconfirmed = sum(not one.photograph.confirmed_by for one in kept)
     print(
         f"{len(archived)} photographs archived as {instances} instances, "
         f"{wrapped.count(Outcome.SAME)} archived before, "
@@ -188,7 +188,7 @@ def _sum_up(wrapped: WrappedSession, folder: Path, sheet: Path | None) -> None:
         print(f"Contact sheet: {sheet}")
 
 
-def report(taken: Sequence[Taken], folder: Path) -> dict[str, Any]:
+def report(taken: Sequence[WrappedPhotograph], folder: Path) -> dict[str, Any]:
     """Return what became of a session as values that JSON has."""
     return {
         "archive": str(folder),
@@ -196,20 +196,20 @@ def report(taken: Sequence[Taken], folder: Path) -> dict[str, Any]:
     }
 
 
-def _photograph(one: Taken) -> dict[str, Any]:
+def _photograph(one: WrappedPhotograph) -> dict[str, Any]:
     from dataclasses import asdict
 
     from archiver.archive.ingest import STATUS_NAMES
 
     plan = one.plan
     return {
-        "file": one.entry.file.name,
+        "file": one.photograph.file.name,
         "number": one.number,
         "status": STATUS_NAMES[one.status],
-        "view": plan.sight.view.value if plan else one.entry.view.value,
-        "teeth": [tooth.iso for tooth in one.entry.teeth],
-        "mirror": one.entry.mirror,
-        "confirmed": bool(one.entry.confirmed_by),
+        "view": plan.sight.view.value if plan else one.photograph.view.value,
+        "teeth": [tooth.iso for tooth in one.photograph.teeth],
+        "mirror": one.photograph.mirror,
+        "confirmed": bool(one.photograph.confirmed_by),
         "correction": plan.correction.value if plan else None,
         "instances": [asdict(kept) for kept in one.instances],
         "problems": [str(problem) for problem in one.problems],

@@ -100,7 +100,7 @@ class Amending:
 
     def uid(self, predecessor: str, role: str) -> str:
         """Return the UID of a successor: it follows from predecessor and new meaning."""
-        entry, planned = self.after.entry, self.after.plan
+        entry, planned = self.after.photograph, self.after.plan
         identity: Mapping[str, object] = {
             "in place of": predecessor,
             "role": role,
@@ -122,7 +122,7 @@ def _identity(whose: Whose | None) -> object:
 
 def as_shot(old: Dataset, amending: Amending) -> Dataset:
     """Return the successor of a photograph as shot; its pixels are the same."""
-    entry, planned = amending.after.entry, amending.after.plan
+    entry, planned = amending.after.photograph, amending.after.plan
     ds = _successor(old, amending, "as shot")
     if amending.whose is not None:
         ds.SeriesInstanceUID = amending.whose.as_shot_series
@@ -171,7 +171,7 @@ def turned_corrected(
     ds.SeriesDescription = phrases.SERIES_CORRECTED
     ds.ImageType = ["DERIVED", "PRIMARY"]
     modules.set_pixels(ds, result.pixels)
-    cropped = amending.after.entry.crop is not None
+    cropped = amending.after.photograph.crop is not None
     photograph.set_derivation(ds, amending.after.plan, result, cropped=cropped, source=_key(shot))
     if ds.SourceImageSequence[0].SpatialLocationsPreserved != "YES":
         for keyword in PLACES_IN_PIXELS & set(ds.dir()):
@@ -186,7 +186,7 @@ def _key(shot: Dataset) -> tuple[str, str]:
 
 
 def _finish_corrected(ds: Dataset, amending: Amending) -> None:
-    entry, planned = amending.after.entry, amending.after.plan
+    entry, planned = amending.after.photograph, amending.after.plan
     if amending.whose is not None:
         ds.SeriesInstanceUID = amending.whose.corrected_series
     _set_meaning(ds, planned, planned.corrected_modifiers, entry.confirmed_by)

@@ -58,14 +58,14 @@ class Change:
 class Meaning:
     """What a photograph says of itself: an entry of a sheet that says the same, and its plan."""
 
-    entry: Photograph
+    photograph: Photograph
     plan: Plan
 
     @property
     def needs_correction(self) -> bool:
         """True where a second, corrected instance belongs to it."""
         turned = self.plan.correction is not Turn.IDENTITY
-        return self.entry.mirror or turned or self.entry.crop is not None
+        return self.photograph.mirror or turned or self.photograph.crop is not None
 
 
 @dataclass(frozen=True)
@@ -164,7 +164,7 @@ def amended(before: Meaning, change: Change, size: tuple[int, int]) -> Meaning:
     MeaningError
         If what is said contradicts itself.
     """
-    old = before.entry
+    old = before.photograph
     entry = replace(
         old,
         teeth=old.teeth if change.teeth is None else change.teeth,
@@ -188,7 +188,7 @@ def amended(before: Meaning, change: Change, size: tuple[int, int]) -> Meaning:
 def _crop(before: Meaning, after: Plan, change: Change, size: tuple[int, int]) -> Crop | None:
     if change.uncropped:
         return None
-    old = before.entry.crop
+    old = before.photograph.crop
     if change.crop is not None or old is None:
         return change.crop
     stored = source_box(_box(old), before.plan.correction.value, *size)
@@ -209,7 +209,7 @@ def _side_in_doubt(before: Meaning, after: Meaning, change: Change) -> bool:
 
 def mistakes(before: Meaning, after: Meaning, change: Change) -> tuple[Mistake, ...]:
     """Return what was wrong; empty where nothing is."""
-    old, new = before.entry, after.entry
+    old, new = before.photograph, after.photograph
     turned = before.plan.correction is not after.plan.correction
     sides = before.plan.sight.laterality != after.plan.sight.laterality
     looked = before.plan.sight.looking is not after.plan.sight.looking
@@ -258,8 +258,8 @@ def mistakes(before: Meaning, after: Meaning, change: Change) -> tuple[Mistake, 
 def _other_crop(before: Meaning, after: Meaning) -> bool:
     """True where another part of the picture is shown; a crop that only moved along does not."""
     if before.plan.correction is not after.plan.correction:
-        return (before.entry.crop is None) is not (after.entry.crop is None)
-    return before.entry.crop != after.entry.crop
+        return (before.photograph.crop is None) is not (after.photograph.crop is None)
+    return before.photograph.crop != after.photograph.crop
 
 
 def _teeth(entry: Photograph) -> str:

@@ -133,7 +133,7 @@ class Making:
     """
 
     session: Session
-    entry: Photograph
+    photograph: Photograph
     plan: Plan
     photo: CameraFile
     identity: Identity
@@ -149,7 +149,7 @@ def as_shot(making: Making, pixels: EncodedPixels) -> PhotographInstance:
     modules.set_sop_common(ds, m.identity.as_shot)
     modules.set_series(ds, m.identity.as_shot_series, _AS_SHOT_SERIES, phrases.SERIES_AS_SHOT)
     ds.ImageType = ["ORIGINAL", "PRIMARY"]
-    ds.ImageComments = phrases.as_shot_comment(m.entry, m.plan)
+    ds.ImageComments = phrases.as_shot_comment(m.photograph, m.plan)
     modules.set_anatomy(ds, m.plan, m.plan.original_modifiers)
     return PhotographInstance(ds, pixels)
 
@@ -158,18 +158,18 @@ def corrected(making: Making, result: Corrected) -> PhotographInstance:
     """Build the DERIVED instance: right way round, and pointing at the one as shot."""
     m = making
     assert m.identity.corrected is not None
-    moved = _spatial_relation(m.plan, result, m.entry.crop is not None) != "YES"
+    moved = _spatial_relation(m.plan, result, m.photograph.crop is not None) != "YES"
     ds = _common(m, result.pixels, m.plan.display, pixels_moved=moved)
     modules.set_sop_common(ds, m.identity.corrected)
     modules.set_series(ds, m.identity.corrected_series, _CORRECTED_SERIES, phrases.SERIES_CORRECTED)
     ds.ImageType = ["DERIVED", "PRIMARY"]
-    ds.ImageComments = phrases.corrected_comment(m.entry, m.plan)
+    ds.ImageComments = phrases.corrected_comment(m.photograph, m.plan)
     modules.set_anatomy(ds, m.plan, m.plan.corrected_modifiers)
     set_derivation(
         ds,
         m.plan,
         result,
-        cropped=m.entry.crop is not None,
+        cropped=m.photograph.crop is not None,
         source=(m.identity.as_shot_series, m.identity.as_shot),
     )
     return PhotographInstance(ds, result.pixels)
@@ -191,8 +191,8 @@ def _common(
     modules.set_lossy_history(ds, m.photo.lossy_past)
     modules.set_colour(ds, m.photo.colour)
     offset = _offset_text(m.session.visit.clock_offset)
-    modules.set_acquisition_context(ds, m.entry, m.plan, m.photo, offset)
-    modules.set_devices(ds, m.entry, m.plan)
+    modules.set_acquisition_context(ds, m.photograph, m.plan, m.photo, offset)
+    modules.set_devices(ds, m.photograph, m.plan)
     return ds
 
 

@@ -1,7 +1,7 @@
 from . import wording as wording
 from .choosing import Ask as Ask
-from .choosing import Asked as Asked
 from .choosing import Chosen as Chosen
+from .choosing import ToothAsked as ToothAsked
 from .choosing import alike as alike
 from .choosing import choose as choose
 from .comparison import Compared as Compared

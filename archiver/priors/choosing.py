@@ -25,7 +25,7 @@ Ask = Callable[[Query], Sequence[Record]]
 
 
 @dataclass(frozen=True)
-class Asked:
+class ToothAsked:
     """What is to be compared.
 
     Parameters
@@ -78,7 +78,7 @@ class Chosen:
     left_out: int = 0
 
 
-def choose(ask: Ask, asked: Asked, blur: Blur) -> Chosen:
+def choose(ask: Ask, asked: ToothAsked, blur: Blur) -> Chosen:
     """Choose the newest picture of a tooth and view, and one prior a visit.
 
     Parameters
@@ -123,7 +123,7 @@ def choose(ask: Ask, asked: Asked, blur: Blur) -> Chosen:
     return arranged(visits, asked)
 
 
-def arranged(visits: Sequence[Candidate], asked: Asked) -> Chosen:
+def arranged(visits: Sequence[Candidate], asked: ToothAsked) -> Chosen:
     """Order one candidate a visit into the newest and its priors.
 
     Raises
@@ -211,5 +211,5 @@ def _sharpest(group: Sequence[Candidate], blur: Blur) -> Candidate:
     return min(alike, key=lambda one: (blur(Path(one.record.path)), one.record.sop_instance_uid))
 
 
-def _shown(asked: Asked) -> str:
+def _shown(asked: ToothAsked) -> str:
     return f"tooth {asked.tooth.iso}, {asked.view.value}"

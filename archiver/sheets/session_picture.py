@@ -26,7 +26,7 @@ from archiver.sheets.sheet_cells import CellPicture, Edges, SheetCell, SheetHead
 
 if TYPE_CHECKING:
     from archiver.archive import Record
-    from archiver.archive.ingest import Taken
+    from archiver.archive.ingest import WrappedPhotograph
     from archiver.objects import Session
 
 #: Longer side of the pictures on the sheet (pixels), twice what a plate shows.
@@ -45,7 +45,9 @@ class _Seen:
     fault: str = ""
 
 
-def write_contact_sheet(session: Session, taken: Sequence[Taken], path: Path) -> list[Path]:
+def write_contact_sheet(
+    session: Session, taken: Sequence[WrappedPhotograph], path: Path
+) -> list[Path]:
     """Draw a session as it was taken in.
 
     Parameters
@@ -151,8 +153,8 @@ def _picture(dataset: Dataset) -> Image.Image:
     return picture
 
 
-def _taken_cell(taken: Taken) -> SheetCell:
-    name = taken.entry.file.name
+def _taken_cell(taken: WrappedPhotograph) -> SheetCell:
+    name = taken.photograph.file.name
     by_role = {kept.role: _see(Path(kept.path)) for kept in taken.instances}
     original, derived = by_role.get("original"), by_role.get("derived")
     warnings = tuple(problem.found for problem in taken.warnings)
@@ -160,14 +162,14 @@ def _taken_cell(taken: Taken) -> SheetCell:
         return _cell(original, derived, name, warnings)
     refused = tuple(f"Refused: {problem.found}" for problem in taken.problems)
     return SheetCell(
-        taken.entry.view.value,
-        shortened(taken.entry.teeth),
-        _universal(taken.entry.teeth),
-        _subject(taken.entry.teeth),
+        taken.photograph.view.value,
+        shortened(taken.photograph.teeth),
+        _universal(taken.photograph.teeth),
+        _subject(taken.photograph.teeth),
         "Not kept",
         None,
         None,
-        _readable(taken.entry.confirmed_by),
+        _readable(taken.photograph.confirmed_by),
         name,
         refused + warnings,
         "This photograph is not kept.",

@@ -7,8 +7,8 @@ from dataclasses import dataclass, field
 from archiver.archive.statements import (
     Amendment,
     AmendmentRequest,
+    AmendmentSettings,
     HandedOver,
-    Ways,
     carry_out,
     of_instances,
     prepare,
@@ -40,7 +40,7 @@ class Amended:
 
 
 def amend(
-    archive: Archive, request: AmendmentRequest, ways: Ways, *, dry_run: bool = False
+    archive: Archive, request: AmendmentRequest, ways: AmendmentSettings, *, dry_run: bool = False
 ) -> Amended:
     """Put a photograph right: new instances in the place of the old, which a note rejects.
 
@@ -71,10 +71,12 @@ def amend(
     --------
     >>> from datetime import datetime, timezone
     >>> from pathlib import Path
-    >>> from archiver import AmendmentRequest, Archive, Change, Ways, amend, parse_teeth
+    >>> from archiver import AmendmentRequest, AmendmentSettings, Archive, Change, amend
+    >>> from archiver import parse_teeth
     >>> request = AmendmentRequest("1.2.3", Change(teeth=parse_teeth("iso:26")), by="Haugen^Liv")
+    >>> settings = AmendmentSettings(datetime(2026, 3, 5, tzinfo=timezone.utc))
     >>> with Archive.open(Path("photographs")) as archive:
-    ...     amend(archive, request, Ways(datetime(2026, 3, 5, tzinfo=timezone.utc)))
+    ...     amend(archive, request, settings)
     Traceback (most recent call last):
     archiver.errors.ObjectError: there is no instance 1.2.3 in the archive
     """

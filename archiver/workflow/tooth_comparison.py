@@ -18,9 +18,9 @@ from archiver.network.client import ask, fetch_records
 from archiver.objects import demand_offset
 from archiver.priors import (
     Ask,
-    Asked,
     Chosen,
     Comparison,
+    ToothAsked,
     Wishes,
     choose,
     compare_pictures,
@@ -52,7 +52,7 @@ class ComparisonRequest:
         Bring the light of each prior to that of the newest picture.
     """
 
-    pictures: Asked | tuple[Path, Path]
+    pictures: ToothAsked | tuple[Path, Path]
     region: Box | None = None
     grey: Mapping[str, Box] = field(default_factory=dict)
     match_light: bool = False
@@ -136,9 +136,9 @@ def compare(
     --------
     >>> from datetime import datetime, timezone
     >>> from pathlib import Path
-    >>> from archiver import Archive, Asked, ComparisonRequest, View, compare, parse_tooth
+    >>> from archiver import Archive, ToothAsked, ComparisonRequest, View, compare, parse_tooth
     >>> now = datetime(2026, 3, 5, tzinfo=timezone.utc)
-    >>> request = ComparisonRequest(Asked("P-0417", parse_tooth("iso:16"), View.OCCLUSAL))
+    >>> request = ComparisonRequest(ToothAsked("P-0417", parse_tooth("iso:16"), View.OCCLUSAL))
     >>> with Archive.open(Path("photographs")) as archive:
     ...     compare(archive, request, now)
     Traceback (most recent call last):
@@ -146,7 +146,7 @@ def compare(
     """
     demand_offset(now)
     asked = request.pictures
-    if not isinstance(asked, Asked):
+    if not isinstance(asked, ToothAsked):
         return _of_files(asked, request, progress)
     if source is None:
         raise UsageError(Problem("workflow.compare.source"))
@@ -198,7 +198,7 @@ def _fetched(peer: Peer, folder: Path, headers: Path | None, problems: list[str]
 
 
 def _compared(
-    chosen: Chosen, asked: Asked, request: ComparisonRequest, progress: Progress | None
+    chosen: Chosen, asked: ToothAsked, request: ComparisonRequest, progress: Progress | None
 ) -> ComparedTooth:
     pictures = [chosen.newest, *chosen.priors]
     days = {Path(one.record.path): one.record.study_date for one in pictures}

@@ -31,7 +31,7 @@ from archiver.archive.query import Query, Record
 from archiver.archive.statements.amendments import (
     Amendment,
     AmendmentRequest,
-    Ways,
+    AmendmentSettings,
     carry_out,
     prepare,
 )
@@ -50,7 +50,7 @@ from archiver.objects.session import Circumstances, Crop, Patient, Session, Visi
 from archiver.objects.uids import DerivedUids
 from archiver.photo.turbo import load_turbo
 from archiver.photo.turning import turned
-from archiver.priors.choosing import Asked, choose
+from archiver.priors.choosing import ToothAsked, choose
 from archiver.standard.validator import validate_file
 from tests.standard import verifier
 
@@ -122,7 +122,7 @@ def archive(tmp_path: Path) -> Iterator[Archive]:
 
 
 def amend(archive: Archive, uid: str, change: Change, **more: Any) -> Amendment:
-    made = prepare(archive, AmendmentRequest(uid, change, **more), Ways(NOW))
+    made = prepare(archive, AmendmentRequest(uid, change, **more), AmendmentSettings(NOW))
     carry_out(archive, made)
     return made
 
@@ -647,7 +647,7 @@ def test_the_sheet_run_again_adds_nothing_and_says_that_it_was_amended(
 def test_a_comparison_never_takes_a_rejected_picture(tmp_path: Path, archive: Archive) -> None:
     first = wrap(archive, entry(camera_file(tmp_path / "card", 5)), visit=Visit(date(2025, 3, 4)))
     newest = wrap(archive, entry(camera_file(tmp_path / "card", 6)))
-    asked = Asked("P-0417", parse_teeth("iso:25")[0], View.OCCLUSAL)
+    asked = ToothAsked("P-0417", parse_teeth("iso:25")[0], View.OCCLUSAL)
     chosen = choose(archive.query, asked, lambda path: 0.0)
     taken = [one.record.sop_instance_uid for one in (chosen.newest, *chosen.priors)]
     assert taken == [one["derived"].sop_instance_uid for one in (newest, first)]

@@ -8,7 +8,7 @@ import pytest
 from archive_samples import NOON, tooth
 from PIL import Image
 
-from archiver.archive.ingest.session_ingest import IngestSettings, Taken, take_in
+from archiver.archive.ingest.session_ingest import IngestSettings, WrappedPhotograph, take_in
 from archiver.archive.query import Query
 from archiver.archive.store import Outcome
 from archiver.archive.store.archive import Archive
@@ -70,7 +70,7 @@ def archive(folder: Path) -> Iterator[Archive]:
 
 
 @pytest.fixture(scope="module")
-def taken(session: Session, archive: Archive) -> list[Taken]:
+def taken(session: Session, archive: Archive) -> list[WrappedPhotograph]:
     return list(take_in(session, archive, IngestSettings(lambda: NOON)))
 
 
@@ -95,7 +95,10 @@ def colour_at(picture: Image.Image, x: float, y: float) -> str:
 
 
 def test_a_session_is_drawn_from_what_was_kept(
-    session: Session, taken: list[Taken], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    session: Session,
+    taken: list[WrappedPhotograph],
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     heard = drawn(monkeypatch)
     paths = write_contact_sheet(session, taken, tmp_path / "sheet.png")
@@ -123,7 +126,10 @@ def test_a_session_is_drawn_from_what_was_kept(
 
 
 def test_what_a_question_finds_is_paired_again(
-    archive: Archive, taken: list[Taken], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    archive: Archive,
+    taken: list[WrappedPhotograph],
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     assert len(taken) == 3
     heard = drawn(monkeypatch)
@@ -141,7 +147,7 @@ def test_what_a_question_finds_is_paired_again(
 
 
 def test_a_sheet_that_cannot_be_written_is_told_in_one_line(
-    session: Session, taken: list[Taken], tmp_path: Path
+    session: Session, taken: list[WrappedPhotograph], tmp_path: Path
 ) -> None:
     with pytest.raises(ArchiveError, match="cannot be written: no such file"):
         write_contact_sheet(session, taken, tmp_path / "none" / "sheet.png")

@@ -91,7 +91,7 @@ def test_an_unforeseen_error_fails_one_request_and_the_writer_goes_on(
     reported: list[BaseException] = []
     archive.writer.on_error = reported.append
     if name == "position":
-        # Asked only where an earlier put did not reach the index.
+        # ToothAsked only where an earlier put did not reach the index.
         archive._applied = object()  # type: ignore[assignment]
     monkeypatch.setattr(owner, name, fail_once(getattr(owner, name)))
 

@@ -13,7 +13,12 @@ from in_process import archiver
 from sessions import camera_jpeg, photo, write_sheet
 
 from archiver.archive.query import Query, Record
-from archiver.archive.statements.amendments import AmendmentRequest, Ways, carry_out, prepare
+from archiver.archive.statements.amendments import (
+    AmendmentRequest,
+    AmendmentSettings,
+    carry_out,
+    prepare,
+)
 from archiver.archive.statements.handover_register import HandedOver, register
 from archiver.archive.store.archive import Archive
 from archiver.dentition.numbering import parse_teeth
@@ -196,7 +201,7 @@ def test_what_is_rejected_is_not_sent_any_more_whatever_ended_the_amendment(
     # Stopped between the amendment and what it puts into the outbox.
     with Archive.open(archive) as opened:
         wish = AmendmentRequest(uid_of(archive), Change(teeth=parse_teeth("iso:26")))
-        carry_out(opened, prepare(opened, wish, Ways(NOW)))
+        carry_out(opened, prepare(opened, wish, AmendmentSettings(NOW)))
     peers = "".join(
         f'[[peer]]\nname = "{name}"\nhost = "127.0.0.1"\nport = 9\ntitle = "X"\n'
         for name in ("fresh", "tried", "refused")

@@ -159,7 +159,7 @@ class Made:
     def __repr__(self) -> str:
         m, photo = self.making, self.making.photo
         kind = f"{photo.format} {photo.columns} x {photo.rows}, EXIF {photo.exif_orientation}"
-        return f"<{kind}; {m.entry}; {m.session.patient}; {m.session.visit}; {photo.claims}>"
+        return f"<{kind}; {m.photograph}; {m.session.patient}; {m.session.visit}; {photo.claims}>"
 
     def _repr_pretty_(self, printer: Any, cycle: bool) -> None:
         printer.text(repr(self))  # hypothesis would spell out every field

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from archiver.archive.ingest.session_ingest import IngestSettings
-from archiver.archive.statements.amendments import Ways
+from archiver.archive.statements.amendments import AmendmentSettings
 from archiver.archive.store.archive import Archive
 from archiver.dentition.correction import plan
 from archiver.dentition.numbering import parse_teeth
@@ -61,7 +61,7 @@ def test_a_plan_cannot_be_given_another_correction() -> None:
 def test_a_clock_tells_its_offset(tmp_path: Path) -> None:
     for construct in (
         lambda: IngestSettings(lambda: NAIVE),
-        lambda: Ways(NAIVE),
+        lambda: AmendmentSettings(NAIVE),
         lambda: AuditRun(NAIVE, "liv", "0"),
         lambda: Archive.open(tmp_path / "archive", clock=lambda: NAIVE),
     ):

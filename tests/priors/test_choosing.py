@@ -12,9 +12,9 @@ from archiver.archive.query import Record
 from archiver.dentition.teeth import Tooth
 from archiver.dentition.views import View
 from archiver.errors import ArchiveError, UsageError
-from archiver.priors.choosing import SAME, Asked, Candidate, choose, relation
+from archiver.priors.choosing import SAME, Candidate, ToothAsked, choose, relation
 
-ASKED = Asked("P-0417", Tooth(2, 5), View.OCCLUSAL)
+ASKED = ToothAsked("P-0417", Tooth(2, 5), View.OCCLUSAL)
 PLAIN = Record(
     "P-0417", "RIVERBEND", "Okafor^Nadia", "2026-03-04", "14:20:00", "XC", "1.2.9", "1.2.2",
     "1.2.1", "1.2.840.10008.5.1.4.1.1.77.1.4", ("25",), "named", "occlusal", "occlusal",
@@ -38,7 +38,9 @@ def record(uid: int, day: str, **changes: object) -> Record:
     return replace(PLAIN, **made)  # type: ignore[arg-type]
 
 
-def chosen(*records: Record, asked: Asked = ASKED, blurs: dict[str, float] | None = None) -> list:
+def chosen(
+    *records: Record, asked: ToothAsked = ASKED, blurs: dict[str, float] | None = None
+) -> list:
     def blur(path: Path) -> float:
         return (blurs or {})[path.name]
 

@@ -161,7 +161,7 @@ def tweaked(
         case = scene.orthodontic()
         shot = case.shot(scene.pick(views))
         shot.tweaks.append(lambda ds: change(ds, scene) and None)
-        times = 2 if each and shot.entry.mirror else 1
+        times = 2 if each and shot.photograph.mirror else 1
         scene.told(kind, case, *also, at=[shot], times=times)
 
 
@@ -172,7 +172,7 @@ def entered(kind: str, views: Sequence[str], *also: str, **change: object) -> No
     def _(scene: Scene) -> None:
         case = scene.orthodontic()
         shot = case.shot(scene.pick(views))
-        shot.entry = replace(shot.entry, **change)  # type: ignore[arg-type]
+        shot.photograph = replace(shot.photograph, **change)  # type: ignore[arg-type]
         scene.told(kind, case, *also, at=[shot])
 
 

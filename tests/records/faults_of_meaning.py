@@ -61,7 +61,7 @@ def _(scene: Scene) -> None:
     late = VISITED + timedelta(days=scene.number(36, 70))
     old = case.shots.pop()
     visit = Visit(late, time(9), "", RESTORED)
-    teeth = "".join(t.iso for t in old.entry.teeth)
+    teeth = "".join(t.iso for t in old.photograph.teeth)
     new = scene.world.shoot(case.patient, visit, "buccal", teeth, False, "finished")
     case.shots.append(new)
     scene.told("view-outside-window", case, "visit-without-episode", at=[new])
@@ -71,7 +71,7 @@ def _(scene: Scene) -> None:
 def _(scene: Scene) -> None:
     case = scene.restored()
     shot = case.shots[1]
-    shot.entry = replace(shot.entry, circumstances=Circumstances(consent="record"))
+    shot.photograph = replace(shot.photograph, circumstances=Circumstances(consent="record"))
     scene.told("stage-not-told", case, at=[shot])
 
 
@@ -79,7 +79,7 @@ def _(scene: Scene) -> None:
 def _(scene: Scene) -> None:
     case = scene.restored()
     old = case.shots[0]
-    arch = f"{old.entry.teeth[0].arch.value} occlusal arch"
+    arch = f"{old.photograph.teeth[0].arch.value} occlusal arch"
     case.shots[0] = scene.world.shoot(case.patient, old.visit, arch, "", True, "start")
     scene.told("view-substituted", case, at=case.shots[:1])
 
@@ -195,7 +195,7 @@ def _(scene: Scene) -> None:
 @fault("tooth-extracted")
 def _(scene: Scene) -> None:
     case = scene.restored()
-    tooth = case.shots[0].entry.teeth[0].iso
+    tooth = case.shots[0].photograph.teeth[0].iso
     day = date(2025, scene.number(1, 12), scene.number(1, 28))
     scene.rows.append(row(case.patient, tooth, "Extraction", day))
     scene.told("tooth-extracted", case, at=case.shots, times=3)

@@ -120,7 +120,7 @@ def _(scene: Scene) -> None:
     old = scene.extra(case, view, comment="before it was amended")
     old.data = case.shot(view).data
     scene.notes.append((old, ""))
-    scene.told("rejected-replaced", case, at=[old], times=1 + old.entry.mirror)
+    scene.told("rejected-replaced", case, at=[old], times=1 + old.photograph.mirror)
 
 
 @fault("rejected-alone")
@@ -128,7 +128,7 @@ def _(scene: Scene) -> None:
     case = scene.orthodontic()
     old = scene.extra(case, scene.pick((*DIRECT, *ARCHES)))
     scene.notes.append((old, ""))
-    scene.told("rejected-alone", case, at=[old], times=1 + old.entry.mirror)
+    scene.told("rejected-alone", case, at=[old], times=1 + old.photograph.mirror)
 
 
 @fault("side-amended")

@@ -142,7 +142,7 @@ class Shot:
 
     patient: Patient
     visit: Visit
-    entry: Photograph
+    photograph: Photograph
     data: bytes
     tweaks: list[Tweak] = field(default_factory=list)
     drop: str = ""  # "original" or "derived"
@@ -153,7 +153,7 @@ class Shot:
     def instances(self) -> Iterator[tuple[Incoming, str]]:
         """Make the instances, and note their identifiers."""
         photo = read_camera_bytes(self.data, "P.JPG")
-        made = make_of(self.entry, photo, patient=self.patient, visit=self.visit)
+        made = make_of(self.photograph, photo, patient=self.patient, visit=self.visit)
         for instance in made.instances:
             role = describe(instance.dataset).role or ""
             if role == self.drop:
@@ -186,7 +186,7 @@ class Case:
         return f"{self.patient.id} ({self.patient.issuer})"
 
     def shot(self, view: str) -> Shot:
-        return next(s for s in self.shots if s.entry.view.value == view)
+        return next(s for s in self.shots if s.photograph.view.value == view)
 
 
 class World:

@@ -61,7 +61,7 @@ def faulty(
     for kind in scene.world.rng.permutation(list(kinds) * each):
         FAULTS[str(kind)](scene)
     faulted = {label for put in scene.put for label in put.patients}
-    planned = sum(len(s.entry.view.value) > 14 for c in scene.cases for s in c.shots)
+    planned = sum(len(s.photograph.view.value) > 14 for c in scene.cases for s in c.shots)
     planned += sum(len(c.shots) for c in scene.cases)
     while planned < instances:
         scene.cases.append(scene.world.case())

@@ -162,7 +162,7 @@ def test_a_visit_shows_on_one_screen_what_is_still_missing(
     made: tuple[Path, list[Case]], archive: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     case = _case(45)
-    case.shots = [s for s in case.shots if s.entry.view.value != "upper occlusal arch"]
+    case.shots = [s for s in case.shots if s.photograph.view.value != "upper occlusal arch"]
     with Archive.open(archive, clock=_now, actor="assistant") as opened:
         for shot in case.shots:
             opened.put([one for one, _ in shot.instances()])
@@ -187,7 +187,7 @@ def test_each_depth_finds_what_can_be_seen_from_it(audit: Audit, archive: Path) 
     changed, flipped = case.shot("frontal"), case.shot("right buccal")
     flipped.tweaks.append(lambda ds: setattr(ds, "ImageLaterality", "L"))
     copy = case.shot("left buccal")
-    case.shots = [s for s in case.shots if s.entry.view.value != "lower occlusal arch"]
+    case.shots = [s for s in case.shots if s.photograph.view.value != "lower occlusal arch"]
     other = _case(47)
     other.shot("left buccal").data = copy.data + b"\0"  # another file, the same pixels
     with Archive.open(archive, clock=_now, actor="assistant") as opened:
@@ -437,9 +437,9 @@ def test_another_archive_is_audited_by_what_it_answers(
     capsys: pytest.CaptureFixture[str],
 ) -> None:
     case = _case(50)
-    case.shots = [s for s in case.shots if s.entry.view.value != "frontal"]
-    case.shot("right buccal").entry = case.shot("right buccal").entry.__class__(
-        **{**vars(case.shot("right buccal").entry), "confirmed_by": ""}
+    case.shots = [s for s in case.shots if s.photograph.view.value != "frontal"]
+    case.shot("right buccal").photograph = case.shot("right buccal").photograph.__class__(
+        **{**vars(case.shot("right buccal").photograph), "confirmed_by": ""}
     )
     with Archive.open(archive, clock=_now, actor="assistant") as opened:
         for shot in case.shots:

@@ -4,7 +4,7 @@ from .part10_check import read_whole as read_whole
 from .service import Ingest as Ingest
 from .session_ingest import STATUS_NAMES as STATUS_NAMES
 from .session_ingest import IngestSettings as IngestSettings
-from .session_ingest import Taken as Taken
+from .session_ingest import WrappedPhotograph as WrappedPhotograph
 from .validation import Validation as Validation
 from .wrapped_session import WrappedSession as WrappedSession
 from .wrapped_session import wrap as wrap

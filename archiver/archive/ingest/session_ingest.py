@@ -112,7 +112,7 @@ class ArchivedInstance:
 
 
 @dataclass(frozen=True)
-class Taken:
+class WrappedPhotograph:
     """What became of one photograph of a session.
 
     Parameters
@@ -127,7 +127,7 @@ class Taken:
         What the validator said of its instances.
     """
 
-    entry: Photograph
+    photograph: Photograph
     number: int
     status: Outcome
     plan: Plan | None = None
@@ -142,19 +142,19 @@ class Taken:
 class _Made:
     """A photograph on its way: what is known of it, and what is to be kept."""
 
-    taken: Taken
+    taken: WrappedPhotograph
     incoming: tuple[Incoming, ...] = ()
     findings: tuple[tuple[Finding, ...], ...] = ()
 
 
 def take_in(
     session: Session, archive: Archive, settings: IngestSettings
-) -> Generator[Taken, None, None]:
+) -> Generator[WrappedPhotograph, None, None]:
     """Take every photograph of a session into the archive, in the order of the sheet.
 
     Yields
     ------
-    Taken
+    WrappedPhotograph
         For each photograph, once it is kept or refused; one that is refused stops no other.
 
     Raises
@@ -181,7 +181,7 @@ def _make(
     session: Session, entry: Photograph, number: int, archive: Archive, settings: IngestSettings
 ) -> _Made:
     """Make the instances of one photograph; whatever is wrong with it ends in its outcome."""
-    taken = Taken(entry, number, Outcome.REFUSED)
+    taken = WrappedPhotograph(entry, number, Outcome.REFUSED)
     try:
         photo = read_camera_file(entry.file, limits=settings.limits, now=settings.now())
         plan = entry.plan(photo.exif_orientation)
@@ -275,7 +275,7 @@ def _held(archive: Archive, identity: Identity) -> tuple[ArchivedInstance, ...]:
 
 def _making(
     session: Session,
-    taken: Taken,
+    taken: WrappedPhotograph,
     plan: Plan,
     photo: CameraFile,
     identity: Identity,
@@ -283,10 +283,11 @@ def _making(
 ) -> Making:
     time = corrected_time(photo.claims, session.visit.clock_offset)
     when = time.when if time is not None else None
-    return Making(session, taken.entry, plan, photo, identity, taken.number, when, settings.now())
+    said, number = taken.photograph, taken.number
+    return Making(session, said, plan, photo, identity, number, when, settings.now())
 
 
-def _instances(making: Making, taken: Taken, settings: IngestSettings) -> _Made:
+def _instances(making: Making, taken: WrappedPhotograph, settings: IngestSettings) -> _Made:
     """Encode, build, measure and check; refuse what the validator finds wrong."""
     both = _encoded(making, settings)
     built = [photograph.as_shot(making, both.as_shot)]
@@ -322,14 +323,14 @@ def _incoming(one: PhotographInstance, header: bytes, photo: CameraFile) -> Inco
 
 
 def _longer_side(making: Making) -> int:
-    crop = making.entry.crop
+    crop = making.photograph.crop
     if crop is not None:
         return max(crop.width, crop.height)
     return max(making.photo.columns, making.photo.rows)
 
 
 def _encoded(making: Making, settings: IngestSettings) -> Both:
-    crop, photo = making.entry.crop, making.photo
+    crop, photo = making.photograph.crop, making.photo
     box = Box(crop.left, crop.top, crop.width, crop.height) if crop is not None else None
     turn = making.plan.correction.value
     region = Box(0, 0, photo.columns, photo.rows)
@@ -365,7 +366,7 @@ def _about_the_day(making: Making) -> tuple[Problem, ...]:
     )
 
 
-def _keep(made: _Made, archive: Archive) -> Taken:
+def _keep(made: _Made, archive: Archive) -> WrappedPhotograph:
     """Hand the instances of one photograph to the archive, together."""
     taken = made.taken
     if not made.incoming:

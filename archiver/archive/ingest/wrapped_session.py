@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from archiver.archive.ingest.session_ingest import (
     IngestSettings,
-    Taken,
+    WrappedPhotograph,
     take_in,
 )
 from archiver.archive.statements.consents import note_session
@@ -29,7 +29,7 @@ class WrappedSession:
         A line for each consent that the session speaks of and that was withdrawn since.
     """
 
-    photographs: tuple[Taken, ...]
+    photographs: tuple[WrappedPhotograph, ...]
     withdrawn: tuple[str, ...] = ()
 
     def count(self, status: Outcome) -> int:
@@ -42,7 +42,7 @@ def wrap(
     session: Session,
     settings: IngestSettings,
     *,
-    progress: Callable[[Taken], None] | None = None,
+    progress: Callable[[WrappedPhotograph], None] | None = None,
 ) -> WrappedSession:
     """Make DICOM instances of the photographs of a session and keep them.
 
@@ -83,7 +83,7 @@ def wrap(
     ('new', ['original', 'derived'])
     """
     withdrawn = note_session(archive, session, settings.now())
-    photographs: list[Taken] = []
+    photographs: list[WrappedPhotograph] = []
     # Closed, it lets go of what is under way where it is not asked for more.
     with closing(take_in(session, archive, settings)) as stream:
         for one in stream:

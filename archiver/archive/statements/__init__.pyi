@@ -1,7 +1,7 @@
 from . import jsonl_log as jsonl_log
 from .amendments import Amendment as Amendment
 from .amendments import AmendmentRequest as AmendmentRequest
-from .amendments import Ways as Ways
+from .amendments import AmendmentSettings as AmendmentSettings
 from .amendments import carry_out as carry_out
 from .amendments import prepare as prepare
 from .consents import GIVEN as GIVEN

@@ -73,7 +73,7 @@ class AmendmentRequest:
 
 
 @dataclass(frozen=True)
-class Ways:
+class AmendmentSettings:
     """How successors are made.
 
     Parameters
@@ -139,10 +139,10 @@ class Amendment:
     @property
     def unconfirmed_now(self) -> bool:
         """True where the side was confirmed and what was confirmed is no longer said."""
-        return bool(self.before.entry.confirmed_by) and not self.after.entry.confirmed_by
+        return bool(self.before.photograph.confirmed_by) and not self.after.photograph.confirmed_by
 
 
-def prepare(archive: Archive, wish: AmendmentRequest, ways: Ways) -> Amendment:
+def prepare(archive: Archive, wish: AmendmentRequest, ways: AmendmentSettings) -> Amendment:
     """Make and check everything that an amendment would keep; nothing is written.
 
     Raises
@@ -208,7 +208,7 @@ def _moved(
 
 
 def _note(
-    old: Sequence[HeldInstance], verdict: Verdict, by: str, ways: Ways
+    old: Sequence[HeldInstance], verdict: Verdict, by: str, ways: AmendmentSettings
 ) -> tuple[Incoming, tuple[Finding, ...]]:
     """Make and check the note that rejects the old instances."""
     note = key_objects.Note(
@@ -246,8 +246,8 @@ def carry_out(archive: Archive, amendment: Amendment) -> list[Stored]:
 
 
 def _check_crop(after: Meaning, size: tuple[int, int]) -> None:
-    if after.entry.crop is not None:
-        problem = crop_problem(after.entry.crop, *size, after.plan.correction)
+    if after.photograph.crop is not None:
+        problem = crop_problem(after.photograph.crop, *size, after.plan.correction)
         if problem is not None:
             raise ObjectError(problem)
 
@@ -275,8 +275,8 @@ def _corrected(
     making = replace(making, after=after)
     if not after.needs_correction:
         return []
-    turn, crop = after.plan.correction, after.entry.crop
-    same = turn is before.plan.correction and crop == before.entry.crop
+    turn, crop = after.plan.correction, after.photograph.crop
+    same = turn is before.plan.correction and crop == before.photograph.crop
     if old is not None and same:
         ds = amendment.kept_corrected(old.dataset, new_shot, making)
         return [_Made("derived", old.uid, ds, old.pixels)]

@@ -103,7 +103,7 @@ def confirm(site: Site, asked: SideQuestion, who: str) -> None:
     ArchiverError
         If it cannot be noted.
     """
-    from archiver.archive.statements import AmendmentRequest, Ways
+    from archiver.archive.statements import AmendmentRequest, AmendmentSettings
     from archiver.objects import Change
     from archiver.web.pages.take_in.draft_changes import read_who
     from archiver.workflow import amend
@@ -111,7 +111,7 @@ def confirm(site: Site, asked: SideQuestion, who: str) -> None:
     name = read_who(who)
     edges: Edges = site.practice.edges if site.practice is not None else "trim"
     wish = AmendmentRequest(asked.record.sop_instance_uid, Change(confirmed_by=name), by=name)
-    amend(site.archive, wish, Ways(site.clock(), edges))
+    amend(site.archive, wish, AmendmentSettings(site.clock(), edges))
 
 
 def _by_edge(edges: Orientation) -> dict[str, str]:

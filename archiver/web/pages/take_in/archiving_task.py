@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any
 
-from archiver.archive.ingest import STATUS_NAMES, IngestSettings, Taken, wrap
+from archiver.archive.ingest import STATUS_NAMES, IngestSettings, WrappedPhotograph, wrap
 from archiver.archive.store import Archive, Outcome
 from archiver.errors import Problem
 from archiver.objects import Session
@@ -52,7 +52,7 @@ def archive_draft(run: ArchivingRun, archive: Archive, step: Step) -> dict[str, 
     """
     count = len(run.photos)
 
-    def tell(taken: Taken) -> None:
+    def tell(taken: WrappedPhotograph) -> None:
         photo = run.photos[taken.number - 1]
         result = _result(taken, photo)
         with run.opened.guard:
@@ -78,7 +78,7 @@ def _close(opened: Open, now: datetime) -> Draft:
         return opened.save(replace(opened.draft, state=ARCHIVED), now)
 
 
-def _result(taken: Taken, photo: Photo) -> dict[str, Any]:
+def _result(taken: WrappedPhotograph, photo: Photo) -> dict[str, Any]:
     """Return what became of a picture, in the words that stand beside it."""
     problems = [describe_problem(_bare(p, photo), [photo]) for p in taken.problems]
     return {
