@@ -20,7 +20,7 @@ from typing import TYPE_CHECKING, Any
 
 from archiver.cli.command import Option, Options, argument, verb
 from archiver.cli.options import JSON
-from archiver.cli.parameters import FOLDER, Choice, complete_peers
+from archiver.cli.parameters import FOLDER, PEER_NAME, Choice
 from archiver.errors import Problem, UsageError
 
 if TYPE_CHECKING:
@@ -38,7 +38,7 @@ _STATES = ("queued", "sent", "committed", "failed")
         help="show if left out",
     ),
     argument("subjects", nargs=-1, metavar="UID", help="SOP Instance UIDs; for card, the folder"),
-    Option("--to", metavar="NAME", shell_complete=complete_peers, help="for this peer only"),
+    Option("--to", type=PEER_NAME, help="for this peer only"),
     Option("--state", multiple=True, type=Choice(_STATES), help="in this state only"),
     Option("--archive", type=FOLDER),
     JSON,

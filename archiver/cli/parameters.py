@@ -7,7 +7,8 @@ shell. The libraries behind them are imported when a word is read or completed.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
+from contextlib import suppress
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Generic, TypeVar
@@ -20,7 +21,7 @@ if TYPE_CHECKING:
     from click.shell_completion import CompletionItem
 
     from archiver.dentition import Direction, Numbering, View
-    from archiver.network import Peer
+    from archiver.network import DimsePeer, Peer
     from archiver.objects import Purpose
     from archiver.records.rules import RuleSet
 
@@ -158,89 +159,92 @@ class Teeth(click.ParamType[Any]):
         return _offered(words, incomplete, incomplete[:last])
 
 
-class ViewWord(click.ParamType["View"]):
-    """A view by its word."""
+class Word(click.ParamType[Any]):
+    """A word that one function reads and another offers.
 
-    name = "view"
+    Parameters
+    ----------
+    name
+        What the help calls it.
+    read
+        Makes of the word what it means; raises an `ArchiverError`.
+    offer
+        Returns the words that there are, each with its explanation.
+    """
 
-    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> View:
-        from archiver.dentition import view_of
+    def __init__(
+        self,
+        name: str,
+        read: Callable[[str, click.Context | None], Any],
+        offer: Callable[[], Iterable[tuple[str, str | None]]],
+    ) -> None:
+        self.name = name
+        self._read = read
+        self._offer = offer
 
-        return view_of(value)
-
-    def shell_complete(
-        self, ctx: click.Context, param: click.Parameter, incomplete: str
-    ) -> list[CompletionItem]:
-        from archiver.dentition import View
-
-        return _offered(((view.value, None) for view in View), incomplete)
-
-
-class SurfaceWord(click.ParamType[str]):
-    """A surface of a tooth, in any of the words by which it is asked for."""
-
-    name = "surface"
-
-    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> str:
-        from archiver.dentition import Surface, View, view_of
-
-        word = " ".join(value.casefold().split())
-        if word in set(Surface):
-            return word
-        of_surfaces = (View.INCISAL, View.BUCCAL, View.LABIAL, View.LINGUAL, View.PALATAL)
-        try:
-            if view_of(word) in of_surfaces:
-                return word
-        except ArchiverError:
-            pass
-        raise _no_choice(value, [one.value for one in (*Surface, *of_surfaces)], ctx)
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        return self._read(value, ctx)
 
     def shell_complete(
         self, ctx: click.Context, param: click.Parameter, incomplete: str
     ) -> list[CompletionItem]:
-        from archiver.dentition import Surface
-
-        return _offered(((surface.value, None) for surface in Surface), incomplete)
+        return _offered(self._offer(), incomplete)
 
 
-class DirectionWord(click.ParamType["Direction"]):
-    """A direction of the patient."""
+def _view(word: str, ctx: click.Context | None) -> View:
+    from archiver.dentition import view_of
 
-    name = "direction"
-
-    def convert(
-        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
-    ) -> Direction:
-        from archiver.dentition import direction_of
-
-        return direction_of(value)
-
-    def shell_complete(
-        self, ctx: click.Context, param: click.Parameter, incomplete: str
-    ) -> list[CompletionItem]:
-        from archiver.dentition import Direction
-
-        return _offered(((direction.word, None) for direction in Direction), incomplete)
+    return view_of(word)
 
 
-class NumberingName(click.ParamType["Numbering"]):
-    """A numbering of teeth."""
+def _views() -> list[tuple[str, None]]:
+    from archiver.dentition import View
 
-    name = "numbering"
+    return [(one.value, None) for one in View]
 
-    def convert(
-        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
-    ) -> Numbering:
-        from archiver.dentition import numbering_of
 
-        return numbering_of(value)
+def _surface(word: str, ctx: click.Context | None) -> str:
+    """Read a surface, in any of the words by which it is asked for."""
+    from archiver.dentition import Surface, View, view_of
 
-    def shell_complete(
-        self, ctx: click.Context, param: click.Parameter, incomplete: str
-    ) -> list[CompletionItem]:
-        from archiver.dentition import Numbering
+    plain = " ".join(word.casefold().split())
+    if plain in set(Surface):
+        return plain
+    of_surfaces = (View.INCISAL, View.BUCCAL, View.LABIAL, View.LINGUAL, View.PALATAL)
+    with suppress(ArchiverError):
+        if view_of(plain) in of_surfaces:
+            return plain
+    raise _no_choice(word, [one.value for one in (*Surface, *of_surfaces)], ctx)
 
-        return _offered(((one.value, None) for one in Numbering), incomplete)
+
+def _surfaces() -> list[tuple[str, None]]:
+    from archiver.dentition import Surface
+
+    return [(one.value, None) for one in Surface]
+
+
+def _direction(word: str, ctx: click.Context | None) -> Direction:
+    from archiver.dentition import direction_of
+
+    return direction_of(word)
+
+
+def _directions() -> list[tuple[str, None]]:
+    from archiver.dentition import Direction
+
+    return [(one.word, None) for one in Direction]
+
+
+def _numbering(word: str, ctx: click.Context | None) -> Numbering:
+    from archiver.dentition import numbering_of
+
+    return numbering_of(word)
+
+
+def _numberings() -> list[tuple[str, None]]:
+    from archiver.dentition import Numbering
+
+    return [(one.value, None) for one in Numbering]
 
 
 class Region(click.ParamType[Box]):
@@ -292,96 +296,78 @@ class CropWord(click.ParamType[Any]):
         return Crop(left, top, width, height)
 
 
-class PeerName(click.ParamType["Peer"]):
-    """One of the peers in the settings.
+def _peer(word: str, ctx: click.Context | None) -> Peer:
+    from archiver.cli.settings import read_settings
+    from archiver.network import find_peer
 
-    Parameters
-    ----------
-    dimse_for
-        What is asked of it that only DIMSE has; empty where any peer will do.
-    """
-
-    name = "peer"
-
-    def __init__(self, dimse_for: str = "") -> None:
-        self.dimse_for = dimse_for
-
-    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Peer:
-        from archiver.cli.settings import read_settings
-        from archiver.network import find_dimse_peer, find_peer
-
-        peers = read_settings().peers
-        if self.dimse_for:
-            return find_dimse_peer(peers, value, self.dimse_for)
-        return find_peer(peers, value)
-
-    def shell_complete(
-        self, ctx: click.Context, param: click.Parameter, incomplete: str
-    ) -> list[CompletionItem]:
-        return complete_peers(ctx, param, incomplete)
+    return find_peer(read_settings().peers, word)
 
 
-def complete_peers(
-    ctx: click.Context, param: click.Parameter, incomplete: str
-) -> list[CompletionItem]:
-    """Complete the name of a peer; settings that cannot be read complete nothing."""
+def _worklist_peer(word: str, ctx: click.Context | None) -> DimsePeer:
+    from archiver.cli.settings import read_settings
+    from archiver.network import find_dimse_peer
+
+    return find_dimse_peer(read_settings().peers, word, "a worklist")
+
+
+def _peers() -> list[tuple[str, str | None]]:
+    """Return the peers of the settings; none, where these cannot be read."""
     from archiver.cli.settings import read_settings
 
     try:
-        return _offered(((peer.name, peer.place) for peer in read_settings().peers), incomplete)
+        return [(peer.name, peer.place) for peer in read_settings().peers]
     except ArchiverError:
         return []
 
 
-class RulesName(click.ParamType["RuleSet"]):
+def _rules(word: str, ctx: click.Context | None) -> RuleSet:
+    from archiver.records.rules import find_rules, read_rules
+
+    return read_rules(find_rules(word))
+
+
+class Rules(Word):
     """A set of rules: a file, or one that comes with the program."""
 
-    name = "rules"
-
-    def convert(
-        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
-    ) -> RuleSet:
-        from archiver.records.rules import find_rules, read_rules
-
-        return read_rules(find_rules(value))
+    def __init__(self) -> None:
+        super().__init__("rules", _rules, _shipped)
 
     def shell_complete(
         self, ctx: click.Context, param: click.Parameter, incomplete: str
     ) -> list[CompletionItem]:
-        from click.shell_completion import CompletionItem
-
-        from archiver.records.rules import shipped
-
-        found = _offered(((name, None) for name in shipped()), incomplete)
-        return found or [CompletionItem(incomplete, type="file")]
+        found = super().shell_complete(ctx, param, incomplete)
+        return found or FILE.shell_complete(ctx, param, incomplete)
 
 
-class PurposeName(click.ParamType["Purpose"]):
+def _shipped() -> list[tuple[str, None]]:
+    from archiver.records.rules import shipped
+
+    return [(name, None) for name in shipped()]
+
+
+def _purpose(word: str, ctx: click.Context | None) -> Purpose:
+    from archiver.objects import Purpose
+
+    try:
+        return Purpose(word)
+    except ValueError:
+        raise _no_choice(word, [name for name, _ in _purposes()], ctx) from None
+
+
+def _purposes() -> list[tuple[str, None]]:
+    from archiver.objects import Purpose
+
+    return [(one.value, None) for one in Purpose]
+
+
+class PurposeName(Word):
     """A purpose of a hand-over."""
 
-    name = "purpose"
-
-    def convert(
-        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
-    ) -> Purpose:
-        from archiver.objects import Purpose
-
-        try:
-            return Purpose(value)
-        except ValueError:
-            raise _no_choice(value, [one.value for one in Purpose], ctx) from None
+    def __init__(self) -> None:
+        super().__init__("purpose", _purpose, _purposes)
 
     def get_metavar(self, param: click.Parameter, ctx: click.Context) -> str:
-        from archiver.objects import Purpose
-
-        return f"[{'|'.join(Purpose)}]"
-
-    def shell_complete(
-        self, ctx: click.Context, param: click.Parameter, incomplete: str
-    ) -> list[CompletionItem]:
-        from archiver.objects import Purpose
-
-        return _offered(((one.value, None) for one in Purpose), incomplete)
+        return f"[{'|'.join(name for name, _ in _purposes())}]"
 
 
 FILE = FilePath()
@@ -389,13 +375,15 @@ FOLDER = FilePath("folder")
 DAY = Day()
 TEETH = Teeth()
 TOOTH = Teeth(single=True)
-VIEW = ViewWord()
-SURFACE = SurfaceWord()
-DIRECTION = DirectionWord()
-NUMBERING = NumberingName()
+VIEW = Word("view", _view, _views)
+SURFACE = Word("surface", _surface, _surfaces)
+DIRECTION = Word("direction", _direction, _directions)
+NUMBERING = Word("numbering", _numbering, _numberings)
 REGION = Region()
 CROP = CropWord()
-PEER = PeerName()
-WORKLIST_PEER = PeerName("a worklist")
-RULES = RulesName()
+PEER = Word("peer", _peer, _peers)
+WORKLIST_PEER = Word("peer", _worklist_peer, _peers)
+#: A peer's name, as the outbox keeps it also when the settings do not name it any more.
+PEER_NAME = Word("name", lambda word, ctx: word, _peers)
+RULES = Rules()
 PURPOSE = PurposeName()
