@@ -32,10 +32,14 @@ def writing_engine(path: Path) -> Engine:
 
     @event.listens_for(engine, "connect")
     def _set_up(connection: sqlite3.Connection, _record: Any) -> None:
-        connection.execute("PRAGMA journal_mode=WAL")
-        connection.execute("PRAGMA synchronous=NORMAL")
-        connection.execute("PRAGMA foreign_keys=ON")
-        connection.execute(f"PRAGMA mmap_size={_MAPPED}")
+        try:
+            connection.execute("PRAGMA journal_mode=WAL")
+            connection.execute("PRAGMA synchronous=NORMAL")
+            connection.execute("PRAGMA foreign_keys=ON")
+            connection.execute(f"PRAGMA mmap_size={_MAPPED}")
+        except sqlite3.Error:
+            connection.close()  # the engine forgets it as it is; Python 3.13 warns of that
+            raise
 
     return engine
 
