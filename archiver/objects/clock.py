@@ -16,10 +16,4 @@ def demand_offset(when: datetime) -> None:
         If it is naive.
     """
     if when.utcoffset() is None:
-        raise InputError(
-            Problem(
-                f"the time {when.isoformat()} has no offset from UTC",
-                expected="an aware datetime",
-                hint="datetime.now().astimezone() is one",
-            )
-        )
+        raise InputError(Problem("objects.clock.naive", isoformat=when.isoformat()))

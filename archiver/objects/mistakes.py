@@ -19,6 +19,7 @@ from archiver.objects import concepts, phrases
 from archiver.objects.description import describe, text, through_mirror
 from archiver.objects.session import Crop, Patient, Photograph, Visit
 from archiver.photo import Box, source_box, turned_box
+from archiver.wording import Text
 
 _CROPPED = re.compile(r"cropped to (\d+)x(\d+)\+(\d+)\+(\d+)")
 
@@ -74,14 +75,19 @@ class Mistake:
 
     Parameters
     ----------
-    words
-        As a clause, without a full stop; nothing that identifies the patient.
+    text
+        A clause, without a full stop; nothing that identifies the patient.
     endangers
         Whether somebody who believed it could treat the wrong place or the wrong patient.
     """
 
-    words: str
+    text: Text
     endangers: bool
+
+    @property
+    def words(self) -> str:
+        """The clause in English, as the note of rejection keeps it."""
+        return str(self.text)
 
 
 @dataclass(frozen=True)
@@ -116,7 +122,7 @@ def read_meaning(as_shot: Dataset, corrected: Dataset | None) -> Meaning:
     """
     d = describe(as_shot)
     if d.view is None:
-        raise ObjectError(Problem("the photograph does not say which view it is"))
+        raise ObjectError(Problem("objects.mistakes.no_view"))
     mirror = through_mirror(as_shot) or (d.mirror != "direct" and not d.view.is_extraoral)
     try:
         entry = Photograph(
@@ -127,11 +133,7 @@ def read_meaning(as_shot: Dataset, corrected: Dataset | None) -> Meaning:
         raise ObjectError(*error.problems) from error
     found = next((one for one in plans if one.stored == d.orientation), None)
     if found is None:
-        raise ObjectError(
-            Problem(
-                "the orientation of the photograph as shot is not told, or contradicts its view"
-            )
-        )
+        raise ObjectError(Problem("objects.mistakes.no_orientation"))
     bare = phrases.as_shot_comment(entry, found)
     entry = replace(entry, comment=phrases.comment_in(text(as_shot, "ImageComments"), bare))
     return Meaning(entry, found)
@@ -217,39 +219,43 @@ def mistakes(before: Meaning, after: Meaning, change: Change) -> tuple[Mistake, 
     found = [
         (
             change.patient is not None,
-            Mistake("the patient was wrong", True),
+            Mistake(Text("objects.mistakes.patient"), True),
         ),
         (
             old.teeth != new.teeth,
-            Mistake(f"the teeth were said to be {_teeth(old)}, they are {_teeth(new)}", True),
+            Mistake(Text("objects.mistakes.teeth", said=_teeth(old), right=_teeth(new)), True),
         ),
         (
             old.view is not new.view,
             Mistake(
-                f"the view was said to be {old.view.value}, it is {new.view.value}",
+                Text("objects.mistakes.view", said=old.view.value, right=new.view.value),
                 sides or looked or turned,
             ),
         ),
         (
             old.mirror is not new.mirror,
             Mistake(
-                "a mirror was not told of" if new.mirror else "a mirror was told of without one",
+                Text("objects.mistakes.mirror" if new.mirror else "objects.mistakes.no_mirror"),
                 True,
             ),
         ),
         (
             oriented or turned,
             Mistake(
-                f"the photograph as shot was taken to be {before.plan.stored}, it is "
-                f"{after.plan.stored}; right is: {after.plan.correction.words}",
+                Text(
+                    "objects.mistakes.turned",
+                    said=before.plan.stored,
+                    right=after.plan.stored,
+                    turn=after.plan.correction.text,
+                ),
                 True,
             ),
         ),
         (
             _other_crop(before, after),
-            Mistake(f"the crop was {old.crop or 'none'}, it is {new.crop or 'none'}", False),
+            Mistake(Text("objects.mistakes.crop", said=_cropped(old), right=_cropped(new)), False),
         ),
-        (old.comment != new.comment, Mistake("the comment was changed", False)),
+        (old.comment != new.comment, Mistake(Text("objects.mistakes.comment"), False)),
         (old.confirmed_by != new.confirmed_by, _about_confirming(old, new)),
     ]
     return tuple(mistake for is_so, mistake in found if is_so)
@@ -262,16 +268,20 @@ def _other_crop(before: Meaning, after: Meaning) -> bool:
     return before.photograph.crop != after.photograph.crop
 
 
-def _teeth(entry: Photograph) -> str:
-    return shortened(entry.teeth) if entry.teeth else "not named"
+def _teeth(entry: Photograph) -> str | Text:
+    return shortened(entry.teeth) if entry.teeth else Text("objects.mistakes.not_named")
+
+
+def _cropped(entry: Photograph) -> str | Text:
+    return str(entry.crop) if entry.crop else Text("objects.mistakes.no_crop")
 
 
 def _about_confirming(old: Photograph, new: Photograph) -> Mistake:
     if not old.confirmed_by:
-        return Mistake("the side was not confirmed, now it is", False)
+        return Mistake(Text("objects.mistakes.now_confirmed"), False)
     if not new.confirmed_by:
-        return Mistake("the side is no longer confirmed", True)
-    return Mistake("the side was confirmed by somebody else", False)
+        return Mistake(Text("objects.mistakes.unconfirmed"), True)
+    return Mistake(Text("objects.mistakes.confirmed_by_other"), False)
 
 
 def verdict(found: tuple[Mistake, ...], reason: str = "", remark: str = "") -> Verdict:
@@ -291,7 +301,7 @@ def verdict(found: tuple[Mistake, ...], reason: str = "", remark: str = "") -> V
     if title is None:
         endangers = any(mistake.endangers for mistake in found)
         title = REASONS["safety" if endangers else "quality"]
-    only_cropped = all(mistake.words.startswith("the crop") for mistake in found)
+    only_cropped = all(mistake.text.code == "objects.mistakes.crop" for mistake in found)
     if title is REASONS["quality"] and only_cropped:
         return Verdict(title, (concepts.INAPPROPRIATE_PROCESSING,), words)
     return Verdict(title, (), words)

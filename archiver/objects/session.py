@@ -31,7 +31,7 @@ class Patient:
 
     def __post_init__(self) -> None:
         if not self.id.strip():
-            raise InputError(Problem("the patient has no identifier", expected="a Patient ID"))
+            raise InputError(Problem("objects.session.no_identifier"))
 
 
 @dataclass(frozen=True)
@@ -71,7 +71,7 @@ class Visit:
 
     def __post_init__(self) -> None:
         if isinstance(self.date, datetime):
-            raise InputError(Problem(f"{self.date.isoformat()} is no day", expected="a date"))
+            raise InputError(Problem("objects.session.no_day", isoformat=self.date.isoformat()))
 
 
 @dataclass(frozen=True)

@@ -68,8 +68,8 @@ class _Reader:
             place = problem.at(file=self.path.name, line=line, key=path)
             self.problems.append((line, place))
 
-    def report(self, path: KeyPath, found: str, expected: str = "", hint: str = "") -> None:
-        self.add(path, Problem(found, "", expected, hint))
+    def report(self, path: KeyPath, code: str, /, **values: object) -> None:
+        self.add(path, Problem(code, **values))
 
     def take(self, path: KeyPath, error: InputError) -> None:
         for problem in error.problems:
@@ -78,13 +78,13 @@ class _Reader:
     def unknown(self, path: KeyPath, keys: Mapping[str, Key] | tuple[str, ...]) -> None:
         name = str(path[-1])
         near = get_close_matches(name, keys, n=1) or [k for k in keys if k == name.casefold()]
-        hint = f"did you mean {near[0]}?" if near else _belongs(name)
-        self.report(path, f"unknown key {shown(name)}", ", ".join(keys), hint)
+        hint = Text("objects.sheet.did_you_mean", near=near[0]) if near else _belongs(name)
+        self.report(path, "objects.sheet.unknown_key", key=shown(name), keys=tuple(keys), hint=hint)
 
     def table(self, path: KeyPath, value: object, keys: Mapping[str, Key]) -> dict[str, Any]:
         """Convert the known keys of a table; tell the unknown and the unfit ones."""
         if not isinstance(value, Mapping):
-            self.report(path, f'"{path[-1]}" is no table', f"[{path[-1]}] and its keys below")
+            self.report(path, "objects.sheet.no_table", name=path[-1])
             return {}
         read: dict[str, Any] = {}
         for name, given in value.items():
@@ -95,7 +95,7 @@ class _Reader:
             try:
                 read[name] = keys[name].convert(given)
             except Unfit as unfit:
-                self.report(place, f"{name} = {shown(given)}", unfit.expected, unfit.hint)
+                self.add(place, unfit.problem(name, given))
             except MeaningError as error:
                 self.take(place, error)
         return read
@@ -105,7 +105,7 @@ class _Reader:
             return
         for name, key in keys.items():
             if key.required and name not in value:
-                self.report(path, f'"{name}" is missing from [{path[0]}]', f"{name} = ...")
+                self.report(path, "objects.sheet.missing_key", name=name, table=path[0])
 
     def teeth(self, path: KeyPath, words: tuple[str, ...]) -> tuple[Tooth, ...] | None:
         """Read teeth; None, and the problems told, where not all of them can be read."""
@@ -128,10 +128,10 @@ class _Reader:
         raise MeaningError(bare_number(word, Text("objects.sheet.set_numbering")))
 
 
-def _belongs(name: str) -> str:
+def _belongs(name: str) -> Text | None:
     """Return where a key belongs that stands in the wrong table."""
     if name in TABLES:
-        return f"{name} stands at the top of the sheet, above every table"
+        return Text("objects.sheet.stands_at_top", name=name)
     homes: dict[str, Collection[str]] = {
         "[patient]": PATIENT,
         "[visit]": VISIT,
@@ -139,7 +139,7 @@ def _belongs(name: str) -> str:
         "[[photo]]": (*PHOTO, "file"),
     }
     home = next((table for table, keys in homes.items() if name in keys), "")
-    return f"{name} belongs into {home}" if home else ""
+    return Text("objects.sheet.belongs_into", name=name, table=home) if home else None
 
 
 def read_sheet(
@@ -192,7 +192,7 @@ def _consent(reader: _Reader, given: Mapping[str, object]) -> ConsentSaid | None
     if "purposes" not in said or "noted_by" not in said:
         return None
     if not said["noted_by"]:
-        reader.report(("consent", "noted_by"), "noted_by is empty", "who noted the consent")
+        reader.report(("consent", "noted_by"), "objects.sheet.noted_by_empty")
     return ConsentSaid(**said)
 
 
@@ -211,21 +211,19 @@ def _habits(reader: _Reader, habits: Mapping[str, object]) -> dict[str, Any]:
     """Read the practice's own defaults; what is wrong there has no line in the sheet."""
     read: dict[str, Any] = {}
     for name, value in habits.items():
-        found = expected = hint = ""
         if name not in PHOTO:
-            found, expected = f"unknown key {shown(name)}", ", ".join(PHOTO)
+            key, keys = shown(name), tuple(PHOTO)
+            problem = Problem("objects.sheet.unknown_key", key=key, keys=keys, hint=None)
         else:
             try:
                 read[name] = PHOTO[name].convert(value)
                 continue
             except Unfit as unfit:
-                found, expected = f"{name} = {shown(value)}", unfit.expected
-                hint = unfit.hint
+                problem = unfit.problem(name, value)
             except MeaningError as error:
-                found, expected = error.problems[0].found, error.problems[0].expected
-        reader.problems.append(
-            (0, Problem(found, "the practice's own settings, [defaults]", expected, hint))
-        )
+                problem = error.problems[0]
+        place = problem.at(file=Text("objects.sheet.practice"), table="defaults", key=(name,))
+        reader.problems.append((0, place))
     return read
 
 
@@ -237,8 +235,7 @@ def _context(
         tables[name] = reader.table((name,), given.get(name, {}), keys)
         if like is None:
             if name not in given:
-                hint = "or take both from an object with --like"
-                reader.report((), f"[{name}] is missing", f"[{name}] with its keys", hint)
+                reader.report((), "objects.sheet.missing_table", name=name)
             else:
                 reader.required((name,), given[name], keys)
     said = tables["patient"], tables["visit"]
@@ -253,9 +250,9 @@ def _context(
     if patient.birth_date is not None and patient.birth_date > visit.date:
         reader.report(
             ("patient", "birth_date"),
-            f"the patient is born on {patient.birth_date}, after the visit of {visit.date}",
-            "a birth date before the visit",
-            "check both dates",
+            "objects.sheet.born_after_visit",
+            birth=patient.birth_date,
+            visit=visit.date,
         )
     return patient, visit
 
@@ -270,9 +267,9 @@ def _compare_with_like(
             if name in words and words[name] and there and words[name] != there:
                 reader.report(
                     (table, name),
-                    f"the sheet names another {table} than the object given with --like",
-                    f"{name} = {shown(there)}",
-                    "check whose photographs these are, and of which day",
+                    f"objects.sheet.another_{table}",
+                    name=name,
+                    there=shown(there),
                 )
 
 
@@ -284,23 +281,21 @@ def _entries(
     told = set(own_defaults) if isinstance(own_defaults, Mapping) else set()
     photos = given.get("photo", [])
     if not isinstance(photos, list) or not photos:
-        hint = "two brackets: [[photo]]" if isinstance(photos, Mapping) else ""
-        reader.report(
-            ("photo",), "the sheet names no photograph", "[[photo]] with file and view", hint
-        )
+        hint = Text("objects.sheet.two_brackets") if isinstance(photos, Mapping) else None
+        reader.report(("photo",), "objects.sheet.no_photograph", hint=hint)
         return ()
     entries: list[Photograph] = []
     for index, photo in enumerate(photos):
         place: KeyPath = ("photo", index)
         if not isinstance(photo, Mapping):
-            reader.report(place, "a photo is no table", "[[photo]] and its keys below")
+            reader.report(place, "objects.sheet.photo_no_table")
             continue
         own = reader.table(place, {k: v for k, v in photo.items() if k != "file"}, PHOTO)
         file = _file(reader, place, photo)
         merged = {**defaults, **own}
         for name, key in PHOTO.items():
             if key.required and name not in merged and name not in photo and name not in told:
-                reader.report(place, f'"{name}" is missing from the photo', f"{name} = ...")
+                reader.report(place, "objects.sheet.missing_from_photo", name=name)
         at_teeth = (*place, "teeth") if "teeth" in photo else ("defaults", "teeth")
         teeth = reader.teeth(at_teeth, merged.pop("teeth", ()))
         if file is None or teeth is None or "view" not in merged or "mirror" not in merged:
@@ -320,12 +315,11 @@ def _entries(
 
 def _file(reader: _Reader, place: KeyPath, photo: Mapping[str, object]) -> Path | None:
     if "file" not in photo:
-        reader.report(place, '"file" is missing from the photo', 'file = "IMG_0101.JPG"')
+        reader.report(place, "objects.sheet.no_file_named")
         return None
     name = photo["file"]
     if not isinstance(name, str) or not name.strip():
-        found = f"file = {shown(name)}"
-        reader.report((*place, "file"), found, "the name of a camera file in quotes")
+        reader.report((*place, "file"), "objects.sheet.file_no_name", given=shown(name))
         return None
     file = reader.path.parent / name
     try:
@@ -338,9 +332,11 @@ def _file(reader: _Reader, place: KeyPath, photo: Mapping[str, object]) -> Path 
     by_capitals = {n.upper(): n for n in sorted(there)}
     near = get_close_matches(file.name.upper(), by_capitals, n=1, cutoff=0.5)
     hint = (
-        f"did you mean {by_capitals[near[0]]}?" if near else "files are looked for beside the sheet"
+        Text("objects.sheet.did_you_mean", near=by_capitals[near[0]])
+        if near
+        else Text("objects.sheet.looked_beside")
     )
-    reader.report((*place, "file"), f"there is no file {shown(name)}", "a camera file", hint)
+    reader.report((*place, "file"), "objects.sheet.no_such_file", name=shown(name), hint=hint)
     return None
 
 
@@ -373,11 +369,7 @@ def crop_problem(crop: Crop, columns: int, rows: int, turn: Turn) -> Problem | N
     width, height = (rows, columns) if turn.swaps_sides else (columns, rows)
     if crop.left + crop.width <= width and crop.top + crop.height <= height:
         return None
-    return Problem(
-        f"the crop {crop} leaves the corrected picture",
-        expected=f"left + width up to {width}, top + height up to {height}",
-        hint="a crop is given in pixels of the corrected picture",
-    )
+    return Problem("objects.sheet.crop_outside", crop=crop, width=width, height=height)
 
 
 def _report_repeat(
@@ -387,8 +379,8 @@ def _report_repeat(
         if replace(entry, line=0) == replace(other, line=0):
             reader.report(
                 place,
-                f'"{entry.file.name}" stands in the sheet twice with the same meaning',
-                "each photograph once",
-                f"the first is on line {other.line}",
+                "objects.sheet.photograph_twice",
+                name=entry.file.name,
+                line=other.line,
             )
             return

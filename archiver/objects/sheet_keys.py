@@ -13,8 +13,11 @@ from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
 
 from archiver.dentition import Operator, direction_of, view_of
+from archiver.errors import Problem
 from archiver.objects.purposes import Purpose
 from archiver.objects.session import Crop
+from archiver.objects.sheet_text import shown
+from archiver.wording import Text
 
 Converter = Callable[[object], object]
 #: Controls, and Unicode's own separators of lines and paragraphs.
@@ -28,16 +31,29 @@ class Unfit(ValueError):
 
     Parameters
     ----------
-    expected
-        What it takes.
+    code
+        Key of the catalogue: what it takes.
     hint
         What to write instead.
+    **values
+        What the text is filled with.
     """
 
-    def __init__(self, expected: str, hint: str = "") -> None:
-        super().__init__(expected)
-        self.expected = expected
+    def __init__(self, code: str, /, *, hint: Text | None = None, **values: object) -> None:
+        super().__init__(code)
+        self.expected = Text(code, **values)
         self.hint = hint
+
+    def problem(self, name: str, given: object) -> Problem:
+        """Return what is wrong with a key that was given a value."""
+        expected, hint = self.expected, self.hint
+        return Problem(
+            "objects.sheet_keys.unfit",
+            name=name,
+            given=shown(given),
+            expected=expected,
+            hint=hint,
+        )
 
 
 @dataclass(frozen=True)
@@ -48,23 +64,32 @@ class Key:
     required: bool = False
 
 
+def _quoted(value: object) -> Text:
+    return Text("objects.sheet_keys.write_quoted", value=value)
+
+
 def _text(longest: int, *, lines: bool = False) -> Converter:
     """Return a converter for text that fits a DICOM attribute (PS3.5 6.2: length, no controls)."""
 
     def convert(value: object) -> object:
         if not isinstance(value, str):
             simple = isinstance(value, int | float | date | time) and not isinstance(value, bool)
-            raise Unfit("text in quotes", f'write "{value}"' if simple else "")
+            raise Unfit(
+                "objects.sheet_keys.text_in_quotes", hint=_quoted(value) if simple else None
+            )
         kept = value.strip()
         if re.fullmatch(r"<[^<>]*>", kept):
-            raise Unfit("what is meant, in place of the gap of the starter sheet")
+            raise Unfit("objects.sheet_keys.gap")
         if len(kept) > longest:
-            raise Unfit(f"at most {longest} characters, not {len(kept)}")
+            raise Unfit("objects.sheet_keys.too_long", most=longest, length=len(kept))
         allowed = "\n\r\t" if lines else ""
         if any(unicodedata.category(c) in _UNFIT and c not in allowed for c in kept):
-            raise Unfit("text without control characters" + ("" if lines else ", on one line"))
+            raise Unfit("objects.sheet_keys.printable" if lines else "objects.sheet_keys.one_line")
         if "\\" in kept and not lines:
-            raise Unfit("text without a backslash", "DICOM keeps it to separate values")
+            raise Unfit(
+                "objects.sheet_keys.no_backslash",
+                hint=Text("objects.sheet_keys.backslash_separates"),
+            )
         return kept
 
     return convert
@@ -74,38 +99,41 @@ def _person(value: object) -> object:
     kept = _text(64)(value)
     assert isinstance(kept, str)
     if kept.count("^") > 4 or "=" in kept:
-        raise Unfit("a name as family^given, at most five parts", 'such as "Okafor^Nadia"')
+        raise Unfit("objects.sheet_keys.person", hint=Text("objects.sheet_keys.such_a_person"))
     # A name without any "^" is of a retired form (PS3.5 6.2, VR PN); a single name is a family's.
     return f"{kept}^" if kept and "^" not in kept else kept
 
 
 def _identifier(value: object) -> object:
     if isinstance(value, int) and not isinstance(value, bool):
-        raise Unfit("an identifier in quotes", f'write "{value}": leading zeros would be lost')
+        raise Unfit(
+            "objects.sheet_keys.quoted_identifier",
+            hint=Text("objects.sheet_keys.leading_zeros", value=value),
+        )
     kept = _text(64)(value)
     if not kept:
-        raise Unfit("an identifier that is not empty")
+        raise Unfit("objects.sheet_keys.identifier")
     return kept
 
 
 def _date(value: object) -> object:
     if isinstance(value, date) and not isinstance(value, datetime):
         if value.year < _EARLIEST_YEAR:
-            raise Unfit(f"a date from {_EARLIEST_YEAR} on")
+            raise Unfit("objects.sheet_keys.later_date", earliest=_EARLIEST_YEAR)
         return value
-    raise Unfit("a date without quotes, such as 2026-03-04")
+    raise Unfit("objects.sheet_keys.date")
 
 
 def _time(value: object) -> object:
     if isinstance(value, time):
         return value
-    raise Unfit("a time without quotes, such as 14:20:00")
+    raise Unfit("objects.sheet_keys.time")
 
 
 def _sex(value: object) -> object:
     if value in ("M", "F", "O", ""):
         return value
-    raise Unfit('"M", "F" or "O"', 'or leave "sex" out')
+    raise Unfit("objects.sheet_keys.sex", hint=Text("objects.sheet_keys.leave_sex_out"))
 
 
 def _offset(value: object) -> object:
@@ -115,9 +143,7 @@ def _offset(value: object) -> object:
         else None
     )
     if match is None:
-        raise Unfit(
-            'a signed time such as "-00:03:10"', "it is what must be added to the camera's clock"
-        )
+        raise Unfit("objects.sheet_keys.offset", hint=Text("objects.sheet_keys.added_to_clock"))
     sign, hours, minutes, seconds = match.groups()
     offset = timedelta(hours=int(hours), minutes=int(minutes), seconds=int(seconds or 0))
     return -offset if sign == "-" else offset
@@ -125,43 +151,44 @@ def _offset(value: object) -> object:
 
 def _view(value: object) -> object:
     if not isinstance(value, str):
-        raise Unfit('a view in quotes, such as "occlusal"')
+        raise Unfit("objects.sheet_keys.view")
     return view_of(value)
 
 
 def _bool(value: object) -> object:
     if isinstance(value, bool):
         return value
-    raise Unfit("true or false, without quotes")
+    raise Unfit("objects.sheet_keys.flag")
 
 
 def _direction(value: object) -> object:
     if not isinstance(value, str):
-        raise Unfit('a direction in quotes, such as "head"')
+        raise Unfit("objects.sheet_keys.direction")
     return direction_of(value)
 
 
 def _operator(value: object) -> object:
     if value in ("front", "behind"):
         return Operator(value)
-    raise Unfit('"front" (before the face) or "behind" (behind the head)')
+    raise Unfit("objects.sheet_keys.operator")
 
 
 def _crop(value: object) -> object:
     sides = ("left", "top", "width", "height")
     if not isinstance(value, Mapping):
-        raise Unfit("{ left = 0, top = 0, width = 3200, height = 2400 }")
+        raise Unfit("objects.sheet_keys.crop")
     missing = [s for s in sides if s not in value]
     extra = [str(k) for k in value if k not in sides]
     if missing or extra:
-        wrong = [f"without {s}" for s in missing] + [f"with the unknown {k}" for k in extra]
-        raise Unfit("left, top, width and height", f"it is {', '.join(wrong)}")
+        wrong = [Text("objects.sheet_keys.without", side=side) for side in missing]
+        wrong += [Text("objects.sheet_keys.with_unknown", name=name) for name in extra]
+        raise Unfit("objects.sheet_keys.sides", hint=Text("objects.sheet_keys.it_is", what=wrong))
     numbers = [value[s] for s in sides]
     if any(not isinstance(n, int) or isinstance(n, bool) for n in numbers):
-        raise Unfit("whole numbers of pixels")
+        raise Unfit("objects.sheet_keys.pixels")
     crop = Crop(*numbers)
     if crop.left < 0 or crop.top < 0 or crop.width < 1 or crop.height < 1:
-        raise Unfit("left and top from 0, width and height from 1", f"it is {crop}")
+        raise Unfit("objects.sheet_keys.no_area", hint=Text("objects.sheet_keys.it_is", what=crop))
     return crop
 
 
@@ -169,14 +196,14 @@ def _teeth(value: object) -> object:
     """Only the kind is settled here: reading needs the sheet's numbering."""
     values = value if isinstance(value, list) else [value]
     if any(isinstance(v, bool) or not isinstance(v, int | str) for v in values):
-        raise Unfit('a list of teeth, such as [25], [14, 15, 16] or ["14-16"]')
+        raise Unfit("objects.sheet_keys.teeth")
     return tuple(str(v) for v in values)
 
 
 def _purposes(value: object) -> object:
     names = [purpose.value for purpose in Purpose]
     if not isinstance(value, list) or not value or any(v not in names for v in value):
-        raise Unfit(f"a list of one or more of {', '.join(names)}")
+        raise Unfit("objects.sheet_keys.purposes", purposes=tuple(names))
     return tuple(purpose for purpose in Purpose if purpose.value in value)
 
 
@@ -184,7 +211,7 @@ def _one_of(*words: str) -> Converter:
     def convert(value: object) -> object:
         if value in words:
             return value
-        raise Unfit(" or ".join(f'"{word}"' for word in words))
+        raise Unfit("objects.sheet_keys.one_of", words=tuple(f'"{word}"' for word in words))
 
     return convert
 

@@ -8,9 +8,10 @@ import sys
 from pathlib import Path
 from typing import Any
 
-from archiver.errors import Problem, SheetError
+from archiver.errors import Place, Problem, SheetError
 from archiver.objects.toml_lines import DEEPEST, lines_of
 from archiver.objects.toml_lines import Path as KeyPath
+from archiver.wording import Text
 
 if sys.version_info >= (3, 11):
     import tomllib
@@ -20,30 +21,40 @@ else:
 #: TOML 1.0 promises whole numbers of 64 bits and no more.
 _LARGEST = 2**63
 _LONGEST_SHOWN = 60
+SHEET = Text("objects.sheet_text.sheet")
 _GAP = re.compile(r"=\s*<[^>]*>")
 
 
-def load(path: Path) -> tuple[dict[str, Any], dict[KeyPath, int]]:
+def load(path: Path, kind: Text = SHEET) -> tuple[dict[str, Any], dict[KeyPath, int]]:
     """Read a sheet's values and where each of them stands.
+
+    Parameters
+    ----------
+    kind
+        What the file is called in problems.
 
     Raises
     ------
     SheetError
         If the file cannot be read or is no TOML.
     """
-    text = _text_of(path)
+    text = _text_of(path, kind)
     try:
         values = tomllib.loads(text)
         lines = lines_of(text)
         large = _too_large(values)
     except RecursionError:
-        raise SheetError(Problem("the sheet's brackets are nested too deeply", path.name)) from None
+        raise SheetError(
+            Problem("objects.sheet_text.too_deep", kind=kind).at(file=path.name)
+        ) from None
     except ValueError as error:
         raise SheetError(_no_toml(path, text, error)) from None
     if large:
         raise SheetError(
             *(
-                Problem("a number of more than 19 digits", f"{path.name}, line {lines.get(p, 1)}")
+                Problem("objects.sheet_text.number_too_large").at(
+                    file=path.name, line=lines.get(p, 1)
+                )
                 for p in large
             )
         )
@@ -63,24 +74,24 @@ def shown(value: object) -> str:
     return f'"{text}"' if isinstance(value, str) else text
 
 
-def _text_of(path: Path) -> str:
+def _text_of(path: Path, kind: Text) -> str:
     try:
         octets = path.read_bytes()
     except FileNotFoundError:
-        raise SheetError(Problem("there is no such sheet", str(path))) from None
+        raise SheetError(
+            Problem("objects.sheet_text.no_such", kind=kind).at(file=str(path))
+        ) from None
     except (OSError, ValueError) as error:
         said = getattr(error, "strerror", None) or str(error)
-        raise SheetError(Problem(f"the sheet cannot be read: {said}", str(path))) from None
+        raise SheetError(
+            Problem("objects.sheet_text.unreadable", kind=kind, said=said).at(file=str(path))
+        ) from None
     try:
         text = octets.decode("utf-8-sig")
     except UnicodeDecodeError as error:
         line = octets.count(b"\n", 0, error.start) + 1
         raise SheetError(
-            Problem(
-                "the sheet is not written in UTF-8",
-                f"{path.name}, line {line}",
-                hint="save it as UTF-8 text in your editor",
-            )
+            Problem("objects.sheet_text.not_utf8", kind=kind).at(file=path.name, line=line)
         ) from None
     return text.replace("\r\n", "\n").replace("\r", "\n")
 
@@ -91,17 +102,13 @@ def _no_toml(path: Path, text: str, error: ValueError) -> Problem:
     number = int(place.group(1)) if place else None
     if "(at end of document)" in message:
         number = text.rstrip("\n").count("\n") + 1
-    where = f"{path.name}, line {number}" if number else path.name
+    where = Place(file=path.name, line=number)
     said = re.sub(r"\s*\(at .*\)$", "", message)
     lines = text.split("\n")
     line = lines[number - 1] if number and number <= len(lines) else ""
     if _GAP.search(line):
-        return Problem(
-            "a gap of the starter sheet is still open",
-            where,
-            hint="write what is meant in place of < and > and all between them",
-        )
-    return Problem(f"no valid TOML: {said}", where, hint="texts stand in double quotes")
+        return Problem("objects.sheet_text.gap_open").with_places(where)
+    return Problem("objects.sheet_text.no_toml", said=said).with_places(where)
 
 
 def _too_large(values: dict[str, Any]) -> list[KeyPath]:

@@ -47,12 +47,7 @@ def context_of(dataset: Dataset) -> tuple[Patient, Visit]:
         if not there
     ]
     if missing or day is None:
-        raise ObjectError(
-            Problem(
-                f"the object has no {' and no '.join(missing)}",
-                hint="write [patient] and [visit] into the sheet instead",
-            )
-        )
+        raise ObjectError(Problem("objects.study_context.lacks", missing=tuple(missing)))
     patient = Patient(
         d.patient_id,
         d.patient_name,

@@ -62,7 +62,7 @@ class Words:
         below = f"{table}." if table else ""
         self._texts = {k.removeprefix(below): v for k, v in texts.items() if k.startswith(below)}
 
-    def __call__(self, key: str, **values: object) -> str:
+    def __call__(self, key: str, /, **values: object) -> str:
         """Return a text with its values put in.
 
         A value may be a `Text`, which is put into the same language, or a tuple of values.

@@ -18,6 +18,7 @@ from archiver.records.rules.rule_set import (
     STAGES,
     STANDINGS,
 )
+from archiver.wording import Text
 
 Converter = Callable[[object], object]
 _LONGEST = 400
@@ -29,21 +30,21 @@ SIDE_IN_OCCLUSION = "side in occlusion"
 
 def _text(value: object) -> str:
     if not isinstance(value, str):
-        raise Unfit("text in quotes")
+        raise Unfit("objects.sheet_keys.text_in_quotes")
     kept = " ".join(value.split())
     if not kept:
-        raise Unfit("text that is not empty")
+        raise Unfit("records.rule_keys.not_empty")
     if len(kept) > _LONGEST:
-        raise Unfit(f"at most {_LONGEST} characters, not {len(kept)}")
+        raise Unfit("objects.sheet_keys.too_long", most=_LONGEST, length=len(kept))
     if not kept.isprintable():
-        raise Unfit("text without control characters")
+        raise Unfit("objects.sheet_keys.printable")
     return kept
 
 
 def _number(least: int, most: int) -> Converter:
     def convert(value: object) -> object:
         if not isinstance(value, int) or isinstance(value, bool) or not least <= value <= most:
-            raise Unfit(f"a whole number from {least} to {most}")
+            raise Unfit("records.rule_keys.number", least=least, most=most)
         return value
 
     return convert
@@ -52,14 +53,14 @@ def _number(least: int, most: int) -> Converter:
 def _flag(value: object) -> object:
     if isinstance(value, bool):
         return value
-    raise Unfit("true or false, without quotes")
+    raise Unfit("objects.sheet_keys.flag")
 
 
 def _one_of(words: Collection[str]) -> Converter:
     def convert(value: object) -> object:
         if isinstance(value, str) and value in words:
             return value
-        raise Unfit(" or ".join(f'"{word}"' for word in words))
+        raise Unfit("objects.sheet_keys.one_of", words=tuple(f'"{word}"' for word in words))
 
     return convert
 
@@ -67,10 +68,10 @@ def _one_of(words: Collection[str]) -> Converter:
 def _texts(value: object) -> tuple[str, ...]:
     given = value if isinstance(value, list) else [value]
     if not given or not all(isinstance(one, str) for one in given):
-        raise Unfit("text in quotes, or a list of such texts")
+        raise Unfit("records.rule_keys.texts")
     kept = tuple(_text(one) for one in given)
     if len(set(kept)) < len(kept):
-        raise Unfit("each text once")
+        raise Unfit("records.rule_keys.text_once")
     return kept
 
 
@@ -85,27 +86,31 @@ def _views(value: object) -> object:
         special = word in (OCCLUSAL_ARCH, SIDE_IN_OCCLUSION)
         read.append(word if special else view_of(one).value)
     if len(set(read)) < len(read):
-        raise Unfit("each view once")
+        raise Unfit("records.rule_keys.view_once")
     return tuple(read)
 
 
 def _quality(value: object) -> object:
     if not isinstance(value, Mapping) or not value:
-        raise Unfit("{ pixels = 1200, blur_share = 1.5 }")
+        raise Unfit("records.rule_keys.quality")
     for name, limit in value.items():
         if name not in QUALITY_LIMITS:
-            raise Unfit(f"limits among {', '.join(QUALITY_LIMITS)}", f'"{name}" is none')
+            raise Unfit(
+                "records.rule_keys.limits",
+                hint=Text("records.rule_keys.no_limit", name=name),
+                limits=tuple(QUALITY_LIMITS),
+            )
         if not isinstance(limit, int | float) or isinstance(limit, bool) or not 0 < limit < 1e6:
-            raise Unfit(f"{name} as a number above 0 ({QUALITY_LIMITS[name]})")
+            raise Unfit("records.rule_keys.above_zero", name=name, meaning=QUALITY_LIMITS[name])
     return {str(name): float(limit) for name, limit in value.items()}
 
 
 def _within(value: object) -> object:
     if not isinstance(value, Mapping) or not value or set(value) - {"before", "after"}:
-        raise Unfit("{ before = 0, after = 30 }, in days")
+        raise Unfit("records.rule_keys.within")
     for days in value.values():
         if not isinstance(days, int) or isinstance(days, bool) or not 0 <= days <= 3660:
-            raise Unfit("whole days from 0 to 3660")
+            raise Unfit("records.rule_keys.days")
     return int(value.get("before", 0)), int(value.get("after", 0))
 
 

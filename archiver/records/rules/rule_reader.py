@@ -21,6 +21,7 @@ from archiver.records.rules.rule_set import (
     RuleSet,
     ViewRequirement,
 )
+from archiver.wording import Text
 
 _TABLES = ("applies", "require", "limits", "retention")
 
@@ -48,9 +49,10 @@ def find_rules(name: str) -> Path:
     near = get_close_matches(name, known, n=1)
     raise SheetError(
         Problem(
-            f"there are no rules {shown(name)}",
-            expected=f"a file, or one of {', '.join(known)}",
-            hint=f"did you mean {near[0]}?" if near else "",
+            "records.rule_reader.no_rules",
+            name=shown(name),
+            known=tuple(known),
+            near=near[0] if near else None,
         )
     )
 
@@ -63,20 +65,17 @@ def read_rules(path: Path) -> RuleSet:
     SheetError
         With every problem of the file.
     """
-    try:
-        given, lines = load(path)
-    except SheetError as error:
-        raise SheetError(*(_about_rules(p) for p in error.problems)) from None
+    given, lines = load(path, Text("records.rule_reader.rules_file"))
     reader = _Reader(path, lines)
     top = reader.table((), {k: v for k, v in given.items() if k not in _TABLES}, rule_keys.TOP)
     if "applies" not in given and "require" in given:
-        reader.report((), "the table [applies] is missing", '[applies] with to = "visits"')
+        reader.report((), "records.rule_reader.no_applies")
     applies = _applies(reader, given.get("applies"))
     requirements = _requirements(reader, given.get("require", []), applies)
     limits = _limits(reader, given.get("limits"))
     retention = _retention(reader, given.get("retention", []))
     if not any(name in given for name in ("require", "limits", "retention")):
-        reader.report((), "the file demands nothing", "[[require]], [limits] or [[retention]]")
+        reader.report((), "records.rule_reader.demands_nothing")
     reader.end()
     digest = hashlib.sha256(path.read_bytes()).hexdigest()
     return RuleSet(
@@ -93,11 +92,6 @@ def read_rules(path: Path) -> RuleSet:
     )
 
 
-def _about_rules(problem: Problem) -> Problem:
-    words = problem.found.replace("the sheet", "the rules file").replace("sheet", "rules file")
-    return Problem(words, problem.where, problem.expected, problem.hint)
-
-
 @dataclass
 class _Reader:
     """Collects problems, each with the line that it is sorted by."""
@@ -106,43 +100,44 @@ class _Reader:
     lines: dict[KeyPath, int]
     problems: list[tuple[int, Problem]] = field(default_factory=list)
 
-    def report(self, path: KeyPath, found: str, expected: str = "", hint: str = "") -> None:
-        self.add(path, Problem(found, "", expected, hint))
+    def report(self, path: KeyPath, code: str, /, **values: object) -> None:
+        self.add(path, Problem(code, **values))
 
     def add(self, path: KeyPath, problem: Problem) -> None:
         while path not in self.lines:
             path = path[:-1]
         line = self.lines[path]
-        self.problems.append((line, problem.at(f"{self.path.name}, line {line}")))
+        self.problems.append((line, problem.at(file=self.path.name, line=line, key=path)))
 
     def table(self, path: KeyPath, value: object, keys: Mapping[str, Key]) -> dict[str, Any]:
         """Convert the keys of a table; tell the unknown, unfit and missing ones."""
         if not isinstance(value, Mapping):
-            self.report(path, f'"{path[0]}" is no table', f"[{path[0]}] and its keys below")
+            self.report(path, "objects.sheet.no_table", name=path[0])
             return {}
         read: dict[str, Any] = {}
         for name, given in value.items():
             place = (*path, name)
             if name not in keys:
                 near = get_close_matches(str(name), keys, n=1)
-                hint = f"did you mean {near[0]}?" if near else ""
-                self.report(place, f"unknown key {shown(name)}", ", ".join(keys), hint)
+                hint = Text("objects.sheet.did_you_mean", near=near[0]) if near else None
+                known = {"key": shown(name), "keys": tuple(keys), "hint": hint}
+                self.report(place, "objects.sheet.unknown_key", **known)
                 continue
             try:
                 read[name] = keys[name].convert(given)
             except Unfit as unfit:
-                self.report(place, f"{name} = {shown(given)}", unfit.expected, unfit.hint)
+                self.add(place, unfit.problem(name, given))
             except MeaningError as error:
                 self._take(place, error)
         for name, key in keys.items():
             if key.required and name not in value:
-                self.report(path, f'"{name}" is missing', f"{name} = ...")
+                self.report(path, "records.rule_reader.missing_key", name=name)
         return read
 
     def tables(self, name: str, value: object, keys: Mapping[str, Key]) -> list[dict[str, Any]]:
         """Convert a list of tables."""
         if not isinstance(value, list):
-            self.report((name,), f'"{name}" is no list of tables', f"[[{name}]] and its keys below")
+            self.report((name,), "records.rule_reader.no_tables", name=name)
             return []
         return [self.table((name, n), one, keys) for n, one in enumerate(value)]
 
@@ -161,11 +156,9 @@ def _applies(reader: _Reader, value: object) -> Applies:
     read = reader.table(("applies",), value, rule_keys.APPLIES)
     applies = Applies(**read)
     if applies.to == "visits" and applies.treatments:
-        hint = 'treatments belong to to = "episodes"'
-        reader.report(("applies", "treatments"), "visits have no treatments", "", hint)
+        reader.report(("applies", "treatments"), "records.rule_reader.no_treatments")
     if applies.to == "episodes" and applies.descriptions:
-        hint = 'descriptions belong to to = "visits"'
-        reader.report(("applies", "descriptions"), "episodes have no descriptions", "", hint)
+        reader.report(("applies", "descriptions"), "records.rule_reader.no_descriptions")
     return applies
 
 
@@ -177,7 +170,7 @@ def _requirements(reader: _Reader, value: object, applies: Applies) -> tuple[Vie
         _check_together(reader, place, read, applies)
         name = read.get("name", "")
         if name and name in names:
-            reader.report((*place, "name"), f"a second requirement {shown(name)}", "names once")
+            reader.report((*place, "name"), "records.rule_reader.name_twice", name=shown(name))
         names.setdefault(name, number)
         if any(needed not in read for needed in ("name", "view", "of")):
             continue
@@ -195,23 +188,22 @@ def _check_together(
     """Tell what contradicts itself within one requirement."""
     both = set(read.get("view", ())) & set(read.get("covered_by", ()))
     if both:
-        reader.report((*place, "covered_by"), f"{shown(sorted(both)[0])} stands in for itself")
+        reader.report(
+            (*place, "covered_by"), "records.rule_reader.covers_itself", view=shown(sorted(both)[0])
+        )
     relative = {rule_keys.OCCLUSAL_ARCH, rule_keys.SIDE_IN_OCCLUSION}
     named = relative & (set(read.get("view", ())) | set(read.get("covered_by", ())))
     if read.get("arch") and read.get("of") not in (None, "mouth"):
-        hint = "the teeth treated name their arch"
-        reader.report((*place, "arch"), "arch belongs to the mouth", 'of = "mouth"', hint)
+        reader.report((*place, "arch"), "records.rule_reader.arch_of_mouth")
     if named and read.get("of") == "mouth":
         word = sorted(named)[0]
-        found = f'"{word}" needs an arch or a side, and the mouth has two'
-        reader.report((*place, "of"), found, '"tooth", "quadrant" or "arch"')
+        reader.report((*place, "of"), "records.rule_reader.mouth_has_two", view=word)
     if read.get("of") == "arch" and rule_keys.SIDE_IN_OCCLUSION in named:
-        reader.report((*place, "of"), "an arch has two sides", '"tooth" or "quadrant"')
+        reader.report((*place, "of"), "records.rule_reader.arch_has_two_sides")
     if read.get("confirmed") is False and read.get("confirmed_by"):
-        reader.report((*place, "confirmed"), "confirmed = false with confirmed_by", "one of them")
+        reader.report((*place, "confirmed"), "records.rule_reader.confirmed_false")
     if "within" in read and applies.to == "visits":
-        hint = 'a window belongs to to = "episodes"'
-        reader.report((*place, "within"), "a visit is one day", "no window", hint)
+        reader.report((*place, "within"), "records.rule_reader.visit_is_one_day")
 
 
 def _limits(reader: _Reader, value: object) -> AuditLimits | None:
@@ -225,10 +217,10 @@ def _retention(reader: _Reader, value: object) -> tuple[Retention, ...]:
     for number, read in enumerate(reader.tables("retention", value, rule_keys.RETENTION)):
         place = ("retention", number)
         if "years" not in read and "until_age" not in read:
-            reader.report(place, "the row sets no end", "years, until_age, or both")
+            reader.report(place, "records.rule_reader.no_end")
         low, high = read.get("from_age"), read.get("below_age")
         if low is not None and high is not None and low >= high:
-            reader.report((*place, "from_age"), f"no age is from {low} and below {high}")
+            reader.report((*place, "from_age"), "records.rule_reader.no_age", low=low, high=high)
         if "name" in read and "source" in read:
             found.append(Retention(**read))
     return tuple(found)

@@ -65,7 +65,13 @@ def read_value(key: str, value: object, numbering: Numbering = Numbering.ISO) ->
         read = PHOTO[key].convert(value)
     except Unfit as unfit:
         raise MeaningError(
-            Problem(f"{key}: {str(value)[:60]}", "", unfit.expected, unfit.hint)
+            Problem(
+                "web.take_in.unfit_key",
+                key=key,
+                given=str(value)[:60],
+                expected=unfit.expected,
+                hint=unfit.hint,
+            )
         ) from None
     if isinstance(read, View | Operator):
         return read.value

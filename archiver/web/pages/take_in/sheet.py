@@ -51,7 +51,14 @@ def read_table(which: str, given: Mapping[str, object]) -> dict[str, str]:
                 read = keys[name].convert(_value(name, text))
                 kept[name] = text if name in (*_DATES, *_TIMES, "clock_offset") else str(read)
             except Unfit as unfit:
-                problems.append(Problem(f'"{text[:60]}"', name, unfit.expected, unfit.hint))
+                problems.append(
+                    Problem(
+                        "web.take_in.unfit",
+                        given=text[:60],
+                        expected=unfit.expected,
+                        hint=unfit.hint,
+                    ).at(key=(name,), subject=name)
+                )
     if problems:
         raise MeaningError(*problems)
     return kept
@@ -65,8 +72,7 @@ def _value(name: str, text: str) -> object:
         if name in _TIMES:
             return time.fromisoformat(text).replace(tzinfo=None)
     except ValueError:
-        wanted = "a date such as 2026-03-04" if name in _DATES else "a time such as 14:20"
-        raise Unfit(wanted) from None
+        raise Unfit("web.take_in.date" if name in _DATES else "web.take_in.time") from None
     return text
 
 
