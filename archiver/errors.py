@@ -71,7 +71,7 @@ class Place:
     column: str = ""
     picture: int | None = None
     attribute: str = ""
-    subject: str = ""
+    subject: str | Text = ""
 
     @property
     def photo(self) -> int | None:

@@ -35,17 +35,17 @@ _ERRORS = {
 _MAKERS = {"Problem", "Text", "Unfit", *_ERRORS}
 #: What a function that makes a problem takes beside the values of the problem.
 OWN = {"Unfit": {"hint"}}
+#: What gives the values itself.
+GIVES = ("_translated",)
 #: Problems of each room whose words still stand in the code; a number may only fall.
 LEFT = {
-    "archive": 78,
-    "cli": 34,
+    "cli": 31,
     "handover": 25,
     "network": 93,
     "priors": 7,
-    "records": 9,
     "sheets": 4,
     "web": 22,
-    "workflow": 44,  # takes over what verbs and pages did
+    "workflow": 31,
 }
 
 
@@ -95,6 +95,8 @@ def test_every_code_is_in_the_catalogue_and_is_given_the_values_that_it_names() 
     for place, name, call in calls():
         for code in (text for argument in call.args[:3] for text in texts_of(argument)):
             given = {k.arg for k in call.keywords} - OWN.get(name, set())
+            if name in GIVES:
+                continue
             if code in codes() and None not in given and given != codes()[code]:
                 wrong.append(f"{place}: {code} given {given}, names {codes()[code]}")
         for code in texts_of(call.args[0]) if name in _MAKERS and call.args else ():

@@ -26,7 +26,8 @@ from archiver.archive.store.layout import Layout, relative_path
 from archiver.archive.store.metadata_reader import Describe, describe_file
 from archiver.archive.store.recovery import promises, remove_aside
 from archiver.archive.store.writer_lock import WriterLock
-from archiver.errors import ArchiveError, ObjectError, Problem
+from archiver.errors import ArchiveError, ObjectError, Place, Problem
+from archiver.wording import Text
 
 __all__ = ["RebuildReport", "rebuild", "verify_chain"]
 
@@ -112,7 +113,7 @@ def rebuild(
         If the folder is no archive, another process writes, or the disk refuses.
     """
     layout = Layout(Path(folder).absolute())
-    with translated("the index was not made again; the old one stands", layout.root):
+    with translated(Text("archive.index_rebuild.not_made"), layout.root):
         layout.check_mark()
         lock = WriterLock(layout.lock)
         try:
@@ -146,11 +147,7 @@ def _shortened(layout: Layout) -> list[Problem]:
     if layout.journal.exists() and holds_at(layout.journal, position):
         return []
     return [
-        Problem(
-            f"line {position.seq}, which the index had taken in, is gone or changed",
-            where=layout.journal.name,
-            hint="lines may be missing at the end of the journal",
-        )
+        Problem("archive.index_rebuild.line_gone", line=position.seq).at(file=layout.journal.name)
     ]
 
 
@@ -179,7 +176,7 @@ def _rebuild(
             index.add(kept, START)
             findings.indexed += len(kept)
         missing = tuple(
-            Problem("the journal tells of an object that is not there", where=_place(entry))
+            Problem("archive.index_rebuild.object_missing").at(file=_place(entry))
             for sop, entry in promised.items()
             if sop not in findings.seen
         )
@@ -267,31 +264,32 @@ def _look_at(
             description.study_uid, description.series_uid, description.sop_instance_uid
         )
     except ObjectError as error:
-        findings.damaged += [Problem(p.found, where=relative) for p in error.problems[:1]]
+        findings.damaged += [p.with_places(Place(file=relative)) for p in error.problems[:1]]
         return None
     except OSError as error:
         findings.damaged.append(
-            Problem(f"the object cannot be read: {error.strerror}", where=relative)
+            Problem("archive.index_rebuild.unreadable", reason=error.strerror).at(file=relative)
         )
         return None
     if relative != right or (entry is not None and not belongs):
-        findings.misplaced.append(Problem("the object lies in the wrong place", relative, right))
+        findings.misplaced.append(
+            Problem("archive.index_rebuild.misplaced", right=right).at(file=relative)
+        )
         return None
     if entry is not None:
         source = entry.source or None
         return IndexedInstance(
             description, relative, written.size, written.sha256, source, entry.seq, entry.time
         )
-    findings.adopted.append(
-        Problem("the journal did not know this object", where=relative, hint="it does now")
-    )
+    findings.adopted.append(Problem("archive.index_rebuild.adopted").at(file=relative))
     return IndexedInstance(description, relative, written.size, written.sha256, None, 0, "")
 
 
 def _changed(relative: str, written: Written, entry: JournalEntry) -> Problem:
     return Problem(
-        f"the object is not what was kept: digest {written.sha256[:16]}..., {written.size} bytes",
-        where=relative,
-        expected=f"digest {entry.digest[:16]}..., {entry.size} bytes",
-        hint="hand the good object in again",
-    )
+        "archive.index_rebuild.not_what_was_kept",
+        digest=written.sha256[:16],
+        size=written.size,
+        right_digest=entry.digest[:16],
+        right_size=entry.size,
+    ).at(file=relative)

@@ -28,6 +28,7 @@ from archiver.cli.options import teeth
 from archiver.cli.parameters import DAY, FILE, FOLDER, NUMBERING, PEER, RULES, Choice
 from archiver.cli.progress import Progress
 from archiver.errors import InputError, Problem, UsageError
+from archiver.wording import Text
 
 if TYPE_CHECKING:
     from archiver.network import Peer
@@ -212,7 +213,7 @@ def _write(audit: Audit, folder: Path) -> None:
     from archiver.archive.store import translated
     from archiver.records.report import write_csv, write_json, write_page
 
-    with translated("the report was not written", folder):
+    with translated(Text("cli.audit.not_written"), folder):
         write_page(audit, folder)
         write_csv(audit, folder)
         write_json(audit, folder)

@@ -13,10 +13,11 @@ from collections.abc import Iterable
 from pathlib import Path
 
 from archiver.archive.store import Buffer, Written, flush_folder, translated, write_whole
+from archiver.wording import Text
 
 #: In a ZIP every file has this time (the earliest that it can hold): none tells of the clinic.
 _NO_TIME = (1980, 1, 1, 0, 0, 0)
-_DOING = "the package was not made"
+_DOING = Text("handover.sink.not_made")
 
 
 class Sink(ABC):

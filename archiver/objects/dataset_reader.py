@@ -60,8 +60,12 @@ def open_dataset(
                 dataset.decode()
     except OSError as error:
         reason = (error.strerror or str(error)).lower()
-        raise ObjectError(Problem(f"the file cannot be read: {reason}", where)) from error
+        raise ObjectError(
+            Problem("objects.dataset_reader.unreadable", reason=reason).at(file=where)
+        ) from error
     except Exception as error:
         # pydicom raises whatever the bytes lead it to; a bad file must not end the rest.
-        raise ObjectError(Problem(f"the file cannot be read as DICOM ({error})", where)) from error
+        raise ObjectError(
+            Problem("objects.dataset_reader.no_dicom", error=error).at(file=where)
+        ) from error
     return dataset

@@ -359,7 +359,9 @@ def describe(dataset: Dataset, where: str = "") -> Description:
             return _described(dataset)
     except Exception as error:
         # pydicom converts values when they are first looked at, and raises what they lead it to.
-        raise ObjectError(Problem(f"the object cannot be read ({error})", where)) from error
+        raise ObjectError(
+            Problem("objects.description.unreadable", error=error).at(file=where)
+        ) from error
 
 
 def _described(dataset: Dataset) -> Description:

@@ -91,12 +91,10 @@ def write_starter_sheet(folder: Path, now: datetime) -> StarterSheet:
         If there is a sheet already, or no photograph.
     """
     if not folder.is_dir():
-        raise UsageError(Problem("there is no such folder", str(folder)))
+        raise UsageError(Problem("objects.starter.no_such_folder").at(file=str(folder)))
     target = folder / "sheet.toml"
     if target.exists():
-        raise SheetError(
-            Problem("there is a sheet already", str(target), hint="move it away to have a new one")
-        )
+        raise SheetError(Problem("objects.starter.already_there").at(file=str(target)))
     found: list[tuple[datetime | None, str, int, int]] = []
     left_out: list[PhotoError] = []
     for path in sorted(p for p in folder.iterdir() if p.is_file() and not p.name.startswith(".")):
@@ -109,7 +107,7 @@ def write_starter_sheet(folder: Path, now: datetime) -> StarterSheet:
         when = taken.when.replace(tzinfo=None) if taken is not None and taken.when else None
         found.append((when, path.name, photo.columns, photo.rows))
     if not found:
-        raise SheetError(Problem("no photographs in the folder", str(folder)))
+        raise SheetError(Problem("objects.starter.no_photographs").at(file=str(folder)))
     found.sort(key=lambda row: (row[0] is None, row[0] or datetime.min, row[1]))
     rows = [
         (name, f"taken {when:%Y-%m-%d %H:%M:%S}" if when else "time not told", width, height)

@@ -53,7 +53,9 @@ def read_camera_file(
         data = _bytes_of(path, limits)
         return read_camera_bytes(data, name, limits=limits, now=now)
     except PhotoError as error:
-        raise PhotoError(*(problem.at(name) for problem in error.problems)) from error.__cause__
+        raise PhotoError(
+            *(problem.at(file=name) for problem in error.problems)
+        ) from error.__cause__
 
 
 def read_camera_bytes(
@@ -100,7 +102,7 @@ def read_size(path: Path, *, limits: Limits = _DEFAULT_LIMITS) -> tuple[int, int
     try:
         _, header = _header_of(_bytes_of(path, limits), limits)
     except PhotoError as error:
-        raise PhotoError(*(p.at(path.name) for p in error.problems)) from error.__cause__
+        raise PhotoError(*(p.at(file=path.name) for p in error.problems)) from error.__cause__
     return header.columns, header.rows, _orientation(header)
 
 

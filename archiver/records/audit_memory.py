@@ -19,6 +19,7 @@ from archiver.archive.store import START, JournalEntry, Position, newer_version
 from archiver.errors import ArchiveError
 from archiver.records.examination import Depth
 from archiver.records.model import Look, ObjectFacts, ValidatorFinding
+from archiver.wording import Text
 
 FILE = "audit-memory.sqlite"
 _VERSION = 3
@@ -88,7 +89,9 @@ class Memory:
         if known.isdigit() and int(known) > _VERSION:
             self._connection.close()
             assert path is not None
-            raise ArchiveError(newer_version("the audit's memory", int(known), _VERSION, path))
+            raise ArchiveError(
+                newer_version(Text("archive.schema.audit_memory"), int(known), _VERSION, path)
+            )
         if (self._value("format"), self._value("archive")) != (_FORMAT, archive):
             self.forget()
             self._set_value("format", _FORMAT)

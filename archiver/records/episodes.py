@@ -21,6 +21,7 @@ from pathlib import Path
 from archiver.dentition import WORD_SETS, Numbering, Tooth, bare_number, numbering_of, read_teeth
 from archiver.errors import InputError, MeaningError, Problem
 from archiver.records.spreadsheet import Table, day_order, read_day, read_table
+from archiver.records.workbook import BadTableError
 
 #: Headings by which a column is known, compared without case and punctuation.
 HEADINGS: dict[str, tuple[str, ...]] = {
@@ -116,11 +117,12 @@ def read_episodes(
     try:
         table = read_table(path.read_bytes())
     except OSError as error:
-        raise InputError(Problem(f"it cannot be read: {error.strerror}", str(path))) from error
-    except ValueError as error:
         raise InputError(
-            Problem(str(error), path.name, "a workbook or separated values")
+            Problem("records.episodes.unreadable", reason=error.strerror).at(file=str(path))
         ) from error
+    except BadTableError as error:
+        problem = Problem("records.episodes.no_table", what=error.problem)
+        raise InputError(problem.at(file=path.name)) from error
     columns = _columns(path.name, table)
     body = table.rows[1:]
     dates = [columns[name] for name in _DATES if name in columns]
@@ -150,7 +152,9 @@ def _plain(heading: str) -> str:
 def _columns(name: str, table: Table) -> dict[str, int]:
     """Return the place of every known column."""
     if not table.rows:
-        raise InputError(Problem("the table is empty", name, ", ".join(HEADINGS)))
+        raise InputError(
+            Problem("records.episodes.empty_table", headings=tuple(HEADINGS)).at(file=name)
+        )
     line, headings = table.rows[0]
     found: dict[str, int] = {}
     problems = []
@@ -158,12 +162,16 @@ def _columns(name: str, table: Table) -> dict[str, int]:
         for column, words in HEADINGS.items():
             if _plain(heading) in words:
                 if column in found:
-                    problems.append(Problem(f'a second column "{heading}" for {column}'))
+                    problems.append(
+                        Problem("records.episodes.second_column", heading=heading, column=column)
+                    )
                 found.setdefault(column, place)
     missing = [column for column in REQUIRED if column not in found]
-    problems += [Problem(f"there is no column for {m}", "", HEADINGS[m][0]) for m in missing]
+    problems += [
+        Problem("records.episodes.no_column", column=m, heading=HEADINGS[m][0]) for m in missing
+    ]
     if problems:
-        raise InputError(*(p.at(f"{name}, line {line}") for p in problems))
+        raise InputError(*(p.at(file=name, line=line) for p in problems))
     return found
 
 
@@ -197,21 +205,21 @@ class _Reading:
             text = cell(column)
             try:
                 return convert(text) if text else None
-            except ValueError as error:
-                problems.append(Problem(str(error), f"column {column}"))
+            except BadTableError as error:
+                problems.append(error.problem.at(column=column))
             except MeaningError as error:
-                problems.extend(p.at(f"column {column}") for p in error.problems)
+                problems.extend(p.at(column=column) for p in error.problems)
             return None
 
         for column in REQUIRED:
             if not cell(column):
-                problems.append(Problem(f"{column} is empty"))
+                problems.append(Problem("records.episodes.empty", column=column))
         days = {name: read(name, self._day) for name in _DATES}
         teeth = read("tooth", lambda text: self._teeth(text, cell("numbering")))
         problems += self._out_of_order(days)
         if problems:
-            found = "; ".join(str(p) for p in problems)
-            self.problems.append(Problem(found, f"{self.name}, line {line}"))
+            row = Problem("records.episodes.bad_row", problems=problems)
+            self.problems.append(row.at(file=self.name, line=line))
             return None
         assert isinstance(days["start"], date)
         return Episode(
@@ -231,7 +239,9 @@ class _Reading:
     def _out_of_order(self, days: dict[str, object]) -> list[Problem]:
         given = [(name, days[name]) for name in _DATES if isinstance(days[name], date)]
         return [
-            Problem(f"{later} ({then}) lies before {earlier} ({first})")
+            Problem(
+                "records.episodes.lies_before", later=later, then=then, earlier=earlier, first=first
+            )
             for (earlier, first), (later, then) in pairwise(given)
             if then < first  # type: ignore[operator]
         ]

@@ -12,7 +12,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date, timedelta
 
-from archiver.records.workbook import is_workbook, read_workbook
+from archiver.records.workbook import BadTableError, is_workbook, read_workbook
 
 #: Day 0 of spreadsheets' serial days, so that day 60 and all behind it come out right although
 #: those programs take 1900 for a leap year (ECMA-376 18.17.4.1).
@@ -51,14 +51,14 @@ def read_table(octets: bytes) -> Table:
 
     Raises
     ------
-    ValueError
+    BadTableError
         If the bytes are no text, or no table.
     """
     if is_workbook(octets):
         return Table(read_workbook(octets), "workbook", "")
     text, encoding = _decoded(octets)
     if "\0" in text:
-        raise ValueError("the file is no text")
+        raise BadTableError("records.spreadsheet.no_text")
     lines = text.splitlines()
     skipped = 0
     separator = ""
@@ -76,7 +76,7 @@ def read_table(octets: bytes) -> Table:
                 rows.append((begin, tuple(_cell(cell) for cell in cells)))
             begin = reader.line_num + skipped + 1
     except csv.Error as error:
-        raise ValueError(f"line {begin} is no row of a table ({error})") from error
+        raise BadTableError("records.spreadsheet.no_row", line=begin, error=error) from error
     return Table(tuple(rows), encoding, separator)
 
 
@@ -147,7 +147,7 @@ def read_day(cell: str, order: str | None, latest_year: int) -> date:
 
     Raises
     ------
-    ValueError
+    BadTableError
         With what is wrong.
     """
     text = cell.strip()
@@ -160,7 +160,7 @@ def read_day(cell: str, order: str | None, latest_year: int) -> date:
             return _date(int(year), _month(month), int(day), text)
     found = _NUMBERS.fullmatch(text)
     if found is None:
-        raise ValueError(f'"{text[:40]}" is no date')
+        raise BadTableError("records.spreadsheet.no_date", text=text[:40])
     one, mark, two = int(found.group(1)), found.group(2), int(found.group(3))
     year = _year(found.group(4), latest_year)
     if "." in mark or one > 12:
@@ -168,7 +168,7 @@ def read_day(cell: str, order: str | None, latest_year: int) -> date:
     if two > 12:
         return _date(year, one, two, text)
     if order is None and one != two:
-        raise ValueError(f'"{text}" can be read day first or month first')
+        raise BadTableError("records.spreadsheet.ambiguous_date", text=text)
     return _date(year, one, two, text) if order == "month" else _date(year, two, one, text)
 
 
@@ -183,14 +183,14 @@ def _month(text: str) -> int:
     if text.isdigit():
         return int(text)
     if text[:3].casefold() not in _MONTHS:
-        raise ValueError(f'"{text}" is no month')
+        raise BadTableError("records.spreadsheet.no_month", text=text)
     return _MONTHS.index(text[:3].casefold()) + 1
 
 
 def _date(year: int, month: int, day: int, text: str) -> date:
     if not 1900 <= year <= 2200:
-        raise ValueError(f'"{text[:40]}" is in the year {year}')
+        raise BadTableError("records.spreadsheet.other_year", text=text[:40], year=year)
     try:
         return date(year, month, day)
     except ValueError:
-        raise ValueError(f'"{text[:40]}" is no day of the calendar') from None
+        raise BadTableError("records.spreadsheet.no_day", text=text[:40]) from None

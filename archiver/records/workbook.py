@@ -7,10 +7,29 @@ import zipfile
 from datetime import date, datetime, time, timedelta
 from typing import Final
 
+from archiver.errors import Problem
+
 _ZIP, _COMPOUND = b"PK\x03\x04", b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1"
 #: Bytes of its parts once unpacked, and cells of its table.
 _LARGEST: Final = 256 << 20
 _MOST_CELLS: Final = 5_000_000
+
+
+class BadTableError(ValueError):
+    """A table, or a cell of one, that cannot be read.
+
+    Parameters
+    ----------
+    code
+        Key of the catalogue: what is wrong.
+    **values
+        What the text is filled with.
+    """
+
+    def __init__(self, code: str, /, **values: object) -> None:
+        self.problem = Problem(code, **values)
+        super().__init__(self.problem)
+
 
 Row = tuple[int, tuple[str, ...]]
 _Cell = str | float | bool | date | datetime | time | timedelta
@@ -42,13 +61,13 @@ def read_workbook(octets: bytes) -> tuple[Row, ...]:
                     continue
                 sheet = book.get_sheet_by_index(number)
                 if sheet.total_height * sheet.total_width > _MOST_CELLS:
-                    raise ValueError(f'the table "{known.name[:60]}" has too many cells')
+                    raise BadTableError("records.workbook.too_many_cells", name=known.name[:60])
                 rows = _texts(sheet.to_python(skip_empty_area=False))
                 if rows:
                     return rows
     except CalamineError as error:
         said = " ".join(str(error).split()) or type(error).__name__
-        raise ValueError(f"the workbook cannot be read ({said[:100]})") from error
+        raise BadTableError("records.workbook.unreadable", said=said[:100]) from error
     return ()
 
 
@@ -60,9 +79,9 @@ def _check_size(octets: bytes) -> None:
         with zipfile.ZipFile(io.BytesIO(octets)) as packed:
             size = sum(part.file_size for part in packed.infolist())
     except zipfile.BadZipFile as error:
-        raise ValueError("the workbook is damaged or cut short") from error
+        raise BadTableError("records.workbook.damaged") from error
     if size > _LARGEST:
-        raise ValueError(f"the workbook is larger than {_LARGEST >> 20} MiB once unpacked")
+        raise BadTableError("records.workbook.too_large", most=_LARGEST >> 20)
 
 
 def _texts(rows: list[list[_Cell]]) -> tuple[Row, ...]:

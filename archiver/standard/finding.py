@@ -9,6 +9,8 @@ from collections.abc import Iterable, Mapping
 from dataclasses import asdict, dataclass
 from enum import Enum
 
+from archiver.errors import Problem
+
 
 class Severity(str, Enum):
     """How bad a finding is.
@@ -62,6 +64,16 @@ class Finding:
     expected: str
     clause: str
     hint: str
+
+    def problem(self) -> Problem:
+        """Return it as a problem, its place the attribute."""
+        problem = Problem(
+            "standard.finding.problem",
+            found=self.found,
+            expected=self.expected or None,
+            hint=self.hint or None,
+        )
+        return problem.at(attribute=self.attribute) if self.attribute else problem
 
     def __str__(self) -> str:
         place = ": ".join(part for part in (self.path, self.attribute) if part)

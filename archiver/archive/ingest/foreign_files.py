@@ -16,6 +16,7 @@ from archiver.archive.store.file_transaction import Incoming, Outcome
 from archiver.archive.store.layout import relative_path
 from archiver.errors import ObjectError, Problem
 from archiver.objects import describe
+from archiver.wording import Text
 
 if TYPE_CHECKING:
     from archiver.objects import Description
@@ -111,7 +112,7 @@ class FileParts:
                 count += len(chunk)
                 yield chunk
         if count != self._size:
-            raise ObjectError(Problem("the file changed while it was read", str(self._path)))
+            raise ObjectError(Problem("archive.foreign_files.changed").at(file=str(self._path)))
 
 
 def add_files(
@@ -180,33 +181,34 @@ def _look_at(path: Path) -> FileResult | tuple[Description, int]:
     """Return what the object says and its size, or why it is not taken."""
     try:
         if not path.exists():
-            raise ObjectError(Problem("there is no such file", where=str(path)))
+            raise ObjectError(Problem("archive.foreign_files.no_such_file").at(file=str(path)))
         meta, header = read_whole(path)
         if meta.is_directory_record:
-            note = Problem(
-                "a DICOMDIR lists objects and is none", str(path), hint="its objects are taken"
-            )
+            note = Problem("archive.foreign_files.dicomdir").at(file=str(path))
             return FileResult(path, None, problem=note)
         description = describe(header, str(path))
         relative_path(description.study_uid, description.series_uid, description.sop_instance_uid)
         if meta.sop_instance_uid != description.sop_instance_uid:
+            named = meta.sop_instance_uid or Text("archive.foreign_files.nothing")
             raise ObjectError(
                 Problem(
-                    "the file meta information names another instance than the object",
-                    expected=f"{description.sop_instance_uid} in (0002,0003), "
-                    f"not {meta.sop_instance_uid or 'nothing'}",
+                    "archive.foreign_files.other_instance_named",
+                    sop_instance_uid=description.sop_instance_uid,
+                    named=named,
                 )
             )
         return description, path.stat().st_size
     except ObjectError as error:
         problem = error.problems[0]
-        if str(path) not in problem.where:
-            problem = problem.at(str(path))
+        if problem.place.file != str(path):
+            problem = problem.at(file=path)
         return FileResult(path, Outcome.REFUSED, problem=problem)
     except OSError as error:
         reason = (error.strerror or str(error)).lower()
         return FileResult(
-            path, Outcome.REFUSED, problem=Problem(f"the file cannot be read: {reason}", str(path))
+            path,
+            Outcome.REFUSED,
+            problem=Problem("archive.foreign_files.unreadable", reason=reason).at(file=str(path)),
         )
 
 

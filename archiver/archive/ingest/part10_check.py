@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, BinaryIO
 
 from archiver.errors import ObjectError, Problem
 from archiver.objects import open_dataset, text
+from archiver.wording import Text
 
 if TYPE_CHECKING:
     from pydicom import Dataset
@@ -64,14 +65,9 @@ def read_whole(path: Path) -> tuple[FileMeta, Dataset]:
     with path.open("rb") as file:
         start = file.read(132)
         if not start:
-            raise ObjectError(Problem("the file is empty", expected="a DICOM object"))
+            raise ObjectError(Problem("archive.part10_check.empty"))
         if start[128:] != b"DICM":
-            raise ObjectError(
-                Problem(
-                    "the file is no DICOM object",
-                    expected="a preamble of 128 bytes and then DICM (PS3.10 7.1)",
-                )
-            )
+            raise ObjectError(Problem("archive.part10_check.no_dicom"))
         file.seek(0)
         dataset = open_dataset(file)
         meta = _file_meta(dataset)
@@ -88,12 +84,7 @@ def _file_meta(dataset: Dataset) -> FileMeta:
         text(meta, "TransferSyntaxUID"),
     )
     if not found.transfer_syntax:
-        raise ObjectError(
-            Problem(
-                "the file meta information does not name the transfer syntax",
-                expected="(0002,0010), type 1 (PS3.10 7.1)",
-            )
-        )
+        raise ObjectError(Problem("archive.part10_check.no_transfer_syntax"))
     return found
 
 
@@ -128,20 +119,13 @@ def _check_pixels(file: BinaryIO, transfer_syntax: str, size: int) -> None:
         if (group, element) == _SEQUENCE_END:
             return
         if (group, element) != _ITEM or length == _UNDEFINED:
-            raise ObjectError(
-                Problem("the fragments of the pixel data are broken", expected="items (PS3.5 A.4)")
-            )
+            raise ObjectError(Problem("archive.part10_check.broken_fragments"))
         if file.tell() + length > size:
             raise _broken_off(size, file.tell() + length)
         file.seek(length, 1)
 
 
 def _broken_off(size: int, needed: int | None = None) -> ObjectError:
-    more = f"at least {needed} bytes" if needed else "the whole object"
-    return ObjectError(
-        Problem(
-            f"the file breaks off after {size} bytes, inside its pixel data",
-            expected=more,
-            hint="copy it again from where it came",
-        )
-    )
+    bytes_ = Text("archive.part10_check.at_least", needed=needed)
+    more = bytes_ if needed else Text("archive.part10_check.whole_object")
+    return ObjectError(Problem("archive.part10_check.breaks_off", size=size, needed=more))

@@ -99,7 +99,7 @@ class IngestSettings:
     def __post_init__(self) -> None:
         demand_offset(self.now())
         if self.workers < 1:
-            raise InputError(Problem(f"{self.workers} workers", expected="a number from 1"))
+            raise InputError(Problem("archive.session_ingest.workers", workers=self.workers))
 
 
 @dataclass(frozen=True)
@@ -201,13 +201,13 @@ def _make(
         problems = tuple(_named(p, entry) for p in error.problems)
         return _Made(replace(taken, status=Outcome.REFUSED, problems=problems))
     except MemoryError:
-        problem = Problem("the picture needs more memory than there is", entry.file.name)
+        problem = Problem("archive.session_ingest.too_little_memory").at(file=entry.file.name)
         return _Made(replace(taken, status=Outcome.REFUSED, problems=(problem,)))
 
 
 def _named(problem: Problem, entry: Photograph) -> Problem:
     name = entry.file.name
-    return problem if name in problem.where else problem.at(name)
+    return problem if problem.place.file == name else problem.at(file=name)
 
 
 def _check_crop(entry: Photograph, photo: CameraFile, plan: Plan) -> None:
@@ -233,29 +233,17 @@ def _earlier(
     if any(r.rejected is not None and r.sop_instance_uid in mine for r in everything):
         return (
             Problem(
-                "what the sheet says of this picture was amended since",
-                expected="a sheet that says the same as the archive",
-                hint="the amended one stands: " + " ".join(r.sop_instance_uid for r in same),
+                "archive.session_ingest.amended_since", same=tuple(r.sop_instance_uid for r in same)
             ),
         )
     me = (session.patient.id, session.patient.issuer)
     if any((r.patient_id, r.issuer) != me for r in same):
-        raise PhotoError(
-            Problem(
-                "the same picture is archived already under another patient",
-                expected="each picture under one patient",
-                hint="find out whose mouth it shows; the archived one stays as it is",
-            )
-        )
+        raise PhotoError(Problem("archive.session_ingest.other_patient"))
     other = [r for r in same if r.sop_instance_uid not in mine]
     if not other:
         return ()
     return (
-        Problem(
-            "the same picture is archived already with another meaning or correction",
-            expected="one meaning",
-            hint="both are kept; the earlier one is " + other[0].sop_instance_uid,
-        ),
+        Problem("archive.session_ingest.other_meaning", sop_instance_uid=other[0].sop_instance_uid),
     )
 
 
@@ -305,10 +293,7 @@ def _instances(making: Making, taken: WrappedPhotograph, settings: IngestSetting
     taken = replace(taken, warnings=warnings, findings=findings, figures=figures)
     errors = [f for f in findings if f.severity is Severity.ERROR]
     if errors:
-        problems = tuple(
-            Problem(f.found, f"{making.photo.name}: {f.attribute}", f.expected, f.hint)
-            for f in errors
-        )
+        problems = tuple(f.problem().at(file=making.photo.name) for f in errors)
         return _Made(replace(taken, status=Outcome.REFUSED, problems=problems))
     incoming = tuple(
         _incoming(one, header, making.photo) for one, header in zip(built, headers, strict=True)
@@ -348,20 +333,16 @@ def _encoded(making: Making, settings: IngestSettings) -> Both:
 def _about_the_day(making: Making) -> tuple[Problem, ...]:
     day = making.session.visit.date
     if making.taken is None:
-        return (
-            Problem(
-                "the file does not tell when the picture was taken",
-                hint="no time of acquisition is written",
-            ),
-        )
+        return (Problem("archive.session_ingest.no_time"),)
     apart = abs(making.taken.date() - day)
     if apart <= timedelta(days=_DAYS_APART):
         return ()
     return (
         Problem(
-            f"the camera's clock says {making.taken:%Y-%m-%d}, {apart.days} days from the visit",
-            expected=f"a day near {day.isoformat()}",
-            hint="check the visit; set clock_offset if the camera's clock is wrong",
+            "archive.session_ingest.clock_far_off",
+            taken=f"{making.taken:%Y-%m-%d}",
+            days=apart.days,
+            day=day.isoformat(),
         ),
     )
 

@@ -15,6 +15,7 @@ from archiver.archive.statements.consents import note_session
 from archiver.archive.store.archive import Archive
 from archiver.archive.store.file_transaction import Outcome
 from archiver.objects import Session
+from archiver.wording import Text
 
 
 @dataclass(frozen=True)
@@ -30,7 +31,7 @@ class WrappedSession:
     """
 
     photographs: tuple[WrappedPhotograph, ...]
-    withdrawn: tuple[str, ...] = ()
+    withdrawn: tuple[Text, ...] = ()
 
     def count(self, status: Outcome) -> int:
         """Return how many photographs became this."""

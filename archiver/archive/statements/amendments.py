@@ -42,6 +42,7 @@ from archiver.objects import (
 )
 from archiver.photo import Box, Edges, EncodedPixels, corrected_from
 from archiver.standard import Finding, Severity, validate_bytes, validate_encoded
+from archiver.wording import Text
 
 
 @dataclass(frozen=True)
@@ -161,8 +162,8 @@ def prepare(archive: Archive, wish: AmendmentRequest, ways: AmendmentSettings) -
     if len(corrected) > 1 and named is None and (right.crop or right.uncropped):
         raise ObjectError(
             Problem(
-                "the photograph has several corrected pictures, each with its own crop",
-                hint=f"name one of them: {' '.join(one.uid for one in corrected)}",
+                "archive.amendments.several_corrected",
+                corrected=tuple(one.uid for one in corrected),
             )
         )
     main = named or (corrected[0] if corrected else None)
@@ -171,7 +172,7 @@ def prepare(archive: Archive, wish: AmendmentRequest, ways: AmendmentSettings) -
     after = mistakes.amended(before, right, size)
     found = mistakes.mistakes(before, after, right)
     if not found:
-        raise ObjectError(Problem("nothing would change", hint="it says all of this already"))
+        raise ObjectError(Problem("archive.amendments.nothing_would_change"))
     _check_crop(after, size)
     verdict = mistakes.verdict(found, wish.reason, wish.remark)
     plain = "; ".join(mistake.words for mistake in found)
@@ -220,7 +221,7 @@ def _note(
     )
     told = key_objects.build(note, old[0].dataset, created=ways.now, uids=ways.uids)
     whole = part10.whole(told)
-    findings = _without_errors(validate_bytes(whole), "the note")
+    findings = _without_errors(validate_bytes(whole), Text("archive.amendments.note"))
     return Incoming(_described(told, ExplicitVRLittleEndian), [whole]), findings
 
 
@@ -298,7 +299,7 @@ def _checked(
         header = part10.encoded(one.dataset)
         syntax = one.pixels.transfer_syntax
         found = validate_encoded(header, one.pixels.stream, syntax)
-        findings += _without_errors(found, f"the {one.role} instance")
+        findings += _without_errors(found, Text("archive.amendments.instance", role=one.role))
         incoming = Incoming(
             _described(one.dataset, syntax),
             part10.pieces(PhotographInstance(one.dataset, one.pixels), header),
@@ -313,10 +314,8 @@ def _described(ds: Dataset, syntax: str) -> Description:
     return replace(describe(ds), transfer_syntax=syntax)
 
 
-def _without_errors(findings: Sequence[Finding], what: str) -> tuple[Finding, ...]:
+def _without_errors(findings: Sequence[Finding], what: Text) -> tuple[Finding, ...]:
     errors = [f for f in findings if f.severity is Severity.ERROR]
     if errors:
-        raise ObjectError(
-            *(Problem(f.found, f"{what}: {f.attribute}", f.expected, f.hint) for f in errors)
-        )
+        raise ObjectError(*(f.problem().at(subject=what) for f in errors))
     return tuple(findings)

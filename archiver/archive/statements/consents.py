@@ -19,6 +19,7 @@ from archiver.archive.store.schema import Fields, Schema
 from archiver.archive.store.secret import keyed, secret_of
 from archiver.errors import InputError, IntegrityError, Problem
 from archiver.objects import Purpose, Session
+from archiver.wording import Text
 
 FILE = "consents.jsonl"
 
@@ -27,7 +28,7 @@ def _with_said_on(line: Fields) -> Fields:
     return {"said_on": None, **line}
 
 
-SCHEMA = Schema("consents", (_with_said_on,))
+SCHEMA = Schema(Text("archive.schema.consents"), (_with_said_on,))
 GIVEN, WITHDRAWN = "given", "withdrawn"
 
 
@@ -65,13 +66,13 @@ class Consent:
         """The day as of which it holds."""
         return self.said_on or datetime.fromisoformat(self.noted_at).date()
 
-    def against(self, day: date) -> str:
-        """Say why it does not hold on a day; empty if it does."""
+    def against(self, day: date) -> Text | None:
+        """Say why it does not hold on a day; None if it does."""
         if self.state == WITHDRAWN:
-            return f"was withdrawn (noted {self.noted_at[:10]} by {self.noted_by})"
+            return Text("archive.consents.withdrawn", on=self.noted_at[:10], by=self.noted_by)
         if self.until is not None and day > self.until:
-            return f"ended on {self.until}"
-        return ""
+            return Text("archive.consents.ended", on=self.until)
+        return None
 
 
 def patient_of(archive: Archive, patient_id: str, issuer: str | None) -> tuple[str, str]:
@@ -91,12 +92,14 @@ def patient_of(archive: Archive, patient_id: str, issuer: str | None) -> tuple[s
     records = archive.query(asked)
     issuers = sorted({record.issuer for record in records})
     if not issuers:
-        told = f"the archive has no patient {patient_id!r}"
-        raise InputError(Problem(told + (f" of issuer {issuer!r}" if issuer else "")))
+        if not issuer:
+            raise InputError(Problem("archive.consents.no_patient", patient=repr(patient_id)))
+        named = {"patient": repr(patient_id), "issuer": repr(issuer)}
+        raise InputError(Problem("archive.consents.no_patient_of_issuer", **named))
     if len(issuers) > 1:
-        several = ", ".join(repr(one) for one in issuers)
+        several = tuple(repr(one) for one in issuers)
         raise InputError(
-            Problem(f"the identifier {patient_id!r} is of several issuers", "", f"one of {several}")
+            Problem("archive.consents.several_issuers", patient=repr(patient_id), issuers=several)
         )
     return patient_id, issuers[0]
 
@@ -135,7 +138,9 @@ def _consent(line: dict[str, object], number: int) -> Consent:
             **words,
         )
     except (KeyError, ValueError):
-        raise IntegrityError(Problem("the line cannot be read", f"{FILE}, line {number}")) from None
+        raise IntegrityError(
+            Problem("archive.consents.bad_line").at(file=FILE, line=number)
+        ) from None
 
 
 def _day(words: object) -> date | None:
@@ -156,14 +161,9 @@ def demand(root: Path, patient: tuple[str, str], purpose: Purpose, day: date) ->
         If there is none: never given, ended, or withdrawn.
     """
     found = [one for one in consents_of(root, *patient) if one.purpose is purpose]
-    wrong = found[0].against(day) if found else "is not on record"
+    wrong = found[0].against(day) if found else Text("archive.consents.not_on_record")
     if wrong:
-        raise InputError(
-            Problem(
-                f"the patient's consent for the purpose {purpose} {wrong}; nothing is handed over",
-                hint="`archiver consent` notes one, and so does [consent] in a session sheet",
-            )
-        )
+        raise InputError(Problem("archive.consents.not_given", purpose=purpose, wrong=wrong))
     return found[0]
 
 
@@ -206,7 +206,7 @@ def _kept(archive: Archive, one: Consent) -> Consent:
     return one
 
 
-def note_session(archive: Archive, session: Session, now: datetime) -> list[str]:
+def note_session(archive: Archive, session: Session, now: datetime) -> list[Text]:
     """Note what a session sheet says of consent, unless something later is on record.
 
     A sheet speaks as of its visit. So one that is run again, or only now, neither takes a
@@ -231,8 +231,9 @@ def note_session(archive: Archive, session: Session, now: datetime) -> list[str]
         if _is_later(one, before):
             _kept(archive, one)
         elif before[-1].state == WITHDRAWN:
-            found = f"the consent for the purpose {purpose} {before[-1].against(now.date())}"
-            withdrawn.append(f"{found}; the sheet of {day} does not give it again")
+            why = before[-1].against(now.date())
+            told = Text("archive.consents.stays_withdrawn", purpose=purpose, why=why, day=day)
+            withdrawn.append(told)
     return withdrawn
 
 

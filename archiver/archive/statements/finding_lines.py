@@ -7,6 +7,7 @@ them, and both go by the version here.
 from __future__ import annotations
 
 from archiver.archive.store.schema import Fields, Schema, unchanged
+from archiver.wording import Text
 
 FOLDER = "findings"
-FINDING_LINES: Schema[Fields] = Schema("findings about pictures", (unchanged,))
+FINDING_LINES: Schema[Fields] = Schema(Text("archive.schema.findings"), (unchanged,))

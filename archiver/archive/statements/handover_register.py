@@ -17,9 +17,10 @@ from archiver.archive.store.archive import Archive
 from archiver.archive.store.journal import Deed
 from archiver.archive.store.schema import Fields, Schema, unchanged
 from archiver.errors import IntegrityError, Problem
+from archiver.wording import Text
 
 FILE = "handovers.jsonl"
-SCHEMA: Schema[Fields] = Schema("register of packages", (unchanged,))
+SCHEMA: Schema[Fields] = Schema(Text("archive.schema.packages"), (unchanged,))
 
 
 @dataclass(frozen=True)
@@ -103,7 +104,7 @@ def handovers(root: Path) -> list[HandedOver]:
             found.append(HandedOver(**{k: str(v) for k, v in line.items()}, uids=uids))
         except (KeyError, TypeError):
             raise IntegrityError(
-                Problem("the line cannot be read", f"{FILE}, line {number}")
+                Problem("archive.handover_register.bad_line").at(file=FILE, line=number)
             ) from None
     return found
 

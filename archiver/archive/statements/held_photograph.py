@@ -29,6 +29,7 @@ from archiver.archive.store.metadata_reader import describe_file
 from archiver.errors import ObjectError, Problem
 from archiver.objects import describe, open_dataset, set_pixels, text
 from archiver.photo import JPEG_BASELINE, JPEG_LOSSLESS, EncodedPixels, encode_lossless
+from archiver.wording import Text
 
 #: Transfer syntaxes that lose nothing.
 _LOSSLESS = {
@@ -91,11 +92,11 @@ def find_photograph(archive: Archive, uid: str) -> tuple[HeldInstance, list[Held
     named = _read(archive, uid)
     d = describe(named.dataset)
     if not d.is_photograph or d.role is None:
-        raise ObjectError(Problem(f"instance {uid} is no photograph that says what it shows"))
+        raise ObjectError(Problem("archive.held_photograph.no_meaning", uid=uid))
     shot = named
     if d.role == "derived":
         if not d.source_uids:
-            raise ObjectError(Problem(f"instance {uid} does not say from what it was made"))
+            raise ObjectError(Problem("archive.held_photograph.no_source_named", uid=uid))
         shot = _read(archive, d.source_uids[0], shot_of=uid)
     i = t.instances.c
     with archive.reading() as connection:
@@ -121,20 +122,17 @@ def _read(archive: Archive, uid: str, shot_of: str = "") -> HeldInstance:
             select(i.path, i.rejected, i.source_digest, i.digest).where(i.sop_instance_uid == uid)
         ).one_or_none()
     if row is None and shot_of:
-        raise ObjectError(
-            Problem(
-                f"the photograph as shot, {uid}, from which {shot_of} was made, is not here",
-                hint="retrieve it first: without it neither its words nor its turn can be mended",
-            )
-        )
+        raise ObjectError(Problem("archive.held_photograph.no_as_shot", uid=uid, shot_of=shot_of))
     if row is None:
-        raise ObjectError(Problem(f"there is no instance {uid} in the archive"))
+        raise ObjectError(Problem("archive.held_photograph.no_such_instance", uid=uid))
     if row.rejected is not None:
         after = successor_of(archive, uid)
         raise ObjectError(
             Problem(
-                f"instance {uid} is rejected already ({row.rejected.lower()})",
-                hint=f"in its place stands {after}; amend that one" if after else "",
+                "archive.held_photograph.rejected",
+                uid=uid,
+                reason=row.rejected.lower(),
+                after=after or None,
             )
         )
     path = archive.layout.path_of(row.path)
@@ -142,16 +140,10 @@ def _read(archive: Archive, uid: str, shot_of: str = "") -> HeldInstance:
         data = path.read_bytes()
     except OSError as error:
         raise ObjectError(
-            Problem(f"the object cannot be read: {error.strerror}", path.name)
+            Problem("archive.held_photograph.unreadable", reason=error.strerror).at(file=path.name)
         ) from error
     if hashlib.sha256(data).hexdigest() != row.digest:
-        raise ObjectError(
-            Problem(
-                "the object is not what was kept; nothing is made from it",
-                path.name,
-                hint="hand the good object in again",
-            )
-        )
+        raise ObjectError(Problem("archive.held_photograph.not_what_was_kept").at(file=path.name))
     return _load(data, path, row.source_digest)
 
 
@@ -163,7 +155,9 @@ def _load(data: bytes, path: Path, source: str | None) -> HeldInstance:
             syntax = str(ds.file_meta.TransferSyntaxUID)
             ds.decode()
             if text(ds, "Modality") != "XC":
-                raise ObjectError(Problem("the instance is no photograph", path.name))
+                raise ObjectError(
+                    Problem("archive.held_photograph.no_photograph").at(file=path.name)
+                )
             if syntax in (JPEG_BASELINE, JPEG_LOSSLESS):
                 pixels = EncodedPixels(
                     get_frame(ds.PixelData, 0, number_of_frames=1),
@@ -181,7 +175,9 @@ def _load(data: bytes, path: Path, source: str | None) -> HeldInstance:
         raise
     except Exception as error:
         # pydicom raises whatever the bytes lead it to.
-        raise ObjectError(Problem(f"the object cannot be read ({error})", path.name)) from error
+        raise ObjectError(
+            Problem("archive.held_photograph.no_dicom", error=error).at(file=path.name)
+        ) from error
     return HeldInstance(ds, pixels, source)
 
 
@@ -196,25 +192,29 @@ def _without_loss(ds: Dataset, name: str) -> EncodedPixels:
     syntax = UID(str(ds.file_meta.TransferSyntaxUID))
     said = str(ds.PhotometricInterpretation)
     reasons = {
-        f"{ds.get('NumberOfFrames')} frames": int(ds.get("NumberOfFrames") or 1) != 1,
-        f"{ds.BitsAllocated} bits a sample": ds.BitsAllocated != 8 or ds.BitsStored != 8,
-        f"samples in {said}": said not in _EXACT,
-        "a loss that it does not declare": syntax not in _LOSSLESS
+        Text("archive.held_photograph.frames", n=ds.get("NumberOfFrames")): int(
+            ds.get("NumberOfFrames") or 1
+        )
+        != 1,
+        Text("archive.held_photograph.bits", n=ds.BitsAllocated): ds.BitsAllocated != 8
+        or ds.BitsStored != 8,
+        Text("archive.held_photograph.samples", colours=said): said not in _EXACT,
+        Text("archive.held_photograph.undeclared_loss"): syntax not in _LOSSLESS
         and text(ds, "LossyImageCompression") != "01",
     }
     against = [words for words, holds in reasons.items() if holds]
     if against:
         raise ObjectError(
             Problem(
-                f"a photograph with {', '.join(against)} ({syntax.name}) cannot be amended here",
-                name,
-                "one frame of eight bits a sample, in RGB or grey",
-            )
+                "archive.held_photograph.not_amendable", against=tuple(against), name=syntax.name
+            ).at(file=name)
         )
     try:
         return encode_lossless(np.ascontiguousarray(ds.pixel_array, np.uint8))
     except Exception as error:
         # pydicom and its decoders raise whatever the bytes lead them to.
         raise ObjectError(
-            Problem(f"the picture cannot be read ({syntax.name}: {error})", name)
+            Problem("archive.held_photograph.undecodable", name=syntax.name, error=error).at(
+                file=name
+            )
         ) from error

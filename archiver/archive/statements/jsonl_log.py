@@ -15,6 +15,7 @@ from typing import BinaryIO
 from archiver.archive.store.durable import flush_folder, translated
 from archiver.archive.store.schema import Fields, Schema, mark_fields, read_fields, version_of
 from archiver.errors import IntegrityError, Problem
+from archiver.wording import Text
 
 
 def append(path: Path, schema: Schema[Fields], line: Mapping[str, object]) -> bytes:
@@ -33,7 +34,7 @@ def append(path: Path, schema: Schema[Fields], line: Mapping[str, object]) -> by
     marked = mark_fields(schema, line)
     text = json.dumps(marked, sort_keys=True, ensure_ascii=True).encode() + b"\n"
     schema.check(last_version(path), path)
-    with translated("nothing was noted", path):
+    with translated(Text("archive.jsonl_log.nothing_noted"), path):
         is_new = not path.exists()
         with path.open("ab+", buffering=0) as file:
             end = _line_end(file, file.seek(0, os.SEEK_END))
@@ -92,7 +93,7 @@ def read(path: Path, schema: Schema[Fields]) -> list[Fields]:
     """
     if not path.exists():
         return []
-    with translated("the notes were not read", path):
+    with translated(Text("archive.jsonl_log.not_read"), path):
         *whole, _ = path.read_bytes().split(b"\n")
     found = []
     for number, line in enumerate(whole, 1):
@@ -102,7 +103,7 @@ def read(path: Path, schema: Schema[Fields]) -> list[Fields]:
                 raise ValueError
         except ValueError:
             raise IntegrityError(
-                Problem("the line cannot be read", f"{path.name}, line {number}")
+                Problem("archive.jsonl_log.bad_line").at(file=path.name, line=number)
             ) from None
         found.append(read_fields(schema, fields, f"{path.name}, line {number}"))
     return found

@@ -11,6 +11,7 @@ from archiver.archive.store.archive import Archive
 from archiver.archive.store.index import name_key
 from archiver.errors import ObjectError, Problem
 from archiver.objects import Patient, Session, UidPolicy, Visit, Whose, photograph, read_context
+from archiver.wording import Text
 
 
 @dataclass(frozen=True)
@@ -51,11 +52,11 @@ def whose(archive: Archive, uid: str, person: NewPatient, uids: UidPolicy) -> Wh
     """
     path = archive.path_of(uid)
     if path is None:
-        raise ObjectError(Problem(f"there is no instance {uid} in the archive"))
+        raise ObjectError(Problem("archive.patient_reassignment.no_such_instance", uid=uid))
     wrong, visit = read_context(path)
     patient, known = _patient(archive, person)
     if (patient.id, patient.issuer) == (wrong.id, wrong.issuer):
-        raise ObjectError(Problem("it is this patient's photograph already"))
+        raise ObjectError(Problem("archive.patient_reassignment.already_theirs"))
     if person.study is not None:
         joined = _study(known, person.study)
         study = person.study
@@ -84,19 +85,17 @@ def _patient(archive: Archive, person: NewPatient) -> tuple[Patient, list[Record
     if len(issuers) > 1:
         raise ObjectError(
             Problem(
-                f"patient {person.id} is known from {len(issuers)} issuers",
-                expected="one of " + ", ".join(issuer or "none" for issuer in issuers),
-                hint="say which with --issuer",
+                "archive.patient_reassignment.several_issuers",
+                patient=person.id,
+                n=len(issuers),
+                issuers=tuple(
+                    issuer or Text("archive.patient_reassignment.no_issuer") for issuer in issuers
+                ),
             )
         )
     if not known:
         if not person.name:
-            raise ObjectError(
-                Problem(
-                    f"the archive knows no patient {person.id}",
-                    hint="check the identifier; for a new patient say --patient-name too",
-                )
-            )
+            raise ObjectError(Problem("archive.patient_reassignment.no_such_patient", id=person.id))
         return (
             Patient(
                 person.id, person.name, person.issuer or "", person.birth_date, person.sex or ""
@@ -107,7 +106,7 @@ def _patient(archive: Archive, person: NewPatient) -> tuple[Patient, list[Record
     patient, _ = read_context(Path(known[0].path))
     told = (
         ("name", person.name, patient.name, person.name and name_key(person.name)),
-        ("birth date", person.birth_date, patient.birth_date, person.birth_date),
+        ("birth_date", person.birth_date, patient.birth_date, person.birth_date),
         ("sex", person.sex, patient.sex, person.sex),
     )
     for what, said, have, compared in told:
@@ -115,9 +114,9 @@ def _patient(archive: Archive, person: NewPatient) -> tuple[Patient, list[Record
         if said and have and compared != same:
             raise ObjectError(
                 Problem(
-                    f"patient {person.id} has another {what} in the archive",
-                    expected="the same",
-                    hint="one of them is wrong; nothing was moved",
+                    "archive.patient_reassignment.contradicts",
+                    patient=person.id,
+                    what=Text(f"archive.patient_reassignment.{what}"),
                 )
             )
     return replace(patient, birth_date=patient.birth_date or person.birth_date), known
@@ -126,7 +125,5 @@ def _patient(archive: Archive, person: NewPatient) -> tuple[Patient, list[Record
 def _study(known: list[Record], study: str) -> Visit:
     found = next((one for one in known if one.study_uid == study), None)
     if found is None:
-        raise ObjectError(
-            Problem(f"the patient has no study {study} in the archive", hint="check --study")
-        )
+        raise ObjectError(Problem("archive.patient_reassignment.no_such_study", study=study))
     return read_context(Path(found.path))[1]

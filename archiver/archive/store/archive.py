@@ -33,6 +33,7 @@ from archiver.archive.store.writer import Listener, Writer
 from archiver.archive.store.writer_lock import WriterLock
 from archiver.errors import ArchiveError, Problem
 from archiver.objects import demand_offset
+from archiver.wording import Text
 
 if TYPE_CHECKING:
     from sqlalchemy import Connection
@@ -137,7 +138,7 @@ class Archive:
             return cls._open_reading(layout)
         now = clock()
         demand_offset(now)
-        with translated("the archive was not opened", layout.root):
+        with translated(Text("archive.archive.not_opened"), layout.root):
             layout.find_or_make(create)
             lock = WriterLock(layout.lock)
             try:
@@ -160,20 +161,14 @@ class Archive:
             If the clock is naive.
         """
         if Layout(Path(folder).absolute()).mark.exists():
-            raise ArchiveError(Problem("there is an archive already", where=str(folder)))
+            raise ArchiveError(Problem("archive.archive.already_there").at(file=str(folder)))
         return cls.open(folder, clock=clock, actor=actor)
 
     @classmethod
     def _open_reading(cls, layout: Layout) -> Archive:
         layout.check_mark()
         if not layout.index.exists():
-            raise ArchiveError(
-                Problem(
-                    "the archive has no index",
-                    where=str(layout.index),
-                    hint="`archiver rebuild` makes it again from the objects",
-                )
-            )
+            raise ArchiveError(Problem("archive.archive.no_index").at(file=str(layout.index)))
         index = Index(sqlite.reading_engine(layout.index), layout.index)
         index.position()
         return cls(layout, index)
@@ -297,7 +292,7 @@ class Archive:
         self.writer.record_soon(deeds)
 
     def _record(self, deeds: Sequence[Deed]) -> None:
-        with translated("the journal was not written", self.layout.journal):
+        with translated(Text("archive.archive.journal_not_written"), self.layout.journal):
             journal = self._writable()
             self._catch_up(journal)
             journal.append(deeds, time=self._clock(), who=self._actor)
@@ -348,7 +343,9 @@ class Archive:
             if journal.end == before and journal.cut_back():
                 placement.undo()
             if isinstance(error, OSError):
-                raise described_error(error, "nothing was stored", self.layout.root) from error
+                raise described_error(
+                    error, Text("archive.archive.nothing_stored"), self.layout.root
+                ) from error
             raise
         self._enter(journal, decided, entries)
         return [stored_of(one, self.layout) for one in decided]
@@ -384,9 +381,11 @@ class Archive:
         except BaseException as error:
             placement.undo()
             if isinstance(error, OSError):
-                raise described_error(error, "nothing was stored", self.layout.root) from error
+                raise described_error(
+                    error, Text("archive.archive.nothing_stored"), self.layout.root
+                ) from error
             raise
-        with translated("nothing was stored", self.layout.root):
+        with translated(Text("archive.archive.nothing_stored"), self.layout.root):
             try:
                 self._append(journal, intended)
             except BaseException:
@@ -417,9 +416,7 @@ class Archive:
 
     def _writable(self) -> Journal:
         if self._journal is None:
-            raise ArchiveError(
-                Problem("the archive is not open for writing", where=str(self.layout.root))
-            )
+            raise ArchiveError(Problem("archive.archive.read_only").at(file=str(self.layout.root)))
         return self._journal
 
     def _enter(
@@ -434,10 +431,8 @@ class Archive:
         except ArchiveError as error:
             raise ArchiveError(
                 *error.problems,
-                Problem(
-                    f"{len(entries)} instances are stored but not indexed yet",
-                    where=str(self.layout.root),
-                    hint="the index takes them in when the archive is next opened for writing",
+                Problem("archive.archive.not_indexed_yet", entries=len(entries)).at(
+                    file=str(self.layout.root)
                 ),
             ) from error
 

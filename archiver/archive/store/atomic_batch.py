@@ -22,6 +22,7 @@ from archiver.archive.store.journal import (
 )
 from archiver.archive.store.layout import Layout, relative_path
 from archiver.errors import ArchiveError, Problem
+from archiver.wording import Text
 
 _ENDS = (AMENDED, GIVEN_UP)
 
@@ -37,7 +38,7 @@ def demand_new(decided: Sequence[Decided]) -> None:
     known = [one for one in decided if one.outcome is not Outcome.NEW or one.action != STORED]
     if known:
         uid = known[0].incoming.description.sop_instance_uid
-        raise ArchiveError(Problem(f"instance {uid} is kept already; nothing was stored"))
+        raise ArchiveError(Problem("archive.atomic_batch.kept_already", uid=uid))
 
 
 def intended(stored: Sequence[Deed], notes: Sequence[str]) -> list[Deed]:
@@ -83,7 +84,7 @@ def finish(
         return []
     kept = {entry.sop for entry in said if entry.action == STORED}
     open_ = [_deed(entry) for entry in group if entry.sop not in ended]
-    with translated("what was begun was not ended", layout.root):
+    with translated(Text("archive.atomic_batch.not_ended"), layout.root):
         if not kept:
             _remove(layout, group)
             return journal.append(given_up(open_), time=time, who=who)

@@ -16,6 +16,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from archiver.errors import ArchiveError, Problem
+from archiver.wording import Text
 
 Buffer = bytes | bytearray | memoryview
 
@@ -29,13 +30,13 @@ _CAN_FLUSH_FOLDERS = os.name == "posix"
 _BINARY = getattr(os, "O_BINARY", 0)
 
 _REASONS = {
-    errno.ENOSPC: "the disk is full",
-    errno.EDQUOT: "the disk quota is used up",
-    errno.EFBIG: "the file would be larger than the system allows",
-    errno.EROFS: "the disk is read-only",
-    errno.EACCES: "permission is denied",
-    errno.EPERM: "permission is denied",
-    errno.EIO: "the disk reports an error",
+    errno.ENOSPC: Text("archive.durable.disk_full"),
+    errno.EDQUOT: Text("archive.durable.quota_used_up"),
+    errno.EFBIG: Text("archive.durable.file_too_large"),
+    errno.EROFS: Text("archive.durable.read_only"),
+    errno.EACCES: Text("archive.durable.denied"),
+    errno.EPERM: Text("archive.durable.denied"),
+    errno.EIO: Text("archive.durable.disk_error"),
 }
 
 
@@ -47,7 +48,7 @@ class Written:
     size: int
 
 
-def described_error(error: OSError, doing: str, where: Path | str) -> ArchiveError:
+def described_error(error: OSError, doing: Text, where: Path | str) -> ArchiveError:
     """Translate an error of the operating system into one clear line.
 
     Parameters
@@ -55,17 +56,18 @@ def described_error(error: OSError, doing: str, where: Path | str) -> ArchiveErr
     error
         What the system raised.
     doing
-        What was not done, such as ``"nothing was stored"``.
+        What was not done, such as "nothing was stored".
     where
         The archive or file.
     """
     reason = _REASONS.get(error.errno or 0) or (error.strerror or str(error)).lower()
-    hint = "make room and run it again" if error.errno in (errno.ENOSPC, errno.EDQUOT) else ""
-    return ArchiveError(Problem(f"{reason}: {doing}", where=str(where), hint=hint))
+    full = error.errno in (errno.ENOSPC, errno.EDQUOT)
+    code = "archive.durable.no_room" if full else "archive.durable.failed"
+    return ArchiveError(Problem(code, reason=reason, doing=doing).at(file=where))
 
 
 @contextmanager
-def translated(doing: str, where: Path | str) -> Iterator[None]:
+def translated(doing: Text, where: Path | str) -> Iterator[None]:
     """Turn any OSError of the block into an ArchiveError."""
     try:
         yield

@@ -22,6 +22,7 @@ from archiver.archive.store.indexed_instance import HeldFile, IndexedInstance
 from archiver.archive.store.journal import START, Position
 from archiver.archive.store.tooth_coverage import teeth_rows
 from archiver.errors import ArchiveError, Problem
+from archiver.wording import Text
 
 if TYPE_CHECKING:
     from archiver.objects import Description
@@ -112,27 +113,23 @@ class Index:
         self.where = where
 
     @contextmanager
-    def _translated(self, doing: str) -> Iterator[None]:
+    def _translated(self, code: str) -> Iterator[None]:
         try:
             yield
         except SQLAlchemyError as error:
             cause = getattr(error, "orig", None) or error
             reason = " ".join(str(cause).split())[:200]
-            full = "disk is full" in reason
-            raise ArchiveError(
-                Problem(
-                    f"the index cannot be {doing}: {'the disk is full' if full else reason}",
-                    where=str(self.where),
-                    hint="make room and run it again"
-                    if full
-                    else "`archiver rebuild` makes it again from the objects",
-                )
-            ) from error
+            said: str | Text = reason
+            hint = Text("archive.index.rebuild_makes_it")
+            if "disk is full" in reason:
+                said, hint = Text("archive.durable.disk_full"), Text("archive.index.make_room")
+            problem = Problem(code, reason=said, hint=hint).at(file=self.where)
+            raise ArchiveError(problem) from error
 
     @contextmanager
     def reading(self) -> Iterator[Connection]:
         """Give a connection for questions; errors come out as ArchiveError."""
-        with self._translated("read"), self.engine.connect() as connection:
+        with self._translated("archive.index.unreadable"), self.engine.connect() as connection:
             yield connection
 
     def prepare(self) -> None:
@@ -143,7 +140,7 @@ class Index:
         ArchiveError
             If there are tables of another version.
         """
-        with self._translated("made"):
+        with self._translated("archive.index.not_made"):
             if inspect(self.engine).has_table(t.applied.name):
                 self.position()
             t.metadata.create_all(self.engine)
@@ -162,11 +159,8 @@ class Index:
             return START
         if row.schema != t.SCHEMA:
             raise ArchiveError(
-                Problem(
-                    f"the index has tables of version {row.schema}",
-                    where=str(self.where),
-                    expected=f"version {t.SCHEMA}",
-                    hint="`archiver rebuild` makes it again from the objects",
+                Problem("archive.index.other_version", schema=row.schema, right=t.SCHEMA).at(
+                    file=str(self.where)
                 )
             )
         return Position(row.seq, row.hash, row.offset)
@@ -198,7 +192,7 @@ class Index:
 
     def add(self, kept: Sequence[IndexedInstance], position: Position) -> None:
         """Take in instances that are not in yet, and the position, in one transaction."""
-        with self._translated("written"), self.engine.begin() as connection:
+        with self._translated("archive.index.not_written"), self.engine.begin() as connection:
             if kept:
                 _insert(connection, kept)
             values = {

@@ -128,9 +128,7 @@ def stored_of(one: Decided, layout: Layout) -> Stored:
     uid = one.incoming.description.sop_instance_uid
     problem = None
     if one.outcome is Outcome.CONFLICT:
-        problem = Problem(
-            f"instance {uid} is kept already, with other content; it stays as it is",
-            where=one.incoming.source_name or "",
-            hint="a changed object needs a SOP Instance UID of its own",
+        problem = Problem("archive.ingest_decision.other_content", uid=uid).at(
+            file=one.incoming.source_name or ""
         )
     return Stored(uid, one.outcome, layout.path_of(one.relative), one.written.sha256, problem)

@@ -127,22 +127,22 @@ def _own_hash(fields: dict[str, Any]) -> str:
     return hashlib.sha256(_canonical({k: v for k, v in fields.items() if k != "hash"})).hexdigest()
 
 
-def _parse(raw: bytes) -> tuple[JournalEntry | None, str]:
+def _parse(raw: bytes) -> tuple[JournalEntry | None, Problem | None]:
     """Return the entry and what is wrong with the line taken by itself."""
     try:
         fields = json.loads(raw)
         known = {k: fields[k] for k in JournalEntry.__dataclass_fields__}
         entry = JournalEntry(**known)
     except (ValueError, KeyError, TypeError, RecursionError):
-        return None, "the line cannot be read"
+        return None, Problem("archive.journal.bad_line")
     sound = all(isinstance(v, int if k in ("seq", "size") else str) for k, v in known.items())
     if not sound:
-        return None, "the line cannot be read"
+        return None, Problem("archive.journal.bad_line")
     if _canonical(fields) != raw:
-        return entry, "the line is not written as the journal writes"
+        return entry, Problem("archive.journal.other_form")
     if _own_hash(fields) != entry.hash:
-        return entry, "the line is not what its own hash says"
-    return entry, ""
+        return entry, Problem("archive.journal.other_hash")
+    return entry, None
 
 
 def read_lines(path: Path, start: Position = START) -> Iterator[Line]:
@@ -166,14 +166,14 @@ def read_lines(path: Path, start: Position = START) -> Iterator[Line]:
             seq = before.seq + 1
             if entry is not None and not wrong:
                 if entry.seq != seq:
-                    wrong = f"the line calls itself number {entry.seq}"
+                    wrong = Problem("archive.journal.other_number", number=entry.seq)
                     seq = entry.seq
                 elif before.hash and entry.previous != before.hash:
-                    wrong = "the line does not follow from the line before it"
+                    wrong = Problem("archive.journal.does_not_follow")
             if torn and not wrong:
-                wrong = "the last line has no line end"
+                wrong = Problem("archive.journal.no_line_end")
             after = Position(seq, entry.hash if entry else "", before.offset + len(raw_line))
-            problem = Problem(wrong, where=f"{path.name}, line {before.seq + 1}") if wrong else None
+            problem = wrong.at(file=path.name, line=before.seq + 1) if wrong else None
             yield Line(entry, after, problem, torn, raw)
             before = after
 
@@ -183,7 +183,7 @@ def verify_chain(path: Path) -> list[Problem]:
     try:
         return [line.problem for line in read_lines(path) if line.problem]
     except OSError as error:
-        return [Problem(f"the journal cannot be read: {error.strerror}", where=path.name)]
+        return [Problem("archive.journal.unreadable", reason=error.strerror).at(file=path.name)]
 
 
 def holds_at(path: Path, position: Position) -> bool:
@@ -230,9 +230,7 @@ class Journal:
             If an earlier failure could not be undone.
         """
         if self._broken:
-            raise IntegrityError(
-                Problem("the journal could not be mended", str(self.path), hint="open it again")
-            )
+            raise IntegrityError(Problem("archive.journal.not_mended").at(file=str(self.path)))
         entries: list[JournalEntry] = []
         lines: list[bytes] = []
         end = self.end
@@ -337,7 +335,7 @@ def open_journal(
                 beyond.append(line.entry)
             end = line.after
     elif applied != START:
-        raise IntegrityError(_with_hint(Problem("the journal is missing", where=str(path))))
+        raise IntegrityError(_with_hint(Problem("archive.journal.missing").at(file=str(path))))
     journal = Journal(path, end)
     deeds = [] if end.offset or torn else [Deed(CREATED, note="format 1")]
     try:
@@ -354,16 +352,13 @@ def open_journal(
 def _demand_position(path: Path, applied: Position) -> None:
     if not holds_at(path, applied):
         raise IntegrityError(
-            _with_hint(Problem("the index remembers lines that the journal lacks", where=str(path)))
+            _with_hint(Problem("archive.journal.shorter_than_index").at(file=str(path)))
         )
 
 
 def _with_hint(problem: Problem) -> Problem:
-    return Problem(
-        problem.found,
-        where=problem.where,
-        hint="`archiver rebuild` says what is wrong and makes the index again",
-    )
+    broken = Problem("archive.journal.broken", what=problem.with_places())
+    return broken.with_places(*problem.places)
 
 
 def _mend(journal: Journal, torn: Line, beyond: list[JournalEntry]) -> Deed:
@@ -376,9 +371,7 @@ def _mend(journal: Journal, torn: Line, beyond: list[JournalEntry]) -> Deed:
         beyond.append(entry)
         return Deed(COMPLETED, note="the line end of the line before was missing")
     if not journal.cut_back():
-        raise IntegrityError(
-            Problem("the torn last line of the journal cannot be cut off", str(journal.path))
-        )
+        raise IntegrityError(Problem("archive.journal.torn_line").at(file=str(journal.path)))
     return Deed(
         CUT,
         digest=hashlib.sha256(torn.raw).hexdigest(),

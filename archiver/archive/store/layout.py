@@ -89,16 +89,16 @@ class Layout:
             text = self.mark.read_text(encoding="ascii")
         except (OSError, UnicodeDecodeError) as error:
             raise ArchiveError(
-                Problem("no archive is here", where=str(self.root), expected="a file FORMAT")
+                Problem("archive.layout.no_archive").at(file=str(self.root))
             ) from error
         if text.strip() != f"{_MARK}{FORMAT}":
             raise ArchiveError(
                 Problem(
-                    f"the archive says {text.strip()[:60]!r}",
-                    where=str(self.mark),
-                    expected=f"'{_MARK}{FORMAT}'",
-                    hint="it was made by another version of this program; use that one",
-                )
+                    "archive.layout.other_version",
+                    said=repr(text.strip()[:60]),
+                    mark=_MARK,
+                    format=FORMAT,
+                ).at(file=str(self.mark))
             )
 
     def is_fresh(self) -> bool:
@@ -118,11 +118,7 @@ class Layout:
         self.root.mkdir(parents=True, exist_ok=True)
         if not self.mark.exists() and not self.is_fresh():
             raise ArchiveError(
-                Problem(
-                    "the folder holds other things and is no archive",
-                    where=str(self.root),
-                    hint="name an empty or a new folder",
-                )
+                Problem("archive.layout.no_archive_but_files").at(file=str(self.root))
             )
 
     def prepare(self) -> None:
@@ -151,10 +147,9 @@ def relative_path(study_uid: str, series_uid: str, sop_instance_uid: str) -> str
         "SOP Instance UID": sop_instance_uid,
     }
     problems = [
-        Problem(
-            f"{name} {uid!r} is no UID" if uid else f"{name} is missing",
-            expected="digits and periods, 64 characters at most (PS3.5 9.1)",
-        )
+        Problem("archive.layout.no_uid", name=name, uid=repr(uid))
+        if uid
+        else Problem("archive.layout.uid_missing", name=name)
         for name, uid in uids.items()
         if not _UID.fullmatch(uid)
     ]

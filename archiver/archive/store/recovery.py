@@ -108,12 +108,10 @@ def kept_object(
         path = layout.path_of(relative)
         found = digest_file(path)
         if found.sha256 != entry.digest:
-            return Problem(
-                "the object is not what the journal says", where=relative, hint="`archiver rebuild`"
-            )
+            return Problem("archive.recovery.not_what_journal_says").at(file=relative)
         description = describe(path)
     except OSError:
-        return Problem("the journal tells of an object that is not there", where=f"{entry.sop}.dcm")
+        return Problem("archive.index_rebuild.object_missing").at(file=f"{entry.sop}.dcm")
     except ObjectError as error:
         return error.problems[0]
     return IndexedInstance(

@@ -21,6 +21,7 @@ from pathlib import Path
 from typing import Any, Generic, TypeVar
 
 from archiver.errors import ArchiveError, Problem
+from archiver.wording import Text
 
 T = TypeVar("T")
 #: A table of JSON.
@@ -35,12 +36,12 @@ class Schema(Generic[T]):
     Parameters
     ----------
     what
-        Its name in a message, such as ``the outbox``.
+        Its name in a message.
     steps
         The n-th makes version n + 1 of version n; there are as many as this program's version.
     """
 
-    what: str
+    what: Text
     steps: tuple[Callable[[T], T], ...]
 
     @property
@@ -73,14 +74,9 @@ class Schema(Generic[T]):
         return given
 
 
-def newer_version(what: str, found: int, known: int, where: Path | str) -> Problem:
+def newer_version(what: Text, found: int, known: int, where: Path | str) -> Problem:
     """Return what is told of something that a later program has written."""
-    return Problem(
-        f"{what}: version {found}",
-        str(where),
-        f"version {known} at most",
-        "a later archiver wrote it; use that one or a later one",
-    )
+    return Problem("archive.schema.too_new", what=what, version=found, known=known).at(file=where)
 
 
 def unchanged(given: T) -> T:

@@ -15,10 +15,11 @@ from pathlib import Path
 from archiver.archive.store.durable import flush_folder, translated
 from archiver.archive.store.schema import Schema, unchanged
 from archiver.errors import IntegrityError, Problem
+from archiver.wording import Text
 
 FILE = "secret"
 #: A version and the secret in hexadecimal digits; version 0 was the digits alone.
-SCHEMA: Schema[str] = Schema("the archive's secret", (unchanged,))
+SCHEMA: Schema[str] = Schema(Text("archive.schema.secret"), (unchanged,))
 _LENGTH = 32
 
 
@@ -40,7 +41,7 @@ def secret_of(root: Path, random: Callable[[int], bytes] = os.urandom) -> bytes:
         If the file is damaged.
     """
     path = root / FILE
-    with translated("the archive's secret was not made", path):
+    with translated(Text("archive.secret.not_made"), path):
         if not path.exists():
             part = root / f"{FILE}.part"
             part.unlink(missing_ok=True)
@@ -60,7 +61,7 @@ def secret_of(root: Path, random: Callable[[int], bytes] = os.urandom) -> bytes:
     except ValueError:
         secret = b""
     if len(secret) != _LENGTH:
-        raise IntegrityError(Problem("the archive's secret is damaged", str(path)))
+        raise IntegrityError(Problem("archive.secret.damaged").at(file=str(path)))
     return secret
 
 

@@ -135,7 +135,7 @@ class Writer:
     def _start(self) -> None:
         with self._guard:
             if self._is_closed:
-                raise ArchiveError(Problem("the archive does not take requests any more"))
+                raise ArchiveError(Problem("archive.writer.closed"))
             if self._thread is None:
                 self._thread = threading.Thread(target=self._run, name="writer", daemon=True)
                 self._thread.start()

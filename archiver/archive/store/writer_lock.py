@@ -15,6 +15,7 @@ from pathlib import Path
 
 from archiver.archive.store.durable import described_error
 from archiver.errors import ArchiveError, Problem
+from archiver.wording import Text
 
 if sys.platform == "win32":
     import msvcrt
@@ -49,9 +50,7 @@ class WriterLock:
         try:
             self._handle: int | None = os.open(path, os.O_RDWR | os.O_CREAT, 0o644)
         except OSError as error:
-            raise described_error(
-                error, "the archive cannot be locked for writing", path
-            ) from error
+            raise described_error(error, Text("archive.writer_lock.not_locked"), path) from error
         try:
             _take(self._handle)
         except OSError as error:
@@ -93,11 +92,8 @@ def _kept_out(said: str, where: str) -> Problem:
         What the first one wrote into its lock.
     """
     process, _, what = said.strip().partition(" ")
-    words = [f"process {process}"] if process.isdigit() else []
-    if words and what:
-        words.append(what)
-        hint = "end it for as long as this takes, then start it again; reading is always possible"
-    else:
-        hint = "wait until it has finished; reading is always possible"
-    holder = f" ({', '.join(words)})" if words else ""
-    return Problem(f"another process is writing to this archive{holder}", where, hint=hint)
+    if not process.isdigit():
+        return Problem("archive.writer_lock.taken").at(file=where)
+    if not what:
+        return Problem("archive.writer_lock.taken_by", process=process).at(file=where)
+    return Problem("archive.writer_lock.in_service", process=process, what=what).at(file=where)

@@ -18,6 +18,7 @@ from pynetdicom.dsutils import decode, encode
 
 from archiver.archive.store import Schema, upgrade_database
 from archiver.errors import ArchiverError, Problem
+from archiver.wording import Text
 
 FILE = "headers.sqlite"
 #: Bounds of the cache.
@@ -38,7 +39,7 @@ def _made(database: sqlite3.Connection) -> sqlite3.Connection:
 
 
 #: Version 0 was the same without a mark.
-SCHEMA = Schema("the cache of headers", (_made,))
+SCHEMA = Schema(Text("archive.schema.header_cache"), (_made,))
 
 
 class HeaderCache:

@@ -9,6 +9,7 @@ from sqlalchemy.dialects import sqlite
 from sqlalchemy.schema import CreateIndex, CreateTable
 
 from archiver.archive.store import Schema
+from archiver.wording import Text
 
 METADATA = MetaData()
 SHIPMENTS = Table(
@@ -64,4 +65,4 @@ def _made(database: sqlite3.Connection) -> sqlite3.Connection:
 
 #: Version 0 had these tables, without a mark. Who changes a table writes out here the SQL of the
 #: step before, and adds a step.
-SCHEMA = Schema("the outbox", (_made,))
+SCHEMA = Schema(Text("archive.schema.outbox"), (_made,))

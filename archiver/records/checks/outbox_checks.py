@@ -16,6 +16,7 @@ from pathlib import Path
 from archiver.archive.store import database_version, newer_version
 from archiver.records.model import Concern, Instance
 from archiver.records.rules.rule_set import AuditLimits
+from archiver.wording import Text
 
 FILE = "outbox.sqlite"
 #: The version of its tables that is read here.
@@ -57,7 +58,7 @@ def read_outbox(archive: Path) -> tuple[list[Waiting], str]:
     try:
         found = database_version(path)
         if found > VERSION:
-            return [], str(newer_version("the outbox", found, VERSION, FILE))
+            return [], str(newer_version(Text("archive.schema.outbox"), found, VERSION, FILE))
         with closing(sqlite3.connect(f"{path.resolve().as_uri()}?mode=ro", uri=True)) as database:
             return [Waiting(*map(str, row)) for row in database.execute(_READ)], ""
     except sqlite3.Error as error:

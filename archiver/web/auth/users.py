@@ -33,6 +33,7 @@ from archiver.archive.store import (
     translated,
 )
 from archiver.errors import ArchiveError, Problem, UsageError
+from archiver.wording import Text
 
 if sys.version_info >= (3, 11):
     import tomllib
@@ -41,7 +42,7 @@ else:
 
 FILE = "users.json"
 #: Version 0 had the users at its top.
-SCHEMA: Schema[Fields] = Schema("the users", (lambda table: {"users": table},))
+SCHEMA: Schema[Fields] = Schema(Text("archive.schema.users"), (lambda table: {"users": table},))
 #: Fewer characters are no password (NIST SP 800-63B 5.1.1.2 asks for 8).
 SHORTEST = 10
 _LONGEST = 256
@@ -165,7 +166,7 @@ class Users:
     @contextlib.contextmanager
     def _alone(self) -> Iterator[None]:
         """Keep others, also other processes, from changing users meanwhile."""
-        with translated("the users were not written", self.path):
+        with translated(Text("web.users.not_written"), self.path):
             self.path.parent.mkdir(parents=True, exist_ok=True)
         latest = time.monotonic() + _PATIENCE
         while True:
@@ -184,7 +185,7 @@ class Users:
     def _write(self, users: Mapping[str, User]) -> None:
         listed = {u.name: {"roles": sorted(u.roles), "hash": u.hash} for u in users.values()}
         part = self.path.with_suffix(".part")
-        with translated("the users were not written", self.path):
+        with translated(Text("web.users.not_written"), self.path):
             with contextlib.suppress(FileNotFoundError):
                 part.unlink()
             handle = os.open(part, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)

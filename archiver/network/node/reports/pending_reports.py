@@ -24,9 +24,10 @@ from archiver.archive.store import (
     unchanged,
     write_whole,
 )
+from archiver.wording import Text
 
 FOLDER = "commitments"
-SCHEMA: Schema[Fields] = Schema("a report that is owed", (unchanged,))
+SCHEMA: Schema[Fields] = Schema(Text("archive.schema.owed_report"), (unchanged,))
 
 
 @dataclass(frozen=True)

@@ -21,6 +21,7 @@ from archiver.web.auth.visitor import Visitor
 from archiver.web.http_errors import Refused
 from archiver.web.pages.record.missing_views import rule_sets
 from archiver.web.tasks import Progress, Task
+from archiver.wording import Text
 
 if TYPE_CHECKING:
     from archiver.records import Audit
@@ -28,7 +29,7 @@ if TYPE_CHECKING:
 
 #: What the pages show of a report; the whole of it is in ``audit.json``.
 _SHOWN = "shown.json"
-SCHEMA: Schema[Fields] = Schema("a saved report", (unchanged,))
+SCHEMA: Schema[Fields] = Schema(Text("archive.schema.report"), (unchanged,))
 #: Findings of one kind that are shown.
 _OF_A_KIND = 100
 _NAME = re.compile(r"\d{8}-\d{6}-[0-9a-f]{8}")

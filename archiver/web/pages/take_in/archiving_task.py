@@ -69,7 +69,7 @@ def archive_draft(run: ArchivingRun, archive: Archive, step: Step) -> dict[str, 
     return {
         "archived": count - refused,
         "refused": refused,
-        "consent": list(wrapped.withdrawn),
+        "consent": [str(line) for line in wrapped.withdrawn],
     }
 
 
@@ -98,9 +98,8 @@ def _result(taken: WrappedPhotograph, photo: Photo) -> dict[str, Any]:
 
 def _bare(problem: Problem, photo: Photo) -> Problem:
     """Return a problem whose place does not repeat the picture beside which it stands."""
-    where = problem.where.replace(photo.file, "").strip(": ")
-    return Problem(problem.found, where, problem.expected, problem.hint)
+    return problem.with_places(*(p for p in problem.places if p.file != photo.file))
 
 
 def _finding(finding: Any) -> str:
-    return str(Problem(finding.found, finding.attribute, finding.expected, finding.hint))
+    return str(finding.problem())

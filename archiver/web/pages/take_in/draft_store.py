@@ -42,9 +42,10 @@ from archiver.archive.store import (
 from archiver.errors import ArchiveError
 from archiver.web.pages.take_in.drafts import ARCHIVED, Draft, Photo
 from archiver.web.pages.take_in.undo import MOST, Step, read_steps, step, stepped
+from archiver.wording import Text
 
-DRAFT: Schema[Fields] = Schema("a draft", (unchanged,))
-PHOTO: Schema[Fields] = Schema("a picture of a draft", (unchanged,))
+DRAFT: Schema[Fields] = Schema(Text("archive.schema.draft"), (unchanged,))
+PHOTO: Schema[Fields] = Schema(Text("archive.schema.draft_picture"), (unchanged,))
 _TABLE = "draft.json"
 _GONE = ".gone"
 _ID = re.compile(r"[0-9a-f]{32}")
@@ -160,7 +161,7 @@ class Open:
                 part.unlink(missing_ok=True)
                 return there
             photo = replace(photo, arrived=len(self.photos) + 1)
-            with translated("the picture was not kept", self.folder.name):
+            with translated(Text("web.take_in.picture_not_kept"), self.folder.name):
                 part.replace(self.path_of(photo))
             facts = mark_fields(PHOTO, photo.to_json())
             write_json(self.files / f"{photo.digest}.json", facts)
@@ -169,7 +170,7 @@ class Open:
 
     def remove(self, digest: str) -> None:
         """Forget a camera file, its facts first."""
-        with self.guard, translated("the picture was not removed", self.folder.name):
+        with self.guard, translated(Text("web.take_in.picture_not_removed"), self.folder.name):
             photo = self.photos.pop(digest)
             (self.files / f"{digest}.json").unlink(missing_ok=True)
             self.path_of(photo).unlink(missing_ok=True)
@@ -209,7 +210,7 @@ class Drafts:
         now = self._clock().isoformat()
         draft = Draft(secrets.token_hex(16), owner, now, now)
         folder = self._folder / draft.id
-        with translated("the draft was not made", folder):
+        with translated(Text("web.take_in.draft_not_made"), folder):
             for name in ("files", "small"):
                 (folder / name).mkdir(parents=True)
         write_json(folder / _TABLE, mark_fields(DRAFT, draft.to_json()))
@@ -277,7 +278,7 @@ class Drafts:
 
     def discard(self, opened: Open) -> None:
         """Remove a draft, by a rename first, so that no half of it is found again."""
-        with opened.guard, translated("the draft was not removed", opened.folder.name):
+        with opened.guard, translated(Text("web.take_in.draft_not_removed"), opened.folder.name):
             gone = opened.folder.with_name(opened.draft.id + _GONE)
             opened.folder.replace(gone)
             flush_folder(self._folder)
@@ -298,7 +299,7 @@ def write_json(path: Path, table: Mapping[str, Any]) -> None:
     # surrogateescape: a name may hold bytes that are no text in any encoding.
     octets = text.encode("utf-8", "surrogatepass")
     part = path.with_name(f"{path.name}.{secrets.token_hex(4)}.part")
-    with translated("nothing was kept", path.parent.name):
+    with translated(Text("web.take_in.nothing_kept"), path.parent.name):
         write_whole(part, [octets])
         part.replace(path)
         flush_folder(path.parent)

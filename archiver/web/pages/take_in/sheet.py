@@ -26,6 +26,7 @@ from archiver.web.http_errors import Refused
 from archiver.web.pages.take_in.consent_fields import consent_table
 from archiver.web.pages.take_in.draft_store import Open
 from archiver.web.pages.take_in.drafts import Draft, Photo, taken_in
+from archiver.wording import Text
 
 NAME = "sheet.toml"
 _DATES, _TIMES = ("date", "birth_date"), ("time",)
@@ -150,7 +151,7 @@ def session_of(
     photos = taken_in(draft, opened.photos)
     text, starts = sheet_text(draft, photos)
     path = opened.folder / NAME
-    with translated("the sheet was not written", opened.folder.name):
+    with translated(Text("web.take_in.sheet_not_written"), opened.folder.name):
         part = opened.folder / f"{NAME}.part"
         part.unlink(missing_ok=True)
         write_whole(part, [text.encode("utf-8")])

@@ -27,6 +27,7 @@ from archiver.photo import (
 )
 from archiver.web.pages.take_in.draft_store import Open
 from archiver.web.pages.take_in.drafts import Photo
+from archiver.wording import Text
 
 #: Pixels of the longer side of the small picture in the row, and of the one on the stage.
 SMALL_SIDE, LARGE_SIDE = 360, 1600
@@ -71,7 +72,7 @@ class Arrival:
         """
         self.size += len(piece)
         self.check(self.size)
-        with translated("the picture was not kept", self.opened.folder.name):
+        with translated(Text("web.take_in.picture_not_kept"), self.opened.folder.name):
             self._file.write(piece)
 
     def check(self, size: int) -> None:
@@ -103,7 +104,7 @@ class Arrival:
         _check_name(name, photo.format)
         small = self.opened.small / f"{photo.sha256}.jpg"
         _write_small(small, _small(photo, SMALL_SIDE))
-        with translated("the picture was not kept", self.opened.folder.name):
+        with translated(Text("web.take_in.picture_not_kept"), self.opened.folder.name):
             os.fsync(self._file.fileno())
         return self.opened.add(_facts(photo, name, now), self.part)
 
