@@ -117,7 +117,7 @@ def test_the_example_of_readme_wraps_one_photograph(tmp_path: Path) -> None:
     )
 
     assert done.returncode == 0, done.stderr
-    assert done.stdout.split()[0] == "archived"
+    assert done.stdout.split()[0] == "new"
     objects = list((tmp_path / "photographs" / "objects").rglob("*.dcm"))
     assert len(objects) == 2
     assert all(str(one) in done.stdout for one in objects)
