@@ -15,6 +15,8 @@ from web_serving import PASSWORD, TABLET, Client, Served, Watch, serious
 
 from archiver.archive.query import Query
 from archiver.archive.store.archive import Archive
+from archiver.network.outbox.outbox import Outbox
+from archiver.network.outbox.peer_corrections import note_holder
 from archiver.objects.description import describe
 from archiver.records.audit_memory import Memory
 from archiver.records.examination import Depth
@@ -90,6 +92,7 @@ def test_a_side_is_confirmed_later_and_what_was_unconfirmed_is_hidden(
     with Archive.open(archive, read_only=True) as opened:
         asked = Query(patient_id="P-1107", confirmed=False, role="derived", since="2026-01-01")
         (record,) = opened.query(asked)
+    note_holder(archive, "clinic", [record.sop_instance_uid])
     served = start(archive)
     auditor, uid = Client(served), record.sop_instance_uid
     auditor.log_in("cory")
@@ -112,6 +115,8 @@ def test_a_side_is_confirmed_later_and_what_was_unconfirmed_is_hidden(
     page.get_by_role("button", name="Yes, I compared it").click()
     page.wait_for_url("**/record/visit/*")
     assert page.get_by_text("Side not confirmed").count() == 1  # the rejected one
+    with Outbox.open(archive) as outbox:
+        assert len(outbox.shipments("clinic")) >= 2, "the successor and the note are owed"
     expect(page.get_by_text("Rejected for Quality Reasons")).to_be_visible()
 
     with Archive.open(archive, read_only=True) as opened:
