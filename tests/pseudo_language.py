@@ -13,13 +13,13 @@ _ACCENTED = str.maketrans(
     "abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ",
     "áƀćđéƒǧħíĵķłḿńóṕɋŕśťúṽẃẋýžÁɃĆĐÉƑǦĦÍĴĶŁḾŃÓṔɊŔŚŤÚṼẂẊÝŽ",
 )
-_FIELD = re.compile(r"(\{\w+(?::[^{}]*)?\})")
+_NAME = re.compile(r"(\{\w+)")
 
 
 def accented(text: str) -> str:
-    """Return a text without one plain letter, but for the places of its values."""
-    parts = _FIELD.split(text)
-    return "".join(p if _FIELD.fullmatch(p) else p.translate(_ACCENTED) for p in parts)
+    """Return a text without one plain letter, but for the names of its values."""
+    parts = _NAME.split(text)
+    return "".join(p if _NAME.fullmatch(p) else p.translate(_ACCENTED) for p in parts)
 
 
 def plain_words(text: str) -> list[str]:

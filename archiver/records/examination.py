@@ -69,7 +69,9 @@ def examine_file(path: Path, depth: Depth) -> Examined:
     report = ObjectFindings()
     parsed = examine(data, report)
     findings = tuple(
-        ValidatorFinding(f.severity.value, f.rule, f.attribute, f.found, f.expected, f.clause)
+        ValidatorFinding(
+            f.severity.value, f.rule, f.attribute, str(f.found), str(f.expected), f.clause
+        )
         for f in report.findings
         if f.severity.value != "note"
     )

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from functools import cache
 
 from archiver.standard.tables import load_toml
+from archiver.wording import Text
 
 _DEFAULT = ("",)
 
@@ -16,7 +17,7 @@ class Reading:
     """Bytes read as text; ``trouble`` says why they do not fit, empty where they do."""
 
     text: str
-    trouble: str
+    trouble: Text | str
 
 
 def unknown_terms(terms: tuple[str, ...]) -> tuple[str, ...]:
@@ -49,8 +50,13 @@ def _decode(raw: bytes, codec: str, term: str) -> Reading:
     try:
         return Reading(raw.decode(codec), "")
     except UnicodeDecodeError as error:
-        name = term or "the default repertoire"
-        trouble = f"byte {raw[error.start]:02X} at offset {error.start} is none of {name}"
+        name = term or Text("standard.charsets.default")
+        trouble = Text(
+            "standard.charsets.byte_at_offset",
+            raw=f"{raw[error.start]:02X}",
+            start=error.start,
+            name=name,
+        )
         return Reading(raw.decode(codec, "replace"), trouble)
 
 
@@ -70,20 +76,20 @@ def _read_escapes(raw: bytes, terms: tuple[str, ...]) -> Reading:
     table = load_toml("charsets")
     initial = table["single"].get(terms[0]) or table["extended"].get(terms[0], {}).get("codec")
     initial = initial or "ascii"
-    trouble = ""
+    trouble: Text | str = ""
     allowed = {*terms, "ISO 2022 IR 6", "" if "" in terms else terms[0]}
     for part in re.split(rb"(?=\x1b)", raw):
         if not part:
             continue
         escape = next((e for e in _escapes() if part.startswith(e)), b"")
         if part[:1] == b"\x1b" and not escape:
-            trouble = trouble or "an escape sequence that no character set has"
+            trouble = trouble or Text("standard.charsets.escape_sequence_no")
             continue
         term, codec = _escapes()[escape] if escape else (terms[0], initial)
         # An escape to ASCII or romaji leaves the upper half with the first set (PS3.5 6.1.2.5.3).
         codec = initial if term in ("ISO 2022 IR 6", "ISO 2022 IR 13") else codec
         if escape and term not in allowed:
-            trouble = trouble or f"an escape to {term}, which is not declared"
+            trouble = trouble or Text("standard.charsets.escape_which_not", term=term)
         content = part if codec.startswith("iso2022") else part[len(escape) :]
         reading = _decode(content, codec, term)
         texts.append(reading.text)

@@ -10,6 +10,7 @@ from archiver.standard.depiction import Depiction, NamedTooth, SourceImage, depi
 from archiver.standard.dictionary import tag_of
 from archiver.standard.elements import Item
 from archiver.standard.report import ObjectFindings
+from archiver.wording import Text
 
 _LATERALITY = 0x00200062
 _ORIENTATION = 0x00200020
@@ -42,18 +43,28 @@ def check_teeth(shown: Depiction, report: ObjectFindings) -> None:
     for named in shown.teeth:
         _check_code(named, report)
         if str(named.tooth) in seen:
-            report.add("tooth-twice", _code_at(named), found=f"tooth {named.tooth.iso} again")
+            report.add(
+                "tooth-twice",
+                _code_at(named),
+                found=Text("standard.clinical.tooth_again", iso=named.tooth.iso),
+            )
         seen.add(str(named.tooth))
         if shown.region_arch is not None and named.tooth.arch is not shown.region_arch:
             report.add(
                 "tooth-contradicts-region",
                 _code_at(named),
-                found=f"tooth {named.tooth.iso} with a region of the {shown.region_arch.value} jaw",
+                found=Text(
+                    "standard.clinical.tooth_region_jaw",
+                    iso=named.tooth.iso,
+                    value=shown.region_arch.value,
+                ),
             )
     _check_sides(shown, report)
     if shown.all_anterior and Surface.OCCLUSAL in shown.surfaces:
         at = _code_at(shown.teeth[0])
-        report.add("surface-contradicts-tooth", at, found="an occlusal surface of front teeth")
+        report.add(
+            "surface-contradicts-tooth", at, found=Text("standard.clinical.occlusal_surface_front")
+        )
 
 
 def _code_at(named: NamedTooth) -> str:
@@ -67,15 +78,15 @@ def _check_code(named: NamedTooth, report: ObjectFindings) -> None:
         report.add(
             "tooth-code-earlier",
             _code_at(named),
-            found=f"'{value}' of {scheme}",
-            expected=f"'{current.value}' of SCT for tooth {named.tooth.iso}",
+            found=Text("standard.clinical.value_of_scheme", value=value, scheme=scheme),
+            expected=Text("standard.clinical.sct_tooth", value=current.value, iso=named.tooth.iso),
         )
     other = _tooth_meant(named.concept.meaning)
     if other is not None and other != named.tooth.iso:
         report.add(
             "tooth-meaning-contradicts",
             f"{named.prefix}CodeMeaning (0008,0104)",
-            found=f"the meaning of tooth {other} with the code of tooth {named.tooth.iso}",
+            found=Text("standard.clinical.meaning_tooth_code", other=other, iso=named.tooth.iso),
         )
 
 
@@ -95,7 +106,9 @@ def _check_sides(shown: Depiction, report: ObjectFindings) -> None:
         report.add(
             "region-side-contradicts",
             "AnatomicRegionSequence[1].AnatomicRegionModifierSequence (0008,2220)",
-            found=f"side {shown.region_side} with Image Laterality {side}",
+            found=Text(
+                "standard.clinical.side_image_laterality", region_side=shown.region_side, side=side
+            ),
         )
     if not letters:
         return
@@ -109,7 +122,7 @@ def _check_sides(shown: Depiction, report: ObjectFindings) -> None:
                 "tooth-contradicts-laterality",
                 "",
                 _LATERALITY,
-                found=f"'{side}' with tooth {numbers}",
+                found=Text("standard.clinical.tooth", side=side, numbers=numbers),
                 expected="'B'" if len(letters) == 2 else f"'{letters.pop()}'",
             )
     elif side == "U" or (side == "B" and shown.surfaces and len(letters) == 1):
@@ -117,7 +130,7 @@ def _check_sides(shown: Depiction, report: ObjectFindings) -> None:
             "tooth-contradicts-laterality",
             "",
             _LATERALITY,
-            found=f"'{side}' with teeth of the {' and '.join(sorted(letters))} side",
+            found=Text("standard.clinical.teeth_side", side=side, letters=tuple(sorted(letters))),
             expected=" or ".join(f"'{letter}'" for letter in sorted(letters)),
         )
 
@@ -125,7 +138,9 @@ def _check_sides(shown: Depiction, report: ObjectFindings) -> None:
 def _check_view(shown: Depiction, report: ObjectFindings) -> None:
     lateral = _LATERAL.get(shown.view)
     if lateral and shown.laterality and shown.laterality != lateral:
-        found = f"a lateral view of side {lateral} with Image Laterality '{shown.laterality[:4]}'"
+        found = Text(
+            "standard.clinical.lateral_view_side", lateral=lateral, laterality=shown.laterality[:4]
+        )
         report.add("view-contradicts-side", _VIEW, found=found)
     occlusal_view = shown.view == codes.OCCLUSAL_PROJECTION.value
     if shown.surfaces and shown.view:
@@ -133,16 +148,30 @@ def _check_view(shown: Depiction, report: ObjectFindings) -> None:
         known = occlusal_view or lateral or shown.view == codes.FRONTAL.value
         if known and occlusal != occlusal_view:
             words = ", ".join(sorted(s.value for s in shown.surfaces))
-            report.add("view-contradicts-surface", _VIEW, found=f"this view with {words} surfaces")
+            report.add(
+                "view-contradicts-surface",
+                _VIEW,
+                found=Text("standard.clinical.view_surfaces", words=words),
+            )
     one_side_of_back_teeth = len(shown.sides) == 1 and not any(
         named.tooth.is_anterior for named in shown.teeth
     )
     if shown.view == codes.FRONTAL.value and shown.surfaces and one_side_of_back_teeth:
-        report.add("view-contradicts-side", _VIEW, found="a frontal view of back teeth")
+        report.add(
+            "view-contradicts-side", _VIEW, found=Text("standard.clinical.frontal_view_back")
+        )
     if codes.ANTERIOR_TEETH.value in shown.modifiers and shown.teeth and not shown.all_anterior:
-        report.add("modifier-contradicts-teeth", _MODIFIER, found="anterior teeth, with others")
+        report.add(
+            "modifier-contradicts-teeth",
+            _MODIFIER,
+            found=Text("standard.clinical.anterior_teeth_others"),
+        )
     if shown.is_uncorrected and shown.is_corrected:
-        report.add("modifiers-contradict", _MODIFIER, found="corrected and uncorrected at once")
+        report.add(
+            "modifiers-contradict",
+            _MODIFIER,
+            found=Text("standard.clinical.corrected_uncorrected_at"),
+        )
 
 
 def _check_truth(shown: Depiction, dataset: Item, report: ObjectFindings) -> None:
@@ -150,7 +179,12 @@ def _check_truth(shown: Depiction, dataset: Item, report: ObjectFindings) -> Non
     looking, orientation = shown.looking, shown.orientation
     if orientation is None:
         if dataset.get("PatientOrientation") is not None and looking is not None:
-            report.add_at("orientation-unknown", "", _ORIENTATION, found="no orientation")
+            report.add_at(
+                "orientation-unknown",
+                "",
+                _ORIENTATION,
+                found=Text("standard.clinical.no_orientation"),
+            )
         return
     if looking is None:
         return
@@ -159,8 +193,12 @@ def _check_truth(shown: Depiction, dataset: Item, report: ObjectFindings) -> Non
             "orientation-contradicts-view",
             "",
             _ORIENTATION,
-            found=f"{orientation}, a plane across the {orientation.normal.word} axis",
-            expected=f"a plane across the {looking.word} axis",
+            found=Text(
+                "standard.clinical.plane_across_axis",
+                orientation=orientation,
+                word=orientation.normal.word,
+            ),
+            expected=Text("standard.clinical.plane_across_looking", word=looking.word),
         )
         return
     reflected = orientation.normal is not looking
@@ -169,15 +207,14 @@ def _check_truth(shown: Depiction, dataset: Item, report: ObjectFindings) -> Non
             "truth-test",
             "",
             _ORIENTATION,
-            found=f"{orientation}, which is a reflection of this view, with no word of it",
+            found=Text("standard.clinical.which_reflection_view", orientation=orientation),
         )
     elif not reflected and shown.is_uncorrected:
         report.add_at(
             "truth-test",
             "",
             _ORIENTATION,
-            found=f"{orientation}, which is true for this view, yet said to be an uncorrected "
-            "mirror image",
+            found=Text("standard.clinical.which_true_view", orientation=orientation),
         )
 
 
@@ -186,7 +223,11 @@ def _check_derivation(shown: Depiction, dataset: Item, report: ObjectFindings) -
         if shown.sources:
             report.add_at("original-with-source", "", tag_of("ImageType"), found="'ORIGINAL'")
         if shown.is_corrected:
-            report.add("original-but-corrected", _MODIFIER, found="a correction of an ORIGINAL")
+            report.add(
+                "original-but-corrected",
+                _MODIFIER,
+                found=Text("standard.clinical.correction_original"),
+            )
     elif (
         shown.image_type == "DERIVED"
         and not shown.sources
@@ -210,18 +251,30 @@ def check_turn(
     try:
         turn = before.turn_to(after)
     except ValueError:
-        report.add("turn-impossible", place, found=f"no turn takes {before} to {after}")
+        report.add(
+            "turn-impossible",
+            place,
+            found=Text("standard.clinical.no_turn_takes", before=before, after=after),
+        )
         return
     named = {t for value, t in _NAMED_TURNS.items() if value in shown.modifiers}
     if named and turn not in named:
         report.add(
             "turn-contradicts-modifier",
             _MODIFIER,
-            found=f"{turn.words}, by {before} and {after}",
+            found=Text("standard.clinical.turned_by", words=turn.text, before=before, after=after),
             expected=" or ".join(t.words for t in sorted(named)),
         )
     if turn.sign < 0 and not shown.is_corrected and not shown.is_uncorrected and not shown.is_face:
-        report.add("flip-unexplained", _MODIFIER, found=f"{turn.words}, with no word of a mirror")
+        report.add(
+            "flip-unexplained",
+            _MODIFIER,
+            found=Text("standard.clinical.no_word_mirror", words=turn.text),
+        )
     if source.preserved == "YES" and turn is not Turn.IDENTITY:
         at = f"{source.prefix}SpatialLocationsPreserved (0028,135A)"
-        report.add("turn-contradicts-preserved", at, found=f"'YES' with a picture {turn.words}")
+        report.add(
+            "turn-contradicts-preserved",
+            at,
+            found=Text("standard.clinical.yes_picture", words=turn.text),
+        )

@@ -13,6 +13,7 @@ from archiver.standard.report import ObjectFindings, shown
 from archiver.standard.requirements import PHOTOGRAPHIC
 from archiver.standard.tables import load_toml
 from archiver.standard.verhoeff import is_sctid
+from archiver.wording import Text
 
 _LONGEST_MEANING = 64
 _CODE_VALUE = "CodeValue"
@@ -121,8 +122,8 @@ def _check_code(item: Item, prefix: str, declared: set[str], report: ObjectFindi
     place = prefix.rstrip(".")
     value_tag, scheme_tag = tag_of(_CODE_VALUE), tag_of("CodingSchemeDesignator")
     if len(item.text(_CODE_VALUE)) > 16:
-        found = f"{len(item.text(_CODE_VALUE))} characters"
-        report.add_at("code-value-length", prefix, value_tag, found=found)
+        length = Text("standard.coded_rules.characters", n=len(item.text(_CODE_VALUE)))
+        report.add_at("code-value-length", prefix, value_tag, found=length)
     if not concept.value or not concept.scheme:
         return
     scheme, meaning = _concepts().get(concept.value, ("", ""))
@@ -145,15 +146,17 @@ def _check_code(item: Item, prefix: str, declared: set[str], report: ObjectFindi
         found = f"'{concept.meaning[:64]}'"
         report.add_at("code-meaning-differs", prefix, tag, found=found, expected=f"'{meaning}'")
     if len(concept.meaning) > _LONGEST_MEANING:
-        found = f"{len(concept.meaning)} characters"
-        report.add("code-meaning-length", f"{place}.CodeMeaning (0008,0104)", found=found)
+        length = Text("standard.coded_rules.characters", n=len(concept.meaning))
+        report.add("code-meaning-length", f"{place}.CodeMeaning (0008,0104)", found=length)
 
 
 def _check_scheme_of_tooth(concept: Concept, prefix: str, report: ObjectFindings) -> None:
     if tooth_of_code(concept.value, "SCT") is not None:
         tag = tag_of("CodingSchemeDesignator")
         found = f"'{concept.scheme}'"
-        report.add_at("code-scheme-wrong", prefix, tag, found=found, expected="SCT")
+        report.add_at(
+            "code-scheme-wrong", prefix, tag, found=found, expected=Text("standard.coded_rules.sct")
+        )
 
 
 def _check_binding(
@@ -183,7 +186,11 @@ def _check_binding(
             "code-outside-baseline" if baseline else "code-outside-group",
             step,
             tag_of(_CODE_VALUE),
-            found=f"'{concept.value[:32]}' of {concept.scheme[:16]}",
-            expected=f"a code of CID {numbers}",
+            found=Text(
+                "standard.coded_rules.value_of_scheme",
+                value=concept.value[:32],
+                scheme=concept.scheme[:16],
+            ),
+            expected=Text("standard.coded_rules.code_cid", numbers=numbers),
             clause=binding["clause"],
         )

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 from archiver.errors import PhotoError
 from archiver.photo import ColourModel, JpegStructure, Process, parse_jpeg
+from archiver.wording import Text
 
 Bytes = bytes | memoryview
 
@@ -82,7 +83,7 @@ def read_stream(codec: str, stream: Bytes) -> Stream:
     try:
         return reader(stream)
     except (struct.error, IndexError, ValueError, KeyError) as error:
-        raise StreamError(f"headers that make no sense ({error})") from error
+        raise StreamError(Text("standard.codestreams.bad_headers", error=error)) from error
 
 
 def kind_of(stream: Bytes) -> str:
@@ -107,11 +108,16 @@ _MAGIC = (
 
 def _read_jpeg(stream: Bytes) -> Stream:
     if kind_of(stream) not in ("jpeg", "jpeg-ls"):
-        raise StreamError(f"a stream that is no JPEG but {kind_of(stream) or 'unknown'}")
+        raise StreamError(
+            Text(
+                "standard.codestreams.no_jpeg",
+                kind=kind_of(stream) or Text("standard.codestreams.unknown"),
+            )
+        )
     try:
         jpeg = parse_jpeg(stream)  # type: ignore[arg-type]
     except PhotoError as error:
-        raise StreamError(str(error)) from error
+        raise StreamError(Text("standard.codestreams.photo", problems=error.problems)) from error
     lossless = jpeg.process is Process.LOSSLESS and not any(
         scan.approximation_low for scan in jpeg.scans
     )
@@ -176,7 +182,7 @@ def _segment_kind(marker: int, content: bytes) -> str:
 
 def _read_jpeg_ls(stream: Bytes) -> Stream:
     if bytes(stream[:2]) != b"\xff\xd8":
-        raise StreamError("a stream that is no JPEG-LS")
+        raise StreamError(Text("standard.codestreams.no_jpeg_ls"))
     position, frame, near = 2, None, None
     while near is None:
         marker, length = struct.unpack_from(">HH", stream, position)
@@ -185,10 +191,10 @@ def _read_jpeg_ls(stream: Bytes) -> Stream:
         elif marker == 0xFFDA:
             near = stream[position + 5 + 2 * stream[position + 4]]
         elif marker >> 8 != 0xFF:
-            raise StreamError("no marker where one is due")
+            raise StreamError(Text("standard.codestreams.no_marker"))
         position += 2 + length
     if frame is None:
-        raise StreamError("no JPEG-LS frame header")
+        raise StreamError(Text("standard.codestreams.no_frame_header"))
     precision, rows, columns, samples = frame
     return Stream(rows, columns, samples, precision, 0xF7, near == 0)
 
@@ -196,7 +202,11 @@ def _read_jpeg_ls(stream: Bytes) -> Stream:
 def _read_jpeg_2000(stream: Bytes) -> Stream:
     if bytes(stream[:4]) != b"\xff\x4f\xff\x51":
         kind = kind_of(stream)
-        raise StreamError(f"no JPEG 2000 codestream{f' but a {kind}' if kind else ''}")
+        raise StreamError(
+            Text("standard.codestreams.but_a", kind=kind)
+            if kind
+            else Text("standard.codestreams.no_jpeg_2000")
+        )
     x1, y1, x0, y0 = struct.unpack_from(">4I", stream, 8)
     (samples,) = struct.unpack_from(">H", stream, 40)
     precision = (stream[42] & 0x7F) + 1
@@ -206,7 +216,7 @@ def _read_jpeg_2000(stream: Bytes) -> Stream:
         if marker == 0xFF52:
             break
         if marker in (0xFF90, 0xFFD9) or marker >> 8 != 0xFF:
-            raise StreamError("no coding style in the JPEG 2000 main header")
+            raise StreamError(Text("standard.codestreams.no_coding_style"))
         position += 2 + length
     transformed, reversible = stream[position + 8], stream[position + 13] == 1
     labels: tuple[str, ...] = ()
@@ -224,13 +234,18 @@ def _read_rle(stream: Bytes) -> Stream:
     segments, *offsets = struct.unpack_from("<16I", stream)
     used = offsets[:segments]
     if not 1 <= segments <= 15 or used[0] != 64 or used != sorted(used) or used[-1] > len(stream):
-        raise StreamError("an RLE header whose segments make no sense")
+        raise StreamError(Text("standard.codestreams.bad_segments"))
     return Stream(samples=segments if segments in (1, 3) else None, lossless=True)
 
 
 def _read_jpeg_xl(stream: Bytes) -> Stream:
     if kind_of(stream) != "jpeg-xl":
-        raise StreamError(f"no JPEG XL but {kind_of(stream) or 'unknown'}")
+        raise StreamError(
+            Text(
+                "standard.codestreams.no_jpeg_xl",
+                kind=kind_of(stream) or Text("standard.codestreams.unknown"),
+            )
+        )
     return Stream()
 
 

@@ -11,6 +11,7 @@ from archiver.standard.depiction import Depiction, SourceImage, depiction_of
 from archiver.standard.elements import Item
 from archiver.standard.finding import Finding
 from archiver.standard.report import ObjectFindings
+from archiver.wording import Text
 
 _UID_AT = "SOPInstanceUID (0008,0018)"
 
@@ -71,7 +72,7 @@ def check_collection(
         if header.uid and first is not header:
             same = digest(first.path) == digest(header.path)
             rule = "instance-twice" if same else "instance-differs"
-            report.add(rule, _UID_AT, found=f"the UID of {first.path} too")
+            report.add(rule, _UID_AT, found=Text("standard.collection.uid_too", path=first.path))
         if header.modality == "XC":
             _check_sources(header, by_uid, complete, report)
         findings += report.findings
@@ -90,18 +91,30 @@ def _check_sources(
         found = by_uid.get(source.uid)
         if found is None:
             rule = "source-absent" if complete else "source-not-looked-at"
-            report.add(rule, place, found="an instance that is not among the objects")
+            report.add(rule, place, found=Text("standard.collection.instance_not_among"))
             continue
         if found.patient != header.patient:
-            report.add("source-of-other-patient", place, found=f"{found.path}, another patient")
+            report.add(
+                "source-of-other-patient",
+                place,
+                found=Text("standard.collection.another_patient", path=found.path),
+            )
         if found.study != header.study:
-            report.add("source-of-other-study", place, found=f"{found.path}, another study")
+            report.add(
+                "source-of-other-study",
+                place,
+                found=Text("standard.collection.another_study", path=found.path),
+            )
         if sop_class and sop_class != found.sop_class:
             at = f"{source.prefix}ReferencedSOPClassUID (0008,1150)"
             report.add("source-class-contradicts", at, found=sop_class, expected=found.sop_class)
         _check_likeness(header.depiction, found.depiction, source, report)
     if header.depiction.sources and not _leads_to_original(header, by_uid, complete):
-        report.add("original-not-kept", "ImageType (0008,0008)", found="no ORIGINAL at its root")
+        report.add(
+            "original-not-kept",
+            "ImageType (0008,0008)",
+            found=Text("standard.collection.no_original_at"),
+        )
 
 
 def _check_likeness(
@@ -113,19 +126,27 @@ def _check_likeness(
             "source-orientation-contradicts",
             place,
             found=str(source.orientation),
-            expected=f"{theirs.orientation}, as the source says itself",
+            expected=Text("standard.collection.source_says_itself", orientation=theirs.orientation),
         )
     if source.orientation is None and theirs.orientation is not None:
         check_turn(ours, theirs.orientation, source, report)
     pairs = (
-        ("teeth", {str(n.tooth) for n in ours.teeth}, {str(n.tooth) for n in theirs.teeth}),
-        ("side", ours.laterality, theirs.laterality),
-        ("view", ours.view, theirs.view),
+        (
+            Text("standard.collection.teeth"),
+            {str(n.tooth) for n in ours.teeth},
+            {str(n.tooth) for n in theirs.teeth},
+        ),
+        (Text("standard.collection.side"), ours.laterality, theirs.laterality),
+        (Text("standard.collection.view"), ours.view, theirs.view),
     )
     for name, mine, other in pairs:
         if mine != other:
             at = f"{source.prefix}ReferencedSOPInstanceUID (0008,1155)"
-            report.add("source-shows-other", at, found=f"a source whose {name} differs")
+            report.add(
+                "source-shows-other",
+                at,
+                found=Text("standard.collection.source_whose_differs", name=name),
+            )
 
 
 def _leads_to_original(
@@ -161,16 +182,28 @@ def _check_groups(headers: Iterable[CollectedHeader]) -> list[Finding]:
         if header.study and study.patient != header.patient and header.study not in told["study"]:
             told["study"].add(header.study)
             at = "StudyInstanceUID (0020,000D)"
-            report.add("study-of-two-patients", at, found=f"the study of {study.path} too")
+            report.add(
+                "study-of-two-patients",
+                at,
+                found=Text("standard.collection.study_too", path=study.path),
+            )
         one = series.setdefault(header.series, header)
         differs = (one.study, one.modality) != (header.study, header.modality)
         if header.series and differs and header.series not in told["series"]:
             told["series"].add(header.series)
             at = "SeriesInstanceUID (0020,000E)"
-            report.add("series-of-two-studies", at, found=f"the series of {one.path} too")
+            report.add(
+                "series-of-two-studies",
+                at,
+                found=Text("standard.collection.series_too", path=one.path),
+            )
         first = patients.setdefault(header.patient, header)
         if header.patient[0] and first.person != header.person:
             at = "PatientID (0010,0020)"
-            report.add("patient-contradicts", at, found=f"other values than in {first.path}")
+            report.add(
+                "patient-contradicts",
+                at,
+                found=Text("standard.collection.other_values_than", path=first.path),
+            )
         findings += report.findings
     return findings

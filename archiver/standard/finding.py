@@ -6,10 +6,11 @@ Imports neither pydicom nor numpy, so that a caller can print findings cheaply.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass, fields
 from enum import Enum
 
 from archiver.errors import Problem
+from archiver.wording import Text, Words, words_of
 
 
 class Severity(str, Enum):
@@ -60,10 +61,10 @@ class Finding:
     severity: Severity
     rule: str
     attribute: str
-    found: str
-    expected: str
+    found: Text | str
+    expected: Text | str
     clause: str
-    hint: str
+    hint: Text | str
 
     def problem(self) -> Problem:
         """Return it as a problem, its place the attribute."""
@@ -75,15 +76,18 @@ class Finding:
         )
         return problem.at(attribute=self.attribute) if self.attribute else problem
 
-    def __str__(self) -> str:
+    def in_words(self, words: Words) -> str:
+        """Return the finding in a language, on one line."""
         place = ": ".join(part for part in (self.path, self.attribute) if part)
-        text = (
-            f"{self.severity}: {place}: {self.found}" if place else f"{self.severity}: {self.found}"
-        )
-        if self.expected:
-            text += f"; expected {self.expected}"
-        text += f" [{self.rule}; {self.clause}]"
-        return f"{text} {self.hint}" if self.hint else text
+        parts = {"found": self.found, "expected": self.expected}
+        text = words("problem.found_expected" if self.expected else "problem.found", **parts)
+        severity = words(f"standard.finding.{self.severity.value}")
+        told = ": ".join(part for part in (severity, place, text) if part)
+        ruled = words("standard.finding.ruled", told=told, rule=self.rule, clause=self.clause)
+        return words("standard.finding.hinted", told=ruled, hint=self.hint) if self.hint else ruled
+
+    def __str__(self) -> str:
+        return self.in_words(words_of())
 
 
 @dataclass(frozen=True)
@@ -114,5 +118,9 @@ class Summary:
             "objects": self.objects,
             "errors": self.errors,
             "warnings": self.warnings,
-            "findings": [{**asdict(f), "severity": f.severity.value} for f in self.findings],
+            "findings": [_as_json(f) for f in self.findings],
         }
+
+
+def _as_json(finding: Finding) -> dict[str, str]:
+    return {field.name: str(getattr(finding, field.name)) for field in fields(finding)}

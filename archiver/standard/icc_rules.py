@@ -6,6 +6,7 @@ import struct
 
 from archiver.standard.elements import Item, Levels
 from archiver.standard.report import ObjectFindings
+from archiver.wording import Text
 
 _PROFILE = 0x00282000
 _SPACE = 0x00282002
@@ -19,24 +20,29 @@ def check_icc(dataset: Item, levels: Levels, report: ObjectFindings) -> None:
         if element is not None and not element.is_empty and element.items is None:
             _check_profile(bytes(element.value), prefix, report)
     if "ColorSpace" in dataset and not dataset.has("ICCProfile"):
-        found = "Color Space without ICC Profile"
+        found = Text("standard.icc_rules.color_space_without")
         report.add_at("colour-space-without-profile", "", _SPACE, found=found)
     colour = dataset.number("SamplesPerPixel") == 3
     if "ICCProfile" in dataset and not colour and dataset.number("SamplesPerPixel") is not None:
-        found = "a profile for a picture without colour"
+        found = Text("standard.icc_rules.profile_picture_without")
         report.add_at("icc-on-grey", "", _PROFILE, found=found)
     photograph = dataset.text("Modality") == "XC"
     if colour and photograph and "ICCProfile" not in dataset:
-        report.add_at("icc-missing", "", _PROFILE, found="no ICC profile")
+        report.add_at("icc-missing", "", _PROFILE, found=Text("standard.icc_rules.no_icc_profile"))
 
 
 def _check_profile(profile: bytes, prefix: str, report: ObjectFindings) -> None:
     if len(profile) < _HEADER_BYTES + 4 or profile[36:40] != b"acsp":
-        report.add_at("icc-corrupt", prefix, _PROFILE, found=f"{len(profile)} bytes, no profile")
+        report.add_at(
+            "icc-corrupt",
+            prefix,
+            _PROFILE,
+            found=Text("standard.icc_rules.bytes_no_profile", profile=len(profile)),
+        )
         return
     (size,) = struct.unpack_from(">I", profile)
     if not size <= len(profile) <= size + 3:
-        told = f"{len(profile)} bytes that call themselves {size}"
+        told = Text("standard.icc_rules.bytes_call_themselves", profile=len(profile), size=size)
         report.add_at("icc-corrupt", prefix, _PROFILE, found=told)
         return
     trouble = _broken_tags(profile, size)

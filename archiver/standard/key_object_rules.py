@@ -7,6 +7,7 @@ from archiver.standard.dictionary import tag_of
 from archiver.standard.elements import Item, step_into
 from archiver.standard.report import ObjectFindings
 from archiver.standard.tables import load_toml
+from archiver.wording import Text
 
 KEY_OBJECT_SELECTION = "1.2.840.10008.5.1.4.1.1.88.59"
 
@@ -59,8 +60,8 @@ def _check_attributes(dataset: Item, report: ObjectFindings) -> None:
             "note-attribute-missing",
             "",
             tag_of(_MAYBE_EMPTY),
-            found="absent",
-            expected="present, perhaps without an item",
+            found=Text("standard.key_object_rules.absent"),
+            expected=Text("standard.key_object_rules.present_perhaps_without"),
         )
     if dataset.has("Modality") and dataset.text("Modality") != "KO":
         report.add_at(
@@ -89,7 +90,9 @@ def _check_modifiers(dataset: Item, title: str, report: ObjectFindings) -> None:
                 "note-modifier",
                 step_into("", tag_of(_CONTENT), number),
                 tag_of("ConceptCodeSequence"),
-                found=f"'{values}' under title '{title[:32]}'",
+                found=Text(
+                    "standard.key_object_rules.under_title", values=values, title=title[:32]
+                ),
             )
 
 
@@ -109,8 +112,20 @@ def _check_instances(dataset: Item, report: ObjectFindings) -> None:
             uid = one.text("ReferencedSOPInstanceUID")
             tag = tag_of("ReferencedSOPInstanceUID")
             if (one.text("ReferencedSOPClassUID"), uid) not in listed:
-                report.add_at("note-reference-unlisted", at, tag, found="not in the evidence")
+                report.add_at(
+                    "note-reference-unlisted",
+                    at,
+                    tag,
+                    found=Text("standard.key_object_rules.not_evidence"),
+                )
             if uid == dataset.text("SOPInstanceUID"):
-                report.add_at("note-of-itself", at, tag, found="its own UID")
+                report.add_at(
+                    "note-of-itself", at, tag, found=Text("standard.key_object_rules.own_uid")
+                )
     if not any_there and _CONTENT in dataset:
-        report.add_at("note-without-instance", "", tag_of(_CONTENT), found="none")
+        report.add_at(
+            "note-without-instance",
+            "",
+            tag_of(_CONTENT),
+            found=Text("standard.key_object_rules.none"),
+        )

@@ -5,6 +5,7 @@ from __future__ import annotations
 from archiver.standard.elements import Item
 from archiver.standard.pixel_rules import CompressedFrame
 from archiver.standard.report import ObjectFindings
+from archiver.wording import Text
 
 _FLAG = 0x00282110
 _RATIO = 0x00282112
@@ -29,20 +30,35 @@ def check_lossy_history(dataset: Item, frame: CompressedFrame, report: ObjectFin
             "lossy-flag-contradicts-stream",
             "",
             _FLAG,
-            found=f"'{flag}' with a lossy stream ({frame.syntax.name if frame.syntax else ''})",
+            found=Text(
+                "standard.lossy_rules.lossy_stream",
+                flag=flag,
+                syntax=frame.syntax.name if frame.syntax else "",
+            ),
             expected="'01'",
         )
     if flag != "01":
         if ratios or methods:
             tag = _RATIO if ratios else _METHOD
-            report.add_at("lossy-history-without-flag", "", tag, found=f"a history with '{flag}'")
+            report.add_at(
+                "lossy-history-without-flag",
+                "",
+                tag,
+                found=Text("standard.lossy_rules.history", flag=flag),
+            )
         return
     if not ratios:
-        report.add_at("lossy-ratio-missing", "", _RATIO, found="no ratio")
+        report.add_at(
+            "lossy-ratio-missing", "", _RATIO, found=Text("standard.lossy_rules.no_ratio")
+        )
     if not methods:
-        report.add_at("lossy-method-missing", "", _METHOD, found="no method")
+        report.add_at(
+            "lossy-method-missing", "", _METHOD, found=Text("standard.lossy_rules.no_method")
+        )
     if ratios and methods and len(ratios) != len(methods):
-        found = f"{len(ratios)} ratios, {len(methods)} methods"
+        found = Text(
+            "standard.lossy_rules.ratios_methods", ratios=len(ratios), methods=len(methods)
+        )
         report.add_at("lossy-history-unpaired", "", _RATIO, found=found)
     _check_last_step(dataset, frame, ratios, methods, lossy, report)
 
@@ -76,7 +92,7 @@ def _check_last_step(
             "lossy-method-contradicts-stream",
             "",
             _METHOD,
-            found=f"'{methods[-1][:32]}' last",
+            found=Text("standard.lossy_rules.last", methods=methods[-1][:32]),
             expected=f"'{syntax.method}'",
         )
     raw = _uncompressed_bytes(dataset)
@@ -89,7 +105,7 @@ def _check_last_step(
             "",
             _RATIO,
             found=f"{ratios[-1]:g}",
-            expected=f"about {actual:.1f}, by frame size and stream length",
+            expected=Text("standard.lossy_rules.about_frame_size", actual=f"{actual:.1f}"),
         )
 
 

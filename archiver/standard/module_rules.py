@@ -12,6 +12,7 @@ from archiver.standard.requirements import (
     modules_of,
     rows_of,
 )
+from archiver.wording import Text
 
 # Shapes nest no deeper in the tables; the bound guards against a table that is wrong.
 _DEEPEST = 12
@@ -45,7 +46,9 @@ def _check_outsiders(dataset: Item, report: ObjectFindings) -> None:
         if group & 1 or group in (0x0000, 0x0002) or not tag & 0xFFFF or 0x6000 <= group <= 0x60FF:
             continue
         if tag not in known_tags():
-            report.add_at("attribute-outside-iod", "", tag, found="no module of this IOD has it")
+            report.add_at(
+                "attribute-outside-iod", "", tag, found=Text("standard.module_rules.no_module_iod")
+            )
 
 
 def _check_overlays(dataset: Item, report: ObjectFindings) -> None:
@@ -55,9 +58,21 @@ def _check_overlays(dataset: Item, report: ObjectFindings) -> None:
             tag = (group << 16) | number
             element = dataset.elements.get(tag)
             if element is None:
-                report.add_at("type-1-missing", "", tag, found=f"no {name}", clause="PS3.3 C.9.2")
+                report.add_at(
+                    "type-1-missing",
+                    "",
+                    tag,
+                    found=Text("standard.module_rules.no", name=name),
+                    clause="PS3.3 C.9.2",
+                )
             elif element.is_empty:
-                report.add_at("type-1-empty", "", tag, found="no value", clause="PS3.3 C.9.2")
+                report.add_at(
+                    "type-1-empty",
+                    "",
+                    tag,
+                    found=Text("standard.module_rules.no_value"),
+                    clause="PS3.3 C.9.2",
+                )
 
 
 def _check_level(
@@ -90,12 +105,18 @@ def _check_presence(
             "condition-forbids",
             prefix,
             element.tag,
-            found="present",
-            expected=f"absent unless {requirement.words}",
+            found=Text("standard.module_rules.present"),
+            expected=Text("standard.module_rules.absent_unless", words=requirement.words),
             clause=clause,
         )
     if requirement.kind.startswith("1") and element.is_empty:
-        report.add_at("type-1-empty", prefix, element.tag, found="no value", clause=clause)
+        report.add_at(
+            "type-1-empty",
+            prefix,
+            element.tag,
+            found=Text("standard.module_rules.no_value"),
+            clause=clause,
+        )
 
 
 def _check_absence(
@@ -103,14 +124,16 @@ def _check_absence(
 ) -> None:
     if requirement.kind in ("1", "2"):
         rule = f"type-{requirement.kind}-missing"
-        report.add_at(rule, prefix, requirement.tag, found="absent", clause=clause)
+        report.add_at(
+            rule, prefix, requirement.tag, found=Text("standard.module_rules.absent"), clause=clause
+        )
     elif requirement.when is not None and requirement.when(item):
         report.add_at(
             f"type-{requirement.kind[0]}c-missing",
             prefix,
             requirement.tag,
-            found="absent",
-            expected=f"present, since {requirement.words}",
+            found=Text("standard.module_rules.absent"),
+            expected=Text("standard.module_rules.present_since", words=requirement.words),
             clause=clause,
         )
 
@@ -127,13 +150,19 @@ def _check_items(
     count = len(items)
     most = requirement.most
     if count < requirement.least and not requirement.kind.startswith("1"):
-        report.add_at("sequence-empty", prefix, element.tag, found="no item", clause=section)
+        report.add_at(
+            "sequence-empty",
+            prefix,
+            element.tag,
+            found=Text("standard.module_rules.no_item"),
+            clause=section,
+        )
     if most is not None and count > most:
         report.add_at(
             "sequence-too-long",
             prefix,
             element.tag,
-            found=f"{count} items",
+            found=Text("standard.module_rules.items", count=count),
             expected=f"{most}",
             clause=section,
         )

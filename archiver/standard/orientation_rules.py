@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from archiver.standard.elements import Item, Levels
 from archiver.standard.report import ObjectFindings
+from archiver.wording import Text
 
 _ORIENTATION = 0x00200020
 _AXES = (frozenset("LR"), frozenset("AP"), frozenset("HF"))
@@ -22,14 +23,14 @@ def check_orientation(dataset: Item, levels: Levels, report: ObjectFindings) -> 
     _check_laterality(dataset, report)
 
 
-def _trouble(rows: str, columns: str) -> str:
+def _trouble(rows: str, columns: str) -> Text | str:
     for value in (rows, columns):
         if not value or len(value) > _LONGEST or not set(value) <= set("LRAPHF"):
             return f"'{rows}\\{columns}'"
         if any(len(axis & set(value)) > 1 for axis in _AXES) or len(set(value)) < len(value):
-            return f"'{value}', which contradicts or repeats itself"
+            return Text("standard.orientation_rules.contradicts_itself", value=value)
     if any(rows[0] in axis and columns[0] in axis for axis in _AXES):
-        return f"'{rows}\\{columns}': rows and columns lie on one axis"
+        return Text("standard.orientation_rules.one_axis", rows=rows, columns=columns)
     return ""
 
 
@@ -37,4 +38,11 @@ def _check_laterality(dataset: Item, report: ObjectFindings) -> None:
     series, image = dataset.text("Laterality"), dataset.text("ImageLaterality")
     if series and image:
         rule = "laterality-contradicts" if series != image else "laterality-twice"
-        report.add_at(rule, "", 0x00200060, found=f"Laterality '{series[:4]}', image '{image[:4]}'")
+        report.add_at(
+            rule,
+            "",
+            0x00200060,
+            found=Text(
+                "standard.orientation_rules.laterality_image", series=series[:4], image=image[:4]
+            ),
+        )

@@ -21,6 +21,7 @@ from archiver.standard.elements import (
 )
 from archiver.standard.report import ObjectFindings
 from archiver.standard.tables import load_toml
+from archiver.wording import Text
 
 _ITEM = 0xFFFEE000
 _ITEM_END = 0xFFFEE00D
@@ -92,7 +93,12 @@ class _Reader:
                 self._report.add(
                     "element-unreadable",
                     prefix.rstrip("."),
-                    found=f"{reason} at byte {position}; {end - position} bytes were not read",
+                    found=Text(
+                        "standard.parsing.at_byte_bytes",
+                        reason=reason,
+                        position=position,
+                        end=end - position,
+                    ),
                 )
                 return end
             if head.tag == _TRAILING_PADDING:
@@ -105,20 +111,26 @@ class _Reader:
     def _stray(self, head: _Head, position: int, prefix: str, depth: int) -> int:
         if depth and head.tag != _ITEM:
             return position
-        raise_at = f"delimiter ({head.tag >> 16:04X},{head.tag & 0xFFFF:04X}) outside a sequence"
+        tag = f"({head.tag >> 16:04X},{head.tag & 0xFFFF:04X})"
+        raise_at = Text("standard.parsing.delimiter", tag=tag)
         self._report.add(
-            "element-unreadable", prefix.rstrip("."), found=f"{raise_at}, byte {position}"
+            "element-unreadable",
+            prefix.rstrip("."),
+            found=Text("standard.parsing.byte", raise_at=raise_at, position=position),
         )
         return len(self._data)
 
     def _order_of(self, tag: int, previous: int, item: Item, prefix: str) -> None:
         if tag in item.elements:
             self._report.add_at(
-                "element-duplicate", prefix, tag, found="a second element of this tag"
+                "element-duplicate", prefix, tag, found=Text("standard.parsing.second_element_tag")
             )
         elif tag < previous:
             self._report.add_at(
-                "element-order", prefix, tag, found=f"it follows {place_of('', previous)}"
+                "element-order",
+                prefix,
+                tag,
+                found=Text("standard.parsing.follows", place_of=place_of("", previous)),
             )
 
     def _head(self, position: int, end: int, prefix: str) -> _Head:
@@ -154,7 +166,11 @@ class _Reader:
                 "element-truncated",
                 prefix,
                 head.tag,
-                found=f"a length of {head.length} bytes with {max(end - head.start, 0)} left",
+                found=Text(
+                    "standard.parsing.length_bytes_left",
+                    length=head.length,
+                    max=max(end - head.start, 0),
+                ),
             )
             stop = end
         if head.vr == "SQ":
@@ -176,7 +192,10 @@ class _Reader:
             return element, stop
         if head.vr not in ("SQ", "UN"):
             self._report.add_at(
-                "length-undefined", prefix, head.tag, found=f"undefined length with VR {head.vr}"
+                "length-undefined",
+                prefix,
+                head.tag,
+                found=Text("standard.parsing.undefined_length_vr", vr=head.vr),
             )
         reader = self
         if head.vr == "UN":  # PS3.5 6.2.2: then it is a sequence in implicit little endian
@@ -202,7 +221,10 @@ class _Reader:
             position = self._one_item(nested, inner, end, step, depth)
         if head.length == UNDEFINED_LENGTH:
             self._report.add_at(
-                "element-truncated", prefix, head.tag, found="a sequence without its end"
+                "element-truncated",
+                prefix,
+                head.tag,
+                found=Text("standard.parsing.sequence_without_end"),
             )
         return tuple(items), position
 
@@ -213,7 +235,11 @@ class _Reader:
                 self._report.add(
                     "element-truncated",
                     step.rstrip("."),
-                    found=f"an item of {inner.length} bytes with {end - inner.start} left",
+                    found=Text(
+                        "standard.parsing.item_bytes_left",
+                        length=inner.length,
+                        end=end - inner.start,
+                    ),
                 )
                 stop = end
             self.dataset(nested, inner.start, stop, step, depth + 1)
@@ -246,7 +272,7 @@ class _Reader:
             "fragments-broken",
             prefix,
             head.tag,
-            found=f"{len(fragments)} whole fragments and then no fragment and no end",
+            found=Text("standard.parsing.whole_fragments_then", fragments=len(fragments)),
         )
         return tuple(fragments), end
 
@@ -278,10 +304,12 @@ def parse_file(data: bytes | memoryview, report: ObjectFindings) -> ParsedFile |
     if bytes(data[128:132]) == b"DICM":
         start = 132
     elif _looks_like_elements(data):
-        report.add("file-no-preamble", found="no preamble of 128 bytes followed by DICM")
+        report.add("file-no-preamble", found=Text("standard.parsing.no_preamble_128"))
         start = 0
     else:
-        report.add("file-not-dicom", found=f"{len(data)} bytes that begin like no DICOM file")
+        report.add(
+            "file-not-dicom", found=Text("standard.parsing.bytes_begin_like", data=len(data))
+        )
         return None
     meta, start = _read_meta(data, start, report)
     syntax = meta.text("TransferSyntaxUID") if meta is not None else ""
@@ -316,7 +344,7 @@ def _read_meta(
             (length,) = struct.unpack_from("<H", data, end + 6)
             end += 8 + length
     if end == start:
-        report.add("file-meta-missing", found="no element of group 0002")
+        report.add("file-meta-missing", found=Text("standard.parsing.no_element_group"))
         return None, start
     end = min(end, len(data))
     meta = Item({})
@@ -340,7 +368,7 @@ def _check_group_length(
             "",
             0x00020000,
             found=str(declared),
-            expected=f"{actual}, the bytes that follow in the group",
+            expected=Text("standard.parsing.bytes_follow_group", actual=actual),
         )
 
 
@@ -358,7 +386,10 @@ def _encoding_of(
             "encoding-contradicts-syntax",
             "",
             0x00020010,
-            found=f"'{syntax}' but the elements are {'explicit' if shows_vr else 'implicit'}",
+            found=Text(
+                "standard.parsing.explicit" if shows_vr else "standard.parsing.implicit",
+                syntax=syntax,
+            ),
         )
     return Encoding(explicit=shows_vr)
 
@@ -368,8 +399,10 @@ def _inflate(data: bytes, report: ObjectFindings) -> bytes:
     try:
         inflated = engine.decompress(data, _LARGEST_INFLATED)
     except zlib.error as error:
-        report.add("deflate-broken", found=f"a deflated dataset that does not inflate: {error}")
+        report.add(
+            "deflate-broken", found=Text("standard.parsing.deflated_dataset_does", error=error)
+        )
         return b""
     if not engine.eof:
-        report.add("deflate-broken", found="a deflated dataset without its end, or a huge one")
+        report.add("deflate-broken", found=Text("standard.parsing.deflated_dataset_without"))
     return inflated

@@ -14,6 +14,7 @@ from archiver.standard.elements import PIXEL_DATA, Element, Item
 from archiver.standard.report import ObjectFindings
 from archiver.standard.requirements import PHOTOGRAPHIC
 from archiver.standard.tables import load_toml
+from archiver.wording import Text
 
 _SAMPLES = {
     "MONOCHROME1": 1,
@@ -130,18 +131,29 @@ def _check_description(dataset: Item, syntax: Syntax | None, report: ObjectFindi
             "samples-contradict-photometric",
             "",
             0x00280002,
-            found=f"{samples} with {photometric}",
+            found=Text(
+                "standard.pixel_rules.samples_with_photometric",
+                samples=samples,
+                photometric=photometric,
+            ),
             expected=f"{wanted}",
         )
     stored, allocated = dataset.number("BitsStored"), dataset.number("BitsAllocated")
     high = dataset.number("HighBit")
     if stored is not None and allocated is not None and not 0 < stored <= allocated:
-        report.add_at("bits", "", 0x00280101, found=f"{stored} of {allocated} bits")
+        report.add_at(
+            "bits",
+            "",
+            0x00280101,
+            found=Text("standard.pixel_rules.bits", stored=stored, allocated=allocated),
+        )
     if stored is not None and high is not None and high != stored - 1:
         report.add_at("bits", "", 0x00280102, found=str(high), expected=f"{stored - 1}")
     for keyword, tag in (("Rows", 0x00280010), ("Columns", 0x00280011)):
         if dataset.number(keyword) == 0:
-            report.add_at("frame-size", "", tag, found="0", expected="at least 1")
+            report.add_at(
+                "frame-size", "", tag, found="0", expected=Text("standard.pixel_rules.at_least_1")
+            )
     frames = dataset.numbers("NumberOfFrames")
     if frames and (frames[0] < 1 or (frames[0] > 1 and _is_photograph(dataset))):
         report.add_at("frame-count", "", 0x00280008, found=f"{frames[0]:g}", expected="1")
@@ -164,7 +176,11 @@ def _check_photometric(
             "photometric-contradicts-syntax",
             "",
             0x00280004,
-            found=f"{photometric} in {syntax.name}",
+            found=Text(
+                "standard.pixel_rules.photometric_in_name",
+                photometric=photometric,
+                name=syntax.name,
+            ),
             expected=" or ".join(allowed),
         )
 
@@ -175,7 +191,10 @@ def _check_native(
     length = len(element.value)
     if syntax is not None and not syntax.is_native:
         report.add_at(
-            "pixel-data-not-encapsulated", "", PIXEL_DATA, found=f"native data in {syntax.name}"
+            "pixel-data-not-encapsulated",
+            "",
+            PIXEL_DATA,
+            found=Text("standard.pixel_rules.native_data", name=syntax.name),
         )
         return CompressedFrame(syntax, None, None)
     rows, columns = dataset.number("Rows"), dataset.number("Columns")
@@ -183,7 +202,13 @@ def _check_native(
     if None in (rows, columns, samples, allocated):
         return CompressedFrame(syntax, None, length)
     if allocated == 16 and element.vr == "OB":
-        report.add_at("pixel-data-vr", "", PIXEL_DATA, found="OB with 16 bits", expected="OW")
+        report.add_at(
+            "pixel-data-vr",
+            "",
+            PIXEL_DATA,
+            found=Text("standard.pixel_rules.ob_16_bits"),
+            expected="OW",
+        )
     frames = dataset.number("NumberOfFrames") or 1
     bits = (rows or 0) * (columns or 0) * (samples or 0) * (allocated or 0) * max(frames, 1)
     if dataset.text("PhotometricInterpretation") == "YBR_FULL_422":
@@ -196,8 +221,8 @@ def _check_native(
             "pixel-data-length",
             "",
             PIXEL_DATA,
-            found=f"{length} bytes",
-            expected=f"{wanted + wanted % 2}, by rows, columns, samples, bits and frames",
+            found=Text("standard.pixel_rules.bytes", length=length),
+            expected=Text("standard.pixel_rules.rows_columns_samples", wanted=wanted + wanted % 2),
         )
     return CompressedFrame(syntax, None, length)
 
@@ -208,7 +233,10 @@ def _check_encapsulated(
     fragments = (element.fragments or ())[1:]
     if syntax is not None and syntax.is_native:
         report.add_at(
-            "pixel-data-encapsulated", "", PIXEL_DATA, found=f"fragments in {syntax.name}"
+            "pixel-data-encapsulated",
+            "",
+            PIXEL_DATA,
+            found=Text("standard.pixel_rules.fragments", name=syntax.name),
         )
         return CompressedFrame(syntax, None, None)
     if element.vr != "OB":
@@ -219,17 +247,29 @@ def _check_encapsulated(
                 "fragment-odd",
                 "",
                 PIXEL_DATA,
-                found=f"{fragment.length} bytes in fragment {number}",
+                found=Text(
+                    "standard.pixel_rules.bytes_fragment", length=fragment.length, number=number
+                ),
             )
     _check_offsets(element, dataset, data, report)
     if not fragments:
-        report.add_at("fragments-missing", "", PIXEL_DATA, found="no fragment")
+        report.add_at(
+            "fragments-missing", "", PIXEL_DATA, found=Text("standard.pixel_rules.no_fragment")
+        )
         return CompressedFrame(syntax, None, None)
     frames = dataset.number("NumberOfFrames") or 1
     total = sum(f.length for f in fragments)
     if frames > len(fragments) and (syntax is None or syntax.codec != "video"):
-        found = f"{len(fragments)} fragments for {frames} frames"
-        report.add_at("frame-count", "", PIXEL_DATA, found=found, expected="one a frame at least")
+        found = Text(
+            "standard.pixel_rules.fragments_frames", fragments=len(fragments), frames=frames
+        )
+        report.add_at(
+            "frame-count",
+            "",
+            PIXEL_DATA,
+            found=found,
+            expected=Text("standard.pixel_rules.one_frame_at"),
+        )
     if frames == 1 and len(fragments) > 1:
         stream: Bytes = b"".join(bytes(data[f.offset : f.offset + f.length]) for f in fragments)
     else:
@@ -258,10 +298,12 @@ def _check_offsets(element: Element, dataset: Item, data: Bytes, report: ObjectF
             "offset-table",
             "",
             PIXEL_DATA,
-            found=f"{count} offsets for {frames} frames, or offsets at no fragment",
+            found=Text("standard.pixel_rules.offsets_frames_or", count=count, frames=frames),
         )
     if "ExtendedOffsetTable" in dataset:
-        report.add_at("offset-table", "", 0x7FE00001, found="both tables of offsets")
+        report.add_at(
+            "offset-table", "", 0x7FE00001, found=Text("standard.pixel_rules.both_tables_offsets")
+        )
 
 
 def _check_stream(
@@ -273,17 +315,24 @@ def _check_stream(
         kind = kind_of(stream)
         if kind and kind != syntax.codec:
             report.add_at(
-                "stream-contradicts-syntax", "", PIXEL_DATA, found=f"{kind} in {syntax.name}"
+                "stream-contradicts-syntax",
+                "",
+                PIXEL_DATA,
+                found=Text("standard.pixel_rules.kind_in_name", kind=kind, name=syntax.name),
             )
         else:
-            report.add_at("stream-unreadable", "", PIXEL_DATA, found=str(error))
+            report.add_at("stream-unreadable", "", PIXEL_DATA, found=error.args[0])
         return None
     if told.process and told.process not in syntax.processes:
         report.add_at(
             "stream-contradicts-syntax",
             "",
             PIXEL_DATA,
-            found=f"a frame header FF{told.process:02X} in {syntax.name}",
+            found=Text(
+                "standard.pixel_rules.frame_header_ff",
+                process=f"{told.process:02X}",
+                name=syntax.name,
+            ),
             expected=" or ".join(f"FF{p:02X}" for p in syntax.processes),
         )
     _compare(told, dataset, report)
@@ -303,7 +352,11 @@ def _compare(told: Stream, dataset: Item, report: ObjectFindings) -> None:
         declared = dataset.number(keyword)
         if actual is not None and declared is not None and actual != declared:
             report.add_at(
-                rule, "", tag, found=str(declared), expected=f"{actual}, as the stream has it"
+                rule,
+                "",
+                tag,
+                found=str(declared),
+                expected=Text("standard.pixel_rules.stream", actual=actual),
             )
     photometric = dataset.text("PhotometricInterpretation")
     if told.photometric and photometric and photometric not in told.photometric:
@@ -312,7 +365,9 @@ def _compare(told: Stream, dataset: Item, report: ObjectFindings) -> None:
             "",
             0x00280004,
             found=photometric,
-            expected=f"{' or '.join(told.photometric)}, by the stream's components",
+            expected=Text(
+                "standard.pixel_rules.stream_s_components", photometric=tuple(told.photometric)
+            ),
         )
 
 
@@ -322,7 +377,7 @@ def _check_ends(told: Stream, stream: Bytes, report: ObjectFindings) -> None:
     left = bytes(stream[told.end : told.end + 4096])
     surplus = len(stream) - told.end
     if surplus > 1 or left.strip(b"\0\xff"):
-        found = f"{surplus} bytes behind the end of the image"
+        found = Text("standard.pixel_rules.bytes_behind_end", surplus=surplus)
         report.add_at("stream-trailing", "", PIXEL_DATA, found=found)
 
 
@@ -334,8 +389,16 @@ def _check_jpeg(told: Stream, syntax: Syntax, report: ObjectFindings) -> None:
         return
     if jpeg.process.name == "BASELINE" and jpeg.precision != 8:
         report.add_at(
-            "stream-precision", "", PIXEL_DATA, found=f"{jpeg.precision} bits in baseline"
+            "stream-precision",
+            "",
+            PIXEL_DATA,
+            found=Text("standard.pixel_rules.bits_baseline", precision=jpeg.precision),
         )
     first_order = all(scan.spectral_start == 1 for scan in jpeg.scans)
     if syntax.uid.endswith(".4.70") and told.process == 0xC3 and not first_order:
-        report.add_at("stream-contradicts-syntax", "", PIXEL_DATA, found="a predictor other than 1")
+        report.add_at(
+            "stream-contradicts-syntax",
+            "",
+            PIXEL_DATA,
+            found=Text("standard.pixel_rules.predictor_other_than"),
+        )

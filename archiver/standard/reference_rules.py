@@ -5,6 +5,7 @@ from __future__ import annotations
 from archiver.standard.dictionary import tag_of
 from archiver.standard.elements import Item, step_into
 from archiver.standard.report import ObjectFindings
+from archiver.wording import Text
 
 _SERIES = "ReferencedSeriesSequence"
 _STUDIES = "StudiesContainingOtherReferencedInstancesSequence"
@@ -29,7 +30,11 @@ def check_references(dataset: Item, report: ObjectFindings) -> None:
                 step = step_into("", tag_of(keyword), number)
                 referred.setdefault(uid, f"{step}ReferencedSOPInstanceUID (0008,1155)")
                 if uid == own:
-                    report.add("reference-to-itself", referred[uid], found="its own UID")
+                    report.add(
+                        "reference-to-itself",
+                        referred[uid],
+                        found=Text("standard.reference_rules.own_uid"),
+                    )
     series = list(dataset.items(_SERIES))
     for study in dataset.items(_STUDIES):
         series.extend(study.items(_SERIES))
@@ -42,10 +47,17 @@ def check_references(dataset: Item, report: ObjectFindings) -> None:
         return
     for uid, place in referred.items():
         if uid not in listed:
-            report.add("reference-unlisted", place, found="not in the lists of referenced series")
+            report.add(
+                "reference-unlisted",
+                place,
+                found=Text("standard.reference_rules.not_lists_referenced"),
+            )
     if listed and not listed & referred.keys() and not _refers_elsewhere(dataset, listed):
         report.add_at(
-            "reference-list-idle", "", tag_of(_SERIES), found="no listed instance is used"
+            "reference-list-idle",
+            "",
+            tag_of(_SERIES),
+            found=Text("standard.reference_rules.no_listed_instance"),
         )
 
 

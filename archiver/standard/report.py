@@ -6,6 +6,7 @@ from archiver.standard.dictionary import describe_tag
 from archiver.standard.elements import Element, place_of
 from archiver.standard.finding import Finding, Severity
 from archiver.standard.rules import rule_named
+from archiver.wording import Text
 
 _SHOWN_VRS = frozenset(
     {"CS", "UI", "AE", "UR", "IS", "DS", "DA", "TM", "DT", "AS"}
@@ -39,15 +40,15 @@ class ObjectFindings:
 
     def __init__(self, path: str = "") -> None:
         self._path = path
-        self._findings: dict[tuple[str, str, str], Finding] = {}
+        self._findings: dict[tuple[str, str, Text | str], Finding] = {}
 
     def add(
         self,
         rule: str,
         attribute: str = "",
         *,
-        found: str,
-        expected: str = "",
+        found: Text | str,
+        expected: Text | str = "",
         clause: str = "",
         severity: Severity | None = None,
     ) -> None:
@@ -74,8 +75,8 @@ class ObjectFindings:
         prefix: str,
         tag: int,
         *,
-        found: str,
-        expected: str = "",
+        found: Text | str,
+        expected: Text | str = "",
         clause: str = "",
         severity: Severity | None = None,
     ) -> None:
@@ -95,12 +96,20 @@ class ObjectFindings:
         return sorted(self._findings.values(), key=lambda f: f.severity.rank)
 
 
-def _printable(text: str) -> str:
+def _printable(text: Text | str) -> Text | str:
     """Return a text that stays on its line, whatever a broken file held."""
+    if isinstance(text, Text):
+        return Text(text.code, **{k: _value(v) for k, v in text.given})
     return text if text.isprintable() else "".join(c if c.isprintable() else "?" for c in text)
 
 
-def shown(element: Element, text: str | None = None) -> str:
+def _value(value: object) -> object:
+    if isinstance(value, tuple):
+        return tuple(map(_value, value))
+    return _printable(value) if isinstance(value, str | Text) else value
+
+
+def shown(element: Element, text: str | None = None) -> Text | str:
     """Return a value fit for a message: quoted, cut, or only measured where it may identify.
 
     Names, identifiers, birth dates and free text are told by their length alone.
@@ -114,5 +123,5 @@ def shown(element: Element, text: str | None = None) -> str:
         or (element.vr in _SHOWN_VRS and (group not in _IDENTIFYING_GROUPS or element.vr == "CS"))
     )
     if not harmless:
-        return f"a value of {len(text)} characters"
+        return Text("standard.report.characters", n=len(text))
     return f"'{text[:_LONGEST_SHOWN]}...'" if len(text) > _LONGEST_SHOWN else f"'{text}'"

@@ -1,4 +1,4 @@
-"""The register of rules, read from ``rules.toml``: name, severity, clause and hint of each."""
+"""The register of rules, read from ``rules.toml``: name, severity and clause of each."""
 
 from __future__ import annotations
 
@@ -8,6 +8,7 @@ from functools import cache
 
 from archiver.standard.finding import Severity
 from archiver.standard.tables import load_toml
+from archiver.wording import Text, words_of
 
 
 @dataclass(frozen=True)
@@ -22,34 +23,37 @@ class Rule:
         Of its findings, unless the check lowers or raises it for a single case.
     clause
         Part and section of the standard, or ``common practice``.
-    demands
-        What the rule demands, as one sentence for the documentation.
-    expected
-        Default for the ``expected`` field of a finding.
-    hint
-        What to do about a finding.
     """
 
     name: str
     severity: Severity
     clause: str
-    demands: str
-    expected: str
-    hint: str
+
+    @property
+    def demands(self) -> Text:
+        """What the rule demands, as one sentence for the documentation."""
+        return Text(f"rules.{self.name}.demands")
+
+    @property
+    def expected(self) -> Text | str:
+        """Default for the ``expected`` field of a finding."""
+        return self._told("expected")
+
+    @property
+    def hint(self) -> Text | str:
+        """What to do about a finding."""
+        return self._told("hint")
+
+    def _told(self, part: str) -> Text | str:
+        key = f"rules.{self.name}.{part}"
+        return Text(key) if words_of().has(key) else ""
 
 
 @cache
 def all_rules() -> Mapping[str, Rule]:
     """Return every rule by its name."""
     return {
-        name: Rule(
-            name,
-            Severity(row["severity"]),
-            row["clause"],
-            row["demands"],
-            row.get("expected", ""),
-            row.get("hint", ""),
-        )
+        name: Rule(name, Severity(row["severity"]), row["clause"])
         for name, row in load_toml("rules").items()
     }
 

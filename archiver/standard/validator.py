@@ -22,6 +22,7 @@ from archiver.standard.reference_rules import check_references
 from archiver.standard.report import ObjectFindings
 from archiver.standard.requirements import PHOTOGRAPHIC, belongs_to_patient
 from archiver.standard.value_rules import check_values
+from archiver.wording import Text
 
 if TYPE_CHECKING:
     from pydicom import Dataset
@@ -60,7 +61,7 @@ def open_bytes(path: str | os.PathLike[str], report: ObjectFindings) -> bytes | 
         return Path(path).read_bytes()
     except (OSError, MemoryError) as error:
         reason = getattr(error, "strerror", None) or "it does not fit into memory"
-        report.add("file-unreadable", found=f"the file cannot be read: {reason}")
+        report.add("file-unreadable", found=Text("standard.validator.file_read", reason=reason))
         return None
 
 
@@ -145,18 +146,17 @@ def _note_scope(dataset: Item, report: ObjectFindings) -> None:
     if sop_class in (PHOTOGRAPHIC, KEY_OBJECT_SELECTION):
         return
     if "DirectoryRecordSequence" in dataset:
-        report.add("scope", found="a directory of media (DICOMDIR): only its encoding was checked")
+        report.add("scope", found=Text("standard.validator.directory_media_dicomdir"))
         return
     from pydicom._uid_dict import UID_dictionary
 
     row = UID_dictionary.get(sop_class)
-    name = row[0] if row else "an unknown SOP class"
-    shared = "the modules that all images share"
+    name = row[0] if row else Text("standard.validator.unknown_class")
+    shared = Text("standard.validator.image_modules")
     if not belongs_to_patient(sop_class):
-        shared = "SOP Common"
+        shared = Text("standard.validator.sop_common")
     report.add(
         "scope",
         "SOPClassUID (0008,0016)",
-        found=f"{name}: checked were encoding, values, codes, pixel data and {shared}; "
-        "the modules of its own were not",
+        found=Text("standard.validator.checked_were_encoding", name=name, shared=shared),
     )

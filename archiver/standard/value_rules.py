@@ -12,6 +12,7 @@ from archiver.standard.dictionary import admits_multiplicity, describe_tag
 from archiver.standard.elements import PIXEL_DATA, UNDEFINED_LENGTH, Element, Item, step_into
 from archiver.standard.report import ObjectFindings, shown
 from archiver.standard.tables import load_toml
+from archiver.wording import Text
 
 _CONTROL = re.compile(r"[\x00-\x1a\x1c-\x1f\x7f]")
 _CONTROL_IN_PARAGRAPHS = re.compile(r"[\x00-\x08\x0b\x0e-\x1a\x1c-\x1f\x7f]")
@@ -47,28 +48,47 @@ def check_values(
 def _check_tag(element: Element, item: Item, prefix: str, report: ObjectFindings) -> None:
     tag, group, number = element.tag, element.tag >> 16, element.tag & 0xFFFF
     if number == 0 and group != 2:
-        report.add_at("group-length-retired", prefix, tag, found="a group length")
+        report.add_at(
+            "group-length-retired", prefix, tag, found=Text("standard.value_rules.group_length")
+        )
     elif group in (0x0000, 0x0002) and (group == 0 or item.parent is not None):
-        report.add_at("group-misplaced", prefix, tag, found=f"group {group:04X} in a dataset")
+        report.add_at(
+            "group-misplaced",
+            prefix,
+            tag,
+            found=Text("standard.value_rules.group_dataset", group=f"{group:04X}"),
+        )
     elif group & 1:
         if number > 0xFF and (group << 16) | (number >> 8) not in item.elements:
             creator = f"({group:04X},{number >> 8:04X})"
-            report.add_at("private-creator-missing", prefix, tag, found=f"no creator in {creator}")
+            report.add_at(
+                "private-creator-missing",
+                prefix,
+                tag,
+                found=Text("standard.value_rules.no_creator", creator=creator),
+            )
     elif describe_tag(tag) is None:
-        report.add_at("element-unknown", prefix, tag, found="no element of the data dictionary")
+        report.add_at(
+            "element-unknown", prefix, tag, found=Text("standard.value_rules.no_element_data")
+        )
 
 
 def _check_length(element: Element, prefix: str, report: ObjectFindings) -> None:
     if element.length != UNDEFINED_LENGTH and element.length & 1:
-        report.add_at("length-odd", prefix, element.tag, found=f"{element.length} bytes")
+        report.add_at(
+            "length-odd",
+            prefix,
+            element.tag,
+            found=Text("standard.value_rules.bytes", length=element.length),
+        )
     unit = load_toml("vr").get(element.vr, {}).get("unit", 1)
     if element.fragments is None and len(element.value) % unit:
         report.add_at(
             "length-of-numbers",
             prefix,
             element.tag,
-            found=f"{len(element.value)} bytes",
-            expected=f"a multiple of {unit}",
+            found=Text("standard.value_rules.bytes_b", value=len(element.value)),
+            expected=Text("standard.value_rules.multiple", unit=unit),
         )
 
 
@@ -109,7 +129,12 @@ def _check_representation(
 
 def _check_blank(element: Element, prefix: str, report: ObjectFindings) -> None:
     if b"\0" in bytes(element.value) and element.vr != "UI":
-        report.add_at("padding", prefix, element.tag, found="null characters for padding")
+        report.add_at(
+            "padding",
+            prefix,
+            element.tag,
+            found=Text("standard.value_rules.null_characters_padding"),
+        )
 
 
 def _check_multiplicity(
@@ -117,7 +142,11 @@ def _check_multiplicity(
 ) -> None:
     if not admits_multiplicity(vm, count):
         report.add_at(
-            "multiplicity", prefix, element.tag, found=f"{count} values", expected=f"{vm} of them"
+            "multiplicity",
+            prefix,
+            element.tag,
+            found=Text("standard.value_rules.values", count=count),
+            expected=Text("standard.value_rules.them", vm=vm),
         )
 
 
@@ -136,10 +165,14 @@ def _values_of(
     text = reading.text
     if element.vr == "UI":
         if text.endswith(" "):
-            report.add_at("padding", prefix, element.tag, found="a UID padded with a space")
+            report.add_at(
+                "padding", prefix, element.tag, found=Text("standard.value_rules.uid_padded_space")
+            )
         text = text.rstrip("\0 ") if text.endswith(("\0", " ")) else text
     elif text.endswith("\0"):
-        report.add_at("padding", prefix, element.tag, found="text padded with a null character")
+        report.add_at(
+            "padding", prefix, element.tag, found=Text("standard.value_rules.text_padded_null")
+        )
         text = text.rstrip("\0")
     return [text] if row.get("single") else text.split("\\")
 
@@ -169,7 +202,12 @@ def _check_value(
         return
     control = _CONTROL_IN_PARAGRAPHS if row.get("single") or vr == "UC" else _CONTROL
     if control.search(value):
-        report.add_at("repertoire", prefix, element.tag, found="a control character in the value")
+        report.add_at(
+            "repertoire",
+            prefix,
+            element.tag,
+            found=Text("standard.value_rules.control_character_value"),
+        )
     if vr == "PN":
         _check_person_name(value, element, prefix, report)
         return
@@ -179,8 +217,8 @@ def _check_value(
             "value-length",
             prefix,
             element.tag,
-            found=f"{len(stripped)} characters",
-            expected=f"at most {row['longest']}",
+            found=Text("standard.value_rules.characters", stripped=len(stripped)),
+            expected=Text("standard.value_rules.at_most", row=row["longest"]),
         )
     pattern = _pattern_of(vr)
     if pattern is not None and not pattern.fullmatch(stripped):
@@ -197,14 +235,14 @@ def _check_value(
 
 def _check_person_name(value: str, element: Element, prefix: str, report: ObjectFindings) -> None:
     groups = value.split("=")
-    trouble = ""
+    trouble: Text | str = ""
     if len(groups) > _PN_GROUPS:
-        trouble = f"{len(groups)} component groups"
+        trouble = Text("standard.value_rules.component_groups", groups=len(groups))
     for group in groups:
         if group.count("^") >= _PN_COMPONENTS:
-            trouble = f"{group.count('^') + 1} components in a group"
+            trouble = Text("standard.value_rules.components_group", count=group.count("^") + 1)
         elif len(group.strip()) > 64:
-            trouble = f"a component group of {len(group)} characters"
+            trouble = Text("standard.value_rules.component_group_characters", group=len(group))
     if trouble:
         expected = load_toml("vr")["PN"]["meaning"]
         report.add_at("value-format", prefix, element.tag, found=trouble, expected=expected)

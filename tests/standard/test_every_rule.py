@@ -480,7 +480,7 @@ def test_other_sop_classes_get_what_applies_and_are_told_so() -> None:
     del ds.AccessionNumber
     found = {f.rule: f for f in validate_bytes(written(ds, EXPLICIT))}
     assert found["scope"].severity is Severity.NOTE
-    assert "CT Image" in found["scope"].found
+    assert "CT Image" in str(found["scope"].found)
     assert found["type-2-missing"].attribute == "AccessionNumber (0008,0050)"
     assert "term-not-defined" not in found
 

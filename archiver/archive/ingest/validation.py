@@ -192,8 +192,8 @@ def _row(uid: str, finding: Finding) -> dict[str, str]:
         "severity": finding.severity.value,
         "rule": finding.rule,
         "attribute": finding.attribute,
-        "found": finding.found,
-        "expected": finding.expected,
+        "found": str(finding.found),
+        "expected": str(finding.expected),
         "clause": finding.clause,
-        "hint": finding.hint,
+        "hint": str(finding.hint),
     }
