@@ -21,6 +21,7 @@ from typing import TYPE_CHECKING, Any
 from archiver.cli.command import Option, Options, argument, verb
 from archiver.cli.options import JSON
 from archiver.cli.parameters import FOLDER, PEER_NAME, Choice
+from archiver.cli.progress import Progress
 from archiver.errors import Problem, UsageError
 
 if TYPE_CHECKING:
@@ -154,8 +155,12 @@ def _card(outbox: Outbox, options: Options) -> int:
     folder = Path(options.subjects[0])
     files = sorted(p for p in folder.rglob("*") if p.is_file() and not p.name.startswith("."))
     rows: list[dict[str, Any]] = []
-    with Archive.open(outbox.folder, create=False, read_only=True) as archive:
+    with (
+        Archive.open(outbox.folder, create=False, read_only=True) as archive,
+        Progress("looking", shown=not options.json) as progress,
+    ):
         for file in files:
+            progress(len(rows), len(files))
             standing = standing_of(archive, outbox, digest_file(file).sha256, options.to)
             name = str(file.relative_to(folder))
             rows.append({"file": name, "safe_to_delete": standing.safe, "why": standing.why})

@@ -58,6 +58,7 @@ class Progress:
             self._bar = click.progressbar(
                 length=total, label=self._label, show_pos=True, file=sys.stderr
             )
+            self._bar.render_progress()
         self._bar.update(done - self._bar.pos)
 
     def clear(self) -> None:
