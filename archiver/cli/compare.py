@@ -164,7 +164,7 @@ def _write(compared: ComparedTooth, options: Options) -> int:
         print(json.dumps(wording.as_json(compared.comparison), ensure_ascii=False, indent=2))
     else:
         _print(compared.comparison)
-    return 1 if compared.is_reversed else 0
+    return 1 if compared.is_wrong_way else 0
 
 
 def _draw(compared: ComparedTooth, options: Options) -> None:

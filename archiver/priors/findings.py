@@ -41,8 +41,9 @@ class SideFinding:
 def outcomes(newest: str, pairs: Sequence[tuple[str, Way]]) -> list[SideFinding]:
     """Say of each instance of a comparison whether it passed.
 
-    The pictures fall into those of the newest one's handedness and those of the other. The
-    larger group passes; of two of one size nobody can say which is wrong, and both fail.
+    The pictures fall into those that stand as the newest one does, those reflected and those
+    turned. The group that outnumbers all others passes; where there is none nobody can say which
+    is wrong, and all fail.
 
     Parameters
     ----------
@@ -52,20 +53,28 @@ def outcomes(newest: str, pairs: Sequence[tuple[str, Way]]) -> list[SideFinding]
         UID of each prior, and how it came out against the newest one.
     """
     alike = [newest, *(uid for uid, way in pairs if way is Way.SAME)]
-    others = [uid for uid, way in pairs if way is Way.REVERSED]
+    reflected = [uid for uid, way in pairs if way is Way.REVERSED]
+    turned = [uid for uid, way in pairs if way is Way.TURNED]
     undecided = [uid for uid, way in pairs if way is Way.UNDECIDED]
     told = [
         SideFinding(u, UNDECIDED, f"not told from its reflection by {newest}") for u in undecided
     ]
-    if len(alike) == 1 and not others:
+    if len(alike) == 1 and not reflected and not turned:
         return [SideFinding(newest, UNDECIDED, "not told from its reflection by any prior"), *told]
-    count = len(alike) + len(others)
-    for group, against in ((alike, others), (others, alike)):
-        outcome = PASSED if len(group) > len(against) else FAILED
+    count = len(alike) + len(reflected) + len(turned)
+    # A half turn of a reflection is a reflection too: of three groups the two others differ so.
+    for group, mirrored, askew in (
+        (alike, reflected, turned),
+        (reflected, [*alike, *turned], []),
+        (turned, reflected, alike),
+    ):
+        outcome = PASSED if 2 * len(group) > count else FAILED
         are = "is" if len(group) == 1 else "are"
         words = f"{len(group)} of {count} pictures compared {are} this way round"
-        if against:
-            words += f", {len(against)} as its reflection"
+        if mirrored:
+            words += f", {len(mirrored)} as its reflection"
+        if askew:
+            words += f", {len(askew)} turned against it"
         told += [SideFinding(uid, outcome, words) for uid in group]
     return told
 

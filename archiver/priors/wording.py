@@ -12,7 +12,7 @@ from archiver.objects import Description
 from archiver.priors.comparison import Compared, Comparison
 from archiver.priors.difference import RegionColour
 from archiver.priors.display_pixels import Shown
-from archiver.vision import Model, Way
+from archiver.vision import Model, Odds, Way
 
 CAUTION = (
     "Aligned pictures can hide a change or feign one: look at the originals and at the residual. "
@@ -27,6 +27,7 @@ _ARTICLES = {
 #: Share of the newest picture from which a prior is said to show all of it.
 _WHOLE = 0.995
 REVERSED = "Mirror-reversed: only the reflection of the prior fits."
+TURNED = "Upside down or on its side: the prior fits only after it is turned."
 REVERSED_NEXT = (
     "One of the two pictures is the wrong way round. Compare both with the patient or the chart "
     "before anybody uses either."
@@ -92,11 +93,12 @@ def alignment(one: Compared, newest: Shown) -> str:
     """Say how a prior was aligned, or why it was not."""
     found = one.alignment
     if found is None:
-        if one.checked.way is Way.REVERSED:
-            return f"{REVERSED} {REVERSED_NEXT}"
+        if one.checked.way.contradicts:
+            words = REVERSED if one.checked.way is Way.REVERSED else TURNED
+            return f"{words} {REVERSED_NEXT}"
         return f"Not aligned, shown as they are: {getattr(one.checked.outcome, 'reason', '')}."
     same = one.checked.way is Way.SAME
-    doubt = "" if same else " Its reflection fits nearly as well: look closely."
+    doubt = "" if same else " Too little agrees to tell which way round it is: look closely."
     return (
         f"Aligned to {found.residual:.1f} pixels (root mean square of held-out places on "
         f"{'the tooth' if one.single else 'the teeth'}, of {newest.size[0]} pixels of width) by "
@@ -194,11 +196,20 @@ def _prior(one: Compared, newest: Shown) -> dict[str, Any]:
         "way": one.checked.way.value,
         "features": one.checked.features,
         "features_reflected": one.checked.features_reflected,
+        "features_turned": one.checked.features_turned,
+        "probabilities": _odds(one.checked.odds),
         "alignment": aligned,
         "refusal": None if found else str(getattr(one.checked.outcome, "reason", "")) or None,
         "colour": None if one.colour is None else _colour(one.colour),
         "light": one.light or None,
     }
+
+
+def _odds(odds: Odds | None) -> dict[str, float] | None:
+    if odds is None:
+        return None
+    names = ("same", "turned", "reversed_", "other")
+    return {name.rstrip("_"): round(getattr(odds, name), 4) for name in names}
 
 
 def _colour(one: RegionColour) -> dict[str, Any]:

@@ -14,7 +14,6 @@ from archiver.errors import ArchiveError, Problem
 from archiver.priors import Compared, Comparison, Shown, wording
 from archiver.sheets import plates
 from archiver.sheets.lettering import Face, fitted, shortened, width, wrapped, write
-from archiver.vision import Way
 
 # Pixels.
 PAGE_WIDTH = 2400
@@ -244,7 +243,7 @@ def _laid_over(page: Image.Image, newest: Shown, one: Compared, place: tuple[int
 def _paragraphs(one: Compared, newest: Shown) -> list[tuple[list[str], bool]]:
     """Paragraphs below the pictures, in lines, and whether each is alarming."""
     room = PAGE_WIDTH - 2 * _MARGIN - 60
-    texts = [(wording.alignment(one, newest), one.checked.way is Way.REVERSED)]
+    texts = [(wording.alignment(one, newest), one.checked.way.contradicts)]
     texts.append((wording.prior(one), False))
     texts.append((wording.colour(one.colour, newest, one.shown, one.light), False))
     return [

@@ -9,5 +9,6 @@ from .transforms import Array as Array
 from .transforms import Model as Model
 from .transforms import scaling as scaling
 from .wrong_way import Checked as Checked
+from .wrong_way import Odds as Odds
 from .wrong_way import Way as Way
 from .wrong_way import check as check

@@ -1,4 +1,4 @@
-"""Matched places of two pictures: by features first, then by following the surface closely."""
+"""Matched places of two pictures, by following the surface of the teeth closely."""
 
 from __future__ import annotations
 
@@ -11,8 +11,6 @@ from archiver.vision.opencv import cv2
 from archiver.vision.prepared import Mask, Prepared
 from archiver.vision.transforms import Array, carried
 
-#: A match counts if the second best is farther by this factor, and if it is best both ways.
-_RATIO = 0.85
 #: Pixels at working size between places that are followed.
 _STEP = 8
 #: Halvings of working size at which following ends: on the way, and at the last.
@@ -45,22 +43,6 @@ class Matches:
     def only(self, chosen: Mask) -> Matches:
         """Return some of them."""
         return Matches(self.prior[chosen], self.newer[chosen])
-
-
-def feature_matches(newer: Prepared, prior: Prepared) -> Matches:
-    """Match features of the whole pictures by their descriptors."""
-    at_newer, newer_is = newer.features
-    at_prior, prior_is = prior.features
-    if min(len(at_newer), len(at_prior)) < 3:
-        return Matches(np.empty((0, 2)), np.empty((0, 2)))
-    likeness = prior_is @ newer_is.T
-    best = likeness.argmax(axis=1)
-    two = -np.partition(-likeness, 1, axis=1)[:, :2]
-    away = np.sqrt(np.clip(2 - 2 * two, 0, None))
-    back = np.ascontiguousarray(likeness.T).argmax(axis=1)
-    both_ways = back[best] == np.arange(len(best))
-    chosen = (away[:, 0] < _RATIO * away[:, 1]) & both_ways
-    return Matches(at_prior[chosen], at_newer[best[chosen]])
 
 
 @dataclass(frozen=True)

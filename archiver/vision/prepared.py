@@ -30,6 +30,37 @@ _FINE = (1.0, 4.0)
 
 
 @dataclass(frozen=True)
+class Features:
+    """Features of a picture.
+
+    Parameters
+    ----------
+    places
+        Shape (n, 2), pixels at working size.
+    described
+        Shape (n, 128), roots of SIFT's descriptors, unit length.
+    bearing
+        Shape (n,), degrees clockwise from the right.
+    size
+        Shape (n,), pixels across.
+    """
+
+    places: Array
+    described: Floats
+    bearing: Floats
+    size: Floats
+
+    def reflected(self, columns: int) -> Features:
+        """The same features in the picture flipped left to right."""
+        return Features(
+            self.places * [-1, 1] + [columns - 1, 0],
+            _mirrored(self.described),
+            (180 - self.bearing) % 360,
+            self.size,
+        )
+
+
+@dataclass(frozen=True)
 class Prepared:
     """A picture at working size.
 
@@ -57,8 +88,8 @@ class Prepared:
         return self.detail.shape[0], self.detail.shape[1]
 
     @cached_property
-    def features(self) -> tuple[Array, Floats]:
-        """Places (n, 2) and descriptors (n, 128) of features; roots of SIFT's, unit length."""
+    def features(self) -> Features:
+        """Features of the whole picture."""
         # Without the precise doubling every place is off by a quarter of a pixel, and a
         # reflection's the other way.
         finder = cv2.SIFT_create(
@@ -66,10 +97,15 @@ class Prepared:
         )
         found, described = finder.detectAndCompute(self.detail, None)
         if not found:
-            return np.empty((0, 2)), np.empty((0, 128), np.float32)
-        places = np.array([one.pt for one in found], float)
+            none = np.empty(0, np.float32)
+            return Features(np.empty((0, 2)), np.empty((0, 128), np.float32), none, none)
         total = described.sum(axis=1, keepdims=True) + 1e-6
-        return places, np.sqrt(described / total).astype(np.float32)
+        return Features(
+            np.array([one.pt for one in found], float),
+            np.sqrt(described / total).astype(np.float32),
+            np.array([one.angle for one in found], np.float32),
+            np.array([one.size for one in found], np.float32),
+        )
 
     @cached_property
     def texture(self) -> Pixels:
@@ -90,9 +126,7 @@ class Prepared:
             np.ascontiguousarray(self.usable[:, ::-1]),
             self.factor,
         )
-        places, described = self.features
-        mirrored = places * [-1, 1] + [self.detail.shape[1] - 1, 0]
-        flipped.__dict__["features"] = (mirrored, _mirrored(described))
+        flipped.__dict__["features"] = self.features.reflected(self.detail.shape[1])
         return flipped
 
 

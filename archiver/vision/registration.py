@@ -19,7 +19,6 @@ from archiver.vision.epipolar import agreement
 from archiver.vision.feature_matching import (
     Followed,
     Matches,
-    feature_matches,
     follow,
     follow_crown,
     scatter,
@@ -35,17 +34,15 @@ from archiver.vision.transforms import (
     scaling,
     size_and_turn,
 )
+from archiver.vision.turns import AGREES, Agreement, upright
 from archiver.wording import Text
 
-#: Agreeing features below which nothing is aligned. Found on rendered pairs: most unrelated and
-#: reflected ones had up to 9, true ones 20 on.
-FEWEST_FEATURES = 12
+#: Agreeing features below which nothing is aligned. Of real pictures unrelated ones had up to 8.
+FEWEST_FEATURES = 10
 #: Places on the teeth that must be followed, and their share of those tried. The same tooth of
 #: another mouth, drawn from one crown, gave shares of up to 0.20; true pairs 0.25 on.
 FEWEST_PLACES = 40
 LEAST_SHARE = 0.22
-#: Working pixels by which an agreeing feature may be off: relief seen from elsewhere moves it.
-_AGREES = 8.0
 #: Working pixels that places on all teeth may usually (median) be off for one similarity to
 #: explain them: following a surface in other light errs by somewhat less (rendered pairs: 0.54 to
 #: 0.85; 1.0 on with the camera tilted by 3 degrees). And those on the tooth that is meant, which
@@ -177,6 +174,7 @@ def register(
     prior: Prepared,
     subject: Subject | None = None,
     models: Sequence[Model] = tuple(Model),
+    agreed: Agreement | None = None,
 ) -> Alignment | Refusal:
     """Align a prior.
 
@@ -188,35 +186,23 @@ def register(
         What is to be aligned; the tooth in the middle of the newer picture where it is None.
     models
         What may be fitted to a tooth that one similarity of all teeth does not explain.
+    agreed
+        Features that agree of the pictures as they are; found where it is None.
     """
-    features = feature_matches(newer, prior)
-    try:
-        matrix, agreeing = first_similarity(features)
-    except np.linalg.LinAlgError:
-        return Refusal(Text("vision.refusal.few_alike"), 0)
-    count = int(agreeing.sum())
+    agreed = agreed or upright(newer, prior)
+    count = agreed.count
+    if count < 3:
+        return Refusal(Text("vision.refusal.few_alike"), count)
     if count < FEWEST_FEATURES:
         reason = Text("vision.refusal.few_agree", n=count, needed=FEWEST_FEATURES)
         return Refusal(reason, count)
-    middle = features.newer[agreeing].mean(axis=0)
+    matrix = robust_similarity(*_ends(agreed.matches), AGREES)[0]
+    middle = agreed.matches.newer.mean(axis=0)
     size = size_and_turn(matrix, middle)[0] * newer.factor / prior.factor
     if not _SIZES[0] <= size <= _SIZES[1]:
         return Refusal(Text("vision.refusal.scale", times=f"{size:.1f}"), count)
     teeth = (subject or Subject()).teeth(newer)
     return _closely((newer, prior), matrix, count, teeth, models)
-
-
-def first_similarity(features: Matches) -> tuple[Array, Mask]:
-    """Return the similarity that most features agree with, and which they are.
-
-    Raises
-    ------
-    numpy.linalg.LinAlgError
-        If there is none.
-    """
-    if len(features) < 3:
-        raise np.linalg.LinAlgError("too few features")
-    return robust_similarity(features.prior, features.newer, _AGREES)
 
 
 def _closely(

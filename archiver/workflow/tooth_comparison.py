@@ -27,7 +27,6 @@ from archiver.priors import (
     keep_outcomes,
     softness,
 )
-from archiver.vision import Way
 from archiver.workflow.header_folder import open_headers
 
 Box = tuple[int, int, int, int]
@@ -96,9 +95,9 @@ class ComparedTooth:
     problems: tuple[str, ...] = ()
 
     @property
-    def is_reversed(self) -> bool:
-        """True where only the reflection of a prior fits: one of the two is the wrong way round."""
-        return any(one.checked.way is Way.REVERSED for one in self.comparison.priors)
+    def is_wrong_way(self) -> bool:
+        """True where a prior fits only reflected or turned: one of the two is the wrong way round."""
+        return any(one.checked.way.contradicts for one in self.comparison.priors)
 
 
 def compare(

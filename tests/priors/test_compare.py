@@ -63,13 +63,23 @@ def archive(tmp_path_factory: pytest.TempPathFactory) -> Path:
 @pytest.fixture
 def wrong_way(tmp_path: Path) -> Path:
     """Rowan's last two visits; in the earlier one a mirror picture is called a direct one."""
+    return _mistaken(tmp_path, 'mirror = false\ntop = "anterior"')
+
+
+@pytest.fixture
+def upside_down(tmp_path: Path) -> Path:
+    """Rowan's last two visits; in the earlier one a mirror picture is said to stand on its head."""
+    return _mistaken(tmp_path, 'mirror = true\ntop = "anterior"')
+
+
+def _mistaken(tmp_path: Path, words: str) -> Path:
     folders = sorted((STUDIES / "P-1042").iterdir())[-2:]
     for folder in folders:
         shutil.copytree(folder, tmp_path / folder.name)
     sheet = tmp_path / folders[0].name / "sheet.toml"
     text = sheet.read_text("utf-8")
     start = text.index('view = "occlusal"')
-    told = text[start:].replace("mirror = true", 'mirror = false\ntop = "anterior"', 1)
+    told = text[start:].replace("mirror = true", words, 1)
     sheet.write_text(text[:start] + told, "utf-8")
     return wrapped(tmp_path / "archive", *(tmp_path / f.name / "sheet.toml" for f in folders))
 
@@ -136,6 +146,20 @@ def test_an_unflipped_mirror_picture_is_refused_named_and_kept(
     assert prior["features_reflected"] > 5 * prior["features"]
     assert {one.outcome for one in read_findings(wrong_way)} == {"failed"}
     audit = archiver("audit", "--archive", wrong_way, "--rules", "good-record", "--json")
+    assert "wrong-way-failed" in audit.out
+
+
+def test_a_prior_that_stands_upside_down_is_refused_named_and_kept(upside_down: Path) -> None:
+    done = archiver("compare", "--archive", upside_down, *ROWAN, "--json")
+
+    prior = done.json["priors"][0]
+    assert done.status == 1
+    assert prior["way"] == "turned"
+    assert prior["alignment"] is None and "upside down" in prior["refusal"]
+    assert prior["features_turned"] > 5 * prior["features"]
+    assert prior["probabilities"]["turned"] > 0.9
+    assert {one.outcome for one in read_findings(upside_down)} == {"failed"}
+    audit = archiver("audit", "--archive", upside_down, "--rules", "good-record", "--json")
     assert "wrong-way-failed" in audit.out
 
 

@@ -14,7 +14,7 @@ from archiver.records.checks.picture_findings import read_findings
 from archiver.vision.wrong_way import Way
 
 NOON = datetime(2026, 3, 4, 12, tzinfo=timezone.utc)
-S, R, U = Way.SAME, Way.REVERSED, Way.UNDECIDED
+S, R, T, U = Way.SAME, Way.REVERSED, Way.TURNED, Way.UNDECIDED
 
 
 @pytest.mark.parametrize(
@@ -28,6 +28,11 @@ S, R, U = Way.SAME, Way.REVERSED, Way.UNDECIDED
         ([S, R, R], "failed failed failed failed"),
         ([S, S, U], "passed passed passed undecided"),
         ([], "undecided"),
+        ([T], "failed failed"),
+        ([S, T], "passed passed failed"),
+        ([R, T], "failed failed failed"),
+        ([T, T], "failed passed passed"),
+        ([T, T, R], "failed failed failed failed"),
     ],
 )
 def test_the_larger_group_of_one_handedness_passes(ways: list[Way], expected: str) -> None:

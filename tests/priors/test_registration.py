@@ -84,8 +84,9 @@ def test_a_picture_fits_itself_exactly() -> None:
 
 def test_features_of_a_reflection_need_not_be_found_anew() -> None:
     one = next(trials.trials(1, tilted=False)).newer
-    places, described = one.reflected().features
-    found_anew, described_anew = trials._flipped(one).features
+    flipped, anew = one.reflected().features, trials._flipped(one).features
+    places, described = flipped.places, flipped.described
+    found_anew, described_anew = anew.places, anew.described
 
     apart = np.linalg.norm(places[:, None] - found_anew[None], axis=2)
     nearest = apart.argmin(axis=1)

@@ -28,8 +28,8 @@ def doubts(one: Aligned, same: bool, t: Words) -> list[tuple[str, str]]:
     """
     facts = one.facts
     found = []
-    if facts["way"] == "reversed":
-        found.append((BAD, t("compare.reversed")))
+    if one.way.contradicts:
+        found.append((BAD, t(f"compare.{one.way.name.lower()}")))
     elif not facts["aligned"]:
         found.append((ATTENTION, t("compare.unaligned", reason=t(facts["reason"]))))
     elif facts["way"] == "undecided":
