@@ -96,7 +96,7 @@ class ComparedTooth:
 
     @property
     def is_wrong_way(self) -> bool:
-        """True where a prior fits only reflected or turned: one of the two is the wrong way round."""
+        """True where a prior fits only reflected or turned: one of the two is wrong."""
         return any(one.checked.way.contradicts for one in self.comparison.priors)
 
 
