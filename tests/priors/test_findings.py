@@ -14,6 +14,7 @@ from archiver.records.checks.picture_findings import read_findings
 from archiver.vision.wrong_way import Way
 
 NOON = datetime(2026, 3, 4, 12, tzinfo=timezone.utc)
+KEYS = {"by", "check", "detail", "outcome", "sop", "time", "version"}
 S, R, T, U = Way.SAME, Way.REVERSED, Way.TURNED, Way.UNDECIDED
 
 
@@ -72,7 +73,7 @@ def test_no_finding_leaves_no_file_and_a_line_holds_no_name(tmp_path: Path) -> N
     path = keep(tmp_path, outcomes("1.0", [("1.1", S)]), time=NOON, by="compare")
     assert path is not None
     for line in path.read_text().splitlines():
-        assert set(json.loads(line)) == {"by", "check", "detail", "outcome", "sop", "time"}
+        assert set(json.loads(line)) == KEYS
 
 
 def test_a_finding_that_cannot_be_kept_is_told(tmp_path: Path) -> None:
