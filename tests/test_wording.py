@@ -24,8 +24,8 @@ PACKAGE = Path(archiver.__file__).parent
 #: Files of the catalogue that hold no texts of codes.
 OTHERS = ("pages", "place", "problem", "old")
 _PART = re.compile(r"\.(?:found|expected|hint)$")
-_CODE = re.compile(r"[a-z0-9_]+(?:\.[a-z0-9_]+)+")
-_BEGINNING = re.compile(r"[a-z0-9_]+\.[a-z0-9_.]*\Z")
+_CODE = re.compile(r"[a-z0-9_]+(?:\.[A-Za-z0-9_-]+)+")
+_BEGINNING = re.compile(r"[a-z0-9_]+\.[A-Za-z0-9_.-]*\Z")
 _FIELD = re.compile(r"\{(\w+)(?::[^{}]*)?\}")
 _ERRORS = {
     name

@@ -56,7 +56,7 @@ def check_teeth(shown: Depiction, report: ObjectFindings) -> None:
                 found=Text(
                     "standard.clinical.tooth_region_jaw",
                     iso=named.tooth.iso,
-                    value=shown.region_arch.value,
+                    arch=Text(f"dentition.tooth.{shown.region_arch.value}"),
                 ),
             )
     _check_sides(shown, report)
@@ -131,7 +131,9 @@ def _check_sides(shown: Depiction, report: ObjectFindings) -> None:
             "",
             _LATERALITY,
             found=Text("standard.clinical.teeth_side", side=side, letters=tuple(sorted(letters))),
-            expected=" or ".join(f"'{letter}'" for letter in sorted(letters)),
+            expected=Text(
+                "standard.report.one_of", terms=tuple(f"'{letter}'" for letter in sorted(letters))
+            ),
         )
 
 
@@ -263,7 +265,7 @@ def check_turn(
             "turn-contradicts-modifier",
             _MODIFIER,
             found=Text("standard.clinical.turned_by", words=turn.text, before=before, after=after),
-            expected=" or ".join(t.words for t in sorted(named)),
+            expected=Text("standard.report.one_of", terms=tuple(t.text for t in sorted(named))),
         )
     if turn.sign < 0 and not shown.is_corrected and not shown.is_uncorrected and not shown.is_face:
         report.add(

@@ -81,7 +81,9 @@ def _check_term(element: Element, row: dict[str, Any], prefix: str, report: Obje
             prefix,
             element.tag,
             found=text,
-            expected=" or ".join(str(term) for term in allowed[:12]),
+            expected=Text(
+                "standard.report.one_of", terms=tuple(str(term) for term in allowed[:12])
+            ),
             clause=row["clause"],
         )
 
@@ -179,7 +181,9 @@ def _check_binding(
             known = True
         if known or concept.scheme in declared:
             continue
-        numbers = " or ".join(g for g in binding["groups"] if g.isdigit())
+        numbers = Text(
+            "standard.report.one_of", terms=tuple(g for g in binding["groups"] if g.isdigit())
+        )
         step = step_into(prefix, element.tag, number)
         baseline = binding["strictness"] == "baseline"
         report.add_at(

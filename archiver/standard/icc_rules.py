@@ -55,7 +55,9 @@ def _check_profile(profile: bytes, prefix: str, report: ObjectFindings) -> None:
     ):
         signature = profile[start : start + 4]
         if signature not in allowed:
-            wanted = " or ".join(f"'{a.decode().strip()}'" for a in allowed)
+            wanted = Text(
+                "standard.report.one_of", terms=tuple(f"'{a.decode().strip()}'" for a in allowed)
+            )
             found = ascii(signature.decode("latin-1").strip())
             report.add_at(rule, prefix, _PROFILE, found=found, expected=wanted)
 

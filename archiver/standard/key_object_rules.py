@@ -53,7 +53,9 @@ def check_key_objects(dataset: Item, report: ObjectFindings) -> None:
 def _check_attributes(dataset: Item, report: ObjectFindings) -> None:
     for keyword in _WITH_VALUE:
         if not dataset.has(keyword):
-            there = "no value" if keyword in dataset else "absent"
+            there = Text(
+                f"standard.key_object_rules.{'no_value' if keyword in dataset else 'absent'}"
+            )
             report.add_at("note-attribute-missing", "", tag_of(keyword), found=there)
     if _MAYBE_EMPTY not in dataset:
         report.add_at(

@@ -95,7 +95,7 @@ class _Reader:
                     prefix.rstrip("."),
                     found=Text(
                         "standard.parsing.at_byte_bytes",
-                        reason=reason,
+                        reason=reason.args[0],
                         position=position,
                         end=end - position,
                     ),
@@ -135,7 +135,7 @@ class _Reader:
 
     def _head(self, position: int, end: int, prefix: str) -> _Head:
         if end - position < 8:
-            raise _Unreadable(f"{end - position} left-over bytes")
+            raise _Unreadable(Text("standard.parsing.left_over", n=end - position))
         group, number = struct.unpack_from(f"{self._order}HH", self._data, position)
         tag = (group << 16) | number
         if group == 0xFFFE or not self._encoding.explicit:
@@ -145,13 +145,13 @@ class _Reader:
         row = self._vrs.get(vr)
         if row is None:
             if not (vr.isascii() and vr.isupper() and vr.isalpha()):
-                raise _Unreadable("no value representation where one is due")
+                raise _Unreadable(Text("standard.parsing.no_vr"))
             self._report.add_at("vr-unknown", prefix, tag, found=f"'{vr}'")
         if row is not None and row["length_field"] == 2:
             (length,) = struct.unpack_from(f"{self._order}H", self._data, position + 6)
             return _Head(tag, vr, length, position + 8)
         if end - position < 12:
-            raise _Unreadable("an element cut off in its length field")
+            raise _Unreadable(Text("standard.parsing.cut_in_length"))
         (length,) = struct.unpack_from(f"{self._order}I", self._data, position + 8)
         return _Head(tag, vr, length, position + 12)
 
@@ -207,14 +207,16 @@ class _Reader:
         self, head: _Head, position: int, end: int, parent: Item, prefix: str, depth: int
     ) -> tuple[tuple[Item, ...], int]:
         if depth >= _DEEPEST:
-            raise _Unreadable(f"more than {_DEEPEST} nested sequences")
+            raise _Unreadable(Text("standard.parsing.too_deep", most=_DEEPEST))
         items: list[Item] = []
         while position < end:
             inner = self._item_head(position, end)
             if inner.tag == _SEQUENCE_END:
                 return tuple(items), inner.start
             if inner.tag != _ITEM:
-                raise _Unreadable(f"no item where one is due in {place_of(prefix, head.tag)}")
+                raise _Unreadable(
+                    Text("standard.parsing.no_item", place=place_of(prefix, head.tag))
+                )
             nested = Item({}, parent)
             items.append(nested)
             step = step_into(prefix, head.tag, len(items))
@@ -253,7 +255,7 @@ class _Reader:
 
     def _item_head(self, position: int, end: int) -> _Head:
         if end - position < 8:
-            raise _Unreadable("a sequence cut off")
+            raise _Unreadable(Text("standard.parsing.sequence_cut_off"))
         group, number, length = struct.unpack_from(f"{self._order}HHI", self._data, position)
         return _Head((group << 16) | number, "", length, position + 8)
 

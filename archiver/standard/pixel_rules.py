@@ -181,7 +181,7 @@ def _check_photometric(
                 photometric=photometric,
                 name=syntax.name,
             ),
-            expected=" or ".join(allowed),
+            expected=Text("standard.report.one_of", terms=tuple(allowed)),
         )
 
 
@@ -333,7 +333,9 @@ def _check_stream(
                 process=f"{told.process:02X}",
                 name=syntax.name,
             ),
-            expected=" or ".join(f"FF{p:02X}" for p in syntax.processes),
+            expected=Text(
+                "standard.report.one_of", terms=tuple(f"FF{p:02X}" for p in syntax.processes)
+            ),
         )
     _compare(told, dataset, report)
     _check_ends(told, stream, report)

@@ -11,6 +11,7 @@ from pydicom._uid_dict import UID_dictionary
 from archiver.standard.conditions import Condition, condition_of
 from archiver.standard.dictionary import tag_of
 from archiver.standard.tables import load_json, load_toml
+from archiver.wording import Text
 
 PHOTOGRAPHIC = "1.2.840.10008.5.1.4.1.1.77.1.4"
 
@@ -85,7 +86,7 @@ class AttributeRequirement:
     tag: int
     keyword: str
     kind: str
-    words: str
+    words: Text | str
     when: Condition | None
     forbidden: bool
     clause: str
@@ -132,13 +133,14 @@ def requirements_of(shape: str) -> tuple[AttributeRequirement, ...]:
         kind, inner = (row, "") if isinstance(row, str) else row
         rule = conditions.get(shape, {}).get(keyword) or conditions["any"].get(keyword, {})
         rule = rule if kind.endswith("C") else {}
+        told_under = shape if keyword in conditions.get(shape, {}) else "any"
         least, most = _item_count(shape, keyword, kind)
         found.append(
             AttributeRequirement(
                 tag_of(keyword),
                 keyword,
                 kind,
-                rule.get("words", ""),
+                Text(f"conditions.{told_under}.{keyword}.words") if rule else "",
                 condition_of(rule["when"]) if "when" in rule else None,
                 rule.get("otherwise") == "forbidden",
                 rule.get("clause", ""),

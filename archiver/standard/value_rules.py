@@ -227,7 +227,7 @@ def _check_value(
             prefix,
             element.tag,
             found=shown(element, stripped),
-            expected=row["meaning"],
+            expected=Text(f"vr.{vr}.meaning"),
         )
     elif trouble := _impossible(vr, stripped):
         report.add_at("value-impossible", prefix, element.tag, found=trouble)
@@ -244,11 +244,11 @@ def _check_person_name(value: str, element: Element, prefix: str, report: Object
         elif len(group.strip()) > 64:
             trouble = Text("standard.value_rules.component_group_characters", group=len(group))
     if trouble:
-        expected = load_toml("vr")["PN"]["meaning"]
+        expected = Text("vr.PN.meaning")
         report.add_at("value-format", prefix, element.tag, found=trouble, expected=expected)
 
 
-def _impossible(vr: str, text: str) -> str:
+def _impossible(vr: str, text: str) -> Text | str:
     """Return why a well-formed value cannot be meant, empty where it can."""
     if vr == "DA":
         return _impossible_date(text)
@@ -257,44 +257,46 @@ def _impossible(vr: str, text: str) -> str:
     if vr == "DT":
         return _impossible_moment(text)
     if vr == "IS":
-        return "" if -(2**31) <= int(text) < 2**31 else "an integer beyond 32 bits"
+        return (
+            "" if -(2**31) <= int(text) < 2**31 else Text("standard.value_rules.integer_too_large")
+        )
     if vr == "UI":
         return _impossible_root(text)
     return ""
 
 
-def _impossible_date(text: str) -> str:
+def _impossible_date(text: str) -> Text | str:
     try:
         date(int(text[:4]), int(text[4:6]), int(text[6:8]))
     except ValueError:
-        return "a day that no calendar has"
+        return Text("standard.value_rules.no_such_day")
     return ""
 
 
-def _impossible_time(text: str) -> str:
+def _impossible_time(text: str) -> Text | str:
     hours, minutes, seconds = (int(text[n : n + 2] or 0) for n in (0, 2, 4))
     if hours > 23 or minutes > 59 or seconds > 60:  # 60 is a leap second (PS3.5 6.2)
-        return "a time that no clock shows"
+        return Text("standard.value_rules.no_such_time")
     return ""
 
 
-def _impossible_moment(text: str) -> str:
+def _impossible_moment(text: str) -> Text | str:
     sign = max(text.find("+"), text.find("-"))
     moment, offset = (text[:sign], text[sign:]) if sign > 0 else (text, "")
     if len(moment) >= 8 and (trouble := _impossible_date(moment[:8])):
         return trouble
     if len(moment) == 6 and not 1 <= int(moment[4:6]) <= 12:
-        return "a month that no calendar has"
+        return Text("standard.value_rules.no_such_month")
     if offset and not (_FIRST_OFFSET <= int(offset) <= _LAST_OFFSET and int(offset[3:]) < 60):
-        return "an offset from UTC that no place has"
+        return Text("standard.value_rules.no_such_offset")
     return _impossible_time(moment[8:]) if len(moment) > 8 else ""
 
 
-def _impossible_root(text: str) -> str:
+def _impossible_root(text: str) -> Text | str:
     """Return why the arcs of a UID cannot be (PS3.5 9.1, ISO/IEC 9834-1)."""
     arcs = text.split(".")
     if arcs[0] not in ("0", "1", "2") or len(arcs) < 2:
-        return "a UID whose first number is none of 0, 1, 2, or that has no second"
+        return Text("standard.value_rules.uid_root")
     if arcs[0] != "2" and int(arcs[1]) > 39:
-        return "a UID whose second number is above 39"
+        return Text("standard.value_rules.uid_second")
     return ""
