@@ -1,5 +1,7 @@
 from __future__ import annotations
 
+import errno
+import os
 import tempfile
 from pathlib import Path
 
@@ -113,6 +115,31 @@ def test_a_journal_torn_anywhere_is_mended_and_every_whole_line_stays(
     assert after.startswith(whole)
     stored = [e for e in entries if e.action == STORED]
     assert len(stored) >= max(0, good[:cut].count(b"\n") - 1)
+
+
+def test_a_write_that_fails_half_way_leaves_the_journal_as_it_was(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = tmp_path / "journal.jsonl"
+    before = written(path, 2)
+    journal, _ = open_journal(path, list(read_lines(path))[-1].after, time=NOON, who="x")
+    write, calls = os.write, 0
+
+    def torn(handle: int, text: memoryview) -> int:
+        nonlocal calls
+        calls += 1
+        if calls == 2:
+            raise OSError(errno.ENOSPC, "No space left on device")
+        return write(handle, text[:40])
+
+    monkeypatch.setattr(os, "write", torn)
+    with pytest.raises(OSError, match="No space"):
+        journal.append([Deed(STORED, sop="1.9")], time=NOON, who="x")
+    assert path.read_bytes() == before
+    monkeypatch.undo()
+    journal.append([Deed(STORED, sop="1.9")], time=NOON, who="x")
+    journal.close()
+    assert verify_chain(path) == []
 
 
 def test_reading_takes_up_from_a_position(good: bytes, tmp_path: Path) -> None:

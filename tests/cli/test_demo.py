@@ -8,7 +8,37 @@ import subprocess
 import sys
 from pathlib import Path
 
+import pytest
+
+from archiver.cli import demo, main
+
 REPOSITORY = Path(__file__).resolve().parents[2]
+
+
+@pytest.mark.parametrize(
+    ("refused", "errors", "again", "status"),
+    [(0, 0, 0, 0), (1, 0, 0, 1), (0, 1, 0, 1), (0, 0, 1, 1), (1, 1, 1, 1)],
+)
+def test_the_demo_succeeds_only_where_all_of_it_did(
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    refused: int,
+    errors: int,
+    again: int,
+    status: int,
+) -> None:
+    gave = {
+        "_sheets": [tmp_path],
+        "_visit": refused,
+        "_validate": errors,
+        "_second_run": again,
+        "_busiest": ("P-1042", "16"),
+        "_questions": None,
+        "_hand_over": tmp_path,
+    }
+    for name, value in gave.items():
+        monkeypatch.setattr(demo, name, lambda *_, value=value: value)
+    assert main(["demo", str(tmp_path / "demo")]) == status
 
 
 def test_the_demo_runs_as_the_readme_says(tmp_path: Path) -> None:

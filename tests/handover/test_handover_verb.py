@@ -105,6 +105,31 @@ def test_a_withdrawal_tells_what_is_outside_already(
     assert one["state"] == "withdrawn" and one["holds"] is False
 
 
+def test_only_what_the_withdrawn_consent_let_out_is_told(
+    archive: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    sheet = tmp_path / "sheet.toml"
+    camera_file(tmp_path / "3.JPG", 3)
+    other = HEAD.format(day="2026-03-04").replace(PATIENT, "P-0999") + "\n[[photo]]\n"
+    sheet.write_text(other + photo("3.JPG"))
+    assert main(["wrap", str(sheet), "--archive", str(archive)]) == 0
+    given = ("--purpose", "laboratory", "--noted-by", "Haugen^Liv")
+    teaching = ("--purpose", "teaching", "--noted-by", "Haugen^Liv", "--withdrawn")
+    consent(archive, *given)
+    assert not handover(
+        archive, "--to", "North", "--out", str(tmp_path / "p"), "--without-doubtful"
+    )
+    somebody = ["--archive", str(archive), "--patient-id", "P-0999", *given, "--withdrawn"]
+    for again in (
+        lambda: consent(archive, *given),
+        lambda: consent(archive, *teaching),
+        lambda: main(["consent", *somebody]),
+    ):
+        capsys.readouterr()
+        assert again() == 0
+        assert "outside already" not in capsys.readouterr().out
+
+
 @pytest.mark.parametrize(
     ("verb", "words", "told"),
     [

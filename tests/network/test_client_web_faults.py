@@ -23,12 +23,13 @@ from hypothesis import strategies as st
 from archiver.archive.query import Query
 from archiver.archive.store.archive import Archive
 from archiver.errors import NetworkError
-from archiver.network.client.dicomweb import connection
+from archiver.network.client.dicomweb import connection, store
 from archiver.network.outbox import outbox_worker
 from archiver.network.outbox.card import standing_of
 from archiver.network.outbox.delivery_state import State
 from archiver.network.outbox.outbox import Outbox
 from archiver.network.outbox.outbox_worker import READ_BACK, work
+from archiver.network.outgoing_object import read_parcel
 from archiver.network.peers import Secret, TimeLimits, WebPeer
 from tests.network import client_objects as objects
 from tests.network import client_peers as peers
@@ -298,6 +299,27 @@ def test_every_refusal_is_told_and_tried_again_where_that_can_help(
     states = _work(outbox, region, Time())
     assert {found for found, _ in states} == {state.value}
     assert all(words in reason for _, reason in states)
+
+
+@pytest.mark.parametrize(
+    ("fails", "asked", "stored"),
+    [("1101100", 7, 3), ("1100111", 7, 2), ("1110000", 3, 0), ("0111000", 4, 1)],
+)
+def test_three_failures_in_a_row_and_no_fewer_leave_the_peer_alone(
+    archive: Path, strange: Strange, region: WebPeer, fails: str, asked: int, stored: int
+) -> None:
+    photograph, *_ = objects.goods(archive)
+    plain = strange.post
+
+    def post(body: bytes) -> tuple[int, str, bytes]:
+        strange.code = 500 * int(fails[strange.posts])
+        return plain(body)
+
+    strange.post = post  # type: ignore[method-assign]
+    parcel = read_parcel(archive / photograph.path)
+    results = list(store.send(region, [parcel] * len(fails)))
+    assert strange.posts == asked
+    assert sum(not isinstance(answer, NetworkError) for _, answer in results) == stored
 
 
 def test_a_page_instead_of_an_answer_is_told_with_what_may_be_wrong(

@@ -192,6 +192,16 @@ def test_all_required_attributes_of_a_study_are_returned(node: Node) -> None:
     assert set(tags.split()) <= set(found)
 
 
+@pytest.mark.parametrize("between", [",", "\\"])
+def test_one_of_several_uids_is_asked_for(node: Node, between: str) -> None:
+    """PS3.18 8.3.4.1; only UIDs are lists."""
+    where = f"{base(node)}/dicomweb/instances"
+    wanted = [samples.instance_uid(1), samples.instance_uid(4)]
+    found = httpx.get(where, params={"SOPInstanceUID": between.join(wanted)}).json()
+    assert sorted(one["00080018"]["Value"][0] for one in found) == wanted
+    assert httpx.get(where, params={"PatientID": "P-0502,P-0502"}).status_code == 204
+
+
 def test_pages_follow_each_other_and_say_that_there_is_more(node: Node) -> None:
     where = f"{base(node)}/dicomweb/instances"
     seen: list[str] = []

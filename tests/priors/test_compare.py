@@ -20,6 +20,7 @@ import demo_studies
 from archiver.archive.query import Query
 from archiver.archive.store.archive import Archive
 from archiver.dentition.teeth import Tooth
+from archiver.priors.comparison import _subject
 from archiver.records.checks.picture_findings import read_findings
 
 STUDIES = Path(demo_studies.__file__).parent
@@ -267,6 +268,11 @@ def test_priors_are_fetched_from_another_archive(
     assert dates == ["2026-02-24", "2024-03-19", "2024-02-13"]
     assert {one["way"] for one in done.json["priors"]} == {"same way round"}
     assert done.json["newest"]["path"] is None  # nothing that was fetched is left behind
+
+
+def test_the_tooth_of_a_region_is_the_one_in_its_middle() -> None:
+    aim = _subject(None, (100, 200, 30, 50)).aim  # type: ignore[arg-type]
+    assert aim is not None and aim.tolist() == [115, 225]
 
 
 def test_help_loads_neither_opencv_nor_numpy() -> None:

@@ -12,6 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from archiver.errors import UsageError
+from archiver.web.auth import limits
 from archiver.web.auth.limits import Rate
 from archiver.web.auth.login import path_within
 from archiver.web.auth.sessions import Sessions
@@ -74,6 +75,16 @@ def test_a_rate_lets_a_burst_pass_and_then_as_much_as_it_fills() -> None:
     clock.on(seconds=2)
     assert rate.wait("a") == 0
     assert rate.wait("a") > 0
+
+
+def test_a_rate_forgets_who_was_longest_away(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(limits, "_REMEMBERED", 2)
+    rate = Rate(1, 0.01, Clock())
+    assert (rate.wait("a"), rate.wait("b")) == (0, 0)
+    assert rate.wait("a") > 0
+    assert rate.wait("c") == 0
+    assert rate.wait("a") > 0
+    assert rate.wait("b") == 0
 
 
 def test_the_file_of_users_holds_no_password_and_is_its_owners_alone(tmp_path: Path) -> None:
