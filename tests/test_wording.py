@@ -40,11 +40,11 @@ GIVES = ("_translated",)
 #: Problems of each room whose words still stand in the code; a number may only fall.
 LEFT = {
     "cli": 31,
-    "handover": 25,
-    "network": 93,
-    "priors": 7,
-    "sheets": 4,
-    "web": 22,
+    "handover": 23,
+    "network": 92,
+    "priors": 6,
+    "sheets": 3,
+    "web": 18,
     "workflow": 31,
 }
 

@@ -131,16 +131,17 @@ def requirements_of(shape: str) -> tuple[AttributeRequirement, ...]:
         if shape == _OVERLAY:
             break
         kind, inner = (row, "") if isinstance(row, str) else row
-        rule = conditions.get(shape, {}).get(keyword) or conditions["any"].get(keyword, {})
-        rule = rule if kind.endswith("C") else {}
-        told_under = shape if keyword in conditions.get(shape, {}) else "any"
+        under = shape if keyword in conditions.get(shape, {}) else "any"
+        rule = conditions[under].get(keyword) if kind.endswith("C") else None
+        words = "" if rule is None else Text(f"conditions.{under}.{keyword}.words")
+        rule = rule or {}
         least, most = _item_count(shape, keyword, kind)
         found.append(
             AttributeRequirement(
                 tag_of(keyword),
                 keyword,
                 kind,
-                Text(f"conditions.{told_under}.{keyword}.words") if rule else "",
+                words,
                 condition_of(rule["when"]) if "when" in rule else None,
                 rule.get("otherwise") == "forbidden",
                 rule.get("clause", ""),

@@ -19,6 +19,7 @@ from archiver.standard.requirements import PHOTOGRAPHIC, modules_of, requirement
 from archiver.standard.tables import load_json, load_toml
 from archiver.standard.tables.refresh import fresh_text
 from archiver.standard.verhoeff import is_sctid
+from archiver.wording import words_of
 
 # Groups that pydicom 3.0.2 does not have: they came with CP-1570 (Final Text 2025-03-30).
 TOO_NEW = {"4061", "4062", "4063", "4064", "4065", "4066", "4069", "4072"}
@@ -39,8 +40,9 @@ def test_every_conditional_attribute_has_its_condition_in_words() -> None:
         for keyword, row in rows.items():
             kind = row if isinstance(row, str) else row[0]
             if kind.endswith("C"):
-                rule = conditions.get(shape, {}).get(keyword) or conditions["any"].get(keyword)
-                assert rule and rule["words"], f"{shape}.{keyword}"
+                under = shape if keyword in conditions.get(shape, {}) else "any"
+                assert keyword in conditions[under], f"{shape}.{keyword}"
+                assert words_of()(f"conditions.{under}.{keyword}.words")
 
 
 def test_every_condition_belongs_to_an_attribute_and_can_be_read() -> None:
