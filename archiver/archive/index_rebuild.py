@@ -144,7 +144,8 @@ def _shortened(layout: Layout) -> list[Problem]:
         return []
     finally:
         old.close()
-    if layout.journal.exists() and holds_at(layout.journal, position):
+    # A first writer that was killed may leave an index that knows of no line, and no journal.
+    if position == START or (layout.journal.exists() and holds_at(layout.journal, position)):
         return []
     return [
         Problem("archive.index_rebuild.line_gone", line=position.seq).at(file=layout.journal.name)

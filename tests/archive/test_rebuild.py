@@ -10,7 +10,9 @@ from archive_samples import Clock, as_bytes, content, dataset, incoming, uid
 
 from archiver.archive.index_rebuild import rebuild
 from archiver.archive.query import Query
+from archiver.archive.store import sqlite, tables
 from archiver.archive.store.archive import Archive
+from archiver.archive.store.index import Index
 from archiver.archive.store.journal import verify_chain
 from archiver.errors import ArchiveError
 
@@ -162,3 +164,14 @@ def test_a_folder_that_is_no_archive_is_not_made_one(tmp_path: Path) -> None:
     with pytest.raises(ArchiveError, match="no archive is here"):
         rebuild(tmp_path)
     assert [p.name for p in tmp_path.iterdir()] == ["x.dcm"]
+
+
+def test_an_index_made_before_its_first_line_was_written_lacks_nothing(tmp_path: Path) -> None:
+    folder = tmp_path / "archive"
+    Archive.open(folder, clock=Clock()).close()
+    (folder / "journal.jsonl").unlink()
+    index = Index(sqlite.writing_engine(folder / "index.sqlite"), folder / "index.sqlite")
+    with index.engine.begin() as connection:
+        connection.execute(tables.applied.delete())
+    index.close()
+    assert not rebuild(folder, clock=Clock()).problems
