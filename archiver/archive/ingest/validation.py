@@ -9,7 +9,7 @@ from __future__ import annotations
 import threading
 from collections.abc import Callable, Sequence
 
-from sqlalchemy import Column, Integer, MetaData, String, Table, func, insert, select
+from sqlalchemy import Column, Engine, Integer, MetaData, String, Table, func, insert, select
 from sqlalchemy.exc import SQLAlchemyError
 
 from archiver.archive.store import sqlite
@@ -74,14 +74,22 @@ class Validation:
         self.done: Callable[[int, int], None] = lambda errors, warnings: None
         self.failed: Callable[[str], None] = lambda why: None
         self._archive = archive
-        self._engine = sqlite.writing_engine(archive.layout.root / FILE)
-        _metadata.create_all(self._engine)
         self._foreseen: dict[str, Sequence[Finding]] = {}
-        self._guard = threading.Lock()
+        self._guard, self._making = threading.Lock(), threading.Lock()
+        self._made: Engine | None = None
         self._stir = threading.Event()
         self._ending = threading.Event()
         self._idle = threading.Event()
         self._thread: threading.Thread | None = None
+
+    @property
+    def _engine(self) -> Engine:
+        """The database; made when it is first needed, so that a refused start leaves no file."""
+        with self._making:
+            if self._made is None:
+                self._made = sqlite.writing_engine(self._archive.layout.root / FILE)
+                _metadata.create_all(self._made)
+            return self._made
 
     def stir(self) -> None:
         """Say that there is, or may be, something that was not looked at."""
@@ -111,7 +119,8 @@ class Validation:
             thread = self._thread
         if thread is not None:
             thread.join()
-        self._engine.dispose()
+        if self._made is not None:
+            self._made.dispose()
 
     def findings(self, sop_instance_uid: str) -> list[Finding] | None:
         """Return what was found about an instance, None where it was not validated yet."""
