@@ -1,4 +1,15 @@
-"""A case: what its packages have instead of the clinic's identifiers and dates."""
+"""A case: what its packages have instead of the clinic's identifiers and dates.
+
+What an attacker cannot learn of dates, where they are moved (`moments` says which are):
+
+- Who knows the day of hand-over, of an amendment or of a birth has nothing to subtract from:
+  a package holds the days of visit and capture alone.
+- Who has a package of another case, or knows its offset, knows nothing of this one: offsets
+  follow from a key that only the archive has.
+- Who knows the date of one visit, and which one it is, learns those of the other visits of
+  that package, since the days between them are what the purpose keeps (PS3.15 E.3.6), and no
+  other date. A purpose for which that is too much keeps no dates.
+"""
 
 from __future__ import annotations
 
@@ -12,6 +23,7 @@ from archiver.errors import Problem, UsageError
 
 #: Letters, digits and a few signs that every file system takes.
 _NUMBER = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,15}")
+_MOMENT = r"(\d{4})(\d{2})(\d{2})(\d*(?:\.\d+)?)(?:[+-]\d{4})?"
 #: How far dates are moved back, in days: at least, and at most so much more.
 _LEAST, _SPAN = 30, 3650
 
@@ -60,7 +72,7 @@ class Case:
 
     def moved(self, text: str) -> str:
         """Return a date or date time of DICOM moved by the offset; empty if it is none."""
-        found = re.fullmatch(r"(\d{4})(\d{2})(\d{2})(\d*(?:\.\d+)?)(?:[+-]\d{4})?", text.strip())
+        found = re.fullmatch(_MOMENT, text.strip(), re.ASCII)
         if found is None:
             return ""
         year, month, day, rest = found.groups()

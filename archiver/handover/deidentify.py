@@ -10,11 +10,13 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cached_property
+from itertools import takewhile
 from typing import Any
 
 from pydicom import DataElement, Dataset
 from pydicom.multival import MultiValue
 from pydicom.sequence import Sequence
+from pydicom.uid import UID_dictionary
 
 from archiver.handover import confidentiality as table
 from archiver.handover import rewritten_descriptions
@@ -22,10 +24,12 @@ from archiver.handover.case import Case
 from archiver.handover.confidentiality import Option, action_of, resolved
 from archiver.handover.context import SOMEBODY, cleaned_context, coded
 from archiver.handover.identifying_words import Identifying, identifying_texts
+from archiver.handover.known_values import is_known, known_part, values_of
 from archiver.handover.meanings import meaning_of
+from archiver.handover.moments import Moments
 from archiver.handover.profiles import PurposeProfile
-from archiver.objects import Description, code_key, describe
-from archiver.photo import icc
+from archiver.objects import Description, code_key, describe, read_element, text
+from archiver.photo import bare_profile
 from archiver.standard import PHOTOGRAPHIC, Rows, modules_of, rows_of
 
 _ACQUISITION_CONTEXT = 0x00400555
@@ -36,7 +40,13 @@ _REFERENCED_SERIES, _CONTRIBUTING = 0x00081115, 0x0018A001
 _SOFTWARE = 0x00181020
 #: Texts that stay although the table does not list them, if the purpose keeps the device.
 _EQUIPMENT = {0x00080070, 0x00081090}  # Manufacturer, Manufacturer's Model Name
+#: A number of days from an event: beside a date it gives that event's date.
+_DAYS_FROM_EVENT = {0x00120052, 0x00120053}
+_DATES = {Option.FULL_DATES, Option.MODIFIED_DATES}
+#: What these keep is an identity, and so no word of a table.
+_IDENTITIES = {Option.DEVICE_IDENTITY, Option.INSTITUTION_IDENTITY}
 _TEXTS = {"LO", "SH", "LT", "ST", "UT", "UC", "PN", "AE", "UR", "AS"}
+_WORDS = (*_TEXTS, "CS")
 _BYTES = {"OB", "OW", "OF", "OD", "OL", "OV", "UN"}
 _DUMMIES = {
     "DA": "19000101", "TM": "000000", "DT": "19000101000000", "PN": SOMEBODY, "DS": "0", "IS": "0",
@@ -49,8 +59,6 @@ _CODE = {
     *(0x0008010B, 0x0008010D, 0x0008010F, 0x00080117, 0x00080118, 0x00080119, 0x00080120),
     *(0x00080121, 0x00080122),
 }
-#: UIDs below this root are the standard's own (PS3.6 Annex A).
-_STANDARD_ROOT = "1.2.840.10008."
 
 
 @dataclass(frozen=True)
@@ -121,13 +129,23 @@ class _Walk:
         """What the object says of itself."""
         return describe(self.whole)
 
+    @cached_property
+    def moments(self) -> Moments:
+        """Which days and times of the object may be moved along."""
+        return Moments.of(self.whole, self.removal.case, self.removal.profile.times)
+
+    @cached_property
+    def is_ours(self) -> bool:
+        """Whether the object was made here, so that maker and model are those of the camera."""
+        return text(self.whole, "Manufacturer") == "Archiver"
+
     def copied(self, dataset: Dataset, rows: Rows) -> Dataset:
         made = Dataset()
-        for element in dataset:
-            tag = int(element.tag)
+        for tag in sorted(dataset.keys()):
             if tag >> 16 in (0x0000, 0x0002) or tag & 0xFFFF == 0 or tag == _PIXELS:
                 continue
-            new = self._new(element, rows)
+            element = read_element(dataset, tag)
+            new = self._new(element, rows) if element is not None else None
             if new is not None:
                 made.add(new)
         return made
@@ -166,7 +184,10 @@ class _Walk:
     def _kept(self, element: DataElement, rows: Rows) -> DataElement | None:
         if element.VR == "SQ":
             return self._sequence(element, rows)
-        if element.VR in (*_TEXTS, "CS") and self.known.is_in(str(element.value)):
+        if element.VR in _WORDS and self.known.is_in(str(element.value)):
+            return None
+        others = self.removal.profile.options - _IDENTITIES
+        if action_of(int(element.tag), others) == "K" and not is_known(element):
             return None
         return DataElement(element.tag, element.VR, element.value)
 
@@ -183,12 +204,9 @@ class _Walk:
         if tag == _ACQUISITION_CONTEXT:
             value = Sequence(list(cleaned_context(self.whole, self.known)))
             return DataElement(tag, "SQ", value)
-        if element.VR in ("DA", "DT"):
-            moved = _each(element.value, self.removal.case.moved)
-            return DataElement(tag, element.VR, moved) if _is_full(moved) else None
-        if element.VR == "TM":
-            # The offset is one of whole days.
-            return DataElement(tag, "TM", element.value) if element.value else None
+        if element.VR in ("DA", "DT", "TM"):
+            moved = self.moments.moved(element)
+            return DataElement(tag, element.VR, moved) if moved else None
         if element.keyword not in rewritten_descriptions.ANEW:
             return None
         words = rewritten_descriptions.anew(element.keyword, self.description)
@@ -200,8 +218,10 @@ class _Walk:
             return None
         if vr == "SQ":
             return self._sequence(element, rows)
+        if tag in _DAYS_FROM_EVENT and _DATES & self.removal.profile.options:
+            return None
         if tag == _ICC:
-            profile = clean_profile(element.value, self.known)
+            profile = bare_profile.rebuilt(bytes(element.value or b""))
             return DataElement(tag, vr, profile) if profile else None
         if vr in _BYTES or vr in ("DA", "TM", "DT") or tag == _SOFTWARE:
             return None
@@ -209,15 +229,27 @@ class _Walk:
             return DataElement(tag, vr, _each(element.value, self._foreign_uid))
         if vr in _TEXTS and tag not in _EQUIPMENT:
             return None
-        silent = tag in _EQUIPMENT and not self.removal.profile.device
-        if silent or (vr in (*_TEXTS, "CS") and self.known.is_in(str(element.value))):
+        sayable = self._sayable(element)
+        if sayable is None:
             kind = rows.by_tag[tag].kind[0]
             left = {"1": _DUMMIES.get(vr, "removed"), "2": ""}
             return DataElement(tag, vr, left[kind]) if kind in left else None
-        return DataElement(tag, vr, element.value)
+        return DataElement(tag, vr, sayable)
+
+    def _sayable(self, element: DataElement) -> Any:
+        """Return what may go out of the value of an attribute that stays; None for nothing."""
+        tag = int(element.tag)
+        if tag in _EQUIPMENT and not self.removal.profile.device:
+            return None
+        trusted = tag in _EQUIPMENT and self.is_ours
+        told = values_of(element) if trusted else known_part(element)
+        if element.VR in _WORDS:
+            told = list(takewhile(lambda one: not self.known.is_in(str(one)), told))
+        return element.value if len(told) == len(values_of(element)) else told or None
 
     def _foreign_uid(self, value: str) -> str:
-        return value if str(value).startswith(_STANDARD_ROOT) else self._uid(value)
+        # The standard's own UIDs (PS3.6 Annex A) lead to nobody.
+        return value if value in UID_dictionary else self._uid(value)
 
     def _sequence(self, element: DataElement, rows: Rows) -> DataElement | None:
         row = rows.by_tag.get(int(element.tag))
@@ -266,19 +298,3 @@ def _each(value: Any, change: Callable[[str], str]) -> Any:
     if isinstance(value, MultiValue | list | tuple):
         return [change(str(one)) for one in value]
     return change(str(value)) if value not in (None, "") else value
-
-
-def _is_full(value: Any) -> bool:
-    return all(value) if isinstance(value, list) else bool(value)
-
-
-def clean_profile(profile: bytes, known: Identifying) -> bytes | None:
-    """Return an ICC profile without identifying text: itself, another of its space, or None."""
-    if not profile or not known.is_in_bytes(profile):
-        return profile or None
-    try:
-        term = icc.known_space(icc.read_profile(profile))
-    except ValueError:
-        return None
-    spaces = {"SRGB": icc.SRGB, "ADOBERGB": icc.ADOBE_RGB}
-    return icc.input_profile(spaces[term]) if term in spaces else None

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from pydicom import Dataset
 
 from archiver.handover.confidentiality import PRIVATE, Option, action_of, key_of, table
+from archiver.objects import read_element
 
 #: Value representations whose texts are names and identifiers, not sentences.
 _NAMING = {"PN", "LO", "SH", "AE", "UC", "CS", "DA"}
@@ -73,7 +74,10 @@ def identifying_texts(dataset: Dataset, kept: Collection[Option] = ()) -> Iterat
     kept
         Options that apply: what they keep is not looked for elsewhere.
     """
-    for element in dataset:
+    for tag in sorted(dataset.keys()):
+        element = read_element(dataset, tag)
+        if element is None:
+            continue
         if element.VR == "SQ":
             for item in element.value or ():
                 yield from identifying_texts(item, kept)

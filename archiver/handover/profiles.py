@@ -18,6 +18,8 @@ else:
     import tomli as tomllib
 
 Faces = Literal["never", "say-so", "masked"]
+Times = Literal["full", "hour", "none"]
+_TIMES = ("full", "hour", "none")
 _FACES = ("never", "say-so", "masked")
 _HOLDS = ("pictures", "sheet", "objects")
 
@@ -38,6 +40,8 @@ class PurposeProfile:
         Of PS3.15 Annex E.
     faces
         Extraoral pictures: ``never``, on an explicit say-so, or on a say-so and ``masked``.
+    times
+        Times of day that go with a date: ``full``, the ``hour``, or ``none``.
     device
         Whether maker and model of the camera stay; serial numbers never do without the option.
     colour
@@ -53,6 +57,7 @@ class PurposeProfile:
     about: str
     options: frozenset[Option]
     faces: Faces
+    times: Times
     device: bool
     colour: bool
     holds: frozenset[str]
@@ -106,6 +111,7 @@ def read_profile(text: str, name: str) -> PurposeProfile:
         given["about"],
         frozenset(Option(one) for one in given["options"]),
         given["faces"],
+        given["times"],
         given["device"],
         given["colour"],
         frozenset(given["holds"]),
@@ -154,6 +160,7 @@ _KEYS: dict[str, Any] = {
     "about": (_is_text, "text in quotes"),
     "options": _several(tuple(option.value for option in Option)),
     "faces": (lambda value: value in _FACES, "one of " + ", ".join(_FACES)),
+    "times": (lambda value: value in _TIMES, "one of " + ", ".join(_TIMES)),
     "device": (_is_bool, "true or false"),
     "colour": (_is_bool, "true or false"),
     "holds": _several(_HOLDS),

@@ -9,6 +9,7 @@ from .amendment import Amending as Amending
 from .amendment import Whose as Whose
 from .clock import demand_offset as demand_offset
 from .dataset_reader import open_dataset as open_dataset
+from .dataset_reader import read_element as read_element
 from .description import Description as Description
 from .description import code_key as code_key
 from .description import code_keys as code_keys

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, BinaryIO
 from archiver.errors import ObjectError, Problem
 
 if TYPE_CHECKING:
-    from pydicom import FileDataset
+    from pydicom import DataElement, Dataset, FileDataset
 
 
 def open_dataset(
@@ -69,3 +69,14 @@ def open_dataset(
             Problem("objects.dataset_reader.no_dicom", error=error).at(file=where)
         ) from error
     return dataset
+
+
+def read_element(dataset: Dataset, tag: int) -> DataElement | None:
+    """Return an element, None where its value cannot be read as its representation says."""
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            return dataset[tag]
+    except Exception:
+        # pydicom raises whatever the bytes lead it to.
+        return None

@@ -1,3 +1,4 @@
+from . import bare_profile as bare_profile
 from . import icc as icc
 from .camera_file import CameraFile as CameraFile
 from .camera_file import ColourClaim as ColourClaim

@@ -32,6 +32,8 @@ _BRADFORD: Final[Matrix] = (
 )
 _HEADER: Final = 128
 _SCANNER: Final = b"scnr"
+#: The copyright tag of every profile that is made here.
+COPYRIGHT: Final = b"text\0\0\0\0" + b"Made from published numbers; no rights reserved\0"
 
 
 @dataclass(frozen=True)
@@ -114,18 +116,18 @@ def input_profile(encoding: ColourEncoding) -> bytes:
     red, green, blue = columns(encoding)
     adapt = adaptation(encoding.white)
     tags = [
-        (b"desc", _description(encoding.name)),
-        (b"cprt", b"text\0\0\0\0" + b"Made from published numbers; no rights reserved\0"),
-        (b"wtpt", _xyz_type(D50)),
+        (b"desc", description(encoding.name)),
+        (b"cprt", COPYRIGHT),
+        (b"wtpt", xyz_type(D50)),
         (b"chad", b"sf32\0\0\0\0" + b"".join(_fixed(v) for row in adapt for v in row)),
-        (b"rXYZ", _xyz_type(red)),
-        (b"gXYZ", _xyz_type(green)),
-        (b"bXYZ", _xyz_type(blue)),
+        (b"rXYZ", xyz_type(red)),
+        (b"gXYZ", xyz_type(green)),
+        (b"bXYZ", xyz_type(blue)),
         (b"rTRC", curve),
         (b"gTRC", curve),
         (b"bTRC", curve),
     ]
-    return _assembled(tags)
+    return assembled(tags)
 
 
 @dataclass(frozen=True)
@@ -176,18 +178,7 @@ def read_profile(data: bytes) -> IccProfile:
     BadProfileError
         If it is damaged: too short, no signature, size or tags beyond the end.
     """
-    if len(data) < _HEADER + 4 or data[36:40] != b"acsp":
-        raise BadProfileError(Text("photo.icc.no_profile"))
-    size, count = struct.unpack_from(">I", data)[0], struct.unpack_from(">I", data, _HEADER)[0]
-    if size > len(data) or count > 200 or _HEADER + 4 + 12 * count > size:
-        raise BadProfileError(Text("photo.icc.breaks_off"))
-    tags: dict[bytes, bytes] = {}
-    for name, offset, length in struct.iter_unpack(
-        ">4sII", data[_HEADER + 4 : _HEADER + 4 + 12 * count]
-    ):
-        if offset + length > size:
-            raise BadProfileError(Text("photo.icc.breaks_off"))
-        tags[name] = data[offset : offset + length]
+    tags = tags_of(data)
     try:
         matrix = tuple(_read_xyz(tags[name]) for name in (b"rXYZ", b"gXYZ", b"bXYZ"))
         curves = tuple(_read_curve(tags[name]) for name in (b"rTRC", b"gTRC", b"bTRC"))
@@ -203,6 +194,29 @@ def read_profile(data: bytes) -> IccProfile:
         (matrix[0], matrix[1], matrix[2]) if matrix else None,
         curves or None,
     )
+
+
+def tags_of(data: bytes) -> dict[bytes, bytes]:
+    """Return what stands under each signature of a profile's tag table.
+
+    Raises
+    ------
+    BadProfileError
+        If it is damaged: too short, no signature, size or tags beyond the end.
+    """
+    if len(data) < _HEADER + 4 or data[36:40] != b"acsp":
+        raise BadProfileError(Text("photo.icc.no_profile"))
+    size, count = struct.unpack_from(">I", data)[0], struct.unpack_from(">I", data, _HEADER)[0]
+    if size > len(data) or count > 200 or _HEADER + 4 + 12 * count > size:
+        raise BadProfileError(Text("photo.icc.breaks_off"))
+    tags: dict[bytes, bytes] = {}
+    for name, offset, length in struct.iter_unpack(
+        ">4sII", data[_HEADER + 4 : _HEADER + 4 + 12 * count]
+    ):
+        if offset + length > size:
+            raise BadProfileError(Text("photo.icc.breaks_off"))
+        tags[name] = data[offset : offset + length]
+    return tags
 
 
 def as_input_device(data: bytes) -> bytes:
@@ -271,7 +285,8 @@ def _fixed(value: float) -> bytes:
     return struct.pack(">i", round(value * 65536))
 
 
-def _xyz_type(value: Vector) -> bytes:
+def xyz_type(value: Vector) -> bytes:
+    """Return a tag of type XYZ."""
     return b"XYZ \0\0\0\0" + b"".join(_fixed(v) for v in value)
 
 
@@ -282,13 +297,15 @@ def _curve(curve: float | None) -> bytes:
     return b"curv\0\0\0\0" + struct.pack(">I1024H", 1024, *entries)
 
 
-def _description(name: str) -> bytes:
+def description(name: str) -> bytes:
+    """Return a tag of type text description."""
     words = name.encode("ascii") + b"\0"
     # No Unicode and no script-code words: their fields are there, empty (6.5.17).
     return b"desc\0\0\0\0" + struct.pack(">I", len(words)) + words + bytes(4 + 4 + 2 + 1 + 67)
 
 
-def _assembled(tags: Sequence[tuple[bytes, bytes]]) -> bytes:
+def assembled(tags: Sequence[tuple[bytes, bytes]], connection: bytes = b"XYZ ") -> bytes:
+    """Return a profile of class ``scnr`` and data space RGB with these tags."""
     body, table, places = b"", b"", dict[bytes, int]()
     start = _HEADER + 4 + 12 * len(tags)
     for name, content in tags:
@@ -303,7 +320,7 @@ def _assembled(tags: Sequence[tuple[bytes, bytes]]) -> bytes:
         0x02400000,
         _SCANNER,
         b"RGB ",
-        b"XYZ ",
+        connection,
         *(2026, 1, 1, 0, 0, 0),
         b"acsp",
     )

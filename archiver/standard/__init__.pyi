@@ -1,3 +1,4 @@
+from .coded_rules import terms_of as terms_of
 from .elements import PIXEL_DATA as PIXEL_DATA
 from .elements import Item as Item
 from .files import validate as validate

@@ -53,6 +53,12 @@ def _value_rows() -> dict[int, tuple[dict[str, Any], ...]]:
     return {tag_of(keyword): tuple(rows) for keyword, rows in load_toml("values").items()}
 
 
+def terms_of(tag: int, number: int = 1) -> frozenset[str]:
+    """Return the terms that the standard has for the value of an attribute, from 1."""
+    rows = [row for row in _value_rows().get(tag, ()) if row.get("number", number) == number]
+    return frozenset(term for row in rows for term in row.get("terms", ()))
+
+
 def check_terms(dataset: Item, levels: Levels, report: ObjectFindings) -> None:
     """Check every element that has enumerated values or defined terms."""
     photographic = dataset.text("SOPClassUID") == PHOTOGRAPHIC

@@ -41,6 +41,7 @@ from archiver.handover.profiles import PurposeProfile, profile_of
 from archiver.objects.description import describe
 from archiver.objects.part10 import encoded
 from archiver.objects.purposes import Purpose
+from archiver.photo import icc
 from archiver.standard.requirements import PHOTOGRAPHIC, AttributeRequirement, modules_of, rows_of
 
 CASE = Case.of("1187", (PATIENT, ISSUER), b"s" * 32)
@@ -76,6 +77,11 @@ VALUES: dict[str, object] = {
     "US or SS": 3, "OF": b"abcd", "OD": b"abcdefgh", "UR": "http://x.example", "AE": "STATION",
     "SV": 1, "UV": 1, "OL": b"abcd", "OV": b"abcdefgh",
 }  # fmt: skip
+#: Where only this has the shape or is known.
+OWN_VALUES: dict[str, object] = {
+    "TimezoneOffsetFromUTC": "+0100", "PatientOrientation": ["L", "F"],
+    "ICCProfile": icc.input_profile(icc.SRGB),
+}  # fmt: skip
 
 
 def element(row: AttributeRequirement) -> DataElement:
@@ -90,7 +96,8 @@ def element(row: AttributeRequirement) -> DataElement:
             item.CodeValue, item.CodingSchemeDesignator = "121098", "DCM"
         return DataElement(row.tag, "SQ", [item])
     real = {"OB or OW": "OB", "US or SS": "US"}.get(vr, vr)
-    return DataElement(row.tag, real, VALUES.get(vr, "words"))
+    value = OWN_VALUES.get(keyword_for_tag(row.tag), VALUES.get(vr, "soft light"))
+    return DataElement(row.tag, real, value)
 
 
 def outcome(before: DataElement, after: Dataset) -> str:
@@ -172,7 +179,7 @@ def test_what_the_table_does_not_list_stays_unless_it_is_a_text_a_date_or_unknow
 
 def test_attributes_go_at_every_depth_and_private_ones_everywhere() -> None:
     inner = Dataset()
-    inner.Manufacturer = "Lumora"
+    inner.Manufacturer = "soft light"
     inner.DeviceSerialNumber = "SN-1"
     inner.ContributionDescription = "by Jo Roe"
     inner.add(DataElement(0x00990010, "LO", "X"))
