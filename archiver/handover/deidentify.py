@@ -14,9 +14,9 @@ from itertools import takewhile
 from typing import Any
 
 from pydicom import DataElement, Dataset
+from pydicom._uid_dict import UID_dictionary
 from pydicom.multival import MultiValue
 from pydicom.sequence import Sequence
-from pydicom.uid import UID_dictionary
 
 from archiver.handover import confidentiality as table
 from archiver.handover import rewritten_descriptions
