@@ -48,7 +48,7 @@ class Place:
         Keys and indices from 0 that lead to a value: ``("photo", 2, "crop")``. Not shown, since
         the line or the problem itself names it.
     peer
-        A peer's name and address.
+        A peer's name and address, or how its table of the settings is called.
     part
         A part of what stands before, such as ``tls``.
     column
@@ -66,7 +66,7 @@ class Place:
     line: int | None = None
     table: str = ""
     key: tuple[str | int, ...] = ()
-    peer: str = ""
+    peer: str | Text = ""
     part: str = ""
     column: str = ""
     picture: int | None = None

@@ -306,8 +306,9 @@ def _peer(word: str, ctx: click.Context | None) -> Peer:
 def _worklist_peer(word: str, ctx: click.Context | None) -> DimsePeer:
     from archiver.cli.settings import read_settings
     from archiver.network import find_dimse_peer
+    from archiver.wording import Text
 
-    return find_dimse_peer(read_settings().peers, word, "a worklist")
+    return find_dimse_peer(read_settings().peers, word, Text("network.peers.a_worklist"))
 
 
 def _peers() -> list[tuple[str, str | None]]:

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 from urllib.parse import urlsplit
 
-from archiver.errors import Problem, UsageError
+from archiver.errors import Place, Problem, UsageError
 from archiver.network.peers import DimsePeer, Peer, Secret, TimeLimits, Tls, WebPeer
+from archiver.wording import Text
 
 #: PS3.5 6.2, AE: 16 characters, no backslash and no control characters.
 _LONGEST_TITLE = 16
@@ -18,17 +20,21 @@ _LOOPBACK = ("localhost", "127.0.0.1", "::1")
 class _Unfit(Exception):
     """A value is not what is expected."""
 
+    def __init__(self, code: str, **values: object) -> None:
+        super().__init__(code)
+        self.expected = Text(f"network.peer_settings.expects.{code}", **values)
+
 
 def _text(value: object) -> str:
     if isinstance(value, str) and value.strip():
         return value.strip()
-    raise _Unfit("a text in quotes")
+    raise _Unfit("text")
 
 
 def _title(value: object) -> str:
     text = _text(value)
     if len(text) > _LONGEST_TITLE or "\\" in text or not (text.isascii() and text.isprintable()):
-        raise _Unfit("an application entity title: 16 letters at most (PS3.5 6.2)")
+        raise _Unfit("title")
     return text
 
 
@@ -36,7 +42,7 @@ def _number(least: int, most: int) -> Callable[[object], int]:
     def read(value: object) -> int:
         if isinstance(value, int) and not isinstance(value, bool) and least <= value <= most:
             return value
-        raise _Unfit(f"a number from {least} to {most}")
+        raise _Unfit("number", least=least, most=most)
 
     return read
 
@@ -44,20 +50,20 @@ def _number(least: int, most: int) -> Callable[[object], int]:
 def _seconds(value: object) -> float:
     if isinstance(value, int | float) and not isinstance(value, bool) and 0 < value <= 86400:
         return float(value)
-    raise _Unfit("seconds, more than 0")
+    raise _Unfit("seconds")
 
 
 def _flag(value: object) -> bool:
     if isinstance(value, bool):
         return value
-    raise _Unfit("true or false")
+    raise _Unfit("flag")
 
 
 def _one_of(*words: str) -> Callable[[object], str]:
     def read(value: object) -> str:
         if isinstance(value, str) and value in words:
             return value
-        raise _Unfit(" or ".join(f'"{word}"' for word in words))
+        raise _Unfit("one_of", words=tuple(f'"{word}"' for word in words))
 
     return read
 
@@ -65,7 +71,7 @@ def _one_of(*words: str) -> Callable[[object], str]:
 def _file(value: object) -> Path:
     path = Path(_text(value)).expanduser()
     if not path.is_file():
-        raise _Unfit("a file that is there")
+        raise _Unfit("file")
     return path
 
 
@@ -144,15 +150,18 @@ def read_peers(tables: object, where: str, folder: Path) -> tuple[Peer, ...]:
         With every problem found.
     """
     if not isinstance(tables, list) or not all(isinstance(table, Mapping) for table in tables):
-        raise UsageError(Problem("peer is no list of tables", where, "[[peer]] and its keys below"))
+        raise UsageError(Problem("network.peer_settings.no_list").at(file=where))
     problems: list[Problem] = []
     peers: list[Peer] = []
     for number, table in enumerate(tables, 1):
         named = table.get("name")
-        place = f"{where}, peer {named if isinstance(named, str) else number}"
+        called = Text(
+            "network.peer_settings.peer", name=named if isinstance(named, str) else number
+        )
+        place = Place(file=where, peer=called, key=("peer", number - 1))
         peer = _peer(_placed(table, folder), place, problems)
         if peer is not None and any(peer.name == other.name for other in peers):
-            problems.append(Problem("the name is used twice", place, "a name for each peer"))
+            problems.append(_problem(place, "name_used_twice"))
         elif peer is not None:
             peers.append(peer)
     if problems:
@@ -173,25 +182,30 @@ def _placed(table: Mapping[str, object], folder: Path) -> dict[str, object]:
     return placed
 
 
-def _peer(table: Mapping[str, object], place: str, problems: list[Problem]) -> Peer | None:
+def _problem(place: Place, code: str, **values: object) -> Problem:
+    return Problem(f"network.peer_settings.{code}", **values).with_places(place)
+
+
+def _peer(table: Mapping[str, object], place: Place, problems: list[Problem]) -> Peer | None:
     before = len(problems)
     if ("url" in table) is ("host" in table):
-        problems.append(Problem("a peer has either a host or a url", place))
+        problems.append(_problem(place, "host_or_url"))
         return None
     keys = _WEB_KEYS if "url" in table else _DIMSE_KEYS
     required = ("name", "url") if "url" in table else ("name", "host", "port", "title")
     values = _read(table, keys, place, problems, tables=_TABLES)
     for name in required:
         if name not in table:
-            problems.append(Problem(f'"{name}" is missing', place, f"{name} = ..."))
+            problems.append(_problem(place, "key_missing", name=name))
     limits = TimeLimits(**_below(table, "limits", _LIMIT_KEYS, place, problems))
     tls_keys = _below(table, "tls", _TLS_KEYS, place, problems)
-    password = _secret(tls_keys, "key_password", f"{place}, tls", problems)
+    in_tls = replace(place, part="tls")
+    password = _secret(tls_keys, "key_password", in_tls, problems)
     if len(problems) > before:
         return None
     tls = Tls(**tls_keys, key_password=password)
     if (tls.certificate is None) is not (tls.key is None):
-        problems.append(Problem("certificate and key belong together", f"{place}, tls"))
+        problems.append(_problem(in_tls, "certificate_and_key"))
         return None
     if "url" in table:
         return _web_peer(values, tls, limits, place, problems)
@@ -199,7 +213,7 @@ def _peer(table: Mapping[str, object], place: str, problems: list[Problem]) -> P
 
 
 def _web_peer(
-    values: dict[str, Any], tls: Tls, limits: TimeLimits, place: str, problems: list[Problem]
+    values: dict[str, Any], tls: Tls, limits: TimeLimits, place: Place, problems: list[Problem]
 ) -> WebPeer | None:
     before = len(problems)
     token = _secret(values, "token", place, problems)
@@ -211,15 +225,15 @@ def _web_peer(
     except ValueError:
         scheme, host, user = "", None, None
     if scheme not in ("http", "https") or not host:
-        problems.append(Problem(f'url = "{url}"', place, "https://host/path"))
+        problems.append(_problem(place, "url", url=url))
     elif user is not None:
-        problems.append(Problem("the url names a user", place, "user and password_env beside it"))
+        problems.append(_problem(place, "url_names_user"))
     elif scheme == "http" and host not in _LOOPBACK and (token or password):
-        problems.append(Problem("credentials would travel in the clear", place, "https"))
+        problems.append(_problem(place, "in_the_clear"))
     if token is not None and password is not None:
-        problems.append(Problem("either a token or a password, not both", place))
+        problems.append(_problem(place, "token_or_password"))
     if (password is None) is not ("user" not in values):
-        problems.append(Problem("user and password belong together", place))
+        problems.append(_problem(place, "user_and_password"))
     if len(problems) > before:
         return None
     values.update(url=url, token=token, password=password)
@@ -229,7 +243,7 @@ def _web_peer(
 def _read(
     table: Mapping[str, object],
     keys: Mapping[str, Callable[[object], Any]],
-    place: str,
+    place: Place,
     problems: list[Problem],
     *,
     tables: tuple[str, ...] = (),
@@ -239,14 +253,15 @@ def _read(
         if name in tables:
             continue
         if name not in keys:
-            hint = "a secret is named by _env or _file" if f"{name}_env" in keys else ""
-            problems.append(Problem(f'unknown key "{name}"', place, ", ".join(keys), hint))
+            code = "secret_itself" if f"{name}_env" in keys else "unknown_key"
+            problems.append(_problem(place, code, name=name, known=tuple(keys)))
             continue
         try:
             values[name] = keys[name](value)
         except _Unfit as unfit:
             shown = f'"{value}"' if isinstance(value, str) else str(value)
-            problems.append(Problem(f"{name} = {shown}", place, str(unfit)))
+            unfitting = _problem(place, "unfit", name=name, shown=shown, expected=unfit.expected)
+            problems.append(unfitting)
     return values
 
 
@@ -254,25 +269,25 @@ def _below(
     table: Mapping[str, object],
     name: str,
     keys: Mapping[str, Callable[[object], Any]],
-    place: str,
+    place: Place,
     problems: list[Problem],
 ) -> dict[str, Any]:
     inner = table.get(name, {})
     if inner is True and name == "tls":
         return {}
     if not isinstance(inner, Mapping):
-        problems.append(Problem(f"{name} is no table", place, f"{name} = {{ ... }}"))
+        problems.append(_problem(place, "no_table", name=name))
         return {}
-    return _read(inner, keys, f"{place}, {name}", problems)
+    return _read(inner, keys, replace(place, part=name), problems)
 
 
 def _secret(
-    values: dict[str, Any], name: str, place: str, problems: list[Problem]
+    values: dict[str, Any], name: str, place: Place, problems: list[Problem]
 ) -> Secret | None:
     variable = values.pop(f"{name}_env", None)
     file = values.pop(f"{name}_file", None)
     if variable is not None and file is not None:
-        problems.append(Problem(f"either {name}_env or {name}_file, not both", place))
+        problems.append(_problem(place, "env_or_file", name=name))
         return None
     if variable is None and file is None:
         return None

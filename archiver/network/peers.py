@@ -26,7 +26,8 @@ import os
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from archiver.errors import Problem, UsageError
+from archiver.errors import Place, Problem, UsageError
+from archiver.wording import Text
 
 OUR_TITLE = "ARCHIVER"
 
@@ -56,15 +57,16 @@ class Secret:
         """
         if self.file is None:
             text = os.environ.get(self.variable, "")
-            where = f"environment variable {self.variable}"
+            where = Place(subject=Text("network.peers.variable", name=self.variable))
         else:
-            where = str(self.file)
+            where = Place(file=str(self.file))
             try:
                 text = self.file.read_text("utf-8").partition("\n")[0]
             except (OSError, UnicodeDecodeError):
-                raise UsageError(Problem("the secret cannot be read", where)) from None
+                problem = Problem("network.peers.secret_unreadable").with_places(where)
+                raise UsageError(problem) from None
         if not text.strip():
-            raise UsageError(Problem("the secret is not there", where))
+            raise UsageError(Problem("network.peers.secret_missing").with_places(where))
         return text.strip()
 
 
@@ -215,17 +217,11 @@ def find_peer(peers: tuple[Peer, ...], name: str) -> Peer:
     for peer in peers:
         if peer.name == name:
             return peer
-    known = ", ".join(peer.name for peer in peers) or "none is set"
-    raise UsageError(
-        Problem(
-            f'there is no peer "{name}"',
-            expected=f"one of: {known}",
-            hint="peers are [[peer]] tables of archiver.toml",
-        )
-    )
+    known = tuple(peer.name for peer in peers) or Text("network.peers.none_set")
+    raise UsageError(Problem("network.peers.unknown_peer", name=name, known=known))
 
 
-def find_dimse_peer(peers: tuple[Peer, ...], name: str, what: str) -> DimsePeer:
+def find_dimse_peer(peers: tuple[Peer, ...], name: str, what: str | Text) -> DimsePeer:
     """Return the DIMSE peer of a name.
 
     Raises
@@ -236,4 +232,4 @@ def find_dimse_peer(peers: tuple[Peer, ...], name: str, what: str) -> DimsePeer:
     peer = find_peer(peers, name)
     if isinstance(peer, DimsePeer):
         return peer
-    raise UsageError(Problem(f"{what} needs a DIMSE peer", peer.place, "host, port and title"))
+    raise UsageError(Problem("network.peers.needs_dimse", what=what).at(peer=peer.place))

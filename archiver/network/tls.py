@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import ssl
+from dataclasses import replace
 
-from archiver.errors import Problem, UsageError
+from archiver.errors import Place, Problem, UsageError
 from archiver.network.peers import Tls
 
 
-def client_context(tls: Tls, where: str) -> ssl.SSLContext:
+def client_context(tls: Tls, where: Place) -> ssl.SSLContext:
     """Return the context for connections that we open.
 
     Raises
@@ -22,7 +23,7 @@ def client_context(tls: Tls, where: str) -> ssl.SSLContext:
     return context
 
 
-def listening_context(tls: Tls, where: str) -> ssl.SSLContext:
+def listening_context(tls: Tls, where: Place) -> ssl.SSLContext:
     """Return the context for connections that a peer opens to us; it must show its certificate.
 
     Raises
@@ -31,16 +32,14 @@ def listening_context(tls: Tls, where: str) -> ssl.SSLContext:
         If there is no certificate of ours, or a file cannot be used.
     """
     if tls.certificate is None:
-        raise UsageError(
-            Problem("listening by TLS needs a certificate of ours", where, "certificate and key")
-        )
+        raise UsageError(Problem("network.tls.no_certificate").with_places(where))
     context = _with_files(ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER), tls, where)
     if tls.authorities is not None:
         context.verify_mode = ssl.CERT_REQUIRED
     return context
 
 
-def _with_files(context: ssl.SSLContext, tls: Tls, where: str) -> ssl.SSLContext:
+def _with_files(context: ssl.SSLContext, tls: Tls, where: Place) -> ssl.SSLContext:
     context.minimum_version = ssl.TLSVersion.TLSv1_2
     password = tls.key_password.read() if tls.key_password is not None else None
     try:
@@ -51,7 +50,6 @@ def _with_files(context: ssl.SSLContext, tls: Tls, where: str) -> ssl.SSLContext
             context.load_cert_chain(tls.certificate, tls.key, password=password or "")
     except (OSError, ssl.SSLError) as error:
         said = getattr(error, "reason", None) or getattr(error, "strerror", None) or str(error)
-        raise UsageError(
-            Problem(f"the TLS files cannot be used: {said}", f"{where}, tls", "PEM files")
-        ) from None
+        problem = Problem("network.tls.unusable_files", reason=said)
+        raise UsageError(problem.with_places(replace(where, part="tls"))) from None
     return context

@@ -47,13 +47,14 @@ def pages_settings_of(table: Mapping[str, Any]) -> PagesSettings:
         With a problem for every key that cannot be understood.
     """
     problems = [
-        Problem(f'unknown key "{key}"', "[pages]", ", ".join(_KEYS))
+        Problem("web.settings.unknown_key", key=key, known=_KEYS).at(table="pages")
         for key in table
         if key not in _KEYS
     ]
     names = table.get("names", [])
     if not isinstance(names, list) or not all(isinstance(one, str) for one in names):
-        problems.append(Problem(f"names = {names!r}", "[pages]", "a list of host names"))
+        problem = Problem("web.settings.names", names=repr(names))
+        problems.append(problem.at(table="pages", key=("names",)))
         names = []
     idle = _span(table.get("idle_minutes", 30), "idle_minutes", 24 * 60, problems)
     longest = _span(table.get("session_hours", 10), "session_hours", 24, problems)
@@ -63,7 +64,7 @@ def pages_settings_of(table: Mapping[str, Any]) -> PagesSettings:
     try:
         numbering = numbering_of(str(table.get("numbering", numbering.value)))
     except InputError as error:
-        problems += [one.at("[pages]") for one in error.problems]
+        problems += [one.at(table="pages", key=("numbering",)) for one in error.problems]
     if problems:
         raise UsageError(*problems)
     return PagesSettings(
@@ -79,5 +80,6 @@ def pages_settings_of(table: Mapping[str, Any]) -> PagesSettings:
 def _span(value: object, key: str, most: float, problems: list[Problem]) -> float:
     if isinstance(value, int | float) and not isinstance(value, bool) and 0 < value <= most:
         return float(value)
-    problems.append(Problem(f"{key} = {value!r}", "[pages]", f"a number up to {most:g}"))
+    problem = Problem("web.settings.number", key=key, value=repr(value), most=f"{most:g}")
+    problems.append(problem.at(table="pages", key=(key,)))
     return 1.0

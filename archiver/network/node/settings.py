@@ -30,9 +30,10 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from archiver.errors import Problem, UsageError
+from archiver.errors import Place, Problem, UsageError
 from archiver.network.peers import Tls
 from archiver.network.tls import listening_context
+from archiver.wording import Text
 
 if TYPE_CHECKING:
     import ssl
@@ -106,7 +107,7 @@ class NodeSettings:
         if self.certificate is None:
             return None
         tls = Tls(certificate=self.certificate, key=self.key, authorities=self.client_authorities)
-        return listening_context(tls, "[node]")
+        return listening_context(tls, Place(table="node"))
 
     @property
     def on_loopback(self) -> bool:
@@ -118,12 +119,12 @@ class NodeSettings:
 _LEAST_PDU = 4096
 _HIGHEST_PORT = 65535
 #: What a key takes, for who wrote something else.
-_WORDS = {
-    "str": "a text in quotes",
-    "int": "a whole number",
-    "float": "a number",
-    "tuple[str, ...]": "a list of texts, such as [...]",
-    "Path | None": "the path of a file, in quotes",
+_TAKES = {
+    "str": Text("network.settings.takes.text"),
+    "int": Text("network.settings.takes.whole_number"),
+    "float": Text("network.settings.takes.number"),
+    "tuple[str, ...]": Text("network.settings.takes.texts"),
+    "Path | None": Text("network.settings.takes.path"),
 }
 _PATHS = ("certificate", "key", "client_authorities", "credentials", "worklist")
 _LISTS = ("callers", "networks")
@@ -184,15 +185,18 @@ def _scalar(
     """Return the value where it has the type of the field's default."""
     fields = {f.name: f for f in dataclasses.fields(kind)}
     if key not in fields:
-        problems.append(Problem(f'unknown key "{key}"', f"[{where}]", ", ".join(fields)))
+        problems.append(
+            Problem("network.settings.unknown_key", key=key, known=tuple(fields)).at(table=where)
+        )
         return {}
     wanted = str(fields[key].type)
     if wanted == "float" and isinstance(value, int) and not isinstance(value, bool):
         value = float(value)
     kinds: dict[str, type] = {"str": str, "int": int, "float": float, "bool": bool}
-    wanted_words = _WORDS.get(wanted, wanted)
     if wanted not in kinds or type(value) is not kinds[wanted]:
-        problems.append(Problem(f"{key} = {value!r}", f"[{where}]", wanted_words))
+        takes = _TAKES.get(wanted, wanted)
+        problem = Problem("network.settings.unfit", key=key, value=repr(value), takes=takes)
+        problems.append(problem.at(table=where, key=(key,)))
         return {}
     return {key: value}
 
@@ -200,12 +204,15 @@ def _scalar(
 def _of_table(kind: Any, table: object, where: str, problems: list[Problem]) -> Any:
     values: dict[str, Any] = {}
     if not isinstance(table, dict):
-        problems.append(Problem("this is no table", f"[{where}]"))
+        problems.append(Problem("network.settings.no_table").at(table=where))
         return None
     for key, value in table.items():
         values.update(_scalar(kind, key, value, where, problems))
     required = {f.name for f in dataclasses.fields(kind) if _is_required(f)}
-    problems += [Problem(f"{key} is missing", f"[{where}]") for key in required - set(values)]
+    problems += [
+        Problem("network.settings.key_missing", key=key).at(table=where)
+        for key in required - set(values)
+    ]
     return kind(**values) if required <= set(values) else None
 
 
@@ -217,15 +224,18 @@ def _out_of_range(settings: NodeSettings) -> Iterator[Problem]:
     for key, least in (("dimse_port", 0), ("web_port", -1)):
         port = getattr(settings, key)
         if not least <= port <= _HIGHEST_PORT:
-            none = "; -1 for none" if least < 0 else ""
-            expected = f"0 to {_HIGHEST_PORT}, 0 for any free one{none}"
-            yield Problem(f"{key} = {port}", "[node]", expected)
+            code = "network.settings.web_port" if least < 0 else "network.settings.port"
+            yield Problem(code, key=key, port=port, most=_HIGHEST_PORT).at(table="node", key=(key,))
     for limit in dataclasses.fields(settings.limits):
         value = getattr(settings.limits, limit.name)
         least = _LEAST_PDU if limit.name == "pdu_bytes" else 0
         if value < least or value == 0:
-            expected = f"{least} or more" if least else "more than 0"
-            yield Problem(f"{limit.name} = {value}", "[node.limits]", expected)
+            problem = Problem("network.settings.limit_not_positive", key=limit.name, value=value)
+            if least:
+                problem = Problem(
+                    "network.settings.limit_low", key=limit.name, value=value, least=least
+                )
+            yield problem.at(table="node.limits", key=(limit.name,))
 
 
 def _contradictions(settings: NodeSettings) -> list[Problem]:
@@ -233,28 +243,20 @@ def _contradictions(settings: NodeSettings) -> list[Problem]:
     titles = (settings.title, *settings.callers)
     for title in titles:
         if not 0 < len(title.strip()) <= 16 or "\\" in title or not title.isascii():
-            problems.append(
-                Problem(f'title "{title}"', "[node]", "1 to 16 characters of ASCII (PS3.5 6.2, AE)")
-            )
+            problems.append(Problem("network.settings.title", title=title).at(table="node"))
     for network in settings.networks:
         try:
             ipaddress.ip_network(network, strict=False)
         except ValueError:
-            problems.append(Problem(f'network "{network}"', "[node]", "such as 192.0.2.0/24"))
+            problems.append(Problem("network.settings.network", network=network).at(table="node"))
     if (settings.certificate is None) is not (settings.key is None):
-        problems.append(Problem("certificate and key belong together", "[node]"))
+        problems.append(Problem("network.settings.certificate_and_key").at(table="node"))
     if settings.client_authorities is not None and settings.certificate is None:
-        problems.append(Problem("client_authorities without certificate", "[node]"))
+        problems.append(Problem("network.settings.authorities_alone").at(table="node"))
     if not settings.on_loopback and settings.credentials is None and settings.web_port >= 0:
-        problems.append(
-            Problem(
-                "DICOMweb would be open to the network without credentials",
-                "[node]",
-                hint="set credentials, or web_port = -1 to have no DICOMweb",
-            )
-        )
+        problems.append(Problem("network.settings.no_credentials").at(table="node"))
     for key in _PATHS:
         path = getattr(settings, key)
         if path is not None and not path.is_file():
-            problems.append(Problem(f"{key} names no file", str(path)))
+            problems.append(Problem("network.settings.names_no_file", key=key).at(file=str(path)))
     return problems

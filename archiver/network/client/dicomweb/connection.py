@@ -15,7 +15,7 @@ import certifi
 import httpx
 from pydicom import Dataset
 
-from archiver.errors import NetworkError, Problem, RefusedForGood
+from archiver.errors import NetworkError, Place, Problem, RefusedForGood
 from archiver.network.multipart import (
     BadMultipartError,
     MultipartReader,
@@ -115,7 +115,7 @@ def open_web_link(peer: WebPeer) -> Iterator[WebLink]:
 
 
 def _context(peer: WebPeer) -> ssl.SSLContext:
-    context = client_context(peer.tls, peer.place)
+    context = client_context(peer.tls, Place(peer=peer.place))
     if peer.tls.authorities is None:
         # Not every system keeps a list that Python finds.
         context.load_verify_locations(certifi.where())

@@ -17,7 +17,7 @@ from pynetdicom.pdu_primitives import SCP_SCU_RoleSelectionNegotiation
 from pynetdicom.presentation import PresentationContext
 from pynetdicom.transport import AddressInformation, AssociationSocket
 
-from archiver.errors import NetworkError, Problem
+from archiver.errors import NetworkError, Place, Problem
 from archiver.network.peers import DimsePeer
 from archiver.network.tls import client_context
 from archiver.objects import IMPLEMENTATION_CLASS_UID, IMPLEMENTATION_VERSION_NAME
@@ -238,7 +238,7 @@ def connect(
     entity = application_entity(peer)
     tls = None
     if peer.tls is not None:
-        tls = client_context(peer.tls, peer.place), peer.tls.host or peer.host
+        tls = client_context(peer.tls, Place(peer=peer.place)), peer.tls.host or peer.host
     opened: list[bool] = []
     rejected: list[A_ASSOCIATE_RJ] = []
 
@@ -327,7 +327,7 @@ def _unreachable(peer: DimsePeer) -> str:
         with socket.create_connection((peer.host, peer.port), peer.limits.connect) as plain:
             if peer.tls is None:
                 return "the connection failed"
-            context = client_context(peer.tls, peer.place)
+            context = client_context(peer.tls, Place(peer=peer.place))
             try:
                 context.wrap_socket(plain, server_hostname=peer.tls.host or peer.host).close()
             except (ConnectionError, EOFError, ssl.SSLEOFError):

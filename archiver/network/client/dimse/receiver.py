@@ -16,7 +16,7 @@ from typing import Any
 from pynetdicom import evt
 from pynetdicom.presentation import PresentationContext
 
-from archiver.errors import NetworkError, Problem
+from archiver.errors import NetworkError, Place, Problem
 from archiver.network.client.dimse.link import Bound, application_entity
 from archiver.network.peers import DimsePeer
 from archiver.network.tls import listening_context
@@ -107,7 +107,7 @@ def listening(
     entity.require_calling_aet = [peer.title]
     context = None
     if peer.tls is not None:
-        context = listening_context(peer.tls, peer.place)
+        context = listening_context(peer.tls, Place(peer=peer.place))
         _limit_handshakes(context, peer.limits.connect)
     try:
         server = entity.start_server(

@@ -38,15 +38,15 @@ class Credentials:
         try:
             lines = path.read_text("utf-8").splitlines()
         except (OSError, UnicodeDecodeError):
-            raise UsageError(Problem("the credentials cannot be read", str(path))) from None
+            raise UsageError(Problem("network.credentials.unreadable").at(file=str(path))) from None
         for number, line in enumerate(lines, start=1):
             if not line.strip() or line.startswith("#"):
                 continue
             kind, _, rest = line.strip().partition(" ")
             name, _, secret = rest.strip().partition(" ")
             if kind not in _KINDS or not name or len(secret.strip()) < 8:
-                wanted = "token NAME SECRET or user NAME SECRET, the secret of 8 characters or more"
-                raise UsageError(Problem("the line is no credential", f"{path}:{number}", wanted))
+                problem = Problem("network.credentials.no_credential")
+                raise UsageError(problem.at(file=str(path), line=number))
             (self._tokens if kind == "token" else self._users)[name] = secret.strip()
 
     def who(self, authorization: str) -> str | None:

@@ -22,11 +22,12 @@ from pathlib import Path
 from pydicom import DataElement, Dataset
 
 from archiver.archive.store import iso_date, iso_time
-from archiver.errors import Problem, UsageError
+from archiver.errors import Place, Problem, UsageError
 from archiver.network.node.query.information_model import NOT_KEYS
 from archiver.network.node.query.matching import BadKeyError, check_key, matches
 from archiver.network.node.query.query_engine import BadQuestionError
 from archiver.objects import DerivedUids
+from archiver.wording import Text
 
 
 @dataclass(frozen=True)
@@ -65,16 +66,18 @@ def read_visits(path: Path) -> tuple[WorklistRow, ...]:
             _toml_rows(text) if path.suffix == ".toml" else list(csv.DictReader(io.StringIO(text)))
         )
     except (OSError, UnicodeDecodeError, ValueError, csv.Error) as error:
-        raise UsageError(Problem(f"the visits cannot be read: {error}", str(path))) from None
+        problem = Problem("network.visits.malformed", reason=str(error))
+        raise UsageError(problem.at(file=str(path))) from None
     known = [f.name for f in fields(WorklistRow)]
     problems, visits = [], []
     for number, row in enumerate(rows, start=1):
-        where = f"{path.name}, visit {number}"
+        where = Place(subject=Text("network.visits.row", file=path.name, number=number))
         unknown = [str(key) for key in row if key not in known]
         values = {key: str(value or "").strip() for key, value in row.items() if key in known}
         missing = [key for key in ("patient_id", "name", "date") if not values.get(key)]
-        problems += [Problem(f'unknown column "{key}"', where, ", ".join(known)) for key in unknown]
-        problems += [Problem(f"{key} is missing", where) for key in missing]
+        told = [Problem("network.visits.unknown_column", key=k, known=known) for k in unknown]
+        told += [Problem("network.visits.column_missing", key=key) for key in missing]
+        problems += [problem.with_places(where) for problem in told]
         if not unknown and not missing:
             visits.append(WorklistRow(**{k: v for k, v in values.items() if v}))
     if problems:
@@ -159,7 +162,8 @@ class Visits:
         try:
             found = self._path.stat()
         except OSError as error:
-            raise UsageError(Problem("the visits cannot be read", str(self._path))) from error
+            problem = Problem("network.visits.unreadable").at(file=str(self._path))
+            raise UsageError(problem) from error
         with self._guard:
             seen = (found.st_mtime_ns, found.st_size)
             if seen != self._seen:

@@ -13,6 +13,7 @@ from archiver.errors import ObjectError
 from archiver.network import DimsePeer, Peer, find_dimse_peer
 from archiver.network.client.dimse import Scheduled, ask_worklist
 from archiver.network.node.query import WorklistRow, item_of, read_visits
+from archiver.wording import Text
 
 #: Patients that are shown; who looks for another writes more of the name.
 _SHOWN = 30
@@ -55,7 +56,7 @@ def of_peer(peers: Sequence[Peer], name: str, day: date) -> list[dict[str, Any]]
     NetworkError
         If it cannot be reached, refuses, or answers failure.
     """
-    peer = find_dimse_peer(tuple(peers), name, "a worklist")
+    peer = find_dimse_peer(tuple(peers), name, Text("network.peers.a_worklist"))
     return [_of_scheduled(one, day) for one in ask_worklist(peer, day=day) if one.patient_id]
 
 
