@@ -41,10 +41,8 @@ GIVES = ("_translated",)
 LEFT = {
     "cli": 31,
     "handover": 23,
-    "network": 92,
     "priors": 6,
     "sheets": 3,
-    "web": 18,
     "workflow": 31,
 }
 

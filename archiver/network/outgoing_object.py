@@ -80,8 +80,7 @@ def read_parcel(path: Path) -> OutgoingObject:
         )
     except OSError as error:
         said = (error.strerror or str(error)).lower()
-        raise ObjectError(Problem(f"the file cannot be read: {said}", str(path))) from None
+        problem = Problem("network.outgoing.unreadable", reason=said)
+        raise ObjectError(problem.at(file=str(path))) from None
     except (InvalidDicomError, AttributeError, ValueError, EOFError, struct.error):
-        raise ObjectError(
-            Problem("this is no DICOM file, or it does not say what it is", str(path))
-        ) from None
+        raise ObjectError(Problem("network.outgoing.no_dicom").at(file=str(path))) from None

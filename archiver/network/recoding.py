@@ -57,11 +57,12 @@ def recoded(path: Path, transfer_syntax: str) -> bytes:
             wanted = UID(transfer_syntax)
             encoded = encode(dataset, wanted.is_implicit_VR, wanted.is_little_endian)
     except ObjectError as error:
-        raise ObjectError(*(p.at(str(path)) for p in error.problems)) from None
+        raise ObjectError(*(p.at(file=str(path)) for p in error.problems)) from None
     except Exception as error:  # whatever the bytes lead pydicom and its decoders to
-        raise ObjectError(Problem(f"no decoded copy can be made: {error}", str(path))) from error
+        problem = Problem("network.recoding.no_copy", reason=str(error))
+        raise ObjectError(problem.at(file=str(path))) from error
     if encoded is None:
-        raise ObjectError(Problem("the decoded copy cannot be encoded", str(path)))
+        raise ObjectError(Problem("network.recoding.not_encoded").at(file=str(path)))
     return encoded
 
 
@@ -112,7 +113,7 @@ def _turbo_frames(dataset: Dataset, syntax: str) -> list[bytes] | None:
             raise ObjectError(*error.problems) from None
         samples = 1 if pixels.ndim == 2 else pixels.shape[2]
         if pixels.shape[:2] != shape or samples != dataset.SamplesPerPixel:
-            raise ObjectError(Problem("the frame is not what the object says of it"))
+            raise ObjectError("network.recoding.other_frame")
         frames.append(pixels.tobytes())
     return frames
 

@@ -1,4 +1,4 @@
-"""What a DIMSE status means, in words, from the one table ``tables/statuses.csv``."""
+"""What a DIMSE status means, from the one table ``tables/statuses.csv``."""
 
 from __future__ import annotations
 
@@ -7,6 +7,8 @@ from dataclasses import dataclass
 from enum import Enum
 from functools import lru_cache
 from importlib.resources import files
+
+from archiver.wording import Text, Words, words_of
 
 
 class Service(str, Enum):
@@ -42,8 +44,8 @@ class DimseStatus:
         What kind of answer it is.
     passes
         True where the reason can pass by itself, so that asking later may help.
-    words
-        The meaning, as a clause that can stand alone.
+    meaning
+        As a clause that can stand alone.
     clause
         Where the standard says so; empty for a status that it does not know.
     """
@@ -51,11 +53,15 @@ class DimseStatus:
     code: int
     category: Category
     passes: bool
-    words: str
+    meaning: Text
     clause: str
 
+    def in_words(self, words: Words) -> str:
+        """Return meaning and code in a language."""
+        return words("network.status.line", meaning=self.meaning, code=f"{self.code:04X}")
+
     def __str__(self) -> str:
-        return f"{self.words} (status {self.code:04X})"
+        return self.in_words(words_of())
 
     @property
     def is_done(self) -> bool:
@@ -72,8 +78,12 @@ class StatusRow:
     last: int
     category: Category
     passes: bool
-    words: str
     clause: str
+
+    @property
+    def meaning(self) -> Text:
+        """As a clause that can stand alone."""
+        return Text(f"network.status.{self.service.value}.{self.first:04x}")
 
 
 @lru_cache(maxsize=1)
@@ -87,7 +97,6 @@ def rows() -> tuple[StatusRow, ...]:
             int(r["last"], 16),
             Category(r["category"]),
             r["retry"] == "later",
-            r["words"],
             r["clause"],
         )
         for r in csv.DictReader(text.splitlines())
@@ -102,9 +111,8 @@ def status_of(service: Service, code: int) -> DimseStatus:
     for wanted in (service, Service.ANY):
         for row in rows():
             if row.service is wanted and row.first <= code <= row.last:
-                return DimseStatus(code, row.category, row.passes, row.words, row.clause)
+                return DimseStatus(code, row.category, row.passes, row.meaning, row.clause)
     if code >> 12 == 0xB or code in (0x0001, 0x0107, 0x0116):
-        return DimseStatus(
-            code, Category.WARNING, False, "done with a warning of the peer's own", ""
-        )
-    return DimseStatus(code, Category.FAILURE, True, "failed for a reason of the peer's own", "")
+        meaning = Text("network.status.own_warning")
+        return DimseStatus(code, Category.WARNING, False, meaning, "")
+    return DimseStatus(code, Category.FAILURE, True, Text("network.status.own_failure"), "")

@@ -191,7 +191,9 @@ def _client_statuses() -> str:
     for row in rows():
         codes = f"{row.first:04X}" if row.first == row.last else f"{row.first:04X}-{row.last:04X}"
         again = "yes" if row.passes else "no"
-        body.append((row.service.value, codes, row.category.value, row.words, again, row.clause))
+        body.append(
+            (row.service.value, codes, row.category.value, str(row.meaning), again, row.clause)
+        )
     return table(("Service", "Status", "Kind", "Told as", "Sent again later", "Source"), body)
 
 

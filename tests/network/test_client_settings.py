@@ -104,7 +104,7 @@ def test_every_status_agrees_with_an_independent_table() -> None:
 @given(st.integers(0, 0xFFFF), st.sampled_from(list(Service)))
 def test_every_status_has_words(code: int, service: Service) -> None:
     status = status_of(service, code)
-    assert status.words and f"{code:04X}" in str(status)
+    assert str(status.meaning) and f"{code:04X}" in str(status)
     assert status.is_done == (status.category in (Category.SUCCESS, Category.WARNING))
 
 

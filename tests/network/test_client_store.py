@@ -286,7 +286,7 @@ def test_failures_and_warnings_are_told_in_words(
         ((_, result),) = send(peers.peer_at(port), parcels[:1])
     assert isinstance(result, Sent)
     assert result.status.category is category
-    assert words in result.status.words
+    assert words in str(result.status.meaning)
     assert f"{code:04X}" in str(result.status)
 
 

@@ -70,7 +70,9 @@ class HeaderCache:
             self._database.execute("PRAGMA synchronous=OFF")
         except (OSError, sqlite3.Error) as error:
             raise ArchiverError(
-                Problem(f"the cache of headers cannot be opened: {error}", str(self._path))
+                Problem("network.header_cache.not_opened", reason=str(error)).at(
+                    file=str(self._path)
+                )
             ) from error
 
     def close(self) -> None:

@@ -131,7 +131,7 @@ def ask(peer: Peer, query: Query, cache: HeaderCache) -> Found:
     """
     _demand_narrow(peer, query)
     if query.source_sha256 is not None:
-        raise UsageError(Problem("other archives do not know camera files", peer.place))
+        raise UsageError(Problem("network.remote_query.camera_file").at(peer=peer.place))
     asked: list[Dataset] = (
         _by_dimse(peer, query) if isinstance(peer, DimsePeer) else _by_web(peer, query)
     )
@@ -217,13 +217,7 @@ def ask_headers(peer: Peer, query: Query, cache: HeaderCache) -> Headers:
 def _demand_narrow(peer: Peer, query: Query) -> None:
     narrowed = (query.patient_id, query.name, query.study_uid, query.since, query.until)
     if all(value is None for value in narrowed):
-        raise UsageError(
-            Problem(
-                "another archive is not asked for everything it has",
-                peer.place,
-                "a patient, a study or a day",
-            )
-        )
+        raise UsageError(Problem("network.remote_query.too_wide").at(peer=peer.place))
 
 
 def _is_note(one: Dataset) -> bool:
@@ -324,14 +318,8 @@ def _headers(
     held = cache.get(text(one, "SOPInstanceUID") for one in silent)
     missing = [one for one in silent if text(one, "SOPInstanceUID") not in held]
     if len(missing) > MOST_HEADERS:
-        raise NetworkError(
-            Problem(
-                f"{len(missing)} headers would have to be fetched",
-                peer.place,
-                f"{MOST_HEADERS} at most",
-                "ask for less: a patient, a study, a time",
-            )
-        )
+        problem = Problem("network.remote_query.too_many", n=len(missing), most=MOST_HEADERS)
+        raise NetworkError(problem.at(peer=peer.place))
     fetched = _fetched(peer, missing) if missing else {}
     cache.put(fetched.values())
     both = {**held, **fetched}

@@ -113,7 +113,7 @@ class Outbox:
             If the folder is no archive, the database cannot be opened or is of a newer version.
         """
         if not (folder / "FORMAT").is_file():
-            raise ArchiveError(Problem("no archive is here", str(folder), "a file FORMAT"))
+            raise ArchiveError(Problem("network.outbox.no_archive").at(file=str(folder)))
         outbox = cls(folder)
         with outbox._translated():
             upgrade_database(SCHEMA, folder / FILE, _PATIENCE)
@@ -142,9 +142,8 @@ class Outbox:
         try:
             lock = WriterLock(self.folder / f"outbox-{name}.lock")
         except ArchiveError:
-            raise ArchiveError(
-                Problem(f'another process sends to "{destination}"', str(self.folder))
-            ) from None
+            problem = Problem("network.outbox.other_sender", peer=destination)
+            raise ArchiveError(problem.at(file=str(self.folder))) from None
         try:
             yield
         finally:
@@ -274,9 +273,8 @@ class Outbox:
         except (SQLAlchemyError, sqlite3.Error) as error:
             cause = getattr(error, "orig", None) or error
             said = " ".join(str(cause).split())[:200]
-            raise ArchiveError(
-                Problem(f"the outbox cannot be used: {said}", str(self.folder / FILE))
-            ) from error
+            problem = Problem("network.outbox.unusable", reason=said)
+            raise ArchiveError(problem.at(file=str(self.folder / FILE))) from error
 
 
 def _engine(path: Path) -> Engine:

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import PurePosixPath
 
-from archiver.errors import NetworkError, ObjectError, RefusedForGood
+from archiver.errors import NetworkError, ObjectError, Problem, RefusedForGood
 from archiver.network.client.dimse import commitment, store
 from archiver.network.outbox.delivery_state import (
     Delivery,
@@ -130,7 +130,7 @@ def _send_due(outbox: Outbox, peer: Peer, world: OutboxContext) -> Iterator[Deli
 def _parcel(outbox: Outbox, shipment: Delivery) -> OutgoingObject:
     parcel = read_parcel(outbox.folder / PurePosixPath(shipment.path))
     if parcel.sop_instance != shipment.sop_instance:
-        raise ObjectError(f"{shipment.path} holds another instance")
+        raise ObjectError(Problem("network.outbox.other_instance", path=shipment.path))
     return parcel
 
 

@@ -160,7 +160,8 @@ class Users:
         with self._alone():
             users = self.all()
             if users.pop(name, None) is None:
-                raise UsageError(Problem(f'there is no user "{name}"', str(self.path)))
+                problem = Problem("web.users.unknown_user", name=name)
+                raise UsageError(problem.at(file=str(self.path)))
             self._write(users)
 
     @contextlib.contextmanager
@@ -211,26 +212,18 @@ def _read(path: Path) -> dict[str, User]:
             for name, row in table.items()
         }
     except (OSError, ValueError, KeyError, TypeError, AttributeError):
-        raise UsageError(Problem("the users cannot be read", str(path))) from None
+        raise UsageError(Problem("web.users.unreadable").at(file=str(path))) from None
 
 
 def _problems(name: str, given: frozenset[str], password: str) -> list[Problem]:
     problems = []
     if not 0 < len(name) <= 64 or not name.isprintable() or name != name.strip():
-        problems.append(Problem(f'"{name[:70]}" is no name', expected="1 to 64 letters"))
+        problems.append(Problem("web.users.name", name=name[:70]))
     unknown = sorted(given - roles().keys())
-    if unknown or not given:
-        problems.append(
-            Problem(
-                f"role {', '.join(unknown)}" if unknown else "no role is given",
-                expected=", ".join(roles()),
-            )
-        )
+    if unknown:
+        problems.append(Problem("web.users.unknown_role", unknown=unknown, known=tuple(roles())))
+    elif not given:
+        problems.append(Problem("web.users.no_role", known=tuple(roles())))
     if not SHORTEST <= len(password) <= _LONGEST or name.casefold() in password.casefold():
-        problems.append(
-            Problem(
-                "the password cannot be used",
-                expected=f"{SHORTEST} characters or more, without the name in it",
-            )
-        )
+        problems.append(Problem("web.users.password", shortest=SHORTEST))
     return problems

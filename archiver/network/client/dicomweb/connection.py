@@ -24,31 +24,32 @@ from archiver.network.multipart import (
 )
 from archiver.network.peers import WebPeer
 from archiver.network.tls import client_context
+from archiver.wording import Text
 
 _CHUNK = 1 << 18
 #: Words of an HTTP status (PS3.18 8.5, RFC 9110 15), and whether it can pass by itself.
-_WORDS = {
-    400: ("it finds the request badly formed", False),
-    401: ("it does not accept our credentials", True),
-    403: ("it does not allow it to us", True),
-    404: ("it has no such thing there", True),
-    405: ("it has no such service there", True),
-    406: ("it has it in no form that we take", False),
-    408: ("it waited too long for us", True),
-    409: ("it refuses what was sent", False),
-    410: ("it has it no more", True),
-    413: ("it finds it too large", False),
-    415: ("it does not take objects of this kind", False),
-    429: ("it has too many requests at present", True),
-    500: ("it failed", True),
-    502: ("it failed behind a gateway", True),
-    503: ("it has no room at present", True),
-    504: ("it was silent behind a gateway", True),
-    507: ("it has no room left", True),
+_REASONS = {
+    400: ("bad_request", False),
+    401: ("credentials", True),
+    403: ("not_allowed", True),
+    404: ("not_there", True),
+    405: ("no_service", True),
+    406: ("no_form", False),
+    408: ("waited", True),
+    409: ("refuses", False),
+    410: ("no_more", True),
+    413: ("too_large", False),
+    415: ("kind", False),
+    429: ("too_many", True),
+    500: ("failed", True),
+    502: ("gateway", True),
+    503: ("busy", True),
+    504: ("gateway_silent", True),
+    507: ("full", True),
 }
 #: Where the url of the settings may be the mistake.
 _NOT_THE_BASE = (404, 405)
-_BASE = "is its url the base of the DICOMweb services, such as https://host/dicomweb"
+_BASE = Text("network.dicomweb.base")
 #: Answers to one request of QIDO-RS; more are fetched page by page.
 _PAGE = 500
 _MOST_ANSWERS = 20_000
@@ -56,9 +57,6 @@ _MOST_ANSWERS = 20_000
 _LONGEST_ANSWER = 64 << 20
 _JSON = "application/dicom+json, application/json"
 _DICOM = 'multipart/related; type="application/dicom"; transfer-syntax=*'
-
-
-_UNREACHED = "it cannot be reached, or ended the connection"
 
 
 class NothingThere(NetworkError):
@@ -202,8 +200,8 @@ def _answers(link: WebLink, place: str, asked: dict[str, str | list[str]]) -> li
         for piece in response.iter_bytes():
             body += piece
             if len(body) > _LONGEST_ANSWER:
-                found = f"the peer answers more than {_LONGEST_ANSWER >> 20} MiB to one question"
-                raise NetworkError(Problem(found, link.peer.place))
+                problem = Problem("network.dicomweb.too_long", most=_LONGEST_ANSWER >> 20)
+                raise NetworkError(problem.at(peer=link.peer.place))
     told = json.loads(body) if body else []
     # The standard wants a list (PS3.18 F.2.1); some answer what there is only one of without it.
     answers = [told] if isinstance(told, dict) else told
@@ -237,7 +235,7 @@ def fetch(link: WebLink, study: str, series: str, instance: str, path: Path) -> 
             for piece in first_part(kind, response.iter_bytes(_CHUNK)):
                 file.write(piece)
         if not _is_object(part):
-            raise NetworkError(Problem("the peer answers what is no DICOM object", link.peer.place))
+            raise NetworkError(Problem("network.dicomweb.no_object").at(peer=link.peer.place))
         part.replace(path)
     finally:
         part.unlink(missing_ok=True)
@@ -277,36 +275,36 @@ def translated_errors(peer: WebPeer) -> Iterator[None]:
     try:
         yield
     except httpx.ConnectTimeout as error:
-        found = f"nothing answers within {peer.limits.connect:g} s"
-        raise NetworkError(Problem(found, peer.place)) from error
+        problem = Problem("network.connection.nothing_answers", seconds=f"{peer.limits.connect:g}")
+        raise NetworkError(problem.at(peer=peer.place)) from error
     except httpx.TimeoutException as error:
-        found = f"the peer was silent for {peer.limits.answer:g} s"
-        raise NetworkError(Problem(found, peer.place)) from error
+        problem = Problem("network.connection.silent", seconds=f"{peer.limits.answer:g}")
+        raise NetworkError(problem.at(peer=peer.place)) from error
     except httpx.ConnectError as error:
-        raise NetworkError(Problem(_not_connected(error), peer.place)) from error
-    except httpx.NetworkError as error:
-        raise NetworkError(Problem(_UNREACHED, peer.place)) from error
-    except httpx.RemoteProtocolError as error:
-        # Also what a connection that ends before its time is called.
-        raise NetworkError(Problem(_UNREACHED, peer.place)) from error
+        raise NetworkError(_not_connected(error).at(peer=peer.place)) from error
+    except (httpx.NetworkError, httpx.RemoteProtocolError) as error:
+        # The second is also what a connection that ends before its time is called.
+        raise NetworkError(Problem("network.connection.unreachable").at(peer=peer.place)) from error
     except (httpx.HTTPError, httpx.InvalidURL) as error:
-        raise NetworkError(Problem(f"the request failed: {error}", peer.place)) from error
+        problem = Problem("network.dicomweb.request_failed", reason=str(error))
+        raise NetworkError(problem.at(peer=peer.place)) from error
     except (BadMultipartError, ValueError, KeyError, TypeError, AttributeError) as error:
         raise NetworkError(
-            Problem("the peer's answer cannot be understood", peer.place, hint=_BASE)
+            Problem("network.dicomweb.not_understood", base=_BASE).at(peer=peer.place)
         ) from error
 
 
-def _not_connected(error: BaseException) -> str:
+def _not_connected(error: BaseException) -> Problem:
     """Say why there is no connection; what TLS objected to lies among the causes."""
     cause: BaseException | None = error
     while cause is not None:
         if isinstance(cause, ssl.SSLCertVerificationError):
-            return f"the peer's certificate is not accepted: {cause.verify_message.rstrip('.')}"
+            reason = cause.verify_message.rstrip(".")
+            return Problem("network.connection.certificate", reason=reason)
         if isinstance(cause, ssl.SSLError):
-            return "TLS was not agreed"
+            return Problem("network.connection.no_tls")
         cause = cause.__cause__ or cause.__context__
-    return _UNREACHED
+    return Problem("network.connection.unreachable")
 
 
 def refuse(peer: WebPeer, response: httpx.Response) -> None:
@@ -320,12 +318,13 @@ def refuse(peer: WebPeer, response: httpx.Response) -> None:
     if response.is_success:
         return
     code = response.status_code
-    words, passes = _WORDS.get(code, ("it does not say why", code < 400 or code >= 500))
+    reason, passes = _REASONS.get(code, ("unsaid", code < 400 or code >= 500))
     if response.has_redirect_location:
-        words = "it points to another address, which has to be set as its url"
+        reason = "elsewhere"
     kind = NetworkError if passes else RefusedForGood
     if code in (404, 410):
         kind = NothingThere
-    found = f"the peer refuses: {words} (HTTP {code})"
-    hint = _BASE if code in _NOT_THE_BASE or response.has_redirect_location else ""
-    raise kind(Problem(found, peer.place, hint=hint))
+    base = _BASE if code in _NOT_THE_BASE or response.has_redirect_location else None
+    said = Text(f"network.dicomweb.reason.{reason}")
+    problem = Problem("network.dicomweb.refused", reason=said, status=code, base=base)
+    raise kind(problem.at(peer=peer.place))

@@ -121,7 +121,8 @@ def _store(link: WebLink, parcel: OutgoingObject) -> Sent:
         parcel.path.open("rb").close()
     except OSError as error:
         said = (error.strerror or str(error)).lower()
-        raise ObjectError(Problem(f"the file cannot be read: {said}", str(parcel.path))) from None
+        problem = Problem("network.outgoing.unreadable", reason=said)
+        raise ObjectError(problem.at(file=str(parcel.path))) from None
     code, said_of_it = _posted(link, size, lambda: parcel.path.open("rb"))
     sent = None
     if code != _UNSUPPORTED_TYPE:
@@ -136,8 +137,8 @@ def _store(link: WebLink, parcel: OutgoingObject) -> Sent:
     if sent is not None:
         return sent
     kind, way = UID(parcel.sop_class).name, UID(parcel.transfer_syntax).name
-    found = f"the peer takes {kind} neither as {way} nor uncompressed (HTTP {_UNSUPPORTED_TYPE})"
-    raise RefusedForGood(Problem(found, link.peer.place))
+    problem = Problem("network.dicomweb.not_taken", kind=kind, way=way, status=_UNSUPPORTED_TYPE)
+    raise RefusedForGood(problem.at(peer=link.peer.place))
 
 
 def _decoded_file(parcel: OutgoingObject, syntax: str) -> bytes:
@@ -164,7 +165,8 @@ def _posted(link: WebLink, size: int, opened: Callable[[], BinaryIO]) -> tuple[i
         if code not in (200, 202, 409):
             if code >= 400:
                 refuse(link.peer, response)
-            raise NetworkError(Problem(f"the peer answers {code} to an object", link.peer.place))
+            problem = Problem("network.dicomweb.strange_answer", status=code)
+            raise NetworkError(problem.at(peer=link.peer.place))
         return code, Dataset.from_json(response.json()) if response.content else Dataset()
 
 
@@ -180,9 +182,8 @@ def _sent(link: WebLink, parcel: OutgoingObject, syntax: str, said: Dataset, cod
         if item.get("ReferencedSOPInstanceUID") == parcel.sop_instance:
             status = status_of(Service.STORE, int(item.get("WarningReason") or 0))
             return Sent(status, syntax, syntax != parcel.transfer_syntax)
-    raise NetworkError(
-        Problem(f"the peer answers {code} and says nothing of the object", link.peer.place)
-    )
+    problem = Problem("network.dicomweb.nothing_said", status=code)
+    raise NetworkError(problem.at(peer=link.peer.place))
 
 
 def is_kept(link: WebLink, parcel: OutgoingObject, syntax: str) -> bool:
@@ -218,7 +219,8 @@ def is_kept(link: WebLink, parcel: OutgoingObject, syntax: str) -> bool:
             fetch(link, study, series, parcel.sop_instance, path)
         except OSError as error:
             said = (error.strerror or str(error)).lower()
-            raise ObjectError(Problem(f"nothing can be written: {said}", folder)) from None
+            problem = Problem("network.dicomweb.nothing_written", reason=said)
+            raise ObjectError(problem.at(file=folder)) from None
         try:
             back = read_parcel(path)
         except ObjectError:

@@ -22,6 +22,7 @@ from archiver.network.client.dimse.link import NothingAccepted, open_link
 from archiver.network.client.dimse.receiver import listening
 from archiver.network.peers import DimsePeer
 from archiver.network.statuses import Category, DimseStatus, Service, status_of
+from archiver.wording import Text
 
 PUSH_MODEL = "1.2.840.10008.1.20.1"
 WELL_KNOWN = "1.2.840.10008.1.20.1.1"
@@ -162,11 +163,11 @@ def _report(
             link.next_message(),
         )
         if "Status" not in answer:
-            raise link.lost("while it was asked to take charge")
+            raise link.lost(Text("network.lost.taking_charge"))
         status = status_of(Service.ANY, int(answer.Status))
         if status.category is not Category.SUCCESS:
             kind = NetworkError if status.passes else RefusedForGood
-            raise kind(Problem(f"the peer does not take charge: {status}", peer.place))
+            raise kind(Problem("network.dimse.no_charge", status=status).at(peer=peer.place))
         return awaited.wait(transaction, peer.limits.commitment)
 
 

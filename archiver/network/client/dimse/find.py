@@ -14,6 +14,7 @@ from archiver.errors import NetworkError, Problem
 from archiver.network.client.dimse.link import Link, open_link
 from archiver.network.peers import DimsePeer
 from archiver.network.statuses import Category, Service, status_of
+from archiver.wording import Text
 
 #: Information models by root, without the service's own ending (PS3.4 C.6).
 MODELS = {
@@ -116,7 +117,7 @@ def find(
     ignored = cut = False
     for answer, match in link.association.send_c_find(identifier, model, number):
         if "Status" not in answer:
-            raise link.lost("while it was asked")
+            raise link.lost(Text("network.lost.asked"))
         link.heard()
         code = int(answer.Status)
         status = status_of(Service.FIND, code)
@@ -124,15 +125,19 @@ def find(
             ignored = ignored or code == _OPTIONAL_NOT_LOOKED_AT
             if len(matches) < most:
                 if match is None:
-                    raise NetworkError(Problem("an answer cannot be read", link.peer.place))
+                    raise NetworkError(
+                        Problem("network.dimse.unreadable_answer").at(peer=link.peer.place)
+                    )
                 matches.append(match)
             elif not cut:
                 cut = True
                 _cancel(link, number, model)
         elif status.category is Category.FAILURE:
             said = str(answer.get("ErrorComment", "")).strip()
-            found = f"{status}: {said}" if said else str(status)
-            raise NetworkError(Problem(f"the question was not answered: {found}", link.peer.place))
+            problem = Problem("network.dimse.not_answered", status=status)
+            if said:
+                problem = Problem("network.dimse.not_answered_why", status=status, said=said)
+            raise NetworkError(problem.at(peer=link.peer.place))
         elif status.category is Category.WARNING:
             cut = True
     return FindAnswers(tuple(matches), ignored, cut)

@@ -21,20 +21,21 @@ from archiver.errors import NetworkError, Place, Problem
 from archiver.network.peers import DimsePeer
 from archiver.network.tls import client_context
 from archiver.objects import IMPLEMENTATION_CLASS_UID, IMPLEMENTATION_VERSION_NAME
+from archiver.wording import Text
 
 #: What we take in one PDU (bytes); the peer says what it takes itself.
 OUR_PDU = 1 << 18
 _NEARLY = 0.95
 #: PS3.8 9.3.4, table 9-21: (source, reason) of a rejection.
 _REFUSALS = {
-    (1, 1): "it gives no reason",
-    (1, 2): "it does not know the application context",
-    (1, 3): "it does not know our title",
-    (1, 7): "it does not know the title that we called it by",
-    (2, 1): "it gives no reason",
-    (2, 2): "it does not know our version of the protocol",
-    (3, 1): "it has too many associations at present",
-    (3, 2): "it has reached its limit at present",
+    (1, 1): "no_reason",
+    (1, 2): "context",
+    (1, 3): "our_title",
+    (1, 7): "its_title",
+    (2, 1): "no_reason",
+    (2, 2): "version",
+    (3, 1): "too_many",
+    (3, 2): "limit",
 }
 
 Bound = tuple[Any, ...]
@@ -165,7 +166,7 @@ class Link:
         """Return whether the peer accepted any context of a SOP class."""
         return any(name == sop_class for name, _ in self.accepted())
 
-    def lost(self, while_: str) -> NetworkError:
+    def lost(self, while_: Text) -> NetworkError:
         """Return the error of an association that ended, or of an answer that never came."""
         # Our own library aborts by itself when the time is over; what is told is who was silent.
         limit = self.peer.limits.answer
@@ -173,10 +174,10 @@ class Link:
         if self.is_open:
             self.association.abort()
         if silent:
-            found = f"the peer was silent for {limit:g} s {while_}"
+            problem = Problem("network.lost.silent", seconds=f"{limit:g}", during=while_)
         else:
-            found = f"the peer ended the association {while_}"
-        return NetworkError(Problem(found, self.peer.place))
+            problem = Problem("network.lost.ended", during=while_)
+        return NetworkError(problem.at(peer=self.peer.place))
 
     def close(self) -> None:
         """Release the association; where that does not work, abort it."""
@@ -297,47 +298,46 @@ def _address(peer: DimsePeer) -> str:
     try:
         found = socket.getaddrinfo(peer.host, peer.port, type=socket.SOCK_STREAM)
     except OSError:
-        raise NetworkError(Problem("the name of the host is not known", peer.place)) from None
+        problem = Problem("network.connection.unknown_host").at(peer=peer.place)
+        raise NetworkError(problem) from None
     # IPv4 first: many archives listen on nothing else.
     found.sort(key=lambda entry: entry[0] is not socket.AF_INET)
     return str(found[0][4][0])
 
 
 def _rejection(peer: DimsePeer, answer: A_ASSOCIATE_RJ) -> NetworkError:
-    said = _REFUSALS.get((answer.source or 0, answer.reason_diagnostic or 0))
-    words = f"the peer refuses the association: {said or 'for a reason of its own'}"
-    return NetworkError(Problem(words, peer.place))
+    said = _REFUSALS.get((answer.source or 0, answer.reason_diagnostic or 0), "unsaid")
+    reason = Text(f"network.association.{said}")
+    problem = Problem("network.dimse.association_refused", reason=reason)
+    return NetworkError(problem.at(peer=peer.place))
 
 
 def _refusal(peer: DimsePeer, association: Association, opened: bool) -> NetworkError:
     if not opened:
-        return NetworkError(Problem(_unreachable(peer), peer.place))
+        return NetworkError(_unreachable(peer).at(peer=peer.place))
     if association.rejected_contexts and not association.accepted_contexts:
-        found = "the peer accepts none of the services asked for"
-        return NothingAccepted(Problem(found, peer.place))
-    found = "the peer ended the connection, or was silent, instead of answering the association"
-    return NetworkError(
-        Problem(found, peer.place, hint="is it plain where TLS is set, or the like")
-    )
+        return NothingAccepted(Problem("network.dimse.nothing_accepted").at(peer=peer.place))
+    return NetworkError(Problem("network.dimse.association_unanswered").at(peer=peer.place))
 
 
-def _unreachable(peer: DimsePeer) -> str:
+def _unreachable(peer: DimsePeer) -> Problem:
     """Find out why the connection failed, by trying it once more without DICOM."""
     try:
         with socket.create_connection((peer.host, peer.port), peer.limits.connect) as plain:
             if peer.tls is None:
-                return "the connection failed"
+                return Problem("network.connection.failed")
             context = client_context(peer.tls, Place(peer=peer.place))
             try:
                 context.wrap_socket(plain, server_hostname=peer.tls.host or peer.host).close()
             except (ConnectionError, EOFError, ssl.SSLEOFError):
-                return "TLS was not agreed: the peer ended the connection; is it plain?"
-            return "the connection failed"
+                return Problem("network.connection.tls_ended")
+            return Problem("network.connection.failed")
     except ssl.SSLCertVerificationError as error:
-        return f"the peer's certificate is not accepted: {error.verify_message}"
+        return Problem("network.connection.certificate", reason=error.verify_message)
     except ssl.SSLError as error:
-        return f"TLS was not agreed: {error.reason or error}"
+        return Problem("network.connection.no_tls_why", reason=str(error.reason or error))
     except TimeoutError:
-        return f"nothing answers within {peer.limits.connect:g} s"
+        return Problem("network.connection.nothing_answers", seconds=f"{peer.limits.connect:g}")
     except OSError as error:
-        return f"it cannot be reached: {(error.strerror or str(error)).lower()}"
+        reason = (error.strerror or str(error)).lower()
+        return Problem("network.connection.unreachable_why", reason=reason)

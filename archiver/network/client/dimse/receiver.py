@@ -52,7 +52,7 @@ class Basket:
         """Keep the object of a C-STORE as it came and return the status of the answer."""
         uid = str(event.request.AffectedSOPInstanceUID)
         if not _UID.fullmatch(uid):
-            self.problems.append(Problem("an object came without a usable UID"))
+            self.problems.append(Problem("network.dimse.no_uid"))
             return _CANNOT_UNDERSTAND
         if uid in self.came:
             return 0
@@ -61,7 +61,8 @@ class Basket:
             self._write(path, event.encoded_dataset(include_meta=True))
         except OSError as error:
             said = (error.strerror or str(error)).lower()
-            self.problems.append(Problem(f"the object was not kept: {said}", str(path)))
+            problem = Problem("network.dimse.not_kept", reason=said)
+            self.problems.append(problem.at(file=str(path)))
             return _OUT_OF_RESOURCES
         with self._guard:
             self.files[uid] = path
@@ -119,7 +120,8 @@ def listening(
     except OSError as error:
         said = (error.strerror or str(error)).lower()
         place = f"{peer.listen_host}:{peer.listen_port}"
-        raise NetworkError(Problem(f"we cannot listen: {said}", place)) from None
+        problem = Problem("network.dimse.cannot_listen", reason=said)
+        raise NetworkError(problem.at(subject=place)) from None
     assert server is not None
     try:
         yield int(server.server_address[1])

@@ -17,6 +17,7 @@ from archiver.network.client.dimse.receiver import Basket, listening, storing
 from archiver.network.peers import DimsePeer
 from archiver.network.presentation_contexts import EXPLICIT, IMPLICIT, MOST_CONTEXTS
 from archiver.network.statuses import Category, DimseStatus, Service, status_of
+from archiver.wording import Text
 
 #: What objects may come in, the most likely first; each is proposed by itself, so that a peer
 #: sends what it has as it has it (PS3.5 A.4).
@@ -217,9 +218,7 @@ def _by_move(
     peer: DimsePeer, wanted: Sequence[RetrieveScope], basket: Basket, classes: Sequence[str]
 ) -> Retrieved:
     if not peer.listen_port:
-        raise UsageError(
-            Problem('retrieve = "move" needs a port to listen on', peer.place, "listen_port")
-        )
+        raise UsageError(Problem("network.dimse.move_without_port").at(peer=peer.place))
     model = MODELS[peer.root] + MOVE
     taken = [build_context(uid, list(SYNTAXES)) for uid in _unique(classes)]
     tally = _Tally(basket)
@@ -240,8 +239,8 @@ def _by_move(
 
 def _check_service(link: Link, model: str, name: str) -> None:
     if not link.takes(model):
-        hint = 'set retrieve = "move" and listen_port for this peer'
-        raise NetworkError(Problem(f"the peer has no {name}", link.peer.place, hint=hint))
+        problem = Problem("network.dimse.no_service", service=name)
+        raise NetworkError(problem.at(peer=link.peer.place))
 
 
 class _Tally:
@@ -267,7 +266,7 @@ class _Tally:
         """
         for answer, identifier in answers:  # type: ignore[attr-defined]
             if "Status" not in answer:
-                raise link.lost("while objects were fetched")
+                raise link.lost(Text("network.lost.fetching"))
             link.heard()
             status = status_of(service, int(answer.Status))
             if status.category is Category.PENDING:

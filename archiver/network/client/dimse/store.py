@@ -33,6 +33,7 @@ from archiver.network.presentation_contexts import UNCOMPRESSED, Need, contexts_
 from archiver.network.pynetdicom_internals import restart_idle_timer, undisturbed
 from archiver.network.recoding import recoded
 from archiver.network.statuses import DimseStatus, Service, status_of
+from archiver.wording import Text
 
 #: Bytes that go to the socket at once, and the longest PDU where the peer sets no limit.
 _AT_ONCE = 1 << 18
@@ -185,10 +186,7 @@ def send_one(link: Link, parcel: OutgoingObject) -> Sent:
             return Sent(_store(link, parcel, context, BytesIO(encoded)), syntax, True)
     kind, way = UID(parcel.sop_class).name, UID(parcel.transfer_syntax).name
     raise RefusedForGood(
-        Problem(
-            f"the peer takes {kind} neither as {way} nor uncompressed; nothing was sent",
-            link.peer.place,
-        )
+        Problem("network.dimse.not_taken", kind=kind, way=way).at(peer=link.peer.place)
     )
 
 
@@ -197,7 +195,8 @@ def _opened(parcel: OutgoingObject) -> BinaryIO:
         file = parcel.path.open("rb")
     except OSError as error:
         said = (error.strerror or str(error)).lower()
-        raise ObjectError(Problem(f"the file cannot be read: {said}", str(parcel.path))) from None
+        problem = Problem("network.outgoing.unreadable", reason=said)
+        raise ObjectError(problem.at(file=str(parcel.path))) from None
     file.seek(parcel.offset)
     return file
 
@@ -211,7 +210,7 @@ def _store(link: Link, parcel: OutgoingObject, context: int, data: BinaryIO) -> 
     answer = _exchange(link, request, context, data)
     code = getattr(answer, "Status", None)
     if code is None:
-        raise link.lost(f"while object {parcel.sop_instance} was sent")
+        raise link.lost(Text("network.lost.sending", instance=parcel.sop_instance))
     return status_of(Service.STORE, int(code))
 
 

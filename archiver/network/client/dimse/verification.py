@@ -9,6 +9,7 @@ from archiver.errors import NetworkError, Problem
 from archiver.network.client.dimse.link import open_link
 from archiver.network.peers import DimsePeer
 from archiver.network.statuses import Category, DimseStatus, Service, status_of
+from archiver.wording import Text
 
 
 def echo(peer: DimsePeer) -> DimseStatus:
@@ -22,8 +23,8 @@ def echo(peer: DimsePeer) -> DimseStatus:
     with open_link(peer, [build_context(Verification)]) as link:
         answer = link.association.send_c_echo(link.next_message())
         if "Status" not in answer:
-            raise link.lost("while it was asked whether it is there")
+            raise link.lost(Text("network.lost.verifying"))
         status = status_of(Service.ANY, int(answer.Status))
         if status.category is not Category.SUCCESS:
-            raise NetworkError(Problem(str(status), peer.place))
+            raise NetworkError(Problem("network.dimse.status", status=status).at(peer=peer.place))
         return status

@@ -178,12 +178,13 @@ def choose(
     if len(fitting) == 1 and fitting[0].patient_id:
         return fitting[0]
     if len(fitting) == 1:
-        raise InputError(Problem("the entry has no Patient ID", place))
-    meant = f' with "{words}"' if words is not None else ""
-    if not fitting:
-        raise InputError(Problem(f"nobody is scheduled{meant}", place))
-    told = [Problem(f"{len(fitting)} entries are scheduled{meant}", place, "one", "--scheduled")]
-    raise InputError(*told, *(Problem(line_of(one), place) for one in fitting))
+        raise InputError(Problem("network.scheduled.no_patient").at(peer=place))
+    count = "several" if fitting else "nobody"
+    found = Problem(f"network.scheduled.{count}", n=len(fitting))
+    if words is not None:
+        found = Problem(f"network.scheduled.{count}_with", n=len(fitting), words=words)
+    entries = [Problem("network.scheduled.entry", line=line_of(one)) for one in fitting]
+    raise InputError(*(one.at(peer=place) for one in (found, *entries)))
 
 
 def _question(

@@ -72,7 +72,7 @@ def compose(metadata: Any, bulk: Bulk) -> Composed:
         If the metadata are malformed, or name bulk data that did not come.
     """
     if not isinstance(metadata, dict):
-        raise ObjectError(Problem("the metadata of an object are no JSON object"))
+        raise ObjectError("network.json_objects.no_object")
     given = dict(metadata)
     pixels = given.pop(f"{_PIXELS:08X}", None)
     given.pop("00083002", None)
@@ -85,9 +85,8 @@ def compose(metadata: Any, bulk: Bulk) -> Composed:
         raise
     except Exception as error:
         # pydicom raises whatever the values lead it to.
-        raise ObjectError(
-            Problem(f"the metadata cannot be read ({type(error).__name__})")
-        ) from error
+        kind = type(error).__name__
+        raise ObjectError(Problem("network.json_objects.unreadable", kind=kind)) from error
 
 
 def _composed(dataset: Dataset, pixels: Any, bulk: Bulk) -> Composed:
@@ -112,7 +111,7 @@ def _composed(dataset: Dataset, pixels: Any, bulk: Bulk) -> Composed:
 
 def _part(bulk: Bulk, uri: str) -> tuple[MediaType, IncomingFile]:
     if uri not in bulk:
-        raise ObjectError(Problem("bulk data that the metadata name did not come"))
+        raise ObjectError("network.json_objects.bulk_missing")
     return bulk[uri]
 
 
@@ -124,11 +123,11 @@ def _syntax(media: MediaType, data: bytes) -> str:
     """Return the transfer syntax of a compressed picture."""
     known = IMAGE_SYNTAXES.get(media.name)
     if known is None:
-        raise ObjectError(Problem(f"bulk data of {media.name} are not taken"))
+        raise ObjectError(Problem("network.json_objects.bulk_not_taken", media=media.name))
     named = media.parameters.get("transfer-syntax")
     if named:
         if named not in known:
-            raise ObjectError(Problem("the transfer syntax does not belong to the media type"))
+            raise ObjectError("network.json_objects.other_syntax")
         return named
     if media.name == "image/jpeg":
         return JPEG_BASELINE if _frame(data)[0] == "baseline" else JPEG_LOSSLESS
@@ -143,7 +142,7 @@ def _frame(data: bytes) -> tuple[str, int, int, int]:
     names = {Process.BASELINE: "baseline", Process.LOSSLESS: "lossless"}
     name = names.get(frame.process, "")
     if not name:
-        raise ObjectError(Problem("a JPEG is baseline or lossless here"))
+        raise ObjectError("network.json_objects.other_jpeg")
     return name, frame.rows, frame.columns, frame.samples
 
 

@@ -35,6 +35,7 @@ from archiver.network.node.reports.pending_reports import Debts, PendingReport, 
 from archiver.network.node.supported import COMMITMENT, COMMITMENT_INSTANCE
 from archiver.network.outbox.delivery_state import wait_after
 from archiver.network.peers import DimsePeer
+from archiver.wording import Text
 
 _REQUEST, _ALL, _SOME = 1, 1, 2
 #: Before the first attempt on a new association, and for a call under way at the end (seconds).
@@ -316,4 +317,4 @@ def _call(peer: DimsePeer, report: CommitmentReport) -> None:
             report.dataset(), report.event_type, UID(COMMITMENT), UID(COMMITMENT_INSTANCE)
         )
         if status.get("Status") != answers.SUCCESS:
-            raise link.lost("while a commitment was reported")
+            raise link.lost(Text("network.lost.reporting"))

@@ -79,9 +79,9 @@ def read_source(path: Path) -> PictureSource:
         samples, bits = int(dataset.SamplesPerPixel), int(dataset.BitsAllocated)
         syntax = str(dataset.file_meta.TransferSyntaxUID)
     except (AttributeError, TypeError, ValueError) as error:
-        raise ObjectError(Problem("the object is no picture", str(path))) from error
+        raise ObjectError(Problem("web.picture_source.no_picture").at(file=str(path))) from error
     if min(columns, rows) < 1:
-        raise ObjectError(Problem("the picture has no pixels", str(path)))
+        raise ObjectError(Problem("web.picture_source.no_pixels").at(file=str(path)))
     turn, edges = display_turn(description)
     plain = samples == 3 and bits == 8 and load_turbo() is not None
     profile = dataset.get("ICCProfile")
@@ -124,8 +124,9 @@ def stored_pixels(source: PictureSource, reduction: int) -> Pixels:
         assert turbo is not None
         pixels = turbo.decode(frame, reduction if source.is_scalable else 1)
     except (PhotoError, HTTPException, AttributeError, StopIteration, ValueError) as error:
-        found = f"the picture cannot be shown ({error})"
-        raise ObjectError(Problem(found, source.path.name)) from error
+        reason = error.problems if isinstance(error, PhotoError) else str(error)
+        problem = Problem("web.picture_source.not_shown", reason=reason)
+        raise ObjectError(problem.at(file=source.path.name)) from error
     if pixels.ndim == 2:
         pixels = np.repeat(pixels[:, :, np.newaxis], 3, axis=2)
     return pixels if source.is_scalable else _reduced(Image.fromarray(pixels), reduction)
@@ -138,12 +139,14 @@ def _check_size(frame: bytes, source: PictureSource) -> None:
     if (found.columns, found.rows) != (columns, rows):
         raise PhotoError(
             Problem(
-                f"the stream has {found.columns} x {found.rows} pixels",
-                expected=f"{columns} x {rows}",
+                "web.picture_source.other_size",
+                columns=found.columns,
+                rows=found.rows,
+                right=f"{columns} x {rows}",
             )
         )
     if not source.is_scalable and columns * rows > _LARGEST_WHOLE:
-        raise PhotoError(Problem(f"{columns} x {rows} pixels are too many to be shown"))
+        raise PhotoError(Problem("web.picture_source.too_many", columns=columns, rows=rows))
 
 
 def _by_rendering(path: Path, reduction: int) -> Pixels:

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from PIL import Image
 
 from archiver.colour import as_srgb
-from archiver.errors import ObjectError, Problem
+from archiver.errors import ObjectError
 from archiver.priors import turned
 from archiver.web.pages.compare.picture_source import PictureSource, stored_pixels
 
@@ -123,7 +123,7 @@ class Levels:
                 with self._decoding:
                     pixels = turned(stored_pixels(source, grid.reduction), source.turn)
                     if pixels.shape[:2] != (grid.rows, grid.columns):
-                        raise ObjectError(Problem("the picture has another size than it says"))
+                        raise ObjectError("web.tiles.other_size")
                 with self._guard:
                     self._kept[key] = pixels
             finally:
@@ -143,10 +143,10 @@ class Levels:
         """
         grid = next((one for one in grids(source) if one.reduction == reduction), None)
         if grid is None:
-            raise NoTile(Problem("there is no such level"))
+            raise NoTile("web.tiles.no_level")
         left, top = column * TILE, row * TILE
         if not (0 <= left < grid.columns and 0 <= top < grid.rows):
-            raise NoTile(Problem("there is no such tile"))
+            raise NoTile("web.tiles.no_tile")
         end = (top + TILE + OVERLAP, left + TILE + OVERLAP)
         cut = self.level(source, grid)[top : end[0], left : end[1]]
         return as_jpeg(as_srgb(np.ascontiguousarray(cut), source.space))

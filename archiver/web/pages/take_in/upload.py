@@ -84,8 +84,8 @@ class Arrival:
             If that is more than any camera's file has.
         """
         if size > self.limits.max_bytes:
-            most = f"at most {self.limits.max_bytes / 1e6:.0f} MB"
-            raise PhotoError(Problem("the file is too large", expected=most))
+            most = f"{self.limits.max_bytes / 1e6:.0f}"
+            raise PhotoError(Problem("web.upload.too_large", most=most))
 
     def keep(self, name: str, now: datetime) -> Photo:
         """Look at the whole file, make its small picture, and keep it for good.
@@ -149,12 +149,7 @@ def _check_name(name: str, kind: Format) -> None:
     ending = Path(name).suffix.lower()
     promised = EXTENSIONS.get(ending)
     if promised not in (None, kind):
-        raise PhotoError(
-            Problem(
-                f"the name ends in {ending}, but the file is {kind}",
-                hint="rename it to what it is, if it is meant, and add it again",
-            )
-        )
+        raise PhotoError(Problem("web.upload.misnamed", ending=ending, kind=kind.text))
 
 
 def _small(photo: CameraFile, side: int) -> bytes:
