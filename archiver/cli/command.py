@@ -117,12 +117,14 @@ class Verb(click.Command):
         UsageError
             With a problem for each.
         """
+        words = self._joined(args)
         try:
-            rest = super().parse_args(ctx, self._joined(args))
+            rest = super().parse_args(ctx, list(words))
         except click.UsageError as error:
             raise UsageError(*self._placed(_problems_of(error, ctx), ctx)) from None
         if not ctx.resilient_parsing:
             problems = [*ctx.meta.get(_PROBLEMS, ()), *self._exclusions(ctx)]
+            problems += self._repetitions(ctx, words)
             if rest:
                 problems.append(Problem("cli.words.too_many", words=rest, verb=ctx.command_path))
             if problems:
@@ -155,6 +157,21 @@ class Verb(click.Command):
             joined.append(word)
             taken = 0 if word in takers else 1 if taken == 0 else -1
         return joined
+
+    def _repetitions(self, ctx: click.Context, words: list[str]) -> list[Problem]:
+        """Return which options were given twice although they have one value."""
+        _, _, given = self.make_parser(ctx).parse_args(list(words))
+        several = [
+            one
+            for one in dict.fromkeys(given)
+            if isinstance(one, Option)
+            and not (one.multiple or one.is_flag)
+            and given.count(one) > 1
+        ]
+        return [
+            Problem("cli.option.repeated", option=one.opts[0], verb=ctx.command_path)
+            for one in several
+        ]
 
     def _exclusions(self, ctx: click.Context) -> list[Problem]:
         """Return what was said together and excludes each other."""

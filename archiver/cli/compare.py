@@ -15,6 +15,7 @@ from __future__ import annotations
 
 import json
 import sys
+from collections.abc import Sequence
 from contextlib import ExitStack
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -28,6 +29,7 @@ from archiver.cli.parameters import (
     REGION,
     TOOTH,
     VIEW,
+    Box,
     KeyedRegion,
     Number,
 )
@@ -116,9 +118,18 @@ def _request(options: Options) -> ComparisonRequest:
     return ComparisonRequest(
         _two_files(options) if options.files else _asked(options),
         options.region,
-        dict(options.grey),
+        _by_day(options.grey),
         options.match_light,
     )
+
+
+def _by_day(said: Sequence[tuple[str, Box]]) -> dict[str, Box]:
+    days = [day for day, _ in said]
+    if twice := [day for day in dict.fromkeys(days) if days.count(day) > 1]:
+        raise UsageError(
+            *(Problem("cli.option.repeated_for", option="--grey", key=day) for day in twice)
+        )
+    return dict(said)
 
 
 def _two_files(options: Options) -> tuple[Path, Path]:

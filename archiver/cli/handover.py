@@ -18,6 +18,7 @@ from __future__ import annotations
 
 import json
 import sys
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -66,7 +67,8 @@ _NUMBERED = KeyedRegion("N", int)
         type=_NUMBERED,
         multiple=True,
         metavar=_NUMBERED.name,
-        help="compare the colour of a region of picture N with the other marked ones",
+        help="compare the colour of a region of picture N with the other marked ones, of the "
+        "same picture too; may be given repeatedly",
     ),
     Option("--list", is_flag=True, help="show what would be in it, and stop"),
     JSON,
@@ -99,9 +101,6 @@ def _order(options: Options) -> PackageOrder:
     out = options.out or Path("package")
     if options.zip and out.suffix != ".zip":
         out = out.with_name(f"{out.name}.zip")
-    masks: dict[int, list[Box]] = {}
-    for number, box in options.mask:
-        masks.setdefault(number, []).append(box)
     return PackageOrder(
         question(options),
         options.purpose,
@@ -115,9 +114,16 @@ def _order(options: Options) -> PackageOrder:
         options.without_doubtful,
         options.with_faces,
         frozenset(options.sop),
-        masks,
-        dict(options.mark),
+        _by_picture(options.mask),
+        _by_picture(options.mark),
     )
+
+
+def _by_picture(said: Sequence[tuple[int, Box]]) -> dict[int, list[Box]]:
+    regions: dict[int, list[Box]] = {}
+    for number, box in said:
+        regions.setdefault(number, []).append(box)
+    return regions
 
 
 def _list(chosen: OrderedPictures, options: Options) -> int:

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from itertools import combinations
 
 import numpy as np
 
@@ -37,15 +38,15 @@ class ColourFrame:
     after_drying
         Whether it is of, or later than, a picture of the same visit that speaks of drying,
         isolation or preparation.
-    mean
-        Mean L*a*b* (3,) of its marked region; None where nothing is marked.
+    means
+        Mean L*a*b* (3,) of each of its marked regions, in the order in which they were marked.
     """
 
     number: int
     visit: str
     colour: ColourFacts
     after_drying: bool
-    mean: Array | None = field(repr=False, default=None)
+    means: tuple[Array, ...] = field(repr=False, default=())
 
 
 def marked_mean(frame: OutgoingFrame, box: Box) -> Array:
@@ -92,24 +93,39 @@ def table_of(frames: Sequence[ColourFrame]) -> ColourTable:
 
 
 def _comparisons(frames: Sequence[ColourFrame]) -> list[str]:
-    marked = [one for one in frames if one.mean is not None]
+    marked = [one for one in frames if one.means]
     found = []
     for index, one in enumerate(marked):
+        found += _within(one)
         for other in marked[index + 1 :]:
             pair = f"Pictures {one.number} and {other.number}"
             if not same_conditions(one.colour, other.colour):
                 found.append(f"{pair} were not taken alike: their regions are not compared.")
                 continue
-            assert one.mean is not None and other.mean is not None
-            apart = float(difference(one.mean, other.mean))
-            found.append(
-                f"{pair}, taken alike, marked regions: {_mean(one.mean)} and {_mean(other.mean)}, "
-                f"CIEDE2000 {apart:.1f} (0.8 perceptible, 1.8 acceptable to half of observers, for "
-                "flat ceramic pairs in a viewing booth)."
-            )
-    if len(marked) == 1:
+            several = len(one.means) > 1 or len(other.means) > 1
+            for first, mean in enumerate(one.means, 1):
+                for second, beside in enumerate(other.means, 1):
+                    which = f"marked regions {first} and {second}" if several else "marked regions"
+                    found.append(f"{pair}, taken alike, {which}: {_apart(mean, beside)}")
+    if sum(len(one.means) for one in marked) == 1:
         found.append("One region is marked; figures are given only for frames to be compared.")
     return found
+
+
+def _within(one: ColourFrame) -> list[str]:
+    """Compare the regions of one picture with each other."""
+    return [
+        f"Picture {one.number}, marked regions {first} and {second}: {_apart(mean, beside)}"
+        for (first, mean), (second, beside) in combinations(enumerate(one.means, 1), 2)
+    ]
+
+
+def _apart(one: Array, other: Array) -> str:
+    apart = float(difference(one, other))
+    return (
+        f"{_mean(one)} and {_mean(other)}, CIEDE2000 {apart:.1f} (0.8 perceptible, 1.8 acceptable "
+        "to half of observers, for flat ceramic pairs in a viewing booth)."
+    )
 
 
 def _mean(mean: Array) -> str:

@@ -75,7 +75,7 @@ class PackageOrder:
     with_faces: bool = False
     uids: frozenset[str] = frozenset()
     masks: Mapping[int, Sequence[Box]] = field(default_factory=dict)
-    marks: Mapping[int, Box] = field(default_factory=dict)
+    marks: Mapping[int, Sequence[Box]] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         if not self.query.patient_id:

@@ -147,9 +147,11 @@ class _Maker:
         masked = bool(self.order.masks.get(one.number))
         day = self._day(one.record.study_date)
         on_sheet = SheetPicture(one.number, file, facts, day, one.doubts, masked, jpeg, size)
-        mark = self.order.marks.get(one.number)
-        mean = marked_mean(frame, mark) if mark is not None else None
-        colour = ColourFrame(one.number, one.record.study_uid, facts.colour, drying(original), mean)
+        marks = self.order.marks.get(one.number, ())
+        means = tuple(marked_mean(frame, mark) for mark in marks)
+        colour = ColourFrame(
+            one.number, one.record.study_uid, facts.colour, drying(original), means
+        )
         return _Picture(on_sheet, colour, _row(on_sheet, file in self.sink.written))
 
     def _day(self, day: str) -> str:

@@ -92,3 +92,25 @@ def test_a_view_of_several_words_needs_no_quotes_in_explain() -> None:
 def test_a_surface_is_known_by_each_of_its_words(surface: str, tmp_path: Path) -> None:
     done = archiver("query", "--surface", surface, "--archive", tmp_path / "none")
     assert "--surface" not in done.stderr
+
+
+@pytest.mark.parametrize(
+    ("words", "option"),
+    [
+        (("query", "--patient-id", "P-1", "--patient-id=P-2"), "--patient-id"),
+        (("handover", "--case", "1", "--case", "2", "--patient-id", "P-1", "--list"), "--case"),
+        (("compare", "--region", "0,0,8,8", "--region", "8,8,8,8"), "--region"),
+        (("serve", "--title", "A", "--title", "B"), "--title"),
+    ],
+)
+def test_of_an_option_with_one_value_none_is_dropped_silently(
+    words: tuple[str, ...], option: str
+) -> None:
+    (line,) = [line for line in lines(*words) if "more than once" in line]
+    assert line.startswith(f"archiver {words[0]}: {option} is given more than once")
+
+
+def test_a_day_has_one_grey_card() -> None:
+    card = ("--grey", "2026-03-04=0,0,8,8")
+    told = "\n".join(lines("compare", "--json", "--patient-id", "P-1", *card, *card))
+    assert "--grey is given more than once for 2026-03-04; expected one value for each" in told

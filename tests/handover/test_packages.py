@@ -423,7 +423,7 @@ def test_a_picture_that_cannot_be_read_stops_the_package(archive: Archive, tmp_p
 def test_marks_and_masks_of_pictures_that_there_are_not_are_told(
     archive: Archive, tmp_path: Path
 ) -> None:
-    told = refusal(archive, tmp_path, without_doubtful=True, marks={7: (0, 0, 8, 8)})
+    told = refusal(archive, tmp_path, without_doubtful=True, marks={7: [(0, 0, 8, 8)]})
     assert told == "there is no picture 7; expected 1 to 1"
 
 

@@ -93,7 +93,7 @@ def test_the_colour_frames_are_told_in_order_with_what_is_to_be_heeded(
 
 
 def test_no_shade_is_ever_named(archive: Archive, tmp_path: Path) -> None:
-    package = made(archive, tmp_path, marks={1: (0, 0, 40, 40), 2: (0, 0, 40, 40)})
+    package = made(archive, tmp_path, marks={1: [(0, 0, 40, 40)], 2: [(0, 0, 40, 40)]})
     told = " ".join(texts(package.target / "1187.pdf"))
     assert "CIEDE2000" in told
     assert not re.search(r"\b[ABCD][1-4](\.5)?\b|\b[0-5][LMR][1-3](\.5)?\b", told)
@@ -102,7 +102,7 @@ def test_no_shade_is_ever_named(archive: Archive, tmp_path: Path) -> None:
 def test_marked_regions_are_compared_only_between_frames_taken_alike(
     archive: Archive, tmp_path: Path
 ) -> None:
-    boxes = dict.fromkeys((1, 2, 4), (10, 10, 40, 40))
+    boxes = {number: [(10, 10, 40, 40)] for number in (1, 2, 4)}
     told = " ".join(texts(made(archive, tmp_path, marks=boxes).target / "1187.pdf"))
     assert re.search(r"Pictures 1 and 2, taken alike, marked regions: L\* \d+\.\d a\* ", told)
     assert "Pictures 1 and 4 were not taken alike: their regions are not compared." in told
@@ -112,6 +112,17 @@ def test_marked_regions_are_compared_only_between_frames_taken_alike(
         )
     )
     assert "L* " not in only
+
+
+def test_two_regions_of_one_picture_are_compared(archive: Archive, tmp_path: Path) -> None:
+    boxes = [(10, 10, 40, 40), (120, 60, 40, 40)]
+    told = " ".join(texts(made(archive, tmp_path, marks={1: boxes}).target / "1187.pdf"))
+    assert re.search(r"Picture 1, marked regions 1 and 2: L\* \d+\.\d a\* .* CIEDE2000 \d", told)
+    both = {1: boxes, 2: boxes[:1]}
+    package = made(archive, tmp_path, target=tmp_path / "both", marks=both)
+    told = " ".join(texts(package.target / "1187.pdf"))
+    for pair in ("1 and 1", "2 and 1"):
+        assert f"Pictures 1 and 2, taken alike, marked regions {pair}: L* " in told
 
 
 def test_other_purposes_have_no_colour_table(archive: Archive, tmp_path: Path) -> None:
@@ -238,7 +249,7 @@ def test_a_later_frame_of_a_visit_with_a_dried_tooth_is_warned_of_and_of_no_othe
 def test_frames_of_unknown_light_or_without_a_profile_are_not_compared() -> None:
     mean = np.array([70.0, 2.0, 20.0])
     for colour in (facts(light=""), facts(characterised=False)):
-        frames = [ColourFrame(n, "a", colour, False, mean) for n in (1, 2)]
+        frames = [ColourFrame(n, "a", colour, False, (mean,)) for n in (1, 2)]
         (told,) = table_of(frames).comparisons
         assert "were not taken alike" in told
 
@@ -246,7 +257,7 @@ def test_frames_of_unknown_light_or_without_a_profile_are_not_compared() -> None
 def test_a_difference_is_that_of_ciede2000() -> None:
     # (70, 2, 20) and (72, 2, 20): 1.529, calculated in the room of comparisons.
     means = (np.array([70.0, 2.0, 20.0]), np.array([72.0, 2.0, 20.0]))
-    frames = [ColourFrame(n, "a", facts(), False, mean) for n, mean in enumerate(means, 1)]
+    frames = [ColourFrame(n, "a", facts(), False, (mean,)) for n, mean in enumerate(means, 1)]
     (told,) = table_of(frames).comparisons
     assert "L* 70.0 a* 2.0 b* 20.0 and L* 72.0 a* 2.0 b* 20.0, CIEDE2000 1.5 " in told
 
