@@ -112,5 +112,6 @@ def test_of_an_option_with_one_value_none_is_dropped_silently(
 
 def test_a_day_has_one_grey_card() -> None:
     card = ("--grey", "2026-03-04=0,0,8,8")
-    told = "\n".join(lines("compare", "--json", "--patient-id", "P-1", *card, *card))
+    asked = ("--patient-id", "P-1", "--tooth", "iso:25", "--view", "occlusal")
+    told = "\n".join(lines("compare", "--json", *asked, *card, *card))
     assert "--grey is given more than once for 2026-03-04; expected one value for each" in told
