@@ -70,6 +70,9 @@ class Compared:
         How light was made comparable, in words.
     single
         True where one tooth was aligned, False where all teeth of the picture were.
+    lost
+        True where one tooth is named and could not be told from the others: no colour is
+        measured then.
     """
 
     shown: Shown
@@ -81,6 +84,7 @@ class Compared:
     region: Mask | None
     light: str
     single: bool = True
+    lost: bool = False
 
     @property
     def alignment(self) -> Alignment | None:
@@ -169,7 +173,7 @@ class PreparedComparison:
         self.newest = shown = ready.shown
         self._prepared = ready.prepared
         self._chosen = None if asked is None else _inside(shown, asked, "the region")
-        self._subject = _subject(shown, asked)
+        self._subject = _subject(ready, asked)
 
     def with_prior(self, prior: Path | Ready, relation: str) -> Compared:
         """Compare a prior; the errors are those of `compare_pictures`."""
@@ -178,12 +182,16 @@ class PreparedComparison:
         return _compared((self.newest, self._prepared), other, relation, asked)
 
 
-def _subject(shown: Shown, region_asked: Box | None) -> Subject:
+def _subject(ready: Ready, region_asked: Box | None) -> Subject:
     """The tooth that is meant: that of the region, or that in the middle of a picture of few."""
     if region_asked is not None:
         left, top, width, height = region_asked
         return Subject(np.array([left + width / 2, top + height / 2]))
-    return Subject(single=0 < len(shown.description.teeth) <= _FEW)
+    return Subject(single=_names_few(ready.shown) and region.shows_few(ready.prepared.tooth))
+
+
+def _names_few(shown: Shown) -> bool:
+    return 0 < len(shown.description.teeth) <= _FEW
 
 
 def _compared(
@@ -203,11 +211,12 @@ def _compared(
     gains, light = _gains(newest, prior, laid, (wishes, ready.tooth))
     where = chosen if chosen is not None else tooth
     where = where & ~region.gloss(newest.pixels) & ~region.gloss(laid.pixels)
-    mean = region_colour(newest, prior, laid, where, gains)
+    lost = not subject.single and _names_few(newest)
+    mean = None if lost else region_colour(newest, prior, laid, where, gains)
     if mean is not None and chosen is not None:
         mean = replace(mean, chosen=True)
     apart = difference_map(newest, prior, laid, gains)
-    return Compared(prior, relation, checked, laid, apart, mean, tooth, light, subject.single)
+    return Compared(prior, relation, checked, laid, apart, mean, tooth, light, subject.single, lost)
 
 
 def _gains(

@@ -28,6 +28,10 @@ _ARTICLES = {
 _WHOLE = 0.995
 REVERSED = "Mirror-reversed: only the reflection of the prior fits."
 TURNED = "Upside down or on its side: the prior fits only after it is turned."
+LOST = (
+    "The named tooth could not be told from the others that the picture shows: all were aligned, "
+    "and no colour was measured. --region says where it is."
+)
 REVERSED_NEXT = (
     "One of the two pictures is the wrong way round. Compare both with the patient or the chart "
     "before anybody uses either."
@@ -116,6 +120,8 @@ def _enlarged(size: float) -> str:
 def prior(one: Compared) -> str:
     """Say what the prior is, and what of the newest picture it does not show."""
     parts = [f"The prior: {one.relation}."] if one.relation else []
+    if one.lost:
+        parts.append(LOST)
     if one.laid is not None and float(one.laid.covered.mean()) < _WHOLE:
         parts.append("Grey: where the prior does not reach.")
     return " ".join(parts)
@@ -202,6 +208,7 @@ def _prior(one: Compared, newest: Shown) -> dict[str, Any]:
         "refusal": None if found else str(getattr(one.checked.outcome, "reason", "")) or None,
         "colour": None if one.colour is None else _colour(one.colour),
         "light": one.light or None,
+        "tooth_found": None if found is None else not one.lost,
     }
 
 

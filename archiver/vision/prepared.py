@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from archiver.vision import region
 from archiver.vision.opencv import cv2
+from archiver.vision.tooth_map import tooth_map
 from archiver.vision.transforms import Array
 
 Pixels = NDArray[np.uint8]
@@ -162,7 +163,7 @@ def prepare(pixels: Pixels, factor: float = 1.0) -> Prepared:
     usable = (light > 255 * 0.10) & ~glossy
     # Gloss is filled from around it, so that its edge is no feature.
     light = cv2.inpaint(light.astype(np.uint8), glossy.astype(np.uint8), 3, cv2.INPAINT_TELEA)
-    return Prepared(_evened(light), region.teeth(pixels), usable, factor)
+    return Prepared(_evened(light), tooth_map(pixels).teeth, usable, factor)
 
 
 def _evened(light: Pixels) -> Pixels:

@@ -1,7 +1,6 @@
-"""Where the teeth are in a picture, and what there only looks like something: gloss.
+"""Single teeth among those of a picture, and what only looks like something there: gloss.
 
-Enamel and fillings are the bright or grey parts of a mouth; gum, lips and tongue are red, the
-background dark. Gloss is the image of the flash on a wet surface: it moves with the camera
+Gloss is the image of the flash on a wet surface: it moves with the camera
 and not with the tooth, so nothing may be aligned by it.
 """
 
@@ -17,14 +16,12 @@ Mask = NDArray[np.bool_]
 #: Middle (x, y) of a crown and the radius of the largest disc in it.
 Disc = tuple[int, int, float]
 
-#: Redness (a* of 8-bit Lab, 128 neutral) from which a pixel is soft tissue, when the picture
-#: itself shows no two groups (common practice; gums have an a* of 15 to 35, enamel of 0 to 8).
-_RED = 128 + 11
-#: Share of a picture's width that a structure must exceed to be a tooth.
-_SMALLEST = 0.035
 #: Middles of two crowns are farther apart than this many radii of the larger one.
 _APART = 1.5
 _MOST_TEETH = 24
+#: Crowns that a picture of one tooth shows at most, and the least radius of the largest in its
+#: middle, as a share of the longer side.
+_FEW, _CLOSE = 7, 0.085
 
 
 def gloss(pixels: Pixels) -> Mask:
@@ -44,41 +41,15 @@ def gloss(pixels: Pixels) -> Mask:
     return np.asarray(cv2.dilate(bright.astype(np.uint8), kernel) > 0)
 
 
-def teeth(pixels: Pixels) -> Mask:
-    """Return where teeth are, small gaps filled and their outlines taken along.
+def shows_few(teeth: Mask) -> bool:
+    """Return whether a picture is about a tooth in its middle and not about an arch.
 
-    Parameters
-    ----------
-    pixels
-        uint8 sRGB, shape (rows, columns, 3).
-
-    Returns
-    -------
-    ndarray of bool
-        Shape (rows, columns); all False where nothing looks like a tooth.
+    Of an arch the middle shows whatever stands there, not the tooth that is named. Found on
+    rendered pictures of one tooth and its neighbours and on real ones of arches.
     """
-    small = cv2.resize(pixels, None, fx=0.25, fy=0.25, interpolation=cv2.INTER_AREA)
-    small = cv2.medianBlur(small, 5)
-    lab = cv2.cvtColor(small, cv2.COLOR_RGB2Lab)
-    light, red = lab[..., 0], lab[..., 1]
-    candidate = light > 255 * 0.28
-    if not candidate.any():
-        return np.zeros(pixels.shape[:2], bool)
-    split = _split(red[candidate])
-    found = (candidate & (red < split)).astype(np.uint8)
-    size = max(3, round(small.shape[1] * _SMALLEST)) | 1
-    kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size))
-    # What is thinner than a tooth (rim of a mirror, gleam of a retractor) goes.
-    found = cv2.morphologyEx(found, cv2.MORPH_CLOSE, kernel)
-    found = cv2.morphologyEx(found, cv2.MORPH_OPEN, kernel)
-    found = cv2.dilate(found, np.ones((5, 5), np.uint8))
-    return np.asarray(cv2.resize(found, pixels.shape[1::-1], interpolation=cv2.INTER_NEAREST) > 0)
-
-
-def _split(red: NDArray[np.uint8]) -> float:
-    """Otsu's threshold of redness where it lies between enamel and gum, else the usual one."""
-    value, _ = cv2.threshold(red.reshape(1, -1), 0, 255, cv2.THRESH_BINARY + cv2.THRESH_OTSU)
-    return float(value) if 128 + 6 <= value <= 128 + 20 else float(_RED)
+    crowns = discs(teeth)
+    largest = max((r for _, _, r in nearest(crowns, None, teeth.shape)), default=0.0)
+    return len(crowns) <= _FEW and largest >= _CLOSE * max(teeth.shape)
 
 
 def single_teeth(teeth: Mask, aim: tuple[float, float] | None = None) -> list[Mask]:

@@ -129,6 +129,7 @@ def aligned(comparing: PreparedComparison, one: Compared) -> Aligned:
         "width": newest.size[0],
         "places": found.places,
         "single": one.single,
+        "lost": one.lost,
         "turned": round(found.turn, 1),
         "enlarged": round(found.size, 3),
         "covered": float(one.laid.covered.mean()),

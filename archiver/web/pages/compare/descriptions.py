@@ -34,6 +34,8 @@ def doubts(one: Aligned, same: bool, t: Words) -> list[tuple[str, str]]:
         found.append((ATTENTION, t("compare.unaligned", reason=t(facts["reason"]))))
     elif facts["way"] == "undecided":
         found.append((ATTENTION, t("compare.undecided")))
+    if facts.get("lost"):
+        found.append((ATTENTION, t("compare.lost")))
     if not same:
         found.append((ATTENTION, t("compare.not_same")))
     return found
