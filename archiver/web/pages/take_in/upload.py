@@ -141,7 +141,7 @@ def shown_name(given: str) -> str:
         c if unicodedata.category(c)[0] != "C" else "_" for c in given.replace("\\", "/")
     )
     base = kept.rpartition("/")[2].strip()
-    return base[-_LONGEST_NAME:] or "unnamed"
+    return base[-_LONGEST_NAME:] or str(Text("web.upload.unnamed"))
 
 
 def _check_name(name: str, kind: Format) -> None:
