@@ -149,8 +149,6 @@ def _number(dataset: Dataset, keyword: str) -> int | None:
 def items(dataset: Dataset, keyword: str) -> Iterator[Dataset]:
     """Yield the items of a sequence; nothing if it is absent or no sequence."""
     value = _value(dataset, keyword)
-    if isinstance(value, str | bytes) or value is None:
-        return
     try:
         candidates = list(value)  # type: ignore[call-overload]
     except TypeError:

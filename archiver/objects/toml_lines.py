@@ -115,7 +115,7 @@ class _Scanner:
         return path
 
     def _note(self, path: Path, line: int) -> None:
-        for length in range(1, min(len(path), DEEPEST) + 1):
+        for length in range(min(len(path), DEEPEST) + 1):
             self.found.setdefault(path[:length], line)
 
     def _names(self) -> tuple[str, ...]:

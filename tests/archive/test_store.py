@@ -2,20 +2,24 @@ from __future__ import annotations
 
 import json
 import os
+import sqlite3
 import subprocess
 import sys
 import threading
 from collections.abc import Iterator
+from contextlib import closing
 from pathlib import Path
 
 import pytest
 from archive_samples import Clock, as_bytes, content, dataset, incoming, uid
+from sqlalchemy import text
 
 from archiver.archive.index_rebuild import rebuild
 from archiver.archive.query import Query
 from archiver.archive.store.archive import Archive
 from archiver.archive.store.file_transaction import Incoming, Outcome
 from archiver.archive.store.journal import verify_chain
+from archiver.archive.store.sqlite import reading_engine
 from archiver.errors import ArchiveError, IntegrityError, ObjectError
 
 
@@ -357,3 +361,20 @@ def test_a_batch_interrupted_before_the_index_is_taken_in_by_the_next_one(
     assert archive.put([incoming(2)])[0].outcome is Outcome.NEW
     assert {r.sop_instance_uid for r in archive.query(Query())} == {uid(1), uid(2)}
     assert archive.put([incoming(1)])[0].outcome is Outcome.SAME
+
+
+def test_a_reader_of_the_index_sees_what_a_writer_adds_later(tmp_path: Path) -> None:
+    path = tmp_path / "index.sqlite"
+    with closing(sqlite3.connect(path)) as writer:
+        writer.execute("PRAGMA journal_mode=WAL")
+        writer.execute("CREATE TABLE kept (uid TEXT)")
+    engine = reading_engine(path)
+    asked = text("SELECT count(*) FROM kept")
+    with engine.connect() as reader:
+        assert reader.execute(asked).scalar() == 0
+    with closing(sqlite3.connect(path)) as writer:
+        writer.execute("INSERT INTO kept VALUES ('1.2')")
+        writer.commit()
+        with engine.connect() as reader:
+            assert reader.execute(asked).scalar() == 1
+    engine.dispose()

@@ -11,9 +11,10 @@ from typing import Any
 
 import pydicom
 import pytest
+from in_process import archiver
 from PIL import Image
 from pydicom.encaps import generate_frames
-from sessions import archiver, camera_jpeg, photo, picture, write_sheet
+from sessions import camera_jpeg, photo, picture, write_sheet
 
 from archiver.photo.jpeg_stripping import without_metadata
 

@@ -74,7 +74,7 @@ def judge(mutant: Mutant, covering: Covering, budget: float) -> dict[str, object
     file, note = TREE / mutant.path, FOLDER / "failed"
     text = file.read_text("utf-8")
     tests = covering.tests(mutant.path, text, mutant.line, budget)
-    limit = 60 + 5 * sum(map(covering.seconds.__getitem__, tests))
+    limit = 20 + 3 * sum(map(covering.seconds.__getitem__, tests))
     changed = mutant.applied(text)
     note.unlink(missing_ok=True)
     begun = time.monotonic()

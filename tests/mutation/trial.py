@@ -15,7 +15,15 @@ from typing import Any
 import pytest
 
 #: Libraries whose loading takes longer than many a test.
-_LIBRARIES = ("numpy", "pydicom", "PIL.Image", "sqlalchemy", "httpx", "hypothesis", "playwright.sync_api")
+_LIBRARIES = (
+    "numpy",
+    "pydicom",
+    "PIL.Image",
+    "sqlalchemy",
+    "httpx",
+    "hypothesis",
+    "playwright.sync_api",
+)
 _BROKEN = 70
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import json
 import struct
 import warnings
 from collections.abc import Callable
@@ -354,6 +355,11 @@ MUTANTS: dict[str, Callable[[], bytes]] = {
     "scope": lambda: changed(SOPClassUID=CT),
 }
 
+#: The attribute that each mutant's findings point to.
+PLACES: dict[str, list[str]] = json.loads(
+    (Path(__file__).parent / "rule_places.json").read_text("utf-8")
+)
+
 # Rules about several files are set off in test_collection.py, and this one below.
 ELSEWHERE = {
     "file-unreadable",
@@ -397,6 +403,7 @@ def test_the_rule_fires_on_its_mutant(rule: str) -> None:
         assert finding.path == "spoilt.dcm"
         assert finding.found
         assert finding.clause
+    assert sorted({finding.attribute for finding in findings}) == PLACES[rule]
 
 
 def test_a_file_that_cannot_be_opened_is_a_finding(tmp_path: Path) -> None:
