@@ -127,9 +127,12 @@ def text(dataset: Dataset, keyword: str) -> str:
     value = _value(dataset, keyword)
     if value is None:
         return ""
-    if isinstance(value, MultiValue | list | tuple):
-        return "\\".join(str(v) for v in value)
-    return str(value).strip()
+    try:
+        if isinstance(value, MultiValue | list | tuple):
+            return "\\".join(str(v) for v in value)
+        return str(value).strip()
+    except Exception:  # an item of a sequence is converted only when it is written
+        return ""
 
 
 def _value(dataset: Dataset, keyword: str) -> object:

@@ -146,6 +146,15 @@ def test_a_file_that_breaks_off_anywhere_is_refused(
     assert report.seen == 1
 
 
+@pytest.mark.parametrize("missing", range(1, 12))
+def test_a_file_that_breaks_off_in_the_header_of_its_pixel_data_is_refused(
+    archive: Archive, tmp_path: Path, missing: int
+) -> None:
+    whole = as_bytes(dataset(1, pixels=bytes(3000)))
+    report = add_files(archive, [saved(tmp_path, "cut.dcm", whole[: -3000 - missing])])
+    assert report.refused == 1
+
+
 @settings(
     max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
 )

@@ -5,9 +5,10 @@ from __future__ import annotations
 import sqlite3
 import sys
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from contextlib import closing
 from pathlib import Path
+from typing import Any
 
 import httpx
 import pytest
@@ -130,7 +131,9 @@ def test_health_tells_of_an_error_that_nobody_foresaw(
         assert httpx.get(health).json()["status"] == "ok"
         original = Index.add
 
-        def fail(self: Index, *args: object) -> None:
+        def fail(self: Index, kept: Sequence[object], *args: Any) -> None:
+            if not kept:  # lines about events, which share the journal
+                return original(self, [], *args)
             monkeypatch.setattr(Index, "add", original)
             raise RuntimeError("Okafor^Nadia")
 

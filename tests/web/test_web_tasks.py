@@ -125,8 +125,8 @@ def test_pictures_in_memory_stay_within_their_bound(
     made = pictures.Pictures(site)
     for record in site.archive.query(Query(role="derived")):
         made.jpeg(record.sop_instance_uid, Path(record.path), 320)
-        assert made._size <= 60_000
-        assert made._size == sum(map(len, made._made.values()))
+        assert made._made.currsize <= 60_000
+        assert made._made.currsize == sum(map(len, made._made.values()))
     assert made._made
 
 

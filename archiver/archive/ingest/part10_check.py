@@ -72,8 +72,24 @@ def read_whole(path: Path) -> tuple[FileMeta, Dataset]:
         dataset = open_dataset(file)
         meta = _file_meta(dataset)
         if meta.transfer_syntax != _DEFLATED and not meta.is_directory_record:
-            _check_pixels(file, meta.transfer_syntax, path.stat().st_size)
+            size = path.stat().st_size
+            _check_last(dataset, file.tell(), size)
+            _check_pixels(file, meta.transfer_syntax, size)
     return meta, dataset
+
+
+def _check_last(dataset: Dataset, end: int, size: int) -> None:
+    """Check that nothing stands behind the last element where the parser found no more.
+
+    pydicom takes the beginning of an element's header at the end of a file for the end.
+    """
+    from pydicom.dataelem import RawDataElement
+
+    last = dataset.get_item(max(dataset.keys())) if len(dataset) else None
+    if end < size or not isinstance(last, RawDataElement) or last.length == _UNDEFINED:
+        return
+    if last.value_tell + last.length < size:
+        raise _broken_off(size)
 
 
 def _file_meta(dataset: Dataset) -> FileMeta:

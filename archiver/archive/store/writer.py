@@ -190,11 +190,11 @@ class Writer:
             else:
                 self._refuse(jobs[0], error)
             return
+        self.heard(stored)
         begin = 0
         for job in jobs:
             job.result.set_result(stored[begin : begin + len(job.batch)])
             begin += len(job.batch)
-        self.heard(stored)
 
     def _carry_out(self, job: _Job, call: Callable[[], object]) -> None:
         try:
