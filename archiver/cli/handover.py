@@ -135,7 +135,7 @@ def _list(chosen: OrderedPictures, options: Options) -> int:
             "view": one.record.view,
             "mirror": one.record.mirror,
             "shows_face": one.shows_face,
-            "doubts": [doubt.words for doubt in one.doubts],
+            "doubts": [str(doubt.words) for doubt in one.doubts],
             "columns": one.record.columns,
             "rows": one.record.rows,
             "sop_instance_uid": one.record.sop_instance_uid,
@@ -143,7 +143,7 @@ def _list(chosen: OrderedPictures, options: Options) -> int:
         for one in chosen.pictures
     ]
     if options.json:
-        told = {"pictures": rows, "left_out": list(chosen.left_out)}
+        told = {"pictures": rows, "left_out": list(map(str, chosen.left_out))}
         print(json.dumps(told, ensure_ascii=False, indent=2))
         return 0
     for one in chosen.pictures:
@@ -166,7 +166,7 @@ def _report_package(made: Package, options: Options) -> int:
             "case": made.case,
             "files": {name: {"sha256": d, "bytes": n} for name, (d, n) in made.files.items()},
             "instances": [one.record.sop_instance_uid for one in made.chosen.pictures],
-            "left_out": list(made.left_out),
+            "left_out": list(map(str, made.left_out)),
         }
         print(json.dumps(told, ensure_ascii=False, indent=2))
         return 0

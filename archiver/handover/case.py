@@ -49,12 +49,7 @@ class Case:
             If the number does not fit the name of a file and an identifier.
         """
         if not _NUMBER.fullmatch(number):
-            raise UsageError(
-                Problem(
-                    f"the case number {number!r}",
-                    expected="up to 16 letters, digits, dots and hyphens, without spaces",
-                )
-            )
+            raise UsageError(Problem("handover.case.unfit", number=repr(number)))
         return cls(number, keyed(secret, "case", number, *patient))
 
     def uid(self, original: str) -> str:

@@ -62,8 +62,8 @@ def marked_mean(frame: OutgoingFrame, box: Box) -> Array:
     rows, columns = pixels.shape[:2]
     inside = left >= 0 and top >= 0 and left + wide <= columns and top + high <= rows
     if not inside or wide < 1 or high < 1 or pixels.ndim != 3:
-        found = f"the region {wide}x{high}+{left}+{top} is not within the picture"
-        raise ObjectError(Problem(found, "", f"within {columns}x{rows}"))
+        region, size = f"{wide}x{high}+{left}+{top}", f"{columns}x{rows}"
+        raise ObjectError(Problem("handover.colour_table.outside", region=region, size=size))
     part = np.ascontiguousarray(pixels[top : top + high, left : left + wide])
     return np.asarray(lab(part, space_of(frame.icc)).reshape(-1, 3).mean(axis=0))
 

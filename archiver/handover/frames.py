@@ -89,7 +89,7 @@ def frame_of(dataset: Dataset, icc: bytes | None) -> OutgoingFrame:
         stream = next(generate_frames(dataset.PixelData, number_of_frames=1))
         bare = without_metadata(stream)
     except (PhotoError, ValueError, AttributeError, NotImplementedError, RuntimeError) as error:
-        raise ObjectError(Problem(f"the picture cannot be read ({error})")) from error
+        raise ObjectError(Problem("handover.frames.unreadable", error=error)) from error
     pixels = EncodedPixels(
         bare,
         syntax,
@@ -170,8 +170,8 @@ def altered(frame: OutgoingFrame, masks: Sequence[Box], stamps: Sequence[str]) -
             or left + wide > columns
             or top + high > rows
         ):
-            found = f"the part to cover {wide}x{high}+{left}+{top} leaves the picture"
-            raise ObjectError(Problem(found, "", f"within {columns}x{rows}"))
+            part, size = f"{wide}x{high}+{left}+{top}", f"{columns}x{rows}"
+            raise ObjectError(Problem("handover.frames.outside", part=part, size=size))
         pixels[top : top + high, left : left + wide] = _MASK
     if stamps:
         pixels = _stamped(pixels, " · ".join(stamps))

@@ -18,6 +18,7 @@ from archiver.handover.identifying_words import Identifying
 from archiver.handover.picture_selection import OutgoingPicture, candidates, renumbered
 from archiver.handover.profiles import PurposeProfile, profile_of
 from archiver.objects import Purpose
+from archiver.wording import Text
 
 #: What fits a line of the sheet, and a person's name (PS3.5 6.2).
 _LONGEST = 64
@@ -79,7 +80,7 @@ class PackageOrder:
 
     def __post_init__(self) -> None:
         if not self.query.patient_id:
-            raise InputError(Problem("no patient is named", expected="the query's patient_id"))
+            raise InputError(Problem("handover.order.no_patient"))
 
 
 @dataclass(frozen=True)
@@ -93,13 +94,13 @@ class OrderedPictures:
     pictures
         With their numbers in the package.
     left_out
-        What is not among them, and why, a line each.
+        What is not among them, and why.
     """
 
     patient: tuple[str, str]
     profile: PurposeProfile
     pictures: tuple[OutgoingPicture, ...]
-    left_out: tuple[str, ...]
+    left_out: tuple[Problem, ...]
 
 
 def preview_package(archive: Archive, order: PackageOrder) -> OrderedPictures:
@@ -121,12 +122,12 @@ def preview_package(archive: Archive, order: PackageOrder) -> OrderedPictures:
     kept, left = [], []
     for one in found:
         why = _why_out(one, order, profile)
-        if why:
-            left.append(f"{one.record.sop_instance_uid}: {why}")
+        if why is not None:
+            left.append(why.at(one.record.sop_instance_uid))
         else:
             kept.append(one)
     if not kept:
-        raise InputError(Problem("no photograph is left to hand over"), *map(Problem, left))
+        raise InputError(Problem("handover.order.none_left"), *left)
     return OrderedPictures(patient, profile, tuple(renumbered(kept)), tuple(left))
 
 
@@ -134,21 +135,18 @@ def _demand_all(wanted: frozenset[str], records: Sequence[Record]) -> None:
     missing = wanted - {one.sop_instance_uid for one in records}
     if missing:
         raise InputError(
-            *(
-                Problem(f"instance {uid} is no valid picture of this patient and question")
-                for uid in sorted(missing)
-            )
+            *(Problem("handover.order.no_such_instance", uid=uid) for uid in sorted(missing))
         )
 
 
-def _why_out(one: OutgoingPicture, order: PackageOrder, profile: PurposeProfile) -> str:
+def _why_out(one: OutgoingPicture, order: PackageOrder, profile: PurposeProfile) -> Problem | None:
     if one.shows_face and profile.faces == "never":
-        return f"it shows a face, and the purpose {order.purpose} takes none"
+        return Problem("handover.order.takes_no_face", purpose=order.purpose)
     if one.shows_face and not order.with_faces:
-        return "it shows a face; --with-faces takes it in"
+        return Problem("handover.order.shows_face")
     if one.doubts and order.without_doubtful:
-        return "; ".join(doubt.words for doubt in one.doubts)
-    return ""
+        return Problem("handover.order.is_doubtful", doubts=[doubt.words for doubt in one.doubts])
+    return None
 
 
 def approve(archive: Archive, order: PackageOrder, chosen: OrderedPictures, today: date) -> Case:
@@ -173,14 +171,14 @@ def approve(archive: Archive, order: PackageOrder, chosen: OrderedPictures, toda
     case = Case.of(order.case, chosen.patient, secret)
     problems = [*_of_order(archive, order, chosen, patient_token(secret, chosen.patient))]
     for one in chosen.pictures:
-        problems += [problem.at(f"picture {one.number}") for problem in _of_picture(one, order)]
+        problems += [problem.at(picture=one.number) for problem in _of_picture(one, order)]
     problems += [
-        Problem(f"there is no picture {number}", "", f"1 to {len(chosen.pictures)}")
+        Problem("handover.order.no_such_picture", number=number, most=len(chosen.pictures))
         for number in sorted({*order.masks, *order.marks})
         if not 1 <= number <= len(chosen.pictures)
     ]
     if order.target.exists() and (not order.target.is_dir() or any(order.target.iterdir())):
-        problems.append(Problem("something is there already", str(order.target)))
+        problems.append(Problem("handover.order.already_there").at(file=str(order.target)))
     if problems:
         raise InputError(*problems)
     return case
@@ -197,15 +195,16 @@ def _of_order(
     problems = []
     others = [one for one in of_case(archive.layout.root, order.case) if one.patient != token]
     if others:
-        problems.append(Problem(f"the case number {order.case} is another patient's"))
-    for name, words in (("addressee", order.to), ("name of who insists", order.insisted_by)):
+        problems.append(Problem("handover.order.others_case", case=order.case))
+    for name, words in (("addressee", order.to), ("insists", order.insisted_by)):
         if len(words) > _LONGEST or not words.isprintable():
-            expected = f"up to {_LONGEST} letters and signs on one line"
-            problems.append(Problem(f"the {name} is {words[:80]!r}", "", expected))
+            given = {"name": Text(f"handover.order.name.{name}"), "given": repr(words[:80])}
+            problems.append(Problem("handover.order.unprintable", **given, most=_LONGEST))
     known = known_words(chosen)
-    for name, words in (("case number", order.case), ("addressee", order.to)):
+    for name, words in (("case", order.case), ("addressee", order.to)):
         if known.is_in(words):
-            problems.append(Problem(f"the {name} holds a name or identifier of the patient"))
+            what = Text(f"handover.order.name.{name}")
+            problems.append(Problem("handover.order.identifies", name=what))
     return problems
 
 
@@ -222,18 +221,14 @@ def _of_picture(one: OutgoingPicture, order: PackageOrder) -> list[Problem]:
     problems = []
     masked = bool(order.masks.get(one.number))
     if one.doubts and not order.insisted_by:
-        problems = [
-            Problem(doubt.words, "", "", "--insist-by NAME stamps it; --without-doubtful leaves it")
-            for doubt in one.doubts
-        ]
-    if one.description.frames is not None and one.description.frames > 1:
-        problems.append(Problem(f"it has {one.description.frames} frames; one can be handed over"))
+        problems = [Problem("handover.order.doubtful", doubt=doubt.words) for doubt in one.doubts]
+    frames = one.description.frames
+    if frames is not None and frames > 1:
+        problems.append(Problem("handover.order.frames", frames=frames))
     if one.burned_in and not masked:
-        problems.append(Problem("words that identify are in its pixels", hint="--mask covers them"))
+        problems.append(Problem("handover.order.burned_in"))
     if one.shows_face and profile_of(order.purpose).faces == "masked" and not masked:
-        problems.append(
-            Problem(f"it shows a face: for {order.purpose} it must be masked", hint="--mask")
-        )
+        problems.append(Problem("handover.order.mask_face", purpose=order.purpose))
     return problems
 
 

@@ -21,7 +21,7 @@ from pydicom import Dataset
 from archiver.archive.ingest import Ingest
 from archiver.archive.statements import HandedOver, register
 from archiver.archive.store import Archive, secret_of
-from archiver.errors import InputError
+from archiver.errors import InputError, Problem
 from archiver.handover import confidentiality
 from archiver.handover.case import Case
 from archiver.handover.colour_table import ColourFrame, after_drying, marked_mean, table_of
@@ -76,7 +76,7 @@ class Package:
     case: str
     files: dict[str, tuple[str, int]]
     chosen: OrderedPictures
-    left_out: tuple[str, ...]
+    left_out: tuple[Problem, ...]
 
 
 @dataclass(frozen=True)

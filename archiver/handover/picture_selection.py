@@ -14,6 +14,7 @@ from archiver.dentition import FACE
 from archiver.objects import Description, code_keys, describe, open_dataset, text
 from archiver.priors import sight_of
 from archiver.records.checks import WRONG_WAY, read_findings
+from archiver.wording import Text
 
 
 class Doubt(str, Enum):
@@ -25,17 +26,9 @@ class Doubt(str, Enum):
     WRONG_WAY = "WRONG-WAY CHECK FAILED"
 
     @property
-    def words(self) -> str:
+    def words(self) -> Text:
         """The doubt in a sentence."""
-        return _WORDS[self]
-
-
-_WORDS = {
-    Doubt.UNCONFIRMED: "no person has confirmed its side",
-    Doubt.REVERSED: "it is still mirror-reversed",
-    Doubt.UNKNOWN: "it does not say how its view and orientation belong together",
-    Doubt.WRONG_WAY: "its comparison with earlier pictures found one of them the wrong way round",
-}
+        return Text(f"handover.doubt.{self.name.lower()}")
 
 
 @dataclass(frozen=True)

@@ -11,6 +11,7 @@ from typing import Any, Literal
 from archiver.errors import InputError, Problem
 from archiver.handover.confidentiality import Option
 from archiver.objects import Purpose
+from archiver.wording import Text
 
 if sys.version_info >= (3, 11):
     import tomllib
@@ -91,20 +92,22 @@ def read_profile(text: str, name: str) -> PurposeProfile:
     try:
         given = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
-        raise InputError(Problem(f"this is no TOML: {error}", name)) from None
+        raise InputError(Problem("handover.profiles.no_toml", error=error).at(file=name)) from None
     problems = [
-        Problem(f'unknown key "{key}"', name, ", ".join(_KEYS)) for key in given if key not in _KEYS
+        Problem("handover.profiles.unknown_key", key=key, keys=tuple(_KEYS))
+        for key in given
+        if key not in _KEYS
     ]
-    problems += [Problem(f'"{key}" is missing', name) for key in _KEYS if key not in given]
+    problems += [Problem("handover.profiles.missing", key=key) for key in _KEYS if key not in given]
     problems += [
-        Problem(f"{key} = {given[key]!r}", name, expected)
+        Problem("handover.profiles.unfit", key=key, given=repr(given[key]), expected=expected)
         for key, (fits, expected) in _KEYS.items()
         if key in given and not fits(given[key])
     ]
     if not problems:
-        problems = [problem.at(name) for problem in _contradictions(given)]
+        problems = _contradictions(given)
     if problems:
-        raise InputError(*problems)
+        raise InputError(*(problem.at(file=name) for problem in problems))
     return PurposeProfile(
         Purpose(given["purpose"]),
         given["title"],
@@ -122,12 +125,12 @@ def read_profile(text: str, name: str) -> PurposeProfile:
 def _contradictions(given: dict[str, Any]) -> list[Problem]:
     found = []
     if {Option.FULL_DATES.value, Option.MODIFIED_DATES.value} <= set(given["options"]):
-        found.append(Problem("full-dates and modified-dates exclude each other (PS3.15 E.3.6)"))
+        found.append(Problem("handover.profiles.dates_exclude"))
     if Option.UIDS.value in given["options"]:
         # A UID of the clinic leads straight back to its archive.
-        found.append(Problem("the option uids keeps the clinic's own UIDs; no package may"))
+        found.append(Problem("handover.profiles.keeps_uids"))
     if Option.DEVICE_IDENTITY.value in given["options"] and not given["device"]:
-        found.append(Problem("the option device-identity with device = false"))
+        found.append(Problem("handover.profiles.device_identity"))
     return found
 
 
@@ -147,25 +150,25 @@ def _several(allowed: tuple[str, ...]) -> Any:
             and len(set(value)) == len(value)
         )
 
-    return fits, f"a list of {', '.join(allowed)}, none twice"
+    return fits, Text("handover.profiles.list_of", words=allowed)
 
 
 #: Key -> whether a value fits, and what would.
 _KEYS: dict[str, Any] = {
     "purpose": (
         lambda value: value in [purpose.value for purpose in Purpose],
-        "one of " + ", ".join(purpose.value for purpose in Purpose),
+        Text("handover.profiles.one_of", words=[purpose.value for purpose in Purpose]),
     ),
-    "title": (_is_text, "text in quotes"),
-    "about": (_is_text, "text in quotes"),
+    "title": (_is_text, Text("handover.profiles.text")),
+    "about": (_is_text, Text("handover.profiles.text")),
     "options": _several(tuple(option.value for option in Option)),
-    "faces": (lambda value: value in _FACES, "one of " + ", ".join(_FACES)),
-    "times": (lambda value: value in _TIMES, "one of " + ", ".join(_TIMES)),
-    "device": (_is_bool, "true or false"),
-    "colour": (_is_bool, "true or false"),
+    "faces": (lambda value: value in _FACES, Text("handover.profiles.one_of", words=_FACES)),
+    "times": (lambda value: value in _TIMES, Text("handover.profiles.one_of", words=_TIMES)),
+    "device": (_is_bool, Text("handover.profiles.flag")),
+    "colour": (_is_bool, Text("handover.profiles.flag")),
     "holds": _several(_HOLDS),
     "selection": (
         lambda value: isinstance(value, str) and value.isdigit() and len(value) == 6,
-        'a code of PS3.16 CID 7010, such as "113006"',
+        Text("handover.profiles.selection_code"),
     ),
 }

@@ -10,6 +10,7 @@ from pathlib import Path
 from archiver.archive import Query, Record
 from archiver.dentition import Tooth, View
 from archiver.errors import ArchiveError, Problem, UsageError
+from archiver.wording import Text
 
 #: Views in which different words mean one way of looking at a tooth.
 _ALIKE = (
@@ -108,18 +109,17 @@ def choose(ask: Ask, asked: ToothAsked, blur: Blur) -> Chosen:
     )
     issuers = sorted({record.issuer for record in records})
     if len(issuers) > 1:
-        named = ", ".join(f'"{one}"' for one in issuers)
+        named = tuple(f'"{one}"' for one in issuers)
         raise UsageError(
-            Problem(
-                f"two patients have the identifier {asked.patient_id}, issued by {named}",
-                hint="say which with --issuer",
-            )
+            Problem("priors.choosing.two_patients", patient=asked.patient_id, issuers=named)
         )
     visits = [
         _sharpest(group, blur) for group in by_visit(_candidates(records, asked.view)).values()
     ]
     if not visits:
-        raise ArchiveError(Problem(f"no photograph shows {_shown(asked)}", asked.patient_id))
+        raise ArchiveError(
+            Problem("priors.choosing.none_shows", shown=_shown(asked)).at(asked.patient_id)
+        )
     return arranged(visits, asked)
 
 
@@ -136,14 +136,13 @@ def arranged(visits: Sequence[Candidate], asked: ToothAsked) -> Chosen:
     if asked.since is not None:
         earlier = [one for one in earlier if one.record.study_date >= asked.since.isoformat()]
     if not earlier:
-        since = f" since {asked.since.isoformat()}" if asked.since else ""
-        raise ArchiveError(
-            Problem(
-                f"there is no earlier photograph of {_shown(asked)}{since}",
-                asked.patient_id,
-                hint=f"the only one is of {newest.record.study_date}",
-            )
-        )
+        shown, day = _shown(asked), newest.record.study_date
+        if asked.since is None:
+            problem = Problem("priors.choosing.none_earlier", shown=shown, day=day)
+        else:
+            since = asked.since.isoformat()
+            problem = Problem("priors.choosing.none_since", shown=shown, since=since, day=day)
+        raise ArchiveError(problem.at(asked.patient_id))
     ranked = sorted(earlier, key=lambda one: (one.is_same, one.when), reverse=True)
     kept = ranked if asked.limit is None else ranked[: asked.limit]
     return Chosen(newest, tuple(kept), len(ranked) - len(kept))
@@ -211,5 +210,5 @@ def _sharpest(group: Sequence[Candidate], blur: Blur) -> Candidate:
     return min(alike, key=lambda one: (blur(Path(one.record.path)), one.record.sop_instance_uid))
 
 
-def _shown(asked: ToothAsked) -> str:
-    return f"tooth {asked.tooth.iso}, {asked.view.value}"
+def _shown(asked: ToothAsked) -> Text:
+    return Text("priors.choosing.shown", tooth=asked.tooth.iso, view=asked.view.value)

@@ -18,6 +18,7 @@ from archiver.errors import Problem, UsageError
 from archiver.priors.difference import Box, Laid, RegionColour, difference_map, lay, region_colour
 from archiver.priors.display_pixels import Shown, load
 from archiver.vision import Alignment, Checked, Prepared, Subject, check, cv2, prepare, region
+from archiver.wording import Text
 
 Mask = NDArray[np.bool_]
 
@@ -172,7 +173,7 @@ class PreparedComparison:
         ready = Ready.of(newest)
         self.newest = shown = ready.shown
         self._prepared = ready.prepared
-        self._chosen = None if asked is None else _inside(shown, asked, "the region")
+        self._chosen = None if asked is None else _inside(shown, asked, "region")
         self._subject = _subject(ready, asked)
 
     def with_prior(self, prior: Path | Ready, relation: str) -> Compared:
@@ -243,7 +244,7 @@ def _gains(
 
 
 def _neutral(shown: Shown, box: Box) -> Array:
-    mask = _inside(shown, box, "the grey card")
+    mask = _inside(shown, box, "grey_card")
     return colours.neutral_gain(shown.pixels[mask], shown.space)
 
 
@@ -259,10 +260,12 @@ def _inside(shown: Shown, box: Box, what: str) -> Mask:
     ):
         raise UsageError(
             Problem(
-                f"{what} {left},{top},{width},{height} does not lie in the picture",
-                shown.path.name,
-                f"a box within {columns} x {rows} pixels as displayed",
-            )
+                "priors.comparison.outside",
+                what=Text(f"priors.comparison.{what}"),
+                box=f"{left},{top},{width},{height}",
+                columns=columns,
+                rows=rows,
+            ).at(file=shown.path.name)
         )
     mask = np.zeros(shown.pixels.shape[:2], bool)
     f = shown.factor

@@ -79,7 +79,7 @@ def load(path: Path, side: int = SIDE) -> Shown:
     try:
         picture, size = _decoded(dataset, side)
     except PhotoError as error:
-        raise ObjectError(*(problem.at(str(path)) for problem in error.problems)) from error
+        raise ObjectError(*(problem.at(file=str(path)) for problem in error.problems)) from error
     turn, edges = display_turn(description)
     if turn.swaps_sides:
         size = (size[1], size[0])
@@ -145,6 +145,6 @@ def _decoded(dataset: Dataset, side: int) -> tuple[Image.Image, tuple[int, int]]
             return reduced(frame, side), size
         picture = Image.fromarray(dataset.pixel_array)
     except (AttributeError, NotImplementedError, StopIteration, TypeError, ValueError) as error:
-        raise PhotoError(Problem(f"the picture cannot be shown ({error})")) from error
+        raise PhotoError(Problem("priors.display_pixels.unreadable", error=error)) from error
     picture.thumbnail((side, side), Image.Resampling.LANCZOS)
     return picture, size

@@ -109,7 +109,9 @@ def keep(archive: Path, told: Sequence[SideFinding], *, time: datetime, by: str)
             os.fsync(out.fileno())
     except OSError as error:
         reason = (error.strerror or str(error)).lower()
-        raise ArchiveError(Problem(f"the finding cannot be kept: {reason}", str(path))) from error
+        raise ArchiveError(
+            Problem("priors.findings.not_kept", reason=reason).at(file=str(path))
+        ) from error
     return path
 
 

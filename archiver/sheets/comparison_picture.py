@@ -110,8 +110,8 @@ def _save(path: Path, save: Callable[[], None]) -> None:
         save()
     except OSError as error:
         reason = (error.strerror or str(error)).lower()
-        problem = Problem(f"the comparison cannot be written: {reason}", str(path))
-        raise ArchiveError(problem) from error
+        problem = Problem("sheets.comparison.not_written", reason=reason)
+        raise ArchiveError(problem.at(file=str(path))) from error
 
 
 def _page(newest: Shown, one: Compared, title: Title, numbers: tuple[int, int]) -> Image.Image:

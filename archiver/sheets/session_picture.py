@@ -124,9 +124,8 @@ def _saved(head: SheetHead, cells: Sequence[SheetCell], path: Path) -> list[Path
         return save_pages(contact_sheet(head, cells), path)
     except OSError as error:
         reason = (error.strerror or str(error)).lower()
-        raise ArchiveError(
-            Problem(f"the contact sheet cannot be written: {reason}", str(path))
-        ) from error
+        problem = Problem("sheets.contact_sheet.not_written", reason=reason)
+        raise ArchiveError(problem.at(file=str(path))) from error
 
 
 def _see(path: Path) -> _Seen:
@@ -148,7 +147,7 @@ def _picture(dataset: Dataset) -> Image.Image:
             return reduced(next(generate_frames(dataset.PixelData, number_of_frames=1)), _SIDE)
         picture = Image.fromarray(dataset.pixel_array)
     except (AttributeError, NotImplementedError, TypeError, ValueError) as error:
-        raise PhotoError(Problem(f"the picture cannot be shown ({error})")) from error
+        raise PhotoError(Problem("sheets.contact_sheet.unreadable", error=error)) from error
     picture.thumbnail((_SIDE, _SIDE))
     return picture
 

@@ -315,7 +315,7 @@ def test_a_rejected_instance_never_goes_out(archive: Archive, tmp_path: Path) ->
 def test_a_face_needs_an_explicit_say_so(archive: Archive, tmp_path: Path) -> None:
     made = sound(archive, tmp_path)
     assert [c.shows_face for c in made.chosen.pictures] == [False]
-    assert any("it shows a face; --with-faces" in line for line in made.left_out)
+    assert any("it shows a face; --with-faces" in str(line) for line in made.left_out)
     with_it = hand_over(
         archive,
         order(tmp_path, target=tmp_path / "b", with_faces=True, insisted_by="Haugen^Liv"),
