@@ -21,7 +21,7 @@ from typing import TYPE_CHECKING, Any
 from archiver.cli.command import Option, Options, argument, in_section, verb
 from archiver.cli.options import JSON, edges, teeth
 from archiver.cli.parameters import CROP, DAY, DIRECTION, FOLDER, VIEW, Choice
-from archiver.errors import UsageError
+from archiver.errors import Problem, UsageError
 
 if TYPE_CHECKING:
     from archiver.archive.statements import AmendmentRequest
@@ -137,7 +137,7 @@ def _request(options: Options) -> AmendmentRequest:
     if options.patient_id is not None:
         person = NewPatient(options.patient_id, *(getattr(options, name) for name in told))
     elif any(getattr(options, name) is not None for name in told):
-        raise UsageError("archiver amend: say whose it is with --patient-id")
+        raise UsageError(Problem("cli.amend.whose").at("archiver amend"))
     return AmendmentRequest(
         options.uid,
         _change(options),

@@ -80,18 +80,12 @@ def command(options: Options) -> int:
         print("\n".join(explain(options.explain)))
         return 0
     if not options.rules:
-        raise UsageError(
-            Problem(
-                "archiver audit: no rules are named",
-                expected="--rules with a file or a shipped set",
-                hint="--list-rules lists them",
-            )
-        )
+        raise UsageError(Problem("cli.audit.no_rules").at("archiver audit"))
     sets = tuple({rules.digest: rules for rules in options.rules}.values())
     if options.visit:
         return _visit(options, sets)
     if options.out is None and not options.json:
-        raise UsageError("archiver audit: say where the report goes with --out, or --json")
+        raise UsageError(Problem("cli.audit.no_target").at("archiver audit"))
     return _audit(options, sets)
 
 
@@ -173,9 +167,9 @@ def _source(options: Options) -> AuditSource:
     from archiver.cli.settings import read_settings
 
     if not options.at and (options.patient_id or options.since or options.until):
-        raise UsageError("archiver audit: --patient-id, --since and --until belong to --at")
+        raise UsageError(Problem("cli.audit.belong_to_at").at("archiver audit"))
     if options.at and (options.paths or options.archive):
-        raise UsageError("archiver audit: --at, --archive and files are three things to audit")
+        raise UsageError(Problem("cli.audit.three_things").at("archiver audit"))
     if options.at:
         peer: Peer = options.at
         return peer
@@ -190,9 +184,8 @@ def _make_folder(folder: Path) -> None:
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
-        raise UsageError(
-            Problem(f"the folder cannot be made: {error.strerror}", str(folder))
-        ) from None
+        problem = Problem("cli.audit.no_folder", reason=error.strerror)
+        raise UsageError(problem.at(file=str(folder))) from None
 
 
 def _episodes(options: Options, today: date) -> Episodes | None:

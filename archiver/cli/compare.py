@@ -82,9 +82,7 @@ _GREY = KeyedRegion("DAY", str)
 def command(options: Options) -> int:
     """Carry the verb out."""
     if not (options.out or options.pdf or options.json):
-        raise UsageError(
-            Problem("archiver compare: nothing is to be written", hint="--out, --pdf or --json")
-        )
+        raise UsageError(Problem("cli.compare.nothing_to_write").at("archiver compare"))
     compared = _compared(options)
     for problem in compared.problems:
         print(problem, file=sys.stderr)
@@ -136,12 +134,7 @@ def _two_files(options: Options) -> tuple[Path, Path]:
     asked = [options.patient_id, options.tooth, options.since, options.limit, options.archive]
     asked.append(options.at)
     if len(options.files) != 2 or any(one is not None for one in asked):
-        raise UsageError(
-            Problem(
-                "archiver compare: files are compared by themselves",
-                expected="two files, or a patient, tooth and view",
-            )
-        )
+        raise UsageError(Problem("cli.compare.by_themselves").at("archiver compare"))
     first, second = options.files
     return first, second
 
@@ -150,12 +143,7 @@ def _asked(options: Options) -> ToothAsked:
     from archiver.priors import ToothAsked
 
     if not (options.patient_id and options.tooth and options.view):
-        raise UsageError(
-            Problem(
-                "archiver compare: too little is said",
-                expected="--patient-id, --tooth and --view, or two files",
-            )
-        )
+        raise UsageError(Problem("cli.compare.too_little").at("archiver compare"))
     return ToothAsked(
         options.patient_id,
         options.tooth,

@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING
 
 from archiver.cli.command import Option, Options, verb
 from archiver.cli.parameters import DAY, FOLDER, PURPOSE
-from archiver.errors import UsageError
+from archiver.errors import Problem, UsageError
 
 if TYPE_CHECKING:
     from archiver.archive.statements import Consent, HandedOver
@@ -43,12 +43,12 @@ def command(options: Options) -> int:
     folder = options.archive or read_settings().archive
     if options.purpose is None:
         if options.noted_by or options.until or options.withdrawn:
-            raise UsageError("archiver consent: --purpose is missing: consent to what?")
+            raise UsageError(Problem("cli.consent.to_what").at("archiver consent"))
         with Archive.open(folder, create=False, read_only=True) as archive:
             patient = patient_of(archive, options.patient_id, options.issuer)
             return _print_consents(consents_of(archive.layout.root, *patient), [], options)
     if not (options.noted_by or "").strip("^ "):
-        raise UsageError("archiver consent: --noted-by is missing: who notes it?")
+        raise UsageError(Problem("cli.consent.by_whom").at("archiver consent"))
     return _note(folder, options)
 
 

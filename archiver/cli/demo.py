@@ -63,7 +63,7 @@ def command(options: Options) -> int:
 def _fresh(wanted: Path | None) -> Path:
     if wanted is not None:
         if wanted.exists():
-            raise UsageError(Problem("the folder exists already", str(wanted), "a new folder"))
+            raise UsageError(Problem("cli.demo.exists").at(file=str(wanted)))
         folder = wanted
     else:
         names = (Path("archiver-demo"), *(Path(f"archiver-demo-{n}") for n in range(2, 1000)))
@@ -72,7 +72,9 @@ def _fresh(wanted: Path | None) -> Path:
         folder.mkdir(parents=True)
     except OSError as error:
         said = error.strerror or str(error)
-        raise ArchiverError(Problem(f"cannot be made: {said}", str(folder))) from None
+        raise ArchiverError(
+            Problem("cli.demo.not_made", reason=said).at(file=str(folder))
+        ) from None
     return folder
 
 
@@ -82,7 +84,7 @@ def _studies() -> Path:
     for place in (package / "_demo_studies", package.parent / "demo_studies"):
         if any(place.glob("*/*/sheet.toml")):
             return place
-    raise ArchiverError(Problem("the demo sessions are not installed", hint="reinstall archiver"))
+    raise ArchiverError(Problem("cli.demo.not_installed"))
 
 
 def _sheets(target: Path) -> list[Path]:

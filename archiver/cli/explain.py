@@ -116,9 +116,8 @@ def _write_svg(made: Plan, name: str) -> None:
     try:
         Path(name).write_text(draw_svg(made), encoding="utf-8")
     except OSError as error:
-        raise ArchiverError(
-            Problem(f"the drawing cannot be written: {error.strerror}", name)
-        ) from error
+        problem = Problem("cli.explain.not_written", reason=error.strerror)
+        raise ArchiverError(problem.at(file=name)) from error
 
 
 def _line(label: str, text: str) -> str:

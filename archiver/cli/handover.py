@@ -27,7 +27,7 @@ from archiver.cli.options import JSON, SELECTORS
 from archiver.cli.parameters import FOLDER, PURPOSE, Box, Choice, KeyedRegion
 from archiver.cli.progress import Progress
 from archiver.cli.query import question
-from archiver.errors import UsageError
+from archiver.errors import Problem, UsageError
 
 if TYPE_CHECKING:
     from archiver.handover import OrderedPictures, Package, PackageOrder
@@ -76,9 +76,9 @@ _NUMBERED = KeyedRegion("N", int)
 def command(options: Options) -> int:
     """Carry the verb out."""
     if not options.patient_id:
-        raise UsageError("archiver handover: --patient-id is missing: whose pictures?")
+        raise UsageError(Problem("cli.handover.whose").at("archiver handover"))
     if not options.list and not (options.to and options.to.strip() and options.out):
-        raise UsageError("archiver handover: --to and --out are missing: for whom, and where?")
+        raise UsageError(Problem("cli.handover.for_whom").at("archiver handover"))
     from archiver.archive.store import Archive
     from archiver.cli.context import actor, now
     from archiver.cli.settings import read_settings

@@ -114,7 +114,7 @@ def _drop(outbox: Outbox, options: Options) -> int:
     from archiver.network.outbox import State
 
     if not options.subjects and not (options.to and options.state):
-        raise UsageError("archiver outbox drop: name UIDs, or --to and --state")
+        raise UsageError(Problem("cli.outbox.drop_what").at("archiver outbox drop"))
     rows = [one for one in _chosen(outbox, options) if one.state is not State.COMMITTED]
     count = outbox.drop_noting(rows, actor(), now()) if rows else 0
     _report_count(f"{count} dropped; what is committed stays noted", count, options)
@@ -149,9 +149,7 @@ def _card(outbox: Outbox, options: Options) -> int:
     from archiver.network.outbox import standing_of
 
     if len(options.subjects) != 1 or not Path(options.subjects[0]).is_dir():
-        raise UsageError(
-            Problem("archiver outbox card needs one folder", " ".join(options.subjects))
-        )
+        raise UsageError(Problem("cli.outbox.one_folder").at(" ".join(options.subjects)))
     folder = Path(options.subjects[0])
     files = sorted(p for p in folder.rglob("*") if p.is_file() and not p.name.startswith("."))
     rows: list[dict[str, Any]] = []

@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING
 from archiver.cli.command import Option, Options, verb
 from archiver.cli.options import SELECTORS
 from archiver.cli.parameters import FILE, FOLDER, PEER, Number
-from archiver.errors import UsageError
+from archiver.errors import Problem, UsageError
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -73,7 +73,7 @@ def _answer(options: Options, asked: Query) -> QueryAnswer:
         with Archive.open(folder, create=False, read_only=True) as archive:
             return query(archive, asked)
     if options.contact_sheet is not None:
-        raise UsageError("archiver query: --contact-sheet draws objects that are here; retrieve")
+        raise UsageError(Problem("cli.query.not_here").at("archiver query"))
     return query(options.at, asked, headers=header_folder())
 
 

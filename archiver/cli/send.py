@@ -24,7 +24,7 @@ from archiver.cli.options import JSON, SELECTORS
 from archiver.cli.parameters import FOLDER, PEER, Number
 from archiver.cli.progress import Progress
 from archiver.cli.query import question
-from archiver.errors import UsageError
+from archiver.errors import Problem, UsageError
 
 if TYPE_CHECKING:
     from archiver.archive import Query
@@ -59,7 +59,7 @@ def command(options: Options) -> int:
     asked = question(options)
     chosen = asked != Query()
     if chosen and options.everything:
-        raise UsageError("archiver send: choose some, or --everything, not both")
+        raise UsageError(Problem("cli.send.some_or_all").at("archiver send"))
     queued = Queued(0, 0, 0)
     with Outbox.open(folder) as outbox:
         _queue_owed(outbox, folder)

@@ -24,6 +24,7 @@ from typing import TYPE_CHECKING, Any
 from archiver.cli.command import Option, Options, verb
 from archiver.cli.parameters import FILE, FOLDER, Number
 from archiver.errors import ArchiverError, Problem
+from archiver.wording import Text
 
 if TYPE_CHECKING:
     from archiver.archive.store import Archive
@@ -79,11 +80,9 @@ def command(options: Options) -> int:
         except OSError as error:
             said = (error.strerror or str(error)).lower()
             ports = [settings.dimse_port, *([settings.web_port] if settings.web_port >= 0 else [])]
-            place = f"{settings.host}, port {' and '.join(map(str, ports))}"
-            hint = "another program, or another `archiver serve`, may hold it"
-            raise ArchiverError(
-                Problem(f"the node cannot listen: {said}", place, hint=hint)
-            ) from None
+            place = Text("cli.serve.address", host=settings.host, ports=ports)
+            problem = Problem("cli.serve.cannot_listen", reason=said)
+            raise ArchiverError(problem.at(subject=place)) from None
         with node:
             _print_addresses(node, options.json, with_pages=pages is not None)
             _warn(settings)

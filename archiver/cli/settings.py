@@ -86,17 +86,20 @@ def read_settings() -> PracticeSettings:
     path = Path(named) if named else user_config_path("archiver", appauthor=False) / "archiver.toml"
     if not path.is_file():
         if named:
-            raise UsageError(Problem(f"{_VARIABLE} names no file", str(path)))
+            raise UsageError(Problem("cli.settings.no_file", variable=_VARIABLE).at(file=str(path)))
         return PracticeSettings(home)
     given = _load(path)
     unknown = [key for key in given if key not in _KEYS]
     if unknown:
         raise UsageError(
-            *(Problem(f'unknown key "{k}"', path.name, ", ".join(_KEYS)) for k in unknown)
+            *(
+                Problem("cli.settings.unknown_key", key=key, keys=tuple(_KEYS)).at(file=path.name)
+                for key in unknown
+            )
         )
     edges = given.get("edges", "trim")
     if edges != "trim" and edges != "lossless":
-        raise UsageError(Problem(f'edges = "{edges}"', path.name, '"trim" or "lossless"'))
+        raise UsageError(Problem("cli.settings.edges", edges=edges).at(file=path.name))
     archive = Path(str(given["archive"])).expanduser() if "archive" in given else home
     return PracticeSettings(
         archive,
@@ -117,7 +120,9 @@ def _load(path: Path) -> dict[str, Any]:
     try:
         return tomllib.loads(path.read_text("utf-8-sig"))
     except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
-        raise UsageError(Problem(f"the settings cannot be read: {error}", str(path))) from None
+        raise UsageError(
+            Problem("cli.settings.unreadable", error=error).at(file=str(path))
+        ) from None
 
 
 def _table(given: Mapping[str, object], name: str) -> Mapping[str, object]:
@@ -134,6 +139,4 @@ def _limit(path: Path, name: str, value: object) -> Limit:
     numbers = [float(n) for n in given if isinstance(n, int | float) and not isinstance(n, bool)]
     if len(numbers) == len(given) == (2 if isinstance(value, list) else 1):
         return (numbers[0], numbers[1]) if isinstance(value, list) else numbers[0]
-    raise UsageError(
-        Problem(f"quality.{name} = {value}", path.name, "a number, or [lowest, highest]")
-    )
+    raise UsageError(Problem("cli.settings.quality", name=name, value=value).at(file=path.name))

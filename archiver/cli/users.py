@@ -37,8 +37,11 @@ def tend_users(options: Options, folder: Path) -> int:
     if options.add_user:
         unknown = [role for role in options.role if role not in roles()]
         if unknown or not options.role:
-            found = f"there is no role {unknown[0]}" if unknown else "no role is given"
-            raise UsageError(Problem(found, "--role", ", ".join(roles())))
+            if unknown:
+                problem = Problem("cli.users.unknown_role", role=unknown[0], roles=tuple(roles()))
+            else:
+                problem = Problem("cli.users.no_role", roles=tuple(roles()))
+            raise UsageError(problem.at(option="--role"))
         users.add(options.add_user, frozenset(options.role), _password(options.add_user))
         print(f"{options.add_user} may log in as {', '.join(options.role)}")
     if options.users:
@@ -53,5 +56,5 @@ def _password(name: str) -> str:
         return sys.stdin.readline().rstrip("\r\n")
     first = getpass.getpass(f"password of {name}: ")
     if getpass.getpass("the same again: ") != first:
-        raise UsageError(Problem("the two passwords differ"))
+        raise UsageError(Problem("cli.users.passwords_differ"))
     return first

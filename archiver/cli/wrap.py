@@ -22,7 +22,7 @@ from archiver.cli.command import Option, Options, argument, verb
 from archiver.cli.options import JSON, edges
 from archiver.cli.parameters import FILE, FOLDER, WORKLIST_PEER, Number
 from archiver.cli.progress import Progress
-from archiver.errors import UsageError
+from archiver.errors import Problem, UsageError
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -70,12 +70,12 @@ def command(options: Options) -> int:
     """Carry the verb out."""
     if options.new_sheet is not None:
         if options.sheet is not None:
-            raise UsageError("archiver wrap: give a sheet or --new-sheet, not both")
+            raise UsageError(Problem("cli.wrap.sheet_or_new").at("archiver wrap"))
         return _new_sheet(options.new_sheet)
     if options.sheet is None:
-        raise UsageError("archiver wrap: the session sheet is missing (see archiver wrap --help)")
+        raise UsageError(Problem("cli.wrap.no_sheet").at("archiver wrap"))
     if options.scheduled is not None and options.from_worklist is None:
-        raise UsageError("archiver wrap: --scheduled needs --from-worklist")
+        raise UsageError(Problem("cli.wrap.needs_worklist").at("archiver wrap"))
     return _wrap(options)
 
 
