@@ -9,7 +9,7 @@ from pathlib import Path
 
 from archiver.archive import Record
 from archiver.archive.store import relative_path
-from archiver.errors import ArchiverError, ObjectError
+from archiver.errors import ArchiverError, Problem
 from archiver.network.client.dicomweb import connection
 from archiver.network.client.dimse.retrieve import RetrieveScope, retrieve
 from archiver.network.peers import DimsePeer, Peer, WebPeer
@@ -76,8 +76,12 @@ def _by_dimse(
     problems = [str(problem) for problem in came.problems]
     missing = [o.sop_instance_uid for o in records if o.sop_instance_uid not in came.files]
     if missing:
-        said = "" if came.status.code == 0 else f": {came.status}"
-        problems.append(f"{peer.place}: {len(missing)} did not come{said}: {', '.join(missing)}")
+        problem = Problem("network.retrieve.missing", n=len(missing), missing=missing)
+        if came.status.code:
+            problem = Problem(
+                "network.retrieve.missing_why", n=len(missing), status=came.status, missing=missing
+            )
+        problems.append(str(problem.at(peer=peer.place)))
     return Fetched(came.files, tuple(problems))
 
 
@@ -97,7 +101,9 @@ def _by_web(
                 files[uid] = path
                 each(len(files))
             except OSError as error:
-                problems.append(f"{path}: {(error.strerror or str(error)).lower()}")
-            except (ObjectError, ArchiverError) as error:
-                problems.append(f"{uid}: {error}")
+                reason = (error.strerror or str(error)).lower()
+                problem = Problem("network.retrieve.not_written", reason=reason)
+                problems.append(str(problem.at(file=str(path))))
+            except ArchiverError as error:
+                problems += [str(problem.at(subject=uid)) for problem in error.problems]
     return Fetched(files, tuple(problems))
