@@ -28,6 +28,7 @@ from archiver.cli.parameters import FOLDER, PURPOSE, Box, Choice, KeyedRegion
 from archiver.cli.progress import Progress
 from archiver.cli.query import question
 from archiver.errors import Problem, UsageError
+from archiver.wording import words_of
 
 if TYPE_CHECKING:
     from archiver.handover import OrderedPictures, Package, PackageOrder
@@ -153,9 +154,9 @@ def _list(chosen: OrderedPictures, options: Options) -> int:
         print(f"{one.number:3} {record.study_date} {teeth} {record.view or '-'} {size}", end="")
         print(f"  {record.mirror}{'  FACE' if one.shows_face else ''}  {record.sop_instance_uid}")
         for doubt in one.doubts:
-            print(f"      doubtful: {doubt.words}")
+            print(f"      {words_of()('cli.handover.doubtful', doubt=doubt.words)}")
     for line in chosen.left_out:
-        print(f"left out: {line}")
+        print(words_of()("cli.handover.left_out", problem=line))
     return 0
 
 
@@ -171,13 +172,12 @@ def _report_package(made: Package, options: Options) -> int:
         print(json.dumps(told, ensure_ascii=False, indent=2))
         return 0
     for line in made.left_out:
-        print(f"left out: {line}", file=sys.stderr)
+        print(words_of()("cli.handover.left_out", problem=line), file=sys.stderr)
     size = sum(n for _, n in made.files.values()) / 1e6
-    count = len(made.chosen.pictures)
-    pictures = "1 picture" if count == 1 else f"{count} pictures"
-    inside = f"{pictures}, {len(made.files)} files, {size:.1f} MB"
-    print(f"{made.target}: case {made.case}, {inside}")
+    pictures, files = len(made.chosen.pictures), len(made.files)
+    given = {"target": made.target, "case": made.case, "files": files, "size": f"{size:.1f}"}
+    print(words_of()("cli.handover.made", n=pictures, **given))
     stamped = sum(bool(one.doubts) for one in made.chosen.pictures)
     if stamped:
-        print(f"{stamped} of them stamped as doubtful; the journal names who insisted")
+        print(words_of()("cli.handover.stamped", count=stamped))
     return 0

@@ -23,6 +23,7 @@ from archiver.cli.options import JSON
 from archiver.cli.parameters import FOLDER, PEER_NAME, Choice
 from archiver.cli.progress import Progress
 from archiver.errors import Problem, UsageError
+from archiver.wording import words_of
 
 if TYPE_CHECKING:
     from archiver.network.outbox import Delivery, Outbox
@@ -103,9 +104,7 @@ def _retry(outbox: Outbox, options: Options) -> int:
 
     rows = [one for one in _chosen(outbox, options) if one.state is not State.COMMITTED]
     outbox.save(rows, [tried_again(one, now()) for one in rows])
-    _report_count(
-        f"{len(rows)} to be tried again; archiver send carries it out", len(rows), options
-    )
+    _report_count(words_of()("cli.outbox.again", count=len(rows)), len(rows), options)
     return 0
 
 
@@ -117,7 +116,7 @@ def _drop(outbox: Outbox, options: Options) -> int:
         raise UsageError(Problem("cli.outbox.drop_what").at("archiver outbox drop"))
     rows = [one for one in _chosen(outbox, options) if one.state is not State.COMMITTED]
     count = outbox.drop_noting(rows, actor(), now()) if rows else 0
-    _report_count(f"{count} dropped; what is committed stays noted", count, options)
+    _report_count(words_of()("cli.outbox.dropped", count=count), count, options)
     _journal_drops(outbox)
     return 0 if count else 1
 
@@ -136,7 +135,7 @@ def _journal_drops(outbox: Outbox) -> None:
             journal_drops(archive)
     except ArchiveError as error:
         # Noted in the outbox, so that it is not lost: a node looks there every moment.
-        print(f"the journal is told by whoever has the archive open: {error}", file=sys.stderr)
+        print(words_of()("cli.outbox.journal_later", problem=error), file=sys.stderr)
 
 
 def _report_count(words: str, count: int, options: Options) -> None:
@@ -170,5 +169,5 @@ def _card(outbox: Outbox, options: Options) -> int:
                 f"{'may go' if row['safe_to_delete'] else 'KEEP':<6}  {row['file']}: {row['why']}"
             )
         safe = sum(bool(row["safe_to_delete"]) for row in rows)
-        print(f"{safe} of {len(rows)} files may be deleted from the card")
+        print(words_of()("cli.outbox.deletable", safe=safe, count=len(rows)))
     return 0

@@ -20,6 +20,7 @@ from archiver.cli.command import Option, Options, verb
 from archiver.cli.options import SELECTORS
 from archiver.cli.parameters import FILE, FOLDER, PEER, Number
 from archiver.errors import Problem, UsageError
+from archiver.wording import words_of
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -115,14 +116,14 @@ _HEADINGS = ("date", "patient", "kind", "teeth", "view", "mirror", "side", "path
 
 def _write_table(records: Sequence[Record]) -> None:
     if not records:
-        print("nothing found")
+        print(words_of()("cli.query.nothing"))
         return
     rows = [_HEADINGS, *(_row(record) for record in records)]
     widths = [max(len(row[i]) for row in rows) for i in range(len(_HEADINGS) - 1)]
     for row in rows:
         cells = [cell.ljust(width) for cell, width in zip(row, widths, strict=False)]
         print("  ".join([*cells, row[-1]]).rstrip())
-    print(f"{len(records)} found")
+    print(words_of()("cli.query.count", count=len(records)))
 
 
 def _row(record: Record) -> tuple[str, ...]:

@@ -23,6 +23,7 @@ from archiver.cli.options import JSON, edges
 from archiver.cli.parameters import FILE, FOLDER, WORKLIST_PEER, Number
 from archiver.cli.progress import Progress
 from archiver.errors import Problem, UsageError
+from archiver.wording import words_of
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -148,23 +149,26 @@ def _report_photograph(one: WrappedPhotograph, of: int) -> None:
         print(f"    {problem}", file=sys.stderr)
     if one.status is not Outcome.REFUSED:
         for warning in one.warnings:
-            print(f"    look: {warning}")
+            print(f"    {words_of()('cli.wrap.look', warning=warning)}")
 
 
 def _done(one: WrappedPhotograph) -> str:
     from archiver.archive.store import Outcome
 
+    words = words_of()
     if one.status is Outcome.REFUSED:
-        return "REFUSED"
+        return words("cli.wrap.refused")
     if one.status is Outcome.SAME:
-        return "archived before, nothing added"
+        return words("cli.wrap.archived_before")
     assert one.plan is not None
     corrected = any(kept.role == "derived" for kept in one.instances)
-    side = "side confirmed" if one.photograph.confirmed_by else "side UNCONFIRMED"
+    side = words(f"cli.wrap.side.{'' if one.photograph.confirmed_by else 'un'}confirmed")
     if not corrected:
-        return f"kept as shot, right way round; {side}"
-    crop = " and cropped" if one.photograph.crop is not None else ""
-    return f"kept as shot, and {one.plan.correction.words}{crop}; {side}"
+        return words("cli.wrap.as_shot", side=side)
+    how = one.plan.correction.words
+    if one.photograph.crop is not None:
+        return words("cli.wrap.cropped", how=how, side=side)
+    return words("cli.wrap.corrected", how=how, side=side)
 
 
 def _sum_up(wrapped: WrappedSession, folder: Path, sheet: Path | None) -> None:
@@ -174,18 +178,18 @@ def _sum_up(wrapped: WrappedSession, folder: Path, sheet: Path | None) -> None:
     archived = [one for one in kept if one.status is Outcome.NEW]
     instances = sum(len(one.instances) for one in archived)
     unconfirmed = sum(not one.photograph.confirmed_by for one in kept)
-    print(
-        f"{len(archived)} photographs archived as {instances} instances, "
-        f"{wrapped.count(Outcome.SAME)} archived before, "
-        f"{wrapped.count(Outcome.REFUSED)} refused; in {folder}"
-    )
+    words = words_of()
+    counts = {
+        "archived": len(archived),
+        "instances": instances,
+        "before": wrapped.count(Outcome.SAME),
+        "refused": wrapped.count(Outcome.REFUSED),
+    }
+    print(words("cli.wrap.archived", **counts, folder=folder))
     if unconfirmed:
-        print(
-            f"{unconfirmed} with an unconfirmed side: compare with the patient or the chart, then "
-            "name who did in confirmed_by"
-        )
+        print(words("cli.wrap.unconfirmed", count=unconfirmed))
     if sheet is not None:
-        print(f"Contact sheet: {sheet}")
+        print(words("cli.wrap.contact_sheet", sheet=sheet))
 
 
 def report(taken: Sequence[WrappedPhotograph], folder: Path) -> dict[str, Any]:
@@ -225,8 +229,10 @@ def _new_sheet(folder: Path) -> int:
 
     made = write_starter_sheet(folder, now())
     for error in made.left_out:
-        print(f"left out: {error}", file=sys.stderr)
-    left = f", {len(made.left_out)} files left out" if made.left_out else ""
-    print(f"{made.path}: {made.photographs} photographs in order of capture{left}.", end=" ")
-    print("Fill in the gaps.")
+        print(words_of()("cli.wrap.left_out", problem=error), file=sys.stderr)
+    counts = {"path": made.path, "count": made.photographs}
+    if made.left_out:
+        print(words_of()("cli.wrap.new_sheet_without", **counts, left=len(made.left_out)))
+    else:
+        print(words_of()("cli.wrap.new_sheet", **counts))
     return 0
