@@ -133,8 +133,8 @@ def metadata_concerns(
     concerns += check_episodes(sets, album, treatments)
     if episodes is not None:
         concerns += [
-            Concern("episode-unreadable", p.found, p.expected, path=p.where)
-            for p in episodes.problems
+            Concern("episode-unreadable", problem, path=problem.where)
+            for problem in episodes.problems
         ]
     concerns += check_identity(valid)
     concerns += check_times(valid, pictures, limits, now)

@@ -14,6 +14,7 @@ from archiver.records.pictures import RecordPicture, needs_teeth
 from archiver.records.requirement_matching import Match, Target, match, targets_of
 from archiver.records.rules.rule_set import RuleSet, ViewRequirement
 from archiver.records.rules.rule_words import joined, named, sentence
+from archiver.wording import Text
 
 #: How far from an event a picture is still told as taken at the wrong time (days).
 _NEAR = 366
@@ -219,6 +220,11 @@ def _stages(episode: Episode) -> dict[str, tuple[date, date]]:
     return days
 
 
+def view_of(view: str, target: str) -> Text | str:
+    """Return a view with what it is to show, but for the mouth."""
+    return view if target == "mouth" else Text("records.demand.of", view=view, of=named(target))
+
+
 class _Judge:
     """Judges occasions by one set of rules; texts that every demand repeats are made once."""
 
@@ -297,12 +303,13 @@ class _Judge:
     def _concern(
         self, requirement: ViewRequirement, demand: Demand, found: Match, target: Target
     ) -> Concern:
-        place = "" if target.label == "mouth" else f" of {named(target.label)}"
-        stage = f" ({requirement.stage})" if requirement.stage else ""
-        view = f"{demand.view}{place}{stage}"
-        kind, words = found.kind, f"{view}: {found.words}"
+        view = view_of(demand.view, target.label)
+        if requirement.stage:
+            view = Text("records.demand.stage", view=view, stage=requirement.stage)
+        kind, words = found.kind, Text("records.demand.wanting", view=view, found=found.words)
         if demand.status == SUBSTITUTED:
-            kind, words = "view-substituted", f"{view}: {found.by} stands in"
+            kind = "view-substituted"
+            words = Text("records.demand.stands_in", view=view, other=found.by)
         elif requirement.optional:
             kind = "view-recommended"
         return Concern(
@@ -361,7 +368,7 @@ def _rivals(requirement: ViewRequirement, occasion: Occasion) -> tuple[Span, ...
 def _nothing(rules: RuleSet, occasion: Occasion, due: int) -> Concern:
     return Concern(
         "episode-without-photographs",
-        f"{occasion.label}: no photograph in its time, {due} views were due",
+        Text("records.demand.nothing", occasion=occasion.label, due=due),
         patient=occasion.person.label,
         date=occasion.date,
         teeth=tuple(t.iso for t in occasion.teeth),

@@ -13,7 +13,8 @@ from typing import TYPE_CHECKING, Any
 from archiver.archive.store import digest_file
 from archiver.errors import InputError, ObjectError
 from archiver.objects import concepts
-from archiver.records.model import Look, ObjectFacts, ValidatorFinding
+from archiver.records.model import Look, ObjectFacts, Said, ValidatorFinding
+from archiver.wording import Text
 
 if TYPE_CHECKING:
     from pydicom import Dataset
@@ -48,7 +49,7 @@ class Examined:
 
     facts: ObjectFacts
     description: Description | None = None
-    trouble: str = ""
+    trouble: Said = ""
 
 
 def examine_file(path: Path, depth: Depth) -> Examined:
@@ -69,9 +70,7 @@ def examine_file(path: Path, depth: Depth) -> Examined:
     report = ObjectFindings()
     parsed = examine(data, report)
     findings = tuple(
-        ValidatorFinding(
-            f.severity.value, f.rule, f.attribute, str(f.found), str(f.expected), f.clause
-        )
+        ValidatorFinding(f.severity.value, f.rule, f.attribute, f.found, f.expected, f.clause)
         for f in report.findings
         if f.severity.value != "note"
     )
@@ -80,7 +79,7 @@ def examine_file(path: Path, depth: Depth) -> Examined:
         return Examined(
             ObjectFacts(digest, len(data), validator_findings=findings),
             None,
-            trouble or "no DICOM object",
+            trouble or Text("records.examination.no_object"),
         )
     from archiver.objects import describe
 
@@ -100,13 +99,13 @@ def examine_file(path: Path, depth: Depth) -> Examined:
     return Examined(facts, description)
 
 
-def _dataset(data: bytes) -> tuple[Dataset | None, str]:
+def _dataset(data: bytes) -> tuple[Dataset | None, Said]:
     from archiver.objects import open_dataset
 
     try:
         return open_dataset(data), ""
     except ObjectError as error:
-        return None, " ".join(error.problems[0].found.split())[:120]
+        return None, error.problems[0]
 
 
 def said_by(dataset: Dataset, description: Description) -> ObjectFacts:

@@ -9,6 +9,7 @@ from functools import cache
 from importlib.resources import files
 
 from archiver.records.model import Concern
+from archiver.wording import Text
 
 if sys.version_info >= (3, 11):
     import tomllib
@@ -31,21 +32,34 @@ class Kind:
         One of `GROUPS`.
     severity
         One of `SEVERITIES`.
-    title
-        What the report calls it.
-    next_step, by_whom
-        What is to be done, and who does it.
-    counted
-        How its figure is counted.
+    who
+        Who acts on it.
     """
 
     name: str
     group: str
     severity: str
-    title: str
-    next_step: str
-    by_whom: str
-    counted: str
+    who: str
+
+    @property
+    def title(self) -> Text:
+        """What the report calls it."""
+        return Text(f"kinds.{self.name}.title")
+
+    @property
+    def next_step(self) -> Text:
+        """What is to be done."""
+        return Text(f"kinds.{self.name}.next")
+
+    @property
+    def by_whom(self) -> Text:
+        """Who does it."""
+        return Text(f"records.by_whom.{self.who}")
+
+    @property
+    def counted(self) -> Text:
+        """How its figure is counted."""
+        return Text(f"kinds.{self.name}.counted")
 
     @property
     def rank(self) -> int:
@@ -63,18 +77,7 @@ def all_kinds() -> Mapping[str, Kind]:
     """Return every kind by its name."""
     text = files(__package__).joinpath("kinds.toml").read_text("utf-8")
     rows = tomllib.loads(text)
-    return {
-        name: Kind(
-            name,
-            row["group"],
-            row["severity"],
-            row["title"],
-            row["next"],
-            row["who"],
-            row["counted"],
-        )
-        for name, row in rows.items()
-    }
+    return {name: Kind(name, **row) for name, row in rows.items()}
 
 
 def kind_of(concern: Concern) -> Kind:

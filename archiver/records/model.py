@@ -8,8 +8,13 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
+from archiver.errors import Problem
+from archiver.wording import Text, Words
+
 #: A photograph's modality (PS3.3 C.7.3.1.1.1: External-camera Photography).
 PHOTOGRAPH = "XC"
+#: What is said of something: a text of the catalogue, a problem, or what an input itself says.
+Said = Text | Problem | str
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,7 +45,7 @@ class RecordPerson:
     @property
     def label(self) -> str:
         """How a report calls the patient."""
-        shown = self.patient_id or "(no identifier)"
+        shown = self.patient_id or str(Text("records.model.no_identifier"))
         return f"{shown} ({self.issuer})" if self.issuer else shown
 
 
@@ -114,8 +119,8 @@ class ValidatorFinding:
     severity: str
     rule: str
     attribute: str
-    found: str
-    expected: str
+    found: Text | str
+    expected: Text | str
     clause: str
 
 
@@ -187,7 +192,7 @@ class Concern:
     kind
         Name of a row of ``kinds.toml``, which has severity, title, and what to do.
     found, expected
-        As in a finding of the validator.
+        As in a finding of the validator; a problem says both.
     patient
         Label of the patient; empty where none is meant.
     date
@@ -207,8 +212,8 @@ class Concern:
     """
 
     kind: str
-    found: str
-    expected: str = ""
+    found: Said
+    expected: Text | str = ""
     patient: str = ""
     date: str = ""
     teeth: tuple[str, ...] = ()
@@ -219,8 +224,26 @@ class Concern:
     source: str = ""
     who: str = ""
 
+    def found_in(self, words: Words) -> str:
+        """Return what was found in a language, on one line."""
+        if isinstance(self.found, Problem):
+            return " ".join(self.found.clause("found", words).split())
+        return _in_words(self.found, words)
 
-def concern_about(kind: str, one: Instance, found: str, expected: str = "", **more: str) -> Concern:
+    def expected_in(self, words: Words) -> str:
+        """Return what was expected in a language."""
+        if isinstance(self.found, Problem) and not self.expected:
+            return self.found.clause("expected", words)
+        return _in_words(self.expected, words)
+
+
+def _in_words(said: Text | str, words: Words) -> str:
+    return said if isinstance(said, str) else said.in_words(words)
+
+
+def concern_about(
+    kind: str, one: Instance, found: Said, expected: Text | str = "", **more: str
+) -> Concern:
     """Return a concern about one instance, with all that the instance says of its place."""
     return Concern(
         kind,

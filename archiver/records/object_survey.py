@@ -16,6 +16,7 @@ from archiver.records.audit_memory import Memory, RememberedObject
 from archiver.records.checks.integrity import FileSeen
 from archiver.records.examination import Depth, Examined, examine_file
 from archiver.records.model import ObjectFacts
+from archiver.wording import Text
 
 #: Objects read at once; reading and hashing give the interpreter lock away.
 _WORKERS = 2
@@ -83,7 +84,7 @@ def look_at_objects(
         try:
             return FileSeen(job.path, examine_file(layout.root / job.path, depth))
         except OSError as error:
-            return FileSeen(job.path, None, f"the disk says: {error.strerror}")
+            return FileSeen(job.path, None, Text("records.survey.disk_says", error=error.strerror))
 
     for job, seen in in_order(look, jobs()):
         if job.old is not None:

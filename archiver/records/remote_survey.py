@@ -16,6 +16,7 @@ from archiver.records.instance_reader import index_in_memory, read_instances
 from archiver.records.model import Concern
 from archiver.records.object_survey import in_order, walk
 from archiver.records.survey import Survey
+from archiver.wording import Text
 
 if TYPE_CHECKING:
     from pydicom import Dataset
@@ -41,17 +42,18 @@ def survey_files(
         survey.read += 1
         if each is not None:
             each(survey.read, len(files))
-        if isinstance(seen, str) or seen.description is None:
-            found = seen if isinstance(seen, str) else seen.trouble
-            survey.concerns.append(Concern("object-unreadable", found, path=str(path)))
+        if isinstance(seen, Text) or seen.description is None:
+            said = seen if isinstance(seen, Text) else seen.trouble
+            survey.concerns.append(Concern("object-unreadable", said, path=str(path)))
             continue
         survey.octets += seen.facts.size
         uid = seen.description.sop_instance_uid
         if uid in kept or not uid:
-            found = f"the identifier of {kept[uid].path} too" if uid else "no SOP Instance UID"
-            survey.concerns.append(
-                Concern("instance-twice", found, "an identifier of its own", path=str(path))
-            )
+            found = Text("records.identity.no_uid")
+            if uid:
+                found = Text("records.identity.identifier_of", path=kept[uid].path)
+            expected = Text("records.identity.own_identifier")
+            survey.concerns.append(Concern("instance-twice", found, expected, path=str(path)))
             continue
         facts = seen.facts
         kept[uid] = IndexedInstance(
@@ -91,11 +93,11 @@ def _take_in(survey: Survey, kept: dict[str, IndexedInstance]) -> None:
         survey.instances = read_instances(connection)
 
 
-def _try(path: Path, depth: Depth) -> Examined | str:
+def _try(path: Path, depth: Depth) -> Examined | Text:
     try:
         return examine_file(path, depth)
     except OSError as error:
-        return f"the disk says: {error.strerror}"
+        return Text("records.survey.disk_says", error=error.strerror)
 
 
 def _candidates(paths: Iterable[Path]) -> Iterator[Path]:

@@ -12,6 +12,7 @@ from archiver.records.pictures import RecordPicture, alike, shows_any
 from archiver.records.rules.rule_keys import OCCLUSAL_ARCH, SIDE_IN_OCCLUSION
 from archiver.records.rules.rule_set import ViewRequirement
 from archiver.records.rules.rule_words import joined
+from archiver.wording import Text
 
 #: What a picture can fail, in the order in which the last of several is told.
 _KINDS = {
@@ -21,13 +22,7 @@ _KINDS = {
     "quality": "quality-below-rule",
     "window": "view-outside-window",
 }
-_WORDS = {
-    "mirror": "taken {how}",
-    "stage": "only pictures that do not tell their stage",
-    "confirmed": "the side is confirmed by {by}",
-    "quality": "below the rule's limit of quality ({quality})",
-    "window": "taken on {date} only, outside the time allowed",
-}
+_MISSING = Text("records.match.missing")
 
 
 @dataclass(frozen=True)
@@ -113,7 +108,7 @@ class Match:
     pictures: tuple[RecordPicture, ...] = ()
     by: str = ""
     kind: str = "view-missing"
-    words: str = "missing"
+    words: Text = _MISSING
 
 
 def match(
@@ -159,7 +154,7 @@ def match(
         by = joined(sorted({p.view for p in stand_in}), "and")
         return Match("substituted", (*fitting, *stand_in), by)
     if fitting:
-        words = f"{len(fitting)} of {requirement.count} pictures"
+        words = Text("records.match.too_few", count=len(fitting), wanted=requirement.count)
         return Match("missing", tuple(fitting), kind="view-too-few", words=words)
     failing += [(p, ("window",)) for p in near() if _is_late(requirement, target, views, p)]
     return _nearest(requirement, failing)
@@ -208,13 +203,14 @@ def _is_confirmed(requirement: ViewRequirement, picture: RecordPicture) -> bool:
     return picture.confirmed_by.casefold().rstrip("^ ") in allowed
 
 
-def _quality_failures(requirement: ViewRequirement, picture: RecordPicture) -> Iterator[str]:
+def _quality_failures(requirement: ViewRequirement, picture: RecordPicture) -> Iterator[Text]:
     for name, limit in requirement.quality.items():
         if name == "pixels":
             if picture.longer_side < limit:
-                yield f"{picture.longer_side} pixels, at least {limit:g}"
+                yield Text("records.match.pixels", n=picture.longer_side, least=f"{limit:g}")
         elif picture.figures.get(name, 0.0) > limit:
-            yield f"{name} {picture.figures[name]:.3g}, at most {limit:g}"
+            figure = f"{picture.figures[name]:.3g}"
+            yield Text("records.match.figure", name=name, figure=figure, most=f"{limit:g}")
 
 
 def _nearest(
@@ -226,10 +222,15 @@ def _nearest(
         return Match("missing")
     order = list(_KINDS)
     picture, failed = min(single, key=lambda one: order.index(one[1]))
-    words = _WORDS[failed].format(
-        how="through a mirror" if picture.mirror else "direct",
-        by=picture.confirmed_by or "nobody",
-        quality="; ".join(_quality_failures(requirement, picture)),
-        date=picture.date,
-    )
+    words = {
+        "mirror": Text(f"records.match.{'mirror' if picture.mirror else 'direct'}"),
+        "stage": Text("records.match.stage"),
+        "confirmed": Text(
+            "records.match.confirmed", by=picture.confirmed_by or Text("records.match.nobody")
+        ),
+        "quality": Text(
+            "records.match.quality", figures=list(_quality_failures(requirement, picture))
+        ),
+        "window": Text("records.match.window", date=picture.date),
+    }[failed]
     return Match("missing", (picture,), kind=_KINDS[failed], words=words)

@@ -42,6 +42,7 @@ from archiver.records.instance_reader import (
 )
 from archiver.records.model import Concern, Instance, ObjectFacts
 from archiver.records.object_survey import Looked, look_at_objects
+from archiver.wording import Text
 
 #: Objects whose expected rows are made at once.
 _AT_ONCE = 500
@@ -137,7 +138,8 @@ def survey_archive(
     else:
         _compare_index(survey, said, compared.expected, promises, unsound)
     for path in sorted(layout.temporary.glob("*")):
-        survey.concerns.append(Concern("file-left-over", "a temporary file", path=path.name))
+        found = Text("records.survey.temporary")
+        survey.concerns.append(Concern("file-left-over", found, path=path.name))
     return survey
 
 
@@ -169,19 +171,19 @@ def _journal(layout: Layout, survey: Survey, memory: Memory, full: bool) -> dict
     entries: list[JournalEntry] = []
     try:
         if not holds_at(layout.journal, memory.position):
-            found = f"line {memory.position.seq}, which an earlier audit saw, is gone or changed"
+            found = Text("records.survey.seen_line_gone", line=memory.position.seq)
             told.append(Concern("journal-shortened", found, path=name))
             start = START
         end = start
         for line in read_lines(layout.journal, start):
             if line.problem is not None:
                 place = line.problem.where or name
-                told.append(Concern("journal-broken", line.problem.found, path=place))
+                told.append(Concern("journal-broken", line.problem, path=place))
             if line.entry is not None:
                 entries.append(line.entry)
             end = line.after
     except OSError as error:
-        found = f"the journal cannot be read: {error.strerror}"
+        found = Text("records.survey.journal_unreadable", error=error.strerror)
         survey.concerns.append(Concern("journal-broken", found, path=name))
         return {}
     before = sorted(memory.promises().values(), key=lambda e: e.seq) if start.seq else []
@@ -221,25 +223,27 @@ def _index(layout: Layout, survey: Survey, who: Mapping[int, str]) -> _Said | No
     except (ArchiverError, ValueError, TypeError, AttributeError, OverflowError) as error:
         # A damaged database gives values that no column should hold.
         if not found:
-            words = f"it cannot be read: {str(error)[:120]}"
+            words = Text("records.survey.unreadable", error=str(error)[:120])
             survey.concerns.append(Concern("index-damaged", words, path=name))
         return None
     survey.instances = instances
     if loose:
-        words = f"{loose} rows that belong to no instance, or are marked against the others"
+        words = Text("records.survey.loose_rows", count=loose)
         survey.concerns.append(Concern("index-differs", words, path=name))
     survey.concerns += _position(layout, position, survey.end)
     return _Said(rows, rejections)
 
 
-def _own_check(path: Path) -> str:
+def _own_check(path: Path) -> Text | str:
     """Return the first complaint of the database's own check; empty for none."""
     try:
         with closing(sqlite3.connect(f"{path.resolve().as_uri()}?mode=ro", uri=True)) as database:
             row = database.execute("PRAGMA integrity_check(1)").fetchone()
     except (sqlite3.Error, ValueError) as error:
-        return f"it cannot be checked: {str(error)[:120]}"
-    said = str(row[0]) if row else "no answer"
+        return Text("records.survey.unchecked", error=str(error)[:120])
+    if not row:
+        return Text("records.survey.no_answer")
+    said = str(row[0])
     return "" if said == "ok" else " ".join(said.split())[:160]
 
 
@@ -251,10 +255,11 @@ def _position(layout: Layout, position: Position, end: Position) -> Iterator[Con
     except (OSError, ValueError, OverflowError):
         held = False
     if held:
-        found = f"it has come to line {position.seq} of {end.seq}"
-        yield Concern("index-behind", found, f"line {end.seq}", path=layout.index.name)
+        found = Text("records.survey.come_to", line=position.seq, end=end.seq)
+        expected = Text("records.survey.end", line=end.seq)
+        yield Concern("index-behind", found, expected, path=layout.index.name)
     else:
-        found = f"line {position.seq}, which the index had taken in, is gone or changed"
+        found = Text("records.survey.indexed_line_gone", line=position.seq)
         yield Concern("journal-shortened", found, path=layout.journal.name)
 
 

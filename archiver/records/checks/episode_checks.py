@@ -10,6 +10,7 @@ from archiver.records.completeness import Album
 from archiver.records.episodes import Episode
 from archiver.records.model import Concern, RecordPerson
 from archiver.records.rules.rule_set import RuleSet
+from archiver.wording import Text
 
 
 def check_episodes(
@@ -38,7 +39,7 @@ def _without_episode(
             if day and not any(low <= day <= high for low, high in spans[key]):
                 yield Concern(
                     "visit-without-episode",
-                    f"{len(pictures)} photographs and no treatment in the list",
+                    Text("records.episode_checks.no_treatment", count=len(pictures)),
                     patient=pictures[0].person.label,
                     date=day,
                     uids=tuple(uid for p in pictures for uid in p.uids),
@@ -54,7 +55,7 @@ def _unknown_patients(album: Album, episodes: Sequence[Episode]) -> Iterator[Con
             person = RecordPerson(one.patient_id, one.issuer, "", "", "")
             yield Concern(
                 "episode-unknown-patient",
-                f"{one.label}: no photograph of the patient at all",
+                Text("records.episode_checks.no_photograph", episode=one.label),
                 patient=person.label,
                 date=one.start.isoformat(),
                 teeth=tuple(t.iso for t in one.teeth),

@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 
 from archiver.archive.store import name_key
 from archiver.records.model import Concern, Instance, RecordPerson, concern_about
+from archiver.wording import Text
 
 #: Instances named in one concern at most; the report leads to the rest by the patient.
 _NAMED = 6
@@ -43,7 +44,12 @@ def check_identity(instances: Sequence[Instance]) -> list[Concern]:
             uids.append(one.uid)
         carrier.date = max(carrier.date, one.date)
     concerns = [
-        concern_about("patient-without-id", one, "Patient ID is empty", "the patient's identifier")
+        concern_about(
+            "patient-without-id",
+            one,
+            Text("records.identity.no_id"),
+            Text("records.identity.identifier"),
+        )
         for one in instances
         if not one.person.patient_id
     ]
@@ -61,8 +67,8 @@ def check_identity(instances: Sequence[Instance]) -> list[Concern]:
 
 def _about(
     kind: str,
-    found: str,
-    expected: str,
+    found: Text,
+    expected: Text,
     people: Sequence[RecordPerson],
     seen: Mapping[RecordPerson, _Seen],
 ) -> Concern:
@@ -84,18 +90,21 @@ def _one_identifier(
     names = sorted({person.name for person in people if person.name})
     parts = [_parts(name) for name in names]
     if any(not one & other for n, one in enumerate(parts) for other in parts[:n]):
-        found = f"{len(names)} names that share nothing"
-        yield _about("patient-name-differs", found, "one name", people, seen)
+        found = Text("records.identity.names", n=len(names))
+        yield _about("patient-name-differs", found, Text("records.one.name"), people, seen)
     elif len({name_key(name) for name in names}) > 1:
-        found = f"{len(names)} spellings of the name"
-        yield _about("patient-name-spelling", found, "one spelling", people, seen)
+        found = Text("records.identity.spellings", n=len(names))
+        yield _about("patient-name-spelling", found, Text("records.one.spelling"), people, seen)
     births = sorted({person.birth_date for person in people if person.birth_date})
     if len(births) > 1:
-        found = f"birth dates {' and '.join(births)}"
-        yield _about("patient-birth-date-differs", found, "one birth date", people, seen)
+        found = Text("records.identity.births", days=births)
+        yield _about(
+            "patient-birth-date-differs", found, Text("records.one.birth_date"), people, seen
+        )
     sexes = sorted({person.sex for person in people if person.sex})
     if len(sexes) > 1:
-        yield _about("patient-sex-differs", " and ".join(sexes), "one sex", people, seen)
+        found = Text("records.identity.sexes", sexes=sexes)
+        yield _about("patient-sex-differs", found, Text("records.one.sex"), people, seen)
 
 
 def _parts(name: str) -> frozenset[str]:
@@ -116,13 +125,15 @@ def _one_person(seen: Mapping[RecordPerson, _Seen]) -> Iterator[Concern]:
         radiographed = {p.patient_id for p in people if seen[p].others}
         if len(photographed | radiographed) < 2 or not photographed:
             continue
-        ids = " and ".join(sorted(photographed | radiographed))
+        ids = sorted(photographed | radiographed)
         if radiographed and not photographed & radiographed:
-            found = f"photographs and radiographs are under {ids}"
-            yield _about("radiographs-other-id", found, "one identifier", people, seen)
+            found = Text("records.identity.apart", ids=ids)
+            yield _about(
+                "radiographs-other-id", found, Text("records.one.identifier"), people, seen
+            )
         else:
-            found = f"one name and birth date under {ids}"
-            yield _about("patient-two-ids", found, "one identifier", people, seen)
+            found = Text("records.identity.several", ids=ids)
+            yield _about("patient-two-ids", found, Text("records.one.identifier"), people, seen)
 
 
 def _issuers(seen: Mapping[RecordPerson, _Seen]) -> Iterator[Concern]:
@@ -135,12 +146,21 @@ def _issuers(seen: Mapping[RecordPerson, _Seen]) -> Iterator[Concern]:
         photographed = {p.issuer for p in people if seen[p].photographs}
         radiographed = {p.issuer for p in people if seen[p].others}
         if photographed and radiographed and not photographed & radiographed:
-            found = f"photographs name {_said(photographed)}, radiographs {_said(radiographed)}"
-            yield _about("radiographs-other-issuer", found, "one issuer", people, seen)
+            found = Text(
+                "records.identity.issuers",
+                photographs=_said(photographed),
+                radiographs=_said(radiographed),
+            )
+            yield _about(
+                "radiographs-other-issuer", found, Text("records.one.issuer"), people, seen
+            )
 
 
-def _said(issuers: Iterable[str]) -> str:
-    return " and ".join(sorted(f'"{one}"' if one else "no issuer" for one in issuers))
+def _said(issuers: Iterable[str]) -> list[Text]:
+    return [
+        Text("records.identity.an_issuer", name=one) if one else Text("records.identity.no_issuer")
+        for one in sorted(issuers, key=lambda one: (not one, one))
+    ]
 
 
 def _studies(instances: Sequence[Instance]) -> Iterator[Concern]:
@@ -152,13 +172,15 @@ def _studies(instances: Sequence[Instance]) -> Iterator[Concern]:
         first = patients.setdefault(one.study, one)
         if first.person.key != one.person.key and one.study not in told:
             told.add(one.study)
-            found = f"the study of {first.person.label} too"
-            yield concern_about("study-two-patients", one, found, "one patient a study")
+            found = Text("records.identity.study_of", patient=first.person.label)
+            expected = Text("records.one.patient")
+            yield concern_about("study-two-patients", one, found, expected)
         first = studies.setdefault(one.series, one)
         if first.study != one.study and one.series not in told:
             told.add(one.series)
-            found = "its series stands in another study too"
-            yield concern_about("series-two-studies", one, found, "one study a series")
+            found = Text("records.identity.series_twice")
+            yield concern_about("series-two-studies", one, found, Text("records.one.study"))
         first = uids.setdefault(one.uid, one)
         if first is not one:
-            yield concern_about("instance-twice", one, f"the identifier of {first.path} too")
+            found = Text("records.identity.identifier_of", path=first.path)
+            yield concern_about("instance-twice", one, found)

@@ -11,7 +11,8 @@ from dataclasses import dataclass
 from archiver.archive.store import JournalEntry, relative_path
 from archiver.errors import ObjectError
 from archiver.records.examination import Examined
-from archiver.records.model import Concern, Instance
+from archiver.records.model import Concern, Instance, Said
+from archiver.wording import Text
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,7 +31,7 @@ class FileSeen:
 
     path: str
     examined: Examined | None
-    trouble: str = ""
+    trouble: Said = ""
 
     @property
     def stem(self) -> str:
@@ -52,18 +53,20 @@ def check_file(seen: FileSeen, promises: Mapping[str, JournalEntry]) -> Concern 
     facts = seen.examined.facts
     if entry is not None and seen.path == place_of(entry):
         if facts.digest != entry.digest:
-            found = f"digest {facts.digest[:16]}..., {facts.size} bytes"
-            expected = f"digest {entry.digest[:16]}..., {entry.size} bytes"
+            found = _digest(facts.digest, facts.size)
+            expected = _digest(entry.digest, entry.size)
             return _concern("object-changed", seen, found, entry, expected)
         if seen.examined.trouble:
             return _concern("object-unreadable", seen, seen.examined.trouble, entry)
         return None
     if entry is not None:
-        return _concern("object-misplaced", seen, "it lies elsewhere", entry, place_of(entry))
+        return _concern(
+            "object-misplaced", seen, Text("records.integrity.elsewhere"), entry, place_of(entry)
+        )
     description = seen.examined.description
     if description is None:
         return _concern(
-            "object-misplaced", seen, seen.examined.trouble or "the journal has no line"
+            "object-misplaced", seen, seen.examined.trouble or Text("records.integrity.no_line")
         )
     try:
         right = relative_path(
@@ -72,15 +75,23 @@ def check_file(seen: FileSeen, promises: Mapping[str, JournalEntry]) -> Concern 
     except ObjectError:
         right = ""
     if right != seen.path:
-        return _concern("object-misplaced", seen, "the journal has no line", None, right)
-    return _concern("object-unjournalled", seen, "the journal has no line")
+        return _concern("object-misplaced", seen, Text("records.integrity.no_line"), None, right)
+    return _concern("object-unjournalled", seen, Text("records.integrity.no_line"))
 
 
 def _concern(
-    kind: str, seen: FileSeen, found: str, entry: JournalEntry | None = None, expected: str = ""
+    kind: str,
+    seen: FileSeen,
+    found: Said,
+    entry: JournalEntry | None = None,
+    expected: Text | str = "",
 ) -> Concern:
     uids = (entry.sop,) if entry is not None else ()
     return Concern(kind, found, expected, uids=uids, path=seen.path)
+
+
+def _digest(digest: str, size: int) -> Text:
+    return Text("records.integrity.digest", digest=digest[:16], size=size)
 
 
 def check_missing(promises: Mapping[str, JournalEntry], paths: set[str]) -> Iterator[Concern]:
@@ -88,8 +99,14 @@ def check_missing(promises: Mapping[str, JournalEntry], paths: set[str]) -> Iter
     for sop, entry in promises.items():
         place = place_of(entry)
         if place not in paths:
-            found = f"kept {entry.time[:10]}, line {entry.seq}"
-            yield Concern("object-missing", found, "the object", uids=(sop,), path=place)
+            found = Text("records.integrity.kept", day=entry.time[:10], line=entry.seq)
+            yield Concern(
+                "object-missing",
+                found,
+                Text("records.integrity.the_object"),
+                uids=(sop,),
+                path=place,
+            )
 
 
 def check_index(
@@ -114,7 +131,7 @@ def check_index(
         if entry is None:
             yield Concern(
                 "index-without-object",
-                "a row of which the journal has no line",
+                Text("records.integrity.row_without_line"),
                 patient=one.person.label,
                 date=one.date,
                 uids=(uid,),
@@ -126,13 +143,14 @@ def check_index(
         kept = (place_of(entry), entry.size, entry.digest, entry.source, entry.seq, entry.time)
         said = (one.path, one.size, one.digest, one.source, one.seq, one.added)
         if kept != said or rows.get(uid) != expected.get(uid, rows.get(uid)):
-            names = ("path", "size", "digest", "source digest", "line", "time")
+            names = ("path", "size", "digest", "source_digest", "line", "time")
             differs = [n for n, a, b in zip(names, kept, said, strict=True) if a != b]
-            found = f"{', '.join(differs) or 'what the object says'} differ"
+            which = [Text(f"records.index_row.{name}") for name in differs or ["object"]]
+            found = Text("records.integrity.differ", which=which)
             yield Concern(
                 "index-differs",
                 found,
-                "what object and journal say",
+                Text("records.integrity.object_and_journal"),
                 patient=one.person.label,
                 date=one.date,
                 uids=(uid,),
@@ -141,4 +159,6 @@ def check_index(
     for uid, entry in promises.items():
         if uid not in instances and uid not in unsound:
             path = place_of(entry)
-            yield Concern("index-lacks-object", "no row", "a row", uids=(uid,), path=path)
+            found = Text("records.integrity.no_row")
+            expected_row = Text("records.integrity.a_row")
+            yield Concern("index-lacks-object", found, expected_row, uids=(uid,), path=path)

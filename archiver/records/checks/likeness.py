@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 
 from archiver.records.model import Concern, ObjectFacts
 from archiver.records.pictures import RecordPicture
+from archiver.wording import Text
 
 if TYPE_CHECKING:
     from PIL.Image import Image
@@ -140,11 +141,12 @@ def _parts(value: int) -> Iterator[tuple[int, int]]:
 
 def _concern(one: RecordPicture, other: RecordPicture, apart: int, turn: int) -> Concern:
     same_meaning = (one.teeth, one.view) == (other.teeth, other.view)
-    found = f"{apart} of 64 bits differ"
+    found = Text("records.likeness.bits", apart=apart)
     if one.person.key != other.person.key:
-        kind, found = "look-alike-patients", f"{found}; the other is {one.person.label}'s"
+        kind = "look-alike-patients"
+        found = Text("records.likeness.patients", apart=apart, patient=one.person.label)
     elif turn in _REFLECTED and one.mirror == other.mirror:
-        kind, found = "look-alike-reflected", f"{found} after a flip"
+        kind, found = "look-alike-reflected", Text("records.likeness.flipped", apart=apart)
     else:
         kind = "look-alike" if same_meaning else "look-alike-teeth"
     last = other.first

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from archiver.records.model import Concern, Instance, ObjectFacts, ValidatorFinding, concern_about
 from archiver.records.pictures import RecordPicture
 from archiver.records.rules.rule_set import AuditLimits
+from archiver.wording import Text
 
 if TYPE_CHECKING:
     from archiver.photo import QualityLimits
@@ -59,12 +60,13 @@ def check_objects(
             concerns += _validator_concerns(one, known.validator_findings)
     for picture in pictures:
         if limits.least_pixels and 0 < picture.longer_side < limits.least_pixels:
-            found = f"{picture.longer_side} pixels on the longer side"
-            expected = f"at least {limits.least_pixels}"
+            found = Text("records.objects.longer_side", n=picture.longer_side)
+            expected = Text("records.objects.at_least", least=limits.least_pixels)
             concerns.append(concern_about("picture-small", picture.first, found, expected))
         known = facts.get(picture.first.uid)
         if limits.consent and known is not None and not known.consent:
-            concerns.append(concern_about("consent-absent", picture.first, "no word on consent"))
+            found = Text("records.objects.no_consent")
+            concerns.append(concern_about("consent-absent", picture.first, found))
         if quality is not None:
             concerns += _quality(picture, facts, quality)
     return concerns
@@ -81,10 +83,11 @@ def _validator_concerns(one: Instance, told: Sequence[ValidatorFinding]) -> Iter
             kind = "side-contradiction"
         else:
             kind = "object-invalid" if finding.severity == "error" else "object-doubtful"
-        place = f"{finding.attribute}: " if finding.attribute else ""
-        yield concern_about(
-            kind, one, place + finding.found, finding.expected, rule=rule, source=finding.clause
-        )
+        found = finding.found
+        if finding.attribute:
+            place = finding.attribute
+            found = Text("records.objects.attribute", attribute=place, found=found)
+        yield concern_about(kind, one, found, finding.expected, rule=rule, source=finding.clause)
 
 
 def _quality(
@@ -93,21 +96,22 @@ def _quality(
     one = picture.first
     looks = [f.look for i in picture.instances if (f := facts.get(i.uid)) is not None]
     if any(look is not None and "undecodable" in look.figures for look in looks):
-        yield concern_about("picture-undecodable", one, "no decoder here takes its pixels")
+        yield concern_about("picture-undecodable", one, Text("records.objects.undecodable"))
         return
     figures = picture.figures
     if not figures:
         return
     blur, share = figures.get("blur", 0.0), figures.get("blur_share", 0.0)
     if blur > limits.blur and share > limits.blur_share:
-        found = f"blur of {blur:.1f} pixels, {share:.1f} per mille of the longer side"
-        yield concern_about("picture-soft", one, found, f"at most {limits.blur_share:g} per mille")
+        found = Text("records.objects.blur", blur=f"{blur:.1f}", share=f"{share:.1f}")
+        expected = Text("records.objects.per_mille", most=f"{limits.blur_share:g}")
+        yield concern_about("picture-soft", one, found, expected)
     low, high = limits.lightness
     if not low <= figures["lightness"] <= high:
-        found = f"mean L* {figures['lightness']:.0f}"
-        yield concern_about("picture-exposure", one, found, f"{low:g} to {high:g}")
+        found = Text("records.objects.lightness", mean=f"{figures['lightness']:.0f}")
+        yield concern_about("picture-exposure", one, found, _between(low, high))
     clipped = [
-        f"{name} {figures[name]:.1%}"
+        Text(f"records.clipped.{name}", share=f"{figures[name]:.1%}")
         for name, limit in (
             ("highlights", limits.highlights),
             ("shadows", limits.shadows),
@@ -116,9 +120,14 @@ def _quality(
         if figures[name] > limit
     ]
     if clipped:
-        yield concern_about("picture-clipped", one, ", ".join(clipped))
+        yield concern_about("picture-clipped", one, Text("records.objects.clipped", shares=clipped))
     for name, (least, most) in (("cast_a", limits.cast_a), ("cast_b", limits.cast_b)):
         if name in figures and not least <= figures[name] <= most:
-            found = f"{name.replace('cast_', 'mean ')}* {figures[name]:.0f} where it is brightest"
-            yield concern_about("picture-cast", one, found, f"{least:g} to {most:g}")
+            axis = name.removeprefix("cast_")
+            found = Text("records.objects.cast", axis=axis, mean=f"{figures[name]:.0f}")
+            yield concern_about("picture-cast", one, found, _between(least, most))
             return
+
+
+def _between(least: float, most: float) -> Text:
+    return Text("records.objects.between", least=f"{least:g}", most=f"{most:g}")

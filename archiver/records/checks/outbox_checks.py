@@ -14,7 +14,7 @@ from datetime import datetime, timedelta
 from pathlib import Path
 
 from archiver.archive.store import database_version, newer_version
-from archiver.records.model import Concern, Instance
+from archiver.records.model import Concern, Instance, Said
 from archiver.records.rules.rule_set import AuditLimits
 from archiver.wording import Text
 
@@ -44,7 +44,7 @@ class Waiting:
     changed: str
 
 
-def read_outbox(archive: Path) -> tuple[list[Waiting], str]:
+def read_outbox(archive: Path) -> tuple[list[Waiting], Said]:
     """Read the outbox of an archive.
 
     Returns
@@ -58,11 +58,11 @@ def read_outbox(archive: Path) -> tuple[list[Waiting], str]:
     try:
         found = database_version(path)
         if found > VERSION:
-            return [], str(newer_version(Text("archive.schema.outbox"), found, VERSION, FILE))
+            return [], newer_version(Text("archive.schema.outbox"), found, VERSION, FILE)
         with closing(sqlite3.connect(f"{path.resolve().as_uri()}?mode=ro", uri=True)) as database:
             return [Waiting(*map(str, row)) for row in database.execute(_READ)], ""
     except sqlite3.Error as error:
-        return [], f"the outbox cannot be read: {str(error)[:120]}"
+        return [], Text("records.outbox.unreadable", error=str(error)[:120])
 
 
 def check_outbox(
@@ -74,15 +74,15 @@ def check_outbox(
     """Tell what was given up, what is overdue, and what nobody took charge of."""
     for item in items:
         if item.state == "failed":
-            yield _concern("outbox-failed", item, instances, item.reason or "given up", "")
+            found = item.reason or Text("records.outbox.given_up")
+            yield _concern("outbox-failed", item, instances, found)
         elif item.state == "queued" and _older(item.queued, now, limits.outbox_hours):
-            expected = f"sent within {limits.outbox_hours} hours"
-            yield _concern(
-                "outbox-overdue", item, instances, f"queued {item.queued[:16]}", expected
-            )
+            expected = Text("records.outbox.sent_within", hours=limits.outbox_hours)
+            found = Text("records.outbox.queued", when=item.queued[:16])
+            yield _concern("outbox-overdue", item, instances, found, expected)
         elif item.state == "sent" and _older(item.changed, now, limits.commitment_hours):
-            expected = f"committed within {limits.commitment_hours} hours"
-            found = f"sent {item.changed[:16]}"
+            expected = Text("records.outbox.committed_within", hours=limits.commitment_hours)
+            found = Text("records.outbox.sent", when=item.changed[:16])
             yield _concern("outbox-uncommitted", item, instances, found, expected)
 
 
@@ -97,12 +97,16 @@ def _older(text: str, now: datetime, hours: int) -> bool:
 
 
 def _concern(
-    kind: str, item: Waiting, instances: Mapping[str, Instance], found: str, expected: str
+    kind: str,
+    item: Waiting,
+    instances: Mapping[str, Instance],
+    found: Text | str,
+    expected: Text | str = "",
 ) -> Concern:
     one = instances.get(item.sop)
     return Concern(
         kind,
-        f"to {item.destination}: {found}",
+        Text("records.outbox.to", destination=item.destination, found=found),
         expected,
         patient=one.person.label if one else "",
         date=one.date if one else "",

@@ -7,6 +7,7 @@ from collections.abc import Iterator, Mapping, Sequence
 
 from archiver.records.model import Concern, Instance, ObjectFacts, concern_about
 from archiver.records.pictures import RecordPicture, needs_teeth, sides_of
+from archiver.wording import Text
 
 
 def check_pictures(
@@ -34,19 +35,24 @@ def check_pictures(
 def _meaning(picture: RecordPicture, known: ObjectFacts | None) -> Iterator[Concern]:
     one = picture.first
     if not picture.confirmed:
-        yield concern_about("side-unconfirmed", one, "nobody is named who confirmed the side")
+        yield concern_about("side-unconfirmed", one, Text("records.pictures.unconfirmed"))
     if not picture.view:
-        yield concern_about("view-unknown", one, "the view cannot be told from the object")
+        yield concern_about("view-unknown", one, Text("records.pictures.no_view"))
     elif needs_teeth(picture.view) and not picture.teeth:
-        yield concern_about("tooth-unknown", one, f"{picture.view}, of no tooth")
+        yield concern_about(
+            "tooth-unknown", one, Text("records.pictures.no_tooth", view=picture.view)
+        )
     if known is not None and one.mirror == "direct" and not known.orientation:
         # Without a word on mirrors a picture counts as direct; only its orientation shows that
         # somebody thought of it.
-        yield concern_about("mirror-unknown", one, "neither mirror nor orientation is told")
+        yield concern_about("mirror-unknown", one, Text("records.pictures.no_mirror"))
     mirrors = {i.mirror for i in picture.instances}
     if "uncorrected" in mirrors and not mirrors & {"corrected"}:
         yield concern_about(
-            "correction-missing", one, "an uncorrected mirror image alone", "a corrected one too"
+            "correction-missing",
+            one,
+            Text("records.pictures.uncorrected"),
+            Text("records.pictures.corrected_too"),
         )
 
 
@@ -86,7 +92,7 @@ def _repeats(
         yield Concern(
             kind,
             found,
-            "each picture once",
+            Text("records.pictures.once"),
             patient=last.person.label,
             date=last.date,
             teeth=tuple(sorted({iso for p in group for iso in p.teeth})),
@@ -97,17 +103,17 @@ def _repeats(
         )
 
 
-def _difference(group: Sequence[RecordPicture]) -> tuple[str, str]:
+def _difference(group: Sequence[RecordPicture]) -> tuple[str, Text]:
     people = sorted({p.person.label for p in group})
     if len({p.person.key for p in group}) > 1:
-        return "picture-two-patients", f"the same picture under {' and '.join(people)}"
+        return "picture-two-patients", Text("records.pictures.under", people=people)
     sides = sorted({sides_of(p) for p in group} - {""})
     if len(sides) > 1:
-        return "side-changed", f"the same picture with sides {' and '.join(sides)}"
+        return "side-changed", Text("records.pictures.sides", sides=sides)
     if len({p.teeth for p in group}) > 1 or len({p.view for p in group}) > 1:
         shown = sorted({f"{p.view} {' '.join(sorted(p.teeth))}".strip() for p in group})
-        return "picture-two-teeth", f"the same picture as {' and '.join(shown)}"
-    return "picture-twice", f"the same picture {len(group)} times"
+        return "picture-two-teeth", Text("records.pictures.shown", shown=shown)
+    return "picture-twice", Text("records.pictures.times", n=len(group))
 
 
 def _derivations(
@@ -122,26 +128,29 @@ def _derivations(
         if known is None:
             # The index does not tell sources; the camera file's digest does.
             if one.source and one.source not in shot:
-                yield concern_about("derived-without-original", one, "no original is kept")
+                found = Text("records.pictures.no_original")
+                yield concern_about("derived-without-original", one, found)
             continue
         if not known.sources:
-            yield concern_about("derived-without-source", one, "no source is named")
+            yield concern_about("derived-without-source", one, Text("records.pictures.no_source"))
         kept = [by_uid[uid] for uid in known.sources if uid in by_uid]
         if known.sources and not kept:
-            yield concern_about("derived-without-original", one, "its source is not kept")
+            found = Text("records.pictures.source_not_kept")
+            yield concern_about("derived-without-original", one, found)
         for source in kept:
             yield from _against_source(one, source)
 
 
 def _against_source(one: Instance, source: Instance) -> Iterator[Concern]:
     if source.person.key != one.person.key:
-        found = f"its source belongs to {source.person.label}"
+        found = Text("records.pictures.source_of", patient=source.person.label)
         yield concern_about("original-of-other-patient", one, found, one.person.label)
         return
     if source.study != one.study:
-        yield concern_about("original-of-other-study", one, "its source lies in another study")
+        found = Text("records.pictures.other_study")
+        yield concern_about("original-of-other-study", one, found)
     differs = [
-        name
+        Text(f"records.meaning.{name}")
         for name, mine, theirs in (
             ("teeth", set(one.teeth), set(source.teeth)),
             ("side", one.laterality, source.laterality),
@@ -150,5 +159,5 @@ def _against_source(one: Instance, source: Instance) -> Iterator[Concern]:
         if mine != theirs
     ]
     if differs:
-        found = f"{' and '.join(differs)} differ from its source's"
+        found = Text("records.pictures.differ", which=differs)
         yield concern_about("original-shows-other", one, found)

@@ -21,6 +21,7 @@ from pathlib import Path
 from archiver.archive.statements import FINDING_LINES, FOLDER
 from archiver.archive.store import read_fields
 from archiver.records.model import Concern, Instance, concern_about
+from archiver.wording import Text
 
 WRONG_WAY = "wrong-way"
 _KINDS = {"failed": "wrong-way-failed", "undecided": "wrong-way-undecided"}
@@ -79,6 +80,7 @@ def check_findings(
     for uid, instance in by_uid.items():
         kind = _KINDS.get(last[uid].outcome)
         if kind is not None:
-            told = last[uid].detail or last[uid].outcome
-            by = f" (checked by {last[uid].by})" if last[uid].by else ""
-            yield concern_about(kind, instance, told + by)
+            found: Text | str = last[uid].detail or Text(f"records.outcome.{last[uid].outcome}")
+            if last[uid].by:
+                found = Text("records.outcome.checked_by", found=found, by=last[uid].by)
+            yield concern_about(kind, instance, found)

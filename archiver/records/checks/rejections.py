@@ -16,6 +16,7 @@ from sqlalchemy import func, select
 from archiver.archive.store import tables as t
 from archiver.objects import concepts
 from archiver.records.model import Concern, Instance, ObjectFacts, concern_about
+from archiver.wording import Text
 
 if TYPE_CHECKING:
     from sqlalchemy import Connection
@@ -89,8 +90,8 @@ def check_rejections(said: Rejections, right: Rejections, unsound: set[str]) -> 
         if note not in unsound and said.get((uid, note)) != right.get((uid, note)):
             yield Concern(
                 "index-differs",
-                f"what note {note or '(none)'} rejects differs",
-                "what the note says",
+                Text("records.rejections.differs", note=note or Text("records.rejections.none")),
+                Text("records.rejections.note_says"),
                 uids=tuple(one for one in (uid, note) if one),
                 path="index.sqlite",
             )
@@ -112,7 +113,8 @@ def check_rejected(
                 one, taken or [new for old in made_from for new in places.taken_by(old)]
             )
         elif made_from:
-            yield concern_about("source-rejected", one, "what it was made from is rejected")
+            found = Text("records.rejections.source_rejected")
+            yield concern_about("source-rejected", one, found)
 
 
 @dataclass(frozen=True)
@@ -151,17 +153,20 @@ class _Places:
 
 
 def _rejected_concerns(one: Instance, after: Sequence[Instance]) -> Iterator[Concern]:
-    reason = f"rejected: {one.rejected}"
+    reason = one.rejected
     if not after:
-        yield concern_about("rejected-alone", one, f"{reason}; nothing took its place")
+        found = Text("records.rejections.alone", reason=reason)
+        yield concern_about("rejected-alone", one, found)
         return
     new = max(after, key=lambda other: other.seq)
     day = new.added[:10]
-    replaced = f"{reason}; replaced {day}".rstrip()
+    when = {"day": day} if day else {}
+    key = "day" if day else "ever"
+    replaced = Text(f"records.replaced.{key}", reason=reason, **when)
     yield _with(concern_about("rejected-replaced", one, replaced), new)
     was, now = _side(one), _side(new)
     if was and now and was != now:
-        found = f"side {was} became {now}" + (f" on {day}" if day else "")
+        found = Text(f"records.amended.{key}", was=was, now=now, **when)
         yield _with(concern_about("side-amended", new, found), one)
 
 

@@ -8,6 +8,7 @@ from datetime import date
 from archiver.records.checks.time_checks import age_on, day_of
 from archiver.records.model import Concern, Instance, RecordPerson
 from archiver.records.rules.rule_set import Retention, RuleSet
+from archiver.wording import Text
 
 
 def check_retention(
@@ -38,7 +39,7 @@ def check_retention(
 def _judge(
     rules: RuleSet, row: Retention, person: RecordPerson, last: date | None, today: date, count: int
 ) -> Iterator[Concern]:
-    def concern(kind: str, found: str) -> Concern:
+    def concern(kind: str, found: Text) -> Concern:
         return Concern(
             kind,
             found,
@@ -51,10 +52,10 @@ def _judge(
     born = day_of(person.birth_date)
     by_age = row.from_age is not None or row.below_age is not None
     if last is None:
-        yield concern("retention-unknown", "no visit has a date")
+        yield concern("retention-unknown", Text("records.retention.no_date"))
         return
     if born is None and (by_age or row.until_age is not None):
-        yield concern("retention-unknown", "the birth date is not known")
+        yield concern("retention-unknown", Text("records.retention.no_birth_date"))
         return
     if born is not None and by_age:
         age = age_on(born, last)
@@ -62,7 +63,8 @@ def _judge(
             return
     end = end_of(row, last, born)
     if end < today:
-        yield concern("retention-passed", f"{count} instances, to be kept to {end.isoformat()}")
+        found = Text("records.retention.passed", n=count, day=end)
+        yield concern("retention-passed", found)
 
 
 def end_of(row: Retention, last: date, born: date | None) -> date:

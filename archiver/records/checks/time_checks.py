@@ -11,6 +11,7 @@ from archiver.records.episodes import Episode
 from archiver.records.model import Concern, Instance, RecordPerson, concern_about
 from archiver.records.pictures import RecordPicture
 from archiver.records.rules.rule_set import AuditLimits
+from archiver.wording import Text
 
 #: Ages that a naming of teeth cannot have (years; common practice, wide on purpose).
 _LAST_DECIDUOUS = 16
@@ -67,11 +68,11 @@ def check_times(
 def _study_day(one: Instance, today: date) -> Iterator[Concern]:
     day = day_of(one.date)
     if day is None:
-        yield concern_about("visit-date-missing", one, "there is no study date")
+        yield concern_about("visit-date-missing", one, Text("records.times.no_study_date"))
         return
     if day > today:
-        found = f"the study date is {one.date}"
-        yield concern_about("date-in-future", one, found, f"a day up to {today.isoformat()}")
+        found = Text("records.times.study_date", day=one.date)
+        yield concern_about("date-in-future", one, found, Text("records.times.day_to", day=today))
 
 
 def _births(instances: Iterable[Instance]) -> Iterator[Concern]:
@@ -84,8 +85,8 @@ def _births(instances: Iterable[Instance]) -> Iterator[Concern]:
     for (person, day_told), found in visits.items():
         yield Concern(
             "born-after-visit",
-            f"born {person.birth_date}",
-            f"a day up to {day_told}",
+            Text("records.times.born", day=person.birth_date),
+            Text("records.times.day_to", day=day_told),
             patient=person.label,
             date=day_told,
             uids=tuple(one.uid for one in found),
@@ -99,26 +100,29 @@ def _clock(
     one = picture.first
     day, added = day_of(one.date), day_of(one.added)
     if when is None:
-        words = "there is no time of acquisition"
-        if one.acquired:
-            words = "the time of acquisition cannot be read"
-        return concern_about("date-missing", one, words)
-    found = f"acquired {when:%Y-%m-%d %H:%M}"
+        what = "unreadable" if one.acquired else "missing"
+        return concern_about("date-missing", one, Text(f"records.acquisition.{what}"))
+    time = f"{when:%Y-%m-%d %H:%M}"
+    found = Text("records.times.acquired", when=time)
     if when.date() > now.date():
         if day is not None and day > now.date():
             return None
-        return concern_about("date-in-future", one, found, f"up to {now:%Y-%m-%d}")
+        return concern_about(
+            "date-in-future", one, found, Text("records.times.up_to", day=now.date())
+        )
     if day is None:
         return None
     # A clock that was never set tells 1 January of the year in which the camera was made.
     if (when.month, when.day) == (1, 1) and when.year < day.year:
-        return concern_about("clock-at-default", one, found, f"near {day}")
+        return concern_about("clock-at-default", one, found, Text("records.times.near", day=day))
     if added is not None and when.date() > added + timedelta(days=1):
-        return concern_about("clock-after-archiving", one, found, f"before {added}, when it came")
+        expected = Text("records.times.before_it_came", day=added)
+        return concern_about("clock-after-archiving", one, found, expected)
     apart = abs((when.date() - day).days)
     if apart > limits.days_from_visit:
-        expected = f"at most {limits.days_from_visit} days from {day}"
-        return concern_about("date-outside-visit", one, f"{found}, {apart} days apart", expected)
+        found = Text("records.times.apart", when=time, days=apart)
+        expected = Text("records.times.days_from", most=limits.days_from_visit, day=day)
+        return concern_about("date-outside-visit", one, found, expected)
     return None
 
 
@@ -126,11 +130,11 @@ def _spread(taken: list[tuple[datetime, RecordPicture]], hours: int) -> Iterator
     taken.sort(key=lambda one: one[0])
     (first, earliest), (last, latest) = taken[0], taken[-1]
     if last - first > timedelta(hours=hours):
-        found = f"pictures from {first:%Y-%m-%d %H:%M} to {last:%Y-%m-%d %H:%M}"
+        span = {"first": f"{first:%Y-%m-%d %H:%M}", "last": f"{last:%Y-%m-%d %H:%M}"}
         yield Concern(
             "clock-spread",
-            found,
-            f"at most {hours} hours",
+            Text("records.times.spread", **span),
+            Text("records.times.hours", hours=hours),
             patient=earliest.person.label,
             date=earliest.date,
             uids=(earliest.first.uid, latest.first.uid),
@@ -152,7 +156,7 @@ def check_ages(pictures: Iterable[RecordPicture]) -> Iterator[Concern]:
         age = age_on(born, day)
         wrong = sorted(iso for iso in picture.teeth if _misfits(iso, age))
         if wrong:
-            found = f"tooth {', '.join(wrong)} at the age of {age}"
+            found = Text("records.times.age", teeth=wrong, age=age)
             yield concern_about("tooth-not-of-age", picture.first, found)
 
 
@@ -180,5 +184,5 @@ def check_extracted(
             if known is None or day is None or day <= known[0]:
                 continue
             if known[1] in ("", picture.person.issuer):
-                found = f"tooth {iso} was extracted on {known[0]}"
+                found = Text("records.times.extracted", tooth=iso, day=known[0])
                 yield concern_about("tooth-extracted", picture.first, found)

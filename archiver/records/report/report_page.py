@@ -23,6 +23,7 @@ from archiver.records.report.summary import (
     visit_of,
 )
 from archiver.records.rules.rule_words import explain, named
+from archiver.wording import words_of
 
 FILE = "audit.html"
 #: Rows of one table at most; the CSV files have all.
@@ -190,9 +191,9 @@ def _next(audit: Audit) -> str:
     rows = [
         (
             tag(s.kind.severity),
-            escape(s.by_whom),
-            escape(s.kind.next_step),
-            f'<a href="#k-{s.kind.name}">{escape(s.kind.title)}</a>',
+            escape(str(s.by_whom)),
+            escape(str(s.kind.next_step)),
+            f'<a href="#k-{s.kind.name}">{escape(str(s.kind.title))}</a>',
             str(s.count),
         )
         for s in steps
@@ -207,15 +208,15 @@ def _block(kind: Kind, group: Sequence[Concern], *, is_open: bool = False) -> st
     caption = f"{len(group)} found"
     if len(group) > _ROWS:
         caption = f"The first {_ROWS} of {len(group)}; findings.csv has all"
-    name = f"t-{kind.name}"
+    name, who = f"t-{kind.name}", str(kind.by_whom)
     shown = table(name, caption, headings, [[row[n] for n in used] for row in rows], sift=True)
     paper = " short" if len(rows) <= _TOGETHER else ""
     return (
         f'<details class="{kind.severity}{paper}" id="k-{kind.name}"{" open" if is_open else ""}>'
-        f"<summary>{tag(kind.severity)}<span>{escape(kind.title)}</span>"
+        f"<summary>{tag(kind.severity)}<span>{escape(str(kind.title))}</span>"
         f'<span class="count">{len(group)}</span></summary><div class="inside">'
-        f'<p class="todo"><strong>{escape(kind.by_whom[:1].upper() + kind.by_whom[1:])}:</strong> '
-        f"{escape(kind.next_step)}.</p>{shown}</div></details>"
+        f'<p class="todo"><strong>{escape(who[:1].upper() + who[1:])}:</strong> '
+        f"{escape(str(kind.next_step))}.</p>{shown}</div></details>"
     )
 
 
@@ -223,10 +224,12 @@ def _row(c: Concern, kind: Kind) -> list[str]:
     # The source of a demand stands once, with its rules; here it would be in every row.
     parts = (c.rule, "" if kind.group == "completeness" and c.rule else c.source)
     rule = "; ".join(part for part in parts if part)
+    words = words_of()
     place = " ".join(c.uids[:4]) or c.path
     if len(c.uids) > 4:
-        place += f" and {len(c.uids) - 4} more"
-    return [c.patient, c.date, " ".join(c.teeth), c.view, c.found, c.expected, rule, c.who, place]
+        place = words("records.page.more_instances", first=place, count=len(c.uids) - 4)
+    told = (c.found_in(words), c.expected_in(words))
+    return [c.patient, c.date, " ".join(c.teeth), c.view, *told, rule, c.who, place]
 
 
 def _group(audit: Audit, group: str, nothing: str) -> str:

@@ -15,6 +15,7 @@ from archiver.records.completeness import Demand
 from archiver.records.examination import Depth
 from archiver.records.kinds import GROUPS, SEVERITIES, Kind, kind_of
 from archiver.records.rules.rule_words import explain
+from archiver.wording import Text, words_of
 
 CONCERN_COLUMNS = (
     "severity",
@@ -64,7 +65,7 @@ CAUTIONS = (
 class Step:
     """One thing to do next, and how often."""
 
-    by_whom: str
+    by_whom: Text
     kind: Kind
     count: int
 
@@ -101,26 +102,27 @@ def visit_of(demand: Demand) -> str:
 
 def concern_rows(audit: Audit) -> Iterable[list[str]]:
     """Yield every concern as text, in the order of `CONCERN_COLUMNS`."""
+    words = words_of()
     for c in audit.concerns:
         kind = kind_of(c)
         yield [
             kind.severity,
             kind.group,
             c.kind,
-            kind.title,
+            kind.title.in_words(words),
             c.patient,
             c.date,
             " ".join(c.teeth),
             c.view,
-            c.found,
-            c.expected,
+            c.found_in(words),
+            c.expected_in(words),
             c.rule,
             c.source,
             c.who,
             c.path,
             " ".join(c.uids),
-            kind.next_step,
-            kind.by_whom,
+            kind.next_step.in_words(words),
+            kind.by_whom.in_words(words),
         ]
 
 
@@ -155,7 +157,7 @@ def counted(audit: Audit) -> list[tuple[str, str]]:
         ("Photograph", "what came of one camera file counts once, as shot and corrected together"),
         ("Occasion", "a day with photographs of a patient, or a row of the list of treatments"),
     ]
-    told += [(kind.title, kind.counted) for kind, _ in audit.by_kind]
+    told += [(str(kind.title), str(kind.counted)) for kind, _ in audit.by_kind]
     if audit.survey.depth < Depth.OBJECTS:
         words = "the objects were not read: the standard and integrity were not judged"
         if not audit.survey.facts:

@@ -98,10 +98,11 @@ def _quality(value: object) -> object:
             raise Unfit(
                 "records.rule_keys.limits",
                 hint=Text("records.rule_keys.no_limit", name=name),
-                limits=tuple(QUALITY_LIMITS),
+                limits=QUALITY_LIMITS,
             )
         if not isinstance(limit, int | float) or isinstance(limit, bool) or not 0 < limit < 1e6:
-            raise Unfit("records.rule_keys.above_zero", name=name, meaning=QUALITY_LIMITS[name])
+            meaning = Text(f"records.limit.{name}")
+            raise Unfit("records.rule_keys.above_zero", name=name, meaning=meaning)
     return {str(name): float(limit) for name, limit in value.items()}
 
 

@@ -13,14 +13,7 @@ STANDINGS = ("published", "common practice", "from memory", "local")
 
 #: Limits of quality that a rule may set, and their units. `pixels` is the least length of the
 #: longer side; the others are the greatest values of `archiver.photo.quality`'s figures.
-QUALITY_LIMITS: Mapping[str, str] = {
-    "pixels": "pixels of the longer side, at least",
-    "blur": "pixels of blur, at most",
-    "blur_share": "per mille of the longer side, at most",
-    "highlights": "fraction of the area, at most",
-    "shadows": "fraction of the area, at most",
-    "glare": "fraction of the area, at most",
-}
+QUALITY_LIMITS = ("pixels", "blur", "blur_share", "highlights", "shadows", "glare")
 
 
 @dataclass(frozen=True)

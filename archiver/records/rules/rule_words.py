@@ -4,15 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-from archiver.records.rules.rule_set import QUALITY_LIMITS, Retention, RuleSet, ViewRequirement
-
-_SCOPES = {
-    "tooth": "For each tooth",
-    "quadrant": "For each quadrant with such a tooth",
-    "arch": "For each arch with such a tooth",
-    "mouth": "For the mouth, once",
-}
-_STAGES = {"start": "at the start", "prepared": "when prepared", "finished": "when finished"}
+from archiver.records.rules.rule_set import Retention, RuleSet, ViewRequirement
+from archiver.wording import Text, words_of
 
 
 def named(target: str) -> str:
@@ -24,107 +17,113 @@ def joined(words: Sequence[str], link: str = "or") -> str:
     """Return ``a, b or c``."""
     if len(words) < 2:
         return "".join(words)
-    return f"{', '.join(words[:-1])} {link} {words[-1]}"
+    return str(Text(f"records.joined.{link}", first=words[:-1], last=words[-1]))
 
 
 def explain(rules: RuleSet) -> list[str]:
     """Return the rule set as lines of plain words."""
+    words = words_of()
     lines = [
-        f"{rules.name}, version {rules.version}",
-        f"Source ({rules.standing}): {rules.source}",
+        words("records.explained.version", name=rules.name, version=rules.version),
+        words("records.explained.source", standing=rules.standing, source=rules.source),
         "",
     ]
     if rules.requirements:
-        lines += [_about(rules), ""]
+        lines += [str(_about(rules)), ""]
     lines += [f"  {n}. {sentence(one)}" for n, one in enumerate(rules.requirements, start=1)]
-    lines += [f"  - {words}" for words in _limits(rules)]
+    lines += [f"  - {limit}" for limit in _limits(rules)]
     lines += [f"  - {_retention(one)}" for one in rules.retention]
     return lines
 
 
-def _about(rules: RuleSet) -> str:
+def _about(rules: RuleSet) -> Text:
     applies = rules.applies
-    teeth = {"any": "", "posterior": " of back teeth", "anterior": " of front teeth"}[applies.teeth]
-    if applies.to == "episodes":
-        kinds = f" whose kind holds {_quoted(applies.treatments)}" if applies.treatments else ""
-        return f"Applies to every treatment{teeth} in the list of episodes{kinds}:"
-    said = ""
-    if applies.descriptions:
-        said = f" and whose study description holds {_quoted(applies.descriptions)}"
-    return f"Applies to every day on which a patient was photographed{said}{teeth}:"
+    what = Text(f"records.about.{applies.to}.{applies.teeth}")
+    kinds = applies.treatments if applies.to == "episodes" else applies.descriptions
+    if not kinds:
+        return Text(f"records.about.{applies.to}.all", what=what)
+    return Text(f"records.about.{applies.to}.holding", what=what, words=_quoted(kinds))
 
 
 def _quoted(words: Sequence[str]) -> str:
     return joined([f'"{word}"' for word in words])
 
 
-def sentence(one: ViewRequirement) -> str:
+def sentence(one: ViewRequirement) -> Text:
     """Return one requirement as a sentence."""
-    many = f"{one.count} pictures of " if one.count > 1 else ""
-    way = {"either": "", "direct": ", taken direct", "mirror": ", through a mirror"}[one.mirror]
-    scope = f"For the {one.arch} arch, once" if one.arch else _SCOPES[one.scope]
-    parts = [f"{scope}: {many}{joined(one.views)}{way}"]
+    scope = Text("records.scope.one_arch", arch=one.arch)
+    if not one.arch:
+        scope = Text(f"records.scope.{one.scope}")
+    views: Text | str = joined(one.views)
+    if one.count > 1:
+        views = Text("records.sentence.several", count=one.count, views=views)
+    parts = [Text(f"records.way.{one.mirror}", scope=scope, views=views)]
     if one.stage:
-        parts.append(_STAGES[one.stage])
+        parts.append(Text(f"records.stage.{one.stage}"))
     if one.before or one.after:
         parts.append(_window(one))
-    text = ", ".join(parts)
-    if one.optional:
-        text += " (recommended)"
-    text += "."
+    kind = "recommended" if one.optional else "required"
+    sentences = [Text(f"records.sentence.{kind}", parts=parts)]
     if one.covered_by:
-        text += f" {joined(one.covered_by).capitalize()} may stand in where it shows the tooth."
+        views = joined(one.covered_by).capitalize()
+        sentences.append(Text("records.sentence.covered", views=views))
     if one.confirmed_by:
-        text += f" The side must be confirmed by {joined(one.confirmed_by)}."
+        sentences.append(Text("records.sentence.confirmed_by", names=joined(one.confirmed_by)))
     elif one.confirmed:
-        text += " The side must be confirmed by a person."
+        sentences.append(Text("records.sentence.confirmed"))
     if one.quality:
-        limits = [f"{n} {v:g} ({QUALITY_LIMITS[n]})" for n, v in one.quality.items()]
-        text += f" Quality: {joined(limits, 'and')}."
-    return text
+        limits = [
+            str(Text("records.sentence.limit", name=name, value=f"{value:g}", what=limit_of(name)))
+            for name, value in one.quality.items()
+        ]
+        sentences.append(Text("records.sentence.quality", limits=joined(limits, "and")))
+    return Text("records.sentence.all", sentences=sentences)
 
 
-def _window(one: ViewRequirement) -> str:
-    given = ((one.before, "before"), (one.after, "after"))
-    sides = [f"{_days(days)} {word}" for days, word in given if days]
-    return f"from {sides[0]} to {sides[1]} the day" if len(sides) == 2 else f"up to {sides[0]} it"
+def limit_of(name: str) -> Text:
+    """Return what the figure of a limit of quality is, and whether it is the least or the most."""
+    return Text(f"records.limit.{name}")
 
 
-def _limits(rules: RuleSet) -> Iterator[str]:
+def _window(one: ViewRequirement) -> Text:
+    if one.before and one.after:
+        return Text("records.window.both", before=_days(one.before), after=_days(one.after))
+    side, days = ("before", one.before) if one.before else ("after", one.after)
+    return Text(f"records.window.{side}", days=_days(days))
+
+
+def _limits(rules: RuleSet) -> Iterator[Text]:
     limits = rules.limits
     if limits is None:
         return
-    yield f"A picture's own date lies within {_days(limits.days_from_visit)} of the visit."
-    yield f"The pictures of a visit lie at most {limits.hours_of_visit} hours apart."
+    yield Text("records.rule_limits.days", days=_days(limits.days_from_visit))
+    yield Text("records.rule_limits.hours", hours=limits.hours_of_visit)
     if limits.consent:
-        yield "Every picture has a word on consent."
+        yield Text("records.rule_limits.consent")
     if limits.least_pixels:
-        yield f"The longer side of a picture has {limits.least_pixels} pixels at least."
-    yield (
-        f"What waits to be sent is overdue after {limits.outbox_hours} hours, a commitment "
-        f"after {limits.commitment_hours}."
+        yield Text("records.rule_limits.pixels", least=limits.least_pixels)
+    yield Text(
+        "records.rule_limits.outbox", hours=limits.outbox_hours, commitment=limits.commitment_hours
     )
 
 
-def _days(count: int) -> str:
-    return "1 day" if count == 1 else f"{count} days"
+def _days(count: int) -> Text:
+    return Text("records.window.days", n=count)
 
 
-def _retention(one: Retention) -> str:
-    whose = "Records"
-    if one.from_age is not None and one.below_age is not None:
-        whose += f" of patients from {one.from_age} to below {one.below_age} years"
-    elif one.from_age is not None:
-        whose += f" of patients from {one.from_age} years on"
-    elif one.below_age is not None:
-        whose += f" of patients below {one.below_age} years"
+def _retention(one: Retention) -> Text:
+    ages = {"low": one.from_age, "high": one.below_age}
+    known = "_".join(name for name, age in ages.items() if age is not None) or "all"
     ends = []
     if one.years is not None:
-        ends.append(f"{one.years} years after the last visit")
+        ends.append(str(Text("records.kept.years", years=one.years)))
     if one.until_age is not None:
-        ends.append(f"until the age of {one.until_age}")
-    later = ", whichever is later" if len(ends) > 1 else ""
-    return (
-        f"{one.name}: {whose.lower()} are kept {joined(ends, 'and')}{later}; what has "
-        f"passed that is listed, never deleted. Source: {one.source}."
+        ends.append(str(Text("records.kept.until_age", age=one.until_age)))
+    later = "records.kept.whichever" if len(ends) > 1 else "records.kept.ends"
+    return Text(
+        "records.kept.told",
+        name=one.name,
+        whose=Text(f"records.whose.{known}", **{k: v for k, v in ages.items() if v is not None}),
+        ends=Text(later, ends=joined(ends, "and")),
+        source=one.source,
     )
