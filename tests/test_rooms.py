@@ -122,6 +122,15 @@ def test_no_public_name_is_a_room_too() -> None:
     assert not set(names) & {_room(module) for module in MODULES}
 
 
+def test_a_public_class_has_its_name_for_itself() -> None:
+    places: dict[str, list[str]] = {}
+    for module, file in MODULES.items():
+        for node in ast.parse(file.read_text("utf-8")).body:
+            if isinstance(node, ast.ClassDef) and not node.name.startswith("_"):
+                places.setdefault(node.name, []).append(module)
+    assert {name: found for name, found in places.items() if len(found) > 1} == {}
+
+
 def test_no_module_imports_itself_by_way_of_others() -> None:
     graph = {
         module: {

@@ -13,7 +13,7 @@ import sys
 from archiver.cli.command import Option, Options, argument, verb
 from archiver.cli.options import JSON
 from archiver.cli.parameters import FILE, FOLDER
-from archiver.cli.progress import Progress
+from archiver.cli.progress import ProgressBar
 
 
 @verb(
@@ -31,7 +31,7 @@ def command(options: Options) -> int:
     folder = options.archive or read_settings().archive
     with (
         Archive.open(folder, actor=actor()) as archive,
-        Progress("adding", shown=not options.json) as progress,
+        ProgressBar("adding", shown=not options.json) as progress,
     ):
         report = add_files(archive, options.paths, progress=progress)
     if options.json:

@@ -26,7 +26,7 @@ from typing import TYPE_CHECKING
 from archiver.cli.command import Option, Options, argument, verb
 from archiver.cli.options import teeth
 from archiver.cli.parameters import DAY, FILE, FOLDER, NUMBERING, PEER, RULES, Choice
-from archiver.cli.progress import Progress
+from archiver.cli.progress import ProgressBar
 from archiver.errors import InputError, Problem, UsageError
 from archiver.wording import Text
 
@@ -118,7 +118,7 @@ def _audit(options: Options, sets: tuple[RuleSet, ...]) -> int:
     request = _request(options, sets)
     if options.out is not None:
         _make_folder(options.out)
-    with Progress("auditing", shown=not options.json) as progress:
+    with ProgressBar("auditing", shown=not options.json) as progress:
         found = audit(_source(options), request, progress=progress)
     _print_way(options, found.survey.way)
     if options.out is not None:

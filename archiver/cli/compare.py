@@ -33,7 +33,7 @@ from archiver.cli.parameters import (
     KeyedRegion,
     Number,
 )
-from archiver.cli.progress import Progress
+from archiver.cli.progress import ProgressBar
 from archiver.errors import Problem, UsageError
 
 if TYPE_CHECKING:
@@ -106,7 +106,7 @@ def _compared(options: Options) -> ComparedTooth:
             if source is None:
                 folder = options.archive or read_settings().archive
                 source = stack.enter_context(Archive.open(folder, create=False, read_only=True))
-        progress = stack.enter_context(Progress("comparing", shown=not options.json))
+        progress = stack.enter_context(ProgressBar("comparing", shown=not options.json))
         return compare(source, request, now(), headers=header_folder(), progress=progress)
 
 

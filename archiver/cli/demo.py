@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING
 
 from archiver.cli.command import Options, argument, verb
 from archiver.cli.parameters import FOLDER
-from archiver.cli.progress import Progress
+from archiver.cli.progress import ProgressBar
 from archiver.errors import ArchiverError, Problem, UsageError
 
 if TYPE_CHECKING:
@@ -38,7 +38,7 @@ def command(options: Options) -> int:
     begun = time.perf_counter()
     refused = 0
     with Archive.open(folder / "archive", actor="demo") as archive:
-        with Progress("taking in") as progress:
+        with ProgressBar("taking in") as progress:
             for number, sheet in enumerate(sheets, start=1):
                 refused += _visit(sheet, archive, folder, progress)
                 progress(number, len(sheets))
@@ -106,7 +106,7 @@ def _wrapped(sheet: Path, archive: Archive) -> tuple[Session, tuple[WrappedPhoto
     return session, wrap(archive, session, IngestSettings(now)).photographs
 
 
-def _visit(sheet: Path, archive: Archive, folder: Path, progress: Progress) -> int:
+def _visit(sheet: Path, archive: Archive, folder: Path, progress: ProgressBar) -> int:
     """Take one visit in, tell it, draw it; return how many photographs were refused."""
     from archiver.archive.store import Outcome
     from archiver.sheets import write_contact_sheet
@@ -144,7 +144,7 @@ def _worth_a_word(taken: Sequence[WrappedPhotograph]) -> Iterator[str]:
 def _validate(archive: Path) -> int:
     from archiver.standard import validate
 
-    with Progress("validating") as progress:
+    with ProgressBar("validating") as progress:
         summary = validate([archive / "objects"], progress=progress)
     print(
         f"\nValidated {summary.objects} objects: {summary.errors} errors, "
@@ -155,7 +155,7 @@ def _validate(archive: Path) -> int:
 
 def _second_run(sheets: list[Path], archive: Archive) -> int:
     before = len(archive)
-    with Progress("a second time") as progress:
+    with ProgressBar("a second time") as progress:
         for number, sheet in enumerate(sheets, start=1):
             _wrapped(sheet, archive)
             progress(number, len(sheets))

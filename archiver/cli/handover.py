@@ -25,7 +25,7 @@ from typing import TYPE_CHECKING
 from archiver.cli.command import Option, Options, verb
 from archiver.cli.options import JSON, SELECTORS
 from archiver.cli.parameters import FOLDER, PURPOSE, Box, Choice, KeyedRegion
-from archiver.cli.progress import Progress
+from archiver.cli.progress import ProgressBar
 from archiver.cli.query import question
 from archiver.errors import Problem, UsageError
 from archiver.wording import words_of
@@ -91,7 +91,7 @@ def command(options: Options) -> int:
         with Archive.open(folder, create=False, read_only=True) as archive:
             return _list(preview_package(archive, order), options)
     with Archive.open(folder, create=False, actor=actor()) as archive:
-        with Progress("packing", shown=not options.json) as progress:
+        with ProgressBar("packing", shown=not options.json) as progress:
             made = hand_over(archive, order, now(), progress=progress)
         return _report_package(made, options)
 

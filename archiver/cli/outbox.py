@@ -21,7 +21,7 @@ from typing import TYPE_CHECKING, Any
 from archiver.cli.command import Option, Options, argument, verb
 from archiver.cli.options import JSON
 from archiver.cli.parameters import FOLDER, PEER_NAME, Choice
-from archiver.cli.progress import Progress
+from archiver.cli.progress import ProgressBar
 from archiver.errors import Problem, UsageError
 from archiver.wording import words_of
 
@@ -154,7 +154,7 @@ def _card(outbox: Outbox, options: Options) -> int:
     rows: list[dict[str, Any]] = []
     with (
         Archive.open(outbox.folder, create=False, read_only=True) as archive,
-        Progress("looking", shown=not options.json) as progress,
+        ProgressBar("looking", shown=not options.json) as progress,
     ):
         for file in files:
             progress(len(rows), len(files))

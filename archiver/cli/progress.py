@@ -18,7 +18,7 @@ import click
 _PAUSE = 0.1
 
 
-class Progress:
+class ProgressBar:
     """A bar that appears with the first count and leaves no trace.
 
     Parameters
@@ -35,7 +35,7 @@ class Progress:
         self._bar: Any = None
         self._drawn = 0.0
 
-    def __enter__(self) -> Progress:
+    def __enter__(self) -> ProgressBar:
         return self
 
     def __exit__(

@@ -15,7 +15,7 @@ from dataclasses import fields
 from archiver.cli.command import Option, Options, verb
 from archiver.cli.options import JSON
 from archiver.cli.parameters import FOLDER
-from archiver.cli.progress import Progress
+from archiver.cli.progress import ProgressBar
 
 
 @verb(Option("--archive", type=FOLDER, help="archive to rebuild"), JSON)
@@ -26,7 +26,7 @@ def command(options: Options) -> int:
     from archiver.cli.settings import read_settings
 
     folder = options.archive or read_settings().archive
-    with Progress("reading", shown=not options.json) as progress:
+    with ProgressBar("reading", shown=not options.json) as progress:
         report = rebuild(folder, actor=actor(), progress=progress)
     if options.json:
         told = {

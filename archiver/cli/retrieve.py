@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING
 from archiver.cli.command import Option, Options, verb
 from archiver.cli.options import JSON, SELECTORS
 from archiver.cli.parameters import FOLDER, PEER
-from archiver.cli.progress import Progress
+from archiver.cli.progress import ProgressBar
 from archiver.cli.query import question
 
 if TYPE_CHECKING:
@@ -52,7 +52,7 @@ def command(options: Options) -> int:
         scratch = stack.enter_context(tempfile.TemporaryDirectory(prefix="archiver-retrieve-"))
         folder = options.to or Path(scratch)
         folder.mkdir(parents=True, exist_ok=True)
-        with Progress("fetching", shown=not options.json) as progress:
+        with ProgressBar("fetching", shown=not options.json) as progress:
             fetched = fetch_records(peer, found.records, folder, progress)
         problems = list(fetched.problems)
         if archive is not None:
@@ -86,6 +86,6 @@ def _opened(folder: Path) -> Archive:
 def _add(archive: Archive, files: list[Path], options: Options) -> list[str]:
     from archiver.archive.ingest import add_files
 
-    with Progress("adding", shown=not options.json) as progress:
+    with ProgressBar("adding", shown=not options.json) as progress:
         added = add_files(archive, files, progress=progress)
     return [str(problem) for problem in added.problems]

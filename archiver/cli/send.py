@@ -22,7 +22,7 @@ from typing import TYPE_CHECKING
 from archiver.cli.command import Option, Options, verb
 from archiver.cli.options import JSON, SELECTORS
 from archiver.cli.parameters import FOLDER, PEER, Number
-from archiver.cli.progress import Progress
+from archiver.cli.progress import ProgressBar
 from archiver.cli.query import question
 from archiver.errors import Problem, UsageError
 
@@ -119,7 +119,7 @@ def _send(outbox: Outbox, peer: Peer, world: OutboxContext, options: Options) ->
     known = {one.sop_instance: (one.state, one.reason) for one in waiting}
     while True:
         tried: set[str] = set()
-        with Progress("sending", shown=not options.json) as progress:
+        with ProgressBar("sending", shown=not options.json) as progress:
             for one in work(outbox, peer, world):
                 # A peer without commitment has the same to be said of all that it has, every time.
                 if known.get(one.sop_instance) != (one.state, one.reason):

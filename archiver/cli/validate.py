@@ -14,7 +14,7 @@ import json
 from archiver.cli.command import Option, Options, argument, verb
 from archiver.cli.options import JSON
 from archiver.cli.parameters import FILE
-from archiver.cli.progress import Progress
+from archiver.cli.progress import ProgressBar
 
 
 @verb(
@@ -26,7 +26,7 @@ def command(options: Options) -> int:
     """Carry the verb out."""
     from archiver.standard import validate
 
-    with Progress("validating", shown=not options.json) as progress:
+    with ProgressBar("validating", shown=not options.json) as progress:
         summary = validate(options.paths, progress=progress)
     if options.json:
         print(json.dumps(summary.as_json(), ensure_ascii=False, indent=2))

@@ -21,7 +21,7 @@ from typing import TYPE_CHECKING, Any
 from archiver.cli.command import Option, Options, argument, verb
 from archiver.cli.options import JSON, edges
 from archiver.cli.parameters import FILE, FOLDER, WORKLIST_PEER, Number
-from archiver.cli.progress import Progress
+from archiver.cli.progress import ProgressBar
 from archiver.errors import Problem, UsageError
 from archiver.wording import words_of
 
@@ -102,7 +102,7 @@ def _wrap(options: Options) -> int:
     folder = options.archive or practice.archive
     with (
         Archive.open(folder, actor=actor()) as archive,
-        Progress("wrapping", shown=not options.json) as progress,
+        ProgressBar("wrapping", shown=not options.json) as progress,
     ):
 
         def report_photograph(one: WrappedPhotograph) -> None:

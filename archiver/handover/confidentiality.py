@@ -14,7 +14,7 @@ _CURVES = "50xxxxxx"
 _STRENGTH = ("X", "Z", "D", "U", "C", "K")
 
 
-class Option(str, Enum):
+class ConfidentialityOption(str, Enum):
     """An option of the profile, by the name of its column; see `METHOD` for its code."""
 
     UIDS = "uids"
@@ -31,21 +31,24 @@ class Option(str, Enum):
 BASIC_PROFILE = ("113100", "Basic Application Confidentiality Profile")
 CLEAN_PIXEL_DATA = ("113101", "Clean Pixel Data Option")
 CLEAN_FEATURES = ("113102", "Clean Recognizable Visual Features Option")
-METHOD: Mapping[Option, tuple[str, str]] = {
-    Option.CLEAN_STRUCTURED_CONTENT: ("113104", "Clean Structured Content Option"),
-    Option.CLEAN_DESCRIPTORS: ("113105", "Clean Descriptors Option"),
-    Option.FULL_DATES: (
+METHOD: Mapping[ConfidentialityOption, tuple[str, str]] = {
+    ConfidentialityOption.CLEAN_STRUCTURED_CONTENT: ("113104", "Clean Structured Content Option"),
+    ConfidentialityOption.CLEAN_DESCRIPTORS: ("113105", "Clean Descriptors Option"),
+    ConfidentialityOption.FULL_DATES: (
         "113106",
         "Retain Longitudinal Temporal Information Full Dates Option",
     ),
-    Option.MODIFIED_DATES: (
+    ConfidentialityOption.MODIFIED_DATES: (
         "113107",
         "Retain Longitudinal Temporal Information Modified Dates Option",
     ),
-    Option.PATIENT_CHARACTERISTICS: ("113108", "Retain Patient Characteristics Option"),
-    Option.DEVICE_IDENTITY: ("113109", "Retain Device Identity Option"),
-    Option.UIDS: ("113110", "Retain UIDs Option"),
-    Option.INSTITUTION_IDENTITY: ("113112", "Retain Institution Identity Option"),
+    ConfidentialityOption.PATIENT_CHARACTERISTICS: (
+        "113108",
+        "Retain Patient Characteristics Option",
+    ),
+    ConfidentialityOption.DEVICE_IDENTITY: ("113109", "Retain Device Identity Option"),
+    ConfidentialityOption.UIDS: ("113110", "Retain UIDs Option"),
+    ConfidentialityOption.INSTITUTION_IDENTITY: ("113112", "Retain Institution Identity Option"),
 }
 
 
@@ -68,7 +71,7 @@ def key_of(tag: int) -> str:
     return f"{tag:08x}"
 
 
-def action_of(tag: int, options: Collection[Option]) -> str:
+def action_of(tag: int, options: Collection[ConfidentialityOption]) -> str:
     """Return the action for an attribute; empty where the table does not list it.
 
     Parameters

@@ -21,7 +21,7 @@ from pydicom.sequence import Sequence
 from archiver.handover import confidentiality as table
 from archiver.handover import rewritten_descriptions
 from archiver.handover.case import Case
-from archiver.handover.confidentiality import Option, action_of, resolved
+from archiver.handover.confidentiality import ConfidentialityOption, action_of, resolved
 from archiver.handover.context import SOMEBODY, cleaned_context, coded
 from archiver.handover.identifying_words import Identifying, identifying_texts
 from archiver.handover.known_values import is_known, known_part, values_of
@@ -42,9 +42,9 @@ _SOFTWARE = 0x00181020
 _EQUIPMENT = {0x00080070, 0x00081090}  # Manufacturer, Manufacturer's Model Name
 #: A number of days from an event: beside a date it gives that event's date.
 _DAYS_FROM_EVENT = {0x00120052, 0x00120053}
-_DATES = {Option.FULL_DATES, Option.MODIFIED_DATES}
+_DATES = {ConfidentialityOption.FULL_DATES, ConfidentialityOption.MODIFIED_DATES}
 #: What these keep is an identity, and so no word of a table.
-_IDENTITIES = {Option.DEVICE_IDENTITY, Option.INSTITUTION_IDENTITY}
+_IDENTITIES = {ConfidentialityOption.DEVICE_IDENTITY, ConfidentialityOption.INSTITUTION_IDENTITY}
 _TEXTS = {"LO", "SH", "LT", "ST", "UT", "UC", "PN", "AE", "UR", "AS"}
 _WORDS = (*_TEXTS, "CS")
 _BYTES = {"OB", "OW", "OF", "OD", "OL", "OV", "UN"}
@@ -96,9 +96,15 @@ class Removal:
         """Say what was done (PS3.15 E.1.1)."""
         options = self.profile.options
         made.PatientIdentityRemoved = "YES"
-        methods = [table.BASIC_PROFILE, *(table.METHOD[one] for one in Option if one in options)]
+        methods = [
+            table.BASIC_PROFILE,
+            *(table.METHOD[one] for one in ConfidentialityOption if one in options),
+        ]
         made.DeidentificationMethodCodeSequence = [coded(value, "DCM") for value, _ in methods]
-        times = {Option.FULL_DATES: "UNMODIFIED", Option.MODIFIED_DATES: "MODIFIED"}
+        times = {
+            ConfidentialityOption.FULL_DATES: "UNMODIFIED",
+            ConfidentialityOption.MODIFIED_DATES: "MODIFIED",
+        }
         kept = [word for option, word in times.items() if option in options]
         made.LongitudinalTemporalInformationModified = kept[0] if kept else "REMOVED"
 

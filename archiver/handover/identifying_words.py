@@ -9,7 +9,13 @@ from dataclasses import dataclass
 
 from pydicom import Dataset
 
-from archiver.handover.confidentiality import PRIVATE, Option, action_of, key_of, table
+from archiver.handover.confidentiality import (
+    PRIVATE,
+    ConfidentialityOption,
+    action_of,
+    key_of,
+    table,
+)
 from archiver.objects import read_element
 
 #: Value representations whose texts are names and identifiers, not sentences.
@@ -66,7 +72,9 @@ class Identifying:
         )
 
 
-def identifying_texts(dataset: Dataset, kept: Collection[Option] = ()) -> Iterator[str]:
+def identifying_texts(
+    dataset: Dataset, kept: Collection[ConfidentialityOption] = ()
+) -> Iterator[str]:
     """Yield the texts, at every depth, of attributes that name or identify.
 
     Parameters
@@ -89,7 +97,7 @@ def identifying_texts(dataset: Dataset, kept: Collection[Option] = ()) -> Iterat
             yield from (str(one) for one in several if one not in (None, ""))
 
 
-def _identifies(tag: int, vr: str, kept: Collection[Option]) -> bool:
+def _identifies(tag: int, vr: str, kept: Collection[ConfidentialityOption]) -> bool:
     if vr == "PN":
         return True
     if action_of(tag, kept) == "K":
@@ -100,4 +108,6 @@ def _identifies(tag: int, vr: str, kept: Collection[Option]) -> bool:
         return False
     row = table().get(key_of(tag))
     # Descriptions are sentences: their words are everybody's.
-    return bool(row) and not action_of(tag, [Option.CLEAN_DESCRIPTORS]).startswith("C")
+    return bool(row) and not action_of(tag, [ConfidentialityOption.CLEAN_DESCRIPTORS]).startswith(
+        "C"
+    )

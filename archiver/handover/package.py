@@ -25,7 +25,7 @@ from archiver.errors import InputError, Problem
 from archiver.handover import confidentiality
 from archiver.handover.case import Case
 from archiver.handover.colour_table import ColourFrame, after_drying, marked_mean, table_of
-from archiver.handover.confidentiality import Option
+from archiver.handover.confidentiality import ConfidentialityOption
 from archiver.handover.deidentify import Removal, declare_cleaned
 from archiver.handover.facts import drying, facts_of
 from archiver.handover.frames import (
@@ -158,14 +158,14 @@ class _Maker:
         """Say when it was, as far as the purpose lets that out."""
         options = self.chosen.profile.options
         visits = sorted({one.record.study_date for one in self.chosen.pictures})
-        if not options & {Option.FULL_DATES, Option.MODIFIED_DATES}:
+        if not options & {ConfidentialityOption.FULL_DATES, ConfidentialityOption.MODIFIED_DATES}:
             return f"visit {visits.index(day) + 1}"
         try:
             days = (date.fromisoformat(day) - date.fromisoformat(self.first)).days
         except ValueError:
             return "day not told"
         words = "first visit (day 0)" if not days else f"day {days} after the first visit"
-        return f"{day}, {words}" if Option.FULL_DATES in options else words
+        return f"{day}, {words}" if ConfidentialityOption.FULL_DATES in options else words
 
 
 def _row(one: SheetPicture, has_file: bool) -> dict[str, Any]:
@@ -288,7 +288,11 @@ def _write_manifest(maker: _Maker, pictures: Sequence[_Picture]) -> str:
         "to": maker.order.to,
         "deidentification": [
             confidentiality.BASIC_PROFILE[0],
-            *(confidentiality.METHOD[one][0] for one in Option if one in profile.options),
+            *(
+                confidentiality.METHOD[one][0]
+                for one in ConfidentialityOption
+                if one in profile.options
+            ),
         ],
         "pictures": [one.row for one in pictures],
         "files": [

@@ -9,7 +9,7 @@ from importlib.resources import files
 from typing import Any, Literal
 
 from archiver.errors import InputError, Problem
-from archiver.handover.confidentiality import Option
+from archiver.handover.confidentiality import ConfidentialityOption
 from archiver.objects import Purpose
 from archiver.wording import Text
 
@@ -56,7 +56,7 @@ class PurposeProfile:
     purpose: Purpose
     title: str
     about: str
-    options: frozenset[Option]
+    options: frozenset[ConfidentialityOption]
     faces: Faces
     times: Times
     device: bool
@@ -112,7 +112,7 @@ def read_profile(text: str, name: str) -> PurposeProfile:
         Purpose(given["purpose"]),
         given["title"],
         given["about"],
-        frozenset(Option(one) for one in given["options"]),
+        frozenset(ConfidentialityOption(one) for one in given["options"]),
         given["faces"],
         given["times"],
         given["device"],
@@ -124,12 +124,14 @@ def read_profile(text: str, name: str) -> PurposeProfile:
 
 def _contradictions(given: dict[str, Any]) -> list[Problem]:
     found = []
-    if {Option.FULL_DATES.value, Option.MODIFIED_DATES.value} <= set(given["options"]):
+    if {ConfidentialityOption.FULL_DATES.value, ConfidentialityOption.MODIFIED_DATES.value} <= set(
+        given["options"]
+    ):
         found.append(Problem("handover.profiles.dates_exclude"))
-    if Option.UIDS.value in given["options"]:
+    if ConfidentialityOption.UIDS.value in given["options"]:
         # A UID of the clinic leads straight back to its archive.
         found.append(Problem("handover.profiles.keeps_uids"))
-    if Option.DEVICE_IDENTITY.value in given["options"] and not given["device"]:
+    if ConfidentialityOption.DEVICE_IDENTITY.value in given["options"] and not given["device"]:
         found.append(Problem("handover.profiles.device_identity"))
     return found
 
@@ -161,7 +163,7 @@ _KEYS: dict[str, Any] = {
     ),
     "title": (_is_text, Text("handover.profiles.text")),
     "about": (_is_text, Text("handover.profiles.text")),
-    "options": _several(tuple(option.value for option in Option)),
+    "options": _several(tuple(option.value for option in ConfidentialityOption)),
     "faces": (lambda value: value in _FACES, Text("handover.profiles.one_of", words=_FACES)),
     "times": (lambda value: value in _TIMES, Text("handover.profiles.one_of", words=_TIMES)),
     "device": (_is_bool, Text("handover.profiles.flag")),

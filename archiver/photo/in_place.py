@@ -18,7 +18,7 @@ _BLOCK: Final = _SIDE * _SIDE
 _Coefficients = npt.NDArray[np.int16]
 
 
-class Region(ctypes.Structure):
+class TransformRegion(ctypes.Structure):
     """``tjregion`` of ``turbojpeg.h``."""
 
     _fields_ = [(name, ctypes.c_int) for name in ("x", "y", "w", "h")]
@@ -29,8 +29,8 @@ class Region(ctypes.Structure):
 FILTER: Final = ctypes.CFUNCTYPE(
     ctypes.c_int,
     ctypes.c_void_p,
-    Region,
-    Region,
+    TransformRegion,
+    TransformRegion,
     ctypes.c_int,
     ctypes.c_int,
     ctypes.c_void_p,

@@ -14,7 +14,7 @@ from typing import Any, Final
 import numpy as np
 
 from archiver.errors import PhotoError
-from archiver.photo.in_place import FlipInPlace, Region
+from archiver.photo.in_place import FlipInPlace, TransformRegion
 from archiver.photo.jpeg_damage import refuse_damaged
 from archiver.photo.turning import Cut, Pixels
 
@@ -37,7 +37,7 @@ class UnusualSampling(PhotoError):
 
 class Transform(ctypes.Structure):
     _fields_ = [
-        ("region", Region),
+        ("region", TransformRegion),
         ("operation", ctypes.c_int),
         ("options", ctypes.c_int),
         ("own", ctypes.c_void_p),
@@ -114,7 +114,7 @@ class Turbo:
             If the stream is damaged.
         """
         if not cuts:
-            self._transform(stream, [Transform(Region(), 0, _NO_OUTPUT, None, None)])
+            self._transform(stream, [Transform(TransformRegion(), 0, _NO_OUTPUT, None, None)])
             return ()
         # The flip in place alters what the others are cut from, so it goes last.
         order = sorted(range(len(cuts)), key=lambda k: _can_flip_in_place(cuts[k]))
@@ -122,7 +122,7 @@ class Turbo:
         flip = None
         if _can_flip_in_place(cuts[order[-1]]):
             flip = FlipInPlace(cuts[order[-1]].turn)
-            transforms[-1] = Transform(Region(), 0, _COPY_NONE, None, flip.address)
+            transforms[-1] = Transform(TransformRegion(), 0, _COPY_NONE, None, flip.address)
         try:
             made = self._transform(stream, transforms)
         except PhotoError:
@@ -245,11 +245,11 @@ def _can_flip_in_place(cut: Cut) -> bool:
 
 def _transform(cut: Cut) -> Transform:
     options = _TRIM | _COPY_NONE
-    region = Region(0, 0, 0, 0)
+    region = TransformRegion(0, 0, 0, 0)
     if cut.region is not None:
         options |= _CROP
         box = cut.region
-        region = Region(box.left, box.top, box.width, box.height)
+        region = TransformRegion(box.left, box.top, box.width, box.height)
     return Transform(region, _OPERATION[cut.turn], options, None, None)
 
 

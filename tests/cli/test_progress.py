@@ -11,7 +11,7 @@ import pytest
 from sessions import archiver, camera_jpeg, photo, write_sheet
 from terminal import on_a_terminal
 
-from archiver.cli.progress import Progress
+from archiver.cli.progress import ProgressBar
 
 PHOTOGRAPHS = 3
 PLAIN = {**os.environ, "TERM": "xterm", "NO_COLOR": "1"}
@@ -97,7 +97,7 @@ def test_the_bar_shows_count_and_remaining_time(monkeypatch: pytest.MonkeyPatch)
     clock = [1000.0]
     monkeypatch.setattr("time.monotonic", lambda: clock[0])
     monkeypatch.setattr("time.time", lambda: clock[0])
-    with Progress("reading") as progress:
+    with ProgressBar("reading") as progress:
         for done in range(11):
             progress(done, 40)
             clock[0] += 2.0

@@ -16,10 +16,11 @@ from archiver.network.node.audit import Event
 from archiver.network.node.dicomweb import resources
 from archiver.network.node.dicomweb.qido import MORE, RETURNED
 from archiver.network.node.dimse import listener, upper_layer
-from archiver.network.node.query.information_model import ATTRIBUTES, IN_HEADERS, REQUIRED, Level
+from archiver.network.node.query.information_model import ATTRIBUTES, IN_HEADERS, REQUIRED
 from archiver.network.node.query.worklist import WorklistRow, item_of
 from archiver.network.node.settings import NodeLimits
 from archiver.network.presentation_contexts import UNCOMPRESSED
+from archiver.network.query_level import Level
 from archiver.network.statuses import rows
 from archiver.objects.part10 import IMPLEMENTATION_CLASS_UID, IMPLEMENTATION_VERSION_NAME
 

@@ -32,7 +32,7 @@ from test_published_table import COLUMNS, of_2024d, of_2026c
 from archiver.archive.query import Query
 from archiver.archive.store.archive import Archive
 from archiver.handover.case import Case
-from archiver.handover.confidentiality import Option
+from archiver.handover.confidentiality import ConfidentialityOption
 from archiver.handover.context import SOMEBODY, harmless
 from archiver.handover.deidentify import Removal
 from archiver.handover.meanings import meaning_of
@@ -56,7 +56,7 @@ OUTCOMES = {
 }
 
 
-def profile(*options: Option) -> PurposeProfile:
+def profile(*options: ConfidentialityOption) -> PurposeProfile:
     return replace(profile_of(Purpose.LABORATORY), options=frozenset(options))
 
 
@@ -122,9 +122,9 @@ def expected(action: str, kind: str, vr: str) -> set[str]:
     return set().union(*(OUTCOMES[one] for one in letters))
 
 
-@pytest.mark.parametrize("option", [None, *Option])
+@pytest.mark.parametrize("option", [None, *ConfidentialityOption])
 def test_every_listed_attribute_meets_the_action_of_the_published_table(
-    option: Option | None,
+    option: ConfidentialityOption | None,
 ) -> None:
     basic, columns = of_2026c(), of_2024d()
     chosen = columns[COLUMNS[option.value][0]] if option else {}
@@ -215,13 +215,18 @@ def test_dates_of_a_case_are_moved_by_one_offset_of_whole_days_into_the_past() -
     assert CASE.moved("20260231") == CASE.moved("2026") == CASE.moved("Okafor") == ""
 
 
-@pytest.mark.parametrize("several", list(itertools.combinations(Option, 2)))
-def test_what_was_done_is_declared(several: tuple[Option, Option]) -> None:
+@pytest.mark.parametrize("several", list(itertools.combinations(ConfidentialityOption, 2)))
+def test_what_was_done_is_declared(
+    several: tuple[ConfidentialityOption, ConfidentialityOption],
+) -> None:
     after = Removal(CASE, profile(*several)).of(Dataset())
     assert after.PatientIdentityRemoved == "YES"
     codes = [i.CodeValue for i in after.DeidentificationMethodCodeSequence]
     assert codes[0] == "113100" and len(codes) == 3
-    dates = {Option.FULL_DATES: "UNMODIFIED", Option.MODIFIED_DATES: "MODIFIED"}
+    dates = {
+        ConfidentialityOption.FULL_DATES: "UNMODIFIED",
+        ConfidentialityOption.MODIFIED_DATES: "MODIFIED",
+    }
     wanted = next((word for o, word in dates.items() if o in several), "REMOVED")
     assert after.LongitudinalTemporalInformationModified == wanted
 
@@ -277,7 +282,9 @@ def twins(archive: Archive, folder: Path, purpose: Purpose) -> list[Path]:
 
 def said_of(path: Path, purpose: Purpose) -> list[str]:
     """What dciodvfy says, but for media directories, which want the dates that are removed."""
-    dates = {Option.FULL_DATES, Option.MODIFIED_DATES} & profile_of(purpose).options
+    dates = {ConfidentialityOption.FULL_DATES, ConfidentialityOption.MODIFIED_DATES} & profile_of(
+        purpose
+    ).options
     said = objections(path)
     return said if dates else [s for s in said if not re.search("Study(Date|Time).*DICOMDIR", s)]
 
@@ -404,9 +411,11 @@ def planted(rows: list[AttributeRequirement], word: str, depth: int = 0) -> Data
     return ds
 
 
-@pytest.mark.parametrize("several", [(), *((o,) for o in Option if o is not Option.UIDS)])
+@pytest.mark.parametrize(
+    "several", [(), *((o,) for o in ConfidentialityOption if o is not ConfidentialityOption.UIDS)]
+)
 def test_a_word_planted_in_every_attribute_at_every_depth_is_in_none(
-    several: tuple[Option, ...],
+    several: tuple[ConfidentialityOption, ...],
 ) -> None:
     ds = planted(attributes(), "Quillfeather")
     ds.SpecificCharacterSet = "ISO_IR 192"
@@ -414,7 +423,9 @@ def test_a_word_planted_in_every_attribute_at_every_depth_is_in_none(
     after = encoded(Removal(CASE, profile(*several)).of(ds)).upper()
     # The patient's name goes from what an option keeps, too.
     assert b"QUILLFEATHER" not in after
-    assert Option.PATIENT_CHARACTERISTICS in several or b"038Y" not in after
+    assert ConfidentialityOption.PATIENT_CHARACTERISTICS in several or b"038Y" not in after
     # Of a device its UID and the days of its making are kept by that option.
-    assert Option.DEVICE_IDENTITY in several or b"99887766" not in after
-    assert {Option.FULL_DATES, Option.DEVICE_IDENTITY} & set(several) or b"19880217" not in after
+    assert ConfidentialityOption.DEVICE_IDENTITY in several or b"99887766" not in after
+    assert {ConfidentialityOption.FULL_DATES, ConfidentialityOption.DEVICE_IDENTITY} & set(
+        several
+    ) or b"19880217" not in after

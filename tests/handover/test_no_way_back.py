@@ -19,7 +19,7 @@ from pydicom.tag import Tag
 from archiver.archive.query import Query
 from archiver.archive.store.archive import Archive
 from archiver.handover.case import Case
-from archiver.handover.confidentiality import Option
+from archiver.handover.confidentiality import ConfidentialityOption
 from archiver.handover.deidentify import Removal
 from archiver.handover.known_values import is_known
 from archiver.handover.moments import Moments
@@ -30,7 +30,7 @@ from archiver.objects.purposes import Purpose
 from archiver.photo import bare_profile, icc
 
 CASE = Case.of("1187", ("P-0417", "RIVERBEND"), b"s" * 32)
-MOVING = [p for p in Purpose if Option.MODIFIED_DATES in profile_of(p).options]
+MOVING = [p for p in Purpose if ConfidentialityOption.MODIFIED_DATES in profile_of(p).options]
 VISITS = (date(2026, 3, 4), date(2026, 4, 8))
 
 

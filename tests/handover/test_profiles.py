@@ -7,7 +7,7 @@ from importlib.resources import files
 import pytest
 
 from archiver.errors import InputError
-from archiver.handover.confidentiality import Option
+from archiver.handover.confidentiality import ConfidentialityOption
 from archiver.handover.profiles import profile_of, read_profile
 from archiver.objects import concepts
 from archiver.objects.purposes import Purpose
@@ -26,9 +26,9 @@ def test_every_purpose_has_a_profile_with_a_title_that_notes_can_bear(purpose: P
     profile = profile_of(purpose)
     assert profile.purpose is purpose
     assert profile.selection in concepts.SELECTIONS
-    assert Option.UIDS not in profile.options
-    assert Option.DEVICE_IDENTITY not in profile.options
-    assert Option.INSTITUTION_IDENTITY not in profile.options
+    assert ConfidentialityOption.UIDS not in profile.options
+    assert ConfidentialityOption.DEVICE_IDENTITY not in profile.options
+    assert ConfidentialityOption.INSTITUTION_IDENTITY not in profile.options
 
 
 def test_faces_leave_for_teaching_and_publication_only_masked() -> None:
@@ -37,7 +37,7 @@ def test_faces_leave_for_teaching_and_publication_only_masked() -> None:
 
 
 def test_full_dates_are_for_the_patient_alone() -> None:
-    assert {p for p in Purpose if Option.FULL_DATES in profile_of(p).options} == {
+    assert {p for p in Purpose if ConfidentialityOption.FULL_DATES in profile_of(p).options} == {
         Purpose.PATIENT_COPY
     }
 

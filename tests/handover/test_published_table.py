@@ -17,7 +17,14 @@ from pathlib import Path
 import pytest
 
 import archiver.handover
-from archiver.handover.confidentiality import METHOD, Option, action_of, key_of, resolved, table
+from archiver.handover.confidentiality import (
+    METHOD,
+    ConfidentialityOption,
+    action_of,
+    key_of,
+    resolved,
+    table,
+)
 
 COLUMNS = {
     "safe-private": ("retain_safe_private", "rtnSafePrivOpt"),
@@ -152,7 +159,7 @@ def test_every_option_has_its_code_of_the_standard() -> None:
     from pydicom.sr.codedict import codes
 
     published = {code.value: code.meaning for code in map(codes.cid7050.__getattr__, dir_7050())}
-    for option in Option:
+    for option in ConfidentialityOption:
         value, _ = METHOD[option]
         words = option.value.replace("-", " ").rstrip("s")
         meaning = published[value].casefold()
@@ -176,7 +183,7 @@ def test_of_joined_actions_the_first_that_keeps_the_object_valid_is_taken() -> N
 
 def test_of_two_options_the_one_that_gives_away_less_is_followed() -> None:
     # Performed Station AE Title: kept by one option, cleaned by another.
-    both = [Option.DEVICE_IDENTITY, Option.CLEAN_DESCRIPTORS]
+    both = [ConfidentialityOption.DEVICE_IDENTITY, ConfidentialityOption.CLEAN_DESCRIPTORS]
     for row in table().values():
         told = {row[o.value] for o in both} - {""}
         if told == {"K", "C"}:
@@ -187,4 +194,7 @@ def test_groups_that_repeat_and_private_ones_find_their_row() -> None:
     assert key_of(0x00091001) == key_of(0x7FDF0001) == "private"
     assert key_of(0x50020010) == "50xxxxxx"
     assert (key_of(0x60023000), key_of(0x60024000)) == ("60xx3000", "60xx4000")
-    assert action_of(0x60020010, []) == "" and action_of(0x00091001, list(Option)) == "X"
+    assert (
+        action_of(0x60020010, []) == ""
+        and action_of(0x00091001, list(ConfidentialityOption)) == "X"
+    )

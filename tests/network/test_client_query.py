@@ -16,13 +16,13 @@ from archiver.archive.store.archive import Archive
 from archiver.dentition.numbering import parse_tooth
 from archiver.errors import NetworkError, UsageError
 from archiver.network.client.dimse import find as dimse
-from archiver.network.client.dimse.find import Level
 from archiver.network.client.dimse.retrieve import RetrieveScope, retrieve
 from archiver.network.client.dimse.store import send
 from archiver.network.client.header_cache import HeaderCache
 from archiver.network.client.remote_query import ask
 from archiver.network.outgoing_object import Sent, read_parcel
 from archiver.network.peers import DimsePeer, TimeLimits
+from archiver.network.query_level import Level
 from tests.cli.sessions import archiver
 from tests.network import client_objects as objects
 from tests.network import client_peers as peers

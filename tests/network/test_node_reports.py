@@ -17,7 +17,7 @@ from pynetdicom import AE, build_role, evt
 
 from archiver.network.client.dimse.link import open_link
 from archiver.network.node.reports import commitment
-from archiver.network.node.reports.commitment import CommitmentReport, Delivery
+from archiver.network.node.reports.commitment import CommitmentReport, ReportDelivery
 from archiver.network.node.reports.pending_reports import Debts, PendingReport, Reference
 from archiver.network.outbox.delivery_state import State
 from archiver.network.outbox.outbox import Outbox
@@ -225,7 +225,7 @@ def test_reports_are_tried_again_until_their_peer_takes_them(
     for one in owed:
         debts.note(one)
     told: list[str] = []
-    delivery = Delivery(debts, {"CLINIC": peers.peer_at(back)}, _report, told.append)
+    delivery = ReportDelivery(debts, {"CLINIC": peers.peer_at(back)}, _report, told.append)
     try:
         caller.answer = 0x0110
         with caller.listening(back):
@@ -246,7 +246,7 @@ def test_what_nobody_took_for_a_week_is_given_up_and_told(tmp_path: Path) -> Non
     debts.note(PendingReport("CLINIC", "1.2.1", references, now - timedelta(days=8)))
     debts.note(PendingReport("NOBODY", "1.2.2", references, now))
     (tmp_path / "commitments" / "broken.json").write_text('{"caller": ')
-    Delivery(debts, {"CLINIC": peers.peer_at(1)}, _report, told.append).close()
+    ReportDelivery(debts, {"CLINIC": peers.peer_at(1)}, _report, told.append).close()
     assert [owed.transaction for owed in debts.all()] == ["1.2.2"]
     assert any("could not be delivered" in line for line in told)
     assert any("nowhere to go" in line for line in told)

@@ -24,7 +24,6 @@ from archiver.dentition.numbering import parse_tooth
 from archiver.errors import NetworkError
 from archiver.network.client.dimse import commitment
 from archiver.network.client.dimse import find as dimse
-from archiver.network.client.dimse.find import Level
 from archiver.network.client.dimse.retrieve import RetrieveScope, retrieve
 from archiver.network.client.dimse.store import send
 from archiver.network.client.dimse.verification import echo
@@ -36,6 +35,7 @@ from archiver.network.outbox.outbox import Outbox
 from archiver.network.outbox.outbox_worker import work
 from archiver.network.outgoing_object import OutgoingObject, Sent, read_parcel
 from archiver.network.peers import DimsePeer
+from archiver.network.query_level import Level
 from tests.network import client_objects as objects
 from tests.network import client_peers as peers
 from tests.network import node_samples as samples

@@ -21,10 +21,10 @@ from archiver.archive.store import START, Index, IndexedInstance, Layout, sqlite
 from archiver.errors import NetworkError, Problem, UsageError
 from archiver.network.client.dicomweb import connection
 from archiver.network.client.dimse import find as dimse
-from archiver.network.client.dimse.find import Level
 from archiver.network.client.dimse.headers import fetch_headers
 from archiver.network.client.header_cache import HeaderCache
 from archiver.network.peers import DimsePeer, Peer, WebPeer
+from archiver.network.query_level import Level
 from archiver.objects import describe, text
 
 #: Headers fetched for one question at most.

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
-from enum import Enum
 
 from pydicom import Dataset
 from pynetdicom.presentation import build_context
@@ -13,6 +12,7 @@ from pynetdicom.presentation import build_context
 from archiver.errors import NetworkError, Problem
 from archiver.network.client.dimse.link import Link, open_link
 from archiver.network.peers import DimsePeer
+from archiver.network.query_level import Level
 from archiver.network.statuses import Category, Service, status_of
 from archiver.wording import Text
 
@@ -26,15 +26,6 @@ FIND, MOVE, GET = ".1", ".2", ".3"
 MOST_ANSWERS = 20_000
 _OPTIONAL_NOT_LOOKED_AT = 0xFF01
 _UNICODE = "ISO_IR 192"
-
-
-class Level(str, Enum):
-    """Query/Retrieve Level (0008,0052)."""
-
-    PATIENT = "PATIENT"
-    STUDY = "STUDY"
-    SERIES = "SERIES"
-    IMAGE = "IMAGE"
 
 
 @dataclass(frozen=True)

@@ -11,11 +11,12 @@ from pynetdicom import build_role
 from pynetdicom.presentation import PresentationContext, build_context
 
 from archiver.errors import NetworkError, Problem, UsageError
-from archiver.network.client.dimse.find import GET, MODELS, MOVE, Level, question
+from archiver.network.client.dimse.find import GET, MODELS, MOVE, question
 from archiver.network.client.dimse.link import Link, open_link
 from archiver.network.client.dimse.receiver import Basket, listening, storing
 from archiver.network.peers import DimsePeer
 from archiver.network.presentation_contexts import EXPLICIT, IMPLICIT, MOST_CONTEXTS
+from archiver.network.query_level import Level
 from archiver.network.statuses import Category, DimseStatus, Service, status_of
 from archiver.wording import Text
 

@@ -40,8 +40,8 @@ from archiver.network.node.dicomweb.wado import (
 from archiver.network.node.incoming_file import IncomingFile
 from archiver.network.node.ingest import NodeIngest
 from archiver.network.node.observability import Figures, Log
-from archiver.network.node.query.information_model import Level
 from archiver.network.node.query.query_engine import BadQuestionError
+from archiver.network.query_level import Level
 
 if TYPE_CHECKING:
     from archiver.network.node.settings import NodeSettings

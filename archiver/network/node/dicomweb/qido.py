@@ -17,8 +17,8 @@ from starlette.requests import Request
 
 from archiver.archive.store import Archive
 from archiver.network.node.ingest import is_uid
-from archiver.network.node.query.information_model import Level
 from archiver.network.node.query.query_engine import QueryQuestion, find
+from archiver.network.query_level import Level
 
 #: PS3.18 tables 10.6.3-3 to 10.6.3-5: what is returned without being asked for.
 RETURNED: dict[Level, tuple[str, ...]] = {

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from enum import Enum
 
 from archiver.network.node.dicomweb.content_negotiation import IMAGE_SYNTAXES, JSON, OCTETS, XML
-from archiver.network.node.query.information_model import Level
+from archiver.network.query_level import Level
 
 ROOT = "/dicomweb"
 #: Pictures for people (PS3.18 8.7.4): JPEG is the default, GIF and PNG are required.

@@ -47,7 +47,7 @@ _WITHOUT_METADATA = (
 
 
 @dataclass
-class Part:
+class StowPart:
     """A part of the body on the disk.
 
     Parameters
@@ -177,7 +177,7 @@ class Stow:
             raise HTTPException(415, f"parts are {_DICOM}, {JSON} or {XML}")
         accept = partial(_of_study, study) if study else _any_study
         outcome = StowResult()
-        set_aside: list[Part] = []
+        set_aside: list[StowPart] = []
         try:
             reader = MultipartReader(media.parameters.get("boundary", ""))
             async for part in self._parts(request, reader):
@@ -212,7 +212,7 @@ class Stow:
 
     async def _composed(
         self,
-        parts: list[Part],
+        parts: list[StowPart],
         outcome: StowResult,
         origin: str,
         accept: Callable[[Description], str],
@@ -224,7 +224,7 @@ class Stow:
             else:
                 outcome.kept.append(await self._keep(one, origin, accept))
 
-    def _compose(self, parts: list[Part]) -> list[IncomingFile | IngestResult]:
+    def _compose(self, parts: list[StowPart]) -> list[IncomingFile | IngestResult]:
         metadata: list[Any] = []
         bulk: dict[str, tuple[MediaType, IncomingFile]] = {}
         for part in parts:
@@ -256,16 +256,16 @@ class Stow:
             raise
         return reception
 
-    async def _parts(self, request: Request, reader: MultipartReader) -> AsyncIterator[Part]:
+    async def _parts(self, request: Request, reader: MultipartReader) -> AsyncIterator[StowPart]:
         """Yield parts when they are whole; the file of one that breaks off is removed."""
-        current: Part | None = None
+        current: StowPart | None = None
         try:
             async for piece in self._body(request):
                 for event in reader.feed(piece):
                     if isinstance(event, PartBegins):
                         kind = media_type(event.headers.get("content-type", ""))
                         location = event.headers.get("content-location", "")
-                        current = Part(kind, location, self._open_safely())
+                        current = StowPart(kind, location, self._open_safely())
                     elif isinstance(event, PartEnds):
                         if current is not None:
                             whole, current = current, None
@@ -334,7 +334,7 @@ def _any_study(description: Description) -> str:
     return ""
 
 
-def _discard(parts: list[Part]) -> None:
+def _discard(parts: list[StowPart]) -> None:
     for part in parts:
         if isinstance(part.arrived, IncomingFile):
             part.arrived.discard()

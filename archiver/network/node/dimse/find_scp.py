@@ -12,7 +12,6 @@ from archiver.errors import ArchiverError
 from archiver.network.node import answers
 from archiver.network.node.audit import DONE, MINOR, Event, Happening
 from archiver.network.node.dimse.association import NodeAssociation
-from archiver.network.node.query.information_model import Level
 from archiver.network.node.query.query_engine import (
     BadQuestionError,
     QueryQuestion,
@@ -21,6 +20,7 @@ from archiver.network.node.query.query_engine import (
 )
 from archiver.network.node.query.worklist import Visits
 from archiver.network.node.supported import PATIENT_ROOT, WORKLIST
+from archiver.network.query_level import Level
 
 Responses = Iterator[tuple[int | Dataset, Dataset | None]]
 

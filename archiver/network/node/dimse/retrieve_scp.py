@@ -24,7 +24,6 @@ from archiver.network.client.dimse.store import send_one
 from archiver.network.node import answers
 from archiver.network.node.audit import DONE, MINOR, RESTRICTED, SERIOUS, Event, Happening
 from archiver.network.node.dimse.association import NodeAssociation
-from archiver.network.node.query.information_model import Level
 from archiver.network.node.query.matching import texts
 from archiver.network.node.query.query_engine import BadQuestionError
 from archiver.network.node.supported import PATIENT_ROOT
@@ -34,6 +33,7 @@ from archiver.network.outgoing_object import OutgoingObject, read_parcel
 from archiver.network.peers import DimsePeer
 from archiver.network.presentation_contexts import UNCOMPRESSED, contexts_for
 from archiver.network.pynetdicom_internals import accepted
+from archiver.network.query_level import Level
 from archiver.network.recoding import recoded
 from archiver.network.statuses import Category, Service, status_of
 

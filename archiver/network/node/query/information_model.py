@@ -4,42 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from enum import Enum
 from typing import Any
 
 from sqlalchemy import ColumnElement
 
 from archiver.archive.store import tables as t
+from archiver.network.query_level import Level
 
 _I, _P = t.instances.c, t.patients.c
-
-
-class Level(str, Enum):
-    """Query/Retrieve Level (0008,0052)."""
-
-    PATIENT = "PATIENT"
-    STUDY = "STUDY"
-    SERIES = "SERIES"
-    IMAGE = "IMAGE"
-
-    @property
-    def above(self) -> tuple[Level, ...]:
-        """The levels above, highest first."""
-        order = list(Level)
-        return tuple(order[: order.index(self)])
-
-    @property
-    def unique_key(self) -> str:
-        """Keyword of the unique key."""
-        return _UNIQUE[self]
-
-
-_UNIQUE = {
-    Level.PATIENT: "PatientID",
-    Level.STUDY: "StudyInstanceUID",
-    Level.SERIES: "SeriesInstanceUID",
-    Level.IMAGE: "SOPInstanceUID",
-}
 
 
 @dataclass(frozen=True)

@@ -22,14 +22,9 @@ from sqlalchemy import ColumnElement, Select, and_, func, or_, select, tuple_
 from archiver.archive.store import Archive, iso_date, name_key
 from archiver.archive.store import tables as t
 from archiver.errors import ObjectError
-from archiver.network.node.query.information_model import (
-    ATTRIBUTES,
-    IN_HEADERS,
-    NOT_KEYS,
-    REQUIRED,
-    Level,
-)
+from archiver.network.node.query.information_model import ATTRIBUTES, IN_HEADERS, NOT_KEYS, REQUIRED
 from archiver.network.node.query.matching import BadKeyError, bounds, check_key, matches, texts
+from archiver.network.query_level import Level
 from archiver.objects import open_dataset
 
 _I, _P = t.instances.c, t.patients.c

@@ -152,7 +152,7 @@ class Commitment:
         self._archive = archive
         self._told = told
         self._debts = Debts(archive.layout.root)
-        self._delivery = Delivery(
+        self._delivery = ReportDelivery(
             self._debts, {peer.title.strip(): peer for peer in peers}, self._look_at, told
         )
 
@@ -221,7 +221,7 @@ class Commitment:
             self._debts.settle(owed)
 
 
-class Delivery:
+class ReportDelivery:
     """Calls peers that are owed a report, again and again, in a thread of its own.
 
     Parameters
