@@ -504,3 +504,35 @@ def test_big_endian_is_read() -> None:
     buffer = io.BytesIO()
     dcmwrite(buffer, ds, enforce_file_format=True)
     assert {f.rule for f in validate_bytes(buffer.getvalue())} == {"transfer-syntax-retired"}
+
+
+OVERLAY = {
+    "Rows": (0x10, "US", b"\x40\0"),
+    "Columns": (0x11, "US", b"\x60\0"),
+    "Type": (0x40, "CS", b"G "),
+    "Origin": (0x50, "SS", b"\x01\0\x01\0"),
+    "Bits Allocated": (0x100, "US", b"\x01\0"),
+    "Bit Position": (0x102, "US", b"\0\0"),
+    "Data": (0x3000, "OW", bytes(768)),
+}
+
+
+def overlaid(group: int, *, without: str = "", empty: str = "") -> set[tuple[str, str, str]]:
+    elements = [
+        raw_element(group << 16 | number, vr, b"" if name == empty else value)
+        for name, (number, vr, value) in OVERLAY.items()
+        if name != without
+    ]
+    found = validate_bytes(appended(b"".join(elements), 0x7FE00010))
+    return {(f.rule, f.attribute, f.clause) for f in found}
+
+
+@pytest.mark.parametrize("group", [0x6000, 0x601E])
+@pytest.mark.parametrize("name", OVERLAY)
+def test_a_plane_of_an_overlay_has_all_that_belongs_to_it(group: int, name: str) -> None:
+    assert overlaid(group) == set()
+    tag = f"({group:04X},{OVERLAY[name][0]:04X})"
+    ((rule, place, clause),) = overlaid(group, without=name)
+    assert rule == "type-1-missing" and place.endswith(tag) and clause == "PS3.3 C.9.2"
+    ((rule, place, clause),) = overlaid(group, empty=name)
+    assert rule == "type-1-empty" and place.endswith(tag) and clause == "PS3.3 C.9.2"
