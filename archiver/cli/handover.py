@@ -8,7 +8,8 @@
 
 Makes a package that opens without DICOM software: the corrected pictures, a sheet to print and
 one for the browser, the DICOM objects, a manifest. Only the case number ties it to the patient.
---list shows what would be in it, numbered, and what speaks against it.
+--list shows what would be in it, numbered, and what speaks against it; --list --risk also what
+of it could single the patient out for somebody who knows a little.
 
 Pictures whose side nobody confirmed, that are mirror-reversed or that failed the comparison with
 earlier ones are refused; who insists has them stamped, and the journal names who insisted.
@@ -20,7 +21,7 @@ import json
 import sys
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from archiver.cli.command import Option, Options, verb
 from archiver.cli.options import JSON, SELECTORS
@@ -72,12 +73,18 @@ _NUMBERED = KeyedRegion("N", int)
         "same picture too; may be given repeatedly",
     ),
     Option("--list", is_flag=True, help="show what would be in it, and stop"),
+    Option(
+        "--risk",
+        is_flag=True,
+        help="with --list: what of it could single the patient out: age, sex, dates, rare findings",
+    ),
     JSON,
 )
 def command(options: Options) -> int:
     """Carry the verb out."""
     if not options.patient_id:
         raise UsageError(Problem("cli.handover.whose").at("archiver handover"))
+    options.list = options.list or options.risk
     if not options.list and not (options.to and options.to.strip() and options.out):
         raise UsageError(Problem("cli.handover.for_whom").at("archiver handover"))
     from archiver.archive.store import Archive
@@ -128,6 +135,9 @@ def _by_picture(said: Sequence[tuple[int, Box]]) -> dict[int, list[Box]]:
 
 
 def _list(chosen: OrderedPictures, options: Options) -> int:
+    from archiver.handover import risks_of
+
+    risks = risks_of(chosen) if options.risk else ()
     rows = [
         {
             "number": one.number,
@@ -144,7 +154,11 @@ def _list(chosen: OrderedPictures, options: Options) -> int:
         for one in chosen.pictures
     ]
     if options.json:
-        told = {"pictures": rows, "left_out": list(map(str, chosen.left_out))}
+        told: dict[str, Any] = {"pictures": rows, "left_out": list(map(str, chosen.left_out))}
+        if options.risk:
+            told["risk"] = [
+                {"kind": one.kind, "goes_out": one.goes_out, "told": str(one.told)} for one in risks
+            ]
         print(json.dumps(told, ensure_ascii=False, indent=2))
         return 0
     for one in chosen.pictures:
@@ -157,6 +171,8 @@ def _list(chosen: OrderedPictures, options: Options) -> int:
             print(f"      {words_of()('cli.handover.doubtful', doubt=doubt.words)}")
     for line in chosen.left_out:
         print(words_of()("cli.handover.left_out", problem=line))
+    for one in risks:
+        print(one.told)
     return 0
 
 
