@@ -18,6 +18,7 @@ from pydicom._uid_dict import UID_dictionary
 from pydicom.multival import MultiValue
 from pydicom.sequence import Sequence
 
+from archiver.errors import ObjectError, Problem
 from archiver.handover import confidentiality as table
 from archiver.handover import rewritten_descriptions
 from archiver.handover.case import Case
@@ -28,7 +29,7 @@ from archiver.handover.known_values import is_known, known_part, values_of
 from archiver.handover.meanings import meaning_of
 from archiver.handover.moments import Moments
 from archiver.handover.profiles import PurposeProfile
-from archiver.objects import Description, code_key, describe, read_element, text
+from archiver.objects import Description, code_key, describe, read_elements, text
 from archiver.photo import bare_profile
 from archiver.standard import PHOTOGRAPHIC, Rows, modules_of, rows_of
 
@@ -36,6 +37,10 @@ _ACQUISITION_CONTEXT = 0x00400555
 _ICC, _PIXELS = 0x00282000, 0x7FE00010
 #: Patient ID and Study ID: the case number is their dummy value.
 _NUMBERED = {0x00100020, 0x00200010}
+_OF_EVERY_PHOTOGRAPH = (
+    *("SOPClassUID", "SOPInstanceUID", "StudyInstanceUID", "SeriesInstanceUID", "Modality"),
+    "ImageType",
+)
 _REFERENCED_SERIES, _CONTRIBUTING = 0x00081115, 0x0018A001
 _SOFTWARE = 0x00181020
 #: Texts that stay although the table does not list them, if the purpose keeps the device.
@@ -109,6 +114,19 @@ class Removal:
         made.LongitudinalTemporalInformationModified = kept[0] if kept else "REMOVED"
 
 
+def demand_whole(made: Dataset) -> None:
+    """Refuse an object of which nothing sound can be made.
+
+    Raises
+    ------
+    ObjectError
+        If it lacks what every photograph must have.
+    """
+    lacking = [keyword for keyword in _OF_EVERY_PHOTOGRAPH if not made.get(keyword)]
+    if lacking:
+        raise ObjectError(Problem("handover.object.lacks", attributes=lacking))
+
+
 def declare_cleaned(made: Dataset, method: tuple[str, str]) -> None:
     """Add a method, such as that of cleaned pixels, to those that were declared."""
     made.DeidentificationMethodCodeSequence.append(coded(method[0], "DCM"))
@@ -147,11 +165,11 @@ class _Walk:
 
     def copied(self, dataset: Dataset, rows: Rows) -> Dataset:
         made = Dataset()
-        for tag in sorted(dataset.keys()):
+        for element in read_elements(dataset):
+            tag = int(element.tag)
             if tag >> 16 in (0x0000, 0x0002) or tag & 0xFFFF == 0 or tag == _PIXELS:
                 continue
-            element = read_element(dataset, tag)
-            new = self._new(element, rows) if element is not None else None
+            new = self._new(element, rows)
             if new is not None:
                 made.add(new)
         return made
@@ -281,7 +299,7 @@ class _Walk:
         if not meaning_of(value, scheme):
             return None
         new = coded(value, scheme)
-        for element in item:
+        for element in read_elements(item):
             if int(element.tag) not in _CODE:
                 kept = self._new(element, rows)
                 if kept is not None:

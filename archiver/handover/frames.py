@@ -13,7 +13,8 @@ from PIL import Image, ImageDraw
 from pydicom import Dataset
 from pydicom.encaps import generate_frames
 
-from archiver.errors import ObjectError, PhotoError, Problem
+from archiver.errors import ObjectError, Problem
+from archiver.objects import reason_of
 from archiver.photo import (
     JPEG_BASELINE,
     JPEG_LOSSLESS,
@@ -87,17 +88,17 @@ def frame_of(dataset: Dataset, icc: bytes | None) -> OutgoingFrame:
         if syntax not in (JPEG_BASELINE, JPEG_LOSSLESS, _ANY_LOSSLESS):
             return OutgoingFrame(encode_lossless(_decoded(dataset)), icc)
         stream = next(generate_frames(dataset.PixelData, number_of_frames=1))
-        bare = without_metadata(stream)
-    except (PhotoError, ValueError, AttributeError, NotImplementedError, RuntimeError) as error:
-        raise ObjectError(Problem("handover.frames.unreadable", error=error)) from error
-    pixels = EncodedPixels(
-        bare,
-        syntax,
-        str(dataset.PhotometricInterpretation),
-        int(dataset.SamplesPerPixel),
-        int(dataset.Rows),
-        int(dataset.Columns),
-    )
+        pixels = EncodedPixels(
+            without_metadata(stream),
+            syntax,
+            str(dataset.PhotometricInterpretation),
+            int(dataset.SamplesPerPixel),
+            int(dataset.Rows),
+            int(dataset.Columns),
+        )
+    except Exception as error:
+        # pydicom and the decoders raise whatever the bytes lead them to.
+        raise ObjectError(Problem("handover.frames.unreadable", error=reason_of(error))) from error
     return OutgoingFrame(pixels, icc)
 
 
@@ -208,4 +209,4 @@ def set_frame(dataset: Dataset, frame: OutgoingFrame) -> None:
     dataset.PixelRepresentation = 0
     if frame.changed:
         # Pixels that are computed from others (PS3.3 C.7.6.1.1.2).
-        dataset.ImageType = ["DERIVED", *list(dataset.ImageType)[1:]]
+        dataset.ImageType = ["DERIVED", *list(dataset.get("ImageType") or ["", "PRIMARY"])[1:]]

@@ -16,7 +16,7 @@ from archiver.handover.confidentiality import (
     key_of,
     table,
 )
-from archiver.objects import read_element
+from archiver.objects import read_elements
 
 #: Value representations whose texts are names and identifiers, not sentences.
 _NAMING = {"PN", "LO", "SH", "AE", "UC", "CS", "DA"}
@@ -82,10 +82,7 @@ def identifying_texts(
     kept
         Options that apply: what they keep is not looked for elsewhere.
     """
-    for tag in sorted(dataset.keys()):
-        element = read_element(dataset, tag)
-        if element is None:
-            continue
+    for element in read_elements(dataset):
         if element.VR == "SQ":
             for item in element.value or ():
                 yield from identifying_texts(item, kept)

@@ -26,7 +26,7 @@ from archiver.handover import confidentiality
 from archiver.handover.case import Case
 from archiver.handover.colour_table import ColourFrame, after_drying, marked_mean, table_of
 from archiver.handover.confidentiality import ConfidentialityOption
-from archiver.handover.deidentify import Removal, declare_cleaned
+from archiver.handover.deidentify import Removal, declare_cleaned, demand_whole
 from archiver.handover.facts import drying, facts_of
 from archiver.handover.frames import (
     OutgoingFrame,
@@ -107,6 +107,7 @@ class _Maker:
     def _picture(self, one: OutgoingPicture) -> _Picture:
         original = open_dataset(Path(one.record.path), pixels=True)
         outgoing = Removal(self.case, self.chosen.profile).of(original, self.known)
+        demand_whole(outgoing)
         profile = bytes(outgoing.get("ICCProfile") or b"") or None
         masks = self.order.masks.get(one.number, ())
         frame = altered(frame_of(original, profile), masks, [doubt.value for doubt in one.doubts])

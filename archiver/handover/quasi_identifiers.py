@@ -14,7 +14,7 @@ from pathlib import Path
 
 from pydicom import Dataset
 
-from archiver.handover.confidentiality import Option
+from archiver.handover.confidentiality import ConfidentialityOption
 from archiver.handover.order import OrderedPictures
 from archiver.handover.picture_selection import OutgoingPicture
 from archiver.objects import comments, open_dataset, text
@@ -88,7 +88,7 @@ def _said(kind: str, goes_out: bool, word: str, **values: object) -> QuasiIdenti
 
 
 def _characteristics(chosen: OrderedPictures, headers: Sequence[Dataset]) -> list[QuasiIdentifier]:
-    keeps = Option.PATIENT_CHARACTERISTICS in chosen.profile.options
+    keeps = ConfidentialityOption.PATIENT_CHARACTERISTICS in chosen.profile.options
     found = []
     for kind, keyword in (("age", "PatientAge"), ("sex", "PatientSex")):
         there = any(text(header, keyword) for header in headers)
@@ -100,17 +100,17 @@ def _characteristics(chosen: OrderedPictures, headers: Sequence[Dataset]) -> lis
 def _dates(chosen: OrderedPictures) -> QuasiIdentifier:
     days = sorted({one.record.study_date for one in chosen.pictures})
     options = chosen.profile.options
-    if not options & {Option.FULL_DATES, Option.MODIFIED_DATES}:
+    if not options & {ConfidentialityOption.FULL_DATES, ConfidentialityOption.MODIFIED_DATES}:
         return _said("dates", False, "order", visits=len(days))
     real = [date.fromisoformat(day) for day in days if _REAL.fullmatch(day)]
     span = (real[-1] - real[0]).days if real else 0
-    word = "real" if Option.FULL_DATES in options else "moved"
+    word = "real" if ConfidentialityOption.FULL_DATES in options else "moved"
     return _said("dates", True, word, visits=len(days), days=span)
 
 
 def _times(chosen: OrderedPictures) -> QuasiIdentifier:
     options, times = chosen.profile.options, chosen.profile.times
-    dated = bool(options & {Option.FULL_DATES, Option.MODIFIED_DATES})
+    dated = bool(options & {ConfidentialityOption.FULL_DATES, ConfidentialityOption.MODIFIED_DATES})
     return _said("times", dated and times != "none", times if dated else "none")
 
 

@@ -8,8 +8,11 @@ from . import phrases as phrases
 from .amendment import Amending as Amending
 from .amendment import Whose as Whose
 from .clock import demand_offset as demand_offset
+from .dataset_reader import icc_profile as icc_profile
+from .dataset_reader import misread as misread
 from .dataset_reader import open_dataset as open_dataset
-from .dataset_reader import read_element as read_element
+from .dataset_reader import read_elements as read_elements
+from .dataset_reader import reason_of as reason_of
 from .description import Description as Description
 from .description import code_key as code_key
 from .description import code_keys as code_keys

@@ -11,7 +11,7 @@ from __future__ import annotations
 import copy
 from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import datetime, timedelta, timezone
+from datetime import datetime
 
 from pydicom import DataElement, Dataset
 from pydicom.sequence import Sequence
@@ -20,6 +20,7 @@ from pydicom.valuerep import PersonName
 from archiver import __version__
 from archiver.dentition import Plan, View, codes
 from archiver.objects import concepts, modules, photograph, phrases
+from archiver.objects.clock import zone_of
 from archiver.objects.description import code_keys, items, text
 from archiver.objects.mistakes import Meaning
 from archiver.objects.session import Patient, Visit
@@ -229,11 +230,8 @@ def _set_patient(ds: Dataset, whose: Whose) -> None:
 
 def _in_zone(moment: datetime, offset: str) -> datetime:
     """All times of an object are in one zone (PS3.3 C.12.1)."""
-    digits = offset.lstrip("+-")
-    if len(digits) != 4 or not digits.isdigit():
-        return moment
-    apart = timedelta(hours=int(digits[:2]), minutes=int(digits[2:]))
-    return moment.astimezone(timezone(-apart if offset.startswith("-") else apart))
+    zone = zone_of(offset)
+    return moment.astimezone(zone) if zone is not None else moment
 
 
 def _set_meaning(

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from datetime import datetime
+import re
+from datetime import datetime, timedelta, timezone
 
 from archiver.errors import InputError, Problem
 
@@ -17,3 +18,12 @@ def demand_offset(when: datetime) -> None:
     """
     if when.utcoffset() is None:
         raise InputError(Problem("objects.clock.naive", isoformat=when.isoformat()))
+
+
+def zone_of(offset: str) -> timezone | None:
+    """Return the zone of a Timezone Offset From UTC; None where it is none (PS3.3 C.12.1.1.8)."""
+    told = re.fullmatch(r"([+-])(\d{2})([0-5]\d)", offset, re.ASCII)
+    if told is None:
+        return None
+    apart = timedelta(hours=int(told[2]), minutes=int(told[3])) * (-1 if told[1] == "-" else 1)
+    return timezone(apart) if timedelta(hours=-12) <= apart <= timedelta(hours=14) else None

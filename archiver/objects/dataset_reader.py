@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import warnings
+from collections.abc import Iterator
 from io import BytesIO
 from pathlib import Path
 from typing import TYPE_CHECKING, BinaryIO
@@ -66,17 +67,60 @@ def open_dataset(
     except Exception as error:
         # pydicom raises whatever the bytes lead it to; a bad file must not end the rest.
         raise ObjectError(
-            Problem("objects.dataset_reader.no_dicom", error=error).at(file=where)
+            Problem("objects.dataset_reader.no_dicom", error=reason_of(error)).at(file=where)
         ) from error
     return dataset
 
 
 def read_element(dataset: Dataset, tag: int) -> DataElement | None:
-    """Return an element, None where its value cannot be read as its representation says."""
+    """Return an element; None where it cannot be what its attribute is.
+
+    That is one whose value cannot be read as its representation says, or whose representation
+    is not one that the dictionary has for it (PS3.6).
+    """
+    from pydicom.datadict import dictionary_has_tag, dictionary_VR
+
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
-            return dataset[tag]
+            element = dataset[tag]
     except Exception:
         # pydicom raises whatever the bytes lead it to.
         return None
+    if dictionary_has_tag(tag) and element.VR not in dictionary_VR(tag).split(" or "):
+        return None
+    return element
+
+
+def read_elements(dataset: Dataset) -> Iterator[DataElement]:
+    """Yield the elements that `read_element` has something of, in the order of their tags."""
+    for tag in sorted(dataset.keys()):
+        element = read_element(dataset, tag)
+        if element is not None:
+            yield element
+
+
+def misread(dataset: Dataset) -> list[str]:
+    """Return the keywords of elements, at every depth, that `read_element` has nothing of."""
+    from pydicom.datadict import keyword_for_tag
+
+    wrong = []
+    for tag in sorted(dataset.keys()):
+        element = read_element(dataset, tag)
+        if element is None:
+            wrong.append(keyword_for_tag(tag) or str(tag))
+        elif element.VR == "SQ":
+            for item in element.value or ():
+                wrong += [f"{element.keyword or element.tag}.{one}" for one in misread(item)]
+    return wrong
+
+
+def icc_profile(dataset: Dataset) -> bytes | None:
+    """Return the ICC profile of a picture; None where there is none that can be read."""
+    element = read_element(dataset, 0x00282000) if "ICCProfile" in dataset else None
+    return bytes(element.value) if element is not None and element.value else None
+
+
+def reason_of(error: Exception) -> str:
+    """Return what pydicom said in one line: it puts a traceback of its own behind some."""
+    return str(error).partition("\n")[0]

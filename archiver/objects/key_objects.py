@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from datetime import datetime, timedelta, timezone
+from datetime import datetime
 
 from pydicom import Dataset
 from pydicom.sequence import Sequence
@@ -17,6 +17,7 @@ from pydicom.uid import UID
 from archiver import __version__
 from archiver.dentition import Code
 from archiver.objects import concepts
+from archiver.objects.clock import zone_of
 from archiver.objects.description import text
 from archiver.objects.modules import code_item, code_sequence
 from archiver.objects.uids import UidPolicy
@@ -159,11 +160,8 @@ def _set_series(ds: Dataset, note: Note, uids: UidPolicy) -> None:
 
 def _set_times(ds: Dataset, created: datetime, offset: str) -> None:
     """Content and creation times; all times of an object are in one zone (C.12.1)."""
-    if offset:
-        sign = -1 if offset.startswith("-") else 1
-        digits = offset.lstrip("+-")
-        apart = timedelta(hours=int(digits[:2]), minutes=int(digits[2:4] or 0))
-        created = created.astimezone(timezone(sign * apart))
+    if zone := zone_of(offset):
+        created = created.astimezone(zone)
         ds.TimezoneOffsetFromUTC = offset
     ds.InstanceCreationDate = ds.ContentDate = created.strftime("%Y%m%d")
     ds.InstanceCreationTime = ds.ContentTime = created.strftime("%H%M%S")

@@ -15,6 +15,7 @@ from pydicom.filewriter import write_dataset, write_file_meta_info
 from pydicom.uid import UID, ExplicitVRLittleEndian
 
 from archiver import __version__
+from archiver.errors import ObjectError
 from archiver.objects.photograph import PhotographInstance
 
 #: This implementation (a random UUID, fixed for good), PS3.7 D.3.3.2.
@@ -39,11 +40,21 @@ def file_meta(dataset: Dataset, transfer_syntax: str) -> FileMetaDataset:
 
 
 def encoded(dataset: Dataset) -> bytes:
-    """Return a dataset in Explicit VR Little Endian, as every encapsulated syntax has it."""
+    """Return a dataset in Explicit VR Little Endian, as every encapsulated syntax has it.
+
+    Raises
+    ------
+    ObjectError
+        If a value of it cannot be written.
+    """
     buffer = DicomBytesIO()
     buffer.is_little_endian = True
     buffer.is_implicit_VR = False
-    write_dataset(buffer, dataset)
+    try:
+        write_dataset(buffer, dataset)
+    except Exception as error:
+        # pydicom raises whatever a value leads it to.
+        raise ObjectError("objects.part10.unwritable") from error
     return buffer.getvalue()
 
 

@@ -14,7 +14,7 @@ from pydicom.encaps import generate_frames
 from archiver.colour import ColourSpace, space_of
 from archiver.dentition import Orientation, Sight, Turn, sight
 from archiver.errors import MeaningError, ObjectError, PhotoError, Problem
-from archiver.objects import Description, describe, open_dataset
+from archiver.objects import Description, describe, icc_profile, open_dataset
 from archiver.photo import reduced
 
 Pixels = NDArray[np.uint8]
@@ -83,13 +83,12 @@ def load(path: Path, side: int = SIDE) -> Shown:
     turn, edges = display_turn(description)
     if turn.swaps_sides:
         size = (size[1], size[0])
-    profile = dataset.get("ICCProfile")
     return Shown(
         description,
         turned(np.asarray(picture.convert("RGB"), np.uint8), turn),
         size,
         edges,
-        space_of(bytes(profile) if profile else None),
+        space_of(icc_profile(dataset)),
         turn,
         path,
     )

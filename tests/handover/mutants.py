@@ -28,6 +28,10 @@ VRS = ("CS", "DA", "TM", "DT", "IS", "DS", "UI", "PN", "LO", "SH", "UT", "UN", "
 
 def kinds(photographs: list[Dataset], notes: list[Dataset]) -> list[Dataset]:
     """Every kind of object: what the archive has, a radiograph, a report, a scanned form."""
+    for one in photographs:
+        # What other programs add.
+        one.TimezoneOffsetFromUTC, one.PatientAge, one.EthnicGroup = "+0100", "038Y", "x"
+        one.AcquisitionDateTime = "20260304142000+0100"
     return [*photographs, *photographs, *notes, _radiograph(), _report(), _form()]
 
 

@@ -27,7 +27,7 @@ from archiver.archive.store import tables as t
 from archiver.archive.store.archive import Archive
 from archiver.archive.store.metadata_reader import describe_file
 from archiver.errors import ObjectError, Problem
-from archiver.objects import describe, open_dataset, set_pixels, text
+from archiver.objects import describe, misread, open_dataset, reason_of, set_pixels, text
 from archiver.photo import JPEG_BASELINE, JPEG_LOSSLESS, EncodedPixels, encode_lossless
 from archiver.wording import Text
 
@@ -153,6 +153,12 @@ def _load(data: bytes, path: Path, source: str | None) -> HeldInstance:
             warnings.simplefilter("ignore")
             ds = open_dataset(data, pixels=True)
             syntax = str(ds.file_meta.TransferSyntaxUID)
+            if wrong := misread(ds):
+                raise ObjectError(
+                    Problem("archive.held_photograph.misread", attributes=wrong[:8]).at(
+                        file=path.name
+                    )
+                )
             ds.decode()
             if text(ds, "Modality") != "XC":
                 raise ObjectError(
@@ -176,7 +182,7 @@ def _load(data: bytes, path: Path, source: str | None) -> HeldInstance:
     except Exception as error:
         # pydicom raises whatever the bytes lead it to.
         raise ObjectError(
-            Problem("archive.held_photograph.no_dicom", error=error).at(file=path.name)
+            Problem("archive.held_photograph.no_dicom", error=reason_of(error)).at(file=path.name)
         ) from error
     return HeldInstance(ds, pixels, source)
 

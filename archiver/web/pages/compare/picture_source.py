@@ -16,7 +16,7 @@ from archiver.colour import ColourSpace, space_of
 from archiver.dentition import Orientation, Turn
 from archiver.errors import ObjectError, PhotoError, Problem
 from archiver.network.node.dicomweb import Rendition, render
-from archiver.objects import Description, describe, open_dataset
+from archiver.objects import Description, describe, icc_profile, open_dataset
 from archiver.photo import frame_of, load_turbo
 from archiver.priors import display_turn
 
@@ -84,14 +84,13 @@ def read_source(path: Path) -> PictureSource:
         raise ObjectError(Problem("web.picture_source.no_pixels").at(file=str(path)))
     turn, edges = display_turn(description)
     plain = samples == 3 and bits == 8 and load_turbo() is not None
-    profile = dataset.get("ICCProfile")
     return PictureSource(
         path,
         description,
         (rows, columns) if turn.swaps_sides else (columns, rows),
         turn,
         edges,
-        space_of(bytes(profile) if profile else None),
+        space_of(icc_profile(dataset)),
         syntax if plain and syntax in (_BASELINE, _LOSSLESS) else "",
     )
 
