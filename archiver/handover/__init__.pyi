@@ -3,5 +3,4 @@ from .order import PackageOrder as PackageOrder
 from .order import preview_package as preview_package
 from .package import Package as Package
 from .package import hand_over as hand_over
-from .quasi_identifiers import QuasiIdentifier as QuasiIdentifier
 from .quasi_identifiers import risks_of as risks_of
