@@ -171,8 +171,8 @@ def _list(chosen: OrderedPictures, options: Options) -> int:
             print(f"      {words_of()('cli.handover.doubtful', doubt=doubt.words)}")
     for line in chosen.left_out:
         print(words_of()("cli.handover.left_out", problem=line))
-    for one in risks:
-        print(one.told)
+    for risk in risks:
+        print(risk.told)
     return 0
 
 
