@@ -49,6 +49,9 @@ def test_an_unknown_view_is_refused_with_the_nearest_word() -> None:
     with pytest.raises(MeaningError, match="did you mean lingual") as caught:
         view_of("linqual")
     assert "upper occlusal arch" in str(caught.value)
+    with pytest.raises(MeaningError) as caught:
+        view_of("upper oclusal arch")
+    assert caught.value.problems[0].values["near"] == ("upper occlusal arch", "upper occlusal")
 
 
 @pytest.mark.parametrize(

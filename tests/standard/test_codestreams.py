@@ -61,6 +61,17 @@ def test_a_jpeg_2000_whose_tile_begins_before_its_coding_style_is_refused() -> N
             read_stream("jpeg-2000", stream[:style] + marker + stream[style + 2 :])
 
 
+def test_the_coding_style_of_a_jpeg_2000_may_stand_behind_a_comment_but_not_behind_rubbish() -> (
+    None
+):
+    stream = jpeg_2000(COLOUR)
+    style = stream.index(b"\xff\x52")
+    told = stream[:style] + b"\xff\x64\x00\x04\x00\x01" + stream[style:]
+    assert read_stream("jpeg-2000", told) == read_stream("jpeg-2000", stream)
+    with pytest.raises(StreamError, match="coding style"):
+        read_stream("jpeg-2000", stream[:style] + b"\x01\x64\x00\x02" + stream[style:])
+
+
 def jpeg_ls(near: int, samples: int) -> bytes:
     frame = struct.pack(">HHBHHB", 0xFFF7, 8 + 3 * samples, 12, 40, 60, samples)
     frame += b"".join(bytes((n, 0x11, 0)) for n in range(samples))

@@ -536,3 +536,27 @@ def test_a_plane_of_an_overlay_has_all_that_belongs_to_it(group: int, name: str)
     assert rule == "type-1-missing" and place.endswith(tag) and clause == "PS3.3 C.9.2"
     ((rule, place, clause),) = overlaid(group, empty=name)
     assert rule == "type-1-empty" and place.endswith(tag) and clause == "PS3.3 C.9.2"
+
+
+def test_a_note_of_another_modality_is_told_and_one_without_is_told_once() -> None:
+    def places(data: bytes) -> set[tuple[str, str, str]]:
+        return {(f.rule, f.attribute, str(f.found)) for f in validate_bytes(data)}
+
+    modality = "Modality (0008,0060)"
+    other = places(note(lambda ds: setattr(ds, "Modality", "XC")))
+    assert other == {("note-attribute-missing", modality, "'XC'")}
+    ((rule, place, _),) = places(note(lambda ds: delattr(ds, "Modality")))
+    assert place == modality and rule == "note-attribute-missing"
+
+
+SAMPLES = {"MONOCHROME1": 1, "MONOCHROME2": 1, "PALETTE COLOR": 1, "XYB": 3}
+SAMPLES |= dict.fromkeys(("RGB", "YBR_FULL", "YBR_FULL_422", "YBR_PARTIAL_420"), 3)
+SAMPLES |= dict.fromkeys(("YBR_PARTIAL_422", "YBR_RCT", "YBR_ICT"), 3)
+
+
+@pytest.mark.parametrize("name", SAMPLES)
+@pytest.mark.parametrize("samples", [1, 2, 3, 4])
+def test_samples_are_those_of_the_photometric_interpretation(name: str, samples: int) -> None:
+    found = validate_bytes(changed(PhotometricInterpretation=name, SamplesPerPixel=samples))
+    fires = "samples-contradict-photometric" in {f.rule for f in found}
+    assert fires is (samples != SAMPLES[name])
