@@ -7,10 +7,16 @@ from collections.abc import Iterable, Sequence
 from html import escape
 
 from archiver.records.audit import RequirementCount
+from archiver.wording import words_of
 
 #: Months drawn at most; the tables have all.
 _MONTHS = 24
 _WIDTH, _HEIGHT, _LEFT, _FOOT = 640, 220, 40, 40
+
+
+def page_words(key: str, **values: object) -> str:
+    """Return a text of the page."""
+    return words_of()(f"records.page.{key}", **values)
 
 
 def slug(text: str) -> str:
@@ -25,7 +31,9 @@ def grouped(count: int) -> str:
 
 def tag(severity: str) -> str:
     """Return a severity as a mark."""
-    return f'<span class="tag {severity}">{escape(severity)}</span>'
+    return (
+        f'<span class="tag {severity}">{escape(words_of()(f"records.severity.{severity}"))}</span>'
+    )
 
 
 def table(
@@ -42,10 +50,11 @@ def table(
     Parameters
     ----------
     headings
-        Words and class of each column.
+        Key of the words and class of each column.
     raw
         Columns whose cells are HTML already.
     """
+    headings = [(words_of()(f"records.heading.{key}"), kind) for key, kind in headings]
     head = "".join(
         f'<th scope="col"{_class(kind)}>{escape(words)}</th>' for words, kind in headings
     )
@@ -60,7 +69,8 @@ def table(
     filtering = ""
     if sift and len(body) > 5:
         filtering = (
-            f'<div class="sift" hidden><label for="{name}-sift">Show rows with</label>'
+            f'<div class="sift" hidden><label for="{name}-sift">'
+            f"{escape(page_words('show_rows'))}</label>"
             f'<input id="{name}-sift" type="search" aria-controls="{name}" autocomplete="off">'
             f'<output for="{name}-sift"></output></div>'
         )
@@ -79,26 +89,27 @@ def bar(one: RequirementCount) -> str:
     if not one.required:
         return ""
     present, other = (100 * n / one.required for n in (one.present, one.substituted))
+    label = escape(page_words("complete", percent=one.percent))
     return (
-        f'<div class="bar" role="img" aria-label="{escape(one.percent)} complete">'
+        f'<div class="bar" role="img" aria-label="{label}">'
         f'<span style="width:{present:.2f}%"></span><span style="width:{other:.2f}%"></span></div>'
     )
 
 
-def tally_table(name: str, what: str, rows: Sequence[tuple[str, RequirementCount]]) -> str:
+def tally_table(name: str, rows: Sequence[tuple[str, RequirementCount]]) -> str:
     """Return tallies as a table with bars."""
     headings = (
-        (what, ""),
-        ("Complete", "num"),
-        ("Required", "num"),
-        ("Present", "num"),
-        ("Stands in", "num"),
-        ("Missing", "num"),
-        ("", ""),
+        (name, ""),
+        ("complete", "num"),
+        ("required", "num"),
+        ("present", "num"),
+        ("stands_in", "num"),
+        ("missing", "num"),
+        ("share", ""),
     )
     cells = [
         (
-            key or "(nobody named)",
+            key or page_words("nobody"),
             one.percent,
             str(one.required),
             str(one.present),
@@ -108,8 +119,8 @@ def tally_table(name: str, what: str, rows: Sequence[tuple[str, RequirementCount
         )
         for key, one in rows
     ]
-    headings = (*headings[:-1], ("Share", ""))
-    return table(name, f"Required views by {what.casefold()}", headings, cells, raw=(6,))
+    what = words_of()(f"records.heading.{name}").casefold()
+    return table(name, page_words("views_by", what=what), headings, cells, raw=(6,))
 
 
 def months(rows: Sequence[tuple[str, RequirementCount]]) -> str:
@@ -148,11 +159,13 @@ def months(rows: Sequence[tuple[str, RequirementCount]]) -> str:
                 f'<text x="{middle:.1f}" y="{_HEIGHT - _FOOT + 18}" text-anchor="middle">'
                 f"{escape(month)}</text>"
             )
-    told = f"Required views by month, {shown[0][0]} to {shown[-1][0]}; the table has the figures"
+    told = page_words("months", first=shown[0][0], last=shown[-1][0])
+    keys = "".join(
+        f'<li><span class="{name}"></span>{escape(words_of()(f"records.months.{name}"))}</li>'
+        for name in ("present", "substituted", "missing")
+    )
     return (
         f'<svg class="months" viewBox="0 0 {_WIDTH} {_HEIGHT}" role="img" '
         f'aria-label="{escape(told)}">{"".join(pieces)}</svg>'
-        '<ul class="key"><li><span class="present"></span>present</li>'
-        '<li><span class="substituted"></span>another view stands in</li>'
-        '<li><span class="missing"></span>missing</li></ul>'
+        f'<ul class="key">{keys}</ul>'
     )

@@ -12,9 +12,17 @@ from archiver.records.completeness import MISSING, PRESENT, Demand
 from archiver.records.examination import Depth
 from archiver.records.kinds import Kind
 from archiver.records.model import Concern
-from archiver.records.report.page_pieces import grouped, months, slug, table, tag, tally_table
+from archiver.records.report.page_pieces import (
+    grouped,
+    months,
+    page_words,
+    slug,
+    table,
+    tag,
+    tally_table,
+)
 from archiver.records.report.summary import (
-    CAUTIONS,
+    cautions,
     counted,
     month_of,
     next_steps,
@@ -35,26 +43,15 @@ _OPENED = 12
 #: Rows of a kind that stay together on paper.
 _TOGETHER = 8
 _CONCERN_HEADINGS = (
-    ("Patient", "name"),
-    ("Visit", "day"),
-    ("Teeth (ISO 3950)", "few"),
-    ("View", "few"),
-    ("Found", "text"),
-    ("Expected", "text"),
-    ("Rule or clause", "text"),
-    ("By", "name"),
-    ("Instance or file", "uid"),
-)
-_SECTIONS = (
-    ("danger", "Dangerous"),
-    ("next", "To do next"),
-    ("completeness", "Completeness"),
-    ("correctness", "Correctness"),
-    ("integrity", "Integrity"),
-    ("retention", "Retention"),
-    ("trends", "Trends"),
-    ("rules", "Rules"),
-    ("counted", "How it was counted"),
+    ("patient", "name"),
+    ("visit", "day"),
+    ("teeth", "few"),
+    ("view", "few"),
+    ("what_is", "text"),
+    ("what_should", "text"),
+    ("rule", "text"),
+    ("by", "name"),
+    ("place", "uid"),
 )
 
 
@@ -74,41 +71,46 @@ def page_of(audit: Audit) -> str:
         "danger": _danger(audit),
         "next": _next(audit),
         "completeness": _completeness(audit),
-        "correctness": _group(audit, "correctness", "Nothing to say."),
+        "correctness": _group(audit, "correctness"),
         "integrity": _integrity(audit),
-        "retention": _group(audit, "retention", "No rule on retention, or nothing has passed."),
+        "retention": _group(audit, "retention"),
         "trends": _trends(audit),
         "rules": _rules(audit),
         "counted": _counted(audit),
     }
     body = "".join(
-        f'<section aria-labelledby="{key}"><h2 id="{key}">{title}</h2>{sections[key]}</section>'
-        for key, title in _SECTIONS
+        f'<section aria-labelledby="{key}"><h2 id="{key}">{_section(key)}</h2>{shown}</section>'
+        for key, shown in sections.items()
     )
-    links = "".join(f'<li><a href="#{key}">{title}</a></li>' for key, title in _SECTIONS)
-    day = f"{audit.when:%Y-%m-%d}"
+    links = "".join(f'<li><a href="#{key}">{_section(key)}</a></li>' for key in sections)
+    parted = escape(page_words("parts"))
+    title = page_words("title_on", day=f"{audit.when:%Y-%m-%d}")
     return (
         '<!doctype html>\n<html lang="en"><head><meta charset="utf-8">'
         '<meta name="viewport" content="width=device-width, initial-scale=1">'
         '<meta http-equiv="Content-Security-Policy" content="default-src \'none\'; '
         "style-src 'unsafe-inline'; script-src 'unsafe-inline'\">"
-        f"<title>Audit of the photographic record, {day}</title>"
+        f"<title>{escape(title)}</title>"
         f"<style>{style}</style></head><body>"
-        f'<header>{_head(audit)}<nav aria-label="Parts of the report"><ul>{links}</ul></nav>'
+        f'<header>{_head(audit)}<nav aria-label="{parted}"><ul>{links}</ul></nav>'
         f"</header><main>{_verdict(audit)}{_figures(audit)}{body}</main>"
-        f"<footer>{''.join(f'<p>{escape(c)}</p>' for c in CAUTIONS)}</footer>"
+        f"<footer>{''.join(f'<p>{escape(c)}</p>' for c in cautions())}</footer>"
         f"<script>{script}</script></body></html>\n"
     )
 
 
 def _head(audit: Audit) -> str:
     survey = audit.survey
-    sets = "; ".join(s.label for s in audit.sets)
+    run = page_words(
+        "run",
+        when=f"{audit.when:%Y-%m-%d %H:%M}",
+        who=audit.who,
+        version=audit.version,
+        rules=tuple(s.label for s in audit.sets),
+    )
     return (
-        "<h1>Audit of the photographic record</h1>"
-        f'<p class="soft where">{escape(survey.where)}<br>'
-        f"{audit.when:%Y-%m-%d %H:%M} by {escape(audit.who)}, archiver {escape(audit.version)}. "
-        f"Rules: {escape(sets)}.</p>"
+        f"<h1>{escape(page_words('title'))}</h1>"
+        f'<p class="soft where">{escape(survey.where)}<br>{escape(run)}</p>'
     )
 
 
@@ -116,28 +118,28 @@ def _verdict(audit: Audit) -> str:
     dangers, faults = audit.severity_count("danger"), audit.severity_count("fault")
     missing = audit.tally.missing
     if dangers:
-        them = "it" if dangers == 1 else "these"
-        words = f"{_count(dangers, 'dangerous finding')}: look at {them} before anything else"
+        words = page_words("dangers", n=dangers, count=grouped(dangers))
     elif missing:
-        words = f"The record is not complete: {_count(missing, 'required view')} missing"
+        words = page_words("not_complete", n=missing, count=grouped(missing))
     elif faults:
-        words = f"The record is complete, with {_count(faults, 'fault')}"
+        words = page_words("with_faults", n=faults, count=grouped(faults))
     else:
-        words = "The record is complete, correct and intact, as far as was looked"
+        words = page_words("all_well")
     total = audit.tally
     filled = total.present + total.substituted
     more = (
-        f"{grouped(filled)} of {grouped(total.required)} required views are there"
+        page_words("filled", filled=grouped(filled), required=grouped(total.required))
         if total.required
-        else "No view was required by these rules"
+        else page_words("nothing_required")
     )
     if dangers and missing:
-        more += f"; {grouped(missing)} are missing"
-    return f'<div class="verdict"><strong>{words}</strong><p>{more}.</p></div>'
+        more = page_words("and_missing", filled=more, missing=grouped(missing))
+    more = page_words("sentence", text=more)
+    return f'<div class="verdict"><strong>{escape(words)}</strong><p>{escape(more)}</p></div>'
 
 
-def _count(count: int, word: str) -> str:
-    return f"{grouped(count)} {word}{'' if count == 1 else 's'}"
+def _section(key: str) -> str:
+    return escape(words_of()(f"records.section.{key}"))
 
 
 def _figures(audit: Audit) -> str:
@@ -148,25 +150,40 @@ def _figures(audit: Audit) -> str:
     cells = (
         (
             "",
-            "Complete",
+            page_words("figure_complete"),
             total.percent,
-            f"{grouped(total.present)} present, {grouped(total.substituted)} stand in, "
-            f"of {grouped(total.required)}",
+            page_words(
+                "present",
+                present=grouped(total.present),
+                substituted=grouped(total.substituted),
+                required=grouped(total.required),
+            ),
         ),
         (
             "danger" if dangers else "",
-            "Dangerous",
+            page_words("figure_dangerous"),
             grouped(dangers),
-            "wrong side, patient, or lost",
+            page_words("what_is_dangerous"),
         ),
-        ("fault" if faults else "", "Faults", grouped(faults), "missing, or against a rule"),
-        ("", "Sides unconfirmed", grouped(unconfirmed), f"of {grouped(pictures)} photographs"),
+        (
+            "fault" if faults else "",
+            page_words("figure_faults"),
+            grouped(faults),
+            page_words("what_is_a_fault"),
+        ),
+        (
+            "",
+            page_words("figure_unconfirmed"),
+            grouped(unconfirmed),
+            page_words("of_photographs", count=grouped(pictures)),
+        ),
     )
     return (
         '<dl class="figures">'
         + "".join(
-            f'<div class="figure {kind}"><dt>{title}</dt><dd><span class="number">{number}</span>'
-            f'<span class="soft">{more}</span></dd></div>'
+            f'<div class="figure {kind}"><dt>{escape(title)}</dt><dd>'
+            f'<span class="number">{number}</span>'
+            f'<span class="soft">{escape(more)}</span></dd></div>'
             for kind, title, number, more in cells
         )
         + "</dl>"
@@ -176,18 +193,14 @@ def _figures(audit: Audit) -> str:
 def _danger(audit: Audit) -> str:
     few = audit.severity_count("danger") <= _OPENED
     blocks = [_block(k, g, is_open=few) for k, g in audit.by_kind if k.severity == "danger"]
-    return (
-        "".join(blocks)
-        or "<p>Nothing that was looked at points to a wrong side, a wrong "
-        "patient or a lost object.</p>"
-    )
+    return "".join(blocks) or f"<p>{escape(page_words('no_danger'))}</p>"
 
 
 def _next(audit: Audit) -> str:
     steps = next_steps(audit)
     if not steps:
-        return "<p>Nothing.</p>"
-    headings = (("How bad", ""), ("Who", ""), ("What to do", ""), ("Because", ""), ("Times", "num"))
+        return f"<p>{escape(page_words('no_step'))}</p>"
+    headings = (("severity", ""), ("who", ""), ("what", ""), ("because", ""), ("times", "num"))
     rows = [
         (
             tag(s.kind.severity),
@@ -198,16 +211,16 @@ def _next(audit: Audit) -> str:
         )
         for s in steps
     ]
-    return table("steps", "The worst first", headings, rows, raw=(0, 1, 2, 3, 4), sift=True)
+    return table("steps", page_words("worst_first"), headings, rows, raw=(0, 1, 2, 3, 4), sift=True)
 
 
 def _block(kind: Kind, group: Sequence[Concern], *, is_open: bool = False) -> str:
     rows = [_row(c, kind) for c in group[:_ROWS]]
     used = [n for n in range(len(_CONCERN_HEADINGS)) if any(row[n] for row in rows)]
     headings = [_CONCERN_HEADINGS[n] for n in used]
-    caption = f"{len(group)} found"
+    caption = page_words("so_many", count=len(group))
     if len(group) > _ROWS:
-        caption = f"The first {_ROWS} of {len(group)}; findings.csv has all"
+        caption = page_words("first_rows", rows=_ROWS, count=len(group), file="findings.csv")
     name, who = f"t-{kind.name}", str(kind.by_whom)
     shown = table(name, caption, headings, [[row[n] for n in used] for row in rows], sift=True)
     paper = " short" if len(rows) <= _TOGETHER else ""
@@ -216,7 +229,7 @@ def _block(kind: Kind, group: Sequence[Concern], *, is_open: bool = False) -> st
         f"<summary>{tag(kind.severity)}<span>{escape(str(kind.title))}</span>"
         f'<span class="count">{len(group)}</span></summary><div class="inside">'
         f'<p class="todo"><strong>{escape(who[:1].upper() + who[1:])}:</strong> '
-        f"{escape(str(kind.next_step))}.</p>{shown}</div></details>"
+        f"{escape(page_words('sentence', text=kind.next_step))}</p>{shown}</div></details>"
     )
 
 
@@ -227,98 +240,108 @@ def _row(c: Concern, kind: Kind) -> list[str]:
     words = words_of()
     place = " ".join(c.uids[:4]) or c.path
     if len(c.uids) > 4:
-        place = words("records.page.more_instances", first=place, count=len(c.uids) - 4)
+        place = page_words("more_instances", first=place, count=len(c.uids) - 4)
     told = (c.found_in(words), c.expected_in(words))
     return [c.patient, c.date, " ".join(c.teeth), c.view, *told, rule, c.who, place]
 
 
-def _group(audit: Audit, group: str, nothing: str) -> str:
+def _group(audit: Audit, group: str) -> str:
     """Return the findings of a group that do not stand among the dangerous ones."""
     found = [(k, g) for k, g in audit.by_kind if k.group == group]
     rest = [(k, g) for k, g in found if k.severity != "danger"]
     above = sum(len(g) for k, g in found if k.severity == "danger")
-    told = f'<p>{above} more stand under <a href="#danger">Dangerous</a>.</p>' if above else ""
-    return told + "".join(_block(k, g) for k, g in rest) or f"<p>{nothing}</p>"
+    told = ""
+    if above:
+        more = escape(page_words("above", count=above))
+        told = f'<p>{more} <a href="#danger">{_section("danger")}</a>.</p>'
+    nothing = words_of()(f"records.nothing.{group}")
+    return told + "".join(_block(k, g) for k, g in rest) or f"<p>{escape(nothing)}</p>"
 
 
 def _completeness(audit: Audit) -> str:
     pieces = []
     by_rules = tallies(audit, lambda d: d.rules)
     if by_rules:
-        pieces.append(tally_table("by-rules", "Rule set", by_rules))
+        pieces.append(tally_table("by-rules", by_rules))
     wanting = [d for d in audit.demands if d.counts and d.status != PRESENT]
     if wanting:
         wanting.sort(key=lambda d: (d.status != MISSING, d.patient, d.date))
         headings = (
-            ("Patient", "name"),
-            ("Visit", "day"),
-            ("Occasion", "text"),
-            ("Of", ""),
-            ("View", "few"),
-            ("Stage", "few"),
-            ("State", "few"),
-            ("Stands in", ""),
+            ("patient", "name"),
+            ("visit", "day"),
+            ("occasion", "text"),
+            ("of", ""),
+            ("view", "few"),
+            ("stage", "few"),
+            ("state", "few"),
+            ("stands_in", ""),
         )
         rows = [
             (d.patient, d.date, d.occasion, named(d.target), d.view, d.stage, d.status, d.by)
             for d in wanting[:_ROWS]
         ]
-        caption = f"{len(wanting)} required views that are missing, or for which another stands in"
+        caption = page_words("wanting", count=len(wanting))
         if len(wanting) > _ROWS:
-            caption += f" (the first {_ROWS}; required-views.csv has all)"
-        pieces.append("<h3>View by view</h3>")
+            file = "required-views.csv"
+            caption = page_words("first_wanting", count=len(wanting), rows=_ROWS, file=file)
+        pieces.append(_heading("view_by_view"))
         pieces.append(table("wanting", caption, headings, rows, sift=True))
-        for name, what, key in (
-            ("by-target", "Tooth, arch or mouth", target_of),
-            ("by-patient", "Patient", lambda d: d.patient),
-            ("by-visit", "Visit", visit_of),
+        for name, key in (
+            ("by-target", target_of),
+            ("by-patient", lambda d: d.patient),
+            ("by-visit", visit_of),
         ):
-            pieces.append(_most_missing(audit, name, what, key))
-    pieces.append("<h3>Findings</h3>")
-    pieces.append(_group(audit, "completeness", "Nothing is missing."))
+            pieces.append(_most_missing(audit, name, key))
+    pieces.append(_heading("findings"))
+    pieces.append(_group(audit, "completeness"))
     return "".join(pieces)
 
 
-def _most_missing(audit: Audit, name: str, what: str, key: Callable[[Demand], str]) -> str:
+def _heading(key: str) -> str:
+    return f"<h3>{escape(page_words(key))}</h3>"
+
+
+def _most_missing(audit: Audit, name: str, key: Callable[[Demand], str]) -> str:
     """Return a table of those of which most is missing."""
     rows = [(k, t) for k, t in tallies(audit, key) if t.missing]
     rows.sort(key=lambda one: -one[1].missing)
     if not rows:
         return ""
-    more = f", the first {_MOST} of {len(rows)}" if len(rows) > _MOST else ""
-    heading = f"<h3>Most missing by {what.casefold()}{more}</h3>"
-    return heading + tally_table(name, what, rows[:_MOST])
+    what = words_of()(f"records.heading.{name}").casefold()
+    heading = page_words("most_missing", what=what)
+    if len(rows) > _MOST:
+        heading = page_words("first_missing", what=what, most=_MOST, count=len(rows))
+    return f"<h3>{escape(heading)}</h3>" + tally_table(name, rows[:_MOST])
 
 
 def _integrity(audit: Audit) -> str:
     s = audit.survey
-    told = f"{s.read} objects were read now ({s.octets / 1e6:.1f} MB)"
+    read = {"read": s.read, "size": f"{s.octets / 1e6:.1f}"}
+    told = page_words("read", **read)
     if s.remembered:
-        told += f", {s.remembered} are unchanged since an earlier audit, the oldest of {s.oldest}"
+        told = page_words("remembered", **read, unchanged=s.remembered, oldest=s.oldest)
     journal = ""
     if s.end.seq:
         journal = (
-            f'<p class="where">The journal has {s.end.seq} lines; the hash of its last line, which '
-            f"stands for the whole archive, is <code>{escape(s.end.hash)}</code>.</p>"
+            f'<p class="where">{escape(page_words("journal", lines=s.end.seq))} '
+            f"<code>{escape(s.end.hash)}</code>.</p>"
         )
     if s.depth is Depth.INDEX:
-        told, journal = "Neither objects nor journal were read", ""
-    return f"<p>{told}.</p>{journal}" + _group(
-        audit, "integrity", "Journal, objects and index agree."
-    )
+        told, journal = page_words("nothing_read"), ""
+    told = escape(page_words("sentence", text=told))
+    return f"<p>{told}</p>{journal}" + _group(audit, "integrity")
 
 
 def _trends(audit: Audit) -> str:
     by_month = [(k, t) for k, t in tallies(audit, month_of) if k]
     if not by_month:
-        return "<p>Nothing was required, so there is no trend.</p>"
+        return f"<p>{escape(page_words('no_trend'))}</p>"
     return (
-        f'<div class="card"><h3>By month</h3>{months(by_month)}</div>'
-        f"{tally_table('by-month', 'Month', by_month)}"
-        f"<h3>By view</h3>{tally_table('by-view', 'View', tallies(audit, lambda d: d.view))}"
-        f"<h3>By operator</h3>{tally_table('by-who', 'Operator', tallies(audit, lambda d: d.who))}"
-        '<p class="soft">Operator is whom the pictures of the occasion name, else who put them '
-        "into the archive by its journal; of occasions without a picture nobody is named.</p>"
+        f'<div class="card">{_heading("by_month")}{months(by_month)}</div>'
+        f"{tally_table('by-month', by_month)}"
+        f"{_heading('by_view')}{tally_table('by-view', tallies(audit, lambda d: d.view))}"
+        f"{_heading('by_operator')}{tally_table('by-who', tallies(audit, lambda d: d.who))}"
+        f'<p class="soft">{escape(page_words("operator"))}</p>'
     )
 
 
@@ -329,17 +352,20 @@ def _rules(audit: Audit) -> str:
         items = "".join(f"<li>{escape(line.strip(' -'))}</li>" for line in lines if line.strip())
         pieces.append(
             f'<div class="card"><h3 id="r-{slug(one.key)}">{escape(one.label)}</h3>'
-            f'<ul class="rules">{items}</ul><p class="soft where">File {escape(one.key)}.toml, '
-            f"SHA-256 {one.digest}</p></div>"
+            f'<ul class="rules">{items}</ul><p class="soft where">'
+            f"{escape(page_words('file', file=f'{one.key}.toml', digest=one.digest))}</p></div>"
         )
     if audit.episodes is not None:
         e = audit.episodes
-        parted = f", separated by {escape(repr(e.separator))}" if e.separator else ""
-        pieces.append(
-            f"<p>Treatments: {escape(e.name)}, {len(e.episodes)} of {e.rows} rows read "
-            f"({e.encoding}{parted}"
-            f"{f', {e.order} first' if e.order else ''}).</p>"
+        how = [e.encoding]
+        if e.separator:
+            how.append(page_words("separated", separator=repr(e.separator)))
+        if e.order:
+            how.append(page_words("order", order=e.order))
+        told = page_words(
+            "treatments", file=e.name, read=len(e.episodes), rows=e.rows, how=tuple(how)
         )
+        pieces.append(f"<p>{escape(told)}</p>")
     return "".join(pieces)
 
 

@@ -51,14 +51,12 @@ DEMAND_COLUMNS = (
     "who",
     "uids",
 )
-CAUTIONS = (
-    "A picture never decides the side or the tooth of a treatment on its own: check patient, "
-    "chart and radiograph.",
-    "A side is confirmed only where an object names the person who confirmed it. No program can "
-    "prove from metadata that a picture is the right way round.",
-    "The chain of the journal shows change after the archiving, not truth before it.",
-    "Retention lists are suggestions: disposal needs a person. Nothing was deleted or changed.",
-)
+_CAUTIONS = ("never_alone", "confirmed", "journal", "retention")
+
+
+def cautions() -> list[str]:
+    """Return what nobody must read into a report."""
+    return [words_of()(f"records.caution.{key}") for key in _CAUTIONS]
 
 
 @dataclass(frozen=True)
@@ -128,6 +126,7 @@ def concern_rows(audit: Audit) -> Iterable[list[str]]:
 
 def demand_rows(audit: Audit) -> Iterable[list[str]]:
     """Yield every demand as text, in the order of `DEMAND_COLUMNS`."""
+    words = words_of()
     for d in audit.demands:
         yield [
             d.rules,
@@ -139,7 +138,7 @@ def demand_rows(audit: Audit) -> Iterable[list[str]]:
             d.view,
             d.stage,
             d.status,
-            "yes" if d.optional else "no",
+            words("records.demand.yes" if d.optional else "records.demand.no"),
             d.by,
             d.who,
             " ".join(d.uids),
@@ -148,23 +147,20 @@ def demand_rows(audit: Audit) -> Iterable[list[str]]:
 
 def counted(audit: Audit) -> list[tuple[str, str]]:
     """Return how each figure was counted."""
-    told = [
-        (
-            "Completeness",
-            "required views that are present or that a view stands in for, of all that are "
-            "required and due; recommended views and stages not reached are not counted",
-        ),
-        ("Photograph", "what came of one camera file counts once, as shot and corrected together"),
-        ("Occasion", "a day with photographs of a patient, or a row of the list of treatments"),
+    words = words_of()
+
+    def named(figure: str, how: str) -> tuple[str, str]:
+        return words(f"records.counted.{figure}"), words(f"records.counted.{how}")
+
+    told = [named(figure, f"{figure}_how") for figure in ("completeness", "photograph", "occasion")]
+    told += [
+        (kind.title.in_words(words), kind.counted.in_words(words)) for kind, _ in audit.by_kind
     ]
-    told += [(str(kind.title), str(kind.counted)) for kind, _ in audit.by_kind]
     if audit.survey.depth < Depth.OBJECTS:
-        words = "the objects were not read: the standard and integrity were not judged"
-        if not audit.survey.facts:
-            words += ", stages, sources and confirmers are not known"
-        told.append(("Not looked at", words))
+        how = "no_objects" if audit.survey.facts else "no_facts"
+        told.append(named("not_looked_at", how))
     if audit.survey.depth < Depth.PICTURES:
-        told.append(("Not looked at", "pixels: near-duplicates and quality were not judged"))
+        told.append(named("not_looked_at", "no_pixels"))
     return told
 
 
@@ -221,7 +217,7 @@ def _heads(audit: Audit) -> dict[str, Any]:
         "severities": {s: audit.severity_count(s) for s in SEVERITIES},
         "kinds": {kind.name: len(group) for kind, group in audit.by_kind},
         "counted": [{"figure": name, "how": how} for name, how in counted(audit)],
-        "cautions": list(CAUTIONS),
+        "cautions": cautions(),
     }
 
 

@@ -8,11 +8,18 @@ from typing import Any
 
 from archiver.dentition import Tooth
 from archiver.records.audit import tally
-from archiver.records.completeness import MISSING, PRESENT, SUBSTITUTED, Demand, demands_of_visit
+from archiver.records.completeness import (
+    MISSING,
+    PRESENT,
+    SUBSTITUTED,
+    Demand,
+    demands_of_visit,
+    view_of,
+)
 from archiver.records.model import Instance, ObjectFacts
 from archiver.records.pictures import RecordPicture, pictures_of
 from archiver.records.rules.rule_set import RuleSet
-from archiver.records.rules.rule_words import named
+from archiver.wording import Text, words_of
 
 
 @dataclass(frozen=True)
@@ -103,27 +110,30 @@ _MARKS = {PRESENT: "[x]", SUBSTITUTED: "[~]", MISSING: "[ ]"}
 
 def lines_of(report: VisitReport) -> Iterator[str]:
     """Yield the screen, line by line: what is missing first."""
+    words = words_of()
     if not report.day:
-        yield f"{report.patient}: no photographs in the archive"
+        yield words("records.visit.none", patient=report.patient)
         return
     count = len(report.pictures)
-    yield f"{report.patient}, visit of {report.day}: {count} photograph{'s' * (count != 1)}"
+    yield words("records.visit.head", patient=report.patient, day=report.day, n=count)
     missing = [d for d in report.demands if d.status == MISSING and d.counts]
     total = tally(report.demands)
     if missing:
-        yield f"STILL MISSING: {len(missing)} of {total.required} required views"
+        yield words("records.visit.missing", count=len(missing), required=total.required)
     elif total.required:
-        yield f"COMPLETE: all {total.required} required views are there"
+        yield words("records.visit.complete", required=total.required)
     else:
-        yield "nothing is required of this visit by these rules"
+        yield words("records.visit.nothing_required")
     order = {MISSING: 0, SUBSTITUTED: 1, PRESENT: 2}
     shown = [d for d in report.demands if d.status in _MARKS]
     for demand in sorted(shown, key=lambda d: (d.rules, order[d.status], d.optional)):
-        place = "" if demand.target == "mouth" else f" of {named(demand.target)}"
-        more = " (recommended)" if demand.optional else ""
+        view = view_of(demand.view, demand.target)
+        if demand.requirement != demand.view:
+            view = Text("records.visit.named", view=view, name=demand.requirement)
+        if demand.optional:
+            view = Text("records.visit.recommended", view=view)
         if demand.by:
-            more += f" ({demand.by} stands in)"
-        many = f": {demand.requirement}" if demand.requirement != demand.view else ""
-        yield f"  {_MARKS[demand.status]} {demand.view}{place}{many}{more}"
+            view = Text("records.visit.stands_in", view=view, other=demand.by)
+        yield words("records.visit.line", mark=_MARKS[demand.status], view=view)
     if report.unconfirmed:
-        yield f"{report.unconfirmed} with the side UNCONFIRMED"
+        yield words("records.visit.unconfirmed", count=report.unconfirmed)
