@@ -24,6 +24,11 @@ PLANS = {
     "occlusal-46-mirror": ("occlusal", "46", True, 3),
     "upper-arch-mirror": ("upper occlusal arch", "", True, 1),
     "frontal": ("frontal", "", False, 8),
+    "face": ("face", "", False, 1),
+    "right-profile": ("right profile", "", False, 1),
+    "smile": ("smile", "", False, 1),
+    "incisal-31-mirror": ("incisal", "31", True, 1),
+    "left-buccal-mirror": ("left buccal", "", True, 1),
     "incisors": ("labial", "11,21", False, 1),
 }
 

@@ -282,3 +282,46 @@ def test_a_photograph_of_skin_is_left_alone() -> None:
     ds.ImageLaterality = "L"
     ds.PatientOrientation = ""
     assert findings(ds) == []
+
+
+@pytest.mark.parametrize(
+    ("view", "teeth", "said", "expected"),
+    [
+        (View.BUCCAL, (Tooth(1, 4),), "L", "'R'"),
+        (View.BUCCAL, (Tooth(3, 6),), "R", "'L'"),
+        (View.LABIAL, (Tooth(1, 1), Tooth(2, 1)), "R", "'B'"),
+        (View.BUCCAL, (Tooth(1, 4),), "B", "'R'"),
+        (View.LABIAL, (Tooth(1, 1), Tooth(2, 1)), "U", "'L' or 'R'"),
+    ],
+)
+def test_the_laterality_that_the_teeth_ask_for_is_told(
+    view: View, teeth: tuple[Tooth, ...], said: str, expected: str
+) -> None:
+    ds = as_shot(plan(view, teeth, mirror=False))
+    ds.ImageLaterality = said
+    report = ObjectFindings()
+    check_clinical(_parsed(ds), report)
+    (found,) = [f for f in report.findings if f.rule == "tooth-contradicts-laterality"]
+    assert str(found.expected) == expected
+
+
+@pytest.mark.parametrize(
+    ("teeth", "fires"),
+    [
+        ((Tooth(1, 4), Tooth(1, 5)), True),
+        ((Tooth(1, 3), Tooth(1, 4)), False),
+        ((Tooth(1, 4), Tooth(2, 4)), False),
+    ],
+)
+def test_surfaces_of_back_teeth_of_one_side_are_not_seen_from_the_front(
+    teeth: tuple[Tooth, ...], fires: bool
+) -> None:
+    ds = as_shot(plan(View.BUCCAL, teeth[:1], mirror=False))
+    ds.PrimaryAnatomicStructureSequence = [
+        modules.set_anatomy(made := Dataset(), plan(View.BUCCAL, (one,), mirror=False), ())
+        or made.PrimaryAnatomicStructureSequence[0]
+        for one in teeth
+    ]
+    view = ds.ViewCodeSequence[0]
+    view.CodeValue, view.CodeMeaning = codes.FRONTAL.value, codes.FRONTAL.meaning
+    assert ("view-contradicts-side" in findings(ds)) is fires
