@@ -152,7 +152,7 @@ def _request(options: Options, sets: tuple[RuleSet, ...]) -> AuditRequest:
     return AuditRequest(
         sets,
         AuditRun(when, actor(), __version__),
-        _episodes(options, when.date()),
+        _episodes(options, when.date(), sets),
         Depth[options.depth.upper()],
         QualityLimits.changed(read_settings().quality if looked else {}),
         options.memory or (options.out / FILE if options.out is not None else None),
@@ -188,18 +188,21 @@ def _make_folder(folder: Path) -> None:
         raise UsageError(problem.at(file=str(folder))) from None
 
 
-def _episodes(options: Options, today: date) -> Episodes | None:
+def _episodes(options: Options, today: date, sets: tuple[RuleSet, ...]) -> Episodes | None:
     if options.episodes is None:
         return None
-    from archiver.records import read_episodes
+    from archiver.records import read_episodes, unmatched_words
 
     order = {"day-first": "day", "month-first": "month"}.get(options.dates or "")
     try:
-        return read_episodes(
+        read = read_episodes(
             options.episodes, today=today, numbering=options.numbering, order=order
         )
     except InputError as error:
         raise UsageError(*error.problems) from None
+    for problem in unmatched_words(sets, read):
+        print(problem, file=sys.stderr)
+    return read
 
 
 def _write(audit: Audit, folder: Path) -> None:

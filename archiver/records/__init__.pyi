@@ -11,6 +11,7 @@ from .completeness import Demand as Demand
 from .completeness import visit_of as visit_of
 from .episodes import Episodes as Episodes
 from .episodes import read_episodes as read_episodes
+from .episodes import unmatched_words as unmatched_words
 from .examination import Depth as Depth
 from .instance_reader import read_instances as read_instances
 from .model import PHOTOGRAPH as PHOTOGRAPH

@@ -20,6 +20,7 @@ from pathlib import Path
 
 from archiver.dentition import WORD_SETS, Numbering, Tooth, bare_number, numbering_of, read_teeth
 from archiver.errors import InputError, MeaningError, Problem
+from archiver.records.rules import RuleSet
 from archiver.records.spreadsheet import Table, day_order, read_day, read_table
 from archiver.records.workbook import BadTableError
 
@@ -138,6 +139,25 @@ def read_episodes(
         table.encoding,
         table.separator,
         order or "",
+    )
+
+
+def unmatched_words(sets: Sequence[RuleSet], episodes: Episodes) -> tuple[Problem, ...]:
+    """Tell of each word of treatments in rules that is in no treatment of a table.
+
+    Parameters
+    ----------
+    sets
+        The rules of an audit.
+    episodes
+        The table; rules for treatments that nobody had demand nothing, silently.
+    """
+    kinds = {one.treatment.casefold() for one in episodes.episodes}
+    return tuple(
+        Problem("records.episodes.unmatched", word=word, name=rules.name).at(file=episodes.name)
+        for rules in sets
+        for word in rules.applies.treatments
+        if not any(word in kind for kind in kinds)
     )
 
 

@@ -67,14 +67,23 @@ def read_table(octets: bytes) -> Table:
         separator, skipped = lines[0].strip()[-1], 1
     text = "\n".join(lines[skipped:])
     separator = separator or _separator(text)
-    reader = csv.reader(io.StringIO(text, newline=""), delimiter=separator, strict=False)
+    reader = csv.reader(io.StringIO(text, newline=""), delimiter=separator, strict=True)
+    physical = text.split("\n")
+    columns = max(1, physical[0].count(separator))
     rows = []
     begin = skipped + 1
     try:
         for cells in reader:
+            last = reader.line_num + skipped
+            # A cell may have lines of its own; a stray quotation mark makes a cell of whole rows.
+            told = sum(
+                line.count(separator) for line in physical[begin - skipped - 1 : last - skipped]
+            )
+            if last > begin and told >= 2 * columns:
+                raise BadTableError("records.spreadsheet.swallowed", line=begin, last=last)
             if any(cell.strip() for cell in cells):
                 rows.append((begin, tuple(_cell(cell) for cell in cells)))
-            begin = reader.line_num + skipped + 1
+            begin = last + 1
     except csv.Error as error:
         raise BadTableError("records.spreadsheet.no_row", line=begin, error=error) from error
     return Table(tuple(rows), encoding, separator)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import struct
 
+from archiver.photo import icc
 from archiver.standard.elements import Item, Levels
 from archiver.standard.report import ObjectFindings
 from archiver.wording import Text
@@ -11,6 +12,8 @@ from archiver.wording import Text
 _PROFILE = 0x00282000
 _SPACE = 0x00282002
 _HEADER_BYTES = 128
+#: Terms whose numbers are known (PS3.3 C.11.15.1.2).
+_TERMS = ("SRGB", "ADOBERGB", "ROMMRGB")
 
 
 def check_icc(dataset: Item, levels: Levels, report: ObjectFindings) -> None:
@@ -22,6 +25,7 @@ def check_icc(dataset: Item, levels: Levels, report: ObjectFindings) -> None:
     if "ColorSpace" in dataset and not dataset.has("ICCProfile"):
         found = Text("standard.icc_rules.color_space_without")
         report.add_at("colour-space-without-profile", "", _SPACE, found=found)
+    _check_space(dataset, report)
     colour = dataset.number("SamplesPerPixel") == 3
     if "ICCProfile" in dataset and not colour and dataset.number("SamplesPerPixel") is not None:
         found = Text("standard.icc_rules.profile_picture_without")
@@ -29,6 +33,21 @@ def check_icc(dataset: Item, levels: Levels, report: ObjectFindings) -> None:
     photograph = dataset.text("Modality") == "XC"
     if colour and photograph and "ICCProfile" not in dataset:
         report.add_at("icc-missing", "", _PROFILE, found=Text("standard.icc_rules.no_icc_profile"))
+
+
+def _check_space(dataset: Item, report: ObjectFindings) -> None:
+    """Check the term of a colour space against the numbers of the profile beside it."""
+    term, element = dataset.text("ColorSpace"), dataset.get("ICCProfile")
+    if term not in _TERMS or element is None or element.is_empty:
+        return
+    try:
+        profile = icc.read_profile(bytes(element.value))
+    except icc.BadProfileError:
+        return
+    known = icc.known_space(profile)
+    if profile.is_matrix and known != term:
+        found = Text("standard.icc_rules.other_space", term=term, known=known or "another space")
+        report.add_at("colour-space-against-profile", "", _SPACE, found=found)
 
 
 def _check_profile(profile: bytes, prefix: str, report: ObjectFindings) -> None:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import struct
 from dataclasses import dataclass
 from functools import cache
 from typing import Any
@@ -11,6 +10,7 @@ from pydicom._uid_dict import UID_dictionary
 
 from archiver.standard.codestreams import Bytes, Stream, StreamError, kind_of, read_stream
 from archiver.standard.elements import PIXEL_DATA, Element, Item
+from archiver.standard.offset_tables import check_offsets
 from archiver.standard.report import ObjectFindings
 from archiver.standard.requirements import PHOTOGRAPHIC
 from archiver.standard.tables import load_toml
@@ -251,7 +251,7 @@ def _check_encapsulated(
                     "standard.pixel_rules.bytes_fragment", length=fragment.length, number=number
                 ),
             )
-    _check_offsets(element, dataset, data, report)
+    check_offsets(element, dataset, data, report)
     if not fragments:
         report.add_at(
             "fragments-missing", "", PIXEL_DATA, found=Text("standard.pixel_rules.no_fragment")
@@ -278,32 +278,6 @@ def _check_encapsulated(
     if syntax is None:
         return CompressedFrame(None, None, total)
     return CompressedFrame(syntax, _check_stream(stream, dataset, syntax, report), total)
-
-
-def _check_offsets(element: Element, dataset: Item, data: Bytes, report: ObjectFindings) -> None:
-    """Check the basic offset table: empty, or one offset a frame (PS3.5 A.4)."""
-    table = element.fragments[0] if element.fragments else None
-    if table is None or table.length == 0:
-        return
-    starts = []
-    position = 0
-    for fragment in (element.fragments or ())[1:]:
-        starts.append(position)
-        position += fragment.length + 8
-    frames = dataset.number("NumberOfFrames") or 1
-    count = table.length // 4
-    offsets = struct.unpack_from(f"<{count}I", data, table.offset)
-    if table.length % 4 or count != frames or offsets[0] != 0 or not set(offsets) <= set(starts):
-        report.add_at(
-            "offset-table",
-            "",
-            PIXEL_DATA,
-            found=Text("standard.pixel_rules.offsets_frames_or", count=count, frames=frames),
-        )
-    if "ExtendedOffsetTable" in dataset:
-        report.add_at(
-            "offset-table", "", 0x7FE00001, found=Text("standard.pixel_rules.both_tables_offsets")
-        )
 
 
 def _check_stream(

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from archiver.standard.clinical import check_clinical
 from archiver.standard.coded_rules import check_codes, check_terms
+from archiver.standard.content_tree_rules import check_content_tree
 from archiver.standard.elements import PIXEL_DATA, Element, Fragment, Item, levels_of
 from archiver.standard.finding import Finding
 from archiver.standard.icc_rules import check_icc
@@ -137,6 +138,7 @@ def _check_dataset(
         check_icc(dataset, levels, report)
         check_references(dataset, report)
         check_key_objects(dataset, report)
+        check_content_tree(dataset, report)
         check_clinical(dataset, report)
     _note_scope(dataset, report)
 

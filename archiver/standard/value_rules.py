@@ -17,6 +17,7 @@ from archiver.wording import Text
 _CONTROL = re.compile(r"[\x00-\x1a\x1c-\x1f\x7f]")
 _CONTROL_IN_PARAGRAPHS = re.compile(r"[\x00-\x08\x0b\x0e-\x1a\x1c-\x1f\x7f]")
 _FIRST_OFFSET, _LAST_OFFSET = -1200, 1400
+_ZONE, _ASPECT = 0x00080201, 0x00280034
 _PN_GROUPS, _PN_COMPONENTS = 3, 5
 
 
@@ -40,9 +41,21 @@ def check_values(
         _check_length(element, prefix, report)
         if element.items is None:
             _check_element(element, prefix, report, charset)
+        if element.tag == _ZONE:
+            _check_zone(element, prefix, report)
+        elif element.tag == _ASPECT and not all(number > 0 for number in element.numbers()):
+            report.add_at("pixel-aspect-ratio", prefix, _ASPECT, found=shown(element))
     for element in item:
         for number, nested in enumerate(element.items or (), start=1):
             check_values(nested, step_into(prefix, element.tag, number), report, charset)
+
+
+def _check_zone(element: Element, prefix: str, report: ObjectFindings) -> None:
+    """Check a time zone: the offsets that there are (PS3.3 C.12.1.1.8)."""
+    for text in element.texts():
+        told = re.fullmatch(r"[+-][0-9]{2}[0-5][0-9]", text)
+        if told is None or text == "-0000" or not _FIRST_OFFSET <= int(text) <= _LAST_OFFSET:
+            report.add_at("time-zone", prefix, element.tag, found=shown(element))
 
 
 def _check_tag(element: Element, item: Item, prefix: str, report: ObjectFindings) -> None:
@@ -59,7 +72,9 @@ def _check_tag(element: Element, item: Item, prefix: str, report: ObjectFindings
             found=Text("standard.value_rules.group_dataset", group=f"{group:04X}"),
         )
     elif group & 1:
-        if number > 0xFF and (group << 16) | (number >> 8) not in item.elements:
+        creator_of = (group << 16) | (number >> 8)
+        block = item.elements.get(creator_of)
+        if 0 < number < 0x10 or (number > 0xFF and (block is None or block.is_empty)):
             creator = f"({group:04X},{number >> 8:04X})"
             report.add_at(
                 "private-creator-missing",

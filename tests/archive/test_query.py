@@ -4,6 +4,7 @@ import csv
 import io
 import json
 from collections.abc import Iterator
+from dataclasses import replace
 from datetime import date
 from pathlib import Path
 
@@ -199,3 +200,10 @@ def test_a_time_is_kept_as_iso(tm: str, iso: str) -> None:
 def test_a_name_is_compared_alike_however_often_it_is_folded(name: str) -> None:
     once = name_key(name)
     assert name_key(once) == once or name_key(name_key(once)) == name_key(once)
+
+
+@pytest.mark.parametrize("typed", ["=1+1", "+1", "-1", "@SUM(A1)", "\t=1", "  =1", "\r=1"])
+def test_no_text_of_a_record_is_a_formula_to_a_spreadsheet(archive: Archive, typed: str) -> None:
+    (record, *_) = archive.query(Query(order=RecordOrder.ADDED))
+    row = replace(record, patient_name=typed, patient_id=typed).csv_row()
+    assert row.count(f"'{typed}") == 2 and typed not in row

@@ -13,7 +13,8 @@ from hypothesis import strategies as st
 
 from archiver.dentition.numbering import Numbering
 from archiver.errors import InputError
-from archiver.records.episodes import Episodes, read_episodes
+from archiver.records.episodes import Episodes, read_episodes, unmatched_words
+from archiver.records.rules import read_rules, shipped
 from archiver.records.spreadsheet import day_order, read_day, read_table
 
 TODAY = date(2026, 6, 1)
@@ -243,3 +244,26 @@ def test_any_bytes_are_a_table_or_refused(octets: bytes) -> None:
     except ValueError:
         return
     assert all(any(cells) or cells for _, cells in table.rows)
+
+
+def test_a_stray_quotation_mark_swallows_no_row_silently(tmp_path: Path) -> None:
+    rows = [[f"P-{n}", *ROWS[0][1:]] for n in range(500)]
+    lines = saved([HEAD, *rows]).split("\r\n")
+    for stray in ([9], [9, 499], [9, 40]):
+        spoilt = [f'"{line}' if n in stray else line for n, line in enumerate(lines)]
+        with pytest.raises(InputError) as caught:
+            read(tmp_path, "\r\n".join(spoilt).encode())
+        assert "line 10" in str(caught.value)
+    found = read(tmp_path, "\r\n".join(lines).encode())
+    assert len(found.episodes) + len(found.problems) == 500
+
+
+def test_words_of_rules_that_no_treatment_holds_are_told(tmp_path: Path) -> None:
+    sets = tuple(read_rules(path) for path in shipped().values())
+    found = read(tmp_path, saved([HEAD, ROWS[0]]).encode())
+    told = unmatched_words(sets, found)
+    words = [word for rules in sets for word in rules.applies.treatments]
+    assert words and told
+    silent = len(words) - len(told)
+    assert silent == sum(word in ROWS[0][HEAD.index("Treatment")].casefold() for word in words)
+    assert all("no treatment of the table holds" in str(problem) for problem in told)

@@ -11,6 +11,7 @@ from datetime import datetime, timezone
 from pathlib import Path
 
 import pytest
+from content_documents import report
 from pydicom import Dataset
 from pydicom.datadict import dictionary_VR
 from pydicom.dataelem import RawDataElement
@@ -93,6 +94,13 @@ def note(change: Callable[[Dataset], object] = lambda ds: None, *modifiers: Code
     made = datetime(2026, 3, 5, tzinfo=timezone.utc)
     ds = key_objects.build(told, wrong, created=made, uids=DerivedUids())
     change(ds)
+    return part10.whole(ds)
+
+
+def changed_report(keyword: str, value: str) -> bytes:
+    """Return a report, spoilt."""
+    ds = report()
+    setattr(ds, keyword, value)
     return part10.whole(ds)
 
 
@@ -351,6 +359,23 @@ MUTANTS: dict[str, Callable[[], bytes]] = {
     "note-modifier": lambda: titled(concepts.OF_INTEREST, BLURRED),
     "note-without-instance": lambda: note(lambda ds: ds.ContentSequence.pop()),
     "note-reference-unlisted": lambda: note(lambda ds: refer_to(ds, f"{ROOT}.99")),
+    "tree-attribute-missing": lambda: note(lambda ds: delattr(ds.ContentSequence[0], "TextValue")),
+    "tree-attribute-alien": lambda: note(lambda ds: setattr(ds, "RelationshipType", "CONTAINS")),
+    "tree-value-type": lambda: note(lambda ds: setattr(ds, "ValueType", "TEXT")),
+    "tree-relationship": lambda: note(
+        lambda ds: setattr(ds.ContentSequence[0], "RelationshipType", "HAS OBS CONTEXT_")
+    ),
+    "tree-continuity": lambda: note(lambda ds: setattr(ds, "ContinuityOfContent", "MAYBE")),
+    "tree-term": lambda: changed_report("CompletionFlag", "PERHAPS"),
+    "tree-items": lambda: note(lambda ds: setattr(ds, "ContentTemplateSequence", [])),
+    "tree-evidence": lambda: note(lambda ds: refer_to(ds, f"{ROOT}.99")),
+    "note-template": lambda: note(
+        lambda ds: setattr(ds.ContentTemplateSequence[0], "TemplateIdentifier", "2000")
+    ),
+    "time-zone": lambda: changed(TimezoneOffsetFromUTC="+2500"),
+    "pixel-aspect-ratio": lambda: changed(PixelAspectRatio=["1", "0"]),
+    "colour-space-against-profile": lambda: changed(ColorSpace="ADOBERGB"),
+    "mirror-device-missing": lambda: changed(DeviceSequence=[]),
     "note-of-itself": lambda: note(lambda ds: refer_to(ds, ds.SOPInstanceUID)),
     "scope": lambda: changed(SOPClassUID=CT),
 }

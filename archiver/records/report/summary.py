@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from archiver.archive import harmless_cell
 from archiver.records.audit import Audit, RequirementCount, tally
 from archiver.records.completeness import Demand
 from archiver.records.examination import Depth
@@ -268,14 +269,9 @@ def write_csv(audit: Audit, folder: Path) -> list[Path]:
         with path.open("w", encoding="utf-8-sig", newline="") as file:
             writer = csv.writer(file)
             writer.writerow(columns)
-            writer.writerows([_harmless(cell) for cell in row] for row in rows)
+            writer.writerows([harmless_cell(cell) for cell in row] for row in rows)
         paths.append(path)
     return paths
-
-
-def _harmless(cell: str) -> str:
-    """Keep a spreadsheet from taking a text for a formula."""
-    return f"'{cell}" if cell[:1] in ("=", "+", "-", "@", "\t") else cell
 
 
 def write_json(audit: Audit, folder: Path) -> Path:

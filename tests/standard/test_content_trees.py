@@ -1,0 +1,103 @@
+"""Content trees: wherever the outside verifier reports an error, so do we, and more."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from content_documents import CHANGES, key_object_selection, report, spoilt
+from pydicom import Dataset
+from standard_photograph import photograph, written
+from verifier import errors_of
+
+from archiver.objects import part10
+from archiver.standard.finding import Severity
+from archiver.standard.validator import validate_bytes
+
+GOOD = {"selection": key_object_selection, "report": report}
+#: What no file can be written with.
+UNWRITABLE = {f"{kind} {name}" for kind in ("delete", "empty")
+              for name in ("SOPClassUID", "SOPInstanceUID")}  # fmt: skip
+#: Changes that only the template of Key Object Selections forbids.
+OF_SELECTIONS = {"nested container", "text twice", "other text", "other template",
+                 "device without uid"}  # fmt: skip
+
+
+def errors(data: bytes) -> set[str]:
+    return {f.rule for f in validate_bytes(data) if f.severity is Severity.ERROR}
+
+
+def changed(**values: object) -> bytes:
+    ds = photograph()
+    for keyword, value in values.items():
+        setattr(ds, keyword, value)
+    return written(ds)
+
+
+@pytest.mark.parametrize("name", GOOD)
+def test_every_error_that_dciodvfy_reports_of_a_document_is_ours_too(
+    name: str, tmp_path: Path
+) -> None:
+    good, path = GOOD[name](), tmp_path / "mutant.dcm"
+    theirs, missed = 0, []
+    for mutation in spoilt(good):
+        if str(mutation) in UNWRITABLE:
+            continue
+        data = part10.whole(mutation.dataset)
+        path.write_bytes(data)
+        if told := errors_of(path):
+            theirs += 1
+            missed += [f"{mutation}: {told[0]}"] if not errors(data) else []
+    assert missed == []
+    assert theirs > 280
+
+
+@pytest.mark.parametrize("name", GOOD)
+def test_a_good_document_has_no_error(name: str, tmp_path: Path) -> None:
+    data = part10.whole(GOOD[name]())
+    (tmp_path / "good.dcm").write_bytes(data)
+    assert errors_of(tmp_path / "good.dcm") == [] and errors(data) == set()
+
+
+@pytest.mark.parametrize("change", CHANGES)
+def test_a_changed_tree_is_found_also_where_the_verifier_says_nothing(change: str) -> None:
+    for name, make in GOOD.items():
+        ds = make()
+        CHANGES[change](ds)
+        assert bool(errors(part10.whole(ds))) is (
+            name == "selection" or change not in OF_SELECTIONS
+        )
+
+
+@pytest.mark.parametrize("zone", ["+2500", "-0000", "+0160", "+01", "0100", "+0100 h", "-1300"])
+def test_a_time_zone_that_there_is_not(zone: str) -> None:
+    assert "time-zone" in errors(changed(TimezoneOffsetFromUTC=zone))
+
+
+@pytest.mark.parametrize("zone", ["+0000", "-1200", "+1400", "+0545", ""])
+def test_a_time_zone_that_there_is(zone: str) -> None:
+    assert "time-zone" not in errors(changed(TimezoneOffsetFromUTC=zone))
+
+
+def test_a_reserved_private_element_and_an_empty_creator() -> None:
+    for tag, vr, value in ((0x00990001, "LO", "x"), (0x00991001, "LO", "x")):
+        ds: Dataset = photograph()
+        ds.add_new(0x00990010, "LO", "")
+        ds.add_new(tag, vr, value)
+        assert "private-creator-missing" in errors(written(ds))
+
+
+@pytest.mark.parametrize(
+    ("offsets", "lengths", "wrong"),
+    [([0], None, False), ([8], None, True), ([0, 9], None, True), ([], None, True),
+     ([0], [1], True)],
+)  # fmt: skip
+def test_an_extended_offset_table_is_checked(
+    offsets: list[int], lengths: list[int] | None, wrong: bool
+) -> None:
+    ds = photograph()
+    ds.ExtendedOffsetTable = b"".join(n.to_bytes(8, "little") for n in offsets)
+    size = [len(ds.PixelData) - 16] if lengths is None else lengths
+    ds.ExtendedOffsetTableLengths = b"".join(n.to_bytes(8, "little") for n in size)
+    found = {f.attribute for f in validate_bytes(written(ds)) if f.rule == "offset-table"}
+    assert bool([one for one in found if "ExtendedOffsetTable (" in one or lengths]) is wrong
