@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import copy
+import warnings
 from collections.abc import Callable, Iterator
 from datetime import datetime, timezone
 
@@ -11,7 +12,7 @@ from pydicom import Dataset
 from pydicom.sequence import Sequence
 from standard_photograph import photograph
 
-from archiver.objects import concepts, key_objects
+from archiver.objects import concepts, key_objects, part10
 from archiver.objects.uids import DerivedUids
 
 
@@ -132,6 +133,13 @@ def template(number: str) -> Dataset:
     ds = Dataset()
     ds.MappingResource, ds.TemplateIdentifier = "DCMR", number
     return ds
+
+
+def file_of(ds: Dataset) -> bytes:
+    """Return the file of a document; what pydicom thinks of a mutant is not what is tested."""
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        return part10.whole(ds)
 
 
 def spoilt(good: Dataset) -> Iterator[Mutation]:
