@@ -2,7 +2,7 @@
 
 A small convolutional network (`model/README.md` tells what it was trained on and how it does)
 gives each place a probability for each of seven parts. It is evaluated by numpy alone: 256,000
-numbers, 20 milliseconds a look. Several looks, at two sizes and reflected, are averaged.
+numbers, 20 milliseconds a look. Several looks, at three sizes and reflected, are averaged.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ Floats = NDArray[np.float32]
 Mask = NDArray[np.bool_]
 
 #: Longer sides in pixels at which the picture is looked at.
-_SIDES = (288, 384)
+_SIDES = (256, 320, 416)
 #: The network halves a picture so often; sides are whole multiples of this.
 _LEVELS, _WHOLE = 5, 32
 _EVEN = 1e-3
