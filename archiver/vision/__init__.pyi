@@ -5,9 +5,6 @@ from .prepared import prepare as prepare
 from .registration import Alignment as Alignment
 from .registration import Refusal as Refusal
 from .registration import Subject as Subject
-from .tooth_quality import ToothFault as ToothFault
-from .tooth_quality import tooth_faults as tooth_faults
-from .tooth_quality import tooth_figures as tooth_figures
 from .transforms import Array as Array
 from .transforms import Model as Model
 from .transforms import scaling as scaling
