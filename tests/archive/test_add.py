@@ -155,6 +155,16 @@ def test_a_file_that_breaks_off_in_the_header_of_its_pixel_data_is_refused(
     assert report.refused == 1
 
 
+@pytest.mark.parametrize("missing", [1, 4, 8, 9, 100, 2990, 3008, 3015, 3016, 3017])
+def test_compressed_pixel_data_that_break_off_are_refused(
+    archive: Archive, tmp_path: Path, missing: int
+) -> None:
+    whole = compressed(2, bytes(3000))
+    report = add_files(archive, [saved(tmp_path, "cut.dcm", whole[:-missing])])
+    assert report.refused == 1 and len(archive) == 0
+    assert add_files(archive, [saved(tmp_path, "whole.dcm", whole)]).count(Outcome.NEW) == 1
+
+
 @settings(
     max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
 )

@@ -197,3 +197,24 @@ def test_a_notebook_is_as_it_was_when_the_disk_refuses(
     with pytest.raises(Exception, match="the disk is full"):
         jsonl_log.append(path, LINES, {"n": 2})
     assert path.read_bytes() == before
+
+
+@pytest.mark.parametrize("torn", [0, 1, 8190, 8191, 8192, 8193, 20_000])
+def test_a_torn_rest_of_any_length_gives_way_to_the_next_line(tmp_path: Path, torn: int) -> None:
+    path = tmp_path / "log.jsonl"
+    jsonl_log.append(path, LINES, {"n": 1})
+    jsonl_log.append(path, LINES, {"n": 2})
+    with path.open("ab") as file:
+        file.write(b"x" * torn)
+    assert jsonl_log.last_version(path) == 1
+    jsonl_log.append(path, LINES, {"n": 3})
+    assert [one["n"] for one in jsonl_log.read(path, LINES)] == [1, 2, 3]
+
+
+def test_a_log_of_one_line_has_the_version_of_that_line(tmp_path: Path) -> None:
+    path = tmp_path / "log.jsonl"
+    assert jsonl_log.last_version(path) == 0
+    jsonl_log.append(path, LINES, {"n": 1})
+    assert jsonl_log.last_version(path) == 1
+    path.write_bytes(b"")
+    assert jsonl_log.last_version(path) == 0

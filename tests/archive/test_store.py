@@ -18,7 +18,7 @@ from archiver.archive.index_rebuild import rebuild
 from archiver.archive.query import Query
 from archiver.archive.store.archive import Archive
 from archiver.archive.store.file_transaction import Incoming, Outcome
-from archiver.archive.store.journal import verify_chain
+from archiver.archive.store.journal import Journal, verify_chain
 from archiver.archive.store.sqlite import reading_engine
 from archiver.errors import ArchiveError, IntegrityError, ObjectError
 
@@ -378,3 +378,18 @@ def test_a_reader_of_the_index_sees_what_a_writer_adds_later(tmp_path: Path) -> 
         with engine.connect() as reader:
             assert reader.execute(asked).scalar() == 1
     engine.dispose()
+
+
+def test_what_the_journal_refuses_leaves_no_folders_and_can_be_put_again(
+    archive: Archive, folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def refusing(*_: object, **__: object) -> None:
+        raise OSError("no room")
+
+    before = sorted(folder.rglob("*"))
+    with monkeypatch.context() as broken:
+        broken.setattr(Journal, "append", refusing)
+        with pytest.raises(ArchiveError, match="nothing was stored"):
+            archive.put([incoming(1)])
+    assert sorted(folder.rglob("*")) == before
+    assert archive.put([incoming(1)])[0].outcome is Outcome.NEW

@@ -61,7 +61,7 @@ def last_version(path: Path) -> int:
         return 0
     with path.open("rb") as file:
         end = _line_end(file, file.seek(0, os.SEEK_END))
-        begin = _line_end(file, max(0, end - 1))
+        begin = _line_end(file, end - 1)
         file.seek(begin)
         try:
             line = json.loads(file.read(end - begin))
@@ -72,7 +72,7 @@ def last_version(path: Path) -> int:
 
 def _line_end(file: BinaryIO, end: int) -> int:
     """Return where the last line ends that ends at `end` or before."""
-    while end:
+    while end > 0:
         begin = max(0, end - 8192)
         file.seek(begin)
         if (at := file.read(end - begin).rfind(b"\n")) >= 0:
