@@ -14,6 +14,7 @@ from archiver.cli.command import Option, Options, argument, verb
 from archiver.cli.options import JSON
 from archiver.cli.parameters import FILE, FOLDER
 from archiver.cli.progress import ProgressBar
+from archiver.wording import words_of
 
 
 @verb(
@@ -48,7 +49,7 @@ def command(options: Options) -> int:
     else:
         for result in report.results:
             if result.problem is not None:
-                print(f"{FILE_NAMES[result.outcome]}: {result.problem}", file=sys.stderr)
-        counts = ", ".join(f"{count} {name}" for name, count in report.by_name().items())
-        print(f"{report.seen} files seen: {counts}; in {folder}")
+                words = words_of()(f"cli.add.{FILE_NAMES[result.outcome]}", problem=result.problem)
+                print(words, file=sys.stderr)
+        print(words_of()("cli.add.seen", files=report.seen, folder=folder, **report.by_name()))
     return 1 if report.refused else 0

@@ -22,9 +22,10 @@ from archiver.cli.command import Option, Options, argument, in_section, verb
 from archiver.cli.options import JSON, edges, teeth
 from archiver.cli.parameters import CROP, DAY, DIRECTION, FOLDER, VIEW, Choice
 from archiver.errors import Problem, UsageError
+from archiver.wording import Text, words_of
 
 if TYPE_CHECKING:
-    from archiver.archive.statements import AmendmentRequest
+    from archiver.archive.statements import Amendment, AmendmentRequest
     from archiver.objects import Change
     from archiver.workflow import Amended
 
@@ -179,39 +180,49 @@ def report(amended: Amended) -> dict[str, Any]:
 
 
 def _print_amendment(amended: Amended) -> None:
-    amendment = amended.amendment
-    entry, planned = amendment.after.photograph, amendment.after.plan
-    for mistake in amendment.found:
-        print(f"wrong: {mistake.words}")
-    from archiver.objects import subject
-
-    mirror = "through a mirror" if entry.mirror else "direct"
-    print(f"now: {subject(planned)}; {mirror}; {planned.correction.words}")
-    side = f"confirmed by {entry.confirmed_by}" if entry.confirmed_by else "UNCONFIRMED"
-    print(f"side: {side}")
-    will = "" if amended.done else "would be "
+    amendment, words = amended.amendment, words_of()
+    _print_what_is_right(amendment)
+    done = "done" if amended.done else "planned"
     for uid in amendment.rejected:
-        print(f"{will}rejected  {uid}")
+        print(words(f"cli.amend.{done}.rejected", uid=uid))
     for one in amendment.successors:
-        instead = f"in place of {one.predecessor}" if one.predecessor else "which there was not"
-        print(f"{will}kept      {one.sop_instance_uid}  {one.role}, {instead}")
-    print(f"{will}noted     {amendment.note_uid}  {amendment.verdict.title.meaning}")
+        print(
+            words(
+                f"cli.amend.{done}.kept",
+                uid=one.sop_instance_uid,
+                what=_successor(one.role, one.predecessor),
+            )
+        )
+    title = amendment.verdict.title.meaning
+    print(words(f"cli.amend.{done}.noted", uid=amendment.note_uid, title=title))
     for destination, count in sorted(amended.queued.items()):
         # Peers that have been told of everything are of no interest here.
         if count:
-            print(
-                f"{count} objects put into the outbox for {destination}; "
-                "archiver send carries it out"
-            )
+            print(words("cli.amend.queued", count=count, peer=destination))
     for package in amended.handed_over:
-        print(
-            f"HANDED OVER already: case {package.case}, {package.purpose}, to {package.to}, "
-            f"{package.when[:10]}: tell them",
-            file=sys.stderr,
-        )
+        given = {"case": package.case, "purpose": package.purpose, "to": package.to}
+        given["day"] = package.when[:10]
+        print(words("cli.amend.handed_over", **given), file=sys.stderr)
     if amendment.unconfirmed_now:
-        print(
-            "the side was confirmed for what it said before: compare it again, then amend with "
-            "--confirmed-by",
-            file=sys.stderr,
-        )
+        print(words("cli.amend.confirmation_lost"), file=sys.stderr)
+
+
+def _print_what_is_right(amendment: Amendment) -> None:
+    from archiver.objects import subject
+
+    entry, planned, words = amendment.after.photograph, amendment.after.plan, words_of()
+    for mistake in amendment.found:
+        print(words("cli.amend.wrong", mistake=mistake.text))
+    path = Text("cli.amend.mirrored" if entry.mirror else "cli.amend.direct")
+    what = subject(planned)
+    print(words("cli.amend.now", what=what, path=path, how=planned.correction.text))
+    if entry.confirmed_by:
+        print(words("cli.amend.confirmed", name=entry.confirmed_by))
+    else:
+        print(words("cli.amend.unconfirmed"))
+
+
+def _successor(role: str, predecessor: str) -> Text:
+    if predecessor:
+        return Text("cli.amend.in_place", role=role, uid=predecessor)
+    return Text("cli.amend.not_before", role=role)

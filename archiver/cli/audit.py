@@ -28,7 +28,7 @@ from archiver.cli.options import teeth
 from archiver.cli.parameters import DAY, FILE, FOLDER, NUMBERING, PEER, RULES, Choice
 from archiver.cli.progress import ProgressBar
 from archiver.errors import InputError, Problem, UsageError
-from archiver.wording import Text
+from archiver.wording import Text, words_of
 
 if TYPE_CHECKING:
     from archiver.network import Peer
@@ -218,14 +218,13 @@ def _write(audit: Audit, folder: Path) -> None:
 def _print_summary(audit: Audit, folder: Path) -> None:
     from archiver.records.report import next_steps
 
-    total = audit.tally
-    print(
-        f"{len(audit.survey.instances)} instances, {len(audit.pictures)} photographs; "
-        f"{audit.survey.read} objects read, {audit.survey.remembered} unchanged"
-    )
+    total, survey, words = audit.tally, audit.survey, words_of()
+    counts = {"instances": len(survey.instances), "photographs": len(audit.pictures)}
+    print(words("cli.audit.seen", **counts, read=survey.read, unchanged=survey.remembered))
     filled = total.present + total.substituted
-    print(f"complete: {total.percent} ({filled} of {total.required} required views)")
+    views = {"filled": filled, "required": total.required}
+    print(words("cli.audit.complete", share=total.percent, **views))
     for step in next_steps(audit)[:12]:
         print(f"  {step.kind.severity:<7} {step.count:>5}  {step.kind.title} ({step.by_whom})")
-    print("nothing dangerous or faulty" if audit.passes else "the record is wanting")
-    print(f"report: {folder / 'audit.html'}")
+    print(words("cli.audit.passes" if audit.passes else "cli.audit.wanting"))
+    print(words("cli.audit.report", file=folder / "audit.html"))

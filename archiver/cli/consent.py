@@ -19,6 +19,7 @@ from typing import TYPE_CHECKING
 from archiver.cli.command import Option, Options, verb
 from archiver.cli.parameters import DAY, FOLDER, PURPOSE
 from archiver.errors import Problem, UsageError
+from archiver.wording import words_of
 
 if TYPE_CHECKING:
     from archiver.archive.statements import Consent, HandedOver
@@ -104,13 +105,19 @@ def _print_consents(consents: list[Consent], outside: list[HandedOver], options:
         ]
         print(json.dumps(rows, ensure_ascii=False, indent=2))
         return 0
+    words = words_of()
     if not consents:
-        print("no consent is on record")
+        print(words("cli.consent.none"))
     for one in consents:
-        until = f", until {one.until}" if one.until else ""
-        wrong = one.against(today)
-        state = wrong or f"given{until} (noted {one.noted_at[:10]} by {one.noted_by})"
-        print(f"{one.purpose.value:<13} {state}")
+        print(f"{one.purpose.value:<13} {one.against(today) or _given(one)}")
     for package in outside:
-        print(f"outside already: case {package.case}, to {package.to}, {package.when[:10]}")
+        given = {"case": package.case, "to": package.to, "day": package.when[:10]}
+        print(words("cli.consent.outside", **given))
     return 0
+
+
+def _given(one: Consent) -> str:
+    noted = {"on": one.noted_at[:10], "by": one.noted_by}
+    if one.until:
+        return words_of()("cli.consent.given_until", until=one.until, **noted)
+    return words_of()("cli.consent.given", **noted)

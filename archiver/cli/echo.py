@@ -14,6 +14,7 @@ import time
 from archiver.cli.command import Options, argument, verb
 from archiver.cli.options import JSON
 from archiver.cli.parameters import PEER
+from archiver.wording import words_of
 
 
 @verb(argument("peer", type=PEER, metavar="NAME", help="of a peer in the settings"), JSON)
@@ -43,5 +44,5 @@ def command(options: Options) -> int:
         told = {"peer": peer.name, "answers": not problem, "seconds": round(seconds, 3)}
         print(json.dumps({**told, "problem": problem or None}, ensure_ascii=False, indent=2))
     else:
-        print(f"{peer.place} answers, in {seconds:.2f} s")
+        print(words_of()("cli.echo.answers", peer=peer.place, seconds=f"{seconds:.2f}"))
     return 1 if problem else 0

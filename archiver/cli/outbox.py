@@ -61,6 +61,11 @@ def counts_of(rows: list[Delivery]) -> dict[str, int]:
     return {state: sum(one.state.value == state for one in rows) for state in _STATES}
 
 
+def counts_in_words(rows: list[Delivery]) -> str:
+    """Say how many shipments are in each state."""
+    return words_of()("cli.outbox.counts", **counts_of(rows))
+
+
 def row_of(one: Delivery) -> dict[str, Any]:
     """Return a shipment as values that JSON has."""
     return {
@@ -91,10 +96,10 @@ def _show(outbox: Outbox, options: Options) -> int:
     for one in rows:
         if one.state.value != "committed" or options.state or options.subjects:
             reason = f"  {one.reason}" if one.reason else ""
-            tries = f"  {one.attempts} attempts" if one.attempts else ""
-            print(f"{one.state.value:<9} {one.destination}  {one.sop_instance}{tries}{reason}")
-    counts = ", ".join(f"{count} {state}" for state, count in counts_of(rows).items())
-    print(counts)
+            tries = words_of()("cli.outbox.attempts", count=one.attempts) if one.attempts else ""
+            what = f"{one.sop_instance}  {tries}" if tries else one.sop_instance
+            print(f"{one.state.value:<9} {one.destination}  {what}{reason}")
+    print(counts_in_words(rows))
     return 0
 
 
@@ -165,9 +170,8 @@ def _card(outbox: Outbox, options: Options) -> int:
         print(json.dumps(rows, ensure_ascii=False, indent=2))
     else:
         for row in rows:
-            print(
-                f"{'may go' if row['safe_to_delete'] else 'KEEP':<6}  {row['file']}: {row['why']}"
-            )
+            key = "cli.outbox.may_go" if row["safe_to_delete"] else "cli.outbox.keep"
+            print(f"{words_of()(key):<6}  {row['file']}: {row['why']}")
         safe = sum(bool(row["safe_to_delete"]) for row in rows)
         print(words_of()("cli.outbox.deletable", safe=safe, count=len(rows)))
     return 0

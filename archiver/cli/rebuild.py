@@ -16,6 +16,7 @@ from archiver.cli.command import Option, Options, verb
 from archiver.cli.options import JSON
 from archiver.cli.parameters import FOLDER
 from archiver.cli.progress import ProgressBar
+from archiver.wording import words_of
 
 
 @verb(Option("--archive", type=FOLDER, help="archive to rebuild"), JSON)
@@ -38,6 +39,7 @@ def command(options: Options) -> int:
     else:
         for problem in report.problems:
             print(problem, file=sys.stderr)
-        sound = "all sound" if report.is_sound else "NOT sound"
-        print(f"{report.objects} objects read, {report.indexed} indexed, {sound}; in {folder}")
+        key = "cli.rebuild.sound" if report.is_sound else "cli.rebuild.not_sound"
+        counts = {"objects": report.objects, "indexed": report.indexed}
+        print(words_of()(key, **counts, folder=folder))
     return 0 if report.is_sound else 1

@@ -21,6 +21,7 @@ from archiver.cli.options import JSON, SELECTORS
 from archiver.cli.parameters import FOLDER, PEER
 from archiver.cli.progress import ProgressBar
 from archiver.cli.query import question
+from archiver.wording import words_of
 
 if TYPE_CHECKING:
     from archiver.archive.store import Archive
@@ -72,7 +73,8 @@ def command(options: Options) -> int:
         for problem in problems:
             print(problem, file=sys.stderr)
         print(f"{peer.name}: {found.way}")
-        print(f"{len(fetched.files)} of {len(found.records)} fetched, into {target}")
+        counts = {"count": len(fetched.files), "matched": len(found.records)}
+        print(words_of()("cli.retrieve.fetched", **counts, folder=target))
     return 1 if problems else 0
 
 

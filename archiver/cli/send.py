@@ -25,6 +25,7 @@ from archiver.cli.parameters import FOLDER, PEER, Number
 from archiver.cli.progress import ProgressBar
 from archiver.cli.query import question
 from archiver.errors import Problem, UsageError
+from archiver.wording import words_of
 
 if TYPE_CHECKING:
     from archiver.archive import Query
@@ -66,7 +67,7 @@ def command(options: Options) -> int:
         if chosen or options.everything:
             queued = _queue(outbox, folder, peer.name, asked)
             if queued == Queued(0, 0, 0):
-                print("archiver send: the archive has nothing like that", file=sys.stderr)
+                print(words_of()("cli.send.nothing"), file=sys.stderr)
                 return 1
         if not options.queue_only:
             _send(outbox, peer, world(), options)
@@ -105,7 +106,7 @@ def _queue_owed(outbox: Outbox, folder: Path) -> None:
         owed = queue_owed(archive, outbox, now())
     if owed.useless:
         count = outbox.drop_noting(owed.useless, actor(), now())
-        print(f"{count} rejected instances are not sent any more", file=sys.stderr)
+        print(words_of()("cli.send.rejected", count=count), file=sys.stderr)
 
 
 def _send(outbox: Outbox, peer: Peer, world: OutboxContext, options: Options) -> None:
@@ -140,10 +141,12 @@ def _send(outbox: Outbox, peer: Peer, world: OutboxContext, options: Options) ->
 def _report_delivery(one: Delivery, options: Options) -> None:
     if options.json:
         return
-    how = ", as a decoded copy" if one.recoded and one.state.value == "sent" else ""
+    what = one.sop_instance
+    if one.recoded and one.state.value == "sent":
+        what = words_of()("cli.send.decoded", uid=what)
     reason = f": {one.reason}" if one.reason else ""
     stream = sys.stderr if one.state.value in ("failed", "queued") else sys.stdout
-    print(f"{one.state.value:<9} {one.sop_instance}{how}{reason}", file=stream)
+    print(f"{one.state.value:<9} {what}{reason}", file=stream)
 
 
 def _reasons(rows: list[Delivery]) -> Counter[tuple[str, str]]:
@@ -156,7 +159,7 @@ def _reasons(rows: list[Delivery]) -> Counter[tuple[str, str]]:
 
 
 def _report(rows: list[Delivery], queued: Queued, options: Options) -> int:
-    from archiver.cli.outbox import counts_of, row_of
+    from archiver.cli.outbox import counts_in_words, counts_of, row_of
 
     counts = counts_of(rows)
     if options.json:
@@ -169,10 +172,11 @@ def _report(rows: list[Delivery], queued: Queued, options: Options) -> int:
         }
         print(json.dumps(told, ensure_ascii=False, indent=2))
     else:
+        words = words_of()
         for (state, reason), count in _reasons(rows).items():
-            print(f"{count} {state}: {reason}")
-        words = ", ".join(f"{count} {state}" for state, count in counts.items())
-        print(f"{queued.new} put into the outbox; for {options.to.name}: {words}")
+            print(words("cli.outbox.why", count=count, state=state, reason=reason))
+        given = {"peer": options.to.name, "counts": counts_in_words(rows)}
+        print(words("cli.send.queued", count=queued.new, **given))
     if options.queue_only:
         return 0
     return 1 if counts["queued"] or counts["failed"] else 0

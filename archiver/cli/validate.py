@@ -15,6 +15,7 @@ from archiver.cli.command import Option, Options, argument, verb
 from archiver.cli.options import JSON
 from archiver.cli.parameters import FILE
 from archiver.cli.progress import ProgressBar
+from archiver.wording import words_of
 
 
 @verb(
@@ -34,5 +35,6 @@ def command(options: Options) -> int:
         for finding in summary.findings:
             if not (options.quiet and finding.severity.value == "note"):
                 print(finding)
-        print(f"{summary.objects} objects: {summary.errors} errors, {summary.warnings} warnings")
+        counts = {"errors": summary.errors, "warnings": summary.warnings}
+        print(words_of()("cli.validate.counts", objects=summary.objects, **counts))
     return 1 if summary.errors else 0

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING
 from archiver.cli.command import Option, Options, argument, verb
 from archiver.cli.options import JSON
 from archiver.cli.parameters import DAY, WORKLIST_PEER
+from archiver.wording import words_of
 
 if TYPE_CHECKING:
     from archiver.network.client.dimse import Scheduled
@@ -48,7 +49,7 @@ def command(options: Options) -> int:
         rows = [asdict(one) for one in scheduled]
         print(json.dumps(rows, ensure_ascii=False, indent=2, default=str))
     elif not scheduled:
-        print("nobody is scheduled")
+        print(words_of()("cli.worklist.nobody"))
     else:
         for one in scheduled:
             print(line_of(one))
@@ -57,6 +58,6 @@ def command(options: Options) -> int:
 
 def line_of(one: Scheduled) -> str:
     """Return one line that tells an entry of the worklist."""
-    start = f"{one.start:%Y-%m-%d %H:%M}" if one.start else "no time"
+    start = f"{one.start:%Y-%m-%d %H:%M}" if one.start else words_of()("cli.worklist.no_time")
     words = (start, one.patient_id, one.patient_name, one.accession, one.modality, one.description)
     return "  ".join(word for word in words if word)

@@ -135,7 +135,7 @@ def _scheduled(options: Options) -> tuple[Patient, Visit]:
     today = now().date()
     chosen = choose(ask_worklist(peer, day=today), options.scheduled, peer.place, line_of)
     if not options.json:
-        print(f"Scheduled: {line_of(chosen)}")
+        print(words_of()("cli.wrap.scheduled", entry=line_of(chosen)))
     return chosen.context(today)
 
 
@@ -165,7 +165,7 @@ def _done(one: WrappedPhotograph) -> str:
     side = words(f"cli.wrap.side.{'' if one.photograph.confirmed_by else 'un'}confirmed")
     if not corrected:
         return words("cli.wrap.as_shot", side=side)
-    how = one.plan.correction.words
+    how = one.plan.correction.text
     if one.photograph.crop is not None:
         return words("cli.wrap.cropped", how=how, side=side)
     return words("cli.wrap.corrected", how=how, side=side)

@@ -27,7 +27,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from archiver.errors import Place, Problem, UsageError
-from archiver.wording import Text
+from archiver.wording import Text, words_of
 
 OUR_TITLE = "ARCHIVER"
 
@@ -160,7 +160,8 @@ class DimsePeer:
     @property
     def place(self) -> str:
         """Where it is, for messages."""
-        return f"{self.name} ({self.title} at {self.host}:{self.port})"
+        given = {"name": self.name, "title": self.title, "host": self.host, "port": self.port}
+        return words_of()("network.peers.place", **given)
 
 
 @dataclass(frozen=True)

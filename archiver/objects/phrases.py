@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from archiver.dentition import Plan, Turn, shortened
 from archiver.objects.session import Crop, Photograph
+from archiver.wording import Text
 
 SERIES_AS_SHOT = "Photographs as shot: mirror pictures are reversed"
 #: What was wrong stands behind this, without a full stop in it.
@@ -11,16 +12,18 @@ AMENDED = "amended: "
 SERIES_CORRECTED = "Photographs the right way round"
 
 
-def subject(plan: Plan) -> str:
+def subject(plan: Plan) -> Text:
     """Return teeth in two numberings and the view: ``25 (Universal 13), occlusal``."""
     teeth = plan.sight.teeth
     view = plan.sight.view.value
     if not teeth:
-        return view
+        return Text("objects.phrases.view", view=view)
+    universal = tuple(tooth.universal for tooth in teeth)
+    given = {"universal": universal, "view": view}
     if len(teeth) == 1:
-        return f"{teeth[0].iso} {teeth[0].name} (Universal {teeth[0].universal}), {view}"
-    universal = ", ".join(t.universal for t in teeth)
-    return f"{shortened(teeth)} (Universal {universal}), {view}"
+        tooth = teeth[0]
+        return Text("objects.phrases.tooth", iso=tooth.iso, name=tooth.text, **given)
+    return Text("objects.phrases.teeth", iso=shortened(teeth), **given)
 
 
 def _path(plan: Plan) -> str:
@@ -43,7 +46,7 @@ def as_shot_comment(entry: Photograph, plan: Plan, amended: str = "") -> str:
         What was wrong with the instance in whose place this one comes; empty for none.
     """
     state = "REVERSED as shot, do not use for side" if plan.stored_is_reflected else "as shot"
-    parts = [subject(plan), _path(plan), state, _side(entry), *_amended(amended)]
+    parts = [str(subject(plan)), _path(plan), state, _side(entry), *_amended(amended)]
     return _joined(parts, entry.comment)
 
 
@@ -52,7 +55,7 @@ def corrected_comment(entry: Photograph, plan: Plan, amended: str = "") -> str:
     done = [plan.correction.words] if plan.correction is not Turn.IDENTITY else []
     if entry.crop is not None:
         done.append("cropped")
-    parts = [subject(plan), _path(plan), f"right way round ({', '.join(done) or 'unturned'})"]
+    parts = [str(subject(plan)), _path(plan), f"right way round ({', '.join(done) or 'unturned'})"]
     return _joined([*parts, _side(entry), *_amended(amended)], entry.comment)
 
 

@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
+import json
 import re
 from pathlib import Path
+from typing import Any
 
 import pytest
 from in_process import archiver
 from sessions import camera_jpeg, photo, write_sheet
 
 from tests.pseudo_language import plain_words, pseudo_language
+
+#: What a report repeats of the objects.
+VALUES = ("occlusal", "original", "derived", "iso", "Rejected for Patient Safety Reasons")
 
 
 def english(told: str, *values: object) -> list[str]:
@@ -57,3 +62,96 @@ def test_a_wrong_command_line_is_told_of_without_english(words: tuple[str, ...])
         result = archiver(*words)
     assert result.returncode == 2
     assert not english(result.stderr, "archiver", *words)
+
+
+@pytest.fixture
+def archive(tmp_path: Path) -> Path:
+    """A mirror picture of one tooth, its side unconfirmed."""
+    camera_jpeg(tmp_path / "IMG_0001.JPG")
+    sheet = write_sheet(tmp_path, [photo("IMG_0001.JPG")])
+    assert archiver("wrap", sheet, "--archive", tmp_path / "archive").returncode == 0
+    return tmp_path / "archive"
+
+
+def found(archive: Path) -> list[dict[str, Any]]:
+    told = archiver("query", "--role", "derived", "--json", "--archive", archive)
+    rows: list[dict[str, Any]] = json.loads(told.stdout)
+    return rows
+
+
+def test_an_amendment_is_told_of_without_english(archive: Path) -> None:
+    uid = found(archive)[0]["sop_instance_uid"]
+    with pseudo_language():
+        planned = archiver("amend", uid, "--tooth", "iso:26", "--dry-run", "--archive", archive)
+        done = archiver("amend", uid, "--mirror", "no", "--archive", archive)
+    for told in (planned, done):
+        assert told.returncode == 0 and told.stdout.count("\n") > 4
+        assert not english(told.stdout + told.stderr, *VALUES)
+
+
+def test_a_consent_is_told_of_without_english(archive: Path) -> None:
+    asked = ("consent", "--patient-id", "P-0417", "--archive", archive)
+    note = (*asked, "--purpose", "teaching", "--noted-by", "Haugen^Liv")
+    with pseudo_language():
+        told = [archiver(*asked), archiver(*note), archiver(*note, "--until", "2999-01-01")]
+    for one in told:
+        assert one.returncode == 0 and one.stdout.strip()
+        assert not english(one.stdout, "teaching", "Haugen^Liv")
+
+
+def test_an_audit_is_summed_up_without_english(archive: Path, tmp_path: Path) -> None:
+    with pseudo_language():
+        told = archiver(
+            "audit", "--rules", "five-intraoral", "--out", tmp_path / "out", "--archive", archive
+        ).stdout
+    lines = [line for line in told.splitlines() if not line.startswith("  ")]
+    assert len(lines) == 4 and not english("\n".join(lines), tmp_path / "out" / "audit.html")
+
+
+def test_what_was_added_read_and_checked_is_told_of_without_english(
+    archive: Path, tmp_path: Path
+) -> None:
+    bad = tmp_path / "bad"
+    bad.mkdir()
+    (bad / "x.dcm").write_bytes(bytes(128) + b"DICM" + b"\xff" * 40)
+    with pseudo_language():
+        told = [
+            archiver("add", bad, archive / "objects", "--archive", tmp_path / "other"),
+            archiver("rebuild", "--archive", archive),
+            archiver("validate", archive / "objects", "--quiet"),
+        ]
+    for one in told:
+        assert one.stdout.strip() and not english(
+            one.stdout.splitlines()[-1], tmp_path / "other", archive
+        )
+    assert told[0].stderr.strip() and not english(told[0].stderr, bad, "x.dcm")
+
+
+def test_what_is_sent_and_may_be_deleted_is_told_of_without_english(
+    archive: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    settings = tmp_path / "settings.toml"
+    settings.write_text(
+        '[[peer]]\nname = "clinic"\nhost = "127.0.0.1"\nport = 9\ntitle = "CLINIC"\n'
+    )
+    monkeypatch.setenv("ARCHIVER_SETTINGS", str(settings))
+    card = tmp_path / "card"
+    card.mkdir()
+    camera_jpeg(card / "IMG_0001.JPG")
+    # In the words of the system, as every reason from it.
+    system = ("connection refused", "Connection refused")
+    to = ("--to", "clinic", "--archive", archive)
+    with pseudo_language():
+        told = [
+            archiver("send", *to, "--patient-id", "P-1"),
+            archiver("send", *to, "--everything", "--queue-only"),
+            archiver("send", *to),
+            archiver("outbox", "--archive", archive),
+            archiver("outbox", "card", card, "--archive", archive),
+        ]
+    for one in told:
+        assert (one.stdout + one.stderr).strip()
+        words = english(
+            one.stdout + one.stderr, "clinic", "CLINIC", "queued", "failed", card, *system
+        )
+        assert not words
