@@ -166,7 +166,8 @@ def _list(chosen: OrderedPictures, options: Options) -> int:
         teeth = " ".join(record.teeth) or "-"
         size = f"{record.columns}x{record.rows}"
         print(f"{one.number:3} {record.study_date} {teeth} {record.view or '-'} {size}", end="")
-        print(f"  {record.mirror}{'  FACE' if one.shows_face else ''}  {record.sop_instance_uid}")
+        face = f"  {words_of()('cli.handover.face')}" if one.shows_face else ""
+        print(f"  {record.mirror}{face}  {record.sop_instance_uid}")
         for doubt in one.doubts:
             print(f"      {words_of()('cli.handover.doubtful', doubt=doubt.words)}")
     for line in chosen.left_out:

@@ -150,7 +150,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return 1
     except (KeyboardInterrupt, click.Abort):
-        print("archiver: stopped; what was archived stays archived", file=sys.stderr)
+        from archiver.wording import words_of
+
+        print(words_of()("cli.stopped"), file=sys.stderr)
         return 1
     except Exception as error:
         # Imported when there is one, since the help has none.

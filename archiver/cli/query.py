@@ -111,15 +111,16 @@ def _write_csv(records: Sequence[Record]) -> None:
     writer.writerows(record.csv_row() for record in records)
 
 
-_HEADINGS = ("date", "patient", "kind", "teeth", "view", "mirror", "side", "path")
+_COLUMNS = ("date", "patient", "kind", "teeth", "view", "mirror", "side", "path")
 
 
 def _write_table(records: Sequence[Record]) -> None:
     if not records:
         print(words_of()("cli.query.nothing"))
         return
-    rows = [_HEADINGS, *(_row(record) for record in records)]
-    widths = [max(len(row[i]) for row in rows) for i in range(len(_HEADINGS) - 1)]
+    headings = tuple(words_of()(f"cli.query.columns.{column}") for column in _COLUMNS)
+    rows = [headings, *(_row(record) for record in records)]
+    widths = [max(len(row[i]) for row in rows) for i in range(len(_COLUMNS) - 1)]
     for row in rows:
         cells = [cell.ljust(width) for cell, width in zip(row, widths, strict=False)]
         print("  ".join([*cells, row[-1]]).rstrip())
@@ -127,11 +128,14 @@ def _write_table(records: Sequence[Record]) -> None:
 
 
 def _row(record: Record) -> tuple[str, ...]:
-    side = {True: "confirmed", False: "UNCONFIRMED", None: ""}[record.confirmed]
+    words = words_of()
+    side = ""
+    if record.confirmed is not None:
+        side = words(f"cli.query.{'' if record.confirmed else 'un'}confirmed")
     if record.rejected is not None:
         side = record.rejected.upper()
     kind = f"{record.modality} {record.role}" if record.role else record.modality
-    teeth = " ".join(record.teeth) or ("(in view)" if record.tooth_found else "")
+    teeth = " ".join(record.teeth) or (words("cli.query.in_view") if record.tooth_found else "")
     return (
         record.study_date,
         record.patient_id,

@@ -24,7 +24,7 @@ from typing import TYPE_CHECKING, Any
 from archiver.cli.command import Option, Options, verb
 from archiver.cli.parameters import FILE, FOLDER, Number
 from archiver.errors import ArchiverError, Problem
-from archiver.wording import Text
+from archiver.wording import Text, words_of
 
 if TYPE_CHECKING:
     from archiver.archive.store import Archive
@@ -87,7 +87,7 @@ def command(options: Options) -> int:
             _print_addresses(node, options.json, with_pages=pages is not None)
             _warn(settings)
             stop.wait()
-            print("archiver: stopping", file=sys.stderr, flush=True)
+            print(words_of()("cli.serve.stopping"), file=sys.stderr, flush=True)
             if pages is not None:
                 pages.close()
     return 0
@@ -109,9 +109,7 @@ def _warn(settings: NodeSettings) -> None:
     """Tell of a node that lets everybody in who reaches it."""
     limited = settings.callers or settings.networks or settings.client_authorities
     if not settings.on_loopback and not limited:
-        words = "whoever reaches this machine may store, ask and fetch by DIMSE"
-        hint = "callers, networks or client_authorities under [node] say who may"
-        print(f"archiver: {words} ({hint})", file=sys.stderr, flush=True)
+        print(words_of()("cli.serve.open_to_all"), file=sys.stderr, flush=True)
 
 
 def _pages(
@@ -126,7 +124,7 @@ def _pages(
 
     why = why_no_pages(settings, users_of(archive.layout.root))
     if why:
-        print(f"archiver: no pages are served: {why}", file=sys.stderr, flush=True)
+        print(words_of()("cli.serve.no_pages", why=why), file=sys.stderr, flush=True)
         return None
     return SiteMaker(archive, settings, now, actor(), practice.pages, practice)
 
@@ -135,7 +133,6 @@ def _print_addresses(node: Node, as_json: bool, *, with_pages: bool) -> None:
     import json
 
     settings = node.settings
-    secured = " (TLS)" if settings.certificate else ""
     where: dict[str, object] = {
         "title": settings.title,
         "host": settings.host,
@@ -151,9 +148,12 @@ def _print_addresses(node: Node, as_json: bool, *, with_pages: bool) -> None:
     if as_json:
         print(json.dumps(where), flush=True)
         return
+    words = words_of()
     if with_pages:
-        print(f"pages     {where['pages']}", flush=True)
-    print(f"DIMSE     {settings.title} at {settings.host}:{node.dimse.port}{secured}", flush=True)
+        print(words("cli.serve.pages", url=where["pages"]), flush=True)
+    at = {"title": settings.title, "host": settings.host, "port": node.dimse.port}
+    key = "cli.serve.dimse_tls" if settings.certificate else "cli.serve.dimse"
+    print(words(key, **at), flush=True)
     if "web" in where:
-        print(f"DICOMweb  {where['dicomweb']}", flush=True)
-        print(f"health    {where['web']}/health, figures {where['web']}/metrics", flush=True)
+        print(words("cli.serve.dicomweb", url=where["dicomweb"]), flush=True)
+        print(words("cli.serve.health", url=where["web"]), flush=True)

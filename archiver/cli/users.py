@@ -8,6 +8,7 @@ from pathlib import Path
 
 from archiver.cli.command import Options
 from archiver.errors import Problem, UsageError
+from archiver.wording import words_of
 
 
 def tend_users(options: Options, folder: Path) -> int:
@@ -33,7 +34,7 @@ def tend_users(options: Options, folder: Path) -> int:
     users = users_of(layout.root)
     if options.remove_user:
         users.remove(options.remove_user)
-        print(f"{options.remove_user} may log in no more")
+        print(words_of()("cli.users.removed", name=options.remove_user))
     if options.add_user:
         unknown = [role for role in options.role if role not in roles()]
         if unknown or not options.role:
@@ -43,7 +44,8 @@ def tend_users(options: Options, folder: Path) -> int:
                 problem = Problem("cli.users.no_role", roles=tuple(roles()))
             raise UsageError(problem.at(option="--role"))
         users.add(options.add_user, frozenset(options.role), _password(options.add_user))
-        print(f"{options.add_user} may log in as {', '.join(options.role)}")
+        roles_now = tuple(options.role)
+        print(words_of()("cli.users.added", name=options.add_user, roles=roles_now))
     if options.users:
         for user in users.all().values():
             print(f"{user.name:<24} {', '.join(sorted(user.roles))}")
@@ -54,7 +56,7 @@ def _password(name: str) -> str:
     """Ask for a password on the terminal, or take the first line of standard input."""
     if not sys.stdin.isatty():
         return sys.stdin.readline().rstrip("\r\n")
-    first = getpass.getpass(f"password of {name}: ")
-    if getpass.getpass("the same again: ") != first:
+    first = getpass.getpass(words_of()("cli.users.password", name=name))
+    if getpass.getpass(words_of()("cli.users.again")) != first:
         raise UsageError(Problem("cli.users.passwords_differ"))
     return first

@@ -8,6 +8,7 @@ from archiver.archive import Query
 from archiver.archive.store import Archive
 from archiver.network.outbox.delivery_state import State
 from archiver.network.outbox.outbox import Outbox
+from archiver.wording import Text, words_of
 
 
 @dataclass(frozen=True)
@@ -31,9 +32,9 @@ def standing_of(archive: Archive, outbox: Outbox, digest: str, peer: str | None)
         Name of the peer that counts; None for any.
     """
     made = {record.sop_instance_uid for record in archive.query(Query(source_sha256=digest))}
-    count = len(made)
+    count, words = len(made), words_of()
     if not made:
-        return CardStanding(False, "not archived")
+        return CardStanding(False, words("network.card.not_archived"))
     committed: dict[str, set[str]] = {}
     how: dict[str, set[str]] = {}
     decoded: set[str] = set()
@@ -45,14 +46,10 @@ def standing_of(archive: Archive, outbox: Outbox, digest: str, peer: str | None)
         if instances >= made:
             # A peer without commitment has given the object back; the outbox says which it was.
             by = "; ".join(sorted(reason for reason in how[name] if reason))
-            deed = (
-                f"has all {count} instances: {by}"
-                if by
-                else f"took charge of all {count} instances"
-            )
-            copies = "; decoded copies, the JPEG data are in this archive alone"
-            return CardStanding(True, f"{name} {deed}{copies if name in decoded else ''}")
+            given = {"peer": name, "count": count}
+            has = Text("network.card.has", **given, how=by)
+            deed = has if by else Text("network.card.took_charge", **given)
+            why = words("network.card.decoded", deed=deed) if name in decoded else str(deed)
+            return CardStanding(True, why)
     most = max((len(instances) for instances in committed.values()), default=0)
-    return CardStanding(
-        False, f"archived here; {most} of {count} instances are committed elsewhere"
-    )
+    return CardStanding(False, words("network.card.not_committed", most=most, count=count))
