@@ -19,15 +19,11 @@ This module imports nothing but the words, so that every room can raise from it.
 
 from __future__ import annotations
 
-import re
 from collections.abc import Mapping
 from dataclasses import dataclass, fields
 from typing import Any
 
 from archiver.wording import Text, Words, frozen_values, words_of
-
-#: A code, as against a text of the old form.
-_CODE = re.compile(r"[a-z0-9_]+(\.[a-z0-9_]+)+")
 
 
 @dataclass(frozen=True)
@@ -114,16 +110,8 @@ class Problem:
     given: tuple[tuple[str, object], ...]
     places: tuple[Place, ...]
 
-    def __init__(self, code: str, /, *old: str, **values: Any) -> None:
-        places: tuple[Place, ...] = ()
-        if not _CODE.fullmatch(code):
-            # The old form, until the last caller has a code: texts in this order.
-            values |= dict(zip(("where", "expected", "hint"), old, strict=False))
-            places = (Place(subject=values.pop("where")),) if values.get("where") else ()
-            values = {"found": code, **{k: v or None for k, v in values.items() if k != "where"}}
-            values = {"expected": None, "hint": None, **values}
-            code = "old.form"
-        self._set(code, frozen_values(values.items()), places)
+    def __init__(self, code: str, /, **values: Any) -> None:
+        self._set(code, frozen_values(values.items()), ())
 
     def _set(
         self, code: str, given: tuple[tuple[str, object], ...], places: tuple[Place, ...]

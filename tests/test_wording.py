@@ -21,7 +21,7 @@ from tests.pseudo_language import accented, plain_words, pseudo_language
 
 PACKAGE = Path(archiver.__file__).parent
 #: Files of the catalogue that hold no texts of codes.
-OTHERS = ("pages", "place", "problem", "old")
+OTHERS = ("pages", "place", "problem")
 _PART = re.compile(r"\.(?:found|expected|hint)$")
 _CODE = re.compile(r"[a-z0-9_]+(?:\.[A-Za-z0-9_-]+)+")
 _BEGINNING = re.compile(r"[a-z0-9_]+\.[A-Za-z0-9_.-]*\Z")

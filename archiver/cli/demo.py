@@ -20,6 +20,7 @@ from archiver.cli.command import Options, argument, verb
 from archiver.cli.parameters import FOLDER
 from archiver.cli.progress import ProgressBar
 from archiver.errors import ArchiverError, Problem, UsageError
+from archiver.wording import words_of
 
 if TYPE_CHECKING:
     from archiver.archive.ingest import WrappedPhotograph
@@ -34,11 +35,12 @@ def command(options: Options) -> int:
 
     folder = _fresh(options.folder)
     sheets = _sheets(folder / "sessions")
-    print(f"Invented patients, {len(sheets)} visits. Everything goes into {folder}\n")
+    words = words_of()
+    print(f"{words('cli.demo.begun', visits=len(sheets), folder=folder)}\n")
     begun = time.perf_counter()
     refused = 0
     with Archive.open(folder / "archive", actor="demo") as archive:
-        with ProgressBar("taking in") as progress:
+        with ProgressBar("taking_in") as progress:
             for number, sheet in enumerate(sheets, start=1):
                 refused += _visit(sheet, archive, folder, progress)
                 progress(number, len(sheets))
@@ -48,15 +50,12 @@ def command(options: Options) -> int:
         patient, tooth = _busiest(archive)
         _questions(archive, patient, tooth)
         package = _hand_over(archive, patient, tooth, folder / "for-the-laboratory")
-    print(f"\nThe sessions took {seconds:.1f} s. Run a second time they added {again} instances.")
-    print(f"Contact sheets  {folder / 'contact-sheets'}  (open these first)")
-    print(f"Laboratory      {package}  (a package that names nobody)")
-    print(f"DICOM objects   {folder / 'archive' / 'objects'}")
-    print(f"Session sheets  {folder / 'sessions'}")
-    print(
-        "\nA picture never decides the side or the tooth of a treatment on its own: check the\n"
-        "patient, the chart and the radiograph. Sides stay unconfirmed until a person confirms."
-    )
+    print(f"\n{words('cli.demo.took', seconds=f'{seconds:.1f}', again=again)}")
+    print(words("cli.demo.contact_sheets", folder=folder / "contact-sheets"))
+    print(words("cli.demo.laboratory", package=package))
+    print(words("cli.demo.objects", folder=folder / "archive" / "objects"))
+    print(words("cli.demo.sheets", folder=folder / "sessions"))
+    print(f"\n{words('cli.demo.caution')}")
     return 1 if refused or errors or again else 0
 
 
@@ -118,11 +117,13 @@ def _visit(sheet: Path, archive: Archive, folder: Path, progress: ProgressBar) -
     mirror = sum(one.photograph.mirror for one in kept)
     unconfirmed = sum(not one.photograph.confirmed_by for one in kept)
     print(f"{visit.date}  {patient.id}  {visit.description}")
-    print(
-        f"    {len(taken)} photographs, {mirror} through a mirror, "
-        f"{sum(len(one.instances) for one in kept)} instances"
-        + (f", {unconfirmed} with the side unconfirmed" if unconfirmed else "")
-    )
+    counts = {"photographs": len(taken), "mirror": mirror}
+    counts["instances"] = sum(len(one.instances) for one in kept)
+    if unconfirmed:
+        told = words_of()("cli.demo.visit_unconfirmed", **counts, unconfirmed=unconfirmed)
+    else:
+        told = words_of()("cli.demo.visit", **counts)
+    print(f"    {told}")
     for line in _worth_a_word(taken):
         print(f"    {line}")
     picture = folder / "contact-sheets" / f"{visit.date}-{patient.id}.png"
@@ -132,13 +133,14 @@ def _visit(sheet: Path, archive: Archive, folder: Path, progress: ProgressBar) -
 
 
 def _worth_a_word(taken: Sequence[WrappedPhotograph]) -> Iterator[str]:
+    words = words_of()
     for one in taken:
         for problem in one.problems:
-            yield f"refused: {problem}"
+            yield words("cli.demo.refused", problem=problem)
         for warning in one.warnings:
             text = str(warning)
             name = one.photograph.file.name
-            yield f"look: {text if name in text else f'{name}: {text}'}"
+            yield words("cli.demo.look", warning=text if name in text else f"{name}: {text}")
 
 
 def _validate(archive: Path) -> int:
@@ -146,16 +148,14 @@ def _validate(archive: Path) -> int:
 
     with ProgressBar("validating") as progress:
         summary = validate([archive / "objects"], progress=progress)
-    print(
-        f"\nValidated {summary.objects} objects: {summary.errors} errors, "
-        f"{summary.warnings} warnings."
-    )
+    counts = {"errors": summary.errors, "warnings": summary.warnings}
+    print(f"\n{words_of()('cli.demo.validated', objects=summary.objects, **counts)}")
     return summary.errors
 
 
 def _second_run(sheets: list[Path], archive: Archive) -> int:
     before = len(archive)
-    with ProgressBar("a second time") as progress:
+    with ProgressBar("a_second_time") as progress:
         for number, sheet in enumerate(sheets, start=1):
             _wrapped(sheet, archive)
             progress(number, len(sheets))
@@ -202,8 +202,9 @@ def _questions(archive: Archive, patient: str, tooth: str) -> None:
     question = Query(
         patient_id=patient, teeth=(parse_tooth(f"iso:{tooth}"),), order=RecordOrder.OLDEST
     )
-    print(f"\narchiver query --patient-id {patient} --tooth iso:{tooth}   finds, among others,")
+    words = words_of()
+    print(f"\n{words('cli.demo.query', patient=patient, tooth=tooth)}")
     shown = [r for r in archive.query(question) if r.tooth_found == "named"]
     for record in [r for r in shown if r.mirror != "uncorrected"]:
-        side = "confirmed" if record.confirmed else "UNCONFIRMED"
-        print(f"    {record.study_date}  {record.view:<10} {record.mirror:<10} side {side}")
+        side = words(f"cli.demo.side.{'' if record.confirmed else 'un'}confirmed")
+        print(f"    {record.study_date}  {record.view:<10} {record.mirror:<10} {side}")

@@ -14,6 +14,8 @@ from typing import Any
 
 import click
 
+from archiver.wording import words_of
+
 #: Seconds between two drawings: a count a file must not cost more than the file.
 _PAUSE = 0.1
 
@@ -23,14 +25,14 @@ class ProgressBar:
 
     Parameters
     ----------
-    label
-        What is being done, in a word or two.
+    deed
+        What is being done, as ``[progress]`` of the catalogue calls it.
     shown
         False to show nothing, as with ``--json``.
     """
 
-    def __init__(self, label: str, *, shown: bool = True) -> None:
-        self._label = label
+    def __init__(self, deed: str, *, shown: bool = True) -> None:
+        self._deed = deed
         self._shown = shown and sys.stderr.isatty() and os.environ.get("TERM") != "dumb"
         self._bar: Any = None
         self._drawn = 0.0
@@ -55,9 +57,8 @@ class ProgressBar:
             return
         self._drawn = now
         if self._bar is None or self._bar.length != total:
-            self._bar = click.progressbar(
-                length=total, label=self._label, show_pos=True, file=sys.stderr
-            )
+            label = words_of()(f"cli.progress.{self._deed}")
+            self._bar = click.progressbar(length=total, label=label, show_pos=True, file=sys.stderr)
             self._bar.render_progress()
         self._bar.update(done - self._bar.pos)
 

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import io
 import json
 import re
+from dataclasses import fields
 from pathlib import Path
 from typing import Any
 
@@ -11,17 +13,23 @@ import pytest
 from in_process import archiver
 from sessions import camera_jpeg, photo, write_sheet
 
+from archiver.cli import console
+from archiver.cli.worklist import line_of
+from archiver.network.client.dimse import Scheduled
+from archiver.wording import words_of
 from tests.pseudo_language import plain_words, pseudo_language
 
 #: What a report repeats of the objects.
 VALUES = ("occlusal", "original", "derived", "iso", "Rejected for Patient Safety Reasons")
+
+MIRROR = ("uncorrected", "corrected", "direct")
 
 
 def english(told: str, *values: object) -> list[str]:
     """Return the plain words of a report outside the values of the input and option names."""
     for value in values:
         told = told.replace(str(value), "")
-    return plain_words(re.sub(r"--[a-z-]+|[A-Z_]{4,}\d*\.JPG|\S+\.toml", "", told))
+    return plain_words(re.sub(r"--[a-z-]+|[A-Z_]{4,}\d*\.JPG|\S+\.(?:toml|dcm)", "", told))
 
 
 def test_the_summary_of_a_session_and_of_a_question_show_no_english(tmp_path: Path) -> None:
@@ -155,3 +163,51 @@ def test_what_is_sent_and_may_be_deleted_is_told_of_without_english(
             one.stdout + one.stderr, "clinic", "CLINIC", "queued", "failed", card, *system
         )
         assert not words
+
+
+def test_a_list_of_photographs_is_told_of_without_english(archive: Path) -> None:
+    listed = ("handover", "--patient-id", "P-0417", "--case", "1", "--list")
+    with pseudo_language():
+        told = [archiver("query", "--archive", archive), archiver(*listed, "--archive", archive)]
+    for one in told:
+        assert one.stdout.count("\n") > 1
+        assert not english(one.stdout, archive, *MIRROR, *VALUES, "XC")
+
+
+def test_what_a_worklist_lacks_is_told_of_without_english() -> None:
+    empty = {field.name: "" for field in fields(Scheduled)}
+    nobody = Scheduled(**{**empty, "start": None, "birth_date": None, "patient_id": "1"})  # type: ignore[arg-type]
+    with pseudo_language():
+        assert not english(line_of(nobody)) and line_of(nobody).strip() != "1"
+
+
+def test_who_may_log_in_is_told_of_without_english(
+    archive: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("sys.stdin", io.StringIO("a long password of nobody\n"))
+    user = ("serve", "--archive", archive)
+    with pseudo_language():
+        told = [
+            archiver(*user, "--add-user", "berg", "--role", "dentist"),
+            archiver(*user, "--remove-user", "berg"),
+        ]
+    for one in told:
+        assert one.returncode == 0 and not english(one.stdout, "berg", "dentist")
+
+
+def test_every_bar_has_its_label_in_the_catalogue() -> None:
+    modules = Path(console.__file__).parent.glob("*.py")
+    deeds = {d for m in modules for d in re.findall(r'ProgressBar\("(\w+)"', m.read_text("utf-8"))}
+    assert len(deeds) > 8 and all(words_of().has(f"cli.progress.{deed}") for deed in deeds)
+
+
+def test_a_verb_that_is_stopped_says_so_without_english(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def stopped(*_: object, **__: object) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("archiver.standard.validate", stopped)
+    with pseudo_language():
+        told = archiver("validate", tmp_path)
+    assert told.returncode == 1 and told.stderr.strip() and not english(told.stderr)

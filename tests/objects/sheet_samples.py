@@ -77,7 +77,7 @@ def size_of(path: Path) -> tuple[int, int, int]:
 
 
 def unreadable(path: Path) -> tuple[int, int, int]:
-    raise PhotoError(Problem("the file is damaged"))
+    raise PhotoError(Problem("photo.webp.damaged"))
 
 
 Size = Callable[[Path], tuple[int, int, int]]

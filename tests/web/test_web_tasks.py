@@ -94,7 +94,7 @@ def test_work_that_is_cancelled_stops_where_it_tells_how_far_it_is(site: Site) -
 
 def test_work_that_fails_tells_its_problems_and_nothing_more(site: Site) -> None:
     def refused(progress: Progress) -> object:
-        raise ArchiverError(Problem("the disk is full"))
+        raise ArchiverError(Problem("archive.durable.disk_full"))
 
     def broken(progress: Progress) -> object:
         raise RuntimeError("Marchetti^Rowan")

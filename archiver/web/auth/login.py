@@ -18,6 +18,7 @@ from archiver.web.auth.users import User, Users, roles, users_of
 from archiver.web.auth.visitor import Visitor, address_of
 from archiver.web.http_errors import Refused
 from archiver.web.middleware import is_wanted_as_json
+from archiver.wording import words_of
 
 if TYPE_CHECKING:
     from archiver.network.node import NodeSettings
@@ -172,12 +173,12 @@ def why_no_pages(node: NodeSettings, users: Users) -> str:
     """Return why pages are not served, as a clause; empty where they are."""
     if node.on_loopback:
         if node.credentials is not None and not users.all():
-            return "the node asks for credentials and there are no users"
+            return words_of()("web.no_pages.no_users_for_credentials")
         return ""
     if not users.all():
-        return "there are no users; archiver serve --add-user NAME --role ROLE makes one"
+        return words_of()("web.no_pages.no_users")
     if node.certificate is None:
-        return "passwords would cross the network without TLS; set certificate and key"
+        return words_of()("web.no_pages.no_tls")
     return ""
 
 
