@@ -35,6 +35,7 @@ from archiver.cli.parameters import (
 )
 from archiver.cli.progress import ProgressBar
 from archiver.errors import Problem, UsageError
+from archiver.wording import words_of
 
 if TYPE_CHECKING:
     from archiver.archive.store import Archive
@@ -87,8 +88,7 @@ def command(options: Options) -> int:
     for problem in compared.problems:
         print(problem, file=sys.stderr)
     if compared.left_out and not options.json:
-        several = "visit is" if compared.left_out == 1 else "visits are"
-        print(f"{compared.left_out} older {several} left out (--limit)")
+        print(words_of()("cli.compare.left_out", n=compared.left_out))
     return _write(compared, options)
 
 
@@ -162,7 +162,7 @@ def _write(compared: ComparedTooth, options: Options) -> int:
     if options.json:
         print(json.dumps(wording.as_json(compared.comparison), ensure_ascii=False, indent=2))
     else:
-        _print(compared.comparison)
+        print_comparison(compared.comparison)
     return 1 if compared.is_wrong_way else 0
 
 
@@ -180,19 +180,22 @@ def _draw(compared: ComparedTooth, options: Options) -> None:
         save_pdf(compared.comparison, title, options.pdf)
 
 
-def _print(comparison: Comparison) -> None:
+def print_comparison(comparison: Comparison) -> None:
+    """Say what each prior is beside the newest picture, on standard output."""
     from archiver.priors import wording
 
-    newest = comparison.newest
-    now = wording.day(newest.description.study_date)
-    print(f"newest {now}  {wording.side(newest.description)[0]}  {wording.place(newest)}")
+    newest, words = comparison.newest, words_of()
+    side = wording.side(newest.description)[0]
+    now = {"day": wording.day(newest.description.study_date), "side": side}
+    print(words("cli.compare.newest", **now, place=wording.place(newest)))
     for one in comparison.priors:
         d = one.shown.description
         span = wording.span(d.study_date, newest.description.study_date)
-        print(f"prior  {wording.day(d.study_date)}  {span} before  {wording.side(d)[0]}")
+        then = {"day": wording.day(d.study_date), "side": wording.side(d)[0]}
+        print(words("cli.compare.prior", **then, span=span))
         print(f"  {wording.place(one.shown)}")
         told = (one.relation, wording.alignment(one, newest))
         for line in (*told, wording.colour(one.colour, newest, one.shown, one.light)):
             if line:
                 print(f"  {line}")
-    print(wording.CAUTION)
+    print(wording.caution())

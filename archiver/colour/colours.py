@@ -17,17 +17,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from archiver.photo import icc
+from archiver.wording import words_of
 
 Pixels = NDArray[np.uint8]
 Array = NDArray[np.float64]
 
 PERCEPTIBLE: Final = 0.8
 ACCEPTABLE: Final = 1.8
-THRESHOLDS_NOTE: Final = (
-    "0.8, perceptible to half of the observers, and 1.8, acceptable to half, for flat ceramic "
-    "pairs in a viewing booth (Paravina 2015), not for photographs of teeth"
-)
-CAUTION: Final = "A camera picture is not a colour measurement."
 
 _KNOWN: Final = {"SRGB": icc.SRGB, "ADOBERGB": icc.ADOBE_RGB}
 
@@ -64,15 +60,15 @@ class ColourSpace:
 def space_of(profile: bytes | None) -> ColourSpace:
     """Read a profile; sRGB is assumed where there is none or it is damaged."""
     if profile is None:
-        return ColourSpace(icc.SRGB, None, "not characterised, sRGB assumed", False)
+        return ColourSpace(icc.SRGB, None, words_of()("colour.space.none"), False)
     try:
         term = icc.known_space(icc.read_profile(profile))
     except ValueError:
-        return ColourSpace(icc.SRGB, None, "profile damaged, sRGB assumed", False)
+        return ColourSpace(icc.SRGB, None, words_of()("colour.space.damaged"), False)
     if term in _KNOWN:
         name = "sRGB" if term == "SRGB" else "Adobe RGB (1998)"
         return ColourSpace(_KNOWN[term], None, name, True)
-    return ColourSpace(icc.SRGB, profile, "its own ICC profile", True)
+    return ColourSpace(icc.SRGB, profile, words_of()("colour.space.own"), True)
 
 
 def as_srgb(pixels: Pixels, space: ColourSpace) -> Pixels:

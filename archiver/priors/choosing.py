@@ -18,7 +18,7 @@ _ALIKE = (
     frozenset({View.BUCCAL.value, View.LABIAL.value}),
     frozenset({View.LINGUAL.value, View.PALATAL.value}),
 )
-SAME = "same tooth and view"
+SAME = Text("priors.choosing.same")
 
 Blur = Callable[[Path], float]
 #: Answers a question: an archive on this machine, or one elsewhere whose answers were fetched.
@@ -54,7 +54,7 @@ class Candidate:
     """A picture, and how it comes to show the tooth."""
 
     record: Record
-    relation: str
+    relation: Text
 
     @property
     def is_same(self) -> bool:
@@ -170,17 +170,17 @@ def _candidates(records: Sequence[Record], view: View) -> list[Candidate]:
     ]
 
 
-def relation(record: Record, view: View) -> str:
+def relation(record: Record, view: View) -> Text:
     """Say how a picture shows the tooth that was asked for."""
     same_way = record.view is not None and are_alike(record.view, view.value)
     if record.tooth_found == "named" and same_way:
         if len(record.teeth) == 1:
             return SAME
-        return SAME if len(record.teeth) <= _FEW else "quadrant picture that names the tooth"
+        return SAME if len(record.teeth) <= _FEW else Text("priors.choosing.quadrant")
     if record.view is None:
-        return "picture that contains the tooth"
+        return Text("priors.choosing.contains_it")
     named = "names" if record.tooth_found == "named" else "contains"
-    return f"{record.view} picture that {named} the tooth"
+    return Text(f"priors.choosing.view.{named}", view=record.view)
 
 
 def alike(one: View, other: View) -> bool:

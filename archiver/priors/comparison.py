@@ -56,7 +56,7 @@ class Compared:
     shown
         The prior in display orientation.
     relation
-        How it comes to show the tooth.
+        How it comes to show the tooth; empty where that needs no word.
     checked
         How alignment and wrong-way check came out.
     laid
@@ -68,7 +68,7 @@ class Compared:
     region
         Where it was aligned, at the size of the newest picture as decoded.
     light
-        How light was made comparable, in words.
+        How light was made comparable.
     single
         True where one tooth was aligned, False where all teeth of the picture were.
     lost
@@ -77,13 +77,13 @@ class Compared:
     """
 
     shown: Shown
-    relation: str
+    relation: Text | str
     checked: Checked
     laid: Laid | None
     apart: Array | None
     colour: RegionColour | None
     region: Mask | None
-    light: str
+    light: tuple[Text, ...]
     single: bool = True
     lost: bool = False
 
@@ -104,7 +104,7 @@ class Comparison:
 
 def compare_pictures(
     newest: Path,
-    priors: Sequence[tuple[Path, str]],
+    priors: Sequence[tuple[Path, Text | str]],
     wishes: Wishes | None = None,
     progress: Callable[[int, int], None] | None = None,
 ) -> Comparison:
@@ -176,7 +176,7 @@ class PreparedComparison:
         self._chosen = None if asked is None else _inside(shown, asked, "region")
         self._subject = _subject(ready, asked)
 
-    def with_prior(self, prior: Path | Ready, relation: str) -> Compared:
+    def with_prior(self, prior: Path | Ready, relation: Text | str) -> Compared:
         """Compare a prior; the errors are those of `compare_pictures`."""
         asked = (self._wishes, self._chosen, self._subject)
         other = prior if isinstance(prior, Ready) else Ready.of(prior)
@@ -198,7 +198,7 @@ def _names_few(shown: Shown) -> bool:
 def _compared(
     current: tuple[Shown, Prepared],
     other: Ready,
-    relation: str,
+    relation: Text | str,
     asked: tuple[Wishes, Mask | None, Subject],
 ) -> Compared:
     (newest, ready), (wishes, chosen, subject) = current, asked
@@ -206,7 +206,7 @@ def _compared(
     checked = check(ready, other.prepared, subject)
     alignment = checked.outcome
     if not isinstance(alignment, Alignment):
-        return Compared(prior, relation, checked, None, None, None, None, "", subject.single)
+        return Compared(prior, relation, checked, None, None, None, None, (), subject.single)
     laid = lay(alignment.matrix, newest, prior)
     tooth = _enlarged(alignment.region, newest)
     gains, light = _gains(newest, prior, laid, (wishes, ready.tooth))
@@ -222,25 +222,25 @@ def _compared(
 
 def _gains(
     newest: Shown, prior: Shown, laid: Laid, asked: tuple[Wishes, Mask]
-) -> tuple[tuple[Array, Array], str]:
-    """Factors of linear light for both pictures, and what was done in words."""
+) -> tuple[tuple[Array, Array], tuple[Text, ...]]:
+    """Factors of linear light for both pictures, and what was done."""
     wishes, teeth = asked
     one, other = np.ones(3), np.ones(3)
     told = []
     boxes = [wishes.grey.get(shown.path) for shown in (newest, prior)]
     if boxes[0] is not None and boxes[1] is not None:
         one, other = _neutral(newest, boxes[0]), _neutral(prior, boxes[1])
-        told.append("both made neutral by a grey card")
+        told.append(Text("priors.comparison.neutral"))
     elif boxes[0] is not None or boxes[1] is not None:
-        told.append("a grey card was named in one of the two only and is not used")
+        told.append(Text("priors.comparison.one_grey_card"))
     if wishes.match_light:
         outside = ~_enlarged(teeth, newest) & laid.covered
         outside &= ~region.gloss(newest.pixels) & ~region.gloss(laid.pixels)
         pairs = (laid.pixels[outside], newest.pixels[outside])
         spaces = (prior.space, newest.space)
         other = colours.gain_between(*pairs, spaces) * one
-        told.append("light of the prior matched to the newest outside the teeth")
-    return (one, other), "; ".join(told)
+        told.append(Text("priors.comparison.light_matched"))
+    return (one, other), tuple(told)
 
 
 def _neutral(shown: Shown, box: Box) -> Array:

@@ -12,37 +12,24 @@ from archiver.objects import Description
 from archiver.priors.comparison import Compared, Comparison
 from archiver.priors.difference import RegionColour
 from archiver.priors.display_pixels import Shown
-from archiver.vision import Model, Odds, Way
+from archiver.vision import Odds, Way
+from archiver.wording import Text, words_of
 
-CAUTION = (
-    "Aligned pictures can hide a change or feign one: look at the originals and at the residual. "
-    "A picture never decides the side or the tooth of a treatment on its own: check patient, "
-    "chart and radiograph. There is no scale in millimetres. " + colours.CAUTION
-)
-_ARTICLES = {
-    Model.SIMILARITY: "a similarity",
-    Model.AFFINE: "an affine transform",
-    Model.HOMOGRAPHY: "a homography",
-}
 #: Share of the newest picture from which a prior is said to show all of it.
 _WHOLE = 0.995
-REVERSED = "Mirror-reversed: only the reflection of the prior fits."
-TURNED = "Upside down or on its side: the prior fits only after it is turned."
-LOST = (
-    "The named tooth could not be told from the others that the picture shows: all were aligned, "
-    "and no colour was measured. --region says where it is."
-)
-REVERSED_NEXT = (
-    "One of the two pictures is the wrong way round. Compare both with the patient or the chart "
-    "before anybody uses either."
-)
+_THRESHOLDS = Text("priors.wording.thresholds")
+
+
+def caution() -> str:
+    """Return what has to be said beside every comparison."""
+    return words_of()("priors.wording.caution")
 
 
 def day(text: str) -> str:
     """Write a DICOM date as ISO 8601; ``no date`` where there is none."""
     if len(text) == 8 and text.isdigit():
         return f"{text[:4]}-{text[4:6]}-{text[6:]}"
-    return text or "no date"
+    return text or words_of()("priors.wording.no_date")
 
 
 def span(earlier: str, later: str) -> str:
@@ -56,13 +43,9 @@ def span(earlier: str, later: str) -> str:
     months = (other.year - one.year) * 12 + other.month - one.month - (other.day < one.day)
     years, rest = divmod(months, 12)
     if not months:
-        return _counted((other - one).days, "day")
-    parts = [_counted(n, word) for n, word in ((years, "year"), (rest, "month")) if n]
-    return " ".join(parts)
-
-
-def _counted(number: int, word: str) -> str:
-    return f"{number} {word}{'' if number == 1 else 's'}"
+        return words_of()("priors.wording.days", n=(other - one).days)
+    counted = {"years": years, "months": rest}
+    return " ".join(words_of()(f"priors.wording.{of}", n=n) for of, n in counted.items() if n)
 
 
 def readable(name: str) -> str:
@@ -84,8 +67,9 @@ def place(shown: Shown) -> str:
 def side(description: Description) -> tuple[str, bool]:
     """Say whether a person confirmed the side, and who."""
     if description.confirmed:
-        return f"Side confirmed by {readable(description.confirmed_by)}", True
-    return "Side unconfirmed", False
+        by = readable(description.confirmed_by)
+        return words_of()("priors.wording.side_confirmed", by=by), True
+    return words_of()("priors.wording.side_unconfirmed"), False
 
 
 def teeth(several: Sequence[Tooth]) -> tuple[str, str]:
@@ -95,39 +79,44 @@ def teeth(several: Sequence[Tooth]) -> tuple[str, str]:
 
 def alignment(one: Compared, newest: Shown) -> str:
     """Say how a prior was aligned, or why it was not."""
-    found = one.alignment
+    found, words = one.alignment, words_of()
     if found is None:
         if one.checked.way.contradicts:
-            words = REVERSED if one.checked.way is Way.REVERSED else TURNED
-            return f"{words} {REVERSED_NEXT}"
-        return f"Not aligned, shown as they are: {getattr(one.checked.outcome, 'reason', '')}."
-    same = one.checked.way is Way.SAME
-    doubt = "" if same else " Too little agrees to tell which way round it is: look closely."
-    return (
-        f"Aligned to {found.residual:.1f} pixels (root mean square of held-out places on "
-        f"{'the tooth' if one.single else 'the teeth'}, of {newest.size[0]} pixels of width) by "
-        f"{_ARTICLES[found.model]} from {found.places} places; the prior was turned by "
-        f"{found.turn:+.1f}° and {_enlarged(found.size)}.{doubt}"
+            reversed_ = one.checked.way is Way.REVERSED
+            return words(f"priors.wording.{'reversed' if reversed_ else 'turned'}")
+        reason = getattr(one.checked.outcome, "reason", "")
+        return words("priors.wording.not_aligned", reason=reason)
+    key = "aligned" if one.checked.way is Way.SAME else "aligned_doubtful"
+    return words(
+        f"priors.wording.{key}",
+        residual=f"{found.residual:.1f}",
+        where=Text(f"priors.wording.{'tooth' if one.single else 'teeth'}"),
+        width=newest.size[0],
+        model=Text(f"priors.wording.model.{found.model.value}"),
+        places=found.places,
+        turn=f"{found.turn:+.1f}",
+        scale=_enlarged(found.size),
     )
 
 
-def _enlarged(size: float) -> str:
+def _enlarged(size: float) -> Text:
     if abs(size - 1) < 0.005:
-        return "is at the same scale"
-    return f"{'enlarged' if size > 1 else 'reduced'} to {size:.0%}"
+        return Text("priors.wording.same_scale")
+    return Text(f"priors.wording.{'enlarged' if size > 1 else 'reduced'}", size=f"{size:.0%}")
 
 
 def prior(one: Compared) -> str:
     """Say what the prior is, and what of the newest picture it does not show."""
-    parts = [f"The prior: {one.relation}."] if one.relation else []
+    words = words_of()
+    parts = [words("priors.wording.prior", relation=one.relation)] if one.relation else []
     if one.lost:
-        parts.append(LOST)
+        parts.append(words("priors.wording.lost"))
     if one.laid is not None and float(one.laid.covered.mean()) < _WHOLE:
-        parts.append("Grey: where the prior does not reach.")
+        parts.append(words("priors.wording.grey"))
     return " ".join(parts)
 
 
-def colour(one: RegionColour | None, newest: Shown, prior: Shown, light: str) -> str:
+def colour(one: RegionColour | None, newest: Shown, prior: Shown, light: tuple[Text, ...]) -> str:
     """Say how the colour of the region differs."""
     if one is None:
         return ""
@@ -135,15 +124,17 @@ def colour(one: RegionColour | None, newest: Shown, prior: Shown, light: str) ->
         " ".join(f"{letter} {value:.1f}" for letter, value in zip("Lab", mean, strict=True))
         for mean in (one.prior, one.newest)
     )
-    where = "the region" if one.chosen else "what is outlined"
+    mean = Text(
+        "priors.wording.mean",
+        where=Text("priors.comparison.region" if one.chosen else "priors.wording.outlined"),
+        white=colours.White.D65.value,
+        then=then,
+        now=now,
+        difference=f"{one.difference:.1f}",
+    )
     spaces = sorted({newest.space.stated, prior.space.stated})
-    parts = [
-        f"Mean colour of {where} (CIE L*a*b*, {colours.White.D65.value}): {then} then, "
-        f"{now} now, CIEDE2000 {one.difference:.1f}",
-        f"colours: {' and '.join(spaces)}",
-        *([light] if light else []),
-    ]
-    return f"{'; '.join(parts)}. Marked on the scale: {colours.THRESHOLDS_NOTE}."
+    facts = (mean, Text("priors.wording.spaces", spaces=spaces), *light)
+    return words_of()("priors.wording.colour", facts=facts, thresholds=_THRESHOLDS)
 
 
 def as_json(comparison: Comparison) -> dict[str, Any]:
@@ -155,9 +146,9 @@ def as_json(comparison: Comparison) -> dict[str, Any]:
         "thresholds": {
             "perceptible": colours.PERCEPTIBLE,
             "acceptable": colours.ACCEPTABLE,
-            "note": colours.THRESHOLDS_NOTE,
+            "note": str(_THRESHOLDS),
         },
-        "caution": CAUTION,
+        "caution": caution(),
     }
 
 
@@ -197,7 +188,7 @@ def _prior(one: Compared, newest: Shown) -> dict[str, Any]:
         }
     return {
         **_picture(one.shown),
-        "relation": one.relation,
+        "relation": str(one.relation),
         "span": span(one.shown.description.study_date, newest.description.study_date),
         "way": one.checked.way.value,
         "features": one.checked.features,
@@ -207,7 +198,7 @@ def _prior(one: Compared, newest: Shown) -> dict[str, Any]:
         "alignment": aligned,
         "refusal": None if found else str(getattr(one.checked.outcome, "reason", "")) or None,
         "colour": None if one.colour is None else _colour(one.colour),
-        "light": one.light or None,
+        "light": "; ".join(map(str, one.light)) or None,
         "tooth_found": None if found is None else not one.lost,
     }
 

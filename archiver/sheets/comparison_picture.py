@@ -270,7 +270,7 @@ def _paragraph(pen: ImageDraw.ImageDraw, lines: Sequence[str], y: int, alarming:
 def _foot(pen: ImageDraw.ImageDraw, height: int, title: Title, numbers: tuple[int, int]) -> None:
     right, y = PAGE_WIDTH - _MARGIN, height - _FOOT + 40
     pen.line((_MARGIN, y, right, y), fill=plates.RULE, width=3)
-    for number, line in enumerate(wrapped(wording.CAUTION, _SMALL, right - _MARGIN - 480, 4)):
+    for number, line in enumerate(wrapped(wording.caution(), _SMALL, right - _MARGIN - 480, 4)):
         write(pen, (_MARGIN, y + 46 + number * 38), line, _SMALL, plates.INK)
     page = f"Prior {numbers[0]} of {numbers[1]}" if numbers[1] > 1 else ""
     for number, (text, face) in enumerate(((page, _STRONG), (title.made, _SMALL))):

@@ -6,7 +6,6 @@ from .registration import Alignment as Alignment
 from .registration import Refusal as Refusal
 from .registration import Subject as Subject
 from .transforms import Array as Array
-from .transforms import Model as Model
 from .transforms import scaling as scaling
 from .wrong_way import Checked as Checked
 from .wrong_way import Odds as Odds

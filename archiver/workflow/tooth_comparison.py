@@ -27,6 +27,7 @@ from archiver.priors import (
     keep_outcomes,
     softness,
 )
+from archiver.wording import Text
 from archiver.workflow.header_folder import open_headers
 
 Box = tuple[int, int, int, int]
@@ -171,7 +172,7 @@ def _of_files(
 ) -> ComparedTooth:
     told = {path: describe_file(path) for path in files}
     patients = {(one.patient_id, one.issuer) for one in told.values()}
-    relation = "" if len(patients) == 1 else "another patient's picture, by its identifier"
+    relation = "" if len(patients) == 1 else Text("priors.choosing.other_patient")
     older, newer = sorted(files, key=lambda one: (told[one].study_date, told[one].study_time))
     days = {path: one.study_date for path, one in told.items()}
     comparison = compare_pictures(newer, [(older, relation)], request.wishes(days), progress)

@@ -9,13 +9,15 @@ import numpy as np
 import pytest
 from PIL import Image
 
+from archiver.cli.compare import print_comparison
 from archiver.colour.colours import space_of
 from archiver.dentition.orientation import Direction, Orientation, Turn
 from archiver.dentition.teeth import Tooth
 from archiver.objects.description import Description
 from archiver.priors import wording
+from archiver.priors.choosing import SAME
 from archiver.priors.comparison import Compared, Comparison
-from archiver.priors.difference import FULL_SCALE, difference_map, lay
+from archiver.priors.difference import FULL_SCALE, RegionColour, difference_map, lay
 from archiver.priors.display_pixels import Shown, display_turn, turned
 from archiver.sheets import plates
 from archiver.sheets.comparison_picture import PAGE_WIDTH, Title, draw
@@ -23,6 +25,7 @@ from archiver.vision.registration import Alignment, Refusal
 from archiver.vision.transforms import Model
 from archiver.vision.wrong_way import Checked, Way
 from archiver.wording import Text
+from tests.pseudo_language import plain_words, pseudo_language
 
 NAMES = (
     "Okafor^Nadia",
@@ -57,7 +60,7 @@ def aligned(newest: Shown, prior: Shown) -> Compared:
     laid = lay(np.eye(3), newest, prior)
     apart = difference_map(newest, prior, laid, (np.ones(3), np.ones(3)))
     checked = Checked(Way.SAME, 80, 4, alignment)
-    return Compared(prior, "same tooth and view", checked, laid, apart, None, region, "")
+    return Compared(prior, "same tooth and view", checked, laid, apart, None, region, ())
 
 
 def page(newest: Shown, one: Compared, title: Title = TITLE) -> np.ndarray:
@@ -79,7 +82,7 @@ def test_no_text_leaves_the_page_whatever_the_name(name: str) -> None:
 def test_a_refused_pair_keeps_to_its_page_and_says_why(way: Way) -> None:
     newest, prior = shown(), shown(date="20240101")
     refusal = Refusal(Text("vision.refusal.few_agree", n=5, needed=12), 5)
-    one = Compared(prior, "", Checked(way, 5, 90, refusal), None, None, None, None, "")
+    one = Compared(prior, "", Checked(way, 5, 90, refusal), None, None, None, None, ())
 
     drawn = page(newest, one)
 
@@ -88,6 +91,28 @@ def test_a_refused_pair_keeps_to_its_page_and_says_why(way: Way) -> None:
     assert (drawn[20:, -(MARGIN - 8) :] == 255).all()
     words = wording.alignment(one, newest)
     assert words.startswith("Mirror-reversed" if way is Way.REVERSED else "Not aligned")
+
+
+def test_what_is_told_of_a_comparison_shows_no_english(capsys: pytest.CaptureFixture[str]) -> None:
+    with pseudo_language():
+        newest, earlier = shown(), shown(date="20240101")
+    good = aligned(newest, earlier)
+    grey = (Text("priors.comparison.neutral"), Text("priors.comparison.one_grey_card"))
+    colour = RegionColour((1.0, 2.0, 3.0), (1.0, 2.0, 4.0), (1, 2, 3), (1, 2, 4), 0.5, 90, False)
+    refused = Checked(Way.REVERSED, 5, 90, Refusal(Text("vision.refusal.unlike"), 5))
+    told = (
+        replace(good, relation=SAME, colour=colour, light=grey),
+        replace(good, relation=Text("priors.choosing.other_patient"), lost=True, single=False),
+        Compared(earlier, "", refused, None, None, None, None, ()),
+        Compared(earlier, "", replace(refused, way=Way.TURNED), None, None, None, None, ()),
+        Compared(earlier, "", replace(refused, way=Way.UNDECIDED), None, None, None, None, ()),
+    )
+    with pseudo_language():
+        print_comparison(Comparison(newest, told))
+        said = [capsys.readouterr().out, *map(wording.prior, told)]
+    assert len(said[0].splitlines()) == 20
+    named = ("a.dcm", "CIE", "sRGB", "CIEDE2000")
+    assert not [w for text in said for w in plain_words(text) if w not in ("dcm", *named)]
 
 
 def test_many_teeth_and_an_upright_picture_fit() -> None:
