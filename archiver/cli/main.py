@@ -7,6 +7,7 @@ Exit status: 0 all well (warnings included), 1 something was refused, failed or 
 from __future__ import annotations
 
 import os
+import signal
 import sys
 from collections.abc import Sequence
 from importlib import import_module
@@ -143,6 +144,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
 
         raise SystemExit(complete(archiver, "archiver", _COMPLETION, instruction))
     never_fail_to_print(sys.stdout, sys.stderr)
+    if arguments is None:
+        # Being asked to end is as orderly as Ctrl-C: what was done is kept, what was read remembered.
+        signal.signal(signal.SIGTERM, signal.default_int_handler)
     try:
         return _run(sys.argv[1:] if arguments is None else arguments)
     except BrokenPipeError:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import stat
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
@@ -48,6 +49,7 @@ class _Job:
     size: int
     changed: int
     old: RememberedObject | None
+    special: str = ""
 
 
 def look_at_objects(
@@ -65,22 +67,27 @@ def look_at_objects(
     known = {one.path: one for one in memory.objects()}
     stamp = now.isoformat(timespec="seconds")
     places: set[str] = set()
+    device = layout.objects.stat().st_dev if layout.objects.is_dir() else 0
 
     def jobs() -> Iterator[_Job]:
         for path, status in sorted(walk(layout.objects), key=lambda one: one[0]):
             relative = Path(path).relative_to(layout.root).as_posix()
             places.add(relative)
             size, changed = status.st_size, status.st_mtime_ns
-            old = None if full else known.get(relative)
+            special = _special(status, device)
+            old = None if full or special else known.get(relative)
             if old is not None and (
                 (old.size, old.changed) != (size, changed) or old.depth < depth
             ):
                 old = None
-            yield _Job(relative, size, changed, old)
+            yield _Job(relative, size, changed, old, special)
 
     def look(job: _Job) -> FileSeen:
         if job.old is not None:
             return FileSeen(job.path, Examined(job.old.facts))
+        if job.special:
+            # Not opened: a link leads out of the archive, a pipe never ends.
+            return FileSeen(job.path, None, Text(f"records.survey.special.{job.special}"))
         try:
             return FileSeen(job.path, examine_file(layout.root / job.path, depth))
         except OSError as error:
@@ -94,6 +101,15 @@ def look_at_objects(
         new = RememberedObject(job.path, seen.stem, job.size, job.changed, depth, facts, stamp)
         yield Looked(seen, new, True)
     memory.drop(set(known) - places)
+
+
+def _special(status: os.stat_result, device: int) -> str:
+    """Return what a file is that is no plain file of the archive's own disk, else empty."""
+    if stat.S_ISLNK(status.st_mode):
+        return "link"
+    if not stat.S_ISREG(status.st_mode):
+        return "no_file"
+    return "other_disk" if status.st_dev != device else ""
 
 
 def walk(folder: Path) -> Iterator[tuple[str, os.stat_result]]:
