@@ -145,7 +145,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         raise SystemExit(complete(archiver, "archiver", _COMPLETION, instruction))
     never_fail_to_print(sys.stdout, sys.stderr)
     if arguments is None:
-        # Being asked to end is as orderly as Ctrl-C: what was done is kept, what was read remembered.
+        # Asked to end, as by Ctrl-C: what was done is kept, what was read is remembered.
         signal.signal(signal.SIGTERM, signal.default_int_handler)
     try:
         return _run(sys.argv[1:] if arguments is None else arguments)
