@@ -6,7 +6,6 @@ No rule here can know what is in the picture. They find what contradicts itself.
 from __future__ import annotations
 
 from archiver.dentition import Orientation, Side, Surface, Turn, codes
-from archiver.standard.coded_rules import concept_of
 from archiver.standard.depiction import Depiction, NamedTooth, SourceImage, depiction_of
 from archiver.standard.dictionary import tag_of
 from archiver.standard.elements import Item
@@ -17,7 +16,6 @@ _LATERALITY = 0x00200062
 _ORIENTATION = 0x00200020
 _VIEW = "ViewCodeSequence[1].CodeValue (0008,0100)"
 _MODIFIER = "ViewCodeSequence[1].ViewModifierCodeSequence (0054,0222)"
-_MIRRORED = codes.UNCORRECTED_VALUES | codes.CORRECTED_VALUES
 _LETTER = {Side.RIGHT: "R", Side.LEFT: "L"}
 _LATERAL = {codes.RIGHT_LATERAL.value: "R", codes.LEFT_LATERAL.value: "L"}
 # The turn that a modifier of CID 4065 names.
@@ -34,22 +32,9 @@ def check_clinical(dataset: Item, report: ObjectFindings) -> None:
     if dataset.text("Modality") != "XC":
         return
     _check_derivation(shown, dataset, report)
-    if shown.modifiers & _MIRRORED:
-        _check_mirror(dataset, report)
     if shown.is_dental:
         _check_view(shown, report)
         _check_truth(shown, dataset, report)
-
-
-def _check_mirror(dataset: Item, report: ObjectFindings) -> None:
-    """Check that the device is named by which the view came about (PS3.17 Annex NNNN)."""
-    devices = {concept_of(one).value for one in dataset.items("DeviceSequence")}
-    if codes.MIRROR_DEVICE.value not in devices:
-        report.add(
-            "mirror-device-missing",
-            "DeviceSequence (0050,0010)",
-            found=Text("standard.clinical.no_mirror_named"),
-        )
 
 
 def check_teeth(shown: Depiction, report: ObjectFindings) -> None:

@@ -56,7 +56,11 @@ class Served:
         file = folder.parent / f"{folder.name}.toml"
         file.write_text(settings)
         command = [sys.executable, "-m", "archiver", "serve", "--archive", str(folder), "--json"]
-        command += ["--title", TITLE, "--dimse-port", "0", "--web-port", "0", *words]
+        defaults = {"--title": TITLE, "--dimse-port": "0", "--web-port": "0"}
+        for option, value in defaults.items():
+            if option not in words:
+                command += [option, value]
+        command += words
         self.process = subprocess.Popen(
             command,
             stdout=subprocess.PIPE,

@@ -20,7 +20,7 @@ from pynetdicom import AE, evt
 from archiver.archive.index_rebuild import rebuild
 from archiver.archive.store.archive import Archive
 from archiver.archive.store.journal import read_lines
-from archiver.errors import ArchiveError, NetworkError, RefusedForGood
+from archiver.errors import ArchiveError, NetworkError, Problem, RefusedForGood
 from archiver.network.client.dimse.commitment import report_of
 from archiver.network.outbox import delivery_state
 from archiver.network.outbox.card import standing_of
@@ -379,12 +379,14 @@ def test_a_rebuilt_index_leaves_the_outbox(archive: Path) -> None:
         assert outbox.shipments() == before
 
 
+_LOST = Problem("network.outgoing.unreadable", reason="gone")
+
 # What may happen to a shipment, in any order.
 _results = st.one_of(
     st.sampled_from([0x0000, 0x0111, 0xB000, 0xA700, 0xA900, 0xC000, 0x0124]).map(
         lambda code: Sent(status_of(Service.STORE, code), peers.EXPLICIT, False)
     ),
-    st.sampled_from([NetworkError("gone"), RefusedForGood("never")]),
+    st.sampled_from([NetworkError(_LOST), RefusedForGood(_LOST)]),
 )
 _events = st.one_of(
     st.tuples(st.just("result"), _results),

@@ -375,7 +375,6 @@ MUTANTS: dict[str, Callable[[], bytes]] = {
     "time-zone": lambda: changed(TimezoneOffsetFromUTC="+2500"),
     "pixel-aspect-ratio": lambda: changed(PixelAspectRatio=["1", "0"]),
     "colour-space-against-profile": lambda: changed(ColorSpace="ADOBERGB"),
-    "mirror-device-missing": lambda: changed(DeviceSequence=[]),
     "note-of-itself": lambda: note(lambda ds: refer_to(ds, ds.SOPInstanceUID)),
     "scope": lambda: changed(SOPClassUID=CT),
 }
