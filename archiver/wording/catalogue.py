@@ -75,14 +75,15 @@ class Words:
         text = self._texts[key]
         if isinstance(text, dict):
             text = text["one" if values.get("n") == 1 else "other"]
-
-        def value(field: re.Match[str]) -> str:
-            return self._shown(values.get(field[1], field[0]), field[2] or ", ")
-
         # In one pass, so that braces within a value stay what they are.
-        return _FIELD.sub(value, str(text))
+        return "".join(
+            literal + self._shown(values.get(name, field), between) if field else literal
+            for literal, field, name, between in _pieces(str(text))
+        )
 
     def _shown(self, value: object, between: str) -> str:
+        if type(value) is str:
+            return value
         if isinstance(value, tuple):
             return between.join(self._shown(one, between) for one in value)
         in_words = getattr(value, "in_words", None)
@@ -119,6 +120,16 @@ class Words:
     def all(self) -> dict[str, Any]:
         """Return every text, for the modules of the browser."""
         return dict(self._texts)
+
+
+@cache
+def _pieces(text: str) -> tuple[tuple[str, str, str, str], ...]:
+    """Return a text in pieces: what stands before a field, the field, its name, what is between."""
+    pieces, end = [], 0
+    for field in _FIELD.finditer(text):
+        pieces.append((text[end : field.start()], field[0], field[1], field[2] or ", "))
+        end = field.end()
+    return (*pieces, (text[end:], "", "", ""))
 
 
 @cache
