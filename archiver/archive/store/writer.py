@@ -37,12 +37,9 @@ class WriterHealth:
     ----------
     faults
         Errors that nobody foresaw, since the archive was opened.
-    last
-        Kind of the last of them; never its words, which may quote an object.
     """
 
     faults: int = 0
-    last: str = ""
 
 
 @dataclass(frozen=True)
@@ -212,7 +209,6 @@ class Writer:
 
     def _fault(self, error: BaseException) -> None:
         self.health.faults += 1
-        self.health.last = type(error).__name__
         self._report(error)
 
     def _report(self, error: BaseException) -> None:
