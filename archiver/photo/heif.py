@@ -93,7 +93,8 @@ def decode_heif(data: bytes) -> NDArray[np.uint8]:
     """
     picture = open_picture(data)
     try:
-        pixels = np.asarray(picture)
+        # A copy: what the library lends is its own memory, gone with the picture.
+        pixels = np.array(picture)
     except Exception as error:
         raise PhotoError(Problem("photo.heif.undecodable")) from error
     if pixels.dtype == np.uint8:

@@ -5,13 +5,12 @@ from __future__ import annotations
 import functools
 import io
 import struct
-import subprocess
-import sys
 import zlib
 from typing import Any
 
 import numpy as np
 import piexif
+import pillow_heif
 import tifffile
 from PIL import Image
 
@@ -114,29 +113,13 @@ def tiff(pixels: np.ndarray, **options: Any) -> bytes:
     return target.getvalue()
 
 
-_WRITE_HEIC = """
-import ast, io, sys
-import pillow_heif
-mode, size, how = ast.literal_eval(sys.argv[1])
-target = io.BytesIO()
-pillow_heif.from_bytes(mode, size, sys.stdin.buffer.read()).save(target, **how)
-sys.stdout.buffer.write(target.getvalue())
-"""
-
-
 def heic(pixels: np.ndarray, mode: str = "RGB", **options: Any) -> bytes:
     """A file as pillow-heif writes it."""
     rows, columns = pixels.shape[:2]
-    how = {"quality": -1, "chroma": 444, **options}
-    words = (mode, (columns, rows), how)
-    # In a process of its own: its libheif and that of our decoder do not bear each other in one.
-    written = subprocess.run(
-        [sys.executable, "-c", _WRITE_HEIC, repr(words)],
-        input=pixels.tobytes(),
-        stdout=subprocess.PIPE,
-        check=True,
-    )
-    return written.stdout
+    picture = pillow_heif.from_bytes(mode, (columns, rows), pixels.tobytes())
+    target = io.BytesIO()
+    picture.save(target, **{"quality": -1, "chroma": 444, **options})
+    return target.getvalue()
 
 
 def dng(orientation: int = 6) -> bytes:

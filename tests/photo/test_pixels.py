@@ -179,6 +179,16 @@ def test_heif_of_eight_and_ten_bits_decodes_to_what_was_written() -> None:
     assert decode(grey).ndim == 2 and grey.colour.samples == 1
 
 
+def test_heif_pixels_outlive_the_decoder() -> None:
+    """The decoder's own memory is given to others as soon as it is gone."""
+    photo = read(heic(smooth()))
+    pixels = decode(photo)
+    before = pixels.copy()
+    others = [np.full(pixels.size, 7, np.uint8) for _ in range(50)]
+    assert len(others) == 50 and np.array_equal(pixels, before)
+    assert pixels.flags.owndata
+
+
 def test_jpeg_that_holds_rgb_decodes_to_its_colours() -> None:
     photo = read(saved(smooth(), "JPEG", quality=100, keep_rgb=True))
     assert abs(decode(photo).astype(int) - smooth()).max() <= 3
