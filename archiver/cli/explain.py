@@ -25,6 +25,7 @@ from archiver.cli.command import Option, Options, verb
 from archiver.cli.options import teeth
 from archiver.cli.parameters import DIRECTION, FILE, VIEW, Choice, Number
 from archiver.errors import ArchiverError, Problem
+from archiver.wording import Text, words_of
 
 if TYPE_CHECKING:
     from archiver.dentition import Code, Explanation, Plan, Turn
@@ -121,55 +122,47 @@ def _write_svg(made: Plan, name: str) -> None:
 
 
 def _line(label: str, text: str) -> str:
-    indent = " " * _LABEL
+    """Return what stands beside a label of the catalogue, or without one."""
+    indent, named = " " * _LABEL, _say(label) if label else ""
     return (
-        fill(text, _WIDTH, initial_indent=f"{label:<{_LABEL}}", subsequent_indent=indent) or label
+        fill(text, _WIDTH, initial_indent=f"{named:<{_LABEL}}", subsequent_indent=indent) or named
     )
+
+
+def _say(key: str, **values: object) -> str:
+    return words_of()(f"cli.explain.{key}", **values)
 
 
 def _subject(told: Explanation) -> list[str]:
     from archiver.dentition import shortened
 
     lines = [
-        fill(f"{t.iso}: {t.name} (Universal {t.universal}, Palmer {t.palmer})", _WIDTH)
+        fill(
+            _say("tooth", tooth=t.iso, name=t.text, universal=t.universal, palmer=t.palmer), _WIDTH
+        )
         for t in told.teeth
     ]
     if len(lines) > 4:
-        lines = [f"{shortened(told.teeth)}: {len(told.teeth)} teeth"]
-    how = "taken in a mirror" if told.mirror else "taken directly"
-    if told.top:
-        held = f"{told.top.word} at the top on the camera"
-    else:
-        place = "before the patient's face" if told.operator.value == "front" else "behind the head"
-        held = f"camera {place}"
-    file = f", EXIF orientation {int(told.exif)}" if told.exif != 1 else ""
-    lines.append(fill(f"{told.view.value} view, {how}, {held}{file}", _WIDTH))
+        lines = [_say("teeth", teeth=shortened(told.teeth), count=len(told.teeth))]
+    parts = [
+        _say("view", view=told.view.value),
+        _say("mirror" if told.mirror else "direct"),
+        _say("top", direction=told.top.text) if told.top else _say(told.operator.value),
+        *([_say("exif", number=int(told.exif))] if told.exif != 1 else []),
+    ]
+    lines.append(fill(", ".join(parts), _WIDTH))
     return lines + [fill(f"({note})", _WIDTH) for note in told.notes]
 
 
 def _verdict(told: Explanation) -> str:
-    if told.in_file.is_true:
-        state = "The pixels in the file are no reflection."
-    else:
-        state = "The pixels in the file are mirror-reversed."
+    parts = [_say("is_true" if told.in_file.is_true else "is_reflected")]
     if told.has_corrected_instance:
-        state += f" To correct them: {_order(told.correction)}."
+        parts.append(_say("to_correct", order=told.correction.order))
     else:
-        state += (
-            " Nothing has to be turned: the picture as shot is stored alone unless it is cropped."
-        )
+        parts.append(_say("nothing_to_turn"))
     if told.exif != 1:
-        state += f" From what the camera shows: {_order(told.camera_correction)}."
-    return fill(state, _WIDTH)
-
-
-def _order(turn: Turn) -> str:
-    """Return what has to be done, as an order: ``flip left to right``."""
-    from archiver.dentition import Turn
-
-    if turn is Turn.IDENTITY:
-        return "nothing"
-    return turn.words.replace("flipped", "flip", 1).replace("turned", "turn", 1)
+        parts.append(_say("to_correct_shown", order=told.camera_correction.order))
+    return fill(" ".join(parts), _WIDTH)
 
 
 def _row(cells: Iterable[str]) -> str:
@@ -179,49 +172,50 @@ def _row(cells: Iterable[str]) -> str:
 
 def _edges(told: Explanation) -> list[str]:
     """Return the table of what lies at each edge at each stage."""
-    lines = [
-        _row(("At each edge", "rows\\columns", "truth test", "top", "right", "bottom", "left"))
-    ]
-    for label, seen in (
-        ("in the file", told.in_file),
-        ("on the camera", told.on_camera),
+    heads = ("at_edge", "orientation", "truth", "top_edge", "right", "bottom", "left")
+    lines = [_row(map(_say, heads))]
+    for stage, seen in (
+        ("in_file", told.in_file),
+        ("on_camera", told.on_camera),
         ("corrected", told.corrected),
     ):
-        truth = "true" if seen.is_true else "reflected"
-        edges = (d.word for d in seen.orientation.edges.values())
-        lines.append(_row((f" {label}", str(seen.orientation), truth, *edges)))
+        label = f" {Text(f'dentition.drawing.{stage}')}"
+        truth = _say("true" if seen.is_true else "reflected")
+        edges = (str(d.text) for d in seen.orientation.edges.values())
+        lines.append(_row((label, str(seen.orientation), truth, *edges)))
     return lines
 
 
 def _turn(turn: Turn) -> str:
     from archiver.dentition import turn_name
 
-    return f"number {int(turn)}, {turn_name(turn)} ({turn.words})"
+    return _say("turn", number=int(turn), name=turn_name(turn), words=turn.text)
 
 
 def _coded(codes: Iterable[Code]) -> str:
-    return "; ".join(str(c) for c in codes) or "none"
+    return "; ".join(str(c) for c in codes) or _say("none")
 
 
 def _stored(told: Explanation) -> list[str]:
     """Return the attributes that the stored instances carry."""
-    orientations = f"{told.in_file.orientation} as shot"
+    both = "as_shot_corrected" if told.has_corrected_instance else "as_shot"
+    given = {"in_file": told.in_file.orientation}
     if told.has_corrected_instance:
-        orientations += f", {told.corrected.orientation} corrected"
+        given["corrected"] = told.corrected.orientation
     lines = [
-        _line("Patient Orientation", orientations),
-        _line("Image Laterality", told.laterality),
-        _line("Region", f"{told.region}; {told.region_side}"),
+        _line("patient_orientation", _say(both, **given)),
+        _line("laterality", told.laterality),
+        _line("region", f"{told.region}; {told.region_side}"),
     ]
     for number, (tooth, code) in enumerate(told.structures):
-        lines.append(_line("" if number else "Structure", f"{tooth.iso}: {code}"))
+        lines.append(_line("" if number else "structure", f"{tooth.iso}: {code}"))
     if told.structures:
-        lines.append(_line("Surface", str(told.surface) if told.surface else "none coded"))
-    lines.append(_line("View", str(told.view_code)))
-    lines.append(_line("Modifier, as shot", _coded(told.modifiers_as_shot)))
+        lines.append(_line("surface", str(told.surface) if told.surface else _say("not_coded")))
+    lines.append(_line("view_code", str(told.view_code)))
+    lines.append(_line("modifier_as_shot", _coded(told.modifiers_as_shot)))
     if told.has_corrected_instance:
-        lines.append(_line("Modifier, corrected", _coded(told.modifiers_corrected)))
-    lines.append(_line("Device", _coded(told.devices)))
+        lines.append(_line("modifier_corrected", _coded(told.modifiers_corrected)))
+    lines.append(_line("device", _coded(told.devices)))
     return lines
 
 
@@ -238,11 +232,11 @@ def _text(made: Plan, told: Explanation) -> str:
             "",
             *_edges(told),
             "",
-            _line("Turn from the file", _turn(told.correction)),
-            _line("Turn from the camera", _turn(told.camera_correction)),
+            _line("from_file", _turn(told.correction)),
+            _line("from_camera", _turn(told.camera_correction)),
             "",
             *_stored(told),
             "",
-            fill(CAUTION, _WIDTH),
+            fill(str(CAUTION), _WIDTH),
         ]
     )

@@ -6,12 +6,13 @@ sees what the correction moves.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from archiver.dentition.correction import Plan
 from archiver.dentition.explanation import Appearance, explain
 from archiver.dentition.orientation import Turn
 from archiver.dentition.scene import Mark, Scene, scene_of
+from archiver.wording import Text
 
 _INNER_COLUMNS = 18  # even, so that labels of two and four characters can stand in the middle
 _INNER_ROWS = 7
@@ -34,14 +35,14 @@ class Stage:
         The turn that takes the corrected picture to this one.
     """
 
-    title: str
+    title: Text
     appearance: Appearance
     turn: Turn
 
     @property
-    def verdict(self) -> str:
-        """Whether the picture is the right way round, in words."""
-        return "right way round" if self.appearance.is_true else "mirror-reversed"
+    def verdict(self) -> Text:
+        """Whether the picture is the right way round."""
+        return Text(f"dentition.drawing.{'true' if self.appearance.is_true else 'reversed'}")
 
     def place(self, x: float, y: float) -> tuple[float, float]:
         """Take a place in the corrected picture to its place in this one."""
@@ -56,14 +57,17 @@ def stages(plan: Plan) -> tuple[Stage, ...]:
     Where nothing has to be turned there is only one.
     """
     told = explain(plan)
-    in_file = Stage("in the file", told.in_file, plan.correction.inverse)
-    on_camera = Stage("on the camera", told.on_camera, plan.shown_correction.inverse)
-    corrected = Stage("corrected", told.corrected, Turn.IDENTITY)
-    if plan.exif is Turn.IDENTITY and plan.correction is Turn.IDENTITY:
-        return (Stage("as shot", told.in_file, Turn.IDENTITY),)
-    if plan.exif is Turn.IDENTITY:
-        return (Stage("as shot", told.in_file, in_file.turn), corrected)
-    return (in_file, on_camera, corrected)
+    in_file = Stage(Text("dentition.drawing.in_file"), told.in_file, plan.correction.inverse)
+    as_shot = replace(in_file, title=Text("dentition.drawing.as_shot"))
+    corrected = Stage(Text("dentition.drawing.corrected"), told.corrected, Turn.IDENTITY)
+    if plan.exif is not Turn.IDENTITY:
+        turn = plan.shown_correction.inverse
+        return (
+            in_file,
+            Stage(Text("dentition.drawing.on_camera"), told.on_camera, turn),
+            corrected,
+        )
+    return (as_shot,) if plan.correction is Turn.IDENTITY else (as_shot, corrected)
 
 
 def _groups(marks: tuple[Mark, ...]) -> list[tuple[Mark, ...]]:
@@ -117,8 +121,8 @@ def _box(scene: Scene, stage: Stage) -> list[str]:
     edges = stage.appearance.orientation.edges
     width = _INNER_COLUMNS + 6
     lines = [
-        stage.title.center(width),
-        edges["top"].word.center(width),
+        str(stage.title).center(width),
+        str(edges["top"].text).center(width),
         f"  ┌{'─' * _INNER_COLUMNS}┐  ",
     ]
     for number, inside in enumerate(_inside(scene, stage)):
@@ -129,8 +133,8 @@ def _box(scene: Scene, stage: Stage) -> list[str]:
     return [
         *lines,
         f"  └{'─' * _INNER_COLUMNS}┘  ",
-        edges["bottom"].word.center(width),
-        stage.verdict.center(width),
+        str(edges["bottom"].text).center(width),
+        str(stage.verdict).center(width),
     ]
 
 

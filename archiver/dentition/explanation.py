@@ -10,14 +10,10 @@ from archiver.dentition.correction import Operator, Plan
 from archiver.dentition.orientation import Direction, Orientation, Turn, is_true
 from archiver.dentition.teeth import Tooth
 from archiver.dentition.views import View
+from archiver.wording import Text
 
 #: What no computation can take off a person's shoulders.
-CAUTION = (
-    "All of this follows from what was said about the photograph. Nothing in a camera file can "
-    "prove that a picture is not flipped: its side stays unconfirmed until a person has compared "
-    "it with the mouth or the chart and says so. Never choose the side or the tooth of a "
-    "treatment by a photograph alone."
-)
+CAUTION = Text("dentition.explanation.caution")
 
 
 @dataclass(frozen=True)
@@ -99,7 +95,7 @@ class Explanation:
     modifiers_as_shot: tuple[Code, ...]
     modifiers_corrected: tuple[Code, ...]
     devices: tuple[Code, ...]
-    notes: tuple[str, ...]
+    notes: tuple[Text, ...]
 
     @property
     def has_corrected_instance(self) -> bool:
@@ -139,9 +135,9 @@ class Explanation:
                 "corrected": [_code_json(c) for c in self.modifiers_corrected],
             },
             "devices": [_code_json(c) for c in self.devices],
-            "notes": list(self.notes),
+            "notes": [str(note) for note in self.notes],
             "side_confirmed": False,
-            "caution": CAUTION,
+            "caution": str(CAUTION),
         }
 
 

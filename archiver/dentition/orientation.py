@@ -50,6 +50,11 @@ class Direction(str, Enum):
         """The direction as a session sheet names it."""
         return self.name.lower()
 
+    @property
+    def text(self) -> Text:
+        """The direction as a drawing names it."""
+        return Text(f"dentition.direction.{self.word}")
+
     def cross(self, other: Direction) -> Direction:
         """Vector product of two directions at right angles.
 
@@ -147,8 +152,13 @@ class Turn(IntEnum):
 
     @property
     def words(self) -> str:
-        """What is done to the picture, in plain English."""
+        """What is done to the picture, in words."""
         return str(self.text)
+
+    @property
+    def order(self) -> Text:
+        """What is to be done to the picture."""
+        return Text(f"dentition.turn_order.{self.name.lower()}")
 
     def after(self, first: Turn) -> Turn:
         """Return the one turn that equals `first` and then this one."""

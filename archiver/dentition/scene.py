@@ -12,6 +12,7 @@ from math import atan2, degrees, hypot
 from archiver.dentition.orientation import Direction, Orientation
 from archiver.dentition.teeth import Arch, Side, Tooth, arch_order, in_arch_order
 from archiver.dentition.views import Sight, View
+from archiver.wording import Text
 
 #: Outward from the midline and backward from the incisors, by position.
 _PERMANENT = (
@@ -114,7 +115,7 @@ def _middle(places: list[Place]) -> Place:
 
 
 def _words(sight: Sight, teeth: tuple[Tooth, ...]) -> list[tuple[str, Place]]:
-    """Return words that tell gum, cheek, tongue or the parts of a face, with their places."""
+    """Return keys of words that tell gum, cheek, tongue or parts of a face, with their places."""
     if not teeth:
         return _face_words(sight)
     x, y, z = _middle([_place(t) for t in teeth])
@@ -135,8 +136,8 @@ def _words(sight: Sight, teeth: tuple[Tooth, ...]) -> list[tuple[str, Place]]:
 def _face_words(sight: Sight) -> list[tuple[str, Place]]:
     if sight.looking is Direction.POSTERIOR:
         return [
-            ("R eye", (-24, 0, 40)),
-            ("L eye", (24, 0, 40)),
+            ("right_eye", (-24, 0, 40)),
+            ("left_eye", (24, 0, 40)),
             ("nose", (0, -20, 14)),
             ("mouth", (0, -12, -14)),
             ("chin", (0, -10, -42)),
@@ -184,6 +185,6 @@ def scene_of(sight: Sight) -> Scene:
         return (_dot((x, y, z), display.rows), _dot((x, y, z), display.columns))
 
     marks = [_tooth_mark(t, flat(_place(t)), is_named=t in sight.teeth, sight=sight) for t in teeth]
-    marks += [Mark(word, *flat(place)) for word, place in words]
+    marks += [Mark(str(Text(f"dentition.scene.{word}")), *flat(place)) for word, place in words]
     extent = max(abs(v) for m in marks for v in (m.x, m.y))
     return Scene(tuple(marks), extent, sight.looking in (Direction.HEAD, Direction.FOOT))

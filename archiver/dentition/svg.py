@@ -15,6 +15,7 @@ from archiver.dentition.numbering import shortened
 from archiver.dentition.orientation import Direction
 from archiver.dentition.scene import Mark, Scene, scene_of
 from archiver.dentition.teeth import Arch, ToothClass
+from archiver.wording import Text
 
 _SIDE = 220  # of a picture
 _MARGIN = 60  # around it, for letters and their words
@@ -81,7 +82,7 @@ def _edge(edge: str, direction: Direction) -> str:
     """Return the letter of a direction outside the middle of an edge, with its word."""
     dx, dy = _LETTERS[edge]
     x, y = dx * (_SIDE / 2 + 28), dy * (_SIDE / 2 + 16)
-    word = direction.word
+    word = escape(str(direction.text))
     if dx:
         return (
             f'<text class="letter" x="{_number(x)}" y="{_number(y)}" dy="0.35em">'
@@ -100,7 +101,7 @@ def _panel(stage: Stage, scene: Scene, scale: float, left: float) -> str:
     colour = _TRUE if stage.appearance.is_true else _REVERSED
     parts = [
         f'<g transform="translate({_number(x)} {_number(y)})">',
-        f'<text class="title" y="{-_SIDE / 2 - 40}">{escape(stage.title)}</text>',
+        f'<text class="title" y="{-_SIDE / 2 - 40}">{escape(str(stage.title))}</text>',
         f'<rect x="{-_SIDE / 2}" y="{-_SIDE / 2}" width="{_SIDE}" height="{_SIDE}" rx="6" '
         f'class="picture" stroke="{colour}"/>',
         # SVG's matrix runs down the columns.
@@ -117,7 +118,7 @@ def _panel(stage: Stage, scene: Scene, scale: float, left: float) -> str:
         parts.append(_edge(edge, direction))
     parts.append(
         f'<text class="verdict" y="{_SIDE / 2 + 50}" style="fill:{colour}">'
-        f"{escape(stage.verdict)}</text></g>"
+        f"{escape(str(stage.verdict))}</text></g>"
     )
     return "".join(parts)
 
@@ -149,8 +150,9 @@ text{font-family:'DejaVu Sans',Arial,Helvetica,sans-serif;text-anchor:middle;fil
 
 def _heading(plan: Plan) -> str:
     teeth = shortened(plan.sight.teeth)
-    how = "in a mirror" if plan.mirror else "direct"
-    return f"{teeth + ': ' if teeth else ''}{plan.sight.view.value} view, {how}"
+    how = Text(f"dentition.drawing.{'in_mirror' if plan.mirror else 'direct'}")
+    view = Text("dentition.drawing.view", view=plan.sight.view.value, how=how)
+    return f"{teeth}: {view}" if teeth else str(view)
 
 
 def draw_svg(plan: Plan) -> str:
@@ -174,11 +176,11 @@ def draw_svg(plan: Plan) -> str:
     ]
     has_numbers = any(m.tooth for m in scene.marks)
     notes = (
-        "Where the numbers read backwards, the picture is a reflection." if has_numbers else "",
-        "The side stays unconfirmed until a person confirms it.",
+        str(Text("dentition.drawing.backwards")) if has_numbers else "",
+        str(Text("dentition.drawing.unconfirmed")),
     )
     foot = "".join(
-        f'<text class="note" x="{width / 2}" y="{height - 30 + 17 * i}">{line}</text>'
+        f'<text class="note" x="{width / 2}" y="{height - 30 + 17 * i}">{escape(line)}</text>'
         for i, line in enumerate(notes)
     )
     return (

@@ -148,7 +148,7 @@ class Sight:
     laterality: str
     surface: Surface | None
     arch: Arch | None
-    notes: tuple[str, ...] = ()
+    notes: tuple[Text, ...] = ()
 
     def __post_init__(self) -> None:
         _demand_teeth(self.view, self.teeth)
@@ -258,7 +258,7 @@ def _one_arch(view: View, teeth: tuple[Tooth, ...]) -> Arch:
 def _occlusal(view: View, teeth: tuple[Tooth, ...]) -> Sight:
     arch = _one_arch(view, teeth)
     anterior = all(t.is_anterior for t in teeth)
-    notes: tuple[str, ...] = ()
+    notes: tuple[Text, ...] = ()
     if view is View.INCISAL and not any(t.is_anterior for t in teeth):
         raise MeaningError(
             Problem(
@@ -268,9 +268,9 @@ def _occlusal(view: View, teeth: tuple[Tooth, ...]) -> Sight:
             )
         )
     if anterior and view is View.OCCLUSAL:
-        notes = ("front teeth have an incisal edge: the view is called incisal",)
+        notes = (Text("dentition.views.called_incisal"),)
     elif not anterior and view is View.INCISAL:
-        notes = ("premolars or molars are among the teeth: the view is called occlusal",)
+        notes = (Text("dentition.views.called_occlusal"),)
     looking = _OCCLUSAL[arch]
     return Sight(
         View.INCISAL if anterior else View.OCCLUSAL,
@@ -296,7 +296,7 @@ def _lingual(view: View, teeth: tuple[Tooth, ...]) -> Sight:
     else:
         looking = _OUTWARD[teeth[0].side]
     settled = View.PALATAL if arch is Arch.UPPER else View.LINGUAL
-    notes = ("upper teeth: the lingual surface is called palatal",) if settled is not view else ()
+    notes = (Text("dentition.views.called_palatal"),) if settled is not view else ()
     return Sight(
         settled, teeth, looking, DISPLAY[looking], laterality, Surface.LINGUAL, arch, notes
     )
@@ -312,11 +312,8 @@ def _facial(view: View, teeth: tuple[Tooth, ...]) -> Sight:
         raise MeaningError(Problem("dentition.views.buccal_both_sides"))
     else:
         settled, looking = View.BUCCAL, _OUTWARD[teeth[0].side].opposite
-    notes = (
-        (f"for these teeth the facial view is called {settled.value}",)
-        if settled is not view
-        else ()
-    )
+    called = Text("dentition.views.called_facial", view=settled.value)
+    notes = (called,) if settled is not view else ()
     return Sight(
         settled, teeth, looking, DISPLAY[looking], laterality, Surface.VESTIBULAR, arch, notes
     )

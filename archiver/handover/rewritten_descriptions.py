@@ -22,7 +22,7 @@ def anew(keyword: str, description: Description) -> str:
         derived = description.role == "derived"
         return phrases.SERIES_CORRECTED if derived else phrases.SERIES_AS_SHOT
     if keyword == "DerivationDescription":
-        return description.turn.words if description.turn is not None else ""
+        return phrases.TURNED[description.turn] if description.turn is not None else ""
     return comment(description)
 
 

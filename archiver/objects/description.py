@@ -27,6 +27,7 @@ from archiver.dentition import (
 )
 from archiver.errors import ObjectError, Problem
 from archiver.objects import concepts
+from archiver.objects.phrases import TURNED
 
 _PHOTOGRAPH_MODALITY = "XC"
 _SURFACES = {c.value: s for s, c in codes.SURFACE_CODES.items()}
@@ -300,7 +301,7 @@ def _role(dataset: Dataset) -> str | None:
 def _turn(dataset: Dataset) -> Turn | None:
     """Read the turn that this program's own Derivation Description starts with."""
     done = text(dataset, "DerivationDescription").split(";")[0].casefold()
-    return next((turn for turn in Turn if turn.words == done), None)
+    return next((turn for turn, words in TURNED.items() if words == done), None)
 
 
 def _selection(dataset: Dataset) -> Selection | None:

@@ -10,6 +10,17 @@ SERIES_AS_SHOT = "Photographs as shot: mirror pictures are reversed"
 #: What was wrong stands behind this, without a full stop in it.
 AMENDED = "amended: "
 SERIES_CORRECTED = "Photographs the right way round"
+#: What Derivation Description begins with. It is read again from objects, so it has no language.
+TURNED = {
+    Turn.IDENTITY: "nothing is turned",
+    Turn.FLIP_LEFT_RIGHT: "flipped left to right",
+    Turn.HALF: "turned by 180 degrees",
+    Turn.FLIP_TOP_BOTTOM: "flipped top to bottom",
+    Turn.TRANSPOSE: "flipped over the diagonal from top left",
+    Turn.QUARTER_CLOCKWISE: "turned by 90 degrees clockwise",
+    Turn.TRANSVERSE: "flipped over the diagonal from top right",
+    Turn.QUARTER_ANTICLOCKWISE: "turned by 90 degrees anticlockwise",
+}
 
 
 def subject(plan: Plan) -> Text:
@@ -52,7 +63,7 @@ def as_shot_comment(entry: Photograph, plan: Plan, amended: str = "") -> str:
 
 def corrected_comment(entry: Photograph, plan: Plan, amended: str = "") -> str:
     """Return Image Comments of the corrected picture, as `as_shot_comment`."""
-    done = [plan.correction.words] if plan.correction is not Turn.IDENTITY else []
+    done = [TURNED[plan.correction]] if plan.correction is not Turn.IDENTITY else []
     if entry.crop is not None:
         done.append("cropped")
     parts = [str(subject(plan)), _path(plan), f"right way round ({', '.join(done) or 'unturned'})"]
@@ -100,7 +111,7 @@ def derivation(plan: Plan, crop: Crop | None, trimmed: str, codec: str) -> str:
     codec
         How the pixels were kept.
     """
-    words = plan.correction.words
+    words = TURNED[plan.correction]
     steps = [words[0].upper() + words[1:]]
     if trimmed:
         steps.append(trimmed)

@@ -15,7 +15,9 @@ from sessions import camera_jpeg, photo, write_sheet
 
 from archiver.cli import console
 from archiver.cli.worklist import line_of
+from archiver.dentition import Turn, turn_name
 from archiver.network.client.dimse import Scheduled
+from archiver.objects import describe, open_dataset
 from archiver.wording import words_of
 from tests.pseudo_language import plain_words, pseudo_language
 
@@ -211,3 +213,39 @@ def test_a_verb_that_is_stopped_says_so_without_english(
     with pseudo_language():
         told = archiver("validate", tmp_path)
     assert told.returncode == 1 and told.stderr.strip() and not english(told.stderr)
+
+
+#: Words that are typed as they are shown, names of turns, and meanings of codes.
+SAID = ("lingual", "palatal", "iso", "face", *sorted(map(turn_name, Turn), key=len, reverse=True))
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ("--tooth", "iso:46", "--view", "lingual", "--mirror"),
+        ("--tooth", "iso:16,17", "--view", "lingual", "--mirror", "--exif", "5", "--top", "head"),
+        ("--view", "face", "--operator", "behind"),
+    ],
+    ids=" ".join,
+)
+def test_how_a_picture_is_turned_is_told_and_drawn_without_english(
+    words: tuple[str, ...], tmp_path: Path
+) -> None:
+    drawing = tmp_path / "drawing.svg"
+    with pseudo_language():
+        told = archiver("explain", *words, "--svg", drawing)
+        table = json.loads(archiver("explain", *words, "--json").stdout)
+    assert told.returncode == 0
+    coded = re.sub(r"\d+ (?:SCT|DCM)(?: [A-Za-z() ]+)?", "", " ".join(told.stdout.split()))
+    written = re.sub(r"<style>.*?</style>|<[^>]*>", " ", drawing.read_text("utf-8"), flags=re.S)
+    assert not english(coded, *SAID) and not english(written, *SAID)
+    assert len(coded) > 400 and len(written.split()) > 8
+    for text in (table["caution"], *table["notes"], table["correction"]["from_file"]["words"]):
+        assert not english(text, *SAID)
+
+
+def test_what_was_done_to_an_object_is_read_in_every_language(archive: Path) -> None:
+    path = archive / found(archive)[0]["path"]
+    with pseudo_language():
+        turn = describe(open_dataset(path)).turn
+    assert turn is not None

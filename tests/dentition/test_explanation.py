@@ -128,7 +128,7 @@ def test_a_lingual_mirror_picture_is_told_in_full() -> None:
         ],
         "notes": [],
         "side_confirmed": False,
-        "caution": CAUTION,
+        "caution": str(CAUTION),
     }
 
 
@@ -162,7 +162,7 @@ def test_an_explanation_cannot_be_changed() -> None:
 
 def test_the_caution_says_that_no_file_proves_a_flip_and_a_person_has_to_confirm() -> None:
     for words in ("prove", "unconfirmed until a person", "by a photograph alone"):
-        assert words in CAUTION
+        assert words in str(CAUTION)
 
 
 def boxes(text: str) -> list[list[str]]:

@@ -130,7 +130,7 @@ def test_synonyms_are_settled_by_the_teeth_and_the_change_is_told(
 ) -> None:
     seen = see(view, teeth)
     assert seen.view is settled
-    assert (says in " ".join(seen.notes)) if says else seen.notes == ()
+    assert (says in " ".join(map(str, seen.notes))) if says else seen.notes == ()
 
 
 @pytest.mark.parametrize(

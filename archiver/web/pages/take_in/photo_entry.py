@@ -173,7 +173,7 @@ def judged(said: Said, photo: Photo, habits: Mapping[str, object]) -> dict[str, 
     found["edges"] = {edge: letter.value for edge, letter in made.display.edges.items()}
     found["view"] = made.sight.view.value
     found["laterality"] = made.sight.laterality
-    found["notes"] = list(made.sight.notes)
+    found["notes"] = [str(note) for note in made.sight.notes]
     crop = crop_of(said)
     wrong = crop_problem(crop, photo.columns, photo.rows, made.correction) if crop else None
     if wrong is not None:
