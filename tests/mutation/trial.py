@@ -8,6 +8,7 @@ import signal
 import sys
 import time
 import traceback
+from collections.abc import Sequence
 from contextlib import suppress
 from pathlib import Path
 from typing import Any
@@ -28,15 +29,28 @@ _BROKEN = 70
 
 
 class Chosen:
-    """A pytest plugin: runs these tests only, and notes the first that failed."""
+    """A pytest plugin: runs these tests only, in this order, and notes the first that failed.
 
-    def __init__(self, tests: list[str], note: Path) -> None:
+    Parameters
+    ----------
+    tests
+        Single ones, or files, which mean all of theirs.
+    note
+        File for the name of the one that failed.
+    """
+
+    def __init__(self, tests: Sequence[str], note: Path) -> None:
         self._rank = {test: n for n, test in enumerate(tests)}
         self._note = note
 
+    def rank(self, name: str) -> int | None:
+        """Return the place of a test in the order, None where it is not to run."""
+        return self._rank.get(name, self._rank.get(name.partition("::")[0]))
+
     def pytest_collection_modifyitems(self, items: list[pytest.Item]) -> None:
-        items[:] = [item for item in items if item.nodeid in self._rank]
-        items.sort(key=lambda item: self._rank[item.nodeid])
+        ranks = {item: self.rank(item.nodeid) for item in items}
+        items[:] = [item for item in items if ranks[item] is not None]
+        items.sort(key=lambda item: ranks[item] or 0)
 
     def pytest_collectreport(self, report: pytest.CollectReport) -> None:
         self._fail(report)
@@ -60,6 +74,7 @@ def run(tree: Path, words: list[str], plugin: Any, log: Path, limit: float) -> i
     child = os.fork()
     if not child:
         status = _BROKEN
+        signal.signal(signal.SIGTERM, signal.SIG_DFL)
         try:
             status = _pytest(tree, words, plugin, log)
         except BaseException:
@@ -68,16 +83,18 @@ def run(tree: Path, words: list[str], plugin: Any, log: Path, limit: float) -> i
             sys.stdout.flush()
             os._exit(status)
     end = time.monotonic() + limit
-    while time.monotonic() < end:
-        pid, status = os.waitpid(child, os.WNOHANG)
-        if pid:
-            _end(child)
-            code = os.waitstatus_to_exitcode(status)
-            if code == _BROKEN:
-                raise RuntimeError(f"pytest did not run: {log}")
-            return code
-        time.sleep(0.02)
-    _end(child)
+    try:
+        while time.monotonic() < end:
+            pid, status = os.waitpid(child, os.WNOHANG)
+            if pid:
+                code = os.waitstatus_to_exitcode(status)
+                if code == _BROKEN:
+                    raise RuntimeError(f"pytest did not run: {log}")
+                return code
+            time.sleep(0.02)
+    finally:
+        # Whatever the tests started ends with them.
+        _end(child)
     os.waitpid(child, 0)
     return None
 
