@@ -507,6 +507,7 @@ def test_a_new_turn_of_another_programs_photograph_is_made_of_its_samples(
     ("values", "told"),
     [
         ({"NumberOfFrames": 2}, "with 2 frames"),
+        ({"NumberOfFrames": -1}, "with -1 frames"),
         ({"BitsAllocated": 16, "BitsStored": 12, "HighBit": 11}, "with 16 bits a sample"),
         ({"PhotometricInterpretation": "YBR_FULL"}, "with samples in YBR_FULL"),
         ({"PixelData": b"\0" * 10}, "the picture cannot be read"),

@@ -1,0 +1,142 @@
+"""What the validator finds of what came in, looked at in the background and kept."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from archive_samples import Clock, incoming, uid
+
+from archiver.archive.ingest import validation
+from archiver.archive.ingest.service import Ingest
+from archiver.archive.store.archive import Archive
+from archiver.standard import Finding, Severity, validate_file
+
+
+@pytest.fixture
+def archive(tmp_path: Path) -> Iterator[Archive]:
+    with Archive.open(tmp_path / "archive", clock=Clock()) as opened:
+        yield opened
+
+
+def unreadable(path: Path) -> list[Finding]:
+    raise AssertionError(f"{path} was looked at")
+
+
+def test_findings_are_kept_as_the_validator_made_them(archive: Archive) -> None:
+    ingest = Ingest.of(archive)
+    ingest.accept([incoming(1, teeth=("25",), view="occlusal")])
+    assert ingest.validation.wait(30)
+    path = archive.path_of(uid(1))
+    assert path is not None
+    expected = [
+        (f.severity, f.rule, f.attribute, str(f.found), str(f.expected), f.clause, str(f.hint))
+        for f in validate_file(path)
+    ]
+    kept = ingest.validation.findings(uid(1))
+    assert kept is not None and len(expected) > 3
+    assert [
+        (f.severity, f.rule, f.attribute, f.found, f.expected, f.clause, f.hint) for f in kept
+    ] == expected
+    assert ingest.validation.findings(uid(2)) is None
+
+
+def test_errors_and_warnings_of_each_object_are_counted(archive: Archive) -> None:
+    ingest = Ingest.of(archive)
+    counted = []
+    ingest.validation.done = lambda errors, warnings: counted.append((errors, warnings))
+    found = [
+        Finding("", severity, f"rule {n}", "", "", "", "", "")
+        for n, severity in enumerate([Severity.ERROR, Severity.WARNING, Severity.WARNING])
+    ]
+    ingest.accept([incoming(1), incoming(2)], [found, []])
+    assert ingest.validation.wait(30)
+    assert counted == [(1, 2), (0, 0)]
+    kept = ingest.validation.findings(uid(1))
+    assert kept is not None and [f.rule for f in kept] == ["rule 0", "rule 1", "rule 2"]
+    assert ingest.validation.findings(uid(2)) == []
+
+
+def test_what_was_found_before_it_was_kept_is_not_looked_at_again(
+    archive: Archive, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(validation, "validate_file", unreadable)
+    ingest = Ingest.of(archive)
+    found = [Finding("", Severity.WARNING, "some-rule", "", "this", "that", "PS3.3", "")]
+    ingest.accept([incoming(1)], [found])
+    assert ingest.validation.wait(30)
+    assert ingest.validation.findings(uid(1)) == found
+
+
+def test_the_next_writer_looks_only_at_what_the_last_one_left(
+    tmp_path: Path, archive: Archive, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    ingest = Ingest.of(archive)
+    ingest.accept([incoming(1)])
+    assert ingest.validation.wait(30)
+    archive.close()
+    looked = []
+
+    def looking(path: Path) -> list[Finding]:
+        looked.append(path.stem)
+        return []
+
+    monkeypatch.setattr(validation, "validate_file", looking)
+    with Archive.open(tmp_path / "archive", clock=Clock()) as again:
+        Ingest.of(again).accept([incoming(3), incoming(2)])
+        assert Ingest.of(again).validation.wait(30)
+    assert looked == [uid(3), uid(2)]
+
+
+def test_more_objects_than_are_looked_at_at_once_are_all_looked_at(archive: Archive) -> None:
+    ingest = Ingest.of(archive)
+    many = [incoming(n) for n in range(45)]
+    ingest.accept(many, [[]] * len(many))
+    assert ingest.validation.wait(30)
+    assert all(ingest.validation.findings(uid(n)) == [] for n in range(45))
+
+
+def test_those_who_store_or_ask_come_first(archive: Archive) -> None:
+    ingest = Ingest.of(archive)
+    asked: list[bool] = []
+    before: list[int] = []
+
+    def busy() -> bool:
+        asked.append(len(asked) < 2)
+        return asked[-1]
+
+    ingest.validation.busy = busy
+    ingest.validation.done = lambda errors, warnings: before.append(len(asked))
+    ingest.accept([incoming(1)], [[]])
+    assert ingest.validation.wait(30)
+    assert before == [3]
+
+
+def test_however_busy_it_is_an_object_that_comes_is_looked_at(archive: Archive) -> None:
+    ingest = Ingest.of(archive)
+    ingest.validation.busy = lambda: True
+    ingest.accept([incoming(1)], [[]])
+    assert ingest.validation.wait(30)
+    assert ingest.validation.findings(uid(1)) == []
+
+
+def test_a_disk_that_fails_is_told_and_does_not_end_it(
+    archive: Archive, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    told: list[str] = []
+    ingest = Ingest.of(archive)
+    ingest.validation.failed = told.append
+    with monkeypatch.context() as broken:
+
+        def failing(path: Path) -> list[Finding]:
+            raise OSError("the disk is gone")
+
+        broken.setattr(validation, "validate_file", failing)
+        ingest.accept([incoming(1)])
+        assert ingest.validation.wait(30)
+    assert told == ["validation stopped: OSError"]
+    assert ingest.validation.findings(uid(1)) is None
+    ingest.validation.stir()
+    assert ingest.validation.wait(30)
+    assert ingest.validation.findings(uid(1))
