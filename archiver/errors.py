@@ -189,6 +189,19 @@ class Problem:
         return self.in_words(words_of())
 
 
+def restored(value: Any) -> Any:
+    """Return what `dataclasses.asdict` and JSON made of texts and problems as they were before."""
+    if isinstance(value, list):
+        return tuple(map(restored, value))
+    if not isinstance(value, dict):
+        return value
+    code, given = value["code"], {name: restored(one) for name, one in value["given"]}
+    if "places" not in value:
+        return Text(code, **given)
+    places = ({name: restored(one) for name, one in place.items()} for place in value["places"])
+    return Problem(code, **given).with_places(*(Place(**place) for place in places))
+
+
 class ArchiverError(Exception):
     """Root of the tree.
 

@@ -73,7 +73,7 @@ def row_of(one: Delivery) -> dict[str, Any]:
         "sop_instance_uid": one.sop_instance,
         "study_uid": one.study,
         "state": one.state.value,
-        "reason": one.reason,
+        "reason": str(one.reason or ""),
         "attempts": one.attempts,
         "next_attempt": one.next_attempt.isoformat(timespec="seconds"),
         "decoded_copy": one.recoded,

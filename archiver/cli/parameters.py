@@ -316,7 +316,7 @@ def _peers() -> list[tuple[str, str | None]]:
     from archiver.cli.settings import read_settings
 
     try:
-        return [(peer.name, peer.place) for peer in read_settings().peers]
+        return [(peer.name, str(peer.place)) for peer in read_settings().peers]
     except ArchiverError:
         return []
 

@@ -25,7 +25,7 @@ from archiver.cli.parameters import FOLDER, PEER, Number
 from archiver.cli.progress import ProgressBar
 from archiver.cli.query import question
 from archiver.errors import Problem, UsageError
-from archiver.wording import words_of
+from archiver.wording import Text, words_of
 
 if TYPE_CHECKING:
     from archiver.archive import Query
@@ -149,7 +149,7 @@ def _report_delivery(one: Delivery, options: Options) -> None:
     print(f"{one.state.value:<9} {what}{reason}", file=stream)
 
 
-def _reasons(rows: list[Delivery]) -> Counter[tuple[str, str]]:
+def _reasons(rows: list[Delivery]) -> Counter[tuple[str, Text | Problem]]:
     """Return how many open shipments stand where they do for the same reason."""
     return Counter(
         (one.state.value, one.reason)

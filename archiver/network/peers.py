@@ -27,7 +27,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from archiver.errors import Place, Problem, UsageError
-from archiver.wording import Text, words_of
+from archiver.wording import Text
 
 OUR_TITLE = "ARCHIVER"
 
@@ -158,10 +158,10 @@ class DimsePeer:
     commitment: bool = True
 
     @property
-    def place(self) -> str:
+    def place(self) -> Text:
         """Where it is, for messages."""
         given = {"name": self.name, "title": self.title, "host": self.host, "port": self.port}
-        return words_of()("network.peers.place", **given)
+        return Text("network.peers.place", **given)
 
 
 @dataclass(frozen=True)

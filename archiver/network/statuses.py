@@ -8,7 +8,7 @@ from enum import Enum
 from functools import lru_cache
 from importlib.resources import files
 
-from archiver.wording import Text, Words, words_of
+from archiver.wording import Text
 
 
 class Service(str, Enum):
@@ -56,12 +56,13 @@ class DimseStatus:
     meaning: Text
     clause: str
 
-    def in_words(self, words: Words) -> str:
-        """Return meaning and code in a language."""
-        return words("network.status.line", meaning=self.meaning, code=f"{self.code:04X}")
+    @property
+    def text(self) -> Text:
+        """Meaning and code."""
+        return Text("network.status.line", meaning=self.meaning, code=f"{self.code:04X}")
 
     def __str__(self) -> str:
-        return self.in_words(words_of())
+        return str(self.text)
 
     @property
     def is_done(self) -> bool:

@@ -16,7 +16,7 @@ from typing import Any
 
 from archiver import __version__
 from archiver.archive.store import START, JournalEntry, Position, newer_version
-from archiver.errors import ArchiveError, Place, Problem
+from archiver.errors import ArchiveError, restored
 from archiver.records.examination import Depth
 from archiver.records.model import Look, ObjectFacts, ValidatorFinding
 from archiver.wording import Text
@@ -173,23 +173,10 @@ def facts_of(text: str) -> ObjectFacts:
     given: dict[str, Any] = json.loads(text)
     look = given["look"]
     given["validator_findings"] = tuple(
-        ValidatorFinding(**{name: _said(value) for name, value in one.items()})
+        ValidatorFinding(**{name: restored(value) for name, value in one.items()})
         for one in given["validator_findings"]
     )
     given["sources"] = tuple(given["sources"])
     given["rejects"] = tuple(given["rejects"])
     given["look"] = Look(tuple(look["hashes"]), look["figures"]) if look else None
     return ObjectFacts(**given)
-
-
-def _said(value: Any) -> Any:
-    """Return a text of the catalogue, or a problem, as it was before it was kept."""
-    if isinstance(value, list):
-        return tuple(map(_said, value))
-    if not isinstance(value, dict):
-        return value
-    code, given = value["code"], {name: _said(one) for name, one in value["given"]}
-    if "places" not in value:
-        return Text(code, **given)
-    places = (Place(**{**place, "key": tuple(place["key"])}) for place in value["places"])
-    return Problem(code, **given).with_places(*places)

@@ -35,6 +35,7 @@ from archiver.errors import ArchiveError
 from archiver.network.client import HeaderCache
 from archiver.network.node.reports.pending_reports import Debts
 from archiver.network.outbox import Outbox
+from archiver.network.outbox.delivery_state import after_report
 from archiver.network.outbox.tables import METADATA
 from archiver.network.outbox.tables import SCHEMA as OUTBOX
 from archiver.priors.findings import SideFinding, keep
@@ -42,6 +43,7 @@ from archiver.records import Memory
 from archiver.records.checks import outbox_checks
 from archiver.web.auth import users_of
 from archiver.web.pages.take_in.draft_store import Drafts
+from archiver.wording import Text
 
 FIXTURES = Path(__file__).parent / "fixtures"
 ELSEWHERE = "/srv/clinic"
@@ -78,7 +80,10 @@ def facts_of(root: Path, capsys: pytest.CaptureFixture[str]) -> dict[str, Any]:
     of = [*drafts.of("haugen"), *drafts.of("version")]
     with Outbox.open(archive) as outbox:
         told = {
-            "shipments": [{**asdict(one), "state": one.state.value} for one in outbox.shipments()],
+            "shipments": [
+                {**asdict(one), "state": one.state.value, "reason": str(one.reason or "")}
+                for one in outbox.shipments()
+            ],
             "drops": [asdict(one) for one in outbox.drops()],
             "holders": {name: sorted(uids) for name, uids in outbox.holders().items()},
         }
@@ -144,6 +149,38 @@ def test_the_first_step_of_the_outbox_makes_the_tables_of_today(tmp_path: Path) 
             rows = database.execute(f"PRAGMA table_info({table.name})")
             assert [row[1] for row in rows] == [column.name for column in table.columns]
     assert OUTBOX.version == outbox_checks.VERSION
+
+
+HAS_IT = "the peer has an instance of this UID already (status 0111)"
+KEEP = "the peer has no storage commitment, so keep the picture on the card"
+UNTAKEN = "the peer has no such instance (status 0112); it was taken away"
+
+
+def test_a_reason_that_was_a_sentence_is_told_alike_and_what_the_peer_said_stands_apart(
+    old: Path,
+) -> None:
+    path = old / "archive" / "outbox.sqlite"
+    given = [("sent", f"{HAS_IT}; {KEEP}"), ("sent", f"stored; {KEEP}"), ("failed", UNTAKEN)]
+    with closing(sqlite3.connect(path)) as database, database:
+        rows = database.execute("SELECT rowid FROM shipments").fetchall()
+        for (row,), told in zip(rows, given, strict=False):
+            database.execute("UPDATE shipments SET state=?, reason=? WHERE rowid=?", (*told, row))
+    before, _ = outbox_checks.read_outbox(old / "archive")
+    with Outbox.open(old / "archive") as outbox:
+        shipments = {(one.state.value, str(one.reason)): one for one in outbox.shipments()}
+    after, _ = outbox_checks.read_outbox(old / "archive")
+    assert [one.reason for one in before] == [str(one.reason) for one in after]
+    assert {told for told in shipments if told[1] != "None"} == set(given)
+    noted, plain, failed = (shipments[told] for told in given)
+    assert plain.reason == Text(
+        "network.outbox.then",
+        standing=Text("network.outbox.stored"),
+        reason=Text("network.outbox.no_commitment"),
+    )
+    # A report takes away what came after, and nothing else.
+    assert after_report(plain, None, NOON, 0).reason is None
+    assert str(after_report(noted, None, NOON, 0).reason) == HAS_IT
+    assert failed.reason == Text("network.outbox.earlier", sentence=UNTAKEN)
 
 
 # A later version's

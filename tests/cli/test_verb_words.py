@@ -156,13 +156,21 @@ def test_what_is_sent_and_may_be_deleted_is_told_of_without_english(
             archiver("send", *to, "--patient-id", "P-1"),
             archiver("send", *to, "--everything", "--queue-only"),
             archiver("send", *to),
+        ]
+    # Its reasons are noted in no language.
+    assert archiver("send", *to).returncode == 1
+    with pseudo_language():
+        told += [
             archiver("outbox", "--archive", archive),
+            archiver("outbox", "--archive", archive, "--json"),
             archiver("outbox", "card", card, "--archive", archive),
         ]
     for one in told:
         assert (one.stdout + one.stderr).strip()
         words = english(
-            one.stdout + one.stderr, "clinic", "CLINIC", "queued", "failed", card, *system
+            re.sub(r'"[a-z_]+":|true|false', "", one.stdout + one.stderr),
+            *("clinic", "CLINIC", "queued", "failed", card),
+            *system,
         )
         assert not words
 

@@ -20,13 +20,14 @@ from pynetdicom import AE, evt
 from archiver.archive.index_rebuild import rebuild
 from archiver.archive.store.archive import Archive
 from archiver.archive.store.journal import read_lines
-from archiver.errors import ArchiveError, NetworkError, Problem, RefusedForGood
+from archiver.errors import ArchiveError, NetworkError, Problem, RefusedForGood, restored
 from archiver.network.client.dimse.commitment import report_of
 from archiver.network.outbox import delivery_state
 from archiver.network.outbox.card import standing_of
 from archiver.network.outbox.delivery_state import Delivery, State
 from archiver.network.outbox.outbox import Outbox
 from archiver.network.outbox.outbox_worker import OutboxContext, take_late_report, work
+from archiver.network.outbox.tables import reason_text
 from archiver.network.outgoing_object import Sent
 from archiver.network.peers import TimeLimits
 from archiver.network.statuses import Service, rows, status_of
@@ -209,7 +210,7 @@ def test_a_partial_report_commits_a_part(archive: Path) -> None:
             assert by_uid[uid].state is State.COMMITTED
         for uid in uids[:2]:
             assert by_uid[uid].state is State.QUEUED
-            assert "not taken charge of" in by_uid[uid].reason
+            assert "not taken charge of" in str(by_uid[uid].reason)
         clinic.refused = set()
         time.now += timedelta(hours=1)
         list(work(outbox, peers.peer_at(port), time.world()))
@@ -229,7 +230,7 @@ def test_a_peer_that_vanishes_between_store_and_commitment_leaves_all_sent(archi
                 list(_send_due(outbox, peer, time.world()))
         list(work(outbox, peer, time.world()))
         assert _states(outbox) == {"sent": 5}
-        assert all("cannot be reached" in one.reason for one in outbox.shipments())
+        assert all("cannot be reached" in str(one.reason) for one in outbox.shipments())
 
 
 @pytest.mark.parametrize("commitment", [True, False])
@@ -242,7 +243,7 @@ def test_a_peer_without_commitment_makes_nothing_safe(archive: Path, commitment:
         outbox.queue("clinic", objects.goods(archive), time.now)
         list(work(outbox, peers.peer_at(port, commitment=commitment), time.world()))
         assert _states(outbox) == {"sent": 5}
-        told = {one.reason for one in outbox.shipments()}
+        told = {str(one.reason) for one in outbox.shipments()}
         assert all(
             one.startswith("stored; the peer has no storage commitment, so keep the picture")
             for one in told
@@ -255,7 +256,7 @@ def test_storescp_stores_and_makes_nothing_safe(archive: Path, tmp_path: Path) -
         outbox.queue("clinic", objects.goods(archive), time.now)
         list(work(outbox, peers.peer_at(port), time.world()))
         assert _states(outbox) == {"sent": 5}
-        assert {one.reason for one in outbox.shipments()} == {
+        assert {str(one.reason) for one in outbox.shipments()} == {
             "stored; the peer has no storage commitment, so keep the picture on the card "
             "(the peer accepts none of the services asked for)"
         }
@@ -301,16 +302,17 @@ def test_what_the_peer_has_already_counts_as_sent_and_is_safe_once_it_took_charg
         list(work(outbox, peer, time.world()))
         assert _states(outbox) == {"sent": 5}
         note = f"{HAS_IT}; the peer has not yet reported that it took charge"
-        assert {one.reason for one in outbox.shipments()} == {note}
+        assert {str(one.reason) for one in outbox.shipments()} == {note}
         clinic.way = "same"
         time.now += timedelta(hours=1)
         list(work(outbox, peers.peer_at(port), time.world()))
         assert _states(outbox) == {"committed": 4, "queued": 1}
         # Whoever clears a card is told that the peer had it from elsewhere.
-        assert {one.reason for one in outbox.shipments(states=[State.COMMITTED])} == {HAS_IT}
+        kept = outbox.shipments(states=[State.COMMITTED])
+        assert {str(one.reason) for one in kept} == {HAS_IT}
         (left,) = outbox.shipments(states=[State.QUEUED])
         assert left.sop_instance == goods[4].sop_instance
-        assert left.reason.startswith(f"{HAS_IT}, but not taken charge of: ")
+        assert str(left.reason).startswith(f"{HAS_IT}, but not taken charge of: ")
         assert left.attempts == 3 and left.next_attempt > time.now
 
 
@@ -325,7 +327,7 @@ def test_a_warning_of_the_store_stays_beside_what_follows(archive: Path) -> None
         for _ in range(2):
             list(work(outbox, peers.peer_at(port), time.world()))
             time.now += timedelta(hours=12)
-        (told,) = {one.reason for one in outbox.shipments()}
+        (told,) = {str(one.reason) for one in outbox.shipments()}
     assert told.startswith(
         "stored but the peer changed elements (status B000); the peer has no storage commitment"
     )
@@ -408,7 +410,7 @@ def test_committed_is_reached_only_by_a_report_after_a_store_and_never_left(
         "a",
         "",
         State.QUEUED,
-        "",
+        None,
         0,
         START,
         "",
@@ -429,7 +431,7 @@ def test_committed_is_reached_only_by_a_report_after_a_store_and_never_left(
             failure = None if value is None else status_of(Service.COMMITMENT, value)
             one = delivery_state.after_report(one, failure, START, jitter)
         elif kind == "silence":
-            one = delivery_state.without_report(one, "no report", START, jitter)
+            one = delivery_state.without_report(one, _LOST, START, jitter)
         else:
             one = delivery_state.tried_again(one, START)
         if before.state is State.COMMITTED:
@@ -438,6 +440,8 @@ def test_committed_is_reached_only_by_a_report_after_a_store_and_never_left(
             assert stored and (kind, value) == ("report", None) and before.state is State.SENT
         if one.state is State.SENT:
             assert stored
+        if one.reason is not None:
+            assert restored(json.loads(reason_text(one.reason))) == one.reason
         assert one.next_attempt >= START
 
 

@@ -79,7 +79,10 @@ def _by_dimse(
         problem = Problem("network.retrieve.missing", n=len(missing), missing=missing)
         if came.status.code:
             problem = Problem(
-                "network.retrieve.missing_why", n=len(missing), status=came.status, missing=missing
+                "network.retrieve.missing_why",
+                n=len(missing),
+                status=came.status.text,
+                missing=missing,
             )
         problems.append(str(problem.at(peer=peer.place)))
     return Fetched(came.files, tuple(problems))

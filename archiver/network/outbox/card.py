@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 from archiver.archive import Query
 from archiver.archive.store import Archive
+from archiver.errors import Problem
 from archiver.network.outbox.delivery_state import State
 from archiver.network.outbox.outbox import Outbox
 from archiver.wording import Text, words_of
@@ -36,16 +37,16 @@ def standing_of(archive: Archive, outbox: Outbox, digest: str, peer: str | None)
     if not made:
         return CardStanding(False, words("network.card.not_archived"))
     committed: dict[str, set[str]] = {}
-    how: dict[str, set[str]] = {}
+    how: dict[str, set[Text | Problem]] = {}
     decoded: set[str] = set()
     for one in outbox.shipments(peer, [State.COMMITTED], instances=sorted(made)):
         committed.setdefault(one.destination, set()).add(one.sop_instance)
-        how.setdefault(one.destination, set()).add(one.reason)
+        how.setdefault(one.destination, set()).update([one.reason] if one.reason else [])
         decoded.update({one.destination} if one.recoded else ())
     for name, instances in committed.items():
         if instances >= made:
             # A peer without commitment has given the object back; the outbox says which it was.
-            by = "; ".join(sorted(reason for reason in how[name] if reason))
+            by = sorted(how[name], key=str)
             given = {"peer": name, "count": count}
             has = Text("network.card.has", **given, how=by)
             deed = has if by else Text("network.card.took_charge", **given)

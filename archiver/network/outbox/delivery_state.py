@@ -17,9 +17,10 @@ from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from enum import Enum
 
-from archiver.errors import ArchiverError, ObjectError, RefusedForGood
+from archiver.errors import ArchiverError, ObjectError, Problem, RefusedForGood
 from archiver.network.outgoing_object import Sent
 from archiver.network.statuses import Category, DimseStatus
+from archiver.wording import Text
 
 #: The first wait, and the longest.
 FIRST_WAIT = timedelta(seconds=30)
@@ -28,9 +29,10 @@ LONGEST_WAIT = timedelta(hours=6)
 MOST_ATTEMPTS = 16
 #: Duplicate SOP Instance (PS3.7 C.5.6): what was to come about is there, whoever sent it.
 HAS_IT = 0x0111
-#: What a shipment that the peer stored without more ado is called where something follows.
-_STORED = "stored"
-_THEN = "; "
+#: What the peer said of a shipment when it stored it, before what has become of it since.
+THEN = "network.outbox.then"
+#: What is said there of one that the peer stored without more ado.
+STORED = Text("network.outbox.stored")
 
 
 class State(str, Enum):
@@ -59,7 +61,7 @@ class Delivery:
     state
         Where it stands.
     reason
-        Why it stands there; empty where there is nothing to say.
+        Why it stands there; None where there is nothing to say.
     attempts
         How often it was tried since it was queued.
     next_attempt
@@ -81,7 +83,7 @@ class Delivery:
     path: str
     source_digest: str
     state: State
-    reason: str
+    reason: Text | Problem | None
     attempts: int
     next_attempt: datetime
     transaction: str
@@ -126,15 +128,15 @@ def after_sending(
     tried = replace(shipment, attempts=shipment.attempts + 1, changed_at=now)
     if isinstance(result, ArchiverError):
         for_good = isinstance(result, RefusedForGood | ObjectError)
-        return _put_back(tried, str(result.problems[0]), not for_good, now, jitter)
+        return _put_back(tried, result.problems[0], not for_good, now, jitter)
     there = result.status.code == HAS_IT
     if not there and not result.status.is_done:
-        return _put_back(tried, str(result.status), result.status.passes, now, jitter)
+        return _put_back(tried, result.status.text, result.status.passes, now, jitter)
     noted = there or result.status.category is Category.WARNING
     return replace(
         tried,
         state=State.SENT,
-        reason=str(result.status) if noted else "",
+        reason=result.status.text if noted else None,
         next_attempt=now,
         transaction="",
         syntax=result.transfer_syntax,
@@ -160,14 +162,18 @@ def after_report(
         return shipment
     if failure is None:
         # What it said when it stored stays: a warning, or that what it has is not from here.
-        noted = shipment.reason.partition(_THEN)[0] if _standing(shipment) != _STORED else ""
-        return replace(shipment, state=State.COMMITTED, reason=noted, changed_at=now)
-    reason = f"{_standing(shipment)}, but not taken charge of: {failure}"
+        noted = _standing(shipment)
+        reason = None if noted == STORED else noted
+        return replace(shipment, state=State.COMMITTED, reason=reason, changed_at=now)
+    standing = _standing(shipment)
+    reason = Text("network.outbox.not_taken", standing=standing, failure=failure.text)
     tried = replace(shipment, state=State.QUEUED, attempts=shipment.attempts + 1, changed_at=now)
     return _put_back(tried, reason, failure.passes, now, jitter)
 
 
-def without_report(shipment: Delivery, reason: str, now: datetime, jitter: float) -> Delivery:
+def without_report(
+    shipment: Delivery, reason: Text | Problem, now: datetime, jitter: float
+) -> Delivery:
     """Return a sent shipment as it is when no report came; it stays sent and is asked for again.
 
     Parameters
@@ -184,7 +190,7 @@ def without_report(shipment: Delivery, reason: str, now: datetime, jitter: float
     attempts = shipment.attempts + 1
     return replace(
         shipment,
-        reason=f"{_standing(shipment)}{_THEN}{reason}",
+        reason=Text(THEN, standing=_standing(shipment), reason=reason),
         attempts=attempts,
         next_attempt=now + wait_after(attempts, jitter),
         changed_at=now,
@@ -199,12 +205,16 @@ def tried_again(shipment: Delivery, now: datetime) -> Delivery:
     return replace(shipment, state=state, attempts=0, next_attempt=now, changed_at=now)
 
 
-def _standing(sent: Delivery) -> str:
+def _standing(sent: Delivery) -> Text | Problem:
     """Return what was noted of a sent shipment when the peer stored it."""
-    return sent.reason.partition(_THEN)[0] or _STORED
+    reason = sent.reason or STORED
+    noted: Text | Problem = dict(reason.given)["standing"] if reason.code == THEN else reason  # type: ignore[assignment]
+    return noted
 
 
-def _put_back(tried: Delivery, reason: str, passes: bool, now: datetime, jitter: float) -> Delivery:
+def _put_back(
+    tried: Delivery, reason: Text | Problem, passes: bool, now: datetime, jitter: float
+) -> Delivery:
     if passes and tried.attempts < MOST_ATTEMPTS:
         later = now + wait_after(tried.attempts, jitter)
         return replace(tried, reason=reason, next_attempt=later)

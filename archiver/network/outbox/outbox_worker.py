@@ -20,12 +20,10 @@ from archiver.network.outbox.outbox import Outbox
 from archiver.network.outgoing_object import OutgoingObject, read_parcel
 from archiver.network.peers import DimsePeer, Peer, WebPeer
 from archiver.network.statuses import Service, status_of
+from archiver.wording import Text
 
-NO_COMMITMENT = "the peer has no storage commitment, so keep the picture on the card"
-READ_BACK = "read back from the peer, the same as it was sent"
-CHANGED = "the peer gives it back changed, so keep the picture on the card"
-NOT_READ = "it could not be read back yet"
-NO_REPORT = "the peer has not yet reported that it took charge"
+_NO_REPORT = Text("network.outbox.no_report")
+READ_BACK = Text("network.outbox.read_back")
 
 #: Failure Reason (PS3.3 C.14.1.1).
 NO_SUCH_INSTANCE = 0x0112
@@ -137,7 +135,7 @@ def _parcel(outbox: Outbox, shipment: Delivery) -> OutgoingObject:
 def _commit_due(outbox: Outbox, peer: Peer, world: OutboxContext) -> Iterator[Delivery]:
     due = outbox.shipments(peer.name, [State.SENT], due=world.now())
     if not peer.commitment:
-        yield from _left(outbox, due, NO_COMMITMENT, world)
+        yield from _left(outbox, due, Text("network.outbox.no_commitment"), world)
         return
     if isinstance(peer, WebPeer):
         yield from _read_back(outbox, peer, due, world)
@@ -147,11 +145,13 @@ def _commit_due(outbox: Outbox, peer: Peer, world: OutboxContext) -> Iterator[De
         try:
             yield from _commit(outbox, peer, some, world)
         except RefusedForGood as error:
-            reason = f"{NO_COMMITMENT} ({error.problems[0].found})"
+            why = error.problems[0].with_places()
+            reason = Text("network.outbox.no_commitment_why", why=why)
             yield from _left(outbox, due[start:], reason, world)
             return
         except NetworkError as error:
-            yield from _left(outbox, due[start:], f"{NO_REPORT}: {error.problems[0]}", world)
+            reason = Text("network.outbox.no_report_why", why=error.problems[0])
+            yield from _left(outbox, due[start:], reason, world)
             return
 
 
@@ -185,10 +185,11 @@ def _read_back(
                 lost = status_of(Service.COMMITMENT, NO_SUCH_INSTANCE)
                 after = after_report(one, lost, world.now(), world.jitter())
             except NetworkError as error:
-                yield from _left(outbox, due[number:], f"{NOT_READ}: {error.problems[0]}", world)
+                reason = Text("network.outbox.not_read", why=error.problems[0])
+                yield from _left(outbox, due[number:], reason, world)
                 return
             except ObjectError as error:
-                after = without_report(one, str(error.problems[0]), world.now(), world.jitter())
+                after = without_report(one, error.problems[0], world.now(), world.jitter())
             else:
                 after = _compared(one, kept, world)
             outbox.save([one], [after])
@@ -197,7 +198,8 @@ def _read_back(
 
 def _compared(one: Delivery, kept: bool, world: OutboxContext) -> Delivery:
     if not kept:
-        return without_report(one, CHANGED, world.now(), world.jitter())
+        changed = Text("network.outbox.changed")
+        return without_report(one, changed, world.now(), world.jitter())
     return replace(after_report(one, None, world.now(), 0.0), reason=READ_BACK)
 
 
@@ -213,12 +215,12 @@ def _reported(
             failure = report.failed[one.sop_instance]
             after.append(after_report(one, failure, now, world.jitter()))
         else:
-            after.append(without_report(one, NO_REPORT, now, world.jitter()))
+            after.append(without_report(one, _NO_REPORT, now, world.jitter()))
     return after
 
 
 def _left(
-    outbox: Outbox, shipments: Sequence[Delivery], reason: str, world: OutboxContext
+    outbox: Outbox, shipments: Sequence[Delivery], reason: Text, world: OutboxContext
 ) -> Iterator[Delivery]:
     after = [without_report(one, reason, world.now(), world.jitter()) for one in shipments]
     outbox.save(shipments, after)

@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+import json
 import sqlite3
+from dataclasses import asdict
 
 from sqlalchemy import Boolean, Column, Index, Integer, MetaData, String, Table
 from sqlalchemy.dialects import sqlite
 from sqlalchemy.schema import CreateIndex, CreateTable
 
 from archiver.archive.store import Schema
+from archiver.errors import Problem
+from archiver.network.outbox.delivery_state import STORED, THEN, State
 from archiver.wording import Text
 
 METADATA = MetaData()
@@ -63,6 +67,42 @@ def _made(database: sqlite3.Connection) -> sqlite3.Connection:
     return database
 
 
-#: Version 0 had these tables, without a mark. Who changes a table writes out here the SQL of the
-#: step before, and adds a step.
-SCHEMA = Schema(Text("archive.schema.outbox"), (_made,))
+#: What reasons of version 1 were, word for word.
+_SENTENCES = {
+    "stored": STORED,
+    "the peer has no storage commitment, so keep the picture on the card": Text(
+        "network.outbox.no_commitment"
+    ),
+    "read back from the peer, the same as it was sent": Text("network.outbox.read_back"),
+    "the peer gives it back changed, so keep the picture on the card": Text(
+        "network.outbox.changed"
+    ),
+    "the peer has not yet reported that it took charge": Text("network.outbox.no_report"),
+}
+
+
+def reason_text(reason: Text | Problem) -> str:
+    """Return a reason as its column has it: JSON of its code and its values."""
+    return json.dumps(asdict(reason), ensure_ascii=False)
+
+
+def _coded(database: sqlite3.Connection) -> sqlite3.Connection:
+    rows = database.execute("SELECT rowid, state, reason FROM shipments WHERE reason != ''")
+    for row, state, sentence in rows.fetchall():
+        # What the peer said of a sent one stood in front.
+        said, then, since = sentence.partition("; ")
+        if then and state == State.SENT.value:
+            reason = Text(THEN, standing=_earlier(said), reason=_earlier(since))
+        else:
+            reason = _earlier(sentence)
+        database.execute("UPDATE shipments SET reason=? WHERE rowid=?", (reason_text(reason), row))
+    return database
+
+
+def _earlier(sentence: str) -> Text:
+    return _SENTENCES.get(sentence) or Text("network.outbox.earlier", sentence=sentence)
+
+
+#: Version 0 had these tables, without a mark; until version 2 reasons were sentences. Who changes a
+#: table writes out here the SQL of the step before, and adds a step; so does who renames a code.
+SCHEMA = Schema(Text("archive.schema.outbox"), (_made, _coded))

@@ -6,6 +6,7 @@ The outbox is a database file of its own beside the index (``outbox.sqlite``, ta
 
 from __future__ import annotations
 
+import json
 import sqlite3
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import closing
@@ -14,13 +15,14 @@ from datetime import datetime, timedelta
 from pathlib import Path
 
 from archiver.archive.store import database_version, newer_version
+from archiver.errors import restored
 from archiver.records.model import Concern, Instance, Said
 from archiver.records.rules.rule_set import AuditLimits
 from archiver.wording import Text
 
 FILE = "outbox.sqlite"
 #: The version of its tables that is read here.
-VERSION = 1
+VERSION = 2
 _READ = "SELECT destination, sop_instance, state, reason, queued_at, changed_at FROM shipments"
 
 
@@ -39,7 +41,7 @@ class Waiting:
     destination: str
     sop: str
     state: str
-    reason: str
+    reason: Said
     queued: str
     changed: str
 
@@ -60,9 +62,16 @@ def read_outbox(archive: Path) -> tuple[list[Waiting], Said]:
         if found > VERSION:
             return [], newer_version(Text("archive.schema.outbox"), found, VERSION, FILE)
         with closing(sqlite3.connect(f"{path.resolve().as_uri()}?mode=ro", uri=True)) as database:
-            return [Waiting(*map(str, row)) for row in database.execute(_READ)], ""
+            return [_waiting(row, found) for row in database.execute(_READ)], ""
     except sqlite3.Error as error:
         return [], Text("records.outbox.unreadable", error=str(error)[:120])
+
+
+def _waiting(row: Sequence[str], version: int) -> Waiting:
+    """Return an item; until version 2 its reason was a sentence."""
+    destination, sop, state, reason, queued, changed = map(str, row)
+    said = restored(json.loads(reason)) if version > 1 and reason else reason
+    return Waiting(destination, sop, state, said, queued, changed)
 
 
 def check_outbox(
@@ -100,7 +109,7 @@ def _concern(
     kind: str,
     item: Waiting,
     instances: Mapping[str, Instance],
-    found: Text | str,
+    found: Said,
     expected: Text | str = "",
 ) -> Concern:
     one = instances.get(item.sop)

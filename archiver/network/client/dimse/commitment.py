@@ -167,7 +167,7 @@ def _report(
         status = status_of(Service.ANY, int(answer.Status))
         if status.category is not Category.SUCCESS:
             kind = NetworkError if status.passes else RefusedForGood
-            raise kind(Problem("network.dimse.no_charge", status=status).at(peer=peer.place))
+            raise kind(Problem("network.dimse.no_charge", status=status.text).at(peer=peer.place))
         return awaited.wait(transaction, peer.limits.commitment)
 
 

@@ -125,9 +125,9 @@ def find(
                 _cancel(link, number, model)
         elif status.category is Category.FAILURE:
             said = str(answer.get("ErrorComment", "")).strip()
-            problem = Problem("network.dimse.not_answered", status=status)
+            problem = Problem("network.dimse.not_answered", status=status.text)
             if said:
-                problem = Problem("network.dimse.not_answered_why", status=status, said=said)
+                problem = Problem("network.dimse.not_answered_why", status=status.text, said=said)
             raise NetworkError(problem.at(peer=link.peer.place))
         elif status.category is Category.WARNING:
             cut = True

@@ -26,5 +26,7 @@ def echo(peer: DimsePeer) -> DimseStatus:
             raise link.lost(Text("network.lost.verifying"))
         status = status_of(Service.ANY, int(answer.Status))
         if status.category is not Category.SUCCESS:
-            raise NetworkError(Problem("network.dimse.status", status=status).at(peer=peer.place))
+            raise NetworkError(
+                Problem("network.dimse.status", status=status.text).at(peer=peer.place)
+            )
         return status

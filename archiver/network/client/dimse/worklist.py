@@ -15,6 +15,7 @@ from archiver.network.client.dimse.find import find
 from archiver.network.client.dimse.link import open_link
 from archiver.network.peers import DimsePeer
 from archiver.objects import Patient, Request, Visit, code_key, items, text
+from archiver.wording import Text
 
 WORKLIST = "1.2.840.10008.5.1.4.31"
 _UNICODE = "ISO_IR 192"
@@ -150,7 +151,7 @@ def ask_worklist(
 def choose(
     scheduled: Sequence[Scheduled],
     words: str | None,
-    place: str,
+    place: str | Text,
     line_of: Callable[[Scheduled], str],
 ) -> Scheduled:
     """Return the one entry that is meant; the identity of a patient is never guessed.
