@@ -15,7 +15,7 @@ import archiver
 
 PACKAGE = Path(archiver.__file__).parent
 #: The rooms that everything after them may use.
-ORDER = ("wording", "errors", "dentition", "photo", "objects", "standard", "archive")
+ORDER = ("wording", "errors", "workers", "dentition", "photo", "objects", "standard", "archive")
 BELOW_WORKFLOW = {
     *ORDER,
     *("network", "vision", "colour", "priors", "sheets", "records", "handover"),
@@ -24,10 +24,11 @@ ABOVE = {
     "wording": set(),
     "errors": {"wording"},
     "dentition": {*ORDER[:2]},
-    "photo": {*ORDER[:2]},
-    "objects": {*ORDER[:4]},
-    "standard": {*ORDER[:5]},
-    "archive": {*ORDER[:6]},
+    "workers": {*ORDER[:2]},
+    "photo": {*ORDER[:3]},
+    "objects": {*ORDER[:5]},
+    "standard": {*ORDER[:6]},
+    "archive": {*ORDER[:7]},
     "vision": {*ORDER[:2]},
     "colour": {*ORDER[:2], "photo"},
     "network": {*ORDER},

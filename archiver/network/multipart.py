@@ -60,16 +60,18 @@ class MultipartReader:
     ----------
     boundary
         As the media type has it.
+    most
+        Parts that are taken.
     """
 
-    def __init__(self, boundary: str) -> None:
+    def __init__(self, boundary: str, most: int = _MOST_PARTS) -> None:
         if not 0 < len(boundary) <= 70:
             raise BadMultipartError("the boundary is missing or too long")
         self._delimiter = b"\r\n--" + boundary.encode("latin-1")
         # The first delimiter may stand at the very beginning (RFC 2046 5.1.1).
         self._buffer = bytearray(b"\r\n")
         self._step = self._preamble
-        self._parts = 0
+        self._parts, self._most = 0, most
         self._ended = False
 
     def feed(self, piece: bytes) -> Iterator[Event]:
@@ -136,7 +138,7 @@ class MultipartReader:
         # What begins the body could itself be a boundary: an empty part.
         self._buffer[:0] = b"\r\n"
         self._parts += 1
-        if self._parts > _MOST_PARTS:
+        if self._parts > self._most:
             raise BadMultipartError("too many parts")
         headers = {}
         for line in head.split("\r\n"):

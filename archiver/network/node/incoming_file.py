@@ -82,10 +82,12 @@ class IncomingFile:
         The archive's folder of temporary files.
     limit
         Bytes that the file may have at most.
+    mark
+        Put before the file's name, so that it is found again.
     """
 
-    def __init__(self, folder: Path, limit: int) -> None:
-        self.path = folder / f"{uuid.uuid4().hex}.received"
+    def __init__(self, folder: Path, limit: int, mark: str = "") -> None:
+        self.path = folder / f"{mark}{uuid.uuid4().hex}.received"
         self._limit = limit
         self._digest = hashlib.sha256()
         self._size = 0
@@ -128,10 +130,15 @@ class IncomingFile:
         OSError
             As the system raised it.
         """
-        assert self._handle is not None
+        if self._handle is None:
+            self._handle = os.open(self.path, os.O_RDWR | _BINARY)
         os.fsync(self._handle)
         self._close()
         return Aside(self.path, Written(self._digest.hexdigest(), self._size))
+
+    def put_down(self) -> None:
+        """Close the file; nothing more is written to it."""
+        self._close()
 
     def discard(self) -> None:
         """Close and remove the file where it is still there; never raises OSError."""

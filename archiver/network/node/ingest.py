@@ -10,6 +10,7 @@ import errno
 import re
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor, wait
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -85,7 +86,7 @@ class NodeIngest:
 
     def keep(
         self,
-        arrived: IncomingFile | Fault | None,
+        arrived: IncomingFile | Aside | Fault | None,
         *,
         sop_class: str,
         sop_instance: str,
@@ -97,7 +98,7 @@ class NodeIngest:
         Parameters
         ----------
         arrived
-            The file, or why there is none.
+            The file, flushed already or not, or why there is none.
         sop_class, sop_instance
             What the sender calls it; empty where it does not say.
         origin
@@ -105,12 +106,12 @@ class NodeIngest:
         accept
             Says why an object is not wanted here; empty where it is.
         """
-        if not isinstance(arrived, IncomingFile):
+        if not isinstance(arrived, IncomingFile | Aside):
             return _without_file(arrived)
         # While the disk is busy with it, it is looked at.
-        flushing = self._flushing.submit(arrived.flush)
+        flushing = self._flushing.submit(_flushed, arrived)
         try:
-            looked = self._look_at(arrived, sop_class, sop_instance, accept)
+            looked = self._look_at(arrived.path, sop_class, sop_instance, accept)
             if isinstance(looked, IngestResult):
                 return looked
             aside = flushing.result()
@@ -125,11 +126,11 @@ class NodeIngest:
             return IngestResult(answers.PROCESSING_FAILURE, "an error that nobody foresaw")
         finally:
             wait([flushing])
-            arrived.discard()
+            _remove(arrived)
 
     @staticmethod
     def _look_at(
-        arrived: IncomingFile,
+        arrived: Path,
         sop_class: str,
         sop_instance: str,
         accept: Callable[[Description], str],
@@ -138,7 +139,7 @@ class NodeIngest:
         # The errors quote the object; what is told of them must not.
         refused = "the object cannot be read to its end"
         try:
-            _, header = read_whole(arrived.path)
+            _, header = read_whole(arrived)
             refused = "the object cannot be read"
             description = describe(header)
             refused = "a UID of the object is missing or malformed"
@@ -171,6 +172,18 @@ class NodeIngest:
         return IngestResult(
             answers.SUCCESS, "", description, new=stored.outcome is Outcome.NEW, size=size
         )
+
+
+def _flushed(arrived: IncomingFile | Aside) -> Aside:
+    return arrived.flush() if isinstance(arrived, IncomingFile) else arrived
+
+
+def _remove(arrived: IncomingFile | Aside) -> None:
+    if isinstance(arrived, IncomingFile):
+        arrived.discard()
+        return
+    with suppress(OSError):  # removed when the archive is next opened
+        arrived.path.unlink(missing_ok=True)
 
 
 def _without_file(fault: Fault | None) -> IngestResult:

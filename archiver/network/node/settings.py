@@ -53,6 +53,10 @@ class NodeLimits:
         Largest P-DATA-TF PDU that we take (PS3.8 D.1); DCMTK sends 128 KiB at most.
     object_megabytes, request_megabytes
         Largest object, and largest HTTP request.
+    parts
+        Of a request to store, and objects that its metadata tell of.
+    attributes, nesting
+        Of the metadata of a request to store: how many, and sequences within sequences.
     negotiation_seconds
         For TLS and the first PDU.
     network_seconds
@@ -65,6 +69,9 @@ class NodeLimits:
     pdu_bytes: int = 256 << 10
     object_megabytes: int = 2048
     request_megabytes: int = 4096
+    parts: int = 10_000
+    attributes: int = 100_000
+    nesting: int = 32
     negotiation_seconds: float = 10.0
     network_seconds: float = 60.0
 

@@ -9,6 +9,7 @@ from collections.abc import Callable, Iterator
 from typing import TYPE_CHECKING, Any
 
 from starlette.applications import Starlette
+from starlette.concurrency import run_in_threadpool
 from starlette.exceptions import HTTPException
 from starlette.requests import ClientDisconnect, Request
 from starlette.responses import JSONResponse, PlainTextResponse, Response, StreamingResponse
@@ -70,7 +71,7 @@ class Application:
         self._credentials = Credentials(settings.credentials)
         self._pages = None if pages is None else pages(self._tell)
         limits = settings.limits
-        self._stow = Stow(storing, self._open, limits.request_bytes, limits.network_seconds)
+        self._stow = Stow(storing, self._open, archive.layout.temporary, limits)
         ends = [(one, self._endpoint(one)) for one in RESOURCES]
         self._actions: dict[object, Action] = {end: one.action for one, end in ends}
         self._routes = Starlette(
@@ -210,7 +211,7 @@ class Application:
         self._tell(Happening(Event.RECEIVED, peer, title, result, outcome.studies, detail))
         self._log("stored", peer=peer, instances=len(outcome.kept) - failed, refused=failed)
         media = dataset_media(request, several=False)
-        return response(outcome, _base(request), study, media)
+        return await run_in_threadpool(response, outcome, _base(request), study, media)
 
     # -- QIDO-RS
 

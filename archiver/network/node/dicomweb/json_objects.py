@@ -11,21 +11,25 @@ import struct
 import warnings
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 
-from pydicom import DataElement, Dataset
+from pydicom import Dataset
 from pydicom.filebase import DicomBytesIO
 from pydicom.filewriter import write_dataset
 
 from archiver.errors import ArchiverError, ObjectError, Problem
 from archiver.network.multipart import MediaType
 from archiver.network.node.dicomweb.content_negotiation import IMAGE_SYNTAXES, OCTETS
-from archiver.network.node.incoming_file import IncomingFile, file_head
+from archiver.network.node.incoming_file import file_head
 from archiver.network.node.supported import EXPLICIT, JPEG_BASELINE, JPEG_LOSSLESS
 
 _PIXELS = 0x7FE00010
+_CHUNK = 1 << 20
 _ITEM, _END = (0xFFFE, 0xE000), (0xFFFE, 0xE0DD)
-Bulk = Mapping[str, tuple[MediaType, IncomingFile]]
+Bulk = Mapping[str, tuple[MediaType, Path]]
+#: Values that are no pixels go through memory (bytes of one object).
+_LONGEST_VALUES = 100 << 20
 
 
 @dataclass(frozen=True)
@@ -35,25 +39,41 @@ class Composed:
     Parameters
     ----------
     head
-        File meta information and all elements before the pixels.
-    stream
-        One compressed frame; None where the head is all.
+        File meta information.
+    before, after
+        The elements before and behind the pixels.
+    pixels
+        The file that holds them, None where there are none.
+    vr
+        Of pixels that are not compressed; empty where the file is one compressed frame.
     """
 
     head: bytes
-    stream: bytes | None
+    before: bytes
+    after: bytes = b""
+    pixels: Path | None = None
+    vr: str = ""
 
     def pieces(self) -> Iterator[bytes]:
         """Yield the file."""
         yield self.head
-        if self.stream is None:
-            return
-        padding = b"\0" * (len(self.stream) % 2)
-        yield struct.pack("<HH2sHI", 0x7FE0, 0x0010, b"OB", 0, 0xFFFFFFFF)
-        yield struct.pack("<HHI", *_ITEM, 0)
-        yield struct.pack("<HHI", *_ITEM, len(self.stream) + len(padding))
-        yield self.stream
-        yield padding + struct.pack("<HHI", *_END, 0)
+        yield self.before
+        if self.pixels is not None:
+            size = self.pixels.stat().st_size
+            padding = b"\0" * (size % 2)
+            length = size + len(padding) if self.vr else 0xFFFFFFFF
+            vr = (self.vr or "OB").encode()
+            yield struct.pack("<HH2sHI", 0x7FE0, 0x0010, vr, 0, length)
+            if not self.vr:
+                yield struct.pack("<HHI", *_ITEM, 0)
+                yield struct.pack("<HHI", *_ITEM, size + len(padding))
+            with self.pixels.open("rb") as file:
+                while piece := file.read(_CHUNK):
+                    yield piece
+            yield padding
+            if not self.vr:
+                yield struct.pack("<HHI", *_END, 0)
+        yield self.after
 
 
 def compose(metadata: Any, bulk: Bulk) -> Composed:
@@ -76,10 +96,11 @@ def compose(metadata: Any, bulk: Bulk) -> Composed:
     given = dict(metadata)
     pixels = given.pop(f"{_PIXELS:08X}", None)
     given.pop("00083002", None)
+    values = _Values(bulk)
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
-            dataset = Dataset.from_json(json.dumps(given), lambda _t, _v, uri: _value(bulk, uri))
+            dataset = Dataset.from_json(json.dumps(given), lambda _t, _v, uri: values.read(uri))
             return _composed(dataset, pixels, bulk)
     except ArchiverError:
         raise
@@ -91,32 +112,49 @@ def compose(metadata: Any, bulk: Bulk) -> Composed:
 
 def _composed(dataset: Dataset, pixels: Any, bulk: Bulk) -> Composed:
     uri = pixels.get("BulkDataURI") if isinstance(pixels, dict) else None
-    syntax, stream = EXPLICIT, None
+    syntax, path, vr = EXPLICIT, None, ""
     if uri is not None:
-        media, part = _part(bulk, uri)
-        data = part.path.read_bytes()
+        media, path = _part(bulk, uri)
         if media.name == OCTETS:
             vr = "OW" if int(dataset.get("BitsAllocated", 8)) > 8 else "OB"
-            dataset.add(DataElement(_PIXELS, vr, data + b"\0" * (len(data) % 2)))
         else:
-            syntax, stream = _syntax(media, data), data
+            data = path.read_bytes()
+            syntax = _syntax(media, data)
             _describe(dataset, syntax, data)
+    dataset.SpecificCharacterSet = "ISO_IR 192"
+    head = file_head(str(dataset.SOPClassUID), str(dataset.SOPInstanceUID), syntax)
+    before, after = _encoded(dataset[:_PIXELS]), _encoded(dataset[_PIXELS + 1 :])
+    return Composed(head, before, after, path, vr)
+
+
+def _encoded(dataset: Dataset) -> bytes:
     buffer = DicomBytesIO()
     buffer.is_little_endian, buffer.is_implicit_VR = True, False
-    dataset.SpecificCharacterSet = "ISO_IR 192"
     write_dataset(buffer, dataset)
-    head = file_head(str(dataset.SOPClassUID), str(dataset.SOPInstanceUID), syntax)
-    return Composed(head + buffer.getvalue(), stream)
+    return buffer.getvalue()
 
 
-def _part(bulk: Bulk, uri: str) -> tuple[MediaType, IncomingFile]:
+def _part(bulk: Bulk, uri: str) -> tuple[MediaType, Path]:
     if uri not in bulk:
         raise ObjectError("network.json_objects.bulk_missing")
     return bulk[uri]
 
 
-def _value(bulk: Bulk, uri: str) -> bytes:
-    return _part(bulk, uri)[1].path.read_bytes()
+class _Values:
+    """Reads values of one object; a part that many attributes name counts as often."""
+
+    def __init__(self, bulk: Bulk) -> None:
+        self._bulk = bulk
+        self._left = _LONGEST_VALUES
+
+    def read(self, uri: str) -> bytes:
+        path = _part(self._bulk, uri)[1]
+        self._left -= path.stat().st_size
+        if self._left < 0:
+            raise ObjectError(
+                Problem("network.json_objects.values_too_large", most=_LONGEST_VALUES >> 20)
+            )
+        return path.read_bytes()
 
 
 def _syntax(media: MediaType, data: bytes) -> str:

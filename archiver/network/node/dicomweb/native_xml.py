@@ -11,7 +11,6 @@ from pydicom.datadict import keyword_for_tag
 
 NAMESPACE = "http://dicom.nema.org/PS3.19/models/NativeDICOM"
 _ROOT = "NativeDicomModel"
-_DEEPEST = 32
 #: Components of each group of a person's name, in their order (PS3.5 6.2.1).
 _COMPONENTS = ("FamilyName", "GivenName", "MiddleName", "NamePrefix", "NameSuffix")
 _GROUPS = ("Alphabetic", "Ideographic", "Phonetic")
@@ -72,8 +71,13 @@ def _printable(text: str) -> str:
     return "".join(c for c in text if c in "\t\n\r" or (c >= " " and c not in "\ufffe\uffff"))
 
 
-def from_xml(data: bytes) -> dict[str, Any]:
+def from_xml(data: bytes, nesting: int) -> dict[str, Any]:
     """Read an object.
+
+    Parameters
+    ----------
+    nesting
+        Sequences within sequences at most.
 
     Returns
     -------
@@ -100,15 +104,15 @@ def from_xml(data: bytes) -> dict[str, Any]:
         raise BadXmlError("the metadata are no XML") from error
     if root.tag != _ROOT:
         raise BadXmlError("the metadata are no Native DICOM Model")
-    return _read(root, 0)
+    return _read(root, nesting)
 
 
 def _refuse(*_: object) -> None:
     raise BadXmlError("a document type has no place in metadata")
 
 
-def _read(parent: ET.Element, depth: int) -> dict[str, Any]:
-    if depth > _DEEPEST:
+def _read(parent: ET.Element, left: int) -> dict[str, Any]:
+    if left < 0:
         raise BadXmlError("the metadata are nested too deeply")
     found: dict[str, Any] = {}
     for node in parent:
@@ -123,7 +127,7 @@ def _read(parent: ET.Element, depth: int) -> dict[str, Any]:
             elif child.tag == "InlineBinary":
                 element["InlineBinary"] = (child.text or "").strip()
             else:
-                values.append(_value(child, vr, depth))
+                values.append(_value(child, vr, left))
         if values:
             element["Value"] = values
         found[node.get("tag", "")] = element
@@ -135,9 +139,9 @@ def _number(node: ET.Element) -> int:
     return int(text) if text.isascii() and text.isdigit() else 0
 
 
-def _value(node: ET.Element, vr: str, depth: int) -> Any:
+def _value(node: ET.Element, vr: str, left: int) -> Any:
     if node.tag == "Item":
-        return _read(node, depth + 1)
+        return _read(node, left - 1)
     if node.tag == "PersonName":
         groups = {}
         for group in node:

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import asyncio
-import json
 import time
+import uuid
 from collections.abc import AsyncIterator, Callable
 from dataclasses import dataclass, field
 from functools import partial
-from typing import Any
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 from pydicom import Dataset
 from starlette.concurrency import run_in_threadpool
@@ -16,7 +17,8 @@ from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import Response
 
-from archiver.errors import ArchiverError
+from archiver.archive.store import Aside
+from archiver.errors import ObjectError
 from archiver.network.multipart import (
     BadMultipartError,
     MediaType,
@@ -26,19 +28,19 @@ from archiver.network.multipart import (
     media_type,
 )
 from archiver.network.node import answers
+from archiver.network.node.dicomweb.composition import METADATA, Composition, Failed, compose_all
 from archiver.network.node.dicomweb.content_negotiation import IMAGE_SYNTAXES, JSON, XML
-from archiver.network.node.dicomweb.json_objects import Composed, compose
-from archiver.network.node.dicomweb.native_xml import BadXmlError, from_xml
 from archiver.network.node.dicomweb.responses import dataset
 from archiver.network.node.dimse.upper_layer import Fault
 from archiver.network.node.incoming_file import IncomingFile, TooLargeError
 from archiver.network.node.ingest import IngestResult, NodeIngest
 from archiver.objects import Description
+from archiver.workers import shared_pool
+
+if TYPE_CHECKING:
+    from archiver.network.node.settings import NodeLimits
 
 _DICOM = "application/dicom"
-#: Metadata of an object without its bulk data (bytes).
-_LONGEST_METADATA = 32 << 20
-_METADATA = (JSON, "application/json", XML)
 _PICTURES = ("image/png", "image/gif", "image/jpeg", "image/bmp", "image/tiff", "image/webp")
 _WITHOUT_METADATA = (
     "a picture alone says neither whose it is nor what it shows; send it with metadata, as bulk "
@@ -61,6 +63,11 @@ class StowPart:
     media: MediaType
     location: str
     arrived: IncomingFile | Fault
+
+    def put_down(self) -> None:
+        """Close its file until it is needed."""
+        if isinstance(self.arrived, IncomingFile):
+            self.arrived.put_down()
 
 
 @dataclass
@@ -134,23 +141,23 @@ class Stow:
         Keeps what arrives.
     open_reception
         Opens a file for a part.
-    request_limit
-        Bytes of a body at most.
-    seconds
-        Without a byte.
+    folder
+        Of what is on its way in.
+    limits
+        What a request may take.
     """
 
     def __init__(
         self,
         storing: NodeIngest,
         open_reception: Callable[[], IncomingFile],
-        request_limit: int,
-        seconds: float,
+        folder: Path,
+        limits: NodeLimits,
     ) -> None:
         self._storing = storing
         self._open = open_reception
-        self._limit = request_limit
-        self._seconds = seconds
+        self._folder = folder
+        self._limits = limits
 
     async def take(self, request: Request, study: str, origin: str) -> StowResult:
         """Read a body and keep what is in it.
@@ -179,9 +186,11 @@ class Stow:
         outcome = StowResult()
         set_aside: list[StowPart] = []
         try:
-            reader = MultipartReader(media.parameters.get("boundary", ""))
+            reader = MultipartReader(media.parameters.get("boundary", ""), self._limits.parts)
             async for part in self._parts(request, reader):
                 if kind != _DICOM:
+                    # However many come, one file is open.
+                    part.put_down()
                     set_aside.append(part)
                 elif part.media.name not in (_DICOM, ""):
                     _discard([part])
@@ -203,7 +212,10 @@ class Stow:
         return outcome
 
     async def _keep(
-        self, arrived: IncomingFile | Fault, origin: str, accept: Callable[[Description], str]
+        self,
+        arrived: IncomingFile | Aside | Fault,
+        origin: str,
+        accept: Callable[[Description], str],
     ) -> IngestResult:
         work = partial(
             self._storing.keep, arrived, sop_class="", sop_instance="", origin=origin, accept=accept
@@ -224,37 +236,35 @@ class Stow:
             else:
                 outcome.kept.append(await self._keep(one, origin, accept))
 
-    def _compose(self, parts: list[StowPart]) -> list[IncomingFile | IngestResult]:
-        metadata: list[Any] = []
-        bulk: dict[str, tuple[MediaType, IncomingFile]] = {}
+    def _compose(self, parts: list[StowPart]) -> list[Aside | IngestResult]:
+        """Have a worker make the objects: what describes them may be anything."""
+        metadata: list[tuple[str, Path]] = []
+        bulk: dict[str, tuple[MediaType, Path]] = {}
         for part in parts:
             if not isinstance(part.arrived, IncomingFile):
                 return [IngestResult(answers.OUT_OF_RESOURCES, "a part is too large")]
-            if part.media.name in _METADATA:
-                if part.arrived.size > _LONGEST_METADATA:
-                    return [IngestResult(answers.OUT_OF_RESOURCES, "the metadata are too large")]
-                metadata += _metadata_in(part.media.name, part.arrived)
+            if part.media.name in METADATA:
+                metadata.append((part.media.name, part.arrived.path))
             else:
-                bulk[part.location] = (part.media, part.arrived)
-        made: list[IncomingFile | IngestResult] = []
-        for one in metadata:
-            try:
-                made.append(self._written(compose(one, bulk)))
-            except ArchiverError as error:
-                made.append(IngestResult(answers.CANNOT_UNDERSTAND, error.problems[0].found))
-            except (OSError, TooLargeError):
-                made.append(IngestResult(answers.OUT_OF_RESOURCES, "the object cannot be taken"))
-        return made
-
-    def _written(self, composed: Composed) -> IncomingFile:
-        reception = self._open()
+                bulk[part.location] = (part.media, part.arrived.path)
+        limits, mark = self._limits, uuid.uuid4().hex
+        task = Composition(
+            metadata,
+            bulk,
+            self._folder,
+            mark,
+            limits.object_bytes,
+            limits.parts,
+            limits.attributes,
+            limits.nesting,
+        )
         try:
-            for piece in composed.pieces():
-                reception.write(piece)
-        except BaseException:
-            reception.discard()
-            raise
-        return reception
+            made = shared_pool().run(compose_all, ObjectError, task)
+        except ObjectError as error:
+            for left in self._folder.glob(f"{mark}*"):
+                left.unlink(missing_ok=True)
+            return [IngestResult(answers.OUT_OF_RESOURCES, error.problems[0].found)]
+        return [IngestResult(*one) if isinstance(one, Failed) else one for one in made]
 
     async def _parts(self, request: Request, reader: MultipartReader) -> AsyncIterator[StowPart]:
         """Yield parts when they are whole; the file of one that breaks off is removed."""
@@ -287,16 +297,16 @@ class Stow:
         """Yield the body within its limits."""
         count = 0
         stream = request.stream().__aiter__()
-        until = time.monotonic() + 60 * self._seconds
+        until = time.monotonic() + 60 * self._limits.network_seconds
         while True:
             try:
-                piece = await asyncio.wait_for(anext(stream), self._seconds)
+                piece = await asyncio.wait_for(anext(stream), self._limits.network_seconds)
             except StopAsyncIteration:
                 return
             except TimeoutError:
                 raise HTTPException(408, "the body comes too slowly") from None
             count += len(piece)
-            if count > self._limit:
+            if count > self._limits.request_bytes:
                 raise HTTPException(413, "the request is larger than this node takes")
             if time.monotonic() > until:
                 raise HTTPException(408, "the body comes too slowly")
@@ -310,20 +320,6 @@ def _written_or_fault(reception: IncomingFile, piece: bytes) -> IncomingFile | F
         reception.discard()
         return fault
     return reception
-
-
-def _metadata_in(media: str, arrived: IncomingFile) -> list[Any]:
-    """Return the objects that a part describes, in the DICOM JSON model."""
-    try:
-        data = arrived.path.read_bytes()
-        if media == XML:
-            return [from_xml(data)]
-        found = json.loads(data)
-    except BadXmlError as error:
-        raise HTTPException(400, str(error)) from None
-    except (ValueError, RecursionError, OSError):
-        raise HTTPException(400, "the metadata are no JSON") from None
-    return found if isinstance(found, list) else [found]
 
 
 def _of_study(study: str, description: Description) -> str:

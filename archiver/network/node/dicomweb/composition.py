@@ -1,0 +1,143 @@
+"""All objects of a request that come as metadata and bulk data; made in a worker process."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, NamedTuple
+
+from starlette.exceptions import HTTPException
+
+from archiver.archive.store import Aside
+from archiver.errors import ArchiverError
+from archiver.network.multipart import MediaType
+from archiver.network.node import answers
+from archiver.network.node.dicomweb.content_negotiation import JSON, XML
+from archiver.network.node.dicomweb.json_objects import Composed, compose
+from archiver.network.node.dicomweb.native_xml import BadXmlError, from_xml
+from archiver.network.node.incoming_file import IncomingFile, TooLargeError
+
+METADATA = (JSON, "application/json", XML)
+#: All metadata of a request without its bulk data (bytes).
+_LONGEST = 32 << 20
+
+
+@dataclass(frozen=True)
+class Composition:
+    """A task.
+
+    Parameters
+    ----------
+    metadata
+        Media type and file of each part that describes objects.
+    bulk
+        The other parts, by their Content-Location.
+    folder, mark
+        Where files are made, and how their names begin.
+    object_bytes
+        Largest object.
+    objects, attributes, nesting
+        How many the metadata may tell of, with how many attributes, and how deep.
+    """
+
+    metadata: Sequence[tuple[str, Path]]
+    bulk: Mapping[str, tuple[MediaType, Path]]
+    folder: Path
+    mark: str
+    object_bytes: int
+    objects: int
+    attributes: int
+    nesting: int
+
+
+class Failed(NamedTuple):
+    """Why one object was not made: a status, and in words that name nobody."""
+
+    status: int
+    comment: str
+
+
+def compose_all(task: Composition) -> list[Aside | Failed]:
+    """Make the objects; their files are flushed.
+
+    Raises
+    ------
+    HTTPException
+        400 where the metadata are malformed, 413 where there is more of them than is taken.
+    """
+    described = _described(task)
+    made: list[Aside | Failed] = []
+    for one in described:
+        try:
+            made.append(_written(compose(one, task.bulk), task))
+        except ArchiverError as error:
+            made.append(Failed(answers.CANNOT_UNDERSTAND, error.problems[0].found))
+        except (OSError, TooLargeError):
+            made.append(Failed(answers.OUT_OF_RESOURCES, "the object cannot be taken"))
+    return made
+
+
+def _described(task: Composition) -> list[Any]:
+    if sum(path.stat().st_size for _, path in task.metadata) > _LONGEST:
+        raise HTTPException(413, f"the metadata have more than {_LONGEST >> 20} MB")
+    texts = [(media, path.read_bytes()) for media, path in task.metadata]
+    # Counted before anything is parsed: of JSON each object and attribute takes a brace.
+    braces = sum(data.count(b"<" if media == XML else b"{") for media, data in texts)
+    if braces > task.objects + task.attributes * _nodes(texts):
+        raise _too_many(task.attributes, "attributes")
+    found = [one for media, data in texts for one in _parsed(media, data, task.nesting)]
+    if len(found) > task.objects:
+        raise _too_many(task.objects, "objects")
+    if _is_deeper(found, task.nesting):
+        raise HTTPException(400, "the metadata are nested too deeply")
+    return found
+
+
+def _nodes(texts: Iterable[tuple[str, bytes]]) -> int:
+    """Return how many marks one attribute takes; in XML it has tags, values and their ends."""
+    return 6 if any(media == XML for media, _ in texts) else 1
+
+
+def _too_many(most: int, what: str) -> HTTPException:
+    return HTTPException(413, f"the metadata have more than {most} {what}")
+
+
+def _parsed(media: str, data: bytes, nesting: int) -> list[Any]:
+    try:
+        if media == XML:
+            return [from_xml(data, nesting)]
+        found = json.loads(data)
+    except BadXmlError as error:
+        raise HTTPException(400, str(error)) from None
+    except (ValueError, RecursionError):
+        raise HTTPException(400, "the metadata are no JSON") from None
+    return found if isinstance(found, list) else [found]
+
+
+def _is_deeper(objects: list[Any], most: int) -> bool:
+    """Return whether sequences lie in each other deeper; each is an object, a list, an object."""
+    level: list[Any] = objects
+    for _ in range(3 * most + 4):
+        level = [
+            inner
+            for one in level
+            if isinstance(one, dict | list)
+            for inner in (one.values() if isinstance(one, dict) else one)
+            if isinstance(inner, dict | list) and inner
+        ]
+        if not level:
+            return False
+    return True
+
+
+def _written(composed: Composed, task: Composition) -> Aside:
+    made = IncomingFile(task.folder, task.object_bytes, task.mark)
+    try:
+        for piece in composed.pieces():
+            made.write(piece)
+        return made.flush()
+    except BaseException:
+        made.discard()
+        raise

@@ -1,0 +1,1 @@
+from .pool import shared_pool as shared_pool
