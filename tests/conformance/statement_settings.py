@@ -34,6 +34,9 @@ _LIMITS = {
     "request_megabytes": "largest HTTP request, in MiB",
     "negotiation_seconds": "for TLS and the first PDU",
     "network_seconds": "without a byte, and for one PDU",
+    "parts": "parts of a request to store, and objects that its metadata tell of",
+    "attributes": "attributes of the metadata of a request to store",
+    "nesting": "sequences within sequences of such metadata",
 }
 _PEER = {
     "name": "how the peer is called on the command line",
