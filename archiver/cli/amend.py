@@ -46,8 +46,8 @@ if TYPE_CHECKING:
         Option("--top", type=DIRECTION, help="what is at the top of it as shot, as archived"),
         Option(
             "--flipped",
-            type=Choice(("left-right", "top-bottom")),
-            help="how the file had been flipped before it was archived",
+            type=Choice(("left-right", "top-bottom", "turned")),
+            help="how the file had been flipped, or turned by half, before it was archived",
         ),
         Option(
             "--crop",
@@ -113,16 +113,14 @@ def command(options: Options) -> int:
 
 def _change(options: Options) -> Change:
     """Return what the options say is right."""
-    from archiver.dentition import Turn
-    from archiver.objects import Change
+    from archiver.objects import FLIPS, Change
 
-    flips = {"left-right": Turn.FLIP_LEFT_RIGHT, "top-bottom": Turn.FLIP_TOP_BOTTOM}
     return Change(
         teeth=options.tooth or None,
         view=options.view,
         mirror={"yes": True, "no": False}.get(options.mirror),
         top=options.top,
-        flipped=flips.get(options.flipped),
+        flipped=FLIPS.get(options.flipped),
         crop=None if options.crop == "none" else options.crop,
         uncropped=options.crop == "none",
         confirmed_by="" if options.unconfirmed else options.confirmed_by,

@@ -2,8 +2,9 @@
 
 The person says the view, the teeth, whether a mirror was used and, if they like, which direction
 is at the top of the picture as the camera shows it. Everything else follows: a camera looks at
-the teeth directly, or a mirror bends its look towards them; EXIF orientation stands between the
-stored pixels and what the camera shows; the correction takes the stored pixels to the display.
+the teeth directly, or a mirror bends its look towards them; a program on a computer may have
+flipped the picture since; EXIF orientation stands between the stored pixels and what a viewer
+shows; the correction takes the stored pixels to the display.
 """
 
 from __future__ import annotations
@@ -98,11 +99,14 @@ class Plan:
     mirror, top, operator, exif
         As said, and as the file says.
     shown
-        Orientation on the camera's screen (EXIF orientation applied).
+        Orientation as a viewer shows the file (EXIF orientation applied): that on the camera's
+        own screen, unless the picture was flipped since.
     stored
         Orientation of the pixels in the file.
     correction
         The turn from the stored pixels to the display orientation.
+    flipped
+        How a program had flipped or turned what the camera showed before the file came here.
 
     Raises
     ------
@@ -118,6 +122,7 @@ class Plan:
     shown: Orientation
     stored: Orientation
     correction: Turn
+    flipped: Turn = Turn.IDENTITY
 
     def __post_init__(self) -> None:
         follows = self.stored.turned(self.exif) == self.shown
@@ -142,7 +147,7 @@ class Plan:
 
     @property
     def shown_correction(self) -> Turn:
-        """The turn from what the camera shows to the display orientation."""
+        """The turn from what a viewer shows to the display orientation."""
         return self.shown.turn_to(self.display)
 
     @property
@@ -204,8 +209,16 @@ def plan(
     top: Direction | None = None,
     operator: Operator = Operator.FRONT,
     exif: Turn = Turn.IDENTITY,
+    flipped: Turn = Turn.IDENTITY,
 ) -> Plan:
     """Work out how a photograph must be turned and what is true of it.
+
+    Parameters
+    ----------
+    top
+        What the camera showed at the top, before anybody flipped the picture.
+    flipped
+        How a program has flipped it since, as a person sees it on the screen.
 
     Raises
     ------
@@ -216,5 +229,7 @@ def plan(
     if mirror and view.is_extraoral:
         raise MeaningError(Problem("dentition.correction.no_mirror_outside_mouth", view=view.value))
     shown = as_the_camera_shows(seen.looking, mirror=mirror, top=top, operator=operator)
+    shown = shown.turned(flipped)
     stored = shown.turned(exif.inverse)
-    return Plan(seen, mirror, top, operator, exif, shown, stored, stored.turn_to(seen.display))
+    correction = stored.turn_to(seen.display)
+    return Plan(seen, mirror, top, operator, exif, shown, stored, correction, flipped)

@@ -35,6 +35,7 @@ from .photograph import Making as Making
 from .photograph import PhotographInstance as PhotographInstance
 from .phrases import subject as subject
 from .purposes import Purpose as Purpose
+from .session import FLIPS as FLIPS
 from .session import Circumstances as Circumstances
 from .session import ConsentSaid as ConsentSaid
 from .session import Crop as Crop

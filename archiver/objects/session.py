@@ -113,11 +113,22 @@ class Circumstances:
     colour_frame: str = ""
 
 
+#: How a picture may have been flipped on a computer before it came, in the words of a sheet.
+FLIPS = {
+    "left-right": Turn.FLIP_LEFT_RIGHT,
+    "top-bottom": Turn.FLIP_TOP_BOTTOM,
+    "turned": Turn.HALF,
+    "no": Turn.IDENTITY,
+}
+
+
 @dataclass(frozen=True)
 class Photograph:
     """One photograph of the sheet: the file, and what a person says of it.
 
-    `line` is where the sheet says it, for messages.
+    `flipped` is how a program had flipped it before it came (`FLIPS`), None where nobody says;
+    `exif_orientation` is "ignore" where the camera's sensor was wrong. `line` is where the sheet
+    says it, for messages.
 
     Raises
     ------
@@ -145,6 +156,8 @@ class Photograph:
     comment: str = ""
     circumstances: Circumstances = field(default_factory=Circumstances)
     line: int = 0
+    flipped: Turn | None = None
+    exif_orientation: str = ""
 
     def __post_init__(self) -> None:
         self.plan(1)
@@ -163,7 +176,8 @@ class Photograph:
             mirror=self.mirror,
             top=self.top,
             operator=self.operator,
-            exif=Turn(exif),
+            exif=Turn.IDENTITY if self.exif_orientation == "ignore" else Turn(exif),
+            flipped=self.flipped or Turn.IDENTITY,
         )
 
 

@@ -15,7 +15,7 @@ from datetime import date, datetime, time, timedelta
 from archiver.dentition import Operator, direction_of, view_of
 from archiver.errors import Problem
 from archiver.objects.purposes import Purpose
-from archiver.objects.session import Crop
+from archiver.objects.session import FLIPS, Crop
 from archiver.objects.sheet_text import shown
 from archiver.wording import Text
 
@@ -216,6 +216,10 @@ def _one_of(*words: str) -> Converter:
     return convert
 
 
+def _flipped(value: object) -> object:
+    return FLIPS[str(_one_of(*FLIPS)(value))]
+
+
 #: Frames that help to judge the colour of the others.
 COLOUR_FRAMES = ("neutral reference", "shade tab", "cross-polarised")
 
@@ -242,6 +246,8 @@ PHOTO: dict[str, Key] = {
     "teeth": Key(_teeth),
     "top": Key(_direction),
     "operator": Key(_operator),
+    "flipped": Key(_flipped),
+    "exif_orientation": Key(_one_of("ignore", "use")),
     "crop": Key(_crop),
     "confirmed_by": Key(_person),
     "comment": Key(_text(2000, lines=True)),

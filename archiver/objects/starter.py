@@ -45,6 +45,8 @@ teeth = []                        # such as [25] or ["14-16"]; none for an arch 
 view = "<view>"
 mirror = <true or false>
 # top = "head"                    # what is at the top as the camera shows it
+# flipped = "left-right"          # on a computer before: also "top-bottom", "turned", "no"
+# exif_orientation = "ignore"     # where the camera was wrong about which way was up
 # crop = {{ left = 0, top = 0, width = {width}, height = {height} }}
 # confirmed_by = "<family^given>" # who compared the side with the patient or the chart
 """

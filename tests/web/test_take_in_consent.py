@@ -43,6 +43,8 @@ mirror = false
 teeth = [21]
 top = "head"
 operator = "front"
+flipped = "no"
+exif_orientation = "use"
 crop = { left = 80, top = 40, width = 320, height = 240 }
 stage = "start"
 retraction = "lip retractor"

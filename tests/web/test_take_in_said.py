@@ -15,6 +15,7 @@ from archiver.dentition.numbering import Numbering, read_teeth
 from archiver.dentition.orientation import Direction, Turn
 from archiver.dentition.views import View
 from archiver.errors import MeaningError
+from archiver.objects import FLIPS
 from archiver.photo.turning import Box, plan_cut, turned_size
 from archiver.web.pages.take_in.drafts import Draft, Photo
 from archiver.web.pages.take_in.photo_entry import changed, judged, recropped
@@ -51,9 +52,30 @@ def test_the_tables_say_what_the_plan_says_for_every_way_of_taking_a_picture(tee
         assert told["edges"] == {k: v.value for k, v in made.display.edges.items()}
 
 
+@pytest.mark.parametrize("flipped", FLIPS)
+@pytest.mark.parametrize("exif", Turn)
+def test_what_was_flipped_before_turns_otherwise_and_an_ignored_orientation_does_not_count(
+    flipped: str, exif: Turn
+) -> None:
+    said = {"view": "occlusal", "mirror": True, "teeth": ["36"], "flipped": flipped}
+    teeth = read_teeth("36", Numbering.ISO)
+    for ignored, heeded in ((False, exif), (True, Turn.IDENTITY)):
+        more = {"exif_orientation": "ignore"} if ignored else {}
+        made = plan(View.OCCLUSAL, teeth, mirror=True, exif=heeded, flipped=FLIPS[flipped])
+        assert judged({**said, **more}, photo(exif=exif), {})["turn"] == made.correction
+        habit = judged(said, photo(exif=exif), more)
+        assert habit["turn"] == made.correction
+    only = turns()["after"][FLIPS[flipped]][exif]
+    shown = readings(teeth)["occlusal"]["turns"]["mirror"]["front"]
+    made = plan(View.OCCLUSAL, teeth, mirror=True, exif=exif, flipped=FLIPS[flipped])
+    assert turns()["after"][shown][only] is made.correction
+
+
 @pytest.mark.parametrize(
     "change",
     [
+        {"flipped": "left-right"},
+        {"exif_orientation": "ignore"},
         {"view": "buccal"},
         {"mirror": False},
         {"teeth": "26"},

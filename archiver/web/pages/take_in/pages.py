@@ -11,7 +11,7 @@ from starlette.responses import RedirectResponse, Response
 from starlette.routing import BaseRoute
 
 from archiver.dentition import Arch, Direction, View, arch_order
-from archiver.objects import COLOUR_FRAMES
+from archiver.objects import COLOUR_FRAMES, FLIPS
 from archiver.web.audit import ACCESSED, CHANGED
 from archiver.web.auth.visitor import visitor_of
 from archiver.web.bodies import form_of, json_of
@@ -21,6 +21,7 @@ from archiver.web.pages.take_in.draft_changes import apply
 from archiver.web.pages.take_in.draft_store import Open
 from archiver.web.pages.take_in.drafts import ARCHIVED, OPEN
 from archiver.web.pages.take_in.handlers import Drafting
+from archiver.web.pages.take_in.photo_entry import HABITS
 from archiver.web.pages.take_in.required_views import rule_sets
 from archiver.web.pages.take_in.turn_table import turns
 
@@ -99,6 +100,7 @@ class TakeInPages:
             tops=[direction.word for direction in Direction],
             purposes=purposes(),
             colour_frames=COLOUR_FRAMES,
+            flips=tuple(FLIPS),
             rows=_rows(),
             worklists=self._worklists(),
         )
@@ -108,9 +110,7 @@ class TakeInPages:
         return {
             "turns": turns(),
             "who": visitor.name if visitor.may("confirm") else "",
-            "habits": {
-                k: v for k, v in self._drafting.habits.items() if k in ("operator", "top", "mirror")
-            },
+            "habits": {k: v for k, v in self._drafting.habits.items() if k in HABITS},
             "today": self._site.clock().date().isoformat(),
             "edges": self._drafting.edges,
             "numbering": self._site.settings.numbering.value,

@@ -19,17 +19,17 @@ from archiver.dentition import (
     read_teeth,
 )
 from archiver.errors import MeaningError, Problem
-from archiver.objects import PHOTO, Crop, Unfit, crop_problem
+from archiver.objects import FLIPS, PHOTO, Crop, Unfit, crop_problem
 from archiver.photo import Box, source_box, turned_box
 from archiver.web.http_errors import Refused
 from archiver.web.pages.take_in.drafts import Photo, Said
 
 #: A confirmed side holds for these; whoever changes one has to look again.
-TURNING = ("view", "mirror", "teeth", "top", "operator")
+TURNING = ("view", "mirror", "teeth", "top", "operator", "flipped", "exif_orientation")
 #: Set by the server alone, or not said of one picture.
 _NOT_SENT = ("confirmed_by",)
 #: Habits of the practice that turn a picture where nothing is said of it.
-_HABITS = ("operator", "top", "mirror")
+HABITS = ("operator", "top", "mirror", "flipped", "exif_orientation")
 
 
 def teeth_of(text: str, numbering: Numbering) -> tuple[Tooth, ...]:
@@ -73,6 +73,8 @@ def read_value(key: str, value: object, numbering: Numbering = Numbering.ISO) ->
                 hint=unfit.hint,
             )
         ) from None
+    if key == "flipped":
+        return str(value)
     if isinstance(read, View | Operator):
         return read.value
     if isinstance(read, Direction):
@@ -115,7 +117,7 @@ def plan_of(said: Said, exif: int, habits: Mapping[str, object]) -> Plan | None:
     MeaningError
         If what is said contradicts itself.
     """
-    known = {**{k: habits[k] for k in _HABITS if k in habits}, **said}
+    known = {**{k: habits[k] for k in HABITS if k in habits}, **said}
     if "view" not in known or "mirror" not in known:
         return None
     return plan(
@@ -124,8 +126,14 @@ def plan_of(said: Said, exif: int, habits: Mapping[str, object]) -> Plan | None:
         mirror=bool(known["mirror"]),
         top=direction_of(str(known["top"])) if known.get("top") else None,
         operator=Operator(known.get("operator", Operator.FRONT.value)),
-        exif=Turn(exif),
+        exif=Turn(heeded(known, exif)),
+        flipped=FLIPS[known.get("flipped", "no")],
     )
+
+
+def heeded(said: Said, exif: int) -> int:
+    """Return the EXIF orientation that counts."""
+    return 1 if said.get("exif_orientation") == "ignore" else exif
 
 
 def crop_of(said: Said) -> Crop | None:
@@ -159,7 +167,8 @@ def judged(said: Said, photo: Photo, habits: Mapping[str, object]) -> dict[str, 
         the stored pixels to what is shown; ``edges``: letters, where the meaning is known.
     """
     lacks = [key for key in ("view", "mirror") if key not in said and key not in habits]
-    found: dict[str, Any] = {"lacks": lacks, "problems": [], "turn": photo.exif, "edges": None}
+    found: dict[str, Any] = {"lacks": lacks, "problems": [], "edges": None}
+    found["turn"] = heeded({**habits, **said}, photo.exif)
     try:
         made = plan_of(said, photo.exif, habits)
     except MeaningError as error:

@@ -15,14 +15,23 @@ from archiver.dentition import (
     sight,
 )
 from archiver.errors import MeaningError
+from archiver.objects import FLIPS
 
 
 def turns() -> dict[str, Any]:
-    """Return the group of the eight turns: ``after[second][first]``, and who swaps the sides."""
+    """Return the group of the eight turns.
+
+    Returns
+    -------
+    dict
+        ``after[second][first]``; ``swaps``, which swap the sides; ``words``; ``flips``, the turn
+        of each word for a picture that was flipped before it came.
+    """
     return {
         "after": {second: {first: second.after(first) for first in Turn} for second in Turn},
         "swaps": [turn for turn in Turn if turn.swaps_sides],
         "words": {turn: turn.words for turn in Turn},
+        "flips": FLIPS,
     }
 
 

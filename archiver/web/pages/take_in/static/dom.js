@@ -14,7 +14,9 @@
  * @property {HTMLInputElement} crop-top
  * @property {HTMLInputElement} crop-width
  * @property {HTMLDialogElement} ending
+ * @property {HTMLSelectElement} exif_orientation
  * @property {HTMLInputElement} files
+ * @property {HTMLSelectElement} flipped
  * @property {HTMLInputElement} folder
  * @property {HTMLDialogElement} keys
  * @property {HTMLInputElement} keys-on

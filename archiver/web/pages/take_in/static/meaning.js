@@ -30,6 +30,9 @@ export class Meaning {
     view.addEventListener("change", () => this.say({ view: view.value || null }));
     top.addEventListener("change", () => this.say({ top: top.value || null }));
     operator.addEventListener("change", () => this.say({ operator: operator.value }));
+    const [flipped, exif] = [find("flipped"), find("exif_orientation")];
+    flipped.addEventListener("change", () => this.say({ flipped: flipped.value || null }));
+    exif.addEventListener("change", () => this.say({ exif_orientation: exif.value || null }));
     find("direct").addEventListener("click", () => this.way(false));
     find("mirror").addEventListener("click", () => this.way(true));
     teeth.addEventListener("change", () => this.teeth(teeth.value));
@@ -115,6 +118,8 @@ export class Meaning {
     if (!held("view")) find("view").value = common("view") ?? "";
     if (!held("top")) find("top").value = common("top") ?? "";
     if (!held("operator")) find("operator").value = said.operator ?? model.habits.operator ?? "front";
+    if (!held("flipped")) find("flipped").value = common("flipped") ?? "";
+    if (!held("exif_orientation")) find("exif_orientation").value = common("exif_orientation") ?? "";
     const mirror = common("mirror") ?? (said.view ? model.habits.mirror : undefined);
     find("direct").setAttribute("aria-pressed", String(mirror === false));
     find("mirror").setAttribute("aria-pressed", String(mirror === true));

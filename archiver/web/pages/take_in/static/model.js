@@ -8,8 +8,8 @@ import { judge, read, recropped } from "./turning.js";
 
 /** @typedef {Pick<Label, "top" | "right" | "bottom" | "left">} Edges letters of directions */
 /** @typedef {{ left: number, top: number, width: number, height: number }} Box */
-/** @typedef {{ operator?: string, top?: string, mirror?: boolean }} Habits the practice's own defaults */
-/** @typedef {{ after: Record<number, Record<number, number>>, swaps: number[], words: Record<number, string> }} Turns */
+/** @typedef {{ operator?: string, top?: string, mirror?: boolean, flipped?: string, exif_orientation?: string }} Habits the practice's own defaults */
+/** @typedef {{ after: Record<number, Record<number, number>>, swaps: number[], words: Record<number, string>, flips: Record<string, number> }} Turns */
 /** @typedef {Record<string, string>} Table keys of a session sheet and their texts */
 /** @typedef {{ purposes?: string[], noted_by?: string, until?: string }} Consent */
 
@@ -32,6 +32,8 @@ import { judge, read, recropped } from "./turning.js";
  * @property {string[]} [teeth] by ISO 3950
  * @property {string} [top]
  * @property {string} [operator]
+ * @property {string} [flipped] how, before it came
+ * @property {string} [exif_orientation] "ignore" where the camera's was wrong
  * @property {Box} [crop] in pixels of the turned picture
  * @property {boolean} [left_out]
  * @property {string} [confirmed_by]
@@ -146,7 +148,7 @@ import { judge, read, recropped } from "./turning.js";
 /** @typedef {{ change: Change, good: (state: DraftState) => void, bad: (error: unknown) => void }} Queued */
 
 /** @type {(keyof Said)[]} */
-const TURNING = ["view", "mirror", "teeth", "top", "operator"];
+const TURNING = ["view", "mirror", "teeth", "top", "operator", "flipped", "exif_orientation"];
 const AGAIN = 1500;
 /**
  * @param {unknown} a

@@ -31,7 +31,7 @@ import { callJson } from "/static/calling.js";
  */
 
 /** @type {Turns} */
-let turns = { after: {}, swaps: [], words: {} };
+let turns = { after: {}, swaps: [], words: {}, flips: {} };
 /** @type {Habits} */
 let habits = {};
 let numbering = "ISO 3950";
@@ -98,8 +98,11 @@ export function judge(said, exif) {
   /** @type {Said} */
   const all = { ...habits, ...said };
   const lacks = /** @type {const} */ (["view", "mirror"]).filter((key) => all[key] === undefined);
+  const heeded = all.exif_orientation === "ignore" ? 1 : exif;
+  // A flip undoes itself.
+  const seen = turns.after[turns.flips[all.flipped ?? "no"]][heeded];
   /** @type {Follows} */
-  const plain = { turn: exif, edges: null, lacks, problem: "" };
+  const plain = { turn: heeded, edges: null, lacks, problem: "" };
   if (all.view === undefined) return plain;
   const found = known(all.teeth);
   if (!found) return null;
@@ -113,7 +116,7 @@ export function judge(said, exif) {
   const ways = reading.turns[all.mirror ? "mirror" : "direct"];
   const way = ways?.[all.top || all.operator || "front"];
   if (way === undefined) return null; // the server tells why
-  return { ...reading, turn: turns.after[way][exif], lacks, problem: "" };
+  return { ...reading, turn: turns.after[way][seen], lacks, problem: "" };
 }
 
 /** @typedef {{ columns: number, rows: number }} Sized */
