@@ -4,4 +4,4 @@ from .query import Query as Query
 from .query import Record as Record
 from .query import RecordOrder as RecordOrder
 from .query import answer as answer
-from .query import harmless_cell as harmless_cell
+from .query import harmless_row as harmless_row

@@ -141,16 +141,23 @@ class Record:
 
     def csv_row(self) -> list[str]:
         """Return the record as text, in the order of `CSV_HEADER`."""
-        return [harmless_cell(_csv_text(getattr(self, name))) for name in CSV_HEADER]
+        return harmless_row([_csv_text(getattr(self, name)) for name in CSV_HEADER])
 
 
 #: Names of the columns of a CSV file.
 CSV_HEADER: tuple[str, ...] = tuple(f.name for f in fields(Record))
 
 
-def harmless_cell(cell: str) -> str:
-    """Return a cell that no spreadsheet program takes for a formula, whatever somebody typed."""
-    return f"'{cell}" if cell.lstrip(" ")[:1] in ("=", "+", "-", "@", "\t", "\r", "\n") else cell
+#: With what a cell may begin that a spreadsheet program takes for a formula.
+_LEADS = frozenset(" =+-@\t\r\n")
+
+
+def harmless_row(row: list[str]) -> list[str]:
+    """Return cells that no spreadsheet program takes for a formula, whatever somebody typed."""
+    return [
+        f"'{cell}" if cell[:1] in _LEADS and cell.lstrip(" ")[:1] in _LEADS else cell
+        for cell in row
+    ]
 
 
 def _csv_text(value: object) -> str:

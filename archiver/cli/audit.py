@@ -124,9 +124,9 @@ def _audit(options: Options, sets: tuple[RuleSet, ...]) -> int:
     if options.out is not None:
         _write(found, options.out)
     if options.json:
-        from archiver.records.report import as_json
+        from archiver.records.report import summarise
 
-        print(json.dumps(as_json(found), ensure_ascii=False, indent=1))
+        print(json.dumps(summarise(found).as_json(), ensure_ascii=False, indent=1))
     else:
         _print_summary(found, options.out)
     return 0 if found.passes else 1
@@ -207,12 +207,10 @@ def _episodes(options: Options, today: date, sets: tuple[RuleSet, ...]) -> Episo
 
 def _write(audit: Audit, folder: Path) -> None:
     from archiver.archive.store import translated
-    from archiver.records.report import write_csv, write_json, write_page
+    from archiver.records.report import write_report
 
     with translated(Text("cli.audit.not_written"), folder):
-        write_page(audit, folder)
-        write_csv(audit, folder)
-        write_json(audit, folder)
+        write_report(audit, folder)
 
 
 def _print_summary(audit: Audit, folder: Path) -> None:

@@ -6,6 +6,7 @@ from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
+from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -43,6 +44,11 @@ class RequirementCount:
     substituted: int = 0
     missing: int = 0
 
+    @classmethod
+    def of(cls, states: Counter[str]) -> RequirementCount:
+        """Return the count of demands by their status."""
+        return cls(states.total(), states[PRESENT], states[SUBSTITUTED], states[MISSING])
+
     @property
     def share(self) -> float | None:
         """Share that is present or substituted; None where nothing is required."""
@@ -61,8 +67,7 @@ class RequirementCount:
 
 def tally(demands: Iterable[Demand]) -> RequirementCount:
     """Count the demands that belong in a denominator."""
-    states = Counter(one.status for one in demands if one.counts)
-    return RequirementCount(states.total(), states[PRESENT], states[SUBSTITUTED], states[MISSING])
+    return RequirementCount.of(Counter(one.status for one in demands if one.counts))
 
 
 @dataclass(frozen=True)
@@ -93,10 +98,15 @@ class Audit:
     demands: list[Demand] = field(default_factory=list)
     concerns: list[Concern] = field(default_factory=list)
 
+    @cached_property
+    def counting(self) -> list[Demand]:
+        """The demands that belong in a denominator."""
+        return [one for one in self.demands if one.counts]
+
     @property
     def tally(self) -> RequirementCount:
         """All required views."""
-        return tally(self.demands)
+        return tally(self.counting)
 
     @property
     def by_kind(self) -> list[tuple[Kind, list[Concern]]]:
@@ -158,6 +168,7 @@ class AuditRun:
         demand_offset(self.when)
 
 
+@without_collection()
 def run_audit(
     survey: Survey,
     sets: Sequence[RuleSet],
@@ -181,10 +192,9 @@ def run_audit(
     facts = survey.facts
     valid = [one for one in survey.instances if not one.rejected]
     pictures = pictures_of(valid, facts)
-    with without_collection():
-        demands, concerns = metadata_concerns(
-            survey.instances, pictures, facts, sets, episodes, run.when
-        )
+    demands, concerns = metadata_concerns(
+        survey.instances, pictures, facts, sets, episodes, run.when
+    )
     concerns += survey.concerns
     limits = strictest(tuple(sets))
     looked = quality if survey.depth >= Depth.PICTURES else None

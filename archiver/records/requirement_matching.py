@@ -222,15 +222,20 @@ def _nearest(
         return Match("missing")
     order = list(_KINDS)
     picture, failed = min(single, key=lambda one: order.index(one[1]))
-    words = {
-        "mirror": Text(f"records.match.{'mirror' if picture.mirror else 'direct'}"),
-        "stage": Text("records.match.stage"),
-        "confirmed": Text(
-            "records.match.confirmed", by=picture.confirmed_by or Text("records.match.nobody")
-        ),
-        "quality": Text(
-            "records.match.quality", figures=list(_quality_failures(requirement, picture))
-        ),
-        "window": Text("records.match.window", date=picture.date),
-    }[failed]
+    words = _in_text(requirement, picture, failed)
     return Match("missing", (picture,), kind=_KINDS[failed], words=words)
+
+
+def _in_text(requirement: ViewRequirement, picture: RecordPicture, failed: str) -> Text:
+    """Tell what speaks against a picture."""
+    if failed == "mirror":
+        return Text(f"records.match.{'mirror' if picture.mirror else 'direct'}")
+    if failed == "stage":
+        return Text("records.match.stage")
+    if failed == "confirmed":
+        nobody = Text("records.match.nobody")
+        return Text("records.match.confirmed", by=picture.confirmed_by or nobody)
+    if failed == "quality":
+        figures = tuple(_quality_failures(requirement, picture))
+        return Text("records.match.quality", figures=figures)
+    return Text("records.match.window", date=picture.date)

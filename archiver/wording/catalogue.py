@@ -75,11 +75,12 @@ class Words:
         text = self._texts[key]
         if isinstance(text, dict):
             text = text["one" if values.get("n") == 1 else "other"]
+        *pieces, (end, *_) = _pieces(str(text))
         # In one pass, so that braces within a value stay what they are.
-        return "".join(
-            literal + self._shown(values.get(name, field), between) if field else literal
-            for literal, field, name, between in _pieces(str(text))
-        )
+        filled = ""
+        for literal, field, name, between in pieces:
+            filled += literal + self._shown(values.get(name, field), between)
+        return filled + end
 
     def _shown(self, value: object, between: str) -> str:
         if type(value) is str:

@@ -164,8 +164,7 @@ def audit_once(folder: Path) -> None:
     from archiver.records.audit_memory import Memory
     from archiver.records.episodes import read_episodes
     from archiver.records.examination import Depth
-    from archiver.records.report.report_page import write_page
-    from archiver.records.report.summary import write_csv, write_json
+    from archiver.records.report.report_files import write_report
     from archiver.records.rules.rule_reader import read_rules, shipped
     from archiver.records.survey import survey_archive
 
@@ -176,9 +175,7 @@ def audit_once(folder: Path) -> None:
     read = time.process_time()
     audit = run_audit(survey, sets, treatments, AuditRun(NOW, "bench", "0"))
     judged = time.process_time()
-    write_page(audit, folder)
-    write_csv(audit, folder)
-    write_json(audit, folder)
+    write_report(audit, folder)
     done = time.process_time()
     print(
         json.dumps(

@@ -19,8 +19,9 @@ from scoring import audited, faulty
 from archiver.records.audit import Audit
 from archiver.records.kinds import kind_of
 from archiver.records.model import Concern
-from archiver.records.report.report_page import page_of, write_page
-from archiver.records.report.summary import as_json, write_csv, write_json
+from archiver.records.report.report_files import write_report
+from archiver.records.report.report_page import page_of
+from archiver.records.report.summary import summarise
 
 AXE = Path(__file__).parents[1] / "peers/node_modules/axe-core/axe.min.js"
 LAPTOP, PHONE = (1366, 768), (390, 844)
@@ -64,9 +65,7 @@ def audit(tmp_path_factory: pytest.TempPathFactory) -> Audit:
 @pytest.fixture(scope="module")
 def report(audit: Audit, tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("report")
-    write_page(audit, folder)
-    write_csv(audit, folder)
-    write_json(audit, folder)
+    write_report(audit, folder)
     return folder
 
 
@@ -235,7 +234,7 @@ def test_nothing_that_an_object_says_becomes_markup(audit: Audit, report: Path) 
 
 def test_page_csv_and_json_tell_the_same_facts(audit: Audit, report: Path) -> None:
     told = json.loads((report / "audit.json").read_text("utf-8"))
-    assert told == json.loads(json.dumps(as_json(audit)))
+    assert told == json.loads(json.dumps(summarise(audit).as_json()))
     with (report / "findings.csv").open(encoding="utf-8-sig", newline="") as file:
         rows = list(csv.DictReader(file))
     assert Counter(row["kind"] for row in rows) == told["kinds"]

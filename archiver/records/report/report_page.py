@@ -263,7 +263,7 @@ def _completeness(audit: Audit) -> str:
     by_rules = tallies(audit, lambda d: d.rules)
     if by_rules:
         pieces.append(tally_table("by-rules", by_rules))
-    wanting = [d for d in audit.demands if d.counts and d.status != PRESENT]
+    wanting = [d for d in audit.counting if d.status != PRESENT]
     if wanting:
         wanting.sort(key=lambda d: (d.status != MISSING, d.patient, d.date))
         headings = (

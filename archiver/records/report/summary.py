@@ -2,16 +2,12 @@
 
 from __future__ import annotations
 
-import csv
-import json
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Any
 
-from archiver.archive import harmless_cell
-from archiver.records.audit import Audit, RequirementCount, tally
+from archiver.records.audit import Audit, RequirementCount
 from archiver.records.completeness import Demand
 from archiver.records.examination import Depth
 from archiver.records.kinds import GROUPS, SEVERITIES, Kind, kind_of
@@ -77,11 +73,10 @@ def next_steps(audit: Audit) -> list[Step]:
 
 def tallies(audit: Audit, key: Callable[[Demand], str]) -> list[tuple[str, RequirementCount]]:
     """Count the required views by a key, in the order of the key."""
-    groups: dict[str, list[Demand]] = defaultdict(list)
-    for demand in audit.demands:
-        if demand.counts:
-            groups[key(demand)].append(demand)
-    return [(name, tally(group)) for name, group in sorted(groups.items())]
+    groups: dict[str, Counter[str]] = defaultdict(Counter)
+    for demand in audit.counting:
+        groups[key(demand)][demand.status] += 1
+    return [(name, RequirementCount.of(states)) for name, states in sorted(groups.items())]
 
 
 def month_of(demand: Demand) -> str:
@@ -102,13 +97,19 @@ def visit_of(demand: Demand) -> str:
 def concern_rows(audit: Audit) -> Iterable[list[str]]:
     """Yield every concern as text, in the order of `CONCERN_COLUMNS`."""
     words = words_of()
+    # Each kind is put in words once, not with each of its findings.
+    said = {
+        kind: [text.in_words(words) for text in (kind.title, kind.next_step, kind.by_whom)]
+        for kind, _ in audit.by_kind
+    }
     for c in audit.concerns:
         kind = kind_of(c)
+        title, next_step, by_whom = said[kind]
         yield [
             kind.severity,
             kind.group,
             c.kind,
-            kind.title.in_words(words),
+            title,
             c.patient,
             c.date,
             " ".join(c.teeth),
@@ -120,14 +121,15 @@ def concern_rows(audit: Audit) -> Iterable[list[str]]:
             c.who,
             c.path,
             " ".join(c.uids),
-            kind.next_step.in_words(words),
-            kind.by_whom.in_words(words),
+            next_step,
+            by_whom,
         ]
 
 
 def demand_rows(audit: Audit) -> Iterable[list[str]]:
     """Yield every demand as text, in the order of `DEMAND_COLUMNS`."""
     words = words_of()
+    optional = {key: words(f"records.demand.{key}") for key in ("yes", "no")}
     for d in audit.demands:
         yield [
             d.rules,
@@ -139,7 +141,7 @@ def demand_rows(audit: Audit) -> Iterable[list[str]]:
             d.view,
             d.stage,
             d.status,
-            words("records.demand.yes" if d.optional else "records.demand.no"),
+            optional["yes" if d.optional else "no"],
             d.by,
             d.who,
             " ".join(d.uids),
@@ -165,13 +167,42 @@ def counted(audit: Audit) -> list[tuple[str, str]]:
     return told
 
 
-def as_json(audit: Audit) -> dict[str, Any]:
-    """Return the whole report as values that JSON has."""
-    return {
-        **_heads(audit),
-        "concerns": list(_named(CONCERN_COLUMNS, concern_rows(audit))),
-        "demands": list(_named(DEMAND_COLUMNS, demand_rows(audit))),
-    }
+@dataclass(frozen=True)
+class AuditSummary:
+    """A report in words.
+
+    Parameters
+    ----------
+    heads
+        All but the two long lists, as values that JSON has.
+    concerns, demands
+        Rows of `CONCERN_COLUMNS` and `DEMAND_COLUMNS`.
+    """
+
+    heads: dict[str, Any]
+    concerns: list[list[str]]
+    demands: list[list[str]]
+
+    def lists(self) -> dict[str, Iterator[dict[str, str]]]:
+        """Return the two long lists, with the names of their columns."""
+        return {
+            "concerns": _named(CONCERN_COLUMNS, self.concerns),
+            "demands": _named(DEMAND_COLUMNS, self.demands),
+        }
+
+    def as_json(self) -> dict[str, Any]:
+        """Return the whole report as values that JSON has."""
+        return {**self.heads, **{name: list(rows) for name, rows in self.lists().items()}}
+
+
+def summarise(audit: Audit) -> AuditSummary:
+    """Put a report in words, once for all forms in which it is written."""
+    return AuditSummary(_heads(audit), list(concern_rows(audit)), list(demand_rows(audit)))
+
+
+def _named(columns: Sequence[str], rows: Iterable[list[str]]) -> Iterator[dict[str, str]]:
+    for row in rows:
+        yield dict(zip(columns, row, strict=True))
 
 
 def _heads(audit: Audit) -> dict[str, Any]:
@@ -255,53 +286,3 @@ def group_counts(audit: Audit) -> dict[str, int]:
         kind = kind_of(concern)
         counts[kind.group] += kind.fails
     return counts
-
-
-def write_csv(audit: Audit, folder: Path) -> list[Path]:
-    """Write concerns and demands as separated values; a leading sign is made harmless."""
-    paths = []
-    for name, columns, rows in (
-        ("findings.csv", CONCERN_COLUMNS, concern_rows(audit)),
-        ("required-views.csv", DEMAND_COLUMNS, demand_rows(audit)),
-    ):
-        path = folder / name
-        # The mark of order tells spreadsheet programs that it is UTF-8.
-        with path.open("w", encoding="utf-8-sig", newline="") as file:
-            writer = csv.writer(file)
-            writer.writerow(columns)
-            writer.writerows([harmless_cell(cell) for cell in row] for row in rows)
-        paths.append(path)
-    return paths
-
-
-def write_json(audit: Audit, folder: Path) -> Path:
-    """Write the whole report as JSON."""
-    path = folder / "audit.json"
-    with path.open("w", encoding="utf-8") as file:
-        file.writelines(json_lines(audit))
-    return path
-
-
-def json_lines(audit: Audit) -> Iterator[str]:
-    """Yield the report as JSON, piece by piece: each finding and each view is a line."""
-    lists: dict[str, Iterable[dict[str, Any]]] = {
-        "concerns": _named(CONCERN_COLUMNS, concern_rows(audit)),
-        "demands": _named(DEMAND_COLUMNS, demand_rows(audit)),
-    }
-    between = "{\n"
-    for key, value in _heads(audit).items():
-        yield f'{between}"{key}": {json.dumps(value, ensure_ascii=False, indent=1)}'
-        between = ",\n"
-    for key, rows in lists.items():
-        yield f'{between}"{key}": ['
-        inner = "\n"
-        for row in rows:
-            yield inner + json.dumps(row, ensure_ascii=False)
-            inner = ",\n"
-        yield "\n]"
-    yield "\n}\n"
-
-
-def _named(columns: Sequence[str], rows: Iterable[list[str]]) -> Iterator[dict[str, Any]]:
-    for row in rows:
-        yield dict(zip(columns, row, strict=True))

@@ -195,15 +195,13 @@ class Auditing:
 
     def _keep(self, audit: Audit, name: str) -> None:
         """Write a report, whole or not at all."""
-        from archiver.records.report import as_json, write_csv, write_json, write_page
+        from archiver.records.report import write_report
 
         part = self._folder / f"{name}.part"
         part.mkdir(mode=0o700)
         try:
-            write_page(audit, part)
-            write_csv(audit, part)
-            write_json(audit, part)
-            shown = mark_fields(SCHEMA, _shown(as_json(audit)))
+            facts = write_report(audit, part).as_json()
+            shown = mark_fields(SCHEMA, _shown(facts))
             (part / _SHOWN).write_text(json.dumps(shown), "utf-8")
             part.rename(self._folder / name)
         finally:
