@@ -9,6 +9,7 @@ from pathlib import Path
 from archiver.archive.store import atomic_batch, sqlite
 from archiver.archive.store.archive import Clock, system_clock
 from archiver.archive.store.durable import Written, digest_file, flush_folder, translated
+from archiver.archive.store.identity import give_identity
 from archiver.archive.store.index import Index
 from archiver.archive.store.indexed_instance import IndexedInstance
 from archiver.archive.store.journal import (
@@ -125,6 +126,7 @@ def rebuild(
                 layout.journal, START, time=time, who=actor, faults=chain
             )
             try:
+                give_identity(layout.root)
                 entries += atomic_batch.finish(layout, journal, entries, time=time, who=actor)
                 return _rebuild(layout, journal, entries, chain, (clock, actor, describe, progress))
             finally:

@@ -25,13 +25,12 @@ from archiver.wording import words_of
 def command(options: Options) -> int:
     """Carry the verb out."""
     from archiver.archive.ingest import FILE_NAMES, add_files
-    from archiver.archive.store import Archive
-    from archiver.cli.context import actor
+    from archiver.cli.practice_archive import open_for_writing, writable_folder
     from archiver.cli.settings import read_settings
 
-    folder = options.archive or read_settings().archive
+    folder = writable_folder(options, read_settings(), may_be_new=True)
     with (
-        Archive.open(folder, actor=actor()) as archive,
+        open_for_writing(folder) as archive,
         ProgressBar("adding", shown=not options.json) as progress,
     ):
         report = add_files(archive, options.paths, progress=progress)

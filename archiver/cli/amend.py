@@ -89,20 +89,19 @@ def command(options: Options) -> int:
     """Carry the verb out."""
     from archiver.archive.statements import AmendmentSettings
     from archiver.archive.store import Archive
-    from archiver.cli.context import actor, now
+    from archiver.cli.context import now
+    from archiver.cli.practice_archive import open_for_writing, writable_folder
     from archiver.cli.settings import read_settings
     from archiver.workflow import amend
 
     practice = read_settings()
     request = _request(options)
     ways = AmendmentSettings(now(), options.edges or practice.edges)
-    with Archive.open(
-        options.archive or practice.archive,
-        create=False,
-        clock=now,
-        actor=actor(),
-        read_only=options.dry_run,
-    ) as archive:
+    if options.dry_run:
+        opened = Archive.open(options.archive or practice.archive, read_only=True)
+    else:
+        opened = open_for_writing(writable_folder(options, practice))
+    with opened as archive:
         amended = amend(archive, request, ways, dry_run=options.dry_run)
     if options.json:
         print(json.dumps(report(amended), ensure_ascii=False, indent=2))

@@ -39,18 +39,19 @@ def command(options: Options) -> int:
     """Carry the verb out."""
     from archiver.archive.statements import consents_of, patient_of
     from archiver.archive.store import Archive
+    from archiver.cli.practice_archive import writable_folder
     from archiver.cli.settings import read_settings
 
-    folder = options.archive or read_settings().archive
+    practice = read_settings()
     if options.purpose is None:
         if options.noted_by or options.until or options.withdrawn:
             raise UsageError(Problem("cli.consent.to_what").at("archiver consent"))
-        with Archive.open(folder, create=False, read_only=True) as archive:
+        with Archive.open(options.archive or practice.archive, read_only=True) as archive:
             patient = patient_of(archive, options.patient_id, options.issuer)
             return _print_consents(consents_of(archive.layout.root, *patient), [], options)
     if not (options.noted_by or "").strip("^ "):
         raise UsageError(Problem("cli.consent.by_whom").at("archiver consent"))
-    return _note(folder, options)
+    return _note(writable_folder(options, practice), options)
 
 
 def _note(folder: Path, options: Options) -> int:
@@ -63,10 +64,10 @@ def _note(folder: Path, options: Options) -> int:
         note,
         patient_of,
     )
-    from archiver.archive.store import Archive
-    from archiver.cli.context import actor, now
+    from archiver.cli.context import now
+    from archiver.cli.practice_archive import open_for_writing
 
-    with Archive.open(folder, create=False, actor=actor()) as archive:
+    with open_for_writing(folder) as archive:
         patient = patient_of(archive, options.patient_id, options.issuer)
         asked = Query(patient_id=patient[0], issuer=patient[1], include_rejected=True)
         note(

@@ -39,7 +39,7 @@ def command(options: Options) -> int:
     print(f"{words('cli.demo.begun', visits=len(sheets), folder=folder)}\n")
     begun = time.perf_counter()
     refused = 0
-    with Archive.open(folder / "archive", actor="demo") as archive:
+    with Archive.create(folder / "archive", actor="demo") as archive:
         with ProgressBar("taking_in") as progress:
             for number, sheet in enumerate(sheets, start=1):
                 refused += _visit(sheet, archive, folder, progress)

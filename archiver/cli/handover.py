@@ -88,16 +88,17 @@ def command(options: Options) -> int:
     if not options.list and not (options.to and options.to.strip() and options.out):
         raise UsageError(Problem("cli.handover.for_whom").at("archiver handover"))
     from archiver.archive.store import Archive
-    from archiver.cli.context import actor, now
+    from archiver.cli.context import now
+    from archiver.cli.practice_archive import open_for_writing, writable_folder
     from archiver.cli.settings import read_settings
     from archiver.handover import hand_over, preview_package
 
-    folder = options.archive or read_settings().archive
+    practice = read_settings()
     order = _order(options)
     if options.list:
-        with Archive.open(folder, create=False, read_only=True) as archive:
+        with Archive.open(options.archive or practice.archive, read_only=True) as archive:
             return _list(preview_package(archive, order), options)
-    with Archive.open(folder, create=False, actor=actor()) as archive:
+    with open_for_writing(writable_folder(options, practice)) as archive:
         with ProgressBar("packing", shown=not options.json) as progress:
             made = hand_over(archive, order, now(), progress=progress)
         return _report_package(made, options)

@@ -47,10 +47,11 @@ _STATES = ("queued", "sent", "committed", "failed")
 )
 def command(options: Options) -> int:
     """Carry the verb out."""
+    from archiver.cli.practice_archive import writable_folder
     from archiver.cli.settings import read_settings
     from archiver.network.outbox import Outbox
 
-    folder = options.archive or read_settings().archive
+    folder = writable_folder(options, read_settings())
     deeds = {"show": _show, "retry": _retry, "drop": _drop, "card": _card}
     with Outbox.open(folder) as outbox:
         return deeds[options.deed](outbox, options)
@@ -128,15 +129,14 @@ def _drop(outbox: Outbox, options: Options) -> int:
 
 def _journal_drops(outbox: Outbox) -> None:
     """Tell the journal what was dropped, unless another process holds it."""
-    from archiver.archive.store import Archive
-    from archiver.cli.context import actor, now
+    from archiver.cli.practice_archive import open_for_writing
     from archiver.errors import ArchiveError
     from archiver.network.outbox import journal_drops
 
     if not outbox.drops():
         return
     try:
-        with Archive.open(outbox.folder, create=False, clock=now, actor=actor()) as archive:
+        with open_for_writing(outbox.folder) as archive:
             journal_drops(archive)
     except ArchiveError as error:
         # Noted in the outbox, so that it is not lost: a node looks there every moment.

@@ -24,9 +24,10 @@ def command(options: Options) -> int:
     """Carry the verb out."""
     from archiver.archive import rebuild
     from archiver.cli.context import actor
+    from archiver.cli.practice_archive import writable_folder
     from archiver.cli.settings import read_settings
 
-    folder = options.archive or read_settings().archive
+    folder = writable_folder(options, read_settings())
     with ProgressBar("reading", shown=not options.json) as progress:
         report = rebuild(folder, actor=actor(), progress=progress)
     if options.json:

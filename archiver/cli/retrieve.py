@@ -37,6 +37,7 @@ if TYPE_CHECKING:
 def command(options: Options) -> int:
     """Carry the verb out."""
     from archiver.cli.context import header_cache
+    from archiver.cli.practice_archive import open_for_writing, writable_folder
     from archiver.cli.settings import read_settings
     from archiver.network.client import ask, fetch_records
     from archiver.network.outbox import note_holder
@@ -44,10 +45,11 @@ def command(options: Options) -> int:
     peer = options.at
     with ExitStack() as stack:
         archive: Archive | None = None
-        target = options.to or options.archive or read_settings().archive
+        target = options.to
         if options.to is None:
             # First, so that nothing is fetched where it could not be added.
-            archive = stack.enter_context(_opened(target))
+            target = writable_folder(options, read_settings(), may_be_new=True)
+            archive = stack.enter_context(open_for_writing(target))
         with header_cache() as cache:
             found = ask(peer, question(options), cache)
         scratch = stack.enter_context(tempfile.TemporaryDirectory(prefix="archiver-retrieve-"))
@@ -76,13 +78,6 @@ def command(options: Options) -> int:
         counts = {"count": len(fetched.files), "matched": len(found.records)}
         print(words_of()("cli.retrieve.fetched", **counts, folder=target))
     return 1 if problems else 0
-
-
-def _opened(folder: Path) -> Archive:
-    from archiver.archive.store import Archive
-    from archiver.cli.context import actor
-
-    return Archive.open(folder, actor=actor())
 
 
 def _add(archive: Archive, files: list[Path], options: Options) -> list[str]:

@@ -52,11 +52,12 @@ def command(options: Options) -> int:
     """Carry the verb out."""
     from archiver.archive import Query
     from archiver.cli.context import world
+    from archiver.cli.practice_archive import writable_folder
     from archiver.cli.settings import read_settings
     from archiver.network.outbox import Outbox, Queued
 
     peer = options.to
-    folder = options.archive or read_settings().archive
+    folder = writable_folder(options, read_settings())
     asked = question(options)
     chosen = asked != Query()
     if chosen and options.everything:

@@ -54,8 +54,8 @@ if TYPE_CHECKING:
 )
 def command(options: Options) -> int:
     """Carry the verb out."""
-    from archiver.archive.store import Archive
-    from archiver.cli.context import actor, now
+    from archiver.cli.context import now
+    from archiver.cli.practice_archive import open_for_writing, writable_folder
     from archiver.cli.settings import read_settings
     from archiver.network import DimsePeer
     from archiver.network.node import Log, Node, keep_words_in
@@ -70,7 +70,7 @@ def command(options: Options) -> int:
     stop = threading.Event()
     for name in (signal.SIGTERM, signal.SIGINT):
         signal.signal(name, lambda *_: stop.set())
-    with Archive.open(options.archive or practice.archive, clock=now, actor=actor()) as archive:
+    with open_for_writing(writable_folder(options, practice, may_be_new=True)) as archive:
         archive.keep_for("archiver serve")
         log = Log(now)
         keep_words_in(log)

@@ -3,7 +3,8 @@
 ``archiver.toml`` in the user's configuration folder, or the file that the environment variable
 ``ARCHIVER_SETTINGS`` names::
 
-    archive = "/srv/clinic/photographs"
+    archive = "/srv/clinic/photographs"    # relative paths start at this file's folder
+    identity = "7b0c6a0e-9f57-4d4c-8f35-2f4f1a9b7d11"   # of that archive: no other is taken for it
     edges = "lossless"                 # or "trim": what is done with an incomplete block
 
     [defaults]                         # any key of a photo, below the sheet's own
@@ -28,6 +29,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Literal
+from uuid import UUID
 
 from archiver.errors import Problem, UsageError
 from archiver.network import Peer, read_peers
@@ -37,7 +39,7 @@ from archiver.web import PagesSettings, pages_settings_of
 _VARIABLE = "ARCHIVER_SETTINGS"
 #: The most that a figure may be, or the least and the most.
 Limit = float | tuple[float, float]
-_KEYS = ("archive", "edges", "defaults", "quality", "peer", "node", "pages")
+_KEYS = ("archive", "identity", "edges", "defaults", "quality", "peer", "node", "pages")
 
 
 @dataclass(frozen=True)
@@ -48,6 +50,10 @@ class PracticeSettings:
     ----------
     archive
         The folder of the archive.
+    names_archive
+        Whether the settings say so; else it is the user's own.
+    identity
+        Which archive it has to be, None for any.
     edges
         ``trim`` or ``lossless``.
     defaults
@@ -69,6 +75,8 @@ class PracticeSettings:
     peers: tuple[Peer, ...] = ()
     node: NodeSettings = field(default_factory=NodeSettings)
     pages: PagesSettings = field(default_factory=PagesSettings)
+    names_archive: bool = False
+    identity: UUID | None = None
 
 
 def read_settings() -> PracticeSettings:
@@ -100,7 +108,7 @@ def read_settings() -> PracticeSettings:
     edges = given.get("edges", "trim")
     if edges != "trim" and edges != "lossless":
         raise UsageError(Problem("cli.settings.edges", edges=edges).at(file=path.name))
-    archive = Path(str(given["archive"])).expanduser() if "archive" in given else home
+    archive = path.parent / Path(str(given["archive"])).expanduser() if "archive" in given else home
     return PracticeSettings(
         archive,
         edges,
@@ -109,6 +117,8 @@ def read_settings() -> PracticeSettings:
         read_peers(given.get("peer", []), path.name, path.parent),
         settings_of(_table(given, "node"), path.parent),
         pages_settings_of(_table(given, "pages")),
+        "archive" in given,
+        _identity(path, given.get("identity")),
     )
 
 
@@ -123,6 +133,15 @@ def _load(path: Path) -> dict[str, Any]:
         raise UsageError(
             Problem("cli.settings.unreadable", error=error).at(file=str(path))
         ) from None
+
+
+def _identity(path: Path, value: object) -> UUID | None:
+    if value is None:
+        return None
+    try:
+        return UUID(str(value))
+    except ValueError:
+        raise UsageError(Problem("cli.settings.identity", value=value).at(file=path.name)) from None
 
 
 def _table(given: Mapping[str, object], name: str) -> Mapping[str, object]:

@@ -6,6 +6,7 @@ from __future__ import annotations
 VERBS: dict[str, str] = {
     "demo": "take the invented demo sessions through the whole job",
     "explain": "say how a photograph of a tooth and view must be turned, and why",
+    "init": "make an archive in a new folder",
     "wrap": "turn the photographs of a session sheet into DICOM objects and archive them",
     "add": "take existing DICOM files, radiographs too, into the archive",
     "validate": "check DICOM files against the standard and the clinical rules",

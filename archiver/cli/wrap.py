@@ -82,8 +82,9 @@ def command(options: Options) -> int:
 
 def _wrap(options: Options) -> int:
     from archiver.archive.ingest import IngestSettings, wrap
-    from archiver.archive.store import Archive, Outcome
-    from archiver.cli.context import actor, now
+    from archiver.archive.store import Outcome
+    from archiver.cli.context import now
+    from archiver.cli.practice_archive import open_for_writing, writable_folder
     from archiver.cli.settings import read_settings
     from archiver.objects import read_context, read_sheet
     from archiver.photo import QualityLimits
@@ -99,9 +100,9 @@ def _wrap(options: Options) -> int:
         quality=QualityLimits.changed(practice.quality),
         workers=options.workers,
     )
-    folder = options.archive or practice.archive
+    folder = writable_folder(options, practice, may_be_new=True)
     with (
-        Archive.open(folder, actor=actor()) as archive,
+        open_for_writing(folder) as archive,
         ProgressBar("wrapping", shown=not options.json) as progress,
     ):
 

@@ -26,6 +26,7 @@ from PIL import Image
 
 import demo_studies
 from tests.benchmarks import as_installed
+from tests.new_archive import new_archive
 
 #: Limits of the project: time and megabytes for two pictures; how much more a prior may cost when
 #: there are many. The time is three seconds on a machine that decodes the two in 0.31 s.
@@ -84,7 +85,9 @@ def archived(folder: Path, visits: int) -> list[Path]:
             f'[[photo]]\nfile = "{file.name}"\nview = "occlusal"\nmirror = true\nteeth = [16]\n'
         )
         wrap = [sys.executable, "-m", "archiver", "wrap", str(sheet)]
-        done = subprocess.run([*wrap, "--archive", str(folder / "archive")], capture_output=True)
+        done = subprocess.run(
+            [*wrap, "--archive", str(new_archive(folder / "archive"))], capture_output=True
+        )
         if done.returncode:
             raise SystemExit(done.stderr.decode())
         files.append(file)

@@ -25,6 +25,7 @@ import numpy as np
 from PIL import Image
 
 from tests.benchmarks import as_installed
+from tests.new_archive import new_archive
 
 #: Limits of the project: a ratio to jpegtran, a gain by a second worker, megabytes.
 AT_MOST_JPEGTRAN = 1.5
@@ -80,7 +81,7 @@ def wrap_seconds(session: Path, archive: Path, workers: int) -> tuple[float, flo
     """Wrap a session into a fresh archive."""
     shutil.rmtree(archive, ignore_errors=True)
     wrap = [sys.executable, "-m", "archiver", "wrap", str(session)]
-    return seconds_of([*wrap, "--archive", str(archive), "--workers", str(workers)])
+    return seconds_of([*wrap, "--archive", str(new_archive(archive)), "--workers", str(workers)])
 
 
 def main() -> int:

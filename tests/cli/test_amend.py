@@ -25,6 +25,7 @@ from archiver.dentition.numbering import parse_teeth
 from archiver.network.outbox.delivery_state import State
 from archiver.network.outbox.outbox import Goods, Outbox
 from archiver.objects.mistakes import Change
+from tests.new_archive import new_archive
 
 NOW = datetime(2026, 3, 5, tzinfo=timezone.utc)
 
@@ -37,8 +38,9 @@ def archive(tmp_path: Path) -> Path:
         folder.mkdir()
         camera_jpeg(folder / "A.JPG", seed)
         sheet = write_sheet(folder, [photo("A.JPG")], patient)
-        assert archiver("wrap", sheet, "--archive", tmp_path / "archive").returncode == 0
-    return tmp_path / "archive"
+        archive = new_archive(tmp_path / "archive")
+        assert archiver("wrap", sheet, "--archive", archive).returncode == 0
+    return archive
 
 
 def seen(archive: Path, **asked: Any) -> list[Record]:

@@ -21,6 +21,7 @@ from sessions import archiver, camera_jpeg, photo, write_sheet
 from archiver.archive.query import Query, Record
 from archiver.archive.store.archive import Archive
 from archiver.network.outbox.outbox import Goods, Outbox
+from tests.new_archive import new_archive
 
 KILLS = int(os.environ.get("ARCHIVER_KILLS", "6"))
 NOW = datetime(2026, 3, 5, tzinfo=timezone.utc)
@@ -31,7 +32,7 @@ PEER = "clinic"
 def begin(folder: Path) -> Path:
     """An archive with a photograph that a peer was sent."""
     camera_jpeg(folder / "A.JPG", 1, columns=1600, rows=1200)
-    archive = folder / "archive"
+    archive = new_archive(folder / "archive")
     sheet = write_sheet(folder, [photo("A.JPG")])
     assert archiver("wrap", sheet, "--archive", archive).returncode == 0
     goods = [

@@ -12,6 +12,8 @@ import pytest
 from sessions import archiver, camera_jpeg, photo, write_sheet
 from terminal import on_a_terminal
 
+from tests.new_archive import new_archive
+
 NARROW = {**os.environ, "PYTHONIOENCODING": "cp1252"}
 LINGUAL = ("explain", "--tooth", "iso:46", "--view", "lingual", "--mirror")
 
@@ -29,7 +31,7 @@ def archive(tmp_path: Path) -> Path:
     camera_jpeg(tmp_path / "IMG_0001.JPG")
     sheet = write_sheet(tmp_path, [photo("IMG_0001.JPG")])
     sheet.write_text(sheet.read_text("utf-8").replace("Okafor^Nadia", "Brânză^Ilinca"), "utf-8")
-    assert archiver("wrap", sheet, "--archive", tmp_path / "archive").returncode == 0
+    assert archiver("wrap", sheet, "--archive", new_archive(tmp_path / "archive")).returncode == 0
     return tmp_path / "archive"
 
 

@@ -12,6 +12,7 @@ from sessions import archiver, camera_jpeg, photo, write_sheet
 from terminal import on_a_terminal
 
 from archiver.cli.progress import ProgressBar
+from tests.new_archive import new_archive
 
 PHOTOGRAPHS = 3
 PLAIN = {**os.environ, "TERM": "xterm", "NO_COLOR": "1"}
@@ -33,7 +34,9 @@ def counted(shown: bytes, most: int) -> bool:
 
 
 def test_wrap_counts_its_photographs_between_its_lines(sheet: Path, tmp_path: Path) -> None:
-    status, shown = on_a_terminal("wrap", sheet, "--archive", tmp_path / "archive", env=PLAIN)
+    status, shown = on_a_terminal(
+        "wrap", sheet, "--archive", new_archive(tmp_path / "archive"), env=PLAIN
+    )
     assert status == 0
     assert counted(shown, PHOTOGRAPHS)
     # The bar is wiped before a line of the report, so that no line ends in its rest.
@@ -44,11 +47,11 @@ def test_wrap_counts_its_photographs_between_its_lines(sheet: Path, tmp_path: Pa
 
 @pytest.mark.parametrize("verb", ["rebuild", "add", "audit"])
 def test_other_long_verbs_count_too(verb: str, sheet: Path, tmp_path: Path) -> None:
-    archive = tmp_path / "archive"
+    archive = new_archive(tmp_path / "archive")
     assert archiver("wrap", sheet, "--archive", archive).returncode == 0
     words: dict[str, tuple[object, ...]] = {
         "rebuild": ("--archive", archive),
-        "add": (archive / "objects", "--archive", tmp_path / "other"),
+        "add": (archive / "objects", "--archive", new_archive(tmp_path / "other")),
         "audit": (
             *("--archive", archive, "--rules", "five-intraoral"),
             *("--out", tmp_path / "report"),
@@ -59,7 +62,9 @@ def test_other_long_verbs_count_too(verb: str, sheet: Path, tmp_path: Path) -> N
 
 
 def test_no_colour_is_used(sheet: Path, tmp_path: Path) -> None:
-    _, shown = on_a_terminal("wrap", sheet, "--archive", tmp_path / "archive", env=PLAIN)
+    _, shown = on_a_terminal(
+        "wrap", sheet, "--archive", new_archive(tmp_path / "archive"), env=PLAIN
+    )
     codes = {piece[:3].rstrip(b"0123456789") for piece in shown.split(b"\x1b[")[1:]}
     assert not [code for code in codes if code.endswith(b"m")]
 
@@ -68,19 +73,21 @@ def test_no_colour_is_used(sheet: Path, tmp_path: Path) -> None:
 def test_nothing_is_counted_into_a_pipe(
     words: tuple[str, ...], sheet: Path, tmp_path: Path
 ) -> None:
-    done = archiver("wrap", sheet, "--archive", tmp_path / "archive", *words)
+    done = archiver("wrap", sheet, "--archive", new_archive(tmp_path / "archive"), *words)
     assert done.returncode == 0
     assert done.stderr == "" and "\x1b" not in done.stdout and "wrapping" not in done.stdout
 
 
 def test_nothing_is_counted_beside_json(sheet: Path, tmp_path: Path) -> None:
-    _, shown = on_a_terminal("wrap", sheet, "--archive", tmp_path / "archive", "--json", env=PLAIN)
+    _, shown = on_a_terminal(
+        "wrap", sheet, "--archive", new_archive(tmp_path / "archive"), "--json", env=PLAIN
+    )
     assert b"\x1b" not in shown
 
 
 def test_a_terminal_that_cannot_move_its_cursor_gets_no_bar(sheet: Path, tmp_path: Path) -> None:
     _, shown = on_a_terminal(
-        "wrap", sheet, "--archive", tmp_path / "archive", env={**PLAIN, "TERM": "dumb"}
+        "wrap", sheet, "--archive", new_archive(tmp_path / "archive"), env={**PLAIN, "TERM": "dumb"}
     )
     assert b"\x1b" not in shown and b"wrapping" not in shown
 

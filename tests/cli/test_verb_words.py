@@ -19,6 +19,7 @@ from archiver.dentition import Turn, turn_name
 from archiver.network.client.dimse import Scheduled
 from archiver.objects import describe, open_dataset
 from archiver.wording import words_of
+from tests.new_archive import new_archive
 from tests.pseudo_language import plain_words, pseudo_language
 
 #: What a report repeats of the objects.
@@ -36,7 +37,8 @@ def english(told: str, *values: object) -> list[str]:
 
 def test_the_summary_of_a_session_and_of_a_question_show_no_english(tmp_path: Path) -> None:
     camera_jpeg(tmp_path / "IMG_0001.JPG")
-    sheet, archive = write_sheet(tmp_path, [photo("IMG_0001.JPG")]), tmp_path / "archive"
+    sheet = write_sheet(tmp_path, [photo("IMG_0001.JPG")])
+    archive = new_archive(tmp_path / "archive")
     with pseudo_language():
         wrapped = archiver("wrap", sheet, "--archive", archive)
         nothing = archiver("query", "--patient-id", "P-1", "--archive", archive)
@@ -79,7 +81,7 @@ def archive(tmp_path: Path) -> Path:
     """A mirror picture of one tooth, its side unconfirmed."""
     camera_jpeg(tmp_path / "IMG_0001.JPG")
     sheet = write_sheet(tmp_path, [photo("IMG_0001.JPG")])
-    assert archiver("wrap", sheet, "--archive", tmp_path / "archive").returncode == 0
+    assert archiver("wrap", sheet, "--archive", new_archive(tmp_path / "archive")).returncode == 0
     return tmp_path / "archive"
 
 
@@ -126,7 +128,7 @@ def test_what_was_added_read_and_checked_is_told_of_without_english(
     (bad / "x.dcm").write_bytes(bytes(128) + b"DICM" + b"\xff" * 40)
     with pseudo_language():
         told = [
-            archiver("add", bad, archive / "objects", "--archive", tmp_path / "other"),
+            archiver("add", bad, archive / "objects", "--archive", new_archive(tmp_path / "other")),
             archiver("rebuild", "--archive", archive),
             archiver("validate", archive / "objects", "--quiet"),
         ]

@@ -17,10 +17,11 @@ from pydicom.encaps import generate_frames
 from sessions import camera_jpeg, photo, picture, write_sheet
 
 from archiver.photo.jpeg_stripping import without_metadata
+from tests.new_archive import new_archive
 
 
 def wrapped(sheet: Path, archive: Path, *words: object) -> dict[str, Any]:
-    result = archiver("wrap", sheet, "--archive", archive, "--json", *words)
+    result = archiver("wrap", sheet, "--archive", new_archive(archive), "--json", *words)
     assert "Traceback" not in result.stderr
     told: dict[str, Any] = json.loads(result.stdout)
     return {**told, "status": result.returncode}
@@ -135,7 +136,7 @@ def test_a_bad_file_costs_one_line_and_no_good_photograph(tmp_path: Path, kind: 
         assert result.returncode == 2 and not (tmp_path / "archive").exists()
         return
     sheet = write_sheet(tmp_path, [photo(name) for name in names])
-    result = archiver("wrap", sheet, "--archive", tmp_path / "archive")
+    result = archiver("wrap", sheet, "--archive", new_archive(tmp_path / "archive"))
     assert result.returncode == 1 and "Traceback" not in result.stderr
     lines = result.stderr.strip().splitlines()
     assert len(lines) == 1 and "IMG_0002.JPG" in lines[0], result.stderr
@@ -218,6 +219,7 @@ def test_the_practice_settings_name_the_archive(
 ) -> None:
     camera_jpeg(tmp_path / "IMG_0001.JPG")
     settings = tmp_path / "archiver.toml"
+    new_archive(tmp_path / "kept")
     settings.write_text(
         f'archive = "{tmp_path / "kept"}"\n[defaults]\nview = "occlusal"\nmirror = true\n'
     )

@@ -17,6 +17,8 @@ from pathlib import Path
 import pytest
 from sessions import archiver, camera_jpeg, photo, write_sheet
 
+from tests.new_archive import new_archive
+
 KILLS = int(os.environ.get("ARCHIVER_KILLS", "10"))
 PHOTOGRAPHS = 12
 
@@ -30,7 +32,7 @@ def sheet(tmp_path: Path) -> Path:
 
 
 def start(sheet: Path, archive: Path, workers: int) -> subprocess.Popen[bytes]:
-    words = ["wrap", sheet, "--archive", archive, "--workers", str(workers)]
+    words = ["wrap", sheet, "--archive", new_archive(archive), "--workers", str(workers)]
     return subprocess.Popen(
         [sys.executable, "-m", "archiver", *words],
         stdout=subprocess.DEVNULL,
@@ -69,7 +71,7 @@ def test_a_run_killed_at_any_moment_is_finished_by_the_next(sheet: Path, tmp_pat
             counts.append(check(archive))
             if counts[-1] == 2 * PHOTOGRAPHS:
                 shutil.rmtree(archive)
-    last = archiver("wrap", sheet, "--archive", archive)
+    last = archiver("wrap", sheet, "--archive", new_archive(archive))
     assert last.returncode == 0, (seed, last.stderr)
     assert check(archive) == 2 * PHOTOGRAPHS
     assert list((archive / "tmp").iterdir()) == []
@@ -83,6 +85,7 @@ def test_a_full_disk_costs_no_photograph(sheet: Path, tmp_path: Path) -> None:
     limited = subprocess.run(mount, capture_output=True).returncode != 0
     archive = place / "archive"
     try:
+        new_archive(archive)
         if limited:  # no right to mount: a limit on the size of files fails in the same way
             command = f'ulimit -f 300; exec "{sys.executable}" -m archiver wrap "{sheet}" '
             words = ["bash", "-c", command + f'--archive "{archive}"']

@@ -9,12 +9,13 @@ import pytest
 from handover_samples import HEAD, PATIENT, camera_file, photo
 
 from archiver.cli import main
+from tests.new_archive import new_archive
 
 
 @pytest.fixture
 def archive(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> Path:
     """An archive with a confirmed and an unconfirmed picture, wrapped by the verb."""
-    folder = tmp_path / "archive"
+    folder = new_archive(tmp_path / "archive")
     camera_file(tmp_path / "1.JPG", 1)
     camera_file(tmp_path / "2.JPG", 2)
     photos = [photo("1.JPG"), photo("2.JPG", tooth=26, confirmed=False)]

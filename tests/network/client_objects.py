@@ -13,6 +13,7 @@ from archiver.archive.store.archive import Archive
 from archiver.network.outbox.outbox import Goods
 from tests.archive import archive_samples
 from tests.cli.sessions import archiver, camera_jpeg, picture, write_sheet
+from tests.new_archive import new_archive
 
 
 def photographs(folder: Path, patient: str = "P-0417", *, png: bool = True) -> Path:
@@ -33,7 +34,7 @@ def photographs(folder: Path, patient: str = "P-0417", *, png: bool = True) -> P
         ][: 3 if png else 2],
         patient,
     )
-    made = archiver("wrap", card / "sheet.toml", "--archive", folder / "archive")
+    made = archiver("wrap", card / "sheet.toml", "--archive", new_archive(folder / "archive"))
     assert made.returncode == 0, made.stderr
     return folder / "archive"
 

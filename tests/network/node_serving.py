@@ -20,6 +20,7 @@ from archiver.network.node.node import Node
 from archiver.network.node.observability import Log
 from archiver.network.node.settings import NodeLimits, NodeSettings
 from archiver.network.peers import DimsePeer
+from tests.new_archive import new_archive
 
 TITLE = "TESTNODE"
 #: Examples of each property of malformed requests; more for a soak before a release.
@@ -55,6 +56,7 @@ class Served:
     def __init__(self, folder: Path, settings: str = "", *words: str) -> None:
         file = folder.parent / f"{folder.name}.toml"
         file.write_text(settings)
+        new_archive(folder)
         command = [sys.executable, "-m", "archiver", "serve", "--archive", str(folder), "--json"]
         defaults = {"--title": TITLE, "--dimse-port": "0", "--web-port": "0"}
         for option, value in defaults.items():

@@ -27,6 +27,7 @@ from tests.cli.in_process import archiver
 from tests.cli.sessions import camera_jpeg, photo, write_sheet
 from tests.network import client_peers as peers
 from tests.network.node_serving import TITLE, run, serving
+from tests.new_archive import new_archive
 
 #: What each photograph is said to be, and the amendment; P-0502 is in the archive too.
 MISTAKES: dict[str, tuple[str, tuple[str, ...]]] = {
@@ -104,7 +105,7 @@ def wrap(folder: Path, archive: Path, patient: str, said: str, seed: int) -> Non
     card.mkdir()
     camera_jpeg(card / "A.JPG", seed)
     sheet = write_sheet(card, [said.format("A.JPG")], patient)
-    made = archiver("wrap", sheet, "--archive", archive)
+    made = archiver("wrap", sheet, "--archive", new_archive(archive))
     assert made.returncode == 0, made.stderr
 
 

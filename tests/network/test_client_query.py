@@ -26,6 +26,7 @@ from archiver.network.query_level import Level
 from tests.cli.sessions import archiver
 from tests.network import client_objects as objects
 from tests.network import client_peers as peers
+from tests.new_archive import new_archive
 
 
 @pytest.fixture(scope="module")
@@ -351,7 +352,7 @@ def test_the_command_line_asks_and_fetches(
     assert not any("known_by" in row for row in json.loads(ours.stdout))
     all_of_it = archiver("query", *words[:4], "--modality", "XC", "--json")
     assert {row["known_by"] for row in json.loads(all_of_it.stdout)} == {"not told"}
-    fetched = archiver("retrieve", *words, "--archive", tmp_path / "second", "--json")
+    fetched = archiver("retrieve", *words, "--archive", new_archive(tmp_path / "second"), "--json")
     assert fetched.returncode == 0, fetched.stderr
     assert sorted(json.loads(fetched.stdout)["fetched"]) == sorted(uids)
     with Archive.open(tmp_path / "second", create=False, read_only=True) as second:

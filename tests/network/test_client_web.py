@@ -25,6 +25,7 @@ from tests.network import client_objects as objects
 from tests.network import client_peers as peers
 from tests.network import node_samples as samples
 from tests.network.node_serving import Served
+from tests.new_archive import new_archive
 
 QUICK = TimeLimits(connect=5.0, answer=10.0)
 SECRETS = "# for the tests\ntoken region correct-horse-battery\nuser Jörg staple-Straße-5\n"
@@ -269,7 +270,7 @@ def test_compare_fetches_priors_by_dicomweb(
         )
         text = (card / "sheet.toml").read_text()
         (card / "sheet.toml").write_text(text.replace("2026-03-04", day))
-        made = archiver("wrap", sheet, "--archive", tmp_path / "archive")
+        made = archiver("wrap", sheet, "--archive", new_archive(tmp_path / "archive"))
         assert made.returncode == 0, made.stderr
     monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path / "cache"))
     with Served(tmp_path / "archive") as served:

@@ -18,6 +18,7 @@ from archiver.network.client.dimse.worklist import ask_worklist, choose
 from tests.cli.sessions import archiver, camera_jpeg
 from tests.network import client_objects as objects
 from tests.network import client_peers as peers
+from tests.new_archive import new_archive
 
 TODAY = date.today()
 
@@ -157,6 +158,7 @@ def test_a_session_takes_patient_and_visit_from_the_worklist(
     several = archiver(*words)
     assert several.returncode == 1 and "--scheduled" in several.stderr
     assert not (tmp_path / "archive").exists()
+    new_archive(tmp_path / "archive")
     made = archiver(*words, "--scheduled", "P-0417")
     assert made.returncode == 0, made.stderr
     assert "Okafor^Nadia" in made.stdout

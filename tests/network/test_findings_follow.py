@@ -16,6 +16,7 @@ import pytest
 from archiver import cli
 from tests.network import node_samples as samples
 from tests.network.node_serving import TITLE, serving, store
+from tests.new_archive import new_archive
 
 sys.path.append(str(Path(__file__).parents[1] / "web"))
 
@@ -49,7 +50,7 @@ def run(*words: object) -> None:
 
 
 def test_of_what_was_wrapped(tmp_path: Path) -> None:
-    run("wrap", STUDY / "sheet.toml", "--archive", tmp_path / "archive")
+    run("wrap", STUDY / "sheet.toml", "--archive", new_archive(tmp_path / "archive"))
     demand_findings(tmp_path / "archive", time.monotonic())
 
 
@@ -59,7 +60,7 @@ def test_what_was_found_before_writing_is_not_looked_for_again(
     from archiver.archive.ingest import validation
 
     monkeypatch.setattr(validation, "validate_file", lambda path: pytest.fail("read again"))
-    run("wrap", STUDY / "sheet.toml", "--archive", tmp_path / "archive")
+    run("wrap", STUDY / "sheet.toml", "--archive", new_archive(tmp_path / "archive"))
     demand_findings(tmp_path / "archive", time.monotonic())
 
 
@@ -67,7 +68,7 @@ def test_of_what_was_added(tmp_path: Path) -> None:
     (tmp_path / "in").mkdir()
     samples.save(samples.radiograph(1), tmp_path / "in")
     samples.save(samples.photograph(2), tmp_path / "in")
-    run("add", tmp_path / "in", "--archive", tmp_path / "archive")
+    run("add", tmp_path / "in", "--archive", new_archive(tmp_path / "archive"))
     demand_findings(tmp_path / "archive", time.monotonic())
 
 
@@ -80,7 +81,7 @@ def test_of_what_was_retrieved(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) 
             f'title = "{TITLE}"\n'
         )
         monkeypatch.setenv("ARCHIVER_SETTINGS", str(settings))
-        mine = tmp_path / "mine"
+        mine = new_archive(tmp_path / "mine")
         run("retrieve", "--at", "other", "--patient-id", "P-0417", "--archive", mine)
         demand_findings(mine, time.monotonic())
 

@@ -24,6 +24,7 @@ from archiver.network.peers import DimsePeer
 from tests.cli.sessions import archiver
 from tests.network import node_samples as samples
 from tests.network.node_serving import TITLE, Served, run, serving, store
+from tests.new_archive import new_archive
 
 SOURCE, DESTINATION, APPLICATION = "110153", "110152", "110150"
 STUDY, SOP_CLASS = "110180", "110181"
@@ -467,7 +468,7 @@ def test_a_port_that_is_taken_is_named(tmp_path: Path) -> None:
         words = (
             "serve",
             "--archive",
-            tmp_path / "archive",
+            new_archive(tmp_path / "archive"),
             "--dimse-port",
             port,
             "--web-port",

@@ -23,6 +23,7 @@ from archiver.network.node.settings import NodeLimits
 from tests.network import node_samples as samples
 from tests.network.node_raw import associate_rq, data_pdu, echo, store_command, until
 from tests.network.node_serving import Served, run, serving, store
+from tests.new_archive import new_archive
 
 MEGABYTE = 1 << 20
 
@@ -176,7 +177,8 @@ def test_sigterm_ends_it_cleanly_and_its_log_names_no_patient(tmp_path: Path) ->
 
 def test_a_second_node_on_the_same_port_says_so_in_one_line(tmp_path: Path) -> None:
     with serving(tmp_path / "one") as one:
-        words = ("serve", "--archive", tmp_path / "two", "--dimse-port", one.dimse.port)
+        two = new_archive(tmp_path / "two")
+        words = ("serve", "--archive", two, "--dimse-port", one.dimse.port)
         result = run(sys.executable, "-m", "archiver", *words, "--web-port", "-1")
     assert result.returncode == 1
     assert "cannot listen" in result.stdout

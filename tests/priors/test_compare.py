@@ -22,6 +22,7 @@ from archiver.archive.store.archive import Archive
 from archiver.dentition.teeth import Tooth
 from archiver.priors.comparison import _subject
 from archiver.records.checks.picture_findings import read_findings
+from tests.new_archive import new_archive
 
 STUDIES = Path(demo_studies.__file__).parent
 ROWAN = ("--patient-id", "P-1042", "--tooth", "iso:16", "--view", "occlusal")
@@ -47,6 +48,7 @@ def archiver(*words: object) -> Ran:
 
 
 def wrapped(archive: Path, *sheets: Path) -> Path:
+    new_archive(archive)
     for sheet in sheets:
         done = archiver("wrap", sheet, "--archive", archive)
         assert done.status == 0, done.err

@@ -19,6 +19,7 @@ from archiver.objects.session import Visit
 from archiver.records import object_survey, survey
 from tests.cli.sessions import camera_jpeg, write_sheet
 from tests.network.node_serving import TITLE, Served
+from tests.new_archive import new_archive
 
 YESTERDAY = date.today() - timedelta(days=1)
 Audit = Callable[..., tuple[int, dict[str, object]]]
@@ -344,7 +345,7 @@ def test_an_amended_photograph_is_told_and_nothing_else_is(
     camera_jpeg(card / "A.JPG", 7, columns=1200, rows=800)
     lines = 'file = "A.JPG"\nteeth = [16]\nview = "buccal"\nmirror = false\n'
     sheet = write_sheet(card, [lines + 'confirmed_by = "Haugen^Liv"'])
-    archive = str(tmp_path / "archive")
+    archive = str(new_archive(tmp_path / "archive"))
     assert main(["wrap", str(sheet), "--archive", archive]) == 0
     capsys.readouterr()
     assert main(["query", "--archive", archive, "--json"]) == 0

@@ -9,6 +9,7 @@ import pytest
 
 from archiver.cli.main import main
 from tests.cli.sessions import camera_jpeg, write_sheet
+from tests.new_archive import new_archive
 
 PHOTO = 'file = "{}.JPG"\nteeth = [16]\nview = "occlusal"\nmirror = true\n'
 
@@ -17,7 +18,7 @@ PHOTO = 'file = "{}.JPG"\nteeth = [16]\nview = "occlusal"\nmirror = true\n'
 def archive(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A patient of whom a package was handed over."""
     folder = tmp_path_factory.mktemp("verbs")
-    card, own = folder / "card", ["--archive", str(folder / "archive")]
+    card, own = folder / "card", ["--archive", str(new_archive(folder / "archive"))]
     card.mkdir()
     for seed, name in enumerate(("A", "B")):
         camera_jpeg(card / f"{name}.JPG", seed, columns=1200, rows=800)

@@ -17,6 +17,7 @@ from archiver.archive.store.archive import Archive
 from archiver.cli.context import now
 from archiver.objects.purposes import Purpose
 from archiver.objects.sheet_keys import COLOUR_FRAMES, CONSENT, PATIENT, PHOTO, VISIT
+from tests.new_archive import new_archive
 
 EVERYTHING = """\
 numbering = "ISO 3950"
@@ -87,7 +88,7 @@ def test_a_draft_can_say_everything_that_a_sheet_can(
     task = taking.archive()
     assert (task["state"], task["result"]["consent"]) == ("done", []), task
 
-    assert cli.main(["wrap", str(sheet), "--archive", str(tmp_path / "wrapped")]) == 0
+    assert cli.main(["wrap", str(sheet), "--archive", str(new_archive(tmp_path / "wrapped"))]) == 0
     mine, theirs = (
         {p.name for p in (root / "objects").rglob("*.dcm")}
         for root in (running.archive, tmp_path / "wrapped")

@@ -13,6 +13,7 @@ from taking import STUDIES, Taking, let_in, say_as_the_sheet
 from web_serving import Served, serve
 
 from archiver import cli
+from tests.new_archive import new_archive
 
 SHEETS = sorted(STUDIES.glob("*/*/sheet.toml"))
 CONFIRMERS = ("Vuorinen^Maia", "Prasetyo^Dewi")
@@ -32,7 +33,7 @@ def running(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Served]:
 
 def wrap(sheet: Path, archive: Path) -> None:
     """Do what `archiver wrap` does, in this process."""
-    status = cli.main(["wrap", str(sheet), "--archive", str(archive)])
+    status = cli.main(["wrap", str(sheet), "--archive", str(new_archive(archive))])
     assert status == 0
 
 

@@ -19,6 +19,8 @@ from urllib.parse import urlsplit
 
 from playwright.sync_api import BrowserContext, Page
 
+from tests.new_archive import new_archive
+
 T = TypeVar("T")
 ROOT = Path(__file__).parents[2]
 AXE = ROOT / "tests" / "peers" / "node_modules" / "axe-core" / "axe.min.js"
@@ -103,6 +105,7 @@ def serve(archive: Path, *words: str, port: int = 0, settings: Path | None = Non
     environment = dict(os.environ)
     if settings is not None:
         environment["ARCHIVER_SETTINGS"] = str(settings)
+    new_archive(archive)
     process = subprocess.Popen(
         [*_SERVE, str(archive), "--json", "--dimse-port", "0", "--web-port", str(port), *words],
         stdout=subprocess.PIPE,

@@ -11,6 +11,8 @@ from .file_transaction import Aside as Aside
 from .file_transaction import Incoming as Incoming
 from .file_transaction import Outcome as Outcome
 from .file_transaction import Stored as Stored
+from .identity import demand_identity as demand_identity
+from .identity import identity_of as identity_of
 from .index import Index as Index
 from .index import iso_date as iso_date
 from .index import iso_time as iso_time

@@ -15,6 +15,7 @@ from archiver.archive.query import Query, Record, answer
 from archiver.archive.store import atomic_batch, sqlite
 from archiver.archive.store.durable import described_error, translated
 from archiver.archive.store.file_transaction import Incoming, Placement, Stored
+from archiver.archive.store.identity import give_identity
 from archiver.archive.store.index import Index
 from archiver.archive.store.indexed_instance import HeldFile
 from archiver.archive.store.ingest_decision import Decided, decide, deeds_of, kept_of, stored_of
@@ -295,7 +296,7 @@ class Archive:
         with translated(Text("archive.archive.journal_not_written"), self.layout.journal):
             journal = self._writable()
             self._catch_up(journal)
-            journal.append(deeds, time=self._clock(), who=self._actor)
+            self._append(journal, deeds)
             self._index.add([], journal.end)
             self._applied = journal.end
 
@@ -412,7 +413,11 @@ class Archive:
             self._journal = None
 
     def _append(self, journal: Journal, deeds: Sequence[Deed]) -> list[JournalEntry]:
-        return journal.append(deeds, time=self._clock(), who=self._actor) if deeds else []
+        if not deeds:
+            return []
+        # An archive of an earlier version gets one with the first that is done to it.
+        give_identity(self.layout.root)
+        return journal.append(deeds, time=self._clock(), who=self._actor)
 
     def _writable(self) -> Journal:
         if self._journal is None:

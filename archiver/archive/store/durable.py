@@ -131,6 +131,26 @@ def write_whole(path: Path, parts: Iterable[Buffer]) -> Written:
     return Written(digest.hexdigest(), size)
 
 
+def write_once(path: Path, content: bytes, *, mode: int = 0o644) -> None:
+    """Make a small file that is there whole, or not there.
+
+    Raises
+    ------
+    OSError
+        As the system raised it.
+    """
+    part = path.with_name(f"{path.name}.part")
+    part.unlink(missing_ok=True)
+    handle = os.open(part, os.O_WRONLY | os.O_CREAT | os.O_EXCL | _BINARY, mode)
+    try:
+        os.write(handle, content)
+        os.fsync(handle)
+    finally:
+        os.close(handle)
+    part.replace(path)
+    flush_folder(path.parent)
+
+
 def digest_parts(parts: Iterable[Buffer]) -> Written:
     """Return digest and size of what the parts would make."""
     digest = hashlib.sha256()

@@ -4,7 +4,9 @@
 
     <archive>/
         FORMAT             which layout this is, one line of text
+        identity           which archive this is, a UUID
         lock               held by the one process that writes
+        control            the socket of the process that serves it, for the verbs beside it
         journal.jsonl      what was done, line by line, chained by digests
         index.sqlite       what the queries read; can always be made again
         tmp/               files that are being written
@@ -14,10 +16,12 @@
 from __future__ import annotations
 
 import re
+import shlex
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 
-from archiver.archive.store.durable import flush_folder, write_whole
+from archiver.archive.store.durable import flush_folder, write_once
+from archiver.archive.store.identity import give_identity
 from archiver.errors import ArchiveError, ObjectError, Problem
 
 #: Version of the layout above; a change that an older program would misread raises it.
@@ -28,7 +32,7 @@ _MARK = "archiver archive, format "
 #: name is safe as the name of a file.
 _UID = re.compile(r"[0-9][0-9.]{0,63}")
 #: What a process that was killed while it made an archive can have left without a mark.
-_BEGINNINGS = {"lock", "FORMAT.part"}
+_BEGINNINGS = {"lock", "identity", "identity.part", "FORMAT.part"}
 
 
 @dataclass(frozen=True)
@@ -88,9 +92,7 @@ class Layout:
         try:
             text = self.mark.read_text(encoding="ascii")
         except (OSError, UnicodeDecodeError) as error:
-            raise ArchiveError(
-                Problem("archive.layout.no_archive").at(file=str(self.root))
-            ) from error
+            raise ArchiveError(self._no_archive().at(file=str(self.root))) from error
         if text.strip() != f"{_MARK}{FORMAT}":
             raise ArchiveError(
                 Problem(
@@ -100,6 +102,17 @@ class Layout:
                     format=FORMAT,
                 ).at(file=str(self.mark))
             )
+
+    def _no_archive(self) -> Problem:
+        """Return why this is no archive; not every folder that should be one is mounted."""
+        if not self.root.is_dir():
+            return Problem("archive.layout.no_folder", folder=shlex.quote(str(self.root)))
+        try:
+            if self.is_fresh():
+                return Problem("archive.layout.empty", folder=shlex.quote(str(self.root)))
+        except OSError:
+            pass
+        return Problem("archive.layout.no_archive")
 
     def is_fresh(self) -> bool:
         """Return whether the folder is empty, or holds only the beginnings of an archive."""
@@ -122,12 +135,10 @@ class Layout:
             )
 
     def prepare(self) -> None:
-        """Make the mark and then the folders; harmless when they are there."""
+        """Make identity and mark, and then the folders; harmless when they are there."""
         if not self.mark.exists():
-            part = self.root / "FORMAT.part"
-            part.unlink(missing_ok=True)
-            write_whole(part, [f"{_MARK}{FORMAT}\n".encode("ascii")])
-            part.replace(self.mark)
+            give_identity(self.root)
+            write_once(self.mark, f"{_MARK}{FORMAT}\n".encode("ascii"))
         for folder in (self.temporary, self.objects):
             folder.mkdir(exist_ok=True)
         flush_folder(self.root)

@@ -12,7 +12,7 @@ import os
 from collections.abc import Callable
 from pathlib import Path
 
-from archiver.archive.store.durable import flush_folder, translated
+from archiver.archive.store.durable import translated, write_once
 from archiver.archive.store.schema import Schema, unchanged
 from archiver.errors import IntegrityError, Problem
 from archiver.wording import Text
@@ -43,16 +43,7 @@ def secret_of(root: Path, random: Callable[[int], bytes] = os.urandom) -> bytes:
     path = root / FILE
     with translated(Text("archive.secret.not_made"), path):
         if not path.exists():
-            part = root / f"{FILE}.part"
-            part.unlink(missing_ok=True)
-            handle = os.open(part, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
-            try:
-                os.write(handle, f"{SCHEMA.version} {random(_LENGTH).hex()}".encode())
-                os.fsync(handle)
-            finally:
-                os.close(handle)
-            part.replace(path)
-            flush_folder(root)
+            write_once(path, f"{SCHEMA.version} {random(_LENGTH).hex()}".encode(), mode=0o600)
         text = path.read_bytes()
     try:
         version, _, digits = text.decode("ascii").rpartition(" ")

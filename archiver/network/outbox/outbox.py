@@ -21,7 +21,7 @@ from sqlalchemy import Connection, Engine, create_engine, delete, event, insert,
 from sqlalchemy.dialects import sqlite
 from sqlalchemy.exc import SQLAlchemyError
 
-from archiver.archive.store import WriterLock, upgrade_database
+from archiver.archive.store import Layout, WriterLock, upgrade_database
 from archiver.errors import ArchiveError, Problem, restored
 from archiver.network.outbox.delivery_state import Delivery, State
 from archiver.network.outbox.tables import DROPS as _drops
@@ -113,8 +113,7 @@ class Outbox:
         ArchiveError
             If the folder is no archive, the database cannot be opened or is of a newer version.
         """
-        if not (folder / "FORMAT").is_file():
-            raise ArchiveError(Problem("network.outbox.no_archive").at(file=str(folder)))
+        Layout(folder.absolute()).check_mark()
         outbox = cls(folder)
         with outbox._translated():
             upgrade_database(SCHEMA, folder / FILE, _PATIENCE)
