@@ -1,39 +1,57 @@
-"""Example:
+"""Examples:
 
   archiver add export/ radiograph.dcm --archive photographs
+  archiver add photographs/quarantine --same-person-checked-by "Haugen^Liv" --reason "has married"
 
-Objects are kept byte for byte, whatever their kind; nothing in them is changed.
+Objects are kept byte for byte, whatever their kind; nothing in them is changed. One whose patient
+identifier is known under another name, birth date or sex, or whose study holds another patient,
+lies in the archive's folder quarantine until somebody has looked.
 """
 
 from __future__ import annotations
 
 import json
 import sys
+from typing import TYPE_CHECKING
 
 from archiver.cli.command import Option, Options, argument, verb
 from archiver.cli.options import JSON
 from archiver.cli.parameters import FILE, FOLDER
 from archiver.cli.progress import ProgressBar
+from archiver.errors import Problem, UsageError
 from archiver.wording import words_of
+
+if TYPE_CHECKING:
+    from datetime import datetime
+
+    from archiver.objects import SamePerson
 
 
 @verb(
     argument("paths", nargs=-1, required=True, type=FILE, metavar="FILE-OR-FOLDER"),
     Option("--archive", type=FOLDER, help="archive to keep them in"),
+    Option(
+        "--same-person-checked-by",
+        metavar="NAME",
+        help="who has looked: an identifier that is known otherwise is the same person's",
+    ),
+    Option("--reason", metavar="WORDS", help="why it is the same person"),
     JSON,
 )
 def command(options: Options) -> int:
     """Carry the verb out."""
     from archiver.archive.ingest import FILE_NAMES, add_files
+    from archiver.archive.store import QUARANTINE
     from archiver.cli.practice_archive import open_for_writing, writable_folder
     from archiver.cli.settings import read_settings
 
+    same_person = _checked(options)
     folder = writable_folder(options, read_settings(), may_be_new=True)
     with (
         open_for_writing(folder) as archive,
         ProgressBar("adding", shown=not options.json) as progress,
     ):
-        report = add_files(archive, options.paths, progress=progress)
+        report = add_files(archive, options.paths, same_person=same_person, progress=progress)
     if options.json:
         rows = [
             {
@@ -50,5 +68,30 @@ def command(options: Options) -> int:
             if result.problem is not None:
                 words = words_of()(f"cli.add.{FILE_NAMES[result.outcome]}", problem=result.problem)
                 print(words, file=sys.stderr)
-        print(words_of()("cli.add.seen", files=report.seen, folder=folder, **report.by_name()))
-    return 1 if report.refused else 0
+        counts = report.by_name()
+        aside = counts.pop("quarantined")
+        print(words_of()("cli.add.seen", files=report.seen, folder=folder, **counts))
+        if aside:
+            print(words_of()("cli.add.aside", count=aside, folder=folder / QUARANTINE))
+    return 1 if report.refused or report.quarantined else 0
+
+
+def _checked(options: Options) -> tuple[SamePerson, datetime] | None:
+    """Return who has looked at the patients, and why they are the same."""
+    from archiver.cli.context import now
+    from archiver.objects import SAME_PERSON, SamePerson, Unfit
+
+    by, reason = options.same_person_checked_by, options.reason
+    if by is None and reason is None:
+        return None
+    read = {}
+    for name, option, value in zip(
+        SAME_PERSON, ("--same-person-checked-by", "--reason"), (by, reason), strict=True
+    ):
+        try:
+            read[name] = SAME_PERSON[name].convert(value or "")
+        except Unfit as unfit:
+            raise UsageError(unfit.problem(name, value).at(option=option)) from None
+        if not read[name]:
+            raise UsageError(Problem("cli.add.both", option=option).at("archiver add"))
+    return SamePerson(*map(str, read.values())), now()

@@ -14,7 +14,6 @@ from __future__ import annotations
 
 import json
 import sys
-from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -26,8 +25,6 @@ from archiver.errors import Problem, UsageError
 from archiver.wording import words_of
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
-
     from archiver.archive.ingest import WrappedPhotograph, WrappedSession
     from archiver.objects import Patient, Visit
 
@@ -113,6 +110,8 @@ def _wrap(options: Options) -> int:
                 progress(one.number, len(session.photographs))
 
         wrapped = wrap(archive, session, settings, progress=report_photograph)
+    for note in wrapped.notes:
+        print(words_of()("cli.wrap.look", warning=note), file=sys.stderr)
     for line in wrapped.withdrawn:
         print(line, file=sys.stderr)
     if options.contact_sheet is not None:
@@ -120,7 +119,7 @@ def _wrap(options: Options) -> int:
 
         write_contact_sheet(session, wrapped.photographs, options.contact_sheet)
     if options.json:
-        print(json.dumps(report(wrapped.photographs, folder), ensure_ascii=False, indent=2))
+        print(json.dumps(report(wrapped, folder), ensure_ascii=False, indent=2))
     else:
         _sum_up(wrapped, folder, options.contact_sheet)
     return 1 if wrapped.count(Outcome.REFUSED) else 0
@@ -193,11 +192,12 @@ def _sum_up(wrapped: WrappedSession, folder: Path, sheet: Path | None) -> None:
         print(words("cli.wrap.contact_sheet", sheet=sheet))
 
 
-def report(taken: Sequence[WrappedPhotograph], folder: Path) -> dict[str, Any]:
+def report(wrapped: WrappedSession, folder: Path) -> dict[str, Any]:
     """Return what became of a session as values that JSON has."""
     return {
         "archive": str(folder),
-        "photographs": [_photograph(one) for one in taken],
+        "patient": [str(note) for note in wrapped.notes],
+        "photographs": [_photograph(one) for one in wrapped.photographs],
     }
 
 

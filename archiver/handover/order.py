@@ -10,7 +10,7 @@ from typing import Literal
 
 from archiver.archive import Query, Record, RecordOrder
 from archiver.archive.statements import demand, of_case, patient_of
-from archiver.archive.store import Archive, keyed, secret_of
+from archiver.archive.store import Archive, identifier_doubt, keyed, secret_of
 from archiver.errors import InputError, Problem
 from archiver.handover.case import Case
 from archiver.handover.frames import Box
@@ -109,10 +109,14 @@ def preview_package(archive: Archive, order: PackageOrder) -> OrderedPictures:
     Raises
     ------
     InputError
-        If there is no such patient, or no picture.
+        If there is no such patient, the identifier is that of several people, or no picture.
     """
     assert order.query.patient_id is not None
     patient = patient_of(archive, order.query.patient_id, order.query.issuer)
+    with archive.reading() as connection:
+        doubt = identifier_doubt(connection, archive.layout.root, patient)
+    if doubt is not None:
+        raise InputError(doubt)
     profile = profile_of(order.purpose)
     records = archive.query(order.query)
     if order.uids:

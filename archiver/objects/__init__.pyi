@@ -30,6 +30,8 @@ from .modules import set_pixels as set_pixels
 from .part10 import IMPLEMENTATION_CLASS_UID as IMPLEMENTATION_CLASS_UID
 from .part10 import IMPLEMENTATION_VERSION_NAME as IMPLEMENTATION_VERSION_NAME
 from .part10 import encoded as encoded
+from .person import Person as Person
+from .person import same_identifier as same_identifier
 from .photograph import Identity as Identity
 from .photograph import Making as Making
 from .photograph import PhotographInstance as PhotographInstance
@@ -42,6 +44,7 @@ from .session import Crop as Crop
 from .session import Patient as Patient
 from .session import Photograph as Photograph
 from .session import Request as Request
+from .session import SamePerson as SamePerson
 from .session import Session as Session
 from .session import Visit as Visit
 from .sheet import SizeOf as SizeOf
@@ -51,6 +54,7 @@ from .sheet_keys import COLOUR_FRAMES as COLOUR_FRAMES
 from .sheet_keys import CONSENT as CONSENT
 from .sheet_keys import PATIENT as PATIENT
 from .sheet_keys import PHOTO as PHOTO
+from .sheet_keys import SAME_PERSON as SAME_PERSON
 from .sheet_keys import VISIT as VISIT
 from .sheet_keys import Key as Key
 from .sheet_keys import Unfit as Unfit

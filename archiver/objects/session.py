@@ -87,6 +87,14 @@ class ConsentSaid:
 
 
 @dataclass(frozen=True)
+class SamePerson:
+    """Who has looked and says that the patient is the one known under the identifier, and why."""
+
+    checked_by: str
+    reason: str
+
+
+@dataclass(frozen=True)
 class Crop:
     """A crop in pixels of the corrected, uncropped picture."""
 
@@ -190,3 +198,4 @@ class Session:
     photographs: tuple[Photograph, ...]
     source: Path = Path()
     consent: ConsentSaid | None = None
+    same_person: SamePerson | None = None

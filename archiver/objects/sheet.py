@@ -31,10 +31,20 @@ from archiver.objects.session import (
     Crop,
     Patient,
     Photograph,
+    SamePerson,
     Session,
     Visit,
 )
-from archiver.objects.sheet_keys import CONSENT, PATIENT, PHOTO, TABLES, VISIT, Key, Unfit
+from archiver.objects.sheet_keys import (
+    CONSENT,
+    PATIENT,
+    PHOTO,
+    SAME_PERSON,
+    TABLES,
+    VISIT,
+    Key,
+    Unfit,
+)
 from archiver.objects.sheet_text import load, shown
 from archiver.objects.toml_lines import Path as KeyPath
 from archiver.photo import read_size
@@ -133,7 +143,7 @@ def _belongs(name: str) -> Text | None:
     if name in TABLES:
         return Text("objects.sheet.stands_at_top", name=name)
     homes: dict[str, Collection[str]] = {
-        "[patient]": PATIENT,
+        "[patient]": (*PATIENT, *SAME_PERSON),
         "[visit]": VISIT,
         "[consent]": CONSENT,
         "[[photo]]": (*PHOTO, "file"),
@@ -174,14 +184,36 @@ def read_sheet(
         if name not in TABLES:
             reader.unknown((name,), TABLES)
     _set_numbering(reader, given)
-    patient, visit = _context(reader, given, like)
+    rest, same_person = _same_person(reader, given)
+    patient, visit = _context(reader, rest, like)
     consent = _consent(reader, given)
     base = _habits(reader, habits or {})
     entries = _entries(reader, given, base, size_of or read_size)
     if reader.problems:
         raise SheetError(*(p for _, p in sorted(reader.problems, key=lambda told: told[0])))
     assert patient is not None and visit is not None
-    return Session(patient, visit, entries, path, consent)
+    return Session(patient, visit, entries, path, consent, same_person)
+
+
+def _same_person(
+    reader: _Reader, given: Mapping[str, object]
+) -> tuple[Mapping[str, object], SamePerson | None]:
+    """Return the sheet without what it says of who has looked at the patient, and that."""
+    table = given.get("patient")
+    if not isinstance(table, Mapping) or not any(name in table for name in SAME_PERSON):
+        return given, None
+    own = {name: value for name, value in table.items() if name in SAME_PERSON}
+    said = reader.table(("patient",), own, SAME_PERSON)
+    for name in SAME_PERSON:
+        if not said.get(name, name not in own):
+            reader.report(("patient", name), "objects.sheet.same_person_empty", name=name)
+        elif name not in own:
+            reader.report(("patient",), "objects.sheet.missing_key", name=name, table="patient")
+    rest = {name: value for name, value in table.items() if name not in SAME_PERSON}
+    if not all(said.get(name) for name in SAME_PERSON):
+        return {**given, "patient": rest}, None
+    checked = SamePerson(said["same_person_checked_by"], said["same_person_reason"])
+    return {**given, "patient": rest}, checked
 
 
 def _consent(reader: _Reader, given: Mapping[str, object]) -> ConsentSaid | None:

@@ -231,6 +231,12 @@ PATIENT: dict[str, Key] = {
     "sex": Key(_sex),
 }
 
+#: In `[patient]`, and both or neither: it answers that an identifier is known otherwise.
+SAME_PERSON: dict[str, Key] = {
+    "same_person_checked_by": Key(_person),
+    "same_person_reason": Key(_text(400)),
+}
+
 VISIT: dict[str, Key] = {
     "date": Key(_date, required=True),
     "time": Key(_time),

@@ -10,6 +10,7 @@ from pathlib import Path
 from archiver.archive import Query, Record
 from archiver.dentition import Tooth, View
 from archiver.errors import ArchiveError, Problem, UsageError
+from archiver.objects import Person
 from archiver.wording import Text
 
 #: Views in which different words mean one way of looking at a tooth.
@@ -94,7 +95,7 @@ def choose(ask: Ask, asked: ToothAsked, blur: Blur) -> Chosen:
     Raises
     ------
     ArchiveError
-        If there is no picture of the tooth, or no prior.
+        If there is no picture of the tooth, or no prior, or the identifier names two people.
     UsageError
         If two patients share the identifier.
     """
@@ -112,6 +113,13 @@ def choose(ask: Ask, asked: ToothAsked, blur: Blur) -> Chosen:
         named = tuple(f'"{one}"' for one in issuers)
         raise UsageError(
             Problem("priors.choosing.two_patients", patient=asked.patient_id, issuers=named)
+        )
+    first = Person(records[0].patient_name) if records else Person()
+    others = {r.patient_name for r in records if first.contradicts(Person(r.patient_name))}
+    if others:
+        people = tuple(map(str, (first, *map(Person, sorted(others)))))
+        raise ArchiveError(
+            Problem("priors.choosing.two_people", patient=asked.patient_id, people=people)
         )
     visits = [
         _sharpest(group, blur) for group in by_visit(_candidates(records, asked.view)).values()

@@ -7,6 +7,7 @@ from pathlib import Path
 
 from archiver.archive import Query, Record
 from archiver.dentition import parse_teeth
+from archiver.objects import Person
 from archiver.priors.choosing import Ask, are_alike
 from archiver.priors.picture_softness import softness
 
@@ -35,7 +36,8 @@ def earlier_of(ask: Ask, record: Record, most: int) -> list[Record]:
     )
     visits: dict[str, list[Record]] = {}
     for one in ask(same):
-        if _is_earlier(one, record) and _shows_the_same(one, record):
+        same_person = not Person(one.patient_name).contradicts(Person(record.patient_name))
+        if same_person and _is_earlier(one, record) and _shows_the_same(one, record):
             visits.setdefault(one.study_uid, []).append(one)
     return [_best(several) for several in visits.values()][:most]
 

@@ -6,13 +6,15 @@ from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
-from functools import cached_property
+from functools import cached_property, partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from archiver.archive.statements import one_person
+from archiver.archive.store import QUARANTINE
 from archiver.objects import demand_offset
 from archiver.records.checks.episode_checks import check_episodes
-from archiver.records.checks.identity_checks import check_identity
+from archiver.records.checks.identity_checks import OnePerson, check_identity
 from archiver.records.checks.likeness import check_likeness
 from archiver.records.checks.object_checks import check_objects
 from archiver.records.checks.outbox_checks import check_outbox, read_outbox
@@ -30,6 +32,7 @@ from archiver.records.model import Concern, Instance, ObjectFacts
 from archiver.records.pictures import RecordPicture, pictures_of
 from archiver.records.rules.rule_set import RuleSet, strictest
 from archiver.records.survey import Survey
+from archiver.wording import Text
 
 if TYPE_CHECKING:
     from archiver.photo import QualityLimits
@@ -133,6 +136,7 @@ def metadata_concerns(
     sets: Sequence[RuleSet],
     episodes: Episodes | None,
     now: datetime,
+    checked: OnePerson = lambda key: [],
 ) -> tuple[list[Demand], list[Concern]]:
     """Run every check that needs no more than what the index and the facts say."""
     limits = strictest(tuple(sets))
@@ -146,7 +150,7 @@ def metadata_concerns(
             Concern("episode-unreadable", problem, path=problem.where)
             for problem in episodes.problems
         ]
-    concerns += check_identity(valid)
+    concerns += check_identity(valid, checked)
     concerns += check_times(valid, pictures, limits, now)
     concerns += check_ages(pictures)
     concerns += check_extracted(pictures, treatments)
@@ -193,7 +197,13 @@ def run_audit(
     valid = [one for one in survey.instances if not one.rejected]
     pictures = pictures_of(valid, facts)
     demands, concerns = metadata_concerns(
-        survey.instances, pictures, facts, sets, episodes, run.when
+        survey.instances,
+        pictures,
+        facts,
+        sets,
+        episodes,
+        run.when,
+        partial(one_person, archive) if archive is not None else lambda key: [],
     )
     concerns += survey.concerns
     limits = strictest(tuple(sets))
@@ -203,6 +213,13 @@ def run_audit(
         concerns += check_likeness(pictures, facts, same_pictures(pictures, facts))
     if archive is not None:
         concerns += check_findings(valid, read_findings(archive))
+        aside = sorted((archive / QUARANTINE).glob("*.dcm"))
+        concerns += [
+            Concern(
+                "object-quarantined", Text("records.identity.aside"), path=f"{QUARANTINE}/{p.name}"
+            )
+            for p in aside
+        ]
         items, trouble = read_outbox(archive)
         if trouble:
             concerns.append(Concern("outbox-failed", trouble, path="outbox.sqlite"))

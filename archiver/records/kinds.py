@@ -34,12 +34,15 @@ class Kind:
         One of `SEVERITIES`.
     who
         Who acts on it.
+    heads
+        Whether it stands before others of its severity.
     """
 
     name: str
     group: str
     severity: str
     who: str
+    heads: bool = False
 
     @property
     def title(self) -> Text:
@@ -92,7 +95,10 @@ def kind_of(concern: Concern) -> Kind:
 
 
 def worst_first(concerns: list[Concern]) -> list[Concern]:
-    """Sort concerns: severity, then kind, patient, date."""
-    return sorted(
-        concerns, key=lambda c: (kind_of(c).rank, c.kind, c.patient, c.date, c.uids, c.path)
-    )
+    """Sort concerns: severity, whose record it is, then kind, patient, date."""
+
+    def place(c: Concern) -> tuple[object, ...]:
+        kind = kind_of(c)
+        return kind.rank, not kind.heads, c.kind, c.patient, c.date, c.uids, c.path
+
+    return sorted(concerns, key=place)

@@ -3,19 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Collection
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from sqlalchemy import ColumnElement, func, select
 
 from archiver.archive.store import Archive
 from archiver.archive.store import tables as t
+from archiver.objects import Person
 
 _PHOTOGRAPH = "XC"
 
 
 @dataclass(frozen=True)
 class PhotographedDay:
-    """A day with photographs of a patient.
+    """A day with photographs of a patient, who is one person: name and issuer belong to it.
 
     Parameters
     ----------
@@ -33,6 +34,11 @@ class PhotographedDay:
     name: str
     date: str
     pictures: int
+
+    def is_of(self, patient_id: str, issuer: str, name: str) -> bool:
+        """Return whether somebody is the person of this visit, and not another of that number."""
+        same = (patient_id, issuer) == (self.patient_id, self.issuer)
+        return same and not Person(name).contradicts(Person(self.name))
 
 
 def latest_visits(archive: Archive, limit: int) -> list[PhotographedDay]:
@@ -56,11 +62,17 @@ def visits_of(
     return _visits(archive, [t.patients.c.patient_id.in_(sorted(patients))], limit)
 
 
+def visits_like(archive: Archive, visit: PhotographedDay) -> list[PhotographedDay]:
+    """Return all visits of the person of a visit, the newest first."""
+    visits = visits_of(archive, [visit.patient_id])
+    return [one for one in visits if visit.is_of(one.patient_id, one.issuer, one.name)]
+
+
 def visit_of_study(archive: Archive, study: str) -> PhotographedDay | None:
     """Return the visit that a study belongs to, None where the study has no photographs."""
     i, p = t.instances.c, t.patients.c
     statement = (
-        select(p.patient_id, i.study_date)
+        select(i.patient, i.study_date)
         .select_from(t.instances.join(t.patients, i.patient == p.number))
         .where(i.study_uid == study, i.modality == _PHOTOGRAPH)
         .limit(1)
@@ -69,8 +81,8 @@ def visit_of_study(archive: Archive, study: str) -> PhotographedDay | None:
         found = connection.execute(statement).first()
     if found is None:
         return None
-    of_day = _visits(archive, [p.patient_id == found[0], i.study_date == found[1]], 1)
-    return of_day[0] if of_day else None
+    of_day = _visits(archive, [i.patient == found[0], i.study_date == found[1]], 1)
+    return replace(of_day[0], study=study) if of_day else None
 
 
 def _visits(
@@ -82,14 +94,14 @@ def _visits(
         select(
             func.max(i.study_uid),
             p.patient_id,
-            func.max(p.issuer),
-            func.max(p.name),
+            p.issuer,
+            p.name,
             i.study_date,
             func.count(func.distinct(picture)),
         )
         .select_from(t.instances.join(t.patients, i.patient == p.number))
         .where(i.modality == _PHOTOGRAPH, i.rejected.is_(None), *conditions)
-        .group_by(p.patient_id, i.study_date)
+        .group_by(i.patient, p.patient_id, p.issuer, p.name, i.study_date)
         .order_by(i.study_date.desc(), func.max(i.journal_seq).desc())
         .limit(limit)
     )

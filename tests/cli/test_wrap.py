@@ -249,3 +249,47 @@ def test_the_journal_knows_the_digest_of_the_camera_file(tmp_path: Path) -> None
     journal = (tmp_path / "archive" / "journal.jsonl").read_text("utf-8")
     assert hashlib.sha256(data).hexdigest() in journal
     assert "Okafor" not in journal and "P-0417" not in journal and "IMG_0001" not in journal
+
+
+def test_an_identifier_known_as_somebody_elses_stops_the_sheet_until_somebody_has_looked(
+    tmp_path: Path,
+) -> None:
+    for name in ("IMG_0001.JPG", "IMG_0002.JPG"):
+        camera_jpeg(tmp_path / name, int(name[-5]))
+    archive = tmp_path / "archive"
+    assert (
+        archiver(
+            "wrap", write_sheet(tmp_path, [photo("IMG_0001.JPG")]), "--archive", archive
+        ).returncode
+        == 0
+    )
+    sheet = write_sheet(tmp_path, [photo("IMG_0002.JPG")])
+    other = sheet.read_text().replace("Okafor^Nadia", "Okoro-Blythe^Ada")
+    sheet.write_text(other)
+    stopped = archiver("wrap", sheet, "--archive", archive)
+    assert stopped.returncode == 1
+    assert "Okafor, Nadia" in stopped.stderr and "Okoro-Blythe, Ada" in stopped.stderr
+    assert len(stopped.stderr.splitlines()) == 1
+    said = 'name = "Okoro-Blythe^Ada"\nsame_person_checked_by = "Haugen^Liv"\n'
+    sheet.write_text(other.replace('name = "Okoro-Blythe^Ada"\n', said))
+    assert archiver("wrap", sheet, "--archive", archive).returncode == 2  # why is not said
+    said += 'same_person_reason = "married"\n'
+    sheet.write_text(other.replace('name = "Okoro-Blythe^Ada"\n', said))
+    assert archiver("wrap", sheet, "--archive", archive).returncode == 0
+
+
+def test_add_takes_from_quarantine_what_somebody_has_looked_at(tmp_path: Path) -> None:
+    archive, elsewhere = tmp_path / "archive", tmp_path / "elsewhere"
+    for folder, name in ((archive, "Okafor^Nadia"), (elsewhere, "Okoro-Blythe^Ada")):
+        camera_jpeg(tmp_path / f"{folder.name}.JPG", len(folder.name))
+        sheet = write_sheet(tmp_path, [photo(f"{folder.name}.JPG", view="buccal", mirror=False)])
+        sheet.write_text(sheet.read_text().replace("Okafor^Nadia", name))
+        assert archiver("wrap", sheet, "--archive", folder).returncode == 0
+    added = archiver("add", elsewhere / "objects", "--archive", archive)
+    assert added.returncode == 1 and "quarantined: " in added.stderr
+    assert "1 lie" in added.stdout
+    words = ("--same-person-checked-by", "Haugen^Liv")
+    assert archiver("add", archive / "quarantine", "--archive", archive, *words).returncode == 2
+    words += ("--reason", "has married")
+    assert archiver("add", archive / "quarantine", "--archive", archive, *words).returncode == 0
+    assert not list((archive / "quarantine").iterdir())

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import json
 import socket
 import subprocess
@@ -262,3 +263,19 @@ def test_the_header_of_an_object_that_arrives_is_parsed_once(
     monkeypatch.setattr(pydicom, "dcmread", counting)
     store(node.dimse.port, samples.save(samples.photograph(1), tmp_path))
     assert len(parsed) == 1
+
+
+def test_who_stores_somebody_else_under_a_known_identifier_is_taken_and_told(
+    node: Node, tmp_path: Path
+) -> None:
+    known, other = samples.radiograph(1, study=1), samples.radiograph(2, study=2)
+    other.PatientName = "Okoro-Blythe^Ada"
+    for ds in (known, other):
+        store(node.dimse.port, samples.save(ds, tmp_path), words=())
+    assert kept(node, 1).exists() and kept(node, 2).exists()
+    written = node.log._stream
+    assert isinstance(written, io.StringIO)
+    lines = [json.loads(line) for line in written.getvalue().splitlines()]
+    told = [line for line in lines if line["event"] == "patient in doubt"]
+    assert len(told) == 1
+    assert "Okoro" not in json.dumps(lines)

@@ -89,6 +89,18 @@ def _(scene: Scene) -> None:
     scene.after.append(lambda root: (Layout(root).temporary / name).write_bytes(b"DICM") and None)
 
 
+@fault("object-quarantined")
+def _(scene: Scene) -> None:
+    name = f"quarantine/{scene.world.seed():064x}.dcm"
+
+    def put_aside(root: Path) -> None:
+        (root / "quarantine").mkdir(exist_ok=True)
+        (root / name).write_bytes(b"DICM")
+
+    scene.put.append(Put("object-quarantined", paths={name}))
+    scene.after.append(put_aside)
+
+
 def _in_index(kind: str, change: Callable[[sqlite3.Connection, str, Scene], None]) -> None:
     @fault(kind)
     def _(scene: Scene) -> None:

@@ -1,6 +1,9 @@
 from .foreign_files import FILE_NAMES as FILE_NAMES
 from .foreign_files import add_files as add_files
 from .part10_check import read_whole as read_whole
+from .patient_check import check_patient as check_patient
+from .patient_check import patient_doubt as patient_doubt
+from .patient_check import patient_notes as patient_notes
 from .service import Ingest as Ingest
 from .session_ingest import STATUS_NAMES as STATUS_NAMES
 from .session_ingest import IngestSettings as IngestSettings

@@ -6,16 +6,19 @@ import os
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
+from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from archiver.archive.ingest.part10_check import read_whole
+from archiver.archive.ingest.patient_check import note_checked
 from archiver.archive.ingest.service import Ingest
 from archiver.archive.store.archive import Archive
-from archiver.archive.store.file_transaction import Incoming, Outcome
+from archiver.archive.store.file_transaction import Incoming, OnDoubt, Outcome
+from archiver.archive.store.known_people import person_of
 from archiver.archive.store.layout import relative_path
 from archiver.errors import ObjectError, Problem
-from archiver.objects import describe
+from archiver.objects import SamePerson, describe
 from archiver.wording import Text
 
 if TYPE_CHECKING:
@@ -33,6 +36,7 @@ FILE_NAMES: dict[Outcome | None, str] = {
     Outcome.SAME: "duplicate",
     Outcome.CONFLICT: "refused",
     Outcome.REFUSED: "refused",
+    Outcome.QUARANTINED: "quarantined",
     None: "skipped",
 }
 
@@ -73,6 +77,11 @@ class AddReport:
     def refused(self) -> int:
         """Return how many files were not taken though they should have been."""
         return self.count(Outcome.CONFLICT) + self.count(Outcome.REFUSED)
+
+    @property
+    def quarantined(self) -> int:
+        """Return how many files lie aside until somebody has decided whose they are."""
+        return self.count(Outcome.QUARANTINED)
 
     def by_name(self) -> dict[str, int]:
         """Return how many files there are under each of `FILE_NAMES`."""
@@ -119,11 +128,13 @@ def add_files(
     archive: Archive,
     paths: Iterable[Path],
     *,
+    same_person: tuple[SamePerson, datetime] | None = None,
     progress: Callable[[int, int], None] | None = None,
 ) -> AddReport:
     """Keep every DICOM object among files and folders.
 
-    Objects are recognised by content, not by name, and kept exactly as they are.
+    Objects are recognised by content, not by name, and kept exactly as they are. Those whose
+    identifier or study is known of somebody else lie in quarantine until a person has looked.
 
     Parameters
     ----------
@@ -131,6 +142,9 @@ def add_files(
         Open for writing.
     paths
         Files, and folders that are gone through with everything below them.
+    same_person
+        Who has looked and says that those whose identifier is known otherwise are the same
+        person, why, and when.
     progress
         Told before each file how many of how many were looked at.
 
@@ -157,10 +171,19 @@ def add_files(
             continue
         description, size = looked
         results.append(FileResult(path, Outcome.REFUSED, description.sop_instance_uid))
-        incoming = Incoming(description, FileParts(path, size), source_name=str(path))
+        if same_person is not None:
+            who = (description.patient_id, description.issuer), person_of(description)
+            note_checked(archive, who, *same_person)
+        incoming = Incoming(
+            description,
+            FileParts(path, size),
+            source_name=str(path),
+            on_doubt=OnDoubt.QUARANTINE,
+        )
         batch.append((len(results) - 1, incoming))
         waiting += size
-        if len(batch) >= _BATCH_FILES or waiting >= _BATCH_BYTES:
+        # Who has looked says it of each file, after those before it are kept.
+        if same_person or len(batch) >= _BATCH_FILES or waiting >= _BATCH_BYTES:
             _put(archive, batch, results)
             batch, waiting = [], 0
     _put(archive, batch, results)

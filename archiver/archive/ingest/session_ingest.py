@@ -17,7 +17,7 @@ from archiver.archive.ingest.memory_budget import MemoryGate, need
 from archiver.archive.ingest.service import Ingest
 from archiver.archive.query import Query
 from archiver.archive.store.archive import Archive
-from archiver.archive.store.file_transaction import Incoming, Outcome
+from archiver.archive.store.file_transaction import Incoming, OnDoubt, Outcome
 from archiver.dentition import Plan
 from archiver.errors import ArchiveError, InputError, PhotoError, Problem
 from archiver.objects import (
@@ -304,7 +304,8 @@ def _instances(making: Making, taken: WrappedPhotograph, settings: IngestSetting
 def _incoming(one: PhotographInstance, header: bytes, photo: CameraFile) -> Incoming:
     """Describe an instance as its file, read again, will describe itself."""
     described = replace(describe(one.dataset), transfer_syntax=one.pixels.transfer_syntax)
-    return Incoming(described, part10.pieces(one, header), photo.sha256, photo.name)
+    parts = part10.pieces(one, header)
+    return Incoming(described, parts, photo.sha256, photo.name, on_doubt=OnDoubt.REFUSE)
 
 
 def _longer_side(making: Making) -> int:
@@ -353,6 +354,9 @@ def _keep(made: _Made, archive: Archive) -> WrappedPhotograph:
     if not made.incoming:
         return taken
     stored = Ingest.of(archive).accept(made.incoming, made.findings)
+    refused = [s.problem for s in stored if s.outcome is Outcome.REFUSED and s.problem]
+    if refused:
+        return replace(taken, status=Outcome.REFUSED, problems=tuple(refused[:1]))
     conflicts = [s.problem for s in stored if s.outcome is Outcome.CONFLICT and s.problem]
     # An instance that an earlier run kept before it was stopped is not made anew: its twin of
     # now differs in the time of its making alone.

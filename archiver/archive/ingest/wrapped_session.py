@@ -6,6 +6,7 @@ from collections.abc import Callable
 from contextlib import closing
 from dataclasses import dataclass
 
+from archiver.archive.ingest.patient_check import check_patient
 from archiver.archive.ingest.session_ingest import (
     IngestSettings,
     WrappedPhotograph,
@@ -14,6 +15,7 @@ from archiver.archive.ingest.session_ingest import (
 from archiver.archive.statements.consents import note_session
 from archiver.archive.store.archive import Archive
 from archiver.archive.store.file_transaction import Outcome
+from archiver.errors import Problem
 from archiver.objects import Session
 from archiver.wording import Text
 
@@ -28,10 +30,13 @@ class WrappedSession:
         What became of each, in the session's order.
     withdrawn
         A line for each consent that the session speaks of and that was withdrawn since.
+    notes
+        What should be looked at about the patient: a name or an identifier written otherwise.
     """
 
     photographs: tuple[WrappedPhotograph, ...]
     withdrawn: tuple[Text, ...] = ()
+    notes: tuple[Problem, ...] = ()
 
     def count(self, status: Outcome) -> int:
         """Return how many photographs became this."""
@@ -65,6 +70,9 @@ def wrap(
 
     Raises
     ------
+    InputError
+        If the patient's identifier is known under another name, birth date or sex, or the study
+        holds another patient, and the session does not say who has looked. Nothing is kept then.
     ArchiveError
         If the archive cannot be written. Photographs told before are kept.
 
@@ -83,6 +91,7 @@ def wrap(
     ...         one.status.value, [kept.role for kept in one.instances]
     ('new', ['original', 'derived'])
     """
+    notes = check_patient(archive, session, settings)
     withdrawn = note_session(archive, session, settings.now())
     photographs: list[WrappedPhotograph] = []
     # Closed, it lets go of what is under way where it is not asked for more.
@@ -91,4 +100,4 @@ def wrap(
             photographs.append(one)
             if progress is not None:
                 progress(one)
-    return WrappedSession(tuple(photographs), tuple(withdrawn))
+    return WrappedSession(tuple(photographs), tuple(withdrawn), tuple(notes))

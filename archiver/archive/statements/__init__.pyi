@@ -19,3 +19,4 @@ from .handover_register import of_case as of_case
 from .handover_register import of_instances as of_instances
 from .handover_register import register as register
 from .patient_reassignment import NewPatient as NewPatient
+from .same_person_log import one_person as one_person

@@ -24,6 +24,10 @@ from .journal import JournalEntry as JournalEntry
 from .journal import Position as Position
 from .journal import holds_at as holds_at
 from .journal import read_lines as read_lines
+from .known_people import DoubtfulPatient as DoubtfulPatient
+from .known_people import identifier_doubt as identifier_doubt
+from .known_people import patients_in_doubt as patients_in_doubt
+from .layout import QUARANTINE as QUARANTINE
 from .layout import Layout as Layout
 from .layout import relative_path as relative_path
 from .metadata_reader import describe_file as describe_file

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable, Iterable, Sequence
-from contextlib import AbstractContextManager
+from contextlib import AbstractContextManager, suppress
 from dataclasses import replace
 from datetime import datetime, timezone
 from pathlib import Path
@@ -27,7 +27,8 @@ from archiver.archive.store.journal import (
     open_journal,
     read_lines,
 )
-from archiver.archive.store.layout import Layout
+from archiver.archive.store.known_people import KnownPeople
+from archiver.archive.store.layout import Layout, quarantine_path
 from archiver.archive.store.metadata_reader import Describe, describe_file
 from archiver.archive.store.recovery import Recovery, remove_aside, take_in
 from archiver.archive.store.writer import Listener, Writer
@@ -78,6 +79,7 @@ class Archive:
         self.recovery = Recovery()
         self.writer = Writer(self._put, self._record)
         self._index = index
+        self._people = KnownPeople(index, layout.root)
         self._companions: dict[type, Companion] = {}
         self._guard = threading.RLock()
         self._flushed: set[Path] = set()
@@ -336,7 +338,7 @@ class Archive:
         before = journal.end
         placement = Placement(self.layout, self._flushed)
         try:
-            decided = decide(batch, self._index, self.layout, placement)
+            decided = decide(batch, self._index, self.layout, placement, self._people)
             placement.place()
             entries = self._append(journal, deeds_of(decided))
         except BaseException as error:
@@ -376,7 +378,7 @@ class Archive:
         self._catch_up(journal)
         placement = Placement(self.layout, self._flushed)
         try:
-            decided = decide(batch, self._index, self.layout, placement)
+            decided = decide(batch, self._index, self.layout, placement, self._people)
             atomic_batch.demand_new(decided)
             intended = atomic_batch.intended(deeds_of(decided), notes)
         except BaseException as error:
@@ -433,6 +435,7 @@ class Archive:
         try:
             self._index.add(kept, journal.end)
             self._applied = journal.end
+            self._people.learn([one.description for one in kept])
         except ArchiveError as error:
             raise ArchiveError(
                 *error.problems,
@@ -440,6 +443,10 @@ class Archive:
                     file=str(self.layout.root)
                 ),
             ) from error
+        for one in kept:
+            # What was in quarantine is so no longer; a copy that stays does no harm.
+            with suppress(OSError):
+                self.layout.path_of(quarantine_path(one.digest)).unlink(missing_ok=True)
 
     def _catch_up(self, journal: Journal) -> None:
         """Take into the index what an earlier put could not."""
@@ -447,4 +454,5 @@ class Archive:
             lines = read_lines(self.layout.journal, self._index.position())
             entries = [line.entry for line in lines if line.entry]
             take_in(self.layout, self._index, entries, journal.end, self._describe)
+            self._people.forget()
             self._applied = journal.end

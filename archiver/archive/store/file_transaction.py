@@ -31,6 +31,18 @@ class Outcome(str, Enum):
     REFUSED = "refused"
 
 
+class OnDoubt(str, Enum):
+    """What is done with an instance that names somebody else than its identifier or study.
+
+    TAKE where nobody can be asked: it is kept, marked and told; QUARANTINE where what is brought
+    can be looked at again; REFUSE where whoever brings it can say who it is.
+    """
+
+    TAKE = "take"
+    QUARANTINE = "quarantine"
+    REFUSE = "refuse"
+
+
 @dataclass(frozen=True)
 class Aside:
     """A file that lies, whole and flushed, in the archive's own folder of temporary files.
@@ -66,6 +78,8 @@ class Incoming:
         Where the file has been written already; `parts` are not looked at then.
     origin
         From where it came, for the journal; nothing that identifies a person.
+    on_doubt
+        What is done where it names somebody else than the archive.
     """
 
     description: Description
@@ -74,6 +88,7 @@ class Incoming:
     source_name: str | None = None
     aside: Aside | None = None
     origin: str = ""
+    on_doubt: OnDoubt = OnDoubt.TAKE
 
     def digest(self) -> Written:
         """Return digest and size of the file."""
@@ -91,7 +106,9 @@ class Stored:
     sha256
         Digest of what was handed in.
     problem
-        The conflict, None if there is none.
+        The conflict, or whom it contradicts where it is not among the objects for that; else None.
+    doubt
+        Whom an instance contradicts that is kept all the same; None where it is nobody.
     """
 
     sop_instance_uid: str
@@ -99,6 +116,7 @@ class Stored:
     path: Path
     sha256: str
     problem: Problem | None = None
+    doubt: Problem | None = None
 
 
 class Placement:

@@ -6,12 +6,22 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from archiver.archive.store.durable import Written, digest_file
-from archiver.archive.store.file_transaction import Incoming, Outcome, Placement, Stored
+from archiver.archive.store.file_transaction import (
+    Incoming,
+    OnDoubt,
+    Outcome,
+    Placement,
+    Stored,
+)
 from archiver.archive.store.index import Index
 from archiver.archive.store.indexed_instance import HeldFile, IndexedInstance
-from archiver.archive.store.journal import RESTORED, STORED, Deed, JournalEntry
-from archiver.archive.store.layout import Layout, relative_path
+from archiver.archive.store.journal import QUARANTINED, RESTORED, STORED, Deed, JournalEntry
+from archiver.archive.store.known_people import KnownPeople
+from archiver.archive.store.layout import Layout, quarantine_path, relative_path
 from archiver.errors import Problem
+
+#: What the journal says of an object that came in although it names another person.
+IN_DOUBT = "patient in doubt"
 
 
 @dataclass
@@ -24,6 +34,8 @@ class Decided:
         Where it is kept, or will be.
     action
         What the journal is told; empty where nothing is done.
+    doubt
+        Whom the instance contradicts; None where it is nobody.
     """
 
     incoming: Incoming
@@ -32,12 +44,20 @@ class Decided:
     written: Written
     action: str = ""
     note: str = ""
+    doubt: Problem | None = None
 
 
 def decide(
-    batch: Sequence[Incoming], index: Index, layout: Layout, placement: Placement
+    batch: Sequence[Incoming],
+    index: Index,
+    layout: Layout,
+    placement: Placement,
+    people: KnownPeople,
 ) -> list[Decided]:
     """Write aside what is new, compare what is not.
+
+    What is new and names somebody else than its identifier or its study is taken and marked,
+    kept aside, or refused, as whoever brings it has said.
 
     Raises
     ------
@@ -63,9 +83,27 @@ def decide(
         elif uid in held:
             decided.append(_compare(one, held[uid], layout, placement))
         else:
+            taken = [other.incoming.description for other in decided if other.action == STORED]
+            doubt = people.doubt(one.description, taken)
+            if doubt is not None and one.on_doubt is not OnDoubt.TAKE:
+                decided.append(_turned_away(one, doubt, layout, placement))
+                continue
             new[uid] = written = placement.write(relative, one)
-            decided.append(Decided(one, relative, Outcome.NEW, written, STORED))
+            note = ", ".join(filter(None, (one.origin, IN_DOUBT))) if doubt else ""
+            decided.append(Decided(one, relative, Outcome.NEW, written, STORED, note, doubt))
     return decided
+
+
+def _turned_away(one: Incoming, doubt: Problem, layout: Layout, placement: Placement) -> Decided:
+    """Keep an instance aside that names somebody else, or refuse it."""
+    written = one.digest()
+    aside = quarantine_path(written.sha256)
+    if one.on_doubt is OnDoubt.REFUSE:
+        return Decided(one, aside, Outcome.REFUSED, written, doubt=doubt)
+    if layout.path_of(aside).exists():
+        return Decided(one, aside, Outcome.QUARANTINED, written, doubt=doubt)
+    placement.write(aside, one)
+    return Decided(one, aside, Outcome.QUARANTINED, written, QUARANTINED, IN_DOUBT, doubt)
 
 
 def _compare(one: Incoming, held: HeldFile, layout: Layout, placement: Placement) -> Decided:
@@ -126,9 +164,11 @@ def kept_of(decided: Sequence[Decided], entries: Sequence[JournalEntry]) -> list
 def stored_of(one: Decided, layout: Layout) -> Stored:
     """Return what became of an instance, for whoever handed it in."""
     uid = one.incoming.description.sop_instance_uid
-    problem = None
+    file = one.incoming.source_name or ""
+    problem, doubt = None, one.doubt.at(file=file) if one.doubt else None
     if one.outcome is Outcome.CONFLICT:
-        problem = Problem("archive.ingest_decision.other_content", uid=uid).at(
-            file=one.incoming.source_name or ""
-        )
-    return Stored(uid, one.outcome, layout.path_of(one.relative), one.written.sha256, problem)
+        problem = Problem("archive.ingest_decision.other_content", uid=uid).at(file=file)
+    elif one.outcome in (Outcome.QUARANTINED, Outcome.REFUSED):
+        problem, doubt = doubt, None
+    path = layout.path_of(one.relative)
+    return Stored(uid, one.outcome, path, one.written.sha256, problem, doubt)

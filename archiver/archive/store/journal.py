@@ -39,6 +39,7 @@ REBUILT = "rebuilt"
 INTENDED = "intended"
 AMENDED = "amended"
 GIVEN_UP = "given-up"
+QUARANTINED = "quarantined"
 
 
 @dataclass(frozen=True)

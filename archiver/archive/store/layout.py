@@ -10,6 +10,8 @@
         journal.jsonl      what was done, line by line, chained by digests
         index.sqlite       what the queries read; can always be made again
         tmp/               files that are being written
+        quarantine/        objects that name another person than their identifier or study,
+                           until somebody has decided
         objects/<study UID>/<series UID>/<SOP instance UID>.dcm
 """
 
@@ -26,6 +28,7 @@ from archiver.errors import ArchiveError, ObjectError, Problem
 
 #: Version of the layout above; a change that an older program would misread raises it.
 FORMAT = 1
+QUARANTINE = "quarantine"
 _MARK = "archiver archive, format "
 #: PS3.5 section 9.1: components of digits separated by periods, 64 characters at most. Leading
 #: zeros and empty components are against the rule but occur; what matters here is that the
@@ -142,6 +145,11 @@ class Layout:
         for folder in (self.temporary, self.objects):
             folder.mkdir(exist_ok=True)
         flush_folder(self.root)
+
+
+def quarantine_path(sha256: str) -> str:
+    """Return the path of an object in quarantine, by the digest of its file."""
+    return f"{QUARANTINE}/{sha256}.dcm"
 
 
 def relative_path(study_uid: str, series_uid: str, sop_instance_uid: str) -> str:

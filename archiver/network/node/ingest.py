@@ -57,12 +57,16 @@ class IngestResult:
         What the object says, None where it could not be read.
     new
         Whether the archive did not have it before.
+    in_doubt
+        Whether its identifier or study is known as somebody else's; it is kept all the same,
+        since who stores cannot be asked.
     """
 
     status: int
     comment: str = ""
     description: Description | None = None
     new: bool = False
+    in_doubt: bool = False
     size: int = 0
 
 
@@ -170,7 +174,12 @@ class NodeIngest:
                 comment = "another object is kept under this UID"
                 return IngestResult(answers.DUPLICATE_INSTANCE, comment, description)
         return IngestResult(
-            answers.SUCCESS, "", description, new=stored.outcome is Outcome.NEW, size=size
+            answers.SUCCESS,
+            "",
+            description,
+            new=stored.outcome is Outcome.NEW,
+            in_doubt=stored.doubt is not None,
+            size=size,
         )
 
 

@@ -5,10 +5,11 @@ from __future__ import annotations
 import re
 import unicodedata
 from collections import defaultdict
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence, Set
 from dataclasses import dataclass, field
 
 from archiver.archive.store import name_key
+from archiver.objects import Person
 from archiver.records.model import Concern, Instance, RecordPerson, concern_about
 from archiver.wording import Text
 
@@ -17,6 +18,7 @@ _NAMED = 6
 #: Notes about other instances, made from them: no witness of who the patient is.
 _NOTES = frozenset({"KO", "PR"})
 Key = tuple[str, str]
+OnePerson = Callable[[Key], Sequence[Set[Person]]]
 
 
 @dataclass
@@ -32,8 +34,16 @@ class _Seen:
         return (self.photographs + self.others)[:_NAMED]
 
 
-def check_identity(instances: Sequence[Instance]) -> list[Concern]:
-    """Check what the instances say of patients, studies and series against each other."""
+def check_identity(
+    instances: Sequence[Instance], one_person: OnePerson = lambda key: []
+) -> list[Concern]:
+    """Check what the instances say of patients, studies and series against each other.
+
+    Parameters
+    ----------
+    one_person
+        Gives the groups of people who were looked at and said to be one, under an identifier.
+    """
     seen: dict[RecordPerson, _Seen] = defaultdict(_Seen)
     for one in instances:
         if one.modality in _NOTES:
@@ -57,12 +67,19 @@ def check_identity(instances: Sequence[Instance]) -> list[Concern]:
     for person in seen:
         if person.patient_id:
             by_key[person.key].append(person)
-    for people in by_key.values():
-        concerns += _one_identifier(people, seen)
+    for key, people in by_key.items():
+        if not _are_checked(people, one_person(key) if len(people) > 1 else []):
+            concerns += _one_identifier(people, seen)
     concerns += _one_person(seen)
     concerns += _issuers(seen)
     concerns += _studies(instances)
     return concerns
+
+
+def _are_checked(people: Sequence[RecordPerson], groups: Sequence[Set[Person]]) -> bool:
+    """Return whether somebody has looked at all who are named under an identifier."""
+    named = {Person(one.name, one.birth_date, one.sex) for one in people}
+    return any(named <= group for group in groups)
 
 
 def _about(

@@ -210,6 +210,8 @@ class Application:
         title = self._settings.title
         self._tell(Happening(Event.RECEIVED, peer, title, result, outcome.studies, detail))
         self._log("stored", peer=peer, instances=len(outcome.kept) - failed, refused=failed)
+        if doubtful := sum(one.in_doubt for one in outcome.kept):
+            self._log("patient in doubt", peer=peer, instances=doubtful)
         media = dataset_media(request, several=False)
         return await run_in_threadpool(response, outcome, _base(request), study, media)
 

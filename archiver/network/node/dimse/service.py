@@ -191,6 +191,8 @@ class DimseSide:
             association.tally.stored[study] = association.tally.stored.get(study, 0) + 1
             self._figures.received.labels(_WAY).inc()
             self._figures.received_bytes.labels(_WAY).inc(kept.size if kept.new else 0)
+            if kept.in_doubt:
+                self._log("patient in doubt", peer=association.peer, instances=1)
         else:
             self._figures.refused.labels(_WAY, f"{kept.status:04X}").inc()
             self._log("refused", peer=association.peer, status=f"{kept.status:04X}")

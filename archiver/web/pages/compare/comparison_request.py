@@ -14,6 +14,7 @@ from cachetools import LRUCache
 from archiver.archive import Query, Record
 from archiver.dentition import View
 from archiver.errors import ObjectError
+from archiver.objects import Person
 from archiver.priors import alike
 from archiver.web.http_errors import Refused
 from archiver.web.pages.compare.picture_source import PictureSource, read_source
@@ -120,6 +121,9 @@ def choose(sources: Sources, uids: Sequence[str]) -> ComparedPictures:
         raise Refused(400, "compare.refused_kind")
     if len({(s.description.patient_id, s.description.issuer) for s in found}) > 1:
         raise Refused(400, "compare.refused_patients")
+    people = [Person(s.description.patient_name) for s in found]
+    if any(one.contradicts(people[0]) for one in people):
+        raise Refused(400, "compare.refused_people")
     pairs = [(one, sources.record(one)) for one in found]
     if any(record.rejected for _, record in pairs):
         raise Refused(400, "compare.refused_rejected")

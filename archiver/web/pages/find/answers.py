@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 
 from archiver.archive import Query, Record
 from archiver.dentition import Tooth
+from archiver.objects import Person
 from archiver.web.pages.find.patient_tokens import Whom
 from archiver.web.pages.find.question import FindQuestion
 
@@ -87,11 +88,25 @@ def answers(ask: Ask, question: FindQuestion, whom: Whom) -> AnswerPage:
     )
     single = without_twins(found)
     shown = single[last - PAGE : last]
-    groups: dict[tuple[str, str], list[Record]] = {}
-    for record in shown:
-        groups.setdefault((record.patient_id, record.issuer), []).append(record)
-    patients = tuple(_of_patient(ask, records, question.teeth) for records in groups.values())
+    patients = tuple(_of_patient(ask, records, question.teeth) for records in _by_person(shown))
     return AnswerPage(patients, len(shown), len(single) > last)
+
+
+def _by_person(records: Sequence[Record]) -> list[list[Record]]:
+    """Group records by the person they name: under one identifier there may be two."""
+    groups: list[list[Record]] = []
+    for record in records:
+        mine = next((group for group in groups if _same_person(group[0], record)), None)
+        if mine is None:
+            groups.append([record])
+        else:
+            mine.append(record)
+    return groups
+
+
+def _same_person(one: Record, other: Record) -> bool:
+    same = (one.patient_id, one.issuer) == (other.patient_id, other.issuer)
+    return same and not Person(one.patient_name).contradicts(Person(other.patient_name))
 
 
 def _about(whom: Whom) -> Query:
@@ -138,7 +153,7 @@ def _radiographs(ask: Ask, of: Record, teeth: tuple[Tooth, ...]) -> tuple[Beside
         same = Query(
             patient_id=of.patient_id, issuer=of.issuer, modality=modality, limit=_ALL_OF_A_PATIENT
         )
-        found += [record for record in ask(same) if record.rows]
+        found += [record for record in ask(same) if record.rows and _same_person(of, record)]
     if not found:
         return ()
     showing: set[str] = set()
@@ -156,7 +171,7 @@ def pictures_of_teeth(ask: Ask, whom: Whom) -> dict[str, int]:
     if not whom:
         return {}
     found = ask(replace(_about(whom), limit=_ALL_OF_A_PATIENT))
-    if len({(record.patient_id, record.issuer) for record in found}) != 1:
+    if len(_by_person(found)) != 1:
         return {}
     counts: dict[str, int] = {}
     for record in without_twins(found):

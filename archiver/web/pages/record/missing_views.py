@@ -51,6 +51,7 @@ def report(
     """Compare a visit with a set of rules."""
     with archive.reading() as connection:
         instances = read_instances(connection, patients=[visit.patient_id])
+    instances = [one for one in instances if visit.is_of(*one.person.key, one.person.name)]
     return report_visit(instances, {}, [rules], visit.patient_id, day=visit.date, teeth=teeth)
 
 
@@ -65,7 +66,11 @@ def standings(
         of_patient.setdefault(one.person.patient_id, []).append(one)
     found = []
     for visit in visits:
-        mine = of_patient.get(visit.patient_id, [])
+        mine = [
+            one
+            for one in of_patient.get(visit.patient_id, [])
+            if visit.is_of(*one.person.key, one.person.name)
+        ]
         told = report_visit(mine, {}, [rules], visit.patient_id, day=visit.date)
         total = tally(told.demands)
         found.append(VisitStanding(visit, total.required, total.missing, told.unconfirmed))

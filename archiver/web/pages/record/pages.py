@@ -10,6 +10,7 @@ from starlette.routing import BaseRoute
 
 from archiver.archive import Query, Record
 from archiver.archive.statements import of_instances
+from archiver.archive.store import QUARANTINE, DoubtfulPatient, patients_in_doubt
 from archiver.records import tally
 from archiver.records.rules import RuleSet
 from archiver.web.audit import ACCESSED, CHANGED, EXPORTED, QUERY
@@ -25,7 +26,7 @@ from archiver.web.pages.record.missing_views import (
     sets_of_views,
     standings,
 )
-from archiver.web.visits import latest_visits, visit_of_study, visits_of
+from archiver.web.visits import latest_visits, visit_of_study, visits_like, visits_of
 
 if TYPE_CHECKING:
     from archiver.web.app import Site
@@ -77,8 +78,18 @@ class _Record:
             rules=key,
             sets=sets_of_views(),
             asked=False,
+            doubts=self._doubts(),
+            quarantined=self._quarantined(),
         )
         return _keeping(answer, key, request)
+
+    def _doubts(self) -> list[DoubtfulPatient]:
+        archive = self._site.archive
+        with archive.reading() as connection:
+            return patients_in_doubt(connection, archive.layout.root)
+
+    def _quarantined(self) -> int:
+        return sum(1 for _ in (self._site.archive.layout.root / QUARANTINE).glob("*.dcm"))
 
     def of_patient(self, request: Request) -> Response:
         """Show the visits of a patient; the identifier stays out of the address."""
@@ -93,6 +104,8 @@ class _Record:
             rules=key,
             sets=sets_of_views(),
             asked=True,
+            doubts=[],
+            quarantined=0,
         )
 
     def visit(self, request: Request) -> Response:
@@ -103,7 +116,11 @@ class _Record:
             raise Refused(404, "record.no_visit")
         key, rules = _chosen(request)
         told = report(archive, visit, rules)
-        records = archive.query(Query(patient_id=visit.patient_id, include_rejected=True))
+        records = [
+            r
+            for r in archive.query(Query(patient_id=visit.patient_id, include_rejected=True))
+            if visit.is_of(r.patient_id, r.issuer, r.patient_name)
+        ]
         of_day = [r for r in records if r.study_date == visit.date and r.modality == "XC"]
         shown = [r for r in of_day if r.rejected is None and not _is_source(r, of_day)]
         amended = [r for r in records if r.rejected is not None]
@@ -111,7 +128,7 @@ class _Record:
         self._site.note(
             request, ACCESSED, studies={visit.study: len(shown)}, detail="record of a visit"
         )
-        visits = visits_of(archive, [visit.patient_id])
+        visits = visits_like(archive, visit)
         place = next(n for n, one in enumerate(visits) if one.date == visit.date)
         answer = self._site.page(
             request,

@@ -7,6 +7,8 @@ from dataclasses import replace
 from typing import Any
 
 from archiver.dentition import Numbering, numbering_of
+from archiver.errors import MeaningError
+from archiver.objects import SAME_PERSON, Unfit
 from archiver.web.http_errors import Refused
 from archiver.web.pages.take_in.consent_fields import read_consent
 from archiver.web.pages.take_in.drafts import Draft, Photo
@@ -30,7 +32,8 @@ def apply(
     Parameters
     ----------
     change
-        ``pictures``: by digest, keys of a photo with their new values or None; ``numbering``:
+        ``same_person``: why the patient is the one known under the identifier (who says so is
+        noted); ``pictures``: by digest, keys of a photo with new values or None; ``numbering``:
         of the teeth in it; ``confirm``: digest and the turn that the person saw; ``patient``,
         ``visit``, ``consent``, ``study``, ``rules``, ``teeth``, ``stage``.
     who
@@ -99,11 +102,29 @@ def _of_whom(draft: Draft, change: Mapping[str, Any], who: str) -> Draft:
         patient = read_table("patient", _table(change, "patient"))
         if any(patient.get(key) != draft.patient.get(key) for key in ("id", "issuer")):
             draft = replace(draft, consent={})
+        if patient != draft.patient:
+            draft = replace(draft, same_person={})
         draft = replace(draft, patient=patient, study={})
+    if "same_person" in change:
+        draft = replace(draft, same_person=_checked(str(change["same_person"]), who))
     if "consent" in change:
         given = _table(change, "consent")
         draft = replace(draft, consent=read_consent(given, who and read_who(who)))
     return draft
+
+
+def _checked(reason: str, who: str) -> dict[str, str]:
+    """Return who has looked whether it is the same person, and why; empty for no reason."""
+    if not reason.strip():
+        return {}
+    if not who:
+        raise Refused(422, "take_in.no_confirming")
+    try:
+        kept = SAME_PERSON["same_person_reason"].convert(reason)
+    except Unfit as unfit:
+        problem = unfit.problem("same_person_reason", reason)
+        raise MeaningError(problem.at(key=("same_person",))) from None
+    return {"same_person_checked_by": read_who(who), "same_person_reason": str(kept)}
 
 
 def _about_the_visit(draft: Draft, change: Mapping[str, Any], numbering: Numbering) -> Draft:

@@ -82,6 +82,9 @@ class Draft:
         Counts the changes.
     patient, visit
         Keys as in a session sheet, and texts as a sheet would hold them (dates in ISO 8601).
+    same_person
+        ``same_person_checked_by`` and ``same_person_reason``, where the identifier is known as
+        somebody else's and a person has looked; empty where nothing is said.
     study
         What a worklist or an existing study adds to the visit: ``study_uid``, ``study_id``,
         ``referring_physician``.
@@ -108,6 +111,7 @@ class Draft:
     patient: Mapping[str, str] = field(default_factory=dict)
     visit: Mapping[str, str] = field(default_factory=dict)
     study: Mapping[str, str] = field(default_factory=dict)
+    same_person: Mapping[str, str] = field(default_factory=dict)
     consent: Mapping[str, Any] = field(default_factory=dict)
     rules: str = ""
     teeth: tuple[str, ...] = ()
@@ -124,7 +128,11 @@ class Draft:
 
     def to_json(self) -> dict[str, Any]:
         """Return it as values that JSON has."""
-        return asdict(self)
+        table = asdict(self)
+        if not self.same_person:
+            # A key younger than the first drafts: where nobody said it, they stay as they are.
+            del table["same_person"]
+        return table
 
     def of_photo(self, digest: str) -> Said:
         """Return what was said of a picture."""

@@ -13,7 +13,7 @@ from urllib.parse import unquote
 from starlette.requests import ClientDisconnect, Request
 from starlette.responses import Response
 
-from archiver.archive.ingest import IngestSettings
+from archiver.archive.ingest import IngestSettings, check_patient, patient_doubt, patient_notes
 from archiver.dentition import numbering_of
 from archiver.errors import InputError, MeaningError, PhotoError
 from archiver.photo import QualityLimits, read_size
@@ -28,7 +28,7 @@ from archiver.web.pages.take_in.draft_changes import apply
 from archiver.web.pages.take_in.draft_store import Drafts, NoDraft, Open
 from archiver.web.pages.take_in.drafts import ARCHIVED, Draft, Photo, in_order
 from archiver.web.pages.take_in.required_views import wanted
-from archiver.web.pages.take_in.sheet import NotReady, session_of
+from archiver.web.pages.take_in.sheet import NotReady, patient_of_draft, session_of
 from archiver.web.pages.take_in.turn_table import readings
 from archiver.web.pages.take_in.upload import Arrival, shown_name, small_picture
 from archiver.web.tasks import Progress, Task
@@ -108,6 +108,8 @@ class Drafting:
             "state": draft.state,
             "patient": draft.patient,
             "visit": draft.visit,
+            "same_person": draft.same_person,
+            "whose": self._whose(draft),
             "consent": draft.consent,
             "study": draft.study,
             "rules": draft.rules,
@@ -122,6 +124,17 @@ class Drafting:
                 digest: self._photo_json(draft, photo) for digest, photo in photos.items()
             },
         }
+
+    def _whose(self, draft: Draft) -> dict[str, Any]:
+        """Return what the archive has against the patient: what stops, and what to look at."""
+        patient = patient_of_draft(draft)
+        if patient is None:
+            return {"doubt": None, "notes": []}
+        archive = self._site.archive
+        study = draft.study.get("study_uid", "")
+        doubt = patient_doubt(archive, patient, study)
+        notes = [str(note) for note in patient_notes(archive, patient)]
+        return {"doubt": str(doubt) if doubt else None, "notes": notes}
 
     def _photo_json(self, draft: Draft, photo: Photo) -> dict[str, Any]:
         about = draft.of_photo(photo.digest)
@@ -241,6 +254,11 @@ class Drafting:
                 return self._site.answer(
                     {"problems": lacking.general, "pictures": lacking.of_photos}, 422
                 )
+            try:
+                check_patient(self._site.archive, session, self._settings())
+            except InputError as error:
+                lines = [str(problem) for problem in error.problems]
+                return self._site.answer({"problems": lines, "pictures": {}}, 422)
             run = ArchivingRun(opened, session, photos, self._settings())
 
             def work(progress: Progress) -> object:

@@ -76,9 +76,10 @@ def of_archive(archive: Archive, words: str) -> list[dict[str, Any]]:
         return []
     named = Query(name=f"*{wanted.replace('^', '*').replace(' ', '*')}*", limit=_RECORDS)
     found = archive.query(Query(patient_id=wanted, limit=_RECORDS)) + archive.query(named)
-    latest: dict[tuple[str, str], Record] = {}
+    # Two people under one identifier are both shown.
+    latest: dict[tuple[str, str, str], Record] = {}
     for record in found:
-        key = record.patient_id, record.issuer
+        key = record.patient_id, record.issuer, record.patient_name
         if key not in latest or record.study_date > latest[key].study_date:
             latest[key] = record
     ordered = sorted(latest.values(), key=lambda one: one.study_date, reverse=True)

@@ -87,7 +87,7 @@ def sheet_text(draft: Draft, photos: Iterable[Photo]) -> tuple[str, list[int]]:
     """
     head: dict[str, Any] = {
         "numbering": "ISO 3950",
-        "patient": _typed(PATIENT, draft.patient),
+        "patient": {**_typed(PATIENT, draft.patient), **draft.same_person},
         "visit": _typed(VISIT, draft.visit),
     }
     if draft.consent:
@@ -163,13 +163,21 @@ def session_of(
         raise _sorted(error, starts, photos) from None
 
 
+def patient_of_draft(draft: Draft) -> Patient | None:
+    """Return the patient of a draft; None where no identifier was entered yet."""
+    if "id" not in draft.patient:
+        return None
+    return Patient(**{k: _read(PATIENT, k, v) for k, v in draft.patient.items()})
+
+
 def _like(draft: Draft) -> tuple[Patient, Visit] | None:
     """Return patient and visit of the study that the pictures join, where there is one."""
     if not draft.study.get("study_uid") or "id" not in draft.patient or "date" not in draft.visit:
         return None
-    patient = {k: _read(PATIENT, k, v) for k, v in draft.patient.items()}
+    patient = patient_of_draft(draft)
+    assert patient is not None
     visit: dict[str, Any] = {k: _read(VISIT, k, v) for k, v in draft.visit.items()}
-    return Patient(**patient), Visit(**{**visit, **draft.study})
+    return patient, Visit(**{**visit, **draft.study})
 
 
 def _read(keys: Mapping[str, Key], key: str, text: str) -> Any:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import fields, replace
+from dataclasses import asdict, fields, replace
 from typing import Any
 
 from archiver.web.pages.take_in.drafts import Draft
@@ -27,7 +27,7 @@ def step(since: Draft, to: Draft) -> Step:
         New values of fields that differ; under ``said``, by digest, what is said of pictures of
         which something else is said, None where nothing is.
     """
-    table = to.to_json()
+    table = asdict(to)
     found = {key: table[key] for key in sorted(_SAID) if getattr(since, key) != getattr(to, key)}
     touched = sorted(d for d in {*since.said, *to.said} if since.said.get(d) != to.said.get(d))
     return {**found, "said": {digest: to.said.get(digest) for digest in touched}}

@@ -33,6 +33,7 @@
  * @property {HTMLDialogElement} whom
  * @property {HTMLFormElement} whom-form
  * @property {HTMLSelectElement | null} whom-from
+ * @property {HTMLInputElement} same-person
  * @property {HTMLInputElement} whom-search
  * @property {HTMLElement | null} whom-today
  */

@@ -115,6 +115,8 @@ import { judge, read, recropped } from "./turning.js";
  * @property {Table} patient
  * @property {Table} visit
  * @property {Consent} consent
+ * @property {Table} same_person
+ * @property {Whose} whose
  * @property {Table} study
  * @property {string} rules
  * @property {string[]} teeth
@@ -128,6 +130,7 @@ import { judge, read, recropped } from "./turning.js";
  */
 
 /** @typedef {{ picture: string, turn: number }} Confirm */
+/** @typedef {{ doubt: string | null, notes: string[] }} Whose what the archive has against the patient */
 
 /**
  * A change of the draft, as archiver.web.pages.take_in.draft_changes takes it.
@@ -138,6 +141,7 @@ import { judge, read, recropped } from "./turning.js";
  * @property {Table} [patient]
  * @property {Table} [visit]
  * @property {Consent} [consent]
+ * @property {string} [same_person]
  * @property {Table} [study]
  * @property {string} [rules]
  * @property {string} [teeth]
@@ -200,6 +204,10 @@ export class Model extends EventTarget {
     this.wanted = [];
     /** @type {Consent} */
     this.consent = {};
+    /** @type {Table} */
+    this.same_person = {};
+    /** @type {Whose} */
+    this.whose = { doubt: null, notes: [] };
     /** @type {Queued[]} */
     this.queue = [];
     this.sending = false;

@@ -22,6 +22,7 @@ export class Whom {
     this.form = find("whom-form");
     /** @type {ReturnType<typeof setTimeout> | undefined} */
     this.timer = undefined;
+    this.toldOf = "";
     find("whom-open").addEventListener("click", () => this.open());
     find("whom-search").addEventListener("input", () => this.later());
     find("whom-from")?.addEventListener("change", () => this.today());
@@ -34,7 +35,7 @@ export class Whom {
   open() {
     if (this.model.state !== "open") return;
     this.fill(this.model);
-    find("whom-problems").replaceChildren();
+    this.tellDoubt();
     this.box.showModal();
     if (find("whom-today")) this.today();
   }
@@ -154,12 +155,33 @@ export class Whom {
     if (rules !== this.model.rules) change.rules = rules;
     try {
       await this.model.change(change);
+      const wasTold = this.tellDoubt();
+      const why = find("same-person").value.trim();
+      const said = this.model.same_person.same_person_reason ?? "";
+      if (this.model.whose.doubt && why !== said) await this.model.change({ same_person: why });
+      if (!wasTold || (this.model.whose.doubt && !why)) {
+        this.fill(this.model);
+        return;
+      }
       this.box.close();
       if (this.model.order.length) find("tiles").focus();
     } catch (error) {
       find("whom-problems").replaceChildren(...reasons(error).map((words) => make("li", "", words)));
       if (!consent) this.fill({ patient, visit: kept, consent: this.model.consent });
     }
+  }
+
+  // Tells whom the archive knows under the identifier; true once it was told before.
+  tellDoubt() {
+    const { doubt, notes } = this.model.whose;
+    const lines = [...(doubt ? [doubt] : []), ...notes];
+    const wasTold = lines.join("\n") === this.toldOf;
+    this.toldOf = lines.join("\n");
+    find("whom-problems").replaceChildren(...lines.map((words) => make("li", "", words)));
+    find("same-person-field").hidden = !doubt;
+    // A reason that was written for somebody else is nobody's.
+    if (!wasTold) find("same-person").value = this.model.same_person.same_person_reason ?? "";
+    return wasTold || lines.length === 0;
   }
 
   draw() {
