@@ -256,7 +256,7 @@ def test_an_identifier_known_as_somebody_elses_stops_the_sheet_until_somebody_ha
 ) -> None:
     for name in ("IMG_0001.JPG", "IMG_0002.JPG"):
         camera_jpeg(tmp_path / name, int(name[-5]))
-    archive = tmp_path / "archive"
+    archive = new_archive(tmp_path / "archive")
     assert (
         archiver(
             "wrap", write_sheet(tmp_path, [photo("IMG_0001.JPG")]), "--archive", archive
@@ -284,7 +284,7 @@ def test_add_takes_from_quarantine_what_somebody_has_looked_at(tmp_path: Path) -
         camera_jpeg(tmp_path / f"{folder.name}.JPG", len(folder.name))
         sheet = write_sheet(tmp_path, [photo(f"{folder.name}.JPG", view="buccal", mirror=False)])
         sheet.write_text(sheet.read_text().replace("Okafor^Nadia", name))
-        assert archiver("wrap", sheet, "--archive", folder).returncode == 0
+        assert archiver("wrap", sheet, "--archive", new_archive(folder)).returncode == 0
     added = archiver("add", elsewhere / "objects", "--archive", archive)
     assert added.returncode == 1 and "quarantined: " in added.stderr
     assert "1 lie" in added.stdout
