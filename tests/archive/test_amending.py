@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Iterator
+from dataclasses import replace
 from datetime import date
 from pathlib import Path
 from typing import Any
@@ -371,6 +372,54 @@ def test_a_patient_of_two_issuers_has_to_be_told_apart(tmp_path: Path, archive: 
     move(archive, wrong.sop_instance_uid, id="P-0502", issuer="HILLTOP")
     moved = photographs(archive, patient_id="P-0502", issuer="HILLTOP")
     assert {r.patient_name for r in moved} == {"Abara^Chidi"} and len(moved) == 4
+
+
+def test_it_moves_to_a_patient_whom_the_archive_does_not_know_yet(
+    tmp_path: Path, archive: Archive
+) -> None:
+    wrong = wrap(archive, entry(camera_file(tmp_path / "card")))["original"]
+    who = {"id": "P-9", "name": "Petrov^Mila", "issuer": "HILLTOP", "sex": "M"}
+    move(archive, wrong.sop_instance_uid, birth_date=date(1999, 12, 31), **who)
+    for record in photographs(archive, patient_id="P-9"):
+        ds = header(record)
+        assert (ds.PatientID, ds.PatientName, ds.IssuerOfPatientID) == (
+            "P-9",
+            "Petrov^Mila",
+            "HILLTOP",
+        )
+        assert (ds.PatientBirthDate, ds.PatientSex) == ("19991231", "M")
+    assert len(photographs(archive, patient_id="P-9")) == 2
+
+
+def test_of_a_known_patient_the_newest_record_counts_and_a_birth_date_may_be_added(
+    tmp_path: Path, archive: Archive
+) -> None:
+    """An older visit says neither sex nor birth date, a newer one the sex."""
+    silent = Patient("P-0502", "Ødegård^Liv", "RIVERBEND")
+    older, newer = Visit(date(2024, 3, 4)), Visit(date(2025, 3, 4))
+    theirs = [entry(camera_file(tmp_path / "card", seed), view="buccal") for seed in (8, 9)]
+    wrap(archive, theirs[0], silent, older)
+    wrap(archive, theirs[1], replace(silent, sex="F"), newer)
+    wrong = wrap(archive, entry(camera_file(tmp_path / "card")))["original"]
+    move(archive, wrong.sop_instance_uid, id="P-0502", birth_date=date(2001, 11, 30))
+    moved = header(photographs(archive, patient_id="P-0502", view="occlusal")[0])
+    assert (moved.PatientBirthDate, moved.PatientSex) == ("20011130", "F")
+
+
+@pytest.mark.parametrize("mistake", MISTAKES)
+def test_only_a_picture_wrongly_cropped_is_inappropriately_processed(
+    tmp_path: Path, archive: Archive, mistake: str
+) -> None:
+    """CID 7011 of PS3.16: the modifier tells the note of a crop from others about quality."""
+    wrong, _, change = MISTAKES[mistake]
+    before = wrap(archive, entry(camera_file(tmp_path / "card"), **wrong))
+    made = prepare(
+        archive,
+        AmendmentRequest(before["original"].sop_instance_uid, change),
+        AmendmentSettings(NOW),
+    )
+    cropped = mistake.startswith("crop")
+    assert made.verdict.modifiers == ((concepts.INAPPROPRIATE_PROCESSING,) if cropped else ())
 
 
 def test_an_amendment_is_reversed_by_amending_what_came_of_it(

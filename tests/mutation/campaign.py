@@ -3,29 +3,37 @@
 from __future__ import annotations
 
 import difflib
+import importlib
 import json
 import os
 import shutil
 import subprocess
 import sys
 import time
-from collections.abc import Sequence
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
 from tests.mutation.covering import Covering
 from tests.mutation.mutants import Mutant, choose
+from tests.mutation.patching import changed_function, patch
 from tests.mutation.tracing import Tracer
-from tests.mutation.trial import Chosen, run
+from tests.mutation.trial import Chosen, Collected, run
 
 #: How much longer than without a mutant tests may take, and the seconds that starting takes.
 _SLOWER, _STARTING = 4, 30
-#: Longest that tests without a mutant may take (seconds).
-_WITHOUT = 7200
+#: Longest that anything may take without a mutant (seconds).
+_WITHOUT = 100_000
 #: Statuses of pytest: all passed, and none was found, which is no failure of any.
 _PASSED = (0, 5)
 #: What a file is called while its mutant is in its place: this behind its name.
 _ORIGINAL = ".original"
+
+#: The tests that judge a mutant, and how long they take without it (seconds).
+TestsFor = Callable[[Mutant], tuple[Sequence[str], float]]
+#: Runs tests up to a limit in seconds; returns pytest's status, None where it was reached.
+Trial = Callable[[Sequence[str], float], int | None]
 
 
 @dataclass(frozen=True)
@@ -109,24 +117,7 @@ class Campaign:
         """Copy the checkout as it stands, and trace its tests there; forget all results."""
         shutil.rmtree(self.folder, ignore_errors=True)
         self._copy(".")
-        self.trace()
-
-    def trace(self) -> None:
-        """Run all tests once, and note which lines each of them reaches.
-
-        Raises
-        ------
-        RuntimeError
-            If pytest did not get as far as running tests.
-        """
-        print("tracing the tests, once", file=sys.stderr)
-        tracer = Tracer(self.folder, [str(self.tree / pattern) for pattern in self.mutated])
-        log = self.folder / "trace.log"
-        status = run(self.tree, list(self.tests), tracer, log, _WITHOUT)
-        print(log.read_text("utf-8")[-300:], file=sys.stderr)
-        # A test that fails judges nothing, and the others do all the same.
-        if status not in (0, 1):
-            raise RuntimeError(f"the tests were not traced, status {status}: {log}")
+        self._trace()
 
     def judged(self) -> list[Judged]:
         """Return what was judged so far."""
@@ -146,14 +137,13 @@ class Campaign:
         paths = {path for one in self.mutated for path in self.tree.glob(one)}
         names = sorted(path.relative_to(self.tree).as_posix() for path in paths)
         done = {one.mutant for one in self.judged()}
-        covering = Covering.read(self.folder, self.tree)
-        for number, mutant in enumerate(choose(self.tree, names, self.seed, count), start=1):
-            if mutant in done:
-                continue
-            found = self._judge(mutant, *self._tests_for(mutant, covering, budget))
+        mutants = [m for m in choose(self.tree, names, self.seed, count) if m not in done]
+
+        def note(one: Judged) -> None:
             with self.results.open("a", encoding="utf-8") as file:
-                file.write(found.line() + "\n")
-            print(f"{number} {str(found).partition(chr(10))[0]}", file=sys.stderr)
+                file.write(one.line() + "\n")
+
+        self._judge_all(mutants, self.tests, self._by_trace(budget), note)
 
     def retry(self, tests: Sequence[str], budget: float) -> None:
         """Judge the survivors once more, by the tests as the checkout has them now.
@@ -172,77 +162,145 @@ class Campaign:
         self._take_out()
         self._copy("tests")
         if tests:
-            named = list(tests)
-            status, seconds = self._without_mutant(named)
-            if status != 0:
+            begun = time.monotonic()
+            if self._run(tests, _WITHOUT) != 0:
                 raise RuntimeError(f"these tests fail without a mutant: {self.folder / 'log'}")
+            seconds = time.monotonic() - begun
         else:
-            self.trace()
-            covering = Covering.read(self.folder, self.tree)
-        judged = self.judged()
-        for place, one in enumerate(judged):
-            if one.outcome != "survived":
-                continue
-            if not tests:
-                named, seconds = self._tests_for(one.mutant, covering, budget)
-            judged[place] = self._judge(one.mutant, named, seconds)
-            print(str(judged[place]).partition("\n")[0], file=sys.stderr)
+            self._trace()
+        tests_for = (lambda _: (tests, seconds)) if tests else self._by_trace(budget)
+        words = dict.fromkeys(test.partition("::")[0] for test in tests) or self.tests
+
+        def note(one: Judged) -> None:
+            judged = [one if one.mutant == old.mutant else old for old in self.judged()]
             whole = self.results.with_suffix(".part")
-            whole.write_text("".join(one.line() + "\n" for one in judged), "utf-8")
+            whole.write_text("".join(each.line() + "\n" for each in judged), "utf-8")
             whole.replace(self.results)
 
-    def _tests_for(
-        self, mutant: Mutant, covering: Covering, budget: float
-    ) -> tuple[list[str], float]:
-        text = (self.tree / mutant.path).read_text("utf-8")
-        tests = covering.tests(mutant.path, text, mutant.line, budget)
-        return tests, sum(map(covering.seconds.__getitem__, tests))
+        survivors = [one.mutant for one in self.judged() if one.outcome == "survived"]
+        self._judge_all(survivors, tuple(words), tests_for, note)
 
-    def _judge(self, mutant: Mutant, tests: list[str], seconds: float) -> Judged:
+    def _trace(self) -> None:
+        """Run all tests once, and note which lines each of them reaches."""
+        print("tracing the tests, once", file=sys.stderr)
+        tracer = Tracer(self.folder, [str(self.tree / pattern) for pattern in self.mutated])
+        log = self.folder / "trace.log"
+        status = run(self.tree, list(self.tests), tracer, log, _WITHOUT)
+        print(log.read_text("utf-8")[-300:], file=sys.stderr)
+        # A test that fails judges nothing, and the others do all the same.
+        if status not in (0, 1):
+            raise RuntimeError(f"the tests were not traced, status {status}: {log}")
+
+    def _by_trace(self, budget: float) -> TestsFor:
+        covering = Covering.read(self.folder, self.tree)
+
+        def tests_for(mutant: Mutant) -> tuple[Sequence[str], float]:
+            text = (self.tree / mutant.path).read_text("utf-8")
+            tests = covering.tests(mutant.path, text, mutant.line, budget)
+            return tests, sum(map(covering.seconds.__getitem__, tests))
+
+        return tests_for
+
+    def _judge_all(
+        self,
+        mutants: Sequence[Mutant],
+        words: Sequence[str],
+        tests_for: TestsFor,
+        note: Callable[[Judged], None],
+    ) -> None:
+        """Judge mutants: one inside a function in a fork of a process that is ready to test it.
+
+        What Python evaluates at import needs a process that has imported nothing yet.
+        """
+        functions = {mutant: self._function(mutant) for mutant in mutants}
+        with os.fdopen(os.dup(2), "w", encoding="utf-8") as progress:
+
+            def judge(mutant: Mutant, trial: Trial) -> None:
+                found = self._judge(mutant, *tests_for(mutant), trial)
+                note(found)
+                print(str(found).partition("\n")[0], file=progress, flush=True)
+
+            def inside(collected: Collected) -> None:
+                for mutant, function in functions.items():
+                    if function is not None:
+                        judge(mutant, self._patched(collected, mutant, function))
+
+            if any(functions.values()):
+                log = self.folder / "collected.log"
+                status = run(self.tree, [*words], Collected(inside, self._failed), log, _WITHOUT)
+                if status != 0:
+                    raise RuntimeError(f"the tests were not collected, status {status}: {log}")
+            for mutant, function in functions.items():
+                if function is None:
+                    judge(mutant, self._run)
+
+    def _judge(self, mutant: Mutant, tests: Sequence[str], seconds: float, trial: Trial) -> Judged:
         """Put a mutant in, run tests that take so long without it, take it out.
 
         Tests that do not end are run without the mutant to see how long they take just now, and
         are given a multiple of that: a machine that is busy kills nothing.
         """
-        file = self.tree / mutant.path
-        text = file.read_text("utf-8")
-        changed = mutant.applied(text)
         begun = time.monotonic()
         status: int | None = 0
         by = "none"
         for again in (False, True) if tests else ():
             if again:
-                _, seconds = self._without_mutant(tests)
-            try:
-                file.replace(f"{file}{_ORIGINAL}")
-                file.write_text(changed, "utf-8")
-                status, by = self._run(tests, _STARTING + _SLOWER * seconds)
-            finally:
-                self._take_out()
+                before = time.monotonic()
+                trial(tests, _WITHOUT)
+                seconds = time.monotonic() - before
+            self._failed.unlink(missing_ok=True)
+            with self._in_place(mutant):
+                status = trial(tests, _STARTING + _SLOWER * seconds)
+            by = self._failed.read_text("utf-8") if self._failed.exists() else f"status {status}"
             if status is not None:
                 break
         outcome = "timeout" if status is None else "survived" if status in _PASSED else "killed"
-        diff = difflib.unified_diff(text.splitlines(), changed.splitlines(), lineterm="", n=0)
+        text = (self.tree / mutant.path).read_text("utf-8")
+        lines = text.splitlines(), mutant.applied(text).splitlines()
+        diff = tuple(difflib.unified_diff(*lines, lineterm="", n=0))[3:]
         spent = round(time.monotonic() - begun, 1)
-        return Judged(mutant, outcome, by, len(tests), spent, tuple(diff)[3:])
+        return Judged(mutant, outcome, by, len(tests), spent, diff)
+
+    @contextmanager
+    def _in_place(self, mutant: Mutant) -> Iterator[None]:
+        file = self.tree / mutant.path
+        changed = mutant.applied(file.read_text("utf-8"))
+        try:
+            file.replace(f"{file}{_ORIGINAL}")
+            file.write_text(changed, "utf-8")
+            yield
+        finally:
+            self._take_out()
 
     def _take_out(self) -> None:
         """Take out the mutant that is in, if one is; a run that was killed may have left it."""
         for original in self.tree.rglob(f"*{_ORIGINAL}"):
             original.replace(original.with_suffix(""))
 
-    def _without_mutant(self, tests: list[str]) -> tuple[int | None, float]:
-        begun = time.monotonic()
-        status, _ = self._run(tests, _WITHOUT)
-        return status, time.monotonic() - begun
+    def _function(self, mutant: Mutant) -> tuple[str, ...] | None:
+        text = (self.tree / mutant.path).read_text("utf-8")
+        return changed_function(text, mutant.applied(text))
 
-    def _run(self, tests: list[str], limit: float) -> tuple[int | None, str]:
-        """Run tests; return pytest's status and the test that failed first."""
-        note = self.folder / "failed"
-        note.unlink(missing_ok=True)
+    def _patched(self, collected: Collected, mutant: Mutant, function: tuple[str, ...]) -> Trial:
+        """Run tests in a fork whose module has the code that its file has now."""
+        name = mutant.path.removesuffix(".py").removesuffix("/__init__").replace("/", ".")
+
+        def as_it_stands() -> None:
+            text = (self.tree / mutant.path).read_text("utf-8")
+            assert patch(importlib.import_module(name), text, function), mutant
+
+        return lambda tests, limit: collected.run(tests, limit, as_it_stands)
+
+    @property
+    def _failed(self) -> Path:
+        """Where the name of the test that failed first is noted."""
+        return self.folder / "failed"
+
+    def _run(self, tests: Sequence[str], limit: float) -> int | None:
+        """Run tests in a process that has imported nothing of the project yet."""
         names = list(dict.fromkeys(test.partition("::")[0] for test in tests))
-        status = run(self.tree, ["-x", *names], Chosen(tests, note), self.folder / "log", limit)
-        return status, note.read_text("utf-8") if note.exists() else f"status {status}"
+        log = self.folder / "log"
+        return run(self.tree, ["-x", *names], Chosen(tests, self._failed), log, limit)
 
     def _copy(self, below: str) -> None:
         """Copy what git knows of a folder of the checkout, as it stands."""

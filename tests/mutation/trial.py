@@ -1,4 +1,4 @@
-"""Running pytest over another copy of the checkout, in a fork that has its libraries loaded."""
+"""Running pytest over another copy of the checkout, in forks: one of all, or of single tests."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ import signal
 import sys
 import time
 import traceback
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from contextlib import suppress
 from pathlib import Path
 from typing import Any
@@ -25,7 +25,9 @@ _LIBRARIES = (
     "hypothesis",
     "playwright.sync_api",
 )
-_BROKEN = 70
+_BROKEN, _ENDED = 70, 2
+#: How long what is to end may take about it (seconds).
+_LAST = 5.0
 
 
 class Chosen:
@@ -63,6 +65,60 @@ class Chosen:
             self._note.write_text(report.nodeid, "utf-8")
 
 
+class Collected:
+    """A pytest plugin: where the tests were to run, does other work, which tries some of them.
+
+    Parameters
+    ----------
+    work
+        Is handed this plugin once all tests are collected.
+    note
+        File for the name of the test that failed.
+    """
+
+    def __init__(self, work: Callable[[Collected], None], note: Path) -> None:
+        self._work = work
+        self._note = note
+
+    def pytest_runtestloop(self, session: pytest.Session) -> bool:
+        self._session = session
+        signal.signal(signal.SIGTERM, lambda *_: sys.exit(_ENDED))
+        self._work(self)
+        return True
+
+    def run(
+        self, tests: Sequence[str], limit: float, before: Callable[[], object] = lambda: None
+    ) -> int | None:
+        """Run tests in a fork up to the first that fails; return 0 or 1, None at the limit.
+
+        Parameters
+        ----------
+        before
+            Called in the fork, before any test.
+        """
+        status = _forked(lambda: self._some(tests, before), limit)
+        if status == _BROKEN:
+            raise RuntimeError("the tests were not run")
+        return status
+
+    def _some(self, tests: Sequence[str], before: Callable[[], object]) -> int:
+        chosen = Chosen(tests, self._note)
+        items = list(self._session.items)
+        chosen.pytest_collection_modifyitems(items)
+        self._session.config.pluginmanager.register(chosen)
+        before()
+        try:
+            for item, following in zip(items, [*items[1:], None], strict=True):
+                item.config.hook.pytest_runtest_protocol(item=item, nextitem=following)
+                if self._note.exists():
+                    return 1
+        except BaseException:
+            # A mutant may raise what pytest takes for its own.
+            traceback.print_exc()
+            return _ENDED
+        return 0
+
+
 def load_libraries() -> None:
     """Import what forks are to have already; nothing of the project."""
     for name in _LIBRARIES:
@@ -70,42 +126,62 @@ def load_libraries() -> None:
 
 
 def run(tree: Path, words: list[str], plugin: Any, log: Path, limit: float) -> int | None:
-    """Run pytest in a tree; return its exit status, None where it was ended at the limit."""
+    """Run pytest in a tree; return its exit status, None where it was ended at the limit.
+
+    Raises
+    ------
+    RuntimeError
+        If pytest did not get as far as having one.
+    """
+    status = _forked(lambda: _pytest(tree, words, plugin, log), limit)
+    if status == _BROKEN:
+        raise RuntimeError(f"pytest did not run: {log}")
+    return status
+
+
+def _forked(work: Callable[[], int], limit: float) -> int | None:
+    """Return what work in a fork returns, None where it was ended at the limit."""
     child = os.fork()
     if not child:
         status = _BROKEN
         signal.signal(signal.SIGTERM, signal.SIG_DFL)
         try:
-            status = _pytest(tree, words, plugin, log)
+            os.setpgid(0, 0)
+            status = work()
         except BaseException:
             traceback.print_exc()
         finally:
             sys.stdout.flush()
             os._exit(status)
+    try:
+        return _waited_for(child, limit)
+    finally:
+        # Whatever the tests started ends with them.
+        with suppress(ProcessLookupError):
+            os.killpg(child, signal.SIGKILL)
+
+
+def _waited_for(child: int, limit: float) -> int | None:
     end = time.monotonic() + limit
     try:
         while time.monotonic() < end:
             pid, status = os.waitpid(child, os.WNOHANG)
             if pid:
-                code = os.waitstatus_to_exitcode(status)
-                if code == _BROKEN:
-                    raise RuntimeError(f"pytest did not run: {log}")
-                return code
-            time.sleep(0.02)
-    finally:
-        # Whatever the tests started ends with them.
-        _end(child)
-    os.waitpid(child, 0)
+                return os.waitstatus_to_exitcode(status)
+            time.sleep(0.01)
+        os.kill(child, signal.SIGKILL)
+        os.waitpid(child, 0)
+    except SystemExit:
+        # It may have forks of its own, and ends them when it is told to end.
+        os.kill(child, signal.SIGTERM)
+        end = time.monotonic() + _LAST
+        while time.monotonic() < end and not os.waitpid(child, os.WNOHANG)[0]:
+            time.sleep(0.01)
+        raise
     return None
 
 
-def _end(group: int) -> None:
-    with suppress(ProcessLookupError):
-        os.killpg(group, signal.SIGKILL)
-
-
 def _pytest(tree: Path, words: list[str], plugin: Any, log: Path) -> int:
-    os.setpgid(0, 0)
     with log.open("wb") as file:
         os.dup2(file.fileno(), 1)
         os.dup2(file.fileno(), 2)
@@ -114,5 +190,7 @@ def _pytest(tree: Path, words: list[str], plugin: Any, log: Path) -> int:
     for name in [name for name in sys.modules if name.partition(".")[0] == "tests"]:
         del sys.modules[name]
     plain = ["-q", "--tb=short", "-p", "no:cacheprovider", "-p", "no:xdist"]
+    # Forks would share the files that pytest catches output in.
+    plain += ["--capture=sys", f"--basetemp={tree.parent / 'temporary'}"]
     plain += ["-W", "ignore::pytest.PytestAssertRewriteWarning"]
     return int(pytest.main([*plain, *words], plugins=[plugin]))
