@@ -30,20 +30,20 @@ def plain_words(text: str) -> list[str]:
 @contextmanager
 def pseudo_language() -> Iterator[None]:
     """Have every text come from the catalogue in this language."""
-    english = shelf.catalogue()
+    english = shelf.chapter
 
-    def strange(language: str = shelf.FIRST) -> Mapping[str, Any]:
+    def strange(language: str, name: str) -> Mapping[str, Any]:
         return {
             key: {k: accented(t) for k, t in text.items()}
             if isinstance(text, dict)
             else accented(text)
-            for key, text in english.items()
+            for key, text in english(shelf.FIRST, name).items()
         }
 
-    kept, shelf.catalogue = shelf.catalogue, strange  # type: ignore[assignment]
+    shelf.chapter = strange  # type: ignore[assignment]
     shelf.words_of.cache_clear()
     try:
         yield
     finally:
-        shelf.catalogue = kept
+        shelf.chapter = english
         shelf.words_of.cache_clear()

@@ -16,7 +16,6 @@ import archiver
 from archiver import errors
 from archiver.errors import ArchiverError, InputError, Place, Problem
 from archiver.wording import Text, Words
-from archiver.wording.catalogue import catalogue
 from tests.pseudo_language import accented, plain_words, pseudo_language
 
 PACKAGE = Path(archiver.__file__).parent
@@ -42,7 +41,7 @@ GIVES = ("_translated",)
 def codes() -> dict[str, set[str]]:
     """Every code, and the values that its texts name."""
     found: dict[str, set[str]] = {}
-    for key, text in catalogue().items():
+    for key, text in Words().all().items():
         if key.split(".")[0] not in OTHERS:
             forms = text.values() if isinstance(text, dict) else [text]
             named = found.setdefault(_PART.sub("", key), set())
@@ -158,3 +157,10 @@ def test_an_error_is_kept_whole_when_it_crosses_a_process() -> None:
     again = pickle.loads(pickle.dumps(error))
     assert again.problems == error.problems and str(again) == str(error)
     assert str(InputError("vision.refusal.unlike")).startswith("the teeth in the two")
+
+
+def test_for_a_text_only_its_own_file_is_read() -> None:
+    words = Words()
+    words("problem.found", found="x")
+    assert {key.partition(".")[0] for key in words._texts} == {"problem"}
+    assert {"pages", "photo"} < {key.partition(".")[0] for key in words.all()}

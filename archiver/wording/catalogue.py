@@ -6,7 +6,10 @@ import re
 import sys
 from collections.abc import Mapping
 from functools import cache
-from typing import Any
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from importlib.resources.abc import Traversable
 
 #: A value's place in a text; after a colon, what stands between several values.
 _FIELD = re.compile(r"\{(\w+)(?::([^{}]*))?\}")
@@ -15,24 +18,24 @@ FIRST = "en"
 
 
 @cache
-def catalogue(language: str = FIRST) -> Mapping[str, Any]:
-    """Return the words of a language: key such as ``pages.find.title`` to a text or its forms.
+def chapter(language: str, name: str) -> Mapping[str, Any]:
+    """Return a file of a language: key such as ``pages.find.title`` to a text or its forms.
 
-    The first part of a key is the name of its file.
+    Empty where there is none of that name. Reading all of them takes a twentieth of a second.
     """
     # Imported here, since every room imports this module and the help needs no word of it.
-    from importlib.resources import files
-
     if sys.version_info >= (3, 11):
         import tomllib
     else:
         import tomli as tomllib
-    found: dict[str, Any] = {}
-    for file in files("archiver.wording").joinpath("words", language).iterdir():
-        if file.name.endswith(".toml"):
-            table = tomllib.loads(file.read_text("utf-8"))
-            found |= _flat(table, file.name.removesuffix("toml"))
-    return found
+    file = _shelf(language).joinpath(f"{name}.toml")
+    return dict(_flat(tomllib.loads(file.read_text("utf-8")), f"{name}.")) if file.is_file() else {}
+
+
+def _shelf(language: str) -> Traversable:
+    from importlib.resources import files
+
+    return files("archiver.wording").joinpath("words", language)
 
 
 def _flat(table: Mapping[str, Any], before: str) -> list[tuple[str, Any]]:
@@ -53,14 +56,21 @@ class Words:
     language
         Name of the folder below ``words``.
     table
-        Where given, keys are those of this table, without its name.
+        Where given, keys are those of this file, without its name.
     """
 
     def __init__(self, language: str = FIRST, table: str = "") -> None:
         self.language = language
-        texts = {**catalogue(), **catalogue(language)}
-        below = f"{table}." if table else ""
-        self._texts = {k.removeprefix(below): v for k, v in texts.items() if k.startswith(below)}
+        self._table = table
+        self._texts: dict[str, Any] = {}
+        self._read: set[str] = set()
+
+    def _open(self, name: str) -> None:
+        """Read a file once one of its texts is wanted."""
+        if name not in self._read:
+            texts = {**chapter(FIRST, name), **chapter(self.language, name)}
+            self._texts.update((k.removeprefix(f"{self._table}."), v) for k, v in texts.items())
+            self._read.add(name)
 
     def __call__(self, key: str, /, **values: object) -> str:
         """Return a text with its values put in.
@@ -72,6 +82,8 @@ class Words:
         KeyError
             If the catalogue has no such key.
         """
+        if not self.has(key):
+            raise KeyError(key)
         text = self._texts[key]
         if isinstance(text, dict):
             text = text["one" if values.get("n") == 1 else "other"]
@@ -116,10 +128,16 @@ class Words:
 
     def has(self, key: str) -> bool:
         """Return whether there is such a key."""
+        if key not in self._texts:
+            self._open(self._table or key.partition(".")[0])
         return key in self._texts
 
     def all(self) -> dict[str, Any]:
         """Return every text, for the modules of the browser."""
+        for file in _shelf(FIRST).iterdir():
+            name, _, ending = file.name.partition(".")
+            if ending == "toml" and self._table in ("", name):
+                self._open(name)
         return dict(self._texts)
 
 
