@@ -38,5 +38,6 @@ from .views import Sight as Sight
 from .views import Surface as Surface
 from .views import View as View
 from .views import covered_teeth as covered_teeth
+from .views import may_identify as may_identify
 from .views import sight as sight
 from .views import view_of as view_of

@@ -85,6 +85,14 @@ ALIASES: dict[str, View] = {
     "maxillary occlusal": View.UPPER_OCCLUSAL_ARCH,
     "mandibular occlusal": View.LOWER_OCCLUSAL_ARCH,
     "close up": View.CLOSE_UP,
+    # The orthodontic protocols' term for lips and teeth in a smile; no close-up of teeth alone.
+    "close-up smile": View.SMILE,
+    "close up smile": View.SMILE,
+    "smile close-up": View.SMILE,
+    "smile close up": View.SMILE,
+    "smiling": View.SMILE,
+    "full face": View.FACE,
+    "portrait": View.FACE,
     "profile": View.RIGHT_PROFILE,
 }
 
@@ -115,6 +123,14 @@ def view_of(text: str) -> View:
                 near=tuple(near) or None,
             )
         ) from None
+
+
+def may_identify(view: View, teeth: tuple[Tooth, ...]) -> bool:
+    """Return whether lips or a face may be in a picture, which can tell who the patient is.
+
+    A close-up that names no tooth may show anything of the mouth.
+    """
+    return view.is_extraoral or (view is View.CLOSE_UP and not teeth)
 
 
 @dataclass(frozen=True)

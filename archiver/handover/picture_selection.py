@@ -10,7 +10,7 @@ from pathlib import Path
 from pydicom import Dataset
 
 from archiver.archive import Record
-from archiver.dentition import FACE
+from archiver.dentition import FACE, may_identify
 from archiver.objects import Description, code_keys, describe, open_dataset, text
 from archiver.priors import sight_of
 from archiver.records.checks import WRONG_WAY, read_findings
@@ -95,8 +95,9 @@ def _look(record: Record) -> tuple[OutgoingPicture, Dataset]:
     header = open_dataset(Path(record.path))
     description = describe(header)
     regions = [value for value, _ in code_keys(header, "AnatomicRegionSequence")]
-    extraoral = description.view is not None and description.view.is_extraoral
-    face = extraoral or FACE.value in regions or text(header, "RecognizableVisualFeatures") == "YES"
+    view = description.view
+    shown = view is not None and may_identify(view, description.teeth)
+    face = shown or FACE.value in regions or text(header, "RecognizableVisualFeatures") == "YES"
     burned = text(header, "BurnedInAnnotation") == "YES"
     return OutgoingPicture(0, record, description, (), face, burned), header
 

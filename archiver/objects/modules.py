@@ -12,7 +12,7 @@ from pydicom.sequence import Sequence
 from pydicom.valuerep import PersonName
 
 from archiver import __version__
-from archiver.dentition import Code, Plan, View, codes
+from archiver.dentition import Code, Plan, View, codes, may_identify
 from archiver.objects import concepts
 from archiver.objects.session import Patient, Photograph, Visit
 from archiver.photo import PLACES_IN_PIXELS, CameraFile, ColourClaim, EncodedPixels, LossyStep
@@ -195,8 +195,8 @@ def set_anatomy(ds: Dataset, plan: Plan, modifiers: tuple[Code, ...]) -> None:
         view.ViewModifierCodeSequence = code_sequence(*modifiers)
     ds.ViewCodeSequence = Sequence([view])
     ds.ImageLaterality = sight.laterality
-    # A face identifies; teeth alone are not taken to (C.7.6.1).
-    ds.RecognizableVisualFeatures = "YES" if sight.view.is_extraoral else "NO"
+    # A face or a smile identifies; teeth alone are not taken to (C.7.6.1).
+    ds.RecognizableVisualFeatures = "YES" if may_identify(sight.view, sight.teeth) else "NO"
 
 
 def _context_item(name: Code, value_type: str) -> Dataset:

@@ -6,7 +6,7 @@ import pytest
 
 from archiver.dentition.numbering import parse_teeth
 from archiver.dentition.orientation import Direction
-from archiver.dentition.teeth import ALL_TEETH, Arch
+from archiver.dentition.teeth import ALL_TEETH, Arch, Tooth
 from archiver.dentition.views import (
     ALIASES,
     DISPLAY,
@@ -14,6 +14,7 @@ from archiver.dentition.views import (
     Surface,
     View,
     covered_teeth,
+    may_identify,
     sight,
     view_of,
 )
@@ -186,3 +187,19 @@ def test_teeth_are_front_teeth_only_when_some_are_named_and_all_are() -> None:
     assert see("labial", "iso:13-23").is_anterior
     assert not see("labial", "iso:14-24").is_anterior
     assert not see("frontal").is_anterior
+
+
+@pytest.mark.parametrize(
+    "words", ["close-up smile", "Close Up Smile", "close_up smile", "smile close-up", "smiling"]
+)
+def test_a_close_up_smile_is_a_smile(words: str) -> None:
+    assert view_of(words) is View.SMILE
+
+
+@pytest.mark.parametrize("view", View)
+def test_lips_and_faces_may_identify_and_teeth_do_not(view: View) -> None:
+    teeth = (Tooth(1, 1),)
+    faces = {View.FACE, View.SMILE, View.RIGHT_PROFILE, View.LEFT_PROFILE}
+    assert may_identify(view, teeth) is (view in faces)
+    # A close-up of nothing in particular may show the lips.
+    assert may_identify(view, ()) is (view in {*faces, View.CLOSE_UP})

@@ -324,6 +324,22 @@ def test_a_face_needs_an_explicit_say_so(archive: Archive, tmp_path: Path) -> No
     assert sum(c.shows_face for c in with_it.chosen.pictures) == 1
 
 
+@pytest.mark.parametrize("view", ["close-up smile", "close-up"])
+def test_a_close_up_that_may_show_the_lips_does_not_leave_unmasked(
+    tmp_path: Path, view: str
+) -> None:
+    with opened(tmp_path) as archive:
+        camera_file(tmp_path / "1.JPG", 1, columns=256, rows=192)
+        take(archive, tmp_path, [photo("1.JPG", tooth=0, view=view, mirror=False)])
+        agreed(archive)
+        publication = {"purpose": Purpose.PUBLICATION}
+        assert "it shows a face; --with-faces" in refusal(archive, tmp_path, **publication)
+        words = {**publication, "with_faces": True}
+        assert "it shows a face: for publication it must be masked" in refusal(
+            archive, tmp_path, **words
+        )
+
+
 def test_for_teaching_a_face_must_be_masked_and_the_object_says_that_it_was(
     archive: Archive, tmp_path: Path
 ) -> None:

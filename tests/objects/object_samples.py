@@ -18,7 +18,7 @@ from PIL import Image
 from archiver.dentition.correction import Plan
 from archiver.dentition.numbering import parse_teeth
 from archiver.dentition.teeth import ALL_TEETH, Tooth, in_arch_order
-from archiver.dentition.views import View, covered_teeth, sight
+from archiver.dentition.views import View, covered_teeth, sight, view_of
 from archiver.errors import MeaningError
 from archiver.objects import part10, photograph
 from archiver.objects.photograph import Making, PhotographInstance
@@ -179,7 +179,7 @@ def entry(
     """An entry of a sheet; teeth in ISO 3950."""
     return Photograph(
         Path("IMG_0101.JPG"),
-        View(view),
+        view_of(view),
         mirror,
         teeth_of(teeth),
         **other,  # type: ignore[arg-type]

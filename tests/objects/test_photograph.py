@@ -25,7 +25,7 @@ from pydicom.sr.codedict import codes as dictionary
 from archiver.dentition.codes import code_of
 from archiver.dentition.correction import Operator
 from archiver.dentition.orientation import Direction, Turn
-from archiver.dentition.views import View
+from archiver.dentition.views import view_of
 from archiver.objects.photograph import PhotographInstance
 from archiver.objects.session import Circumstances, Crop
 
@@ -289,6 +289,7 @@ def test_region_laterality_teeth_and_surface_are_coded() -> None:
         ("labial", "11,21", "39481002", "B", "399033003"),
         ("face", "", "89545001", "B", "399033003"),
         ("right profile", "", "89545001", "R", "399198007"),
+        ("close-up smile", "", "89545001", "B", "399033003"),
     ],
 )
 def test_region_side_and_view_of_each_kind_of_view(
@@ -300,7 +301,7 @@ def test_region_side_and_view_of_each_kind_of_view(
     assert ds.ImageLaterality == side
     assert codes(ds.ViewCodeSequence) == sct(code_value)
     assert ("PrimaryAnatomicStructureSequence" in ds) is bool(teeth)
-    extraoral = View(view).is_extraoral
+    extraoral = view_of(view).is_extraoral
     assert ds.RecognizableVisualFeatures == ("YES" if extraoral else "NO")
 
 
