@@ -8,7 +8,9 @@ import sys
 import threading
 from collections.abc import Iterator
 from contextlib import closing
+from functools import partial
 from pathlib import Path
+from typing import Any
 
 import pytest
 from archive_samples import Clock, as_bytes, content, dataset, incoming, uid
@@ -262,6 +264,30 @@ def test_an_index_that_is_no_database_is_told_in_one_line(archive: Archive, fold
     assert rebuild(folder, clock=Clock()).indexed == 1
     with Archive.open(folder, read_only=True) as again:
         assert len(again) == 1
+
+
+@pytest.mark.parametrize("read_only", [True, False])
+def test_a_connection_to_what_is_no_database_is_closed(
+    archive: Archive, folder: Path, monkeypatch: pytest.MonkeyPatch, read_only: bool
+) -> None:
+    archive.close()
+    (folder / "index.sqlite").write_bytes(b"not a database at all" * 500)
+    made: list[sqlite3.Connection] = []
+
+    class Noted(sqlite3.Connection):
+        def __init__(self, *args: Any, **options: Any) -> None:
+            super().__init__(*args, **options)
+            made.append(self)
+
+    connect = partial(sqlite3.connect, factory=Noted)
+    for module in (sqlite3, sqlite3.dbapi2):
+        monkeypatch.setattr(module, "connect", connect)
+    with pytest.raises(ArchiveError):
+        Archive.open(folder, read_only=read_only)
+    assert made
+    for connection in made:
+        with pytest.raises(sqlite3.ProgrammingError, match="closed"):
+            connection.execute("SELECT 1")
 
 
 def test_a_torn_last_line_is_cut_off_and_that_is_journalled(archive: Archive, folder: Path) -> None:

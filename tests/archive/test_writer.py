@@ -12,12 +12,12 @@ import pytest
 from archive_samples import Clock, incoming, uid
 
 from archiver.archive.index_rebuild import rebuild
-from archiver.archive.store import archive as archive_module
-from archiver.archive.store import atomic_batch
+from archiver.archive.store import atomic_batch, transactions
 from archiver.archive.store.archive import Archive
 from archiver.archive.store.file_transaction import Outcome, Placement
 from archiver.archive.store.index import Index
 from archiver.archive.store.journal import Deed, Journal
+from archiver.archive.store.transactions import Transactions
 from archiver.errors import ArchiveError
 
 
@@ -34,6 +34,12 @@ def folder(tmp_path: Path) -> Path:
 def archive(folder: Path) -> Iterator[Archive]:
     with Archive.open(folder, clock=Clock()) as opened:
         yield opened
+
+
+def writing(archive: Archive) -> Transactions:
+    """Return what an open archive writes by."""
+    assert archive._transactions is not None
+    return archive._transactions
 
 
 def fail_once(original: Callable[..., object]) -> Callable[..., object]:
@@ -57,10 +63,10 @@ PUT = (
     (Journal, "append"),
     (Placement, "write"),
     (Placement, "place"),
-    (archive_module, "decide"),
-    (archive_module, "deeds_of"),
-    (archive_module, "kept_of"),
-    (archive_module, "stored_of"),
+    (transactions, "decide"),
+    (transactions, "deeds_of"),
+    (transactions, "kept_of"),
+    (transactions, "stored_of"),
 )
 TOGETHER = (
     *[one for one in PUT if one[1] != "deeds_of"],
@@ -73,7 +79,12 @@ TOGETHER = (
 def test_the_table_names_every_call_that_a_put_makes() -> None:
     source = "".join(
         inspect.getsource(method)
-        for method in (Archive._put, Archive._append, Archive._enter, Archive._catch_up)
+        for method in (
+            Transactions.put,
+            Transactions._append,
+            Transactions._enter,
+            Transactions._caught_up,
+        )
     )
     named = {name for _, name in PUT}
     called = {
@@ -92,7 +103,7 @@ def test_an_unforeseen_error_fails_one_request_and_the_writer_goes_on(
     archive.writer.on_error = reported.append
     if name == "position":
         # ToothAsked only where an earlier put did not reach the index.
-        archive._applied = object()  # type: ignore[assignment]
+        writing(archive)._applied = object()  # type: ignore[assignment]
     monkeypatch.setattr(owner, name, fail_once(getattr(owner, name)))
 
     with pytest.raises(UnforeseenError):
@@ -113,14 +124,14 @@ def test_an_unforeseen_error_while_instances_are_kept_together_leaves_all_or_non
     archive: Archive, folder: Path, monkeypatch: pytest.MonkeyPatch, owner: object, name: str
 ) -> None:
     if name == "position":
-        archive._applied = object()  # type: ignore[assignment]
+        writing(archive)._applied = object()  # type: ignore[assignment]
     monkeypatch.setattr(owner, name, fail_once(getattr(owner, name)))
 
     with pytest.raises(UnforeseenError):
         archive.put_together([incoming(1), incoming(2)], ["first", "second"])
 
     assert archive.writer.is_alive
-    if archive._journal is not None:
+    if writing(archive).is_open:
         assert archive.put([incoming(3)])[0].outcome is Outcome.NEW
     archive.close()
     with Archive.open(folder, clock=Clock()) as opened:
@@ -131,17 +142,17 @@ def test_others_that_wait_with_the_faulty_one_are_kept(
     archive: Archive, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     begun, go = threading.Event(), threading.Event()
-    original = Archive._put
+    original = archive.writer._put
 
-    def put(self: Archive, batch: list[object]) -> object:
+    def put(batch: list[object]) -> object:
         if not begun.is_set():
             begun.set()
             go.wait(10)
         if any(one.description.sop_instance_uid == uid(5) for one in batch):  # type: ignore[attr-defined]
             raise UnforeseenError
-        return original(self, batch)  # type: ignore[arg-type]
+        return original(batch)  # type: ignore[arg-type]
 
-    monkeypatch.setattr(archive.writer, "_put", lambda batch: put(archive, batch))
+    monkeypatch.setattr(archive.writer, "_put", put)
     with ThreadPoolExecutor(9) as pool:
         first = pool.submit(archive.put, [incoming(1)])
         assert begun.wait(10)

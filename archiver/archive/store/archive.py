@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable, Iterable, Sequence
-from contextlib import AbstractContextManager, suppress
+from contextlib import AbstractContextManager
 from dataclasses import replace
 from datetime import datetime, timezone
 from pathlib import Path
@@ -13,24 +13,15 @@ from typing import TYPE_CHECKING, Protocol, TypeVar, cast
 
 from archiver.archive.query import Query, Record, answer
 from archiver.archive.store import atomic_batch, sqlite
-from archiver.archive.store.durable import described_error, translated
-from archiver.archive.store.file_transaction import Incoming, Placement, Stored
-from archiver.archive.store.identity import give_identity
+from archiver.archive.store.durable import translated
+from archiver.archive.store.file_transaction import Incoming, Stored
 from archiver.archive.store.index import Index
 from archiver.archive.store.indexed_instance import HeldFile
-from archiver.archive.store.ingest_decision import Decided, decide, deeds_of, kept_of, stored_of
-from archiver.archive.store.journal import (
-    START,
-    Deed,
-    Journal,
-    JournalEntry,
-    open_journal,
-    read_lines,
-)
-from archiver.archive.store.known_people import KnownPeople
-from archiver.archive.store.layout import Layout, quarantine_path
+from archiver.archive.store.journal import START, Deed, open_journal
+from archiver.archive.store.layout import Layout
 from archiver.archive.store.metadata_reader import Describe, describe_file
-from archiver.archive.store.recovery import Recovery, remove_aside, take_in
+from archiver.archive.store.recovery import Recovery, remove_aside
+from archiver.archive.store.transactions import Author, Transactions, read_only
 from archiver.archive.store.writer import Listener, Writer
 from archiver.archive.store.writer_lock import WriterLock
 from archiver.errors import ArchiveError, Problem
@@ -77,19 +68,14 @@ class Archive:
     def __init__(self, layout: Layout, index: Index) -> None:
         self.layout = layout
         self.recovery = Recovery()
-        self.writer = Writer(self._put, self._record)
         self._index = index
-        self._people = KnownPeople(index, layout.root)
+        self._transactions: Transactions | None = None
+        self.writer = Writer(
+            lambda batch: self._writable().put(batch), lambda deeds: self._writable().record(deeds)
+        )
         self._companions: dict[type, Companion] = {}
         self._guard = threading.RLock()
-        self._flushed: set[Path] = set()
-        #: How far the index is known to have come; behind the journal's end after any failure.
-        self._applied = START
-        self._journal: Journal | None = None
         self._lock: WriterLock | None = None
-        self._clock: Clock = system_clock
-        self._actor = ""
-        self._describe: Describe = describe_file
 
     @classmethod
     def open(
@@ -145,7 +131,7 @@ class Archive:
             layout.find_or_make(create)
             lock = WriterLock(layout.lock)
             try:
-                return cls._open_writing(layout, lock, (clock, now), actor, describe)
+                return cls._open_writing(layout, lock, Author(clock, actor), now, describe)
             except BaseException:
                 lock.release()
                 raise
@@ -173,7 +159,11 @@ class Archive:
         if not layout.index.exists():
             raise ArchiveError(Problem("archive.archive.no_index").at(file=str(layout.index)))
         index = Index(sqlite.reading_engine(layout.index), layout.index)
-        index.position()
+        try:
+            index.position()
+        except BaseException:
+            index.close()
+            raise
         return cls(layout, index)
 
     @classmethod
@@ -181,11 +171,10 @@ class Archive:
         cls,
         layout: Layout,
         lock: WriterLock,
-        times: tuple[Clock, datetime],
-        actor: str,
+        author: Author,
+        time: datetime,
         describe: Describe,
     ) -> Archive:
-        clock, time = times
         layout.prepare()
         layout.check_mark()
         removed = remove_aside(layout)
@@ -193,21 +182,21 @@ class Archive:
         try:
             index.prepare()
             position = index.position()
-            journal, beyond = open_journal(layout.journal, position, time=time, who=actor)
-            beyond += atomic_batch.finish(layout, journal, beyond, time=time, who=actor)
+            journal, beyond = open_journal(layout.journal, position, time=time, who=author.name)
+            beyond += atomic_batch.finish(layout, journal, beyond, time=time, who=author.name)
         except BaseException:
             index.close()
             raise
         archive = cls(layout, index)
-        archive._journal, archive._lock = journal, lock
-        archive._clock, archive._actor, archive._describe = clock, actor, describe
+        archive._lock = lock
+        written = Transactions(layout, index, journal, START, author, describe)
+        archive._transactions = written
         try:
-            recovery = take_in(layout, index, beyond, journal.end, describe) if beyond else None
-            archive._applied = journal.end
+            recovery = written.recover(beyond)
         except BaseException:
             archive.close()
             raise
-        archive.recovery = replace(recovery or Recovery(), aside_removed=removed)
+        archive.recovery = replace(recovery, aside_removed=removed)
         return archive
 
     def keep_for(self, what: str) -> None:
@@ -221,9 +210,8 @@ class Archive:
             self._companions.popitem()[1].close()
         self.writer.close()
         self._index.close()
-        if self._journal is not None:
-            self._journal.close()
-            self._journal = None
+        if self._transactions is not None:
+            self._transactions.close()
         if self._lock is not None:
             self._lock.release()
             self._lock = None
@@ -287,20 +275,12 @@ class Archive:
         ArchiveError
             If the disk refuses.
         """
-        self._writable()
-        self.writer.call(lambda: self._record(deeds))
+        written = self._writable()
+        self.writer.call(lambda: written.record(deeds))
 
     def record_soon(self, deeds: Iterable[Deed]) -> None:
         """Tell the journal of deeds within a moment; who calls does not wait."""
         self.writer.record_soon(deeds)
-
-    def _record(self, deeds: Sequence[Deed]) -> None:
-        with translated(Text("archive.archive.journal_not_written"), self.layout.journal):
-            journal = self._writable()
-            self._catch_up(journal)
-            self._append(journal, deeds)
-            self._index.add([], journal.end)
-            self._applied = journal.end
 
     def __len__(self) -> int:
         return self._index.count()
@@ -332,27 +312,6 @@ class Archive:
         self._writable()
         return self.writer.put(batch)
 
-    def _put(self, batch: Sequence[Incoming]) -> list[Stored]:
-        journal = self._writable()
-        self._catch_up(journal)
-        before = journal.end
-        placement = Placement(self.layout, self._flushed)
-        try:
-            decided = decide(batch, self._index, self.layout, placement, self._people)
-            placement.place()
-            entries = self._append(journal, deeds_of(decided))
-        except BaseException as error:
-            # Lines that stand in the journal need their files.
-            if journal.end == before and journal.cut_back():
-                placement.undo()
-            if isinstance(error, OSError):
-                raise described_error(
-                    error, Text("archive.archive.nothing_stored"), self.layout.root
-                ) from error
-            raise
-        self._enter(journal, decided, entries)
-        return [stored_of(one, self.layout) for one in decided]
-
     def put_together(self, batch: Sequence[Incoming], notes: Sequence[str]) -> list[Stored]:
         """Keep new instances, all of them or none, whatever happens in between.
 
@@ -369,90 +328,18 @@ class Archive:
         ArchiveError
             If the disk refuses, or one of them is kept already; none is kept then.
         """
-        self._writable()
-        stored: list[Stored] = self.writer.call(lambda: self._put_together(batch, notes))
+        written = self._writable()
+
+        def together() -> list[Stored]:
+            stored = written.put_together(batch, notes)
+            self.writer.heard(stored)
+            return stored
+
+        stored: list[Stored] = self.writer.call(together)
         return stored
 
-    def _put_together(self, batch: Sequence[Incoming], notes: Sequence[str]) -> list[Stored]:
-        journal = self._writable()
-        self._catch_up(journal)
-        placement = Placement(self.layout, self._flushed)
-        try:
-            decided = decide(batch, self._index, self.layout, placement, self._people)
-            atomic_batch.demand_new(decided)
-            intended = atomic_batch.intended(deeds_of(decided), notes)
-        except BaseException as error:
-            placement.undo()
-            if isinstance(error, OSError):
-                raise described_error(
-                    error, Text("archive.archive.nothing_stored"), self.layout.root
-                ) from error
-            raise
-        with translated(Text("archive.archive.nothing_stored"), self.layout.root):
-            try:
-                self._append(journal, intended)
-            except BaseException:
-                placement.undo()
-                raise
-            try:
-                placement.place()
-                entries = self._append(journal, atomic_batch.kept_and_done(decided, intended))
-            except BaseException:
-                placement.undo()
-                self._give_up(journal, intended)
-                raise
-        self._enter(journal, decided, entries[: len(decided)])
-        stored = [stored_of(one, self.layout) for one in decided]
-        self.writer.heard(stored)
-        return stored
-
-    def _give_up(self, journal: Journal, intended: Sequence[Deed]) -> None:
-        try:
-            self._append(journal, atomic_batch.given_up(intended))
-        except (OSError, ArchiveError):
-            # The next writer that opens finds the intention and ends it.
-            journal.close()
-            self._journal = None
-
-    def _append(self, journal: Journal, deeds: Sequence[Deed]) -> list[JournalEntry]:
-        if not deeds:
-            return []
-        # An archive of an earlier version gets one with the first that is done to it.
-        give_identity(self.layout.root)
-        return journal.append(deeds, time=self._clock(), who=self._actor)
-
-    def _writable(self) -> Journal:
-        if self._journal is None:
-            raise ArchiveError(Problem("archive.archive.read_only").at(file=str(self.layout.root)))
-        return self._journal
-
-    def _enter(
-        self, journal: Journal, decided: Sequence[Decided], entries: Sequence[JournalEntry]
-    ) -> None:
-        if not entries:
-            return
-        kept = kept_of(decided, entries)
-        try:
-            self._index.add(kept, journal.end)
-            self._applied = journal.end
-            self._people.learn([one.description for one in kept])
-        except ArchiveError as error:
-            raise ArchiveError(
-                *error.problems,
-                Problem("archive.archive.not_indexed_yet", entries=len(entries)).at(
-                    file=str(self.layout.root)
-                ),
-            ) from error
-        for one in kept:
-            # What was in quarantine is so no longer; a copy that stays does no harm.
-            with suppress(OSError):
-                self.layout.path_of(quarantine_path(one.digest)).unlink(missing_ok=True)
-
-    def _catch_up(self, journal: Journal) -> None:
-        """Take into the index what an earlier put could not."""
-        if self._applied != journal.end:
-            lines = read_lines(self.layout.journal, self._index.position())
-            entries = [line.entry for line in lines if line.entry]
-            take_in(self.layout, self._index, entries, journal.end, self._describe)
-            self._people.forget()
-            self._applied = journal.end
+    def _writable(self) -> Transactions:
+        if self._transactions is None:
+            raise read_only(self.layout)
+        self._transactions.demand_open()
+        return self._transactions

@@ -29,14 +29,17 @@ def _beside(path: Path) -> list[Path]:
 def writing_engine(path: Path) -> Engine:
     """Return an engine on the file, made if it is not there, for the one writer."""
     engine = create_engine(f"sqlite:///{path}", connect_args={"timeout": _PATIENCE})
+    return _set_up(engine, "journal_mode=WAL", "synchronous=NORMAL", "foreign_keys=ON")
+
+
+def _set_up(engine: Engine, *pragmas: str) -> Engine:
+    """Have an engine set up each of its connections."""
 
     @event.listens_for(engine, "connect")
-    def _set_up(connection: sqlite3.Connection, _record: Any) -> None:
+    def connected(connection: sqlite3.Connection, _record: Any) -> None:
         try:
-            connection.execute("PRAGMA journal_mode=WAL")
-            connection.execute("PRAGMA synchronous=NORMAL")
-            connection.execute("PRAGMA foreign_keys=ON")
-            connection.execute(f"PRAGMA mmap_size={_MAPPED}")
+            for pragma in (*pragmas, f"mmap_size={_MAPPED}"):
+                connection.execute(f"PRAGMA {pragma}")
         except sqlite3.Error:
             connection.close()  # the engine forgets it as it is; Python 3.13 warns of that
             raise
@@ -63,13 +66,7 @@ def reading_engine(path: Path) -> Engine:
         )
 
     engine = create_engine("sqlite://", creator=connect, poolclass=QueuePool)
-
-    @event.listens_for(engine, "connect")
-    def _set_up(connection: sqlite3.Connection, _record: Any) -> None:
-        connection.execute("PRAGMA query_only=ON")
-        connection.execute(f"PRAGMA mmap_size={_MAPPED}")
-
-    return engine
+    return _set_up(engine, "query_only=ON")
 
 
 def fresh_file(path: Path) -> Path:

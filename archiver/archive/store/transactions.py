@@ -1,0 +1,205 @@
+"""What is written to an archive: objects, journal and index, one batch after the other."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from contextlib import suppress
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+
+from archiver.archive.store import atomic_batch
+from archiver.archive.store.durable import described_error, translated
+from archiver.archive.store.file_transaction import Incoming, Placement, Stored
+from archiver.archive.store.identity import give_identity
+from archiver.archive.store.index import Index
+from archiver.archive.store.ingest_decision import Decided, decide, deeds_of, kept_of, stored_of
+from archiver.archive.store.journal import Deed, Journal, JournalEntry, Position, read_lines
+from archiver.archive.store.known_people import KnownPeople
+from archiver.archive.store.layout import Layout, quarantine_path
+from archiver.archive.store.metadata_reader import Describe
+from archiver.archive.store.recovery import Recovery, take_in
+from archiver.errors import ArchiveError, Problem
+from archiver.wording import Text
+
+
+@dataclass(frozen=True)
+class Author:
+    """Who writes, and the clock by which it is told."""
+
+    clock: Callable[[], datetime]
+    name: str
+
+
+class Transactions:
+    """Everything that changes an archive; only for the thread of its writer.
+
+    Parameters
+    ----------
+    layout, index, journal
+        Of the archive.
+    applied
+        How far the index is known to have come; behind the journal's end after any failure.
+    author
+        For the journal.
+    describe
+        Reads an object that the journal knows and the index does not.
+    """
+
+    def __init__(
+        self,
+        layout: Layout,
+        index: Index,
+        journal: Journal,
+        applied: Position,
+        author: Author,
+        describe: Describe,
+    ) -> None:
+        self._layout = layout
+        self._index = index
+        self._journal = journal
+        self._applied = applied
+        self._author = author
+        self._describe = describe
+        self._people = KnownPeople(index, layout.root)
+        self._flushed: set[Path] = set()
+        self.is_open = True
+
+    def recover(self, beyond: Sequence[JournalEntry]) -> Recovery:
+        """Take in what the journal tells beyond the index's position."""
+        end = self._journal.end
+        found = Recovery()
+        if beyond:
+            found = take_in(self._layout, self._index, beyond, end, self._describe)
+        self._applied = end
+        return found
+
+    def close(self) -> None:
+        """Close the journal; nothing more can be written. Harmless when done before."""
+        if self.is_open:
+            self.is_open = False
+            self._journal.close()
+
+    def demand_open(self) -> Journal:
+        """Return the journal.
+
+        Raises
+        ------
+        ArchiveError
+            If it was closed, at the end or because it could not be brought in order.
+        """
+        if not self.is_open:
+            raise read_only(self._layout)
+        return self._journal
+
+    def put(self, batch: Sequence[Incoming]) -> list[Stored]:
+        """Keep instances, all or none; see `Archive.put`."""
+        journal = self._caught_up()
+        before = journal.end
+        placement = Placement(self._layout, self._flushed)
+        try:
+            decided = decide(batch, self._index, self._layout, placement, self._people)
+            placement.place()
+            entries = self._append(journal, deeds_of(decided))
+        except BaseException as error:
+            # Lines that stand in the journal need their files.
+            if journal.end == before and journal.cut_back():
+                placement.undo()
+            if isinstance(error, OSError):
+                raise described_error(
+                    error, Text("archive.archive.nothing_stored"), self._layout.root
+                ) from error
+            raise
+        self._enter(journal, decided, entries)
+        return [stored_of(one, self._layout) for one in decided]
+
+    def put_together(self, batch: Sequence[Incoming], notes: Sequence[str]) -> list[Stored]:
+        """Keep new instances as one; see `Archive.put_together`."""
+        journal = self._caught_up()
+        placement = Placement(self._layout, self._flushed)
+        try:
+            decided = decide(batch, self._index, self._layout, placement, self._people)
+            atomic_batch.demand_new(decided)
+            intended = atomic_batch.intended(deeds_of(decided), notes)
+        except BaseException as error:
+            placement.undo()
+            if isinstance(error, OSError):
+                raise described_error(
+                    error, Text("archive.archive.nothing_stored"), self._layout.root
+                ) from error
+            raise
+        with translated(Text("archive.archive.nothing_stored"), self._layout.root):
+            try:
+                self._append(journal, intended)
+            except BaseException:
+                placement.undo()
+                raise
+            try:
+                placement.place()
+                entries = self._append(journal, atomic_batch.kept_and_done(decided, intended))
+            except BaseException:
+                placement.undo()
+                self._give_up(journal, intended)
+                raise
+        self._enter(journal, decided, entries[: len(decided)])
+        return [stored_of(one, self._layout) for one in decided]
+
+    def _give_up(self, journal: Journal, intended: Sequence[Deed]) -> None:
+        try:
+            self._append(journal, atomic_batch.given_up(intended))
+        except (OSError, ArchiveError):
+            # The next writer that opens finds the intention and ends it.
+            self.close()
+
+    def _append(self, journal: Journal, deeds: Sequence[Deed]) -> list[JournalEntry]:
+        if not deeds:
+            return []
+        # An archive of an earlier version gets one with the first that is done to it.
+        give_identity(self._layout.root)
+        return journal.append(deeds, time=self._author.clock(), who=self._author.name)
+
+    def _enter(
+        self, journal: Journal, decided: Sequence[Decided], entries: Sequence[JournalEntry]
+    ) -> None:
+        if not entries:
+            return
+        kept = kept_of(decided, entries)
+        try:
+            self._index.add(kept, journal.end)
+            self._applied = journal.end
+            self._people.learn([one.description for one in kept])
+        except ArchiveError as error:
+            raise ArchiveError(
+                *error.problems,
+                Problem("archive.archive.not_indexed_yet", entries=len(entries)).at(
+                    file=str(self._layout.root)
+                ),
+            ) from error
+        for one in kept:
+            # What was in quarantine is so no longer; a copy that stays does no harm.
+            with suppress(OSError):
+                self._layout.path_of(quarantine_path(one.digest)).unlink(missing_ok=True)
+
+    def _caught_up(self) -> Journal:
+        """Take into the index what an earlier put could not; return the journal."""
+        journal = self.demand_open()
+        if self._applied != journal.end:
+            lines = read_lines(self._layout.journal, self._index.position())
+            entries = [line.entry for line in lines if line.entry]
+            take_in(self._layout, self._index, entries, journal.end, self._describe)
+            self._people.forget()
+            self._applied = journal.end
+        return journal
+
+    def record(self, deeds: Sequence[Deed]) -> None:
+        """Tell the journal of deeds that change no object."""
+        with translated(Text("archive.archive.journal_not_written"), self._layout.journal):
+            journal = self._caught_up()
+            self._append(journal, deeds)
+            self._index.add([], journal.end)
+            self._applied = journal.end
+
+
+def read_only(layout: Layout) -> ArchiveError:
+    """Return the error of writing to an archive that is open for reading only."""
+    return ArchiveError(Problem("archive.archive.read_only").at(file=str(layout.root)))
