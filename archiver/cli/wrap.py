@@ -148,6 +148,8 @@ def _report_photograph(one: WrappedPhotograph, of: int) -> None:
     for problem in one.problems:
         print(f"    {problem}", file=sys.stderr)
     if one.status is not Outcome.REFUSED:
+        for doubt in one.unanswered:
+            print(f"    {words_of()('cli.wrap.doubt', doubt=doubt.text)}")
         for warning in one.warnings:
             print(f"    {words_of()('cli.wrap.look', warning=warning)}")
 
@@ -219,6 +221,9 @@ def _photograph(one: WrappedPhotograph) -> dict[str, Any]:
         "instances": [asdict(kept) for kept in one.instances],
         "problems": [str(problem) for problem in one.problems],
         "warnings": [str(warning) for warning in one.warnings],
+        "doubts": [
+            {**doubt.to_json(), "answered": doubt not in one.unanswered} for doubt in one.doubts
+        ],
         "findings": [str(finding) for finding in one.findings],
         "figures": asdict(one.figures) if one.figures is not None else None,
     }

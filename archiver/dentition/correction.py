@@ -151,6 +151,12 @@ class Plan:
         return self.shown.turn_to(self.display)
 
     @property
+    def camera_looked_steeply(self) -> bool:
+        """True where the camera must have looked up or down, so that it cannot know its top."""
+        along = self.sight.looking in (Direction.HEAD, Direction.FOOT)
+        return self.operator is Operator.BEHIND or (along and not self.mirror)
+
+    @property
     def region(self) -> Code:
         """Anatomic Region."""
         return codes.region_code(self.sight.view, self.sight.arch)

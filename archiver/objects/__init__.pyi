@@ -20,6 +20,7 @@ from .description import comments as comments
 from .description import describe as describe
 from .description import items as items
 from .description import text as text
+from .doubt_answers import is_answered as is_answered
 from .key_objects import Note as Note
 from .key_objects import Referenced as Referenced
 from .mistakes import Change as Change

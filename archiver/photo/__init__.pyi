@@ -9,6 +9,8 @@ from .camera_reader import read_camera_bytes as read_camera_bytes
 from .camera_reader import read_camera_file as read_camera_file
 from .camera_reader import read_size as read_size
 from .capture_time import corrected_time as corrected_time
+from .doubts import DoubtKind as DoubtKind
+from .doubts import PictureDoubt as PictureDoubt
 from .encoding import JPEG_BASELINE as JPEG_BASELINE
 from .encoding import JPEG_LOSSLESS as JPEG_LOSSLESS
 from .encoding import Both as Both
@@ -19,6 +21,7 @@ from .encoding import encode_both as encode_both
 from .encoding import encode_corrected as encode_corrected
 from .encoding import encode_lossless as encode_lossless
 from .exif_rows import PLACES_IN_PIXELS as PLACES_IN_PIXELS
+from .file_evidence import file_doubts as file_doubts
 from .focus import edge_blur as edge_blur
 from .format_detection import EXTENSIONS as EXTENSIONS
 from .jpeg import frame_of as frame_of

@@ -15,6 +15,7 @@ from archiver.errors import Problem
 from archiver.wording import Text
 
 if TYPE_CHECKING:
+    from archiver.photo.ifd import TiffLayout
     from archiver.photo.jpeg import JpegStructure
 
 AttributeValue: TypeAlias = "str | int | float | bytes | tuple[str, ...] | tuple[int, ...]"
@@ -190,6 +191,8 @@ class CameraFile:
         Lossy compressions that the pixels have been through, oldest first.
     notes
         Warnings worth telling.
+    exif
+        EXIF's own directories, None where there are none that can be read.
     """
 
     name: str
@@ -204,3 +207,4 @@ class CameraFile:
     structure: JpegStructure | None
     lossy_past: tuple[LossyStep, ...]
     notes: tuple[Problem, ...]
+    exif: TiffLayout | None = field(default=None, repr=False, compare=False)

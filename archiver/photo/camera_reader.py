@@ -88,6 +88,7 @@ def read_camera_bytes(
         structure=header.structure,
         lossy_past=header.lossy_past,
         notes=(*notes, *later),
+        exif=header.exif.layout,
     )
 
 

@@ -39,6 +39,8 @@ class ExifBlock:
         Index of the interoperability rule (``R98``, ``R03``), or None.
     notes
         What is wrong with it.
+    layout
+        The block itself, for what is no claim of the photograph.
     """
 
     claims: Claims = field(default_factory=Claims)
@@ -46,6 +48,7 @@ class ExifBlock:
     colour_space: int | None = None
     interoperability: str | None = None
     notes: tuple[Problem, ...] = ()
+    layout: TiffLayout | None = field(default=None, repr=False, compare=False)
 
 
 def read_exif(block: bytes | None) -> ExifBlock:
@@ -98,7 +101,16 @@ def read_directories(layout: TiffLayout, main: Directory) -> ExifBlock:
         exif.number(_COLOUR_SPACE),
         words(index) if index else None,
         (*notes, *doubt, *time_notes),
+        layout,
     )
+
+
+def directories(layout: TiffLayout | None) -> tuple[Directory, Directory]:
+    """Return the first directory and EXIF's own; empty ones where there are none."""
+    main = layout.directory(layout.first) if layout is not None else None
+    if layout is None or main is None:
+        return Directory(), Directory()
+    return main, layout.directory(main.number(EXIF_POINTER) or 0) or Directory()
 
 
 def _rows(

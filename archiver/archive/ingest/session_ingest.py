@@ -31,6 +31,7 @@ from archiver.objects import (
     crop_problem,
     demand_offset,
     describe,
+    is_answered,
     part10,
     photograph,
 )
@@ -40,11 +41,13 @@ from archiver.photo import (
     CameraFile,
     Edges,
     Limits,
+    PictureDoubt,
     QualityFigures,
     QualityLimits,
     corrected_time,
     encode_both,
     encode_corrected,
+    file_doubts,
     judge,
     measure,
     read_camera_file,
@@ -61,6 +64,17 @@ _DAYS_APART = 1
 STATUS_NAMES = {Outcome.NEW: "archived", Outcome.SAME: "present", Outcome.REFUSED: "refused"}
 
 
+#: What is in doubt of a photograph, as it is going to be archived.
+Weigh = Callable[[Session, Photograph, Plan, CameraFile], tuple[PictureDoubt, ...]]
+
+
+def weigh_file(
+    session: Session, entry: Photograph, plan: Plan, photo: CameraFile
+) -> tuple[PictureDoubt, ...]:
+    """Weigh what the camera file itself says."""
+    return file_doubts(photo, looks_up_or_down=plan.camera_looked_steeply)
+
+
 @dataclass(frozen=True)
 class IngestSettings:
     """How photographs are made into instances.
@@ -75,6 +89,8 @@ class IngestSettings:
         From which figures on a warning is given.
     uids
         How identifiers are made.
+    weigh
+        Weighs what speaks for a photograph being turned, reflected or another's than is said.
     now
         Tells the time, aware of its offset.
     workers
@@ -95,6 +111,7 @@ class IngestSettings:
     uids: UidPolicy = field(default_factory=DerivedUids)
     workers: int = 1
     gate: MemoryGate = field(default_factory=MemoryGate)
+    weigh: Weigh = weigh_file
 
     def __post_init__(self) -> None:
         demand_offset(self.now())
@@ -125,6 +142,8 @@ class WrappedPhotograph:
         What a person should look at.
     findings
         What the validator said of its instances.
+    doubts
+        What speaks against what is said of it, answered or not.
     """
 
     photograph: Photograph
@@ -136,6 +155,12 @@ class WrappedPhotograph:
     warnings: tuple[Problem, ...] = ()
     findings: tuple[Finding, ...] = ()
     figures: QualityFigures | None = None
+    doubts: tuple[PictureDoubt, ...] = ()
+
+    @property
+    def unanswered(self) -> tuple[PictureDoubt, ...]:
+        """The doubts that what is said of it does not answer."""
+        return tuple(one for one in self.doubts if not is_answered(one, self.photograph))
 
 
 @dataclass(frozen=True)
@@ -194,6 +219,8 @@ def _make(
             taken, warnings=(*taken.warnings, *_earlier(session, archive, photo, identity))
         )
         held = _held(archive, identity)
+        weigh = weigh_file if held else settings.weigh
+        taken = replace(taken, doubts=weigh(session, entry, plan, photo))
         if held:
             return _Made(replace(taken, status=Outcome.SAME, instances=held))
         return _instances(_making(session, taken, plan, photo, identity, settings), taken, settings)

@@ -1,0 +1,161 @@
+"""Smaller pictures that a camera puts into its file beside the photograph.
+
+Sources: EXIF 2.32 (CIPA DC-008) 4.5.4, thumbnails of the first directory's successor;
+CIPA DC-007 5.2.3.3, large thumbnails of the multi-picture format; ISO/IEC 23008-12 6.4.4,
+thumbnails of HEIF. Previews in maker notes are found by the mark that begins every JPEG stream
+(common practice).
+"""
+
+from __future__ import annotations
+
+import re
+import struct
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+
+import numpy as np
+from PIL import Image
+
+from archiver.errors import PhotoError
+from archiver.photo.camera_file import CameraFile, Format
+from archiver.photo.heif import decode_heif
+from archiver.photo.ifd import Directory, TiffLayout
+from archiver.photo.jpeg import frame_of
+from archiver.photo.pixels import reduced
+
+_OFFSET, _LENGTH = 513, 514
+_COMPRESSION, _COLUMNS, _ROWS, _STRIPS, _SAMPLES = 259, 256, 257, 273, 277
+_APP2 = 0xE2
+_MP_ENTRY = 0xB002
+#: Large thumbnails, VGA and full HD (DC-007 table 4).
+_LARGE_THUMBNAILS = (0x010001, 0x010002)
+_BEGINS = re.compile(rb"\xff\xd8\xff")
+#: Streams of a maker note or behind the picture that are looked at, and their least longer side.
+_MOST, _LEAST = 4, 100
+#: Longer side of a preview that is decoded; a thumbnail has 160.
+_SIDE = 320
+
+
+@dataclass(frozen=True)
+class EmbeddedPicture:
+    """A picture beside the photograph.
+
+    Parameters
+    ----------
+    where
+        ``thumbnail`` of EXIF, ``maker note``, ``multi-picture`` or ``HEIF thumbnail``.
+    open
+        Decodes it; may raise `PhotoError`.
+    """
+
+    where: str
+    open: Callable[[], Image.Image]
+
+
+def embedded_pictures(photo: CameraFile) -> Iterator[EmbeddedPicture]:
+    """Find them, the thumbnail of EXIF first; what cannot be read is passed over."""
+    if photo.format in (Format.RAW, Format.TIFF):
+        return  # their further directories are pages or the photograph itself
+    taken = set[int]()
+    if photo.exif is not None:
+        yield from _thumbnail(photo.exif, taken)
+        yield from _streams(bytes(photo.exif.block), "maker note", taken)
+    if photo.structure is not None:
+        yield from _large_thumbnails(photo)
+    if photo.format is Format.HEIF:
+        yield from _heif_thumbnails(photo.data)
+
+
+def _thumbnail(layout: TiffLayout, taken: set[int]) -> Iterator[EmbeddedPicture]:
+    main = layout.directory(layout.first)
+    second = layout.directory(main.following) if main is not None else None
+    if second is None:
+        return
+    offset, length = second.number(_OFFSET), second.number(_LENGTH)
+    if offset is not None and length is not None:
+        stream = bytes(layout.block[offset : offset + length])
+        if stream.startswith(b"\xff\xd8"):
+            taken.add(offset)
+            yield _jpeg(stream, "thumbnail")
+    elif second.number(_COMPRESSION) == 1 and second.number(_SAMPLES) == 3:
+        pixels = _uncompressed(layout, second)
+        if pixels is not None:
+            picture = pixels
+            yield EmbeddedPicture("thumbnail", lambda: picture)
+
+
+def _uncompressed(layout: TiffLayout, directory: Directory) -> Image.Image | None:
+    size = (directory.number(_COLUMNS) or 0, directory.number(_ROWS) or 0)
+    strips = directory.numbers(_STRIPS)
+    count = 3 * size[0] * size[1]
+    if len(strips) != 1 or not 0 < count <= 1 << 20 or strips[0] + count > len(layout.block):
+        return None
+    pixels = np.frombuffer(layout.block, np.uint8, count, strips[0])
+    return Image.fromarray(pixels.reshape(size[1], size[0], 3))
+
+
+def _jpeg(stream: bytes, where: str) -> EmbeddedPicture:
+    return EmbeddedPicture(where, lambda: reduced(stream, _SIDE))
+
+
+def _streams(octets: bytes, where: str, taken: set[int]) -> Iterator[EmbeddedPicture]:
+    """Find JPEG streams among other bytes; those that begin at `taken` are known already."""
+    found = 0
+    for begin in _BEGINS.finditer(octets):
+        if begin.start() in taken:
+            continue
+        stream = octets[begin.start() :]
+        try:
+            frame = frame_of(stream)
+        except PhotoError:
+            continue
+        if max(frame.columns, frame.rows) < _LEAST:
+            continue
+        yield _jpeg(stream, where)
+        found += 1
+        if found == _MOST:
+            return
+
+
+def _large_thumbnails(photo: CameraFile) -> Iterator[EmbeddedPicture]:
+    structure = photo.structure
+    assert structure is not None
+    for segment in structure.segments:
+        mark = photo.data[segment.payload : segment.payload + 4]
+        if segment.marker != _APP2 or mark != b"MPF\0":
+            continue
+        start = segment.payload + 4
+        try:
+            layout = TiffLayout(photo.data[start : segment.end])
+        except ValueError:
+            return
+        index = layout.directory(layout.first)
+        entries = (index.octets(_MP_ENTRY) if index is not None else None) or b""
+        for place in range(0, len(entries) - 15, 16):
+            kind, size, offset = struct.unpack_from(layout.order + "III", entries, place)
+            stream = photo.data[start + offset : start + offset + size]
+            if kind & 0xFFFFFF in _LARGE_THUMBNAILS and stream.startswith(b"\xff\xd8"):
+                yield _jpeg(stream, "multi-picture")
+        return
+
+
+def _heif_thumbnails(data: bytes) -> Iterator[EmbeddedPicture]:
+    """Thumbnails of the primary picture, decoded by naming them the primary one of a copy."""
+    reference, primary = data.find(b"thmb"), data.find(b"pitm")
+    if min(reference, primary) < 0 or max(reference, primary) > len(data) - 16:
+        return
+    # Item identifiers of version 0 of both boxes have 16 bits (ISO/IEC 14496-12 8.11.4, 8.11.12).
+    if (
+        data[primary + 4] != 0
+        or data[reference + 8 : reference + 10] != data[primary + 8 : primary + 10]
+    ):
+        return
+    changed = bytearray(data)
+    changed[primary + 8 : primary + 10] = data[reference + 4 : reference + 6]
+    changed[reference : reference + 4] = b"cdsc"
+    yield EmbeddedPicture("HEIF thumbnail", lambda: Image.fromarray(_rgb(bytes(changed))))
+
+
+def _rgb(data: bytes) -> np.ndarray[tuple[int, ...], np.dtype[np.uint8]]:
+    pixels = decode_heif(data)
+    return pixels[..., :3] if pixels.ndim == 3 else pixels
