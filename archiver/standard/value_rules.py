@@ -74,7 +74,7 @@ def _check_tag(element: Element, item: Item, prefix: str, report: ObjectFindings
     elif group & 1:
         creator_of = (group << 16) | (number >> 8)
         block = item.elements.get(creator_of)
-        if 0 < number < 0x10 or (number > 0xFF and (block is None or block.is_empty)):
+        if number < 0x10 or (number > 0xFF and (block is None or block.is_empty)):
             creator = f"({group:04X},{number >> 8:04X})"
             report.add_at(
                 "private-creator-missing",

@@ -8,7 +8,7 @@ swap of neighbours.
 from __future__ import annotations
 
 _SHORTEST, _LONGEST = 6, 18
-# Positions permute digits by powers of this permutation, which has period 8.
+# Each position permutes digits once more than the one to its right.
 _PERMUTATION = (1, 5, 7, 6, 2, 8, 3, 0, 9, 4)
 
 
@@ -20,7 +20,7 @@ def _times(a: int, b: int) -> int:
 
 
 def _permuted(digit: int, position: int) -> int:
-    for _ in range(position % 8):
+    for _ in range(position):
         digit = _PERMUTATION[digit]
     return digit
 

@@ -30,6 +30,8 @@ PLANS = {
     "incisal-31-mirror": ("incisal", "31", True, 1),
     "left-buccal-mirror": ("left buccal", "", True, 1),
     "incisors": ("labial", "11,21", False, 1),
+    "supernumerary-36": ("occlusal", "36s", False, 1),
+    "supernumerary-11-mirror": ("lingual", "11s,21", True, 3),
 }
 
 

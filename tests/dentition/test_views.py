@@ -119,6 +119,9 @@ def test_the_patients_right_is_on_the_viewers_left_unless_seen_from_behind() -> 
     [
         ("lingual", "iso:16", View.PALATAL, "called palatal"),
         ("occlusal", "iso:11", View.INCISAL, "called incisal"),
+        ("incisal", "iso:11", View.INCISAL, ""),
+        ("occlusal", "iso:16", View.OCCLUSAL, ""),
+        ("palatal", "iso:16", View.PALATAL, ""),
         ("incisal", "iso:13-14", View.OCCLUSAL, "called occlusal"),
         ("labial", "iso:36", View.BUCCAL, "called buccal"),
         ("buccal", "iso:11", View.LABIAL, "called labial"),

@@ -238,23 +238,35 @@ class Campaign:
         """Put a mutant in, run tests that take so long without it, take it out.
 
         Tests that do not end are run without the mutant to see how long they take just now, and
-        are given a multiple of that: a machine that is busy kills nothing.
+        are given a multiple of that: a machine that is busy kills nothing. Nor does a test that
+        fails just as well without the mutant.
+
+        Raises
+        ------
+        RuntimeError
+            If the test that failed does so.
         """
+
+        def attempt(tests: Sequence[str], limit: float) -> int | None:
+            self._failed.unlink(missing_ok=True)
+            return trial(tests, limit)
+
         begun = time.monotonic()
         status: int | None = 0
         by = "none"
         for again in (False, True) if tests else ():
             if again:
                 before = time.monotonic()
-                trial(tests, _WITHOUT)
+                attempt(tests, _WITHOUT)
                 seconds = time.monotonic() - before
-            self._failed.unlink(missing_ok=True)
             with self._in_place(mutant):
-                status = trial(tests, _STARTING + _SLOWER * seconds)
+                status = attempt(tests, _STARTING + _SLOWER * seconds)
             by = self._failed.read_text("utf-8") if self._failed.exists() else f"status {status}"
             if status is not None:
                 break
         outcome = "timeout" if status is None else "survived" if status in _PASSED else "killed"
+        if "::" in by and attempt([by], _WITHOUT) not in _PASSED:
+            raise RuntimeError(f"{by} fails without a mutant too")
         text = (self.tree / mutant.path).read_text("utf-8")
         lines = text.splitlines(), mutant.applied(text).splitlines()
         diff = tuple(difflib.unified_diff(*lines, lineterm="", n=0))[3:]

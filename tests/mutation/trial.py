@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import importlib
 import os
+import shutil
 import signal
 import sys
 import time
@@ -28,6 +29,7 @@ _LIBRARIES = (
 _BROKEN, _ENDED = 70, 2
 #: How long what is to end may take about it (seconds).
 _LAST = 5.0
+_TEMPORARY = "temporary"
 
 
 class Chosen:
@@ -96,7 +98,8 @@ class Collected:
         before
             Called in the fork, before any test.
         """
-        status = _forked(lambda: self._some(tests, before), limit)
+        folder = self._note.parent / _TEMPORARY
+        status = _forked(lambda: self._some(tests, before), limit, folder)
         if status == _BROKEN:
             raise RuntimeError("the tests were not run")
         return status
@@ -133,20 +136,28 @@ def run(tree: Path, words: list[str], plugin: Any, log: Path, limit: float) -> i
     RuntimeError
         If pytest did not get as far as having one.
     """
-    status = _forked(lambda: _pytest(tree, words, plugin, log), limit)
+    folder = log.parent / _TEMPORARY
+    status = _forked(lambda: _pytest(tree, words, plugin, log), limit, folder)
     if status == _BROKEN:
         raise RuntimeError(f"pytest did not run: {log}")
     return status
 
 
-def _forked(work: Callable[[], int], limit: float) -> int | None:
-    """Return what work in a fork returns, None where it was ended at the limit."""
+def _forked(work: Callable[[], int], limit: float, temporary: Path) -> int | None:
+    """Return what work in a fork returns, None where it was ended at the limit.
+
+    The fork has a folder of its own for temporary files: what a mutant leaves there, be it a
+    mounted disk, is in the way of no other.
+    """
     child = os.fork()
     if not child:
         status = _BROKEN
         signal.signal(signal.SIGTERM, signal.SIG_DFL)
         try:
             os.setpgid(0, 0)
+            own = temporary / str(os.getpid())
+            own.mkdir(parents=True, exist_ok=True)
+            os.environ["PYTEST_DEBUG_TEMPROOT"] = str(own)
             status = work()
         except BaseException:
             traceback.print_exc()
@@ -159,6 +170,7 @@ def _forked(work: Callable[[], int], limit: float) -> int | None:
         # Whatever the tests started ends with them.
         with suppress(ProcessLookupError):
             os.killpg(child, signal.SIGKILL)
+        shutil.rmtree(temporary / str(child), ignore_errors=True)
 
 
 def _waited_for(child: int, limit: float) -> int | None:
@@ -191,6 +203,5 @@ def _pytest(tree: Path, words: list[str], plugin: Any, log: Path) -> int:
         del sys.modules[name]
     plain = ["-q", "--tb=short", "-p", "no:cacheprovider", "-p", "no:xdist"]
     # Forks would share the files that pytest catches output in.
-    plain += ["--capture=sys", f"--basetemp={tree.parent / 'temporary'}"]
-    plain += ["-W", "ignore::pytest.PytestAssertRewriteWarning"]
+    plain += ["--capture=sys", "-W", "ignore::pytest.PytestAssertRewriteWarning"]
     return int(pytest.main([*plain, *words], plugins=[plugin]))
