@@ -104,6 +104,19 @@ def test_files_in_the_wrong_place_and_files_that_are_no_objects_are_told(folder:
     assert report.indexed == COUNT and wrong.exists() and stray.exists()
 
 
+def test_an_object_in_the_wrong_place_that_the_journal_does_not_know_is_not_taken_in(
+    folder: Path,
+) -> None:
+    wrong = folder / "objects" / "1.2" / "1.3" / f"{uid(99)}.dcm"
+    wrong.parent.mkdir(parents=True)
+    wrong.write_bytes(content(incoming(99)))
+    report = rebuild(folder, clock=Clock())
+    assert [p.where for p in report.misplaced] == [wrong.relative_to(folder).as_posix()]
+    assert report.adopted == () and report.indexed == COUNT
+    with Archive.open(folder, read_only=True) as archive:
+        assert not archive.has(uid(99))
+
+
 def drop_end(lines: list[bytes]) -> list[bytes]:
     return lines[:-1]
 

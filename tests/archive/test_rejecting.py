@@ -57,6 +57,16 @@ def test_a_note_in_one_batch_with_what_it_names_hides_it(archive: Archive) -> No
     assert found(archive) == {uid(2): None}
 
 
+@pytest.mark.parametrize("order", ["before", "after"])
+def test_a_note_hides_all_that_it_names_however_many(archive: Archive, order: str) -> None:
+    numbers = list(range(1, 13))
+    batches = [[note(*numbers)], [incoming(n) for n in (*numbers, 20)]]
+    for batch in batches if order == "before" else reversed(batches):
+        archive.put(batch)
+    assert found(archive) == {uid(20): None}
+    assert len(found(archive, include_rejected=True)) == 13
+
+
 def test_what_is_rejected_is_found_with_its_reason_where_that_is_wanted(archive: Archive) -> None:
     archive.put([incoming(1), incoming(2), note(1)])
     assert found(archive, include_rejected=True) == {uid(1): SAFETY.meaning, uid(2): None}

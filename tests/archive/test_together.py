@@ -13,6 +13,7 @@ from archiver.archive.index_rebuild import rebuild
 from archiver.archive.store import file_transaction
 from archiver.archive.store.archive import Archive
 from archiver.archive.store.journal import GIVEN_UP, INTENDED, STORED, Deed, Journal, verify_chain
+from archiver.archive.store.transactions import Transactions
 from archiver.errors import ArchiveError
 
 NOTES = ("in place of 1", "in place of 2", "rejects 1 and 2")
@@ -76,7 +77,7 @@ def stop_when_placing(monkeypatch: pytest.MonkeyPatch, after: int) -> None:
 
     monkeypatch.setattr(Path, "replace", replace)
     monkeypatch.setattr(file_transaction.Placement, "undo", lambda self: None)
-    monkeypatch.setattr(Archive, "_give_up", lambda *args: None)
+    monkeypatch.setattr(Transactions, "_give_up", lambda *args: None)
 
 
 def left(folder: Path) -> int:
@@ -105,6 +106,23 @@ def test_stopped_while_files_are_placed_it_was_not_begun(
         assert there(archive) == 3
     assert verify_chain(folder / "journal.jsonl") == []
     assert rebuild(folder, clock=Clock()).problems == ()
+
+
+@pytest.mark.parametrize("gone", [11, 12, 13])
+def test_stopped_while_it_was_undone_it_is_undone_by_the_next_writer(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, gone: int
+) -> None:
+    folder = tmp_path / "archive"
+    with begin(folder) as archive:
+        archive.put([incoming(1)])
+        with monkeypatch.context() as patched, pytest.raises(Stopped):
+            stop_when_placing(patched, 2)
+            archive.put_together([*batch(), incoming(14)], (*NOTES, ""))  # type: ignore[arg-type]
+    for path in folder.rglob(f"{uid(gone)}.dcm"):
+        path.unlink()
+    with begin(folder) as archive:
+        assert len(archive) == 1
+        assert left(folder) == 0
 
 
 @pytest.mark.parametrize("mending", ["open", "rebuild"])

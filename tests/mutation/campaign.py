@@ -86,12 +86,15 @@ class Campaign:
         Arguments of pytest: the tests that judge.
     seed
         Of the choice of mutants.
+    looking
+        Those tests that look at what was made at import; they judge what is evaluated there.
     """
 
     repository: Path
     mutated: tuple[str, ...]
     tests: tuple[str, ...]
     seed: int
+    looking: tuple[str, ...] = ()
 
     @property
     def folder(self) -> Path:
@@ -197,7 +200,8 @@ class Campaign:
         def tests_for(mutant: Mutant) -> tuple[Sequence[str], float]:
             text = (self.tree / mutant.path).read_text("utf-8")
             tests = covering.tests(mutant.path, text, mutant.line, budget)
-            return tests, sum(map(covering.seconds.__getitem__, tests))
+            seconds = sum(map(covering.seconds.__getitem__, tests))
+            return tests if self._function(mutant) else [*tests, *self.looking], seconds
 
         return tests_for
 

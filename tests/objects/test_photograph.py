@@ -26,6 +26,7 @@ from archiver.dentition.codes import code_of
 from archiver.dentition.correction import Operator
 from archiver.dentition.orientation import Direction, Turn
 from archiver.dentition.views import view_of
+from archiver.objects.modules import set_equipment
 from archiver.objects.photograph import PhotographInstance
 from archiver.objects.session import Circumstances, Crop
 
@@ -417,6 +418,28 @@ def test_the_program_is_the_equipment_and_the_camera_contributed() -> None:
         assert codes(camera.PurposeOfReferenceCodeSequence) == [(purpose.value, "DCM")]
         assert (camera.Manufacturer, camera.ManufacturerModelName) == ("Quillon", "Quillon D5")
         assert (camera.DeviceSerialNumber, camera.SoftwareVersions) == ("00417", "1.02")
+
+
+@pytest.mark.parametrize(
+    ("claims", "told"),
+    [
+        ({"make": "Quillon", "model": ""}, ("Quillon", None)),
+        ({"make": "", "model": "Quillon D5"}, ("unknown", "Quillon D5")),
+        ({"make": "", "model": ""}, None),
+    ],
+)
+def test_a_camera_that_tells_its_maker_or_its_model_contributed(
+    claims: dict[str, str], told: tuple[str, str | None] | None
+) -> None:
+    photo = make(entry(), picture(exif=exif_block())).making.photo
+    photo = dataclasses.replace(photo, claims=dataclasses.replace(photo.claims, **claims))
+    ds = Dataset()
+    set_equipment(ds, photo, None)
+    found = [
+        (item.Manufacturer, item.get("ManufacturerModelName"))
+        for item in ds.get("ContributingEquipmentSequence", ())
+    ]
+    assert found == ([] if told is None else [told])
 
 
 def test_camera_settings_are_carried_over() -> None:

@@ -191,3 +191,42 @@ def test_an_absent_attribute_is_told_with_the_clause_that_asks_for_it() -> None:
     clauses = {f.attribute: f.clause for f in validate_bytes(written(ds)) if "missing" in f.rule}
     assert clauses["Modality (0008,0060)"] == "PS3.3 C.7.3.1"
     assert clauses["SourceImageSequence[1].ReferencedSOPClassUID (0008,1150)"].startswith("PS3.3")
+
+
+@pytest.mark.parametrize(
+    ("stored", "allocated", "high", "places"),
+    [
+        (8, 8, 7, []),
+        (1, 8, 0, []),
+        (9, 8, 8, ["BitsStored (0028,0101)"]),
+        (0, 8, 65535, ["BitsStored (0028,0101)", "HighBit (0028,0102)"]),
+        (8, 8, 8, ["HighBit (0028,0102)"]),
+        (8, 8, 6, ["HighBit (0028,0102)"]),
+    ],
+)
+def test_bits_that_are_stored_fit_into_those_allocated(
+    stored: int, allocated: int, high: int, places: list[str]
+) -> None:
+    data = with_values(BitsStored=stored, BitsAllocated=allocated, HighBit=high)
+    assert [place for _, place in found_in(data, "bits")] == places
+
+
+@pytest.mark.parametrize("keyword", ["BitsStored", "BitsAllocated", "HighBit"])
+def test_bits_of_which_one_is_not_told_are_not_compared_with_it(keyword: str) -> None:
+    ds = photograph()
+    delattr(ds, keyword)
+    assert found_in(written(ds), "bits") == []
+
+
+@pytest.mark.parametrize(
+    ("frames", "of_a_photograph", "of_another"),
+    [("0", True, True), ("1", False, False), ("2", True, False), ("3", True, False)],
+)
+def test_a_photograph_has_one_frame_and_other_pictures_at_least_one(
+    frames: str, of_a_photograph: bool, of_another: bool
+) -> None:
+    for sop_class, fires in (("", of_a_photograph), (CT, of_another)):
+        ds = photograph()
+        ds.NumberOfFrames = frames
+        ds.SOPClassUID = sop_class or ds.SOPClassUID
+        assert bool(found_in(written(ds), "frame-count", "NumberOfFrames")) is fires
