@@ -32,6 +32,7 @@ ABOVE = {
     "vision": {*ORDER[:2]},
     "colour": {*ORDER[:2], "photo"},
     "network": {*ORDER},
+    "service": {*ORDER},
     "priors": {*ORDER, "vision", "colour"},
     "sheets": {*ORDER, "vision", "colour", "priors"},
     "records": {*ORDER, "colour"},

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
-from dataclasses import dataclass, field
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, field, replace
+from datetime import datetime
 from pathlib import Path
+from time import monotonic, sleep
 
 from archiver.archive.store import atomic_batch, sqlite
-from archiver.archive.store.archive import Clock, system_clock
+from archiver.archive.store.archive import Archive, Clock, system_clock
 from archiver.archive.store.durable import Written, digest_file, flush_folder, translated
 from archiver.archive.store.identity import give_identity
 from archiver.archive.store.index import Index
@@ -19,20 +21,24 @@ from archiver.archive.store.journal import (
     Deed,
     Journal,
     JournalEntry,
+    Position,
     holds_at,
     open_journal,
+    read_lines,
     verify_chain,
 )
 from archiver.archive.store.layout import Layout, relative_path
 from archiver.archive.store.metadata_reader import Describe, describe_file
-from archiver.archive.store.recovery import promises, remove_aside
+from archiver.archive.store.recovery import promises, remove_aside, take_in
 from archiver.archive.store.writer_lock import WriterLock
 from archiver.errors import ArchiveError, ObjectError, Place, Problem
 from archiver.wording import Text
 
-__all__ = ["RebuildReport", "rebuild", "verify_chain"]
+__all__ = ["RebuildReport", "rebuild", "rebuild_open", "verify", "verify_chain"]
 
 _AT_ONCE = 500
+#: The line of an object follows its file within this time (seconds).
+_LINE_COMES = 2.0
 
 #: Takes how many are done and of how many.
 Progress = Callable[[int, int], None]
@@ -169,28 +175,50 @@ def _rebuild(
     try:
         index.prepare()
         for kept, unknown in _batches(layout, promised, findings, describe, progress):
-            adopted = journal.append([_adoption(k) for k in unknown], time=clock(), who=actor)
-            kept += [
-                IndexedInstance(
-                    k.description, k.path, k.size, k.digest, None, entry.seq, entry.time
-                )
-                for k, entry in zip(unknown, adopted, strict=True)
-            ]
+            kept += _adopted(journal, unknown, findings, clock(), actor)
             index.add(kept, START)
             findings.indexed += len(kept)
-        missing = tuple(
-            Problem("archive.index_rebuild.object_missing").at(file=_place(entry))
-            for sop, entry in promised.items()
-            if sop not in findings.seen
-        )
-        note = f"{findings.indexed} of {findings.objects} objects indexed"
-        journal.append([Deed(REBUILT, note=note)], time=clock(), who=actor)
-        index.add([], journal.end)
-        sqlite.settle(index.engine)
+        _finish(journal, index, findings, clock(), actor)
     finally:
         index.close()
     sqlite.swap_in(new, layout.index)
     flush_folder(layout.root)
+    return _report(findings, promised, chain)
+
+
+def _adopted(
+    journal: Journal,
+    unknown: Sequence[IndexedInstance],
+    findings: _Findings,
+    time: datetime,
+    actor: str,
+) -> list[IndexedInstance]:
+    """Tell the journal of objects that it does not know, and return them with their lines."""
+    entries = journal.append([_adoption(k) for k in unknown], time=time, who=actor)
+    findings.adopted += [Problem("archive.index_rebuild.adopted").at(file=k.path) for k in unknown]
+    return [
+        replace(k, journal_seq=entry.seq, added=entry.time)
+        for k, entry in zip(unknown, entries, strict=True)
+    ]
+
+
+def _finish(
+    journal: Journal, index: Index, findings: _Findings, time: datetime, actor: str
+) -> None:
+    note = f"{findings.indexed} of {findings.objects} objects indexed"
+    journal.append([Deed(REBUILT, note=note)], time=time, who=actor)
+    index.add([], journal.end)
+    sqlite.settle(index.engine)
+
+
+def _report(
+    findings: _Findings, promised: dict[str, JournalEntry], chain: Sequence[Problem]
+) -> RebuildReport:
+    missing = tuple(
+        Problem("archive.index_rebuild.object_missing").at(file=_place(entry))
+        for sop, entry in promised.items()
+        if sop not in findings.seen
+    )
     return RebuildReport(
         findings.objects,
         findings.indexed,
@@ -200,6 +228,119 @@ def _rebuild(
         adopted=tuple(findings.adopted),
         misplaced=tuple(findings.misplaced),
     )
+
+
+def rebuild_open(
+    archive: Archive,
+    *,
+    clock: Clock = system_clock,
+    actor: str = "unnamed",
+    describe: Describe = describe_file,
+    progress: Progress | None = None,
+) -> RebuildReport:
+    """Do what `rebuild` does for an archive that is open for writing and in use.
+
+    Objects are read while others are kept. Only at the end does the writer wait: what came
+    meanwhile is taken in, and the rows of the index in use are replaced in one transaction.
+
+    Raises
+    ------
+    ArchiveError
+        If the disk refuses.
+    """
+    layout = archive.layout
+    chain: list[Problem] = []
+    entries, end = _whole_lines(layout, START, chain)
+    promised = promises(entries)
+    findings, waiting = _Findings(), list[IndexedInstance]()
+    new = sqlite.fresh_file(layout.index)
+    index = Index(sqlite.writing_engine(new), layout.index)
+
+    def complete(journal: Journal) -> Path:
+        late, _ = _whole_lines(layout, end, chain)
+        taken = take_in(layout, index, late, journal.end, describe)
+        findings.indexed += taken.taken_in
+        findings.damaged += taken.problems
+        known = promises(late)
+        unknown = [k for k in waiting if k.description.sop_instance_uid not in known]
+        adopted = _adopted(journal, unknown, findings, clock(), actor)
+        index.add(adopted, START)
+        findings.indexed += len(adopted)
+        _finish(journal, index, findings, clock(), actor)
+        index.close()
+        return new
+
+    with translated(Text("archive.index_rebuild.not_made"), layout.root):
+        try:
+            index.prepare()
+            for kept, unknown in _batches(layout, promised, findings, describe, progress):
+                index.add(kept, START)
+                findings.indexed += len(kept)
+                waiting += unknown
+            archive.replace_index(complete)
+        finally:
+            index.close()
+            sqlite.fresh_file(layout.index)
+    return _report(findings, promised, chain)
+
+
+def verify(
+    folder: Path, *, describe: Describe = describe_file, progress: Progress | None = None
+) -> RebuildReport:
+    """Read every object and the journal as `rebuild` does, and write nothing.
+
+    Others may write meanwhile.
+
+    Returns
+    -------
+    RebuildReport
+        ``indexed`` counts what an index made anew would hold.
+
+    Raises
+    ------
+    ArchiveError
+        If the folder is no archive, or the disk refuses.
+    """
+    layout = Layout(Path(folder).absolute())
+    layout.check_mark()
+    chain: list[Problem] = []
+    with translated(Text("archive.index_rebuild.not_read"), layout.root):
+        entries, end = _whole_lines(layout, START, chain)
+        promised = promises(entries)
+        findings = _Findings()
+        waiting: dict[str, IndexedInstance] = {}
+        for kept, unknown in _batches(layout, promised, findings, describe, progress):
+            findings.indexed += len(kept) + len(unknown)
+            waiting |= {k.description.sop_instance_uid: k for k in unknown}
+        until = monotonic() + _LINE_COMES
+        while True:
+            for uid in promises(_whole_lines(layout, end, [])[0]):
+                waiting.pop(uid, None)
+            if not waiting or monotonic() > until:
+                break
+            sleep(0.1)
+    findings.adopted = [
+        Problem("archive.index_rebuild.unknown").at(file=k.path) for k in waiting.values()
+    ]
+    return _report(findings, promised, chain)
+
+
+def _whole_lines(
+    layout: Layout, start: Position, faults: list[Problem]
+) -> tuple[list[JournalEntry], Position]:
+    """Return the lines from a position on, and where they end; a last one may be on its way."""
+    entries = []
+    end = start
+    if layout.journal.exists():
+        for line in read_lines(layout.journal, start):
+            if line.torn:
+                break
+            if line.problem:
+                faults.append(line.problem)
+            if line.entry is not None:
+                entries.append(line.entry)
+            end = line.after
+    return entries, end
 
 
 def _place(entry: JournalEntry) -> str:
@@ -284,7 +425,6 @@ def _look_at(
         return IndexedInstance(
             description, relative, written.size, written.sha256, source, entry.seq, entry.time
         )
-    findings.adopted.append(Problem("archive.index_rebuild.adopted").at(file=relative))
     return IndexedInstance(description, relative, written.size, written.sha256, None, 0, "")
 
 

@@ -1,9 +1,11 @@
-"""Example:
+"""Examples:
 
   archiver rebuild --archive photographs
+  archiver rebuild --archive photographs --verify
 
 Reads every object, compares it with the digest in the journal, checks the journal's chain, and
-makes the index anew. Objects are never deleted or changed.
+makes the index anew. Objects are never deleted or changed. While the archive is served, the server
+does it, and goes on serving. With --verify nothing is written.
 """
 
 from __future__ import annotations
@@ -19,17 +21,28 @@ from archiver.cli.progress import ProgressBar
 from archiver.wording import words_of
 
 
-@verb(Option("--archive", type=FOLDER, help="archive to rebuild"), JSON)
+@verb(
+    Option("--archive", type=FOLDER, help="archive to rebuild"),
+    Option("--verify", is_flag=True, help="only say what is wrong"),
+    JSON,
+)
 def command(options: Options) -> int:
     """Carry the verb out."""
-    from archiver.archive import rebuild
+    from archiver.archive import rebuild, verify
     from archiver.cli.context import actor
-    from archiver.cli.practice_archive import writable_folder
+    from archiver.cli.practice_archive import alone_or_served, writable_folder
     from archiver.cli.settings import read_settings
 
     folder = writable_folder(options, read_settings())
     with ProgressBar("reading", shown=not options.json) as progress:
-        report = rebuild(folder, actor=actor(), progress=progress)
+        if options.verify:
+            report = verify(folder, progress=progress)
+        else:
+            report = alone_or_served(
+                folder,
+                lambda: rebuild(folder, actor=actor(), progress=progress),
+                lambda served: served.rebuild(progress),
+            )
     if options.json:
         told = {
             f.name: value if isinstance(value, int) else [str(problem) for problem in value]
@@ -40,7 +53,10 @@ def command(options: Options) -> int:
     else:
         for problem in report.problems:
             print(problem, file=sys.stderr)
-        key = "cli.rebuild.sound" if report.is_sound else "cli.rebuild.not_sound"
+        key = "sound" if report.is_sound else "not_sound"
         counts = {"objects": report.objects, "indexed": report.indexed}
-        print(words_of()(key, **counts, folder=folder))
+        if options.verify:
+            print(words_of()(f"cli.rebuild.verified.{key}", objects=report.objects, folder=folder))
+        else:
+            print(words_of()(f"cli.rebuild.{key}", **counts, folder=folder))
     return 0 if report.is_sound else 1

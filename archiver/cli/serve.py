@@ -19,6 +19,8 @@ import dataclasses
 import signal
 import sys
 import threading
+from collections.abc import Sequence
+from contextlib import AbstractContextManager, nullcontext
 from typing import TYPE_CHECKING, Any
 
 from archiver.cli.command import Option, Options, verb
@@ -29,7 +31,8 @@ from archiver.wording import Text, words_of
 if TYPE_CHECKING:
     from archiver.archive.store import Archive
     from archiver.cli.settings import PracticeSettings
-    from archiver.network.node import Node, NodeSettings
+    from archiver.network import DimsePeer
+    from archiver.network.node import Log, Node, NodeSettings
     from archiver.web import SiteMaker
 
 
@@ -54,11 +57,12 @@ if TYPE_CHECKING:
 )
 def command(options: Options) -> int:
     """Carry the verb out."""
-    from archiver.cli.context import now
-    from archiver.cli.practice_archive import open_for_writing, writable_folder
+    from archiver.archive.store import Archive
+    from archiver.cli.context import actor, now
+    from archiver.cli.practice_archive import writable_folder
     from archiver.cli.settings import read_settings
     from archiver.network import DimsePeer
-    from archiver.network.node import Log, Node, keep_words_in
+    from archiver.network.node import Log, keep_words_in
 
     practice = read_settings()
     if options.add_user or options.remove_user or options.users:
@@ -70,20 +74,16 @@ def command(options: Options) -> int:
     stop = threading.Event()
     for name in (signal.SIGTERM, signal.SIGINT):
         signal.signal(name, lambda *_: stop.set())
-    with open_for_writing(writable_folder(options, practice, may_be_new=True)) as archive:
+    folder = writable_folder(options, practice, may_be_new=True)
+    log = Log(now)
+    with (
+        Archive.open(folder, create=False, clock=now, actor=actor()) as archive,
+        _channel(archive, log),
+    ):
         archive.keep_for("archiver serve")
-        log = Log(now)
         keep_words_in(log)
         pages = None if options.no_pages else _pages(archive, settings, practice)
-        try:
-            node = Node(archive, settings, peers, log, pages)
-        except OSError as error:
-            said = (error.strerror or str(error)).lower()
-            ports = [settings.dimse_port, *([settings.web_port] if settings.web_port >= 0 else [])]
-            place = Text("cli.serve.address", host=settings.host, ports=ports)
-            problem = Problem("cli.serve.cannot_listen", reason=said)
-            raise ArchiverError(problem.at(subject=place)) from None
-        with node:
+        with _node(archive, settings, peers, log, pages) as node:
             _print_addresses(node, options.json, with_pages=pages is not None)
             _warn(settings)
             stop.wait()
@@ -91,6 +91,37 @@ def command(options: Options) -> int:
             if pages is not None:
                 pages.close()
     return 0
+
+
+def _channel(archive: Archive, log: Log) -> AbstractContextManager[object]:
+    """Let verbs of this machine reach the writer."""
+    from archiver.service import ControlChannel
+
+    try:
+        return ControlChannel(archive, lambda error: log.failure("control", error))
+    except OSError as error:
+        why = (error.strerror or str(error)).lower()
+        print(words_of()("cli.serve.no_channel", why=why), file=sys.stderr, flush=True)
+        return nullcontext()
+
+
+def _node(
+    archive: Archive,
+    settings: NodeSettings,
+    peers: Sequence[DimsePeer],
+    log: Log,
+    pages: SiteMaker | None,
+) -> Node:
+    from archiver.network.node import Node
+
+    try:
+        return Node(archive, settings, peers, log, pages)
+    except OSError as error:
+        said = (error.strerror or str(error)).lower()
+        ports = [settings.dimse_port, *([settings.web_port] if settings.web_port >= 0 else [])]
+        place = Text("cli.serve.address", host=settings.host, ports=ports)
+        problem = Problem("cli.serve.cannot_listen", reason=said)
+        raise ArchiverError(problem.at(subject=place)) from None
 
 
 def _settings(options: Options, configured: NodeSettings) -> NodeSettings:

@@ -10,7 +10,7 @@ from typing import Literal
 
 from archiver.archive import Query, Record, RecordOrder
 from archiver.archive.statements import demand, of_case, patient_of
-from archiver.archive.store import Archive, identifier_doubt, keyed, secret_of
+from archiver.archive.store import Archive, identifier_doubt, keyed
 from archiver.errors import InputError, Problem
 from archiver.handover.case import Case
 from archiver.handover.frames import Box
@@ -169,9 +169,8 @@ def approve(archive: Archive, order: PackageOrder, chosen: OrderedPictures, toda
     UsageError
         If the case number cannot be one.
     """
-    root = archive.layout.root
-    demand(root, chosen.patient, order.purpose, today)
-    secret = secret_of(root)
+    demand(archive.layout.root, chosen.patient, order.purpose, today)
+    secret = archive.secret()
     case = Case.of(order.case, chosen.patient, secret)
     problems = [*_of_order(archive, order, chosen, patient_token(secret, chosen.patient))]
     for one in chosen.pictures:

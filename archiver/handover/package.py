@@ -20,7 +20,7 @@ from pydicom import Dataset
 
 from archiver.archive.ingest import Ingest
 from archiver.archive.statements import HandedOver, register
-from archiver.archive.store import Archive, secret_of
+from archiver.archive.store import Archive
 from archiver.errors import InputError, Problem
 from archiver.handover import confidentiality
 from archiver.handover.case import Case
@@ -320,7 +320,7 @@ def _record(archive: Archive, maker: _Maker, digest: str, now: datetime) -> None
         order.target.name,
         digest,
         tuple(one.record.sop_instance_uid for one in pictures),
-        patient_token(secret_of(archive.layout.root), maker.chosen.patient),
+        patient_token(archive.secret(), maker.chosen.patient),
         order.insisted_by if any(one.doubts for one in pictures) else "",
     )
     register(archive, package, {one.record.sop_instance_uid: one.record.sha256 for one in pictures})

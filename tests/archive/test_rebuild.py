@@ -2,13 +2,14 @@ from __future__ import annotations
 
 import json
 import os
+import shutil
 from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 from archive_samples import Clock, as_bytes, content, dataset, incoming, uid
 
-from archiver.archive.index_rebuild import rebuild
+from archiver.archive.index_rebuild import RebuildReport, rebuild, rebuild_open, verify
 from archiver.archive.query import Query
 from archiver.archive.store import sqlite, tables
 from archiver.archive.store.archive import Archive
@@ -188,3 +189,93 @@ def test_an_index_made_before_its_first_line_was_written_lacks_nothing(tmp_path:
         connection.execute(tables.applied.delete())
     index.close()
     assert not rebuild(folder, clock=Clock()).problems
+
+
+def _spoil(folder: Path) -> None:
+    """One object changed, one gone, one that the journal does not know, one in a wrong place."""
+    changed = path_of(folder, 3)
+    changed.write_bytes(changed.read_bytes()[:-1] + b"?")
+    path_of(folder, 4).unlink()
+    strange = incoming(50)
+    path_of(folder, 5).with_name(f"{uid(50)}.dcm").write_bytes(content(strange))
+    path_of(folder, 6).rename(folder / "objects" / f"{uid(6)}.dcm")
+
+
+def _places(report: RebuildReport) -> dict[str, list[str]]:
+    kinds = ("damaged", "missing", "adopted", "misplaced", "chain")
+    return {kind: [p.where for p in getattr(report, kind)] for kind in kinds}
+
+
+def test_an_index_made_anew_in_use_says_and_holds_what_one_made_alone_does(
+    folder: Path, tmp_path: Path
+) -> None:
+    _spoil(folder)
+    shutil.copytree(folder, tmp_path / "alone")
+    wanted = rebuild(tmp_path / "alone", clock=Clock())
+    with Archive.open(folder, clock=Clock()) as archive:
+        report = rebuild_open(archive, clock=Clock(), actor="Haugen^Liv")
+        assert _places(report) == _places(wanted)
+        assert (report.objects, report.indexed) == (wanted.objects, wanted.indexed)
+        with Archive.open(tmp_path / "alone", read_only=True) as alone:
+            here = {r.sop_instance_uid for r in archive.query(Query())}
+            assert here == {r.sop_instance_uid for r in alone.query(Query())}
+    assert verify_chain(folder / "journal.jsonl") == []
+    last = json.loads((folder / "journal.jsonl").read_text().splitlines()[-1])
+    assert (last["action"], last["who"]) == ("rebuilt", "Haugen^Liv")
+
+
+def test_what_comes_while_an_index_is_made_anew_is_in_it(folder: Path) -> None:
+    with Archive.open(folder, clock=Clock()) as archive:
+        with archive.reading() as connection:
+            connection.exec_driver_sql("UPDATE instances SET modality='?'")
+            connection.commit()
+
+        def come(done: int, total: int) -> None:
+            """Before the files are listed, and after."""
+            archive.put([incoming(60 + done)])
+
+        report = rebuild_open(archive, clock=Clock(), progress=come)
+        assert report.is_sound and not report.adopted
+        found = archive.query(Query())
+        assert len(found) == report.indexed == 2 * COUNT
+        assert "?" not in {record.modality for record in found}
+        archive.put([incoming(59)])
+        assert len(archive) == 2 * COUNT + 1
+    assert rebuild(folder, clock=Clock()).problems == ()
+    assert not list(folder.glob("index.sqlite.new*"))
+
+
+def test_an_index_in_use_stays_where_it_cannot_be_made_anew(
+    folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    with Archive.open(folder, clock=Clock()) as archive:
+        before = archive.query(Query())
+
+        def refuse(*_: object) -> None:
+            raise OSError(28, "No space left on device")
+
+        monkeypatch.setattr(sqlite, "settle", refuse)
+        with pytest.raises(ArchiveError, match="the disk is full"):
+            rebuild_open(archive, clock=Clock())
+        assert archive.query(Query()) == before
+        archive.put([incoming(60)])
+        assert len(archive) == COUNT + 1
+
+
+def test_verifying_says_what_a_rebuild_says_and_writes_nothing(folder: Path) -> None:
+    assert verify(folder).is_sound and verify(folder).indexed == COUNT
+    _spoil(folder)
+    before = {p: p.read_bytes() for p in folder.rglob("*") if p.is_file()}
+    report = verify(folder)
+    assert {p: p.read_bytes() for p in folder.rglob("*") if p.is_file()} == before
+    assert _places(report) == _places(rebuild(folder, clock=Clock()))
+
+
+def test_what_is_kept_while_all_is_verified_is_not_taken_for_strange(folder: Path) -> None:
+    with Archive.open(folder, clock=Clock()) as archive:
+
+        def come(done: int, total: int) -> None:
+            archive.put([incoming(60 + done)])
+
+        report = verify(folder, progress=come)
+    assert report.problems == ()

@@ -479,14 +479,13 @@ def test_a_port_that_is_taken_is_named(tmp_path: Path) -> None:
     assert f"127.0.0.1, port {port}: the node cannot listen: address already in use" in said.stderr
 
 
-def test_who_would_write_beside_it_is_told_what_to_do(tmp_path: Path) -> None:
+def test_who_would_serve_it_a_second_time_is_told_who_does(tmp_path: Path) -> None:
     with Served(tmp_path / "archive") as served:
-        words = ("--patient-id", "P-0417", "--purpose", "teaching", "--noted-by", "Haugen^Liv")
-        said = archiver("consent", "--archive", tmp_path / "archive", *words)
+        said = archiver("serve", "--archive", tmp_path / "archive", "--dimse-port", "0")
         process = served.process.pid
     assert said.returncode == 1
     assert f"(process {process}, archiver serve)" in said.stderr
-    assert "end it for as long as this takes, then start it again" in said.stderr
+    assert f"the verbs of the command line reach it by {tmp_path}/archive/control" in said.stderr
 
 
 @pytest.mark.parametrize(

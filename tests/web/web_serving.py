@@ -47,7 +47,7 @@ def demo_archive(folder: Path) -> Path:
 
 def copy_of(archive: Path, folder: Path) -> Path:
     """Copy an archive; its objects never change, so that links do for them."""
-    shutil.copytree(archive, folder, ignore=shutil.ignore_patterns("objects", "lock"))
+    shutil.copytree(archive, folder, ignore=shutil.ignore_patterns("objects", "lock", "control"))
     shutil.copytree(archive / "objects", folder / "objects", copy_function=os.link)
     return folder
 

@@ -20,3 +20,4 @@ from .handover_register import of_instances as of_instances
 from .handover_register import register as register
 from .patient_reassignment import NewPatient as NewPatient
 from .same_person_log import one_person as one_person
+from .statement_logs import STATEMENT_LOGS as STATEMENT_LOGS

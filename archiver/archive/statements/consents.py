@@ -16,7 +16,7 @@ from archiver.archive.statements import jsonl_log
 from archiver.archive.store.archive import Archive
 from archiver.archive.store.journal import Deed
 from archiver.archive.store.schema import Fields, Schema
-from archiver.archive.store.secret import keyed, secret_of
+from archiver.archive.store.secret import keyed
 from archiver.errors import InputError, IntegrityError, Problem
 from archiver.objects import Purpose, Session
 from archiver.wording import Text
@@ -194,15 +194,14 @@ def note(
 
 
 def _kept(archive: Archive, one: Consent) -> Consent:
-    root = archive.layout.root
     end = one.until.isoformat() if one.until is not None else None
     said_on = one.said_on.isoformat() if one.said_on is not None else None
     words = {"purpose": one.purpose.value, "until": end, "said_on": said_on}
-    secret = secret_of(root)
-    line = jsonl_log.append(root / FILE, SCHEMA, {**one.__dict__, **words})
-    digest = keyed(secret, "consent", line.decode()).hex()
+    fields = {**one.__dict__, **words}
+    line = jsonl_log.line_of(SCHEMA, fields)
+    digest = keyed(archive.secret(), "consent", line.decode()).hex()
     told = f"{one.purpose}: {one.state}" + (f", until {end}" if end else "")
-    archive.record([Deed("consent", digest=digest, note=told)])
+    archive.append_line(FILE, SCHEMA, fields, [Deed("consent", digest=digest, note=told)])
     return one
 
 

@@ -75,7 +75,6 @@ def register(archive: Archive, package: HandedOver, digests: dict[str, str]) -> 
     ArchiveError
         If the disk refuses.
     """
-    jsonl_log.append(archive.layout.root / FILE, SCHEMA, asdict(package))
     told = f"case {package.case}, {package.purpose}, {len(package.uids)} instances"
     if package.insisted_by:
         told += f", insisted on by {package.insisted_by}"
@@ -84,7 +83,7 @@ def register(archive: Archive, package: HandedOver, digests: dict[str, str]) -> 
         Deed("handed-over", sop=uid, digest=digests[uid], note=f"case {package.case}")
         for uid in package.uids
     ]
-    archive.record(deeds)
+    archive.append_line(FILE, SCHEMA, asdict(package), deeds)
 
 
 def handovers(root: Path) -> list[HandedOver]:

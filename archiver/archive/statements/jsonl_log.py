@@ -18,21 +18,21 @@ from archiver.errors import IntegrityError, Problem
 from archiver.wording import Text
 
 
-def append(path: Path, schema: Schema[Fields], line: Mapping[str, object]) -> bytes:
-    """Append a line and flush it.
+def line_of(schema: Schema[Fields], fields: Mapping[str, object]) -> bytes:
+    """Return a line as it stands in the file."""
+    marked = mark_fields(schema, fields)
+    return json.dumps(marked, sort_keys=True, ensure_ascii=True).encode() + b"\n"
 
-    Returns
-    -------
-    bytes
-        The line as it stands in the file.
+
+def append(path: Path, schema: Schema[Fields], fields: Mapping[str, object]) -> None:
+    """Append a line and flush it.
 
     Raises
     ------
     ArchiveError
         If the disk refuses, or a newer program has appended to it; the file is then as it was.
     """
-    marked = mark_fields(schema, line)
-    text = json.dumps(marked, sort_keys=True, ensure_ascii=True).encode() + b"\n"
+    text = line_of(schema, fields)
     schema.check(last_version(path), path)
     with translated(Text("archive.jsonl_log.nothing_noted"), path):
         is_new = not path.exists()
@@ -49,7 +49,6 @@ def append(path: Path, schema: Schema[Fields], line: Mapping[str, object]) -> by
                 raise
         if is_new:
             flush_folder(path.parent)
-    return text
 
 
 def last_version(path: Path) -> int:

@@ -13,7 +13,7 @@ from archiver.archive.statements import jsonl_log
 from archiver.archive.statements.same_person_log import FILE, SCHEMA
 from archiver.archive.store.archive import Archive
 from archiver.archive.store.journal import Deed
-from archiver.archive.store.secret import keyed, secret_of
+from archiver.archive.store.secret import keyed
 from archiver.objects import Person, SamePerson
 
 
@@ -38,18 +38,15 @@ def note_same_person(
     ArchiveError
         If the disk refuses.
     """
-    root = archive.layout.root
-    line = jsonl_log.append(
-        root / FILE,
-        SCHEMA,
-        {
-            "patient_id": patient[0],
-            "issuer": patient[1],
-            "people": sorted((asdict(one) for one in people), key=lambda one: sorted(one.items())),
-            "checked_by": said.checked_by,
-            "reason": said.reason,
-            "noted_at": now.isoformat(timespec="seconds"),
-        },
-    )
-    digest = keyed(secret_of(root), "same person", line.decode()).hex()
-    archive.record([Deed("same-person", digest=digest, note=f"{len(people)} checked")])
+    fields = {
+        "patient_id": patient[0],
+        "issuer": patient[1],
+        "people": sorted((asdict(one) for one in people), key=lambda one: sorted(one.items())),
+        "checked_by": said.checked_by,
+        "reason": said.reason,
+        "noted_at": now.isoformat(timespec="seconds"),
+    }
+    line = jsonl_log.line_of(SCHEMA, fields)
+    digest = keyed(archive.secret(), "same person", line.decode()).hex()
+    deed = Deed("same-person", digest=digest, note=f"{len(people)} checked")
+    archive.append_line(FILE, SCHEMA, fields, [deed])

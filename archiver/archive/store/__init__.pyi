@@ -9,6 +9,7 @@ from .durable import translated as translated
 from .durable import write_whole as write_whole
 from .file_transaction import Aside as Aside
 from .file_transaction import Incoming as Incoming
+from .file_transaction import OnDoubt as OnDoubt
 from .file_transaction import Outcome as Outcome
 from .file_transaction import Stored as Stored
 from .identity import demand_identity as demand_identity

@@ -17,10 +17,12 @@ from archiver.archive.store.durable import translated
 from archiver.archive.store.file_transaction import Incoming, Stored
 from archiver.archive.store.index import Index
 from archiver.archive.store.indexed_instance import HeldFile
-from archiver.archive.store.journal import START, Deed, open_journal
+from archiver.archive.store.journal import START, Deed, Journal, open_journal
 from archiver.archive.store.layout import Layout
 from archiver.archive.store.metadata_reader import Describe, describe_file
 from archiver.archive.store.recovery import Recovery, remove_aside
+from archiver.archive.store.schema import Fields, Schema
+from archiver.archive.store.secret import secret_of
 from archiver.archive.store.transactions import Author, Transactions, read_only
 from archiver.archive.store.writer import Listener, Writer
 from archiver.archive.store.writer_lock import WriterLock
@@ -281,6 +283,46 @@ class Archive:
     def record_soon(self, deeds: Iterable[Deed]) -> None:
         """Tell the journal of deeds within a moment; who calls does not wait."""
         self.writer.record_soon(deeds)
+
+    def append_line(
+        self, name: str, schema: Schema[Fields], fields: Fields, deeds: Sequence[Deed]
+    ) -> None:
+        """Append a line to a file of statements, and tell the journal; both are flushed.
+
+        Parameters
+        ----------
+        name
+            Of the file in the archive's folder.
+
+        Raises
+        ------
+        ArchiveError
+            If the disk refuses, or a newer program has appended to the file.
+        """
+        written = self._writable()
+        self.writer.call(lambda: written.append_line(name, schema, fields, deeds))
+
+    def secret(self) -> bytes:
+        """Return the archive's secret, made when it is first asked for; see `secret_of`."""
+        self._writable()
+        secret: bytes = self.writer.call(lambda: secret_of(self.layout.root))
+        return secret
+
+    def replace_index(self, complete: Callable[[Journal], Path]) -> None:
+        """Put another index in the place of this one, while the writer waits.
+
+        Parameters
+        ----------
+        complete
+            Brings the other one up to the end of the journal, closes it, and returns its file.
+
+        Raises
+        ------
+        ArchiveError
+            If the disk refuses; the index is then as it was.
+        """
+        written = self._writable()
+        self.writer.call(lambda: written.replace_index(complete))
 
     def __len__(self) -> int:
         return self._index.count()

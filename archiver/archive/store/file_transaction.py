@@ -77,9 +77,11 @@ class Incoming:
     aside
         Where the file has been written already; `parts` are not looked at then.
     origin
-        From where it came, for the journal; nothing that identifies a person.
+        From where it came, for the journal; nothing that identifies a patient.
     on_doubt
         What is done where it names somebody else than the archive.
+    by
+        Who brought it, for the journal; empty for whoever has the archive open.
     """
 
     description: Description
@@ -89,6 +91,7 @@ class Incoming:
     aside: Aside | None = None
     origin: str = ""
     on_doubt: OnDoubt = OnDoubt.TAKE
+    by: str = ""
 
     def digest(self) -> Written:
         """Return digest and size of the file."""

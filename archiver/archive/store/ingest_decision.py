@@ -138,6 +138,7 @@ def deeds_of(decided: Sequence[Decided]) -> list[Deed]:
                     size=one.written.size,
                     source=one.incoming.source_sha256 or "",
                     note=one.note or one.incoming.origin,
+                    who=one.incoming.by,
                 )
             )
     return deeds

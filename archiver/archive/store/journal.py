@@ -60,6 +60,8 @@ class Deed:
         SHA-256 of the camera file that it was made from, empty if there is none.
     note
         Counts and the like; nothing that identifies a person.
+    who
+        Who did it; empty for whoever has the archive open.
     """
 
     action: str
@@ -70,6 +72,7 @@ class Deed:
     size: int = 0
     source: str = ""
     note: str = ""
+    who: str = ""
 
 
 @dataclass(frozen=True)
@@ -78,7 +81,6 @@ class JournalEntry(Deed):
 
     seq: int = 0
     time: str = ""
-    who: str = ""
     previous: str = ROOT_HASH
     hash: str = ""
 
@@ -241,7 +243,7 @@ class Journal:
                 "note": deed.note[:_LONGEST_TEXT],
                 "seq": end.seq + 1,
                 "time": time.isoformat(timespec="milliseconds"),
-                "who": who[:_LONGEST_TEXT],
+                "who": (deed.who or who)[:_LONGEST_TEXT],
                 "previous": end.hash or ROOT_HASH,
             }
             fields["hash"] = _own_hash(fields)

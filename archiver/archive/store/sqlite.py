@@ -10,10 +10,11 @@ from __future__ import annotations
 
 import os
 import sqlite3
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-from sqlalchemy import Engine, QueuePool, create_engine, event
+from sqlalchemy import Engine, QueuePool, Table, create_engine, event
 
 #: How long a connection waits for another one's commit (seconds).
 _PATIENCE = 10.0
@@ -95,3 +96,30 @@ def settle(engine: Engine) -> None:
     with engine.connect() as connection:
         connection.exec_driver_sql("PRAGMA wal_checkpoint(TRUNCATE)")
         connection.exec_driver_sql("PRAGMA journal_mode=DELETE")
+
+
+def copy_rows(engine: Engine, made: Path, tables: Sequence[Table]) -> None:
+    """Put the rows of another file in the place of all rows, in one transaction.
+
+    Parameters
+    ----------
+    made
+        A file that nobody has open, with the same tables.
+    tables
+        Each behind those that it refers to.
+    """
+    with engine.connect() as connection:
+        connection.exec_driver_sql("ATTACH DATABASE ? AS made", (str(made),))
+        try:
+            for table in reversed(tables):
+                connection.exec_driver_sql(f'DELETE FROM main."{table.name}"')
+            for table in tables:
+                columns = ", ".join(f'"{column.name}"' for column in table.columns)
+                connection.exec_driver_sql(
+                    f'INSERT INTO main."{table.name}" ({columns})'
+                    f' SELECT {columns} FROM made."{table.name}"'
+                )
+            connection.commit()
+        finally:
+            connection.rollback()
+            connection.exec_driver_sql("DETACH DATABASE made")

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 
+from archiver.archive.statements import jsonl_log
 from archiver.archive.store import atomic_batch
 from archiver.archive.store.durable import described_error, translated
 from archiver.archive.store.file_transaction import Incoming, Placement, Stored
@@ -19,6 +20,7 @@ from archiver.archive.store.known_people import KnownPeople
 from archiver.archive.store.layout import Layout, quarantine_path
 from archiver.archive.store.metadata_reader import Describe
 from archiver.archive.store.recovery import Recovery, take_in
+from archiver.archive.store.schema import Fields, Schema
 from archiver.errors import ArchiveError, Problem
 from archiver.wording import Text
 
@@ -198,6 +200,20 @@ class Transactions:
             self._append(journal, deeds)
             self._index.add([], journal.end)
             self._applied = journal.end
+
+    def append_line(
+        self, name: str, schema: Schema[Fields], fields: Fields, deeds: Sequence[Deed]
+    ) -> None:
+        """Append a line to a file of statements, and tell the journal."""
+        jsonl_log.append(self._layout.root / name, schema, fields)
+        self.record(deeds)
+
+    def replace_index(self, complete: Callable[[Journal], Path]) -> None:
+        """Take over everything from another index; see `Archive.replace_index`."""
+        journal = self.demand_open()
+        self._index.replace_rows(complete(journal))
+        self._people.forget()
+        self._applied = journal.end
 
 
 def read_only(layout: Layout) -> ArchiveError:

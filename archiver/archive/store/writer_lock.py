@@ -96,4 +96,6 @@ def _kept_out(said: str, where: str) -> Problem:
         return Problem("archive.writer_lock.taken").at(file=where)
     if not what:
         return Problem("archive.writer_lock.taken_by", process=process).at(file=where)
-    return Problem("archive.writer_lock.in_service", process=process, what=what).at(file=where)
+    socket = f"{where}/control"
+    told = {"process": process, "what": what, "socket": socket}
+    return Problem("archive.writer_lock.in_service", **told).at(file=where)

@@ -1,0 +1,196 @@
+"""The channel by which other processes have the one writer of an archive do what they want.
+
+Whoever comes in wraps, amends and packs in a process of its own, with its own rights to files, its
+own terminal and its own settings; what is to be kept comes here, and goes the way of everything
+that arrives: whole and flushed in the archive's folder, read as the object that it is, then
+`Ingest`. So nobody gains a right here that the archive's folder does not give, and nothing of a
+request that broke off is left.
+"""
+
+from __future__ import annotations
+
+import threading
+import uuid
+from collections.abc import Callable, Sequence
+from contextlib import suppress
+from dataclasses import fields, replace
+from time import sleep
+from typing import Any
+
+from archiver import __version__
+from archiver.archive import rebuild_open
+from archiver.archive.ingest import Ingest, read_whole
+from archiver.archive.statements import STATEMENT_LOGS
+from archiver.archive.store import Archive, Aside, Deed, Incoming, translated, write_whole
+from archiver.errors import ArchiveError, ArchiverError, Problem
+from archiver.objects import describe
+from archiver.service import control_address
+from archiver.service.control_address import Line
+from archiver.service.control_messages import (
+    Message,
+    incoming_of,
+    receive,
+    receive_file,
+    send,
+    told_error,
+    told_stored,
+)
+from archiver.wording import Text
+
+#: Callers served at once; who comes then waits.
+_AT_ONCE = 32
+#: How long what was begun may take when the channel closes (seconds).
+_GRACE = 20.0
+#: Before callers are let in again after an error (seconds).
+_PAUSE = 1.0
+
+
+class ControlChannel:
+    """Serves callers until it is closed.
+
+    Parameters
+    ----------
+    archive
+        Open for writing; stays open when the channel is closed.
+    failed
+        Told of errors that nobody foresaw.
+
+    Raises
+    ------
+    OSError
+        If the archive's folder takes no socket.
+    """
+
+    def __init__(self, archive: Archive, failed: Callable[[BaseException], None]) -> None:
+        self._archive = archive
+        self._failed = failed
+        self._closing = False
+        self._begun = 0
+        self._change = threading.Condition()
+        self._door = control_address.open_door(archive.layout.root)
+        threading.Thread(target=self._let_in, name="control", daemon=True).start()
+
+    def close(self) -> None:
+        """Let nobody in any more, and finish what was begun."""
+        with self._change:
+            self._closing = True
+        self._door.close()
+        with self._change:
+            self._change.wait_for(lambda: not self._begun, _GRACE)
+
+    def __enter__(self) -> ControlChannel:
+        return self
+
+    def __exit__(self, *raised: object) -> None:
+        self.close()
+
+    def _let_in(self) -> None:
+        while True:
+            with self._change:
+                self._change.wait_for(lambda: self._begun < _AT_ONCE)
+            try:
+                line = self._door.accept()
+            except OSError as error:
+                if self._closing:
+                    return
+                self._failed(error)
+                sleep(_PAUSE)  # no file may be open any more, say
+                continue
+            with self._change:
+                self._begun += 1
+            threading.Thread(target=self._serve, args=(line,), daemon=True).start()
+
+    def _serve(self, line: Line) -> None:
+        try:
+            with line:
+                answer = self._answer(line)
+                # Who has gone is told nothing.
+                with suppress(OSError):
+                    send(line, answer)
+        finally:
+            with self._change:
+                self._begun -= 1
+                self._change.notify_all()
+
+    def _answer(self, line: Line) -> Message:
+        try:
+            request = receive(line)
+            if request["version"] != __version__:
+                given = {"server": __version__, "caller": request["version"]}
+                raise ArchiveError(Problem("service.control.other_version", **given))
+            return {"done": _Request(self._archive, line, request).carried_out()}
+        except ArchiverError as error:
+            return told_error(error)
+        except (EOFError, OSError):
+            return {}
+        except Exception as error:
+            self._failed(error)
+            return told_error(ArchiveError(Problem("service.control.unforeseen")))
+
+
+class _Request:
+    """One request, of one caller."""
+
+    def __init__(self, archive: Archive, line: Line, request: Message) -> None:
+        self._archive, self._line, self._request = archive, line, request
+        self._who = control_address.caller(line) or str(request["who"])
+
+    def carried_out(self) -> Any:
+        """Do what is asked, and return the answer."""
+        deeds: dict[str, Callable[[], Any]] = {
+            "hello": lambda: None,
+            "put": self._put,
+            "record": lambda: self._archive.record(self._deeds()),
+            "append": self._append,
+            "secret": self._secret,
+            "rebuild": self._rebuild,
+        }
+        return deeds[self._request["do"]]()
+
+    def _put(self) -> list[Message]:
+        items: list[Message] = self._request["items"]
+        notes: list[str] | None = self._request["notes"]
+        asides: list[Aside] = []
+        try:
+            for _ in items:
+                asides.append(self._received())
+            incoming = [self._incoming(*one) for one in zip(items, asides, strict=True)]
+            ingest = Ingest.of(self._archive)
+            if notes is None:
+                stored = ingest.accept(incoming)
+            else:
+                stored = ingest.accept_together(incoming, notes)
+        finally:
+            for aside in asides:
+                aside.path.unlink(missing_ok=True)
+        return [told_stored(one, self._archive.layout.root) for one in stored]
+
+    def _received(self) -> Aside:
+        layout = self._archive.layout
+        path = layout.temporary / f"{uuid.uuid4().hex}.brought"
+        with translated(Text("archive.archive.nothing_stored"), layout.root):
+            return Aside(path, write_whole(path, receive_file(self._line)))
+
+    def _incoming(self, item: Message, aside: Aside) -> Incoming:
+        _, header = read_whole(aside.path)
+        return incoming_of(item, describe(header), aside, self._who)
+
+    def _deeds(self) -> Sequence[Deed]:
+        return [replace(Deed(**one), who=self._who) for one in self._request["deeds"]]
+
+    def _append(self) -> None:
+        name: str = self._request["name"]
+        self._archive.append_line(
+            name, STATEMENT_LOGS[name], self._request["fields"], self._deeds()
+        )
+
+    def _secret(self) -> None:
+        """Have the secret made; the caller reads it, if it may."""
+        self._archive.secret()
+
+    def _rebuild(self) -> Message:
+        def progress(done: int, total: int) -> None:
+            send(self._line, {"progress": [done, total]})
+
+        report = rebuild_open(self._archive, actor=self._who, progress=progress)
+        return {one.name: getattr(report, one.name) for one in fields(report)}
