@@ -19,8 +19,9 @@ This module imports nothing but the words, so that every room can raise from it.
 
 from __future__ import annotations
 
+import json
 from collections.abc import Mapping
-from dataclasses import dataclass, fields
+from dataclasses import asdict, dataclass, fields
 from typing import Any
 
 from archiver.wording import Text, Words, frozen_values, words_of
@@ -187,6 +188,16 @@ class Problem:
 
     def __str__(self) -> str:
         return self.in_words(words_of())
+
+
+def packed(said: Text | Problem | str) -> str:
+    """Return a text or a problem as JSON of its code and its values, to be kept."""
+    return json.dumps(said if isinstance(said, str) else asdict(said), ensure_ascii=False)
+
+
+def unpacked(text: str) -> Any:
+    """Return a text or a problem from its JSON."""
+    return restored(json.loads(text))
 
 
 def restored(value: Any) -> Any:

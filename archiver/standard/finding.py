@@ -76,6 +76,10 @@ class Finding:
         )
         return problem.at(attribute=self.attribute) if self.attribute else problem
 
+    def as_json(self) -> dict[str, str]:
+        """Return plain values, ready for ``json.dumps``."""
+        return {field.name: str(getattr(self, field.name)) for field in fields(self)}
+
     def in_words(self, words: Words) -> str:
         """Return the finding in a language, on one line."""
         place = ": ".join(part for part in (self.path, self.attribute) if part)
@@ -118,9 +122,5 @@ class Summary:
             "objects": self.objects,
             "errors": self.errors,
             "warnings": self.warnings,
-            "findings": [_as_json(f) for f in self.findings],
+            "findings": [f.as_json() for f in self.findings],
         }
-
-
-def _as_json(finding: Finding) -> dict[str, str]:
-    return {field.name: str(getattr(finding, field.name)) for field in fields(finding)}

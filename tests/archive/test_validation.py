@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import sqlite3
 from collections.abc import Iterator
+from contextlib import closing
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -12,6 +15,7 @@ from archiver.archive.ingest import validation
 from archiver.archive.ingest.service import Ingest
 from archiver.archive.store.archive import Archive
 from archiver.standard import Finding, Severity, validate_file
+from tests.pseudo_language import plain_words, pseudo_language
 
 
 @pytest.fixture
@@ -30,16 +34,37 @@ def test_findings_are_kept_as_the_validator_made_them(archive: Archive) -> None:
     assert ingest.validation.wait(30)
     path = archive.path_of(uid(1))
     assert path is not None
-    expected = [
-        (f.severity, f.rule, f.attribute, str(f.found), str(f.expected), f.clause, str(f.hint))
-        for f in validate_file(path)
-    ]
+    expected = [replace(f, path="") for f in validate_file(path)]
     kept = ingest.validation.findings(uid(1))
     assert kept is not None and len(expected) > 3
-    assert [
-        (f.severity, f.rule, f.attribute, f.found, f.expected, f.clause, f.hint) for f in kept
-    ] == expected
+    assert kept == expected
     assert ingest.validation.findings(uid(2)) is None
+
+
+def test_findings_of_an_earlier_version_are_made_anew(archive: Archive) -> None:
+    with closing(sqlite3.connect(archive.layout.root / validation.FILE)) as database, database:
+        database.execute(
+            "CREATE TABLE validated (sop_instance_uid, journal_seq, digest, errors, warnings)"
+        )
+        database.execute("CREATE TABLE findings (sop_instance_uid, severity, found)")
+        database.execute("INSERT INTO validated VALUES ('1.2', 9999, '', 1, 0)")
+        database.execute("INSERT INTO findings VALUES ('1.2', 'error', 'a sentence')")
+    ingest = Ingest.of(archive)
+    ingest.accept([incoming(1, teeth=("25",), view="occlusal")])
+    assert ingest.validation.wait(30)
+    assert ingest.validation.findings("1.2") is None
+    assert ingest.validation.findings(uid(1))
+
+
+def test_findings_are_kept_in_no_language(archive: Archive) -> None:
+    ingest = Ingest.of(archive)
+    ingest.accept([incoming(1, teeth=("25",), view="occlusal")])
+    assert ingest.validation.wait(30)
+    kept = ingest.validation.findings(uid(1))
+    with pseudo_language():
+        told = [f.as_json() for f in kept or ()]
+    words = {word for f in told for word in plain_words(f["found"] + f["expected"])}
+    assert len(told) > 3 and not [word for word in words if word.islower()]
 
 
 def test_errors_and_warnings_of_each_object_are_counted(archive: Archive) -> None:

@@ -20,14 +20,13 @@ from pynetdicom import AE, evt
 from archiver.archive.index_rebuild import rebuild
 from archiver.archive.store.archive import Archive
 from archiver.archive.store.journal import read_lines
-from archiver.errors import ArchiveError, NetworkError, Problem, RefusedForGood, restored
+from archiver.errors import ArchiveError, NetworkError, Problem, RefusedForGood, packed, unpacked
 from archiver.network.client.dimse.commitment import report_of
 from archiver.network.outbox import delivery_state
 from archiver.network.outbox.card import standing_of
 from archiver.network.outbox.delivery_state import Delivery, State
 from archiver.network.outbox.outbox import Outbox
 from archiver.network.outbox.outbox_worker import OutboxContext, take_late_report, work
-from archiver.network.outbox.tables import reason_text
 from archiver.network.outgoing_object import Sent
 from archiver.network.peers import TimeLimits
 from archiver.network.statuses import Service, rows, status_of
@@ -441,7 +440,7 @@ def test_committed_is_reached_only_by_a_report_after_a_store_and_never_left(
         if one.state is State.SENT:
             assert stored
         if one.reason is not None:
-            assert restored(json.loads(reason_text(one.reason))) == one.reason
+            assert unpacked(packed(one.reason)) == one.reason
         assert one.next_attempt >= START
 
 

@@ -15,10 +15,12 @@ from sqlalchemy.exc import SQLAlchemyError
 from archiver.archive.store import sqlite
 from archiver.archive.store import tables as t
 from archiver.archive.store.archive import Archive
-from archiver.errors import ArchiverError
+from archiver.errors import ArchiverError, packed, unpacked
 from archiver.standard import Finding, Severity, validate_file
 
 FILE = "findings.sqlite"
+#: Of the tables below. Those of any other version are thrown away, and all is validated again.
+_VERSION = 1
 _AT_ONCE = 20
 #: How long it waits for a pause before it looks at some objects (seconds); the findings of an
 #: object that comes alone are there within two.
@@ -88,7 +90,7 @@ class Validation:
         with self._making:
             if self._made is None:
                 self._made = sqlite.writing_engine(self._archive.layout.root / FILE)
-                _metadata.create_all(self._made)
+                _set_up(self._made)
             return self._made
 
     def stir(self) -> None:
@@ -136,7 +138,19 @@ class Validation:
                 .where(f.sop_instance_uid == sop_instance_uid)
                 .order_by(f.number)
             ).all()
-        return [Finding("", Severity(row[0]), *row[1:]) for row in rows]
+        return [
+            Finding(
+                "",
+                Severity(level),
+                rule,
+                place,
+                unpacked(found),
+                unpacked(right),
+                clause,
+                unpacked(hint),
+            )
+            for level, rule, place, found, right, clause, hint in rows
+        ]
 
     def _run(self) -> None:
         while not self._ending.is_set():
@@ -195,14 +209,23 @@ class Validation:
         self.done(errors, warned)
 
 
+def _set_up(engine: Engine) -> None:
+    """Make the tables, or make them anew where they are of another version."""
+    with engine.begin() as connection:
+        if connection.exec_driver_sql("PRAGMA user_version").scalar() != _VERSION:
+            _metadata.drop_all(connection)
+            _metadata.create_all(connection)
+            connection.exec_driver_sql(f"PRAGMA user_version={_VERSION}")
+
+
 def _row(uid: str, finding: Finding) -> dict[str, str]:
     return {
         "sop_instance_uid": uid,
         "severity": finding.severity.value,
         "rule": finding.rule,
         "attribute": finding.attribute,
-        "found": str(finding.found),
-        "expected": str(finding.expected),
+        "found": packed(finding.found),
+        "expected": packed(finding.expected),
         "clause": finding.clause,
-        "hint": str(finding.hint),
+        "hint": packed(finding.hint),
     }

@@ -8,7 +8,6 @@ same reason every change is flushed before it counts (``synchronous=FULL``).
 from __future__ import annotations
 
 import hashlib
-import json
 import sqlite3
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
@@ -22,11 +21,11 @@ from sqlalchemy.dialects import sqlite
 from sqlalchemy.exc import SQLAlchemyError
 
 from archiver.archive.store import Layout, WriterLock, upgrade_database
-from archiver.errors import ArchiveError, Problem, restored
+from archiver.errors import ArchiveError, Problem, packed, unpacked
 from archiver.network.outbox.delivery_state import Delivery, State
 from archiver.network.outbox.tables import DROPS as _drops
 from archiver.network.outbox.tables import HELD as _held
-from archiver.network.outbox.tables import SCHEMA, reason_text
+from archiver.network.outbox.tables import SCHEMA
 from archiver.network.outbox.tables import SHIPMENTS as _shipments
 
 FILE = "outbox.sqlite"
@@ -316,7 +315,7 @@ def _fresh(destination: str, one: Goods, now: datetime) -> Delivery:
 def _row(shipment: Delivery) -> dict[str, Any]:
     values: dict[str, Any] = {f.name: getattr(shipment, f.name) for f in fields(Delivery)}
     values["state"] = shipment.state.value
-    values["reason"] = reason_text(shipment.reason) if shipment.reason else ""
+    values["reason"] = packed(shipment.reason) if shipment.reason else ""
     for name in _TIMES:
         values[name] = _moment(values[name])
     return values
@@ -325,7 +324,7 @@ def _row(shipment: Delivery) -> dict[str, Any]:
 def _shipment(row: Any) -> Delivery:
     values = dict(row)
     values["state"] = State(values["state"])
-    values["reason"] = restored(json.loads(values["reason"])) if values["reason"] else None
+    values["reason"] = unpacked(values["reason"]) if values["reason"] else None
     for name in _TIMES:
         values[name] = datetime.fromisoformat(values[name])
     return Delivery(**values)

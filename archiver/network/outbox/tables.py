@@ -2,16 +2,14 @@
 
 from __future__ import annotations
 
-import json
 import sqlite3
-from dataclasses import asdict
 
 from sqlalchemy import Boolean, Column, Index, Integer, MetaData, String, Table
 from sqlalchemy.dialects import sqlite
 from sqlalchemy.schema import CreateIndex, CreateTable
 
 from archiver.archive.store import Schema
-from archiver.errors import Problem
+from archiver.errors import packed
 from archiver.network.outbox.delivery_state import STORED, THEN, State
 from archiver.wording import Text
 
@@ -81,11 +79,6 @@ _SENTENCES = {
 }
 
 
-def reason_text(reason: Text | Problem) -> str:
-    """Return a reason as its column has it: JSON of its code and its values."""
-    return json.dumps(asdict(reason), ensure_ascii=False)
-
-
 def _coded(database: sqlite3.Connection) -> sqlite3.Connection:
     rows = database.execute("SELECT rowid, state, reason FROM shipments WHERE reason != ''")
     for row, state, sentence in rows.fetchall():
@@ -95,7 +88,7 @@ def _coded(database: sqlite3.Connection) -> sqlite3.Connection:
             reason = Text(THEN, standing=_earlier(said), reason=_earlier(since))
         else:
             reason = _earlier(sentence)
-        database.execute("UPDATE shipments SET reason=? WHERE rowid=?", (reason_text(reason), row))
+        database.execute("UPDATE shipments SET reason=? WHERE rowid=?", (packed(reason), row))
     return database
 
 

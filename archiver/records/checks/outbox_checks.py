@@ -6,7 +6,6 @@ The outbox is a database file of its own beside the index (``outbox.sqlite``, ta
 
 from __future__ import annotations
 
-import json
 import sqlite3
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import closing
@@ -15,7 +14,7 @@ from datetime import datetime, timedelta
 from pathlib import Path
 
 from archiver.archive.store import database_version, newer_version
-from archiver.errors import restored
+from archiver.errors import unpacked
 from archiver.records.model import Concern, Instance, Said
 from archiver.records.rules.rule_set import AuditLimits
 from archiver.wording import Text
@@ -70,7 +69,7 @@ def read_outbox(archive: Path) -> tuple[list[Waiting], Said]:
 def _waiting(row: Sequence[str], version: int) -> Waiting:
     """Return an item; until version 2 its reason was a sentence."""
     destination, sop, state, reason, queued, changed = map(str, row)
-    said = restored(json.loads(reason)) if version > 1 and reason else reason
+    said = unpacked(reason) if version > 1 and reason else reason
     return Waiting(destination, sop, state, said, queued, changed)
 
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import dataclasses
 import ipaddress
 from collections.abc import Callable, Iterator
 from typing import TYPE_CHECKING, Any
@@ -356,7 +355,7 @@ class Application:
         found = self._validation.findings(one.uid)
         if found is None:
             return JSONResponse({"validated": False}, 202)
-        return JSONResponse({"validated": True, "findings": [dataclasses.asdict(f) for f in found]})
+        return JSONResponse({"validated": True, "findings": [f.as_json() for f in found]})
 
     # -- what went wrong
 
