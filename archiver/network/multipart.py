@@ -7,6 +7,8 @@ import uuid
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
+from archiver.wording import Text
+
 _LONGEST_HEAD = 16 << 10
 _MOST_PARTS = 10_000
 
@@ -66,7 +68,7 @@ class MultipartReader:
 
     def __init__(self, boundary: str, most: int = _MOST_PARTS) -> None:
         if not 0 < len(boundary) <= 70:
-            raise BadMultipartError("the boundary is missing or too long")
+            raise BadMultipartError(Text("network.multipart.boundary"))
         self._delimiter = b"\r\n--" + boundary.encode("latin-1")
         # The first delimiter may stand at the very beginning (RFC 2046 5.1.1).
         self._buffer = bytearray(b"\r\n")
@@ -98,13 +100,13 @@ class MultipartReader:
             If it broke off.
         """
         if not self._ended:
-            raise BadMultipartError("the body breaks off before its last boundary")
+            raise BadMultipartError(Text("network.multipart.breaks_off"))
 
     def _preamble(self) -> list[Event] | None:
         place = self._buffer.find(self._delimiter)
         if place < 0:
             if len(self._buffer) > _LONGEST_HEAD:
-                raise BadMultipartError("no boundary at the beginning of the body")
+                raise BadMultipartError(Text("network.multipart.no_boundary"))
             return None
         del self._buffer[: place + len(self._delimiter)]
         self._step = self._after_delimiter
@@ -121,7 +123,7 @@ class MultipartReader:
         if end < 0 and len(self._buffer) < 256:
             return None
         if end < 0 or self._buffer[:end].strip():
-            raise BadMultipartError("a boundary is followed by other things")
+            raise BadMultipartError(Text("network.multipart.after_boundary"))
         # The line end stays: it is the first half of an empty head.
         del self._buffer[:end]
         self._step = self._head
@@ -131,7 +133,7 @@ class MultipartReader:
         end = self._buffer.find(b"\r\n\r\n")
         if end < 0 or end > _LONGEST_HEAD:
             if len(self._buffer) > _LONGEST_HEAD:
-                raise BadMultipartError("the head of a part is too long")
+                raise BadMultipartError(Text("network.multipart.long_head"))
             return None
         head = bytes(self._buffer[:end]).decode("latin-1")
         del self._buffer[: end + 4]
@@ -139,12 +141,12 @@ class MultipartReader:
         self._buffer[:0] = b"\r\n"
         self._parts += 1
         if self._parts > self._most:
-            raise BadMultipartError("too many parts")
+            raise BadMultipartError(Text("network.multipart.many_parts"))
         headers = {}
         for line in head.split("\r\n"):
             name, colon, value = line.partition(":")
             if line and not colon:
-                raise BadMultipartError("a line of a part's head is no header")
+                raise BadMultipartError(Text("network.multipart.no_header"))
             if line:
                 headers[name.strip().lower()] = value.strip()
         self._step = self._body_begins

@@ -29,6 +29,14 @@ SOME_SUBOPERATIONS_FAILED = 0xB000
 CANNOT_UNDERSTAND = 0xC000
 
 
+def error_comment(said: object) -> str:
+    """Return Error Comment (0000,0902): 64 characters at most, of the default repertoire.
+
+    No character set is told of a command (PS3.7 6.3.1), so other characters cannot be.
+    """
+    return str(said).encode("ascii", "replace").decode("ascii")[:64]
+
+
 @dataclass(frozen=True)
 class Behaviour:
     """When the node answers with a status; the conformance statement prints these.

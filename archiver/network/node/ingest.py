@@ -23,11 +23,12 @@ from archiver.archive.store import (
     Stored,
     relative_path,
 )
-from archiver.errors import ArchiveError, ObjectError
+from archiver.errors import ArchiveError, ObjectError, Problem
 from archiver.network.node import answers
 from archiver.network.node.dimse.upper_layer import Fault
 from archiver.network.node.incoming_file import IncomingFile, TooLargeError
 from archiver.objects import Description, describe
+from archiver.wording import Text
 
 #: Objects that are flushed at one time; what is beyond them waits.
 _FLUSHES = 16
@@ -63,7 +64,7 @@ class IngestResult:
     """
 
     status: int
-    comment: str = ""
+    comment: Text | Problem | None = None
     description: Description | None = None
     new: bool = False
     in_doubt: bool = False
@@ -95,7 +96,7 @@ class NodeIngest:
         sop_class: str,
         sop_instance: str,
         origin: str,
-        accept: Callable[[Description], str] = lambda _: "",
+        accept: Callable[[Description], Text | None] = lambda _: None,
     ) -> IngestResult:
         """Keep one object; its file is gone, or in the archive, afterwards.
 
@@ -108,7 +109,7 @@ class NodeIngest:
         origin
             From where it came, for the journal.
         accept
-            Says why an object is not wanted here; empty where it is.
+            Says why an object is not wanted here; None where it is.
         """
         if not isinstance(arrived, IncomingFile | Aside):
             return _without_file(arrived)
@@ -124,10 +125,10 @@ class NodeIngest:
         except OSError as error:
             return _without_file(error)
         except ArchiveError:
-            return IngestResult(answers.OUT_OF_RESOURCES, "the archive cannot take it now")
+            return IngestResult(answers.OUT_OF_RESOURCES, Text("network.ingest.not_now"))
         except Exception:
             # The writer has counted and reported it.
-            return IngestResult(answers.PROCESSING_FAILURE, "an error that nobody foresaw")
+            return IngestResult(answers.PROCESSING_FAILURE, Text("network.ingest.unforeseen"))
         finally:
             wait([flushing])
             _remove(arrived)
@@ -137,30 +138,28 @@ class NodeIngest:
         arrived: Path,
         sop_class: str,
         sop_instance: str,
-        accept: Callable[[Description], str],
+        accept: Callable[[Description], Text | None],
     ) -> IngestResult | Description:
         """Return what an object says, or why it is not kept."""
         # The errors quote the object; what is told of them must not.
-        refused = "the object cannot be read to its end"
+        refused = Text("network.ingest.not_to_its_end")
         try:
             _, header = read_whole(arrived)
-            refused = "the object cannot be read"
+            refused = Text("network.ingest.unreadable")
             description = describe(header)
-            refused = "a UID of the object is missing or malformed"
+            refused = Text("network.ingest.no_uid")
             relative_path(
                 description.study_uid, description.series_uid, description.sop_instance_uid
             )
         except ObjectError:
             return IngestResult(answers.CANNOT_UNDERSTAND, refused)
         if not is_uid(description.sop_class_uid):
-            return IngestResult(answers.CANNOT_UNDERSTAND, "the SOP Class UID is malformed")
+            return IngestResult(answers.CANNOT_UNDERSTAND, Text("network.ingest.no_class"))
         if sop_instance and description.sop_instance_uid != sop_instance:
-            comment = "the object has another SOP Instance UID"
+            comment = Text("network.ingest.other_instance")
             return IngestResult(answers.MISMATCH, comment, description)
         if sop_class and description.sop_class_uid != sop_class:
-            return IngestResult(
-                answers.MISMATCH, "the object has another SOP Class UID", description
-            )
+            return IngestResult(answers.MISMATCH, Text("network.ingest.other_class"), description)
         unwanted = accept(description)
         if unwanted:
             return IngestResult(answers.PROCESSING_FAILURE, unwanted, description)
@@ -171,11 +170,11 @@ class NodeIngest:
         if stored.outcome is Outcome.CONFLICT:
             held = self._archive.path_of(stored.sop_instance_uid)
             if held is None or not same_dataset(held, aside.path):
-                comment = "another object is kept under this UID"
+                comment = Text("network.ingest.conflict")
                 return IngestResult(answers.DUPLICATE_INSTANCE, comment, description)
         return IngestResult(
             answers.SUCCESS,
-            "",
+            None,
             description,
             new=stored.outcome is Outcome.NEW,
             in_doubt=stored.doubt is not None,
@@ -197,12 +196,12 @@ def _remove(arrived: IncomingFile | Aside) -> None:
 
 def _without_file(fault: Fault | None) -> IngestResult:
     if isinstance(fault, TooLargeError):
-        return IngestResult(answers.OUT_OF_RESOURCES, "the object is larger than this node takes")
+        return IngestResult(answers.OUT_OF_RESOURCES, Text("network.ingest.too_large"))
     if isinstance(fault, OSError):
         full = fault.errno in _NO_ROOM
-        comment = "the disk is full" if full else "the disk refused"
+        comment = Text("network.ingest.disk_full") if full else Text("network.ingest.disk_refused")
         return IngestResult(answers.OUT_OF_RESOURCES, comment)
-    return IngestResult(answers.CANNOT_UNDERSTAND, "the request has no dataset")
+    return IngestResult(answers.CANNOT_UNDERSTAND, Text("network.ingest.no_dataset"))
 
 
 def dataset_offset(path: Path) -> int:

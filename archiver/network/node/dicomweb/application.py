@@ -25,7 +25,7 @@ from archiver.network.node.dicomweb.credentials import Credentials
 from archiver.network.node.dicomweb.qido import BadQueryError, answers, web_query
 from archiver.network.node.dicomweb.rendering import render, rendition
 from archiver.network.node.dicomweb.resources import RESOURCES, ROOT, Action, Resource
-from archiver.network.node.dicomweb.responses import datasets, media_for_datasets, primed
+from archiver.network.node.dicomweb.responses import datasets, media_for_datasets, primed, refusal
 from archiver.network.node.dicomweb.stow import Stow, response
 from archiver.network.node.dicomweb.wado import (
     RequestedInstance,
@@ -42,6 +42,7 @@ from archiver.network.node.ingest import NodeIngest
 from archiver.network.node.observability import Figures, Log
 from archiver.network.node.query.query_engine import BadQuestionError
 from archiver.network.query_level import Level
+from archiver.wording import Text
 
 if TYPE_CHECKING:
     from archiver.network.node.settings import NodeSettings
@@ -131,12 +132,12 @@ class Application:
             return None
         address = request.client.host if request.client else ""
         if not self._address_allowed(address):
-            return self._refusal(request, 403, "address not allowed")
+            return self._refusal(request, 403, Text("network.web.address"))
         # The pages have a log-in of their own.
         given = request.headers.get("authorization", "")
         who = "anyone" if self._is_for_pages(request) else self._credentials.who(given)
         if who is None:
-            return self._refusal(request, 401, "no valid credentials")
+            return self._refusal(request, 401, Text("network.web.credentials"))
         request.state.who = who
         length = request.headers.get("content-length", "0")
         if (
@@ -144,7 +145,7 @@ class Application:
             and length.isdigit()
             and int(length) > self._settings.limits.request_bytes
         ):
-            return self._refusal(request, 413, "request too large")
+            return self._refusal(request, 413, Text("network.web.length"))
         return None
 
     def _address_allowed(self, address: str) -> bool:
@@ -165,11 +166,11 @@ class Application:
         title, kind = self._settings.title, NODE_AUTHENTICATION
         self._tell(Happening(Event.ALERT, address, title, MINOR, detail=why, kind=kind))
 
-    def _refusal(self, request: Request, status: int, why: str) -> Response:
+    def _refusal(self, request: Request, status: int, why: Text) -> Response:
         address = request.client.host if request.client else ""
         self.turned_away(address, f"HTTP {status} {why}")
         headers = {"WWW-Authenticate": 'Bearer, Basic realm="archiver"'} if status == 401 else {}
-        return PlainTextResponse(why + "\n", status, headers)
+        return PlainTextResponse(f"{why}\n", status, headers)
 
     def _open(self) -> IncomingFile:
         return IncomingFile(self._archive.layout.temporary, self._settings.limits.object_bytes)
@@ -231,10 +232,11 @@ class Application:
             self._tell(Happening(Event.QUERY, _peer(request), self._settings.title, detail=detail))
             warnings = list(query.warnings)
             if more:
-                warnings.append("there are more answers; ask on with offset")
+                warnings.append(Text("network.web.more"))
             answer = datasets(found, media) if found else Response(status_code=204)
             for words in warnings:
-                answer.headers.append("Warning", f'299 archiver "{words}"')
+                told = str(words).encode("latin-1", "replace").decode("latin-1")
+                answer.headers.append("Warning", f'299 archiver "{told}"')
             return answer
 
         return search
@@ -257,7 +259,7 @@ class Application:
         wished = wishes(request)
         chosen = [(one, object_syntax(one, wished)) for one in found]
         if any(syntax is None for _, syntax in chosen):
-            raise HTTPException(406, "the objects are not to be had in what is accepted")
+            raise refusal(406, "network.web.not_acceptable")
         single = len(found) == 1 and wished[0].name == "application/dicom"
         if single and not wished[0].multipart:
             one, syntax = chosen[0]
@@ -283,7 +285,7 @@ class Application:
         base = _base(request)
         listed = [one for one in (metadata(i, base) for i in found) if one is not None]
         if not listed:
-            raise HTTPException(500, "the objects cannot be read")
+            raise refusal(500, "network.web.unreadable")
         self._sent(request, found, "metadata")
         return datasets(listed, media)
 
@@ -312,7 +314,7 @@ class Application:
         value = bulk_value(one, request.path_params["tag"])
         kind = "application/octet-stream"
         if not any(w.is_any or w.name in (kind, "application/*") for w in wishes(request)):
-            raise HTTPException(406, f"bulk data are given as {kind}")
+            raise refusal(406, "network.web.bulk", kind=kind)
         self._sent(request, [one], "bulk data")
         writer = MultipartWriter(kind)
         body = [*writer.part(kind, iter([value])), writer.end()]

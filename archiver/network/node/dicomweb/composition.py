@@ -11,13 +11,15 @@ from typing import Any, NamedTuple
 from starlette.exceptions import HTTPException
 
 from archiver.archive.store import Aside
-from archiver.errors import ArchiverError
+from archiver.errors import ArchiverError, Problem
 from archiver.network.multipart import MediaType
 from archiver.network.node import answers
 from archiver.network.node.dicomweb.content_negotiation import JSON, XML
 from archiver.network.node.dicomweb.json_objects import Composed, compose
 from archiver.network.node.dicomweb.native_xml import BadXmlError, from_xml
+from archiver.network.node.dicomweb.responses import refusal
 from archiver.network.node.incoming_file import IncomingFile, TooLargeError
+from archiver.wording import Text
 
 METADATA = (JSON, "application/json", XML)
 #: All metadata of a request without its bulk data (bytes).
@@ -56,7 +58,7 @@ class Failed(NamedTuple):
     """Why one object was not made: a status, and in words that name nobody."""
 
     status: int
-    comment: str
+    comment: Text | Problem
 
 
 def compose_all(task: Composition) -> list[Aside | Failed]:
@@ -73,35 +75,31 @@ def compose_all(task: Composition) -> list[Aside | Failed]:
         try:
             made.append(_written(compose(one, task.bulk), task))
         except ArchiverError as error:
-            made.append(Failed(answers.CANNOT_UNDERSTAND, error.problems[0].found))
+            made.append(Failed(answers.CANNOT_UNDERSTAND, error.problems[0].with_places()))
         except (OSError, TooLargeError):
-            made.append(Failed(answers.OUT_OF_RESOURCES, "the object cannot be taken"))
+            made.append(Failed(answers.OUT_OF_RESOURCES, Text("network.ingest.not_taken")))
     return made
 
 
 def _described(task: Composition) -> list[Any]:
     if sum(path.stat().st_size for _, path in task.metadata) > _LONGEST:
-        raise HTTPException(413, f"the metadata have more than {_LONGEST >> 20} MB")
+        raise refusal(413, "network.web.metadata_size", most=_LONGEST >> 20)
     texts = [(media, path.read_bytes()) for media, path in task.metadata]
     # Counted before anything is parsed: of JSON each object and attribute takes a brace.
     braces = sum(data.count(b"<" if media == XML else b"{") for media, data in texts)
     if braces > task.objects + task.attributes * _nodes(texts):
-        raise _too_many(task.attributes, "attributes")
+        raise refusal(413, "network.web.metadata_attributes", most=task.attributes)
     found = [one for media, data in texts for one in _parsed(media, data, task.nesting)]
     if len(found) > task.objects:
-        raise _too_many(task.objects, "objects")
+        raise refusal(413, "network.web.metadata_objects", most=task.objects)
     if _is_deeper(found, task.nesting):
-        raise HTTPException(400, "the metadata are nested too deeply")
+        raise refusal(400, "network.xml.too_deep")
     return found
 
 
 def _nodes(texts: Iterable[tuple[str, bytes]]) -> int:
     """Return how many marks one attribute takes; in XML it has tags, values and their ends."""
     return 6 if any(media == XML for media, _ in texts) else 1
-
-
-def _too_many(most: int, what: str) -> HTTPException:
-    return HTTPException(413, f"the metadata have more than {most} {what}")
 
 
 def _parsed(media: str, data: bytes, nesting: int) -> list[Any]:
@@ -112,7 +110,7 @@ def _parsed(media: str, data: bytes, nesting: int) -> list[Any]:
     except BadXmlError as error:
         raise HTTPException(400, str(error)) from None
     except (ValueError, RecursionError):
-        raise HTTPException(400, "the metadata are no JSON") from None
+        raise refusal(400, "network.web.no_json") from None
     return found if isinstance(found, list) else [found]
 
 

@@ -9,6 +9,8 @@ from xml.parsers import expat
 
 from pydicom.datadict import keyword_for_tag
 
+from archiver.wording import Text
+
 NAMESPACE = "http://dicom.nema.org/PS3.19/models/NativeDICOM"
 _ROOT = "NativeDicomModel"
 #: Components of each group of a person's name, in their order (PS3.5 6.2.1).
@@ -101,23 +103,23 @@ def from_xml(data: bytes, nesting: int) -> dict[str, Any]:
         parser.Parse(data, True)
         root = builder.close()
     except (expat.ExpatError, AssertionError, ValueError) as error:
-        raise BadXmlError("the metadata are no XML") from error
+        raise BadXmlError(Text("network.xml.no_xml")) from error
     if root.tag != _ROOT:
-        raise BadXmlError("the metadata are no Native DICOM Model")
+        raise BadXmlError(Text("network.xml.no_model"))
     return _read(root, nesting)
 
 
 def _refuse(*_: object) -> None:
-    raise BadXmlError("a document type has no place in metadata")
+    raise BadXmlError(Text("network.xml.document_type"))
 
 
 def _read(parent: ET.Element, left: int) -> dict[str, Any]:
     if left < 0:
-        raise BadXmlError("the metadata are nested too deeply")
+        raise BadXmlError(Text("network.xml.too_deep"))
     found: dict[str, Any] = {}
     for node in parent:
         if node.tag != "DicomAttribute":
-            raise BadXmlError("an element has no place in the Native DICOM Model")
+            raise BadXmlError(Text("network.xml.element"))
         vr = node.get("vr", "UN")
         element: dict[str, Any] = {"vr": vr}
         values = []
@@ -155,4 +157,4 @@ def _value(node: ET.Element, vr: str, left: int) -> Any:
             return int(text)
         return float(text) if vr in _REAL else text
     except ValueError as error:
-        raise BadXmlError("a value does not fit its attribute") from error
+        raise BadXmlError(Text("network.xml.value")) from error

@@ -19,6 +19,7 @@ from archiver.archive.store import Archive
 from archiver.network.node.ingest import is_uid
 from archiver.network.node.query.query_engine import QueryQuestion, find
 from archiver.network.query_level import Level
+from archiver.wording import Text
 
 #: PS3.18 tables 10.6.3-3 to 10.6.3-5: what is returned without being asked for.
 RETURNED: dict[Level, tuple[str, ...]] = {
@@ -111,7 +112,7 @@ class WebQuery:
     question: QueryQuestion
     limit: int
     offset: int
-    warnings: tuple[str, ...]
+    warnings: tuple[Text, ...]
 
 
 def web_query(request: Request, level: Level) -> WebQuery:
@@ -125,7 +126,7 @@ def web_query(request: Request, level: Level) -> WebQuery:
     keys = Dataset()
     study, series = (request.path_params.get(name) for name in ("study", "series"))
     if not all(is_uid(uid) for uid in (study, series) if uid is not None):
-        raise BadQueryError("a name in the path is no UID")
+        raise BadQueryError(Text("network.web.path_uid"))
     # A level whose unique key stands in the path is not described again.
     levels = [one for one in (Level.STUDY, Level.SERIES, Level.IMAGE) if one in _upto(level)]
     described = [
@@ -136,7 +137,7 @@ def web_query(request: Request, level: Level) -> WebQuery:
     returned = [k for one in described for k in RETURNED[one] if one is level or k not in _COUNTED]
     for keyword in returned:
         _add(keys, [_tag(keyword)], "")
-    warnings = []
+    warnings: list[Text] = []
     limit, offset = MOST, 0
     for name, value in request.query_params.multi_items():
         if name == "limit":
@@ -147,9 +148,9 @@ def web_query(request: Request, level: Level) -> WebQuery:
             _include(keys, value, described)
         elif name in _SPECIAL:
             if value.lower() not in ("true", "false"):
-                raise BadQueryError(f"{name} is true or false")
+                raise BadQueryError(Text("network.web.true_or_false", name=name))
             if value.lower() == "true":
-                warnings.append(f"{name} is not supported; literal matching was done")
+                warnings.append(Text("network.web.literal", name=name))
         elif name == "accept":
             continue
         else:
@@ -161,7 +162,7 @@ def web_query(request: Request, level: Level) -> WebQuery:
     question = QueryQuestion(level, keys)
     _, complete = question.supported()
     if not complete:
-        warnings.append("some attributes are not supported at this level and were passed over")
+        warnings.append(Text("network.web.passed_over"))
     return WebQuery(question, limit, offset, tuple(warnings))
 
 
@@ -171,7 +172,7 @@ def _upto(level: Level) -> tuple[Level, ...]:
 
 def _number(name: str, value: str) -> int:
     if not re.fullmatch(r"\d{1,9}", value):
-        raise BadQueryError(f"{name} is a whole number")
+        raise BadQueryError(Text("network.web.whole", name=name))
     return int(value)
 
 
@@ -180,7 +181,7 @@ def _tag(name: str) -> BaseTag:
         return Tag(int(name, 16))
     tag = tag_for_keyword(name)
     if tag is None:
-        raise BadQueryError("a parameter is neither a keyword, a tag nor one of the standard's own")
+        raise BadQueryError(Text("network.web.parameter"))
     return Tag(tag)
 
 
@@ -199,7 +200,7 @@ def _add(keys: Dataset, path: list[BaseTag], value: str) -> None:
     try:
         vr = dictionary_VR(tag)
     except KeyError:
-        raise BadQueryError("a tag is not in the dictionary") from None
+        raise BadQueryError(Text("network.web.tag")) from None
     vr = vr.split(" or ")[0]
     if vr == "SQ":
         inner = Dataset()
@@ -208,11 +209,11 @@ def _add(keys: Dataset, path: list[BaseTag], value: str) -> None:
                 inner = keys[tag].value[0]
             _add(inner, path[1:], value)
         elif value:
-            raise BadQueryError("a sequence is asked for by an attribute of its items")
+            raise BadQueryError(Text("network.web.sequence"))
         keys.add(DataElement(tag, vr, [inner] if len(inner) else []))
         return
     if len(path) > 1:
-        raise BadQueryError("only sequences have attributes inside")
+        raise BadQueryError(Text("network.web.inside"))
     if not value and tag in keys:
         return
     given: Any = value
@@ -224,7 +225,7 @@ def _add(keys: Dataset, path: list[BaseTag], value: str) -> None:
         # Keys have ranges and wildcards, which values of an object may not have.
         element = DataElement(tag, vr, given or None, validation_mode=IGNORE)
     except ValueError:
-        raise BadQueryError("a value does not fit its attribute") from None
+        raise BadQueryError(Text("network.web.value")) from None
     keys.add(element)
 
 

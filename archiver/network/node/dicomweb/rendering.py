@@ -14,10 +14,10 @@ from PIL import Image
 from pydicom import Dataset
 from pydicom.pixels.processing import apply_modality_lut, apply_voi_lut
 from pydicom.uid import UID
-from starlette.exceptions import HTTPException
 
 from archiver.network.node.dicomweb.content_negotiation import MediaRange
 from archiver.network.node.dicomweb.resources import RENDERED
+from archiver.network.node.dicomweb.responses import refusal
 from archiver.network.node.incoming_file import file_head
 from archiver.network.node.supported import EXPLICIT
 from archiver.network.recoding import recoded
@@ -67,9 +67,9 @@ def rendition(
     viewport = _numbers(parameters, "viewport", 2)
     window = parameters.get("window")
     if quality and not 1 <= quality[0] <= 100:
-        raise HTTPException(400, "quality is a number from 1 to 100")
+        raise refusal(400, "network.web.quality")
     if viewport and not all(1 <= side <= _LARGEST_SIDE for side in viewport):
-        raise HTTPException(400, "viewport is width,height in pixels")
+        raise refusal(400, "network.web.viewport")
     size = (int(viewport[0]), int(viewport[1])) if viewport else None
     if thumbnail and size is None:
         size = (_THUMBNAIL, _THUMBNAIL)
@@ -78,7 +78,7 @@ def rendition(
         center, _, rest = window.partition(",")
         width, _, function = rest.partition(",")
         if function not in ("linear", "linear-exact", "sigmoid"):
-            raise HTTPException(400, "window is center,width,function")
+            raise refusal(400, "network.web.window")
         levels = (_number(center, "window"), _number(width, "window"))
     return Rendition(media, int(quality[0]) if quality else 90, size, levels)
 
@@ -89,7 +89,7 @@ def _media(wished: list[MediaRange]) -> str:
             return "image/jpeg"
         if wish.name in _FORMATS:
             return wish.name
-    raise HTTPException(406, "pictures are given as " + ", ".join(_FORMATS))
+    raise refusal(406, "network.web.pictures", kinds=tuple(_FORMATS))
 
 
 def _numbers(parameters: Mapping[str, str], name: str, count: int) -> list[float]:
@@ -97,7 +97,7 @@ def _numbers(parameters: Mapping[str, str], name: str, count: int) -> list[float
         return []
     found = [_number(part, name) for part in parameters[name].split(",")]
     if len(found) != count:
-        raise HTTPException(400, f"{name} takes {count} numbers")
+        raise refusal(400, "network.web.count", name=name, count=count)
     return found
 
 
@@ -105,9 +105,9 @@ def _number(text: str, name: str) -> float:
     try:
         number = float(text)
     except ValueError:
-        raise HTTPException(400, f"{name} takes numbers") from None
+        raise refusal(400, "network.web.numbers", name=name) from None
     if not np.isfinite(number):
-        raise HTTPException(400, f"{name} takes numbers")
+        raise refusal(400, "network.web.numbers", name=name)
     return number
 
 
@@ -125,10 +125,10 @@ def render(path: Path, how: Rendition, frame: int = 1) -> bytes:
         warnings.simplefilter("ignore")
         dataset = open_dataset(path, pixels=True)
         if "PixelData" not in dataset or "Rows" not in dataset:
-            raise HTTPException(406, "the instance is no picture")
+            raise refusal(406, "network.web.no_picture")
         count = int(dataset.get("NumberOfFrames") or 1)
         if frame > count:
-            raise HTTPException(404, f"the instance has {count} frames")
+            raise refusal(404, "network.web.frames", count=count)
         picture = _picture(path, dataset, how, frame)
         if how.viewport is not None:
             picture.thumbnail(how.viewport, Image.Resampling.LANCZOS)

@@ -12,6 +12,12 @@ from starlette.responses import JSONResponse, Response
 from archiver.network.multipart import MultipartWriter
 from archiver.network.node.dicomweb.content_negotiation import JSON, XML, dataset_media
 from archiver.network.node.dicomweb.native_xml import to_xml
+from archiver.wording import Text
+
+
+def refusal(status: int, code: str, /, **values: object) -> HTTPException:
+    """Return what ends a request with a status and a text of the catalogue."""
+    return HTTPException(status, str(Text(code, **values)))
 
 
 def media_for_datasets(request: Request) -> str:
@@ -24,7 +30,7 @@ def media_for_datasets(request: Request) -> str:
     """
     media = dataset_media(request, several=True)
     if media is None:
-        raise HTTPException(406, f'datasets are given as {JSON} or multipart/related; type="{XML}"')
+        raise refusal(406, "network.web.datasets", json=JSON, xml=XML)
     return media
 
 

@@ -30,11 +30,12 @@ from archiver.network.multipart import (
 from archiver.network.node import answers
 from archiver.network.node.dicomweb.composition import METADATA, Composition, Failed, compose_all
 from archiver.network.node.dicomweb.content_negotiation import IMAGE_SYNTAXES, JSON, XML
-from archiver.network.node.dicomweb.responses import dataset
+from archiver.network.node.dicomweb.responses import dataset, refusal
 from archiver.network.node.dimse.upper_layer import Fault
 from archiver.network.node.incoming_file import IncomingFile, TooLargeError
 from archiver.network.node.ingest import IngestResult, NodeIngest
 from archiver.objects import Description
+from archiver.wording import Text
 from archiver.workers import shared_pool
 
 if TYPE_CHECKING:
@@ -42,10 +43,6 @@ if TYPE_CHECKING:
 
 _DICOM = "application/dicom"
 _PICTURES = ("image/png", "image/gif", "image/jpeg", "image/bmp", "image/tiff", "image/webp")
-_WITHOUT_METADATA = (
-    "a picture alone says neither whose it is nor what it shows; send it with metadata, as bulk "
-    f'data of multipart/related; type="{JSON}"'
-)
 
 
 @dataclass
@@ -177,11 +174,11 @@ class Stow:
         media = media_type(request.headers.get("content-type", ""))
         kind = media.parameters.get("type", _DICOM).lower()
         if media.name in IMAGE_SYNTAXES or media.name in _PICTURES or kind in _PICTURES:
-            raise HTTPException(415, _WITHOUT_METADATA)
+            raise refusal(415, "network.web.without_metadata", json=JSON)
         if media.name != "multipart/related":
-            raise HTTPException(415, 'the body is multipart/related; type="application/dicom"')
+            raise refusal(415, "network.web.multipart")
         if kind not in (_DICOM, JSON, XML):
-            raise HTTPException(415, f"parts are {_DICOM}, {JSON} or {XML}")
+            raise refusal(415, "network.web.parts", kinds=(_DICOM, JSON), last=XML)
         accept = partial(_of_study, study) if study else _any_study
         outcome = StowResult()
         set_aside: list[StowPart] = []
@@ -195,7 +192,7 @@ class Stow:
                 elif part.media.name not in (_DICOM, ""):
                     _discard([part])
                     outcome.kept.append(
-                        IngestResult(answers.CANNOT_UNDERSTAND, "not application/dicom")
+                        IngestResult(answers.CANNOT_UNDERSTAND, Text("network.ingest.no_object"))
                     )
                 else:
                     outcome.kept.append(await self._keep(part.arrived, origin, accept))
@@ -204,18 +201,18 @@ class Stow:
         except BadMultipartError as error:
             if not outcome.kept:
                 raise HTTPException(400, str(error)) from error
-            outcome.kept.append(IngestResult(answers.CANNOT_UNDERSTAND, str(error)))
+            outcome.kept.append(IngestResult(answers.CANNOT_UNDERSTAND, *error.args))
         finally:
             _discard(set_aside)
         if not outcome.kept:
-            raise HTTPException(400, "the body has no parts")
+            raise refusal(400, "network.web.no_parts")
         return outcome
 
     async def _keep(
         self,
         arrived: IncomingFile | Aside | Fault,
         origin: str,
-        accept: Callable[[Description], str],
+        accept: Callable[[Description], Text | None],
     ) -> IngestResult:
         work = partial(
             self._storing.keep, arrived, sop_class="", sop_instance="", origin=origin, accept=accept
@@ -227,7 +224,7 @@ class Stow:
         parts: list[StowPart],
         outcome: StowResult,
         origin: str,
-        accept: Callable[[Description], str],
+        accept: Callable[[Description], Text | None],
     ) -> None:
         """Make objects from metadata and bulk data, and keep them."""
         for one in await run_in_threadpool(self._compose, parts):
@@ -242,7 +239,9 @@ class Stow:
         bulk: dict[str, tuple[MediaType, Path]] = {}
         for part in parts:
             if not isinstance(part.arrived, IncomingFile):
-                return [IngestResult(answers.OUT_OF_RESOURCES, "a part is too large")]
+                return [
+                    IngestResult(answers.OUT_OF_RESOURCES, Text("network.ingest.part_too_large"))
+                ]
             if part.media.name in METADATA:
                 metadata.append((part.media.name, part.arrived.path))
             else:
@@ -263,7 +262,7 @@ class Stow:
         except ObjectError as error:
             for left in self._folder.glob(f"{mark}*"):
                 left.unlink(missing_ok=True)
-            return [IngestResult(answers.OUT_OF_RESOURCES, error.problems[0].found)]
+            return [IngestResult(answers.OUT_OF_RESOURCES, error.problems[0].with_places())]
         return [IngestResult(*one) if isinstance(one, Failed) else one for one in made]
 
     async def _parts(self, request: Request, reader: MultipartReader) -> AsyncIterator[StowPart]:
@@ -304,12 +303,12 @@ class Stow:
             except StopAsyncIteration:
                 return
             except TimeoutError:
-                raise HTTPException(408, "the body comes too slowly") from None
+                raise refusal(408, "network.web.too_slow") from None
             count += len(piece)
             if count > self._limits.request_bytes:
-                raise HTTPException(413, "the request is larger than this node takes")
+                raise refusal(413, "network.web.too_large")
             if time.monotonic() > until:
-                raise HTTPException(408, "the body comes too slowly")
+                raise refusal(408, "network.web.too_slow")
             yield piece
 
 
@@ -322,12 +321,12 @@ def _written_or_fault(reception: IncomingFile, piece: bytes) -> IncomingFile | F
     return reception
 
 
-def _of_study(study: str, description: Description) -> str:
-    return "" if description.study_uid == study else "the object is of another study"
+def _of_study(study: str, description: Description) -> Text | None:
+    return None if description.study_uid == study else Text("network.ingest.other_study")
 
 
-def _any_study(description: Description) -> str:
-    return ""
+def _any_study(description: Description) -> None:
+    return None
 
 
 def _discard(parts: list[StowPart]) -> None:

@@ -12,7 +12,6 @@ from pydicom import Dataset
 from pydicom.encaps import generate_frames
 from pydicom.uid import UID
 from sqlalchemy import select
-from starlette.exceptions import HTTPException
 
 from archiver.archive.store import Archive
 from archiver.archive.store import tables as t
@@ -22,6 +21,7 @@ from archiver.network.node.dicomweb.content_negotiation import (
     MediaRange,
     syntax_for,
 )
+from archiver.network.node.dicomweb.responses import refusal
 from archiver.network.node.incoming_file import file_head
 from archiver.network.node.ingest import is_uid
 from archiver.network.node.query.query_engine import read_header
@@ -80,7 +80,7 @@ def instances(archive: Archive, path: dict[str, str]) -> list[RequestedInstance]
     for name, column in columns.items():
         if name in path:
             if not is_uid(path[name]):
-                raise HTTPException(400, f"the {name} is no UID")
+                raise refusal(400, "network.web.no_uid", name=name)
             conditions.append(column == path[name])
     if "instance" not in path:
         # What a rejection note names comes only to whoever asks for it by its own UID.
@@ -101,7 +101,7 @@ def instances(archive: Archive, path: dict[str, str]) -> list[RequestedInstance]
     with archive.reading() as connection:
         rows = connection.execute(statement).all()
     if not rows:
-        raise HTTPException(404, "nothing of this name is here")
+        raise refusal(404, "network.web.nothing")
     return [RequestedInstance(*row[:5], archive.layout.path_of(row[5]), row[6]) for row in rows]
 
 
@@ -177,7 +177,7 @@ def frame_numbers(text: str) -> list[int]:
         400 where it is none.
     """
     if not re.fullmatch(r"[1-9]\d{0,6}(,[1-9]\d{0,6})*", text):
-        raise HTTPException(400, "frames are numbers from 1, separated by commas")
+        raise refusal(400, "network.web.frame_numbers")
     return [int(one) for one in text.split(",")]
 
 
@@ -199,10 +199,10 @@ def frames_of(
             continue
         dataset = open_dataset(one.path, pixels=True)
         if "PixelData" not in dataset:
-            raise HTTPException(404, "the instance has no frames")
+            raise refusal(404, "network.web.no_frames")
         count = int(dataset.get("NumberOfFrames") or 1)
         if numbers and max(numbers) > count:
-            raise HTTPException(404, f"the instance has {count} frames")
+            raise refusal(404, "network.web.frames", count=count)
         if media == OCTETS:
             found = _native_frames(one, dataset, count)
             kind = f"{OCTETS}; transfer-syntax={EXPLICIT}"
@@ -211,7 +211,7 @@ def frames_of(
             kind = f"{media}; transfer-syntax={one.syntax}"
         chosen = [found[number - 1] for number in numbers] if numbers else found
         return Frames(kind, chosen)
-    raise HTTPException(406, f"frames are here as {_image_media(one.syntax) or OCTETS}")
+    raise refusal(406, "network.web.frames_as", kind=_image_media(one.syntax) or OCTETS)
 
 
 def _image_media(syntax: str) -> str | None:
@@ -244,7 +244,7 @@ def _native_frames(one: RequestedInstance, dataset: Dataset, count: int) -> list
     data = dataset.PixelData
     size = dataset.Rows * dataset.Columns * dataset.SamplesPerPixel * dataset.BitsAllocated // 8
     if one.syntax not in (EXPLICIT, IMPLICIT) and len(data) < size * count:
-        raise HTTPException(500, "the pixel data are shorter than they should be")
+        raise refusal(500, "network.web.short")
     return [data[n * size : (n + 1) * size] for n in range(count)]
 
 
@@ -257,11 +257,11 @@ def bulk_value(one: RequestedInstance, tag: str) -> bytes:
         400 where the tag is none, 404 where the object has no such value.
     """
     if not re.fullmatch(r"[0-9A-Fa-f]{8}", tag):
-        raise HTTPException(400, "bulk data are named by their tag")
+        raise refusal(400, "network.web.bulk_tag")
     number = int(tag, 16)
     header = read_header(one.path, [number])
     element = header.get(number) if header is not None else None
     if element is None or not isinstance(element.value, bytes):
-        raise HTTPException(404, "the instance has no such bulk data")
+        raise refusal(404, "network.web.no_bulk")
     value: bytes = element.value
     return value

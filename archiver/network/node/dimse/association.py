@@ -18,6 +18,7 @@ from archiver.network.node import answers
 from archiver.network.node.dimse.upper_layer import Fault, NodeDimse, NodeDul, NodeSocket
 from archiver.network.node.incoming_file import IncomingFile
 from archiver.network.pynetdicom_internals import accepted
+from archiver.wording import Text
 
 #: How long the thread waits before it looks at its timers again (seconds).
 _GLANCE = 0.5
@@ -44,7 +45,7 @@ class Services:
     """
 
     open_reception: Callable[[str, str, str], IncomingFile]
-    store: Callable[[NodeAssociation, C_STORE, IncomingFile | Fault | None], tuple[int, str]]
+    store: Callable[[NodeAssociation, C_STORE, IncomingFile | Fault | None], tuple[int, object]]
     requests: dict[type, Callable[[NodeAssociation, Any, PresentationContext], None]]
     ended: Callable[[NodeAssociation], None]
     failed: Callable[[str, BaseException], None]
@@ -235,14 +236,12 @@ class NodeAssociation(Association):
         if context is None or context.abstract_syntax != request.AffectedSOPClassUID:
             if isinstance(arrived, IncomingFile):
                 arrived.discard()
-            status, comment = (
-                answers.CLASS_NOT_SUPPORTED,
-                "the SOP class is not that of the context",
-            )
+            status = answers.CLASS_NOT_SUPPORTED
+            comment: object = Text("network.ingest.context")
         else:
             status, comment = self.services.store(self, request, arrived)
         response.Status = status
         if comment:
-            setattr(response, "ErrorComment", comment[:64])  # noqa: B010
+            setattr(response, "ErrorComment", answers.error_comment(comment))  # noqa: B010
         if self.is_established:
             self.dimse.send_msg(response, context_id)

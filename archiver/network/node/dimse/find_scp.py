@@ -21,15 +21,16 @@ from archiver.network.node.query.query_engine import (
 from archiver.network.node.query.worklist import Visits
 from archiver.network.node.supported import PATIENT_ROOT, WORKLIST
 from archiver.network.query_level import Level
+from archiver.wording import Text
 
 Responses = Iterator[tuple[int | Dataset, Dataset | None]]
 
 
-def failure(status: int, comment: str) -> Dataset:
-    """Return a status with Error Comment (0000,0902), 64 characters at most."""
+def failure(status: int, comment: object) -> Dataset:
+    """Return a status with Error Comment."""
     found = Dataset()
     found.Status = status
-    found.ErrorComment = comment[:64]
+    found.ErrorComment = answers.error_comment(comment)
     return found
 
 
@@ -80,7 +81,7 @@ class Querying:
             keys.decode()
         except Exception:
             # pydicom raises whatever the bytes lead it to.
-            yield failure(answers.CANNOT_UNDERSTAND, "the identifier cannot be read"), None
+            yield failure(answers.CANNOT_UNDERSTAND, Text("network.query.identifier")), None
             self._audit(association, model, MINOR, "an identifier that cannot be read")
             return
         outcome, count = MINOR, 0
@@ -94,7 +95,7 @@ class Querying:
                 yield status, one
             outcome = DONE
         except BadQuestionError as error:
-            yield failure(answers.MISMATCH, str(error)), None
+            yield failure(answers.MISMATCH, error), None
         except ArchiverError as error:
             yield failure(answers.OUT_OF_RESOURCES, error.problems[0].found), None
         finally:
@@ -113,7 +114,7 @@ class Querying:
         try:
             level = Level(str(keys.get("QueryRetrieveLevel", "")).strip())
         except ValueError:
-            raise BadQuestionError("Query/Retrieve Level is missing or unknown") from None
+            raise BadQuestionError(Text("network.query.no_level")) from None
         question = QueryQuestion(level, keys)
         top = Level.PATIENT if model.startswith(PATIENT_ROOT) else Level.STUDY
         check_hierarchy(question, top)
@@ -130,7 +131,7 @@ class Querying:
 
     def _of_worklist(self, keys: Dataset) -> Iterator[tuple[int, Dataset]]:
         if self._visits is None:
-            raise BadQuestionError("there is no worklist here")
+            raise BadQuestionError(Text("network.query.no_worklist"))
         complete = self._visits.knows(keys)
         status = answers.PENDING if complete else answers.PENDING_UNSUPPORTED_KEYS
         for one in self._visits.find(keys):

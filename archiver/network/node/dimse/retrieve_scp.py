@@ -36,6 +36,7 @@ from archiver.network.pynetdicom_internals import accepted
 from archiver.network.query_level import Level
 from archiver.network.recoding import recoded
 from archiver.network.statuses import Category, Service, status_of
+from archiver.wording import Text
 
 _MOST = 65535
 
@@ -89,10 +90,10 @@ def wanted_instances(archive: Archive, model: str, keys: Dataset) -> list[Retrie
     try:
         level = Level(str(keys.get("QueryRetrieveLevel", "")).strip())
     except ValueError:
-        raise BadQuestionError("Query/Retrieve Level is missing or unknown") from None
+        raise BadQuestionError(Text("network.query.no_level")) from None
     patient_root = model.startswith(PATIENT_ROOT)
     if level is Level.PATIENT and not patient_root:
-        raise BadQuestionError("level PATIENT is not in this model")
+        raise BadQuestionError(Text("network.query.level", level=level.value))
     i, p = t.instances.c, t.patients.c
     columns = {
         Level.PATIENT: p.patient_id,
@@ -107,7 +108,7 @@ def wanted_instances(archive: Archive, model: str, keys: Dataset) -> list[Retrie
             # Study Root has no patient level, and many who speak Patient Root leave it out.
             continue
         if not values or (one is not level and len(values) > 1) or _is_wild(values):
-            raise BadQuestionError(f"{one.unique_key} is missing or no single value")
+            raise BadQuestionError(Text("network.query.missing_or_several", key=one.unique_key))
         conditions.append(columns[one].in_(values))
     if level is not Level.IMAGE:
         # What a rejection note names comes only to whoever asks for it by its own UID.
@@ -172,7 +173,7 @@ class Retrieving:
         title = str(request.MoveDestination or "").strip()
         peer = self._destinations.get(title)
         if peer is None:
-            answer.refuse(answers.DESTINATION_UNKNOWN, "the destination is not known here")
+            answer.refuse(answers.DESTINATION_UNKNOWN, Text("network.query.destination"))
             detail, peer_is = f"C-MOVE to unknown destination {title}", association.peer
             alert = Happening(Event.ALERT, peer_is, self._title, MINOR, None, detail, RESTRICTED)
             self._tell(alert)
@@ -227,12 +228,12 @@ class Retrieving:
         try:
             return wanted_instances(self._archive, answer.model, answer.identifier())
         except BadQuestionError as error:
-            self._refuse(answer, answers.MISMATCH, str(error))
+            self._refuse(answer, answers.MISMATCH, error)
         except ArchiverError as error:
             self._refuse(answer, answers.OUT_OF_RESOURCES, error.problems[0].found)
         except Exception:
             # pydicom raises whatever the bytes of the identifier lead it to.
-            self._refuse(answer, answers.CANNOT_UNDERSTAND, "the identifier cannot be read")
+            self._refuse(answer, answers.CANNOT_UNDERSTAND, Text("network.query.identifier"))
         return None
 
     def _run(
@@ -271,7 +272,7 @@ class Retrieving:
             Happening(Event.SENT, self._title, destination, outcome, studies, detail, "", by)
         )
 
-    def _refuse(self, answer: _Answer, status: int, comment: str) -> None:
+    def _refuse(self, answer: _Answer, status: int, comment: object) -> None:
         answer.refuse(status, comment)
         peer, detail = answer.association.peer, f"{answer.service} refused {status:04X}"
         self._tell(Happening(Event.SENT, self._title, peer, MINOR, None, detail, "", peer))
@@ -352,10 +353,10 @@ class _Answer:
         """Return whether the peer sent a C-CANCEL for this request."""
         return self._request.MessageID in self.association.dimse.cancel_req
 
-    def refuse(self, status: int, comment: str, wanted: Iterable[RetrieveItem] = ()) -> None:
+    def refuse(self, status: int, comment: object, wanted: Iterable[RetrieveItem] = ()) -> None:
         """Send a failure."""
         self._response.Status = status
-        self._response.ErrorComment = comment[:64]
+        self._response.ErrorComment = answers.error_comment(comment)
         failed = [one.sop_instance for one in wanted]
         if failed:
             self._response.NumberOfFailedSuboperations = len(failed)

@@ -176,7 +176,7 @@ class DimseSide:
 
     def _store(
         self, association: NodeAssociation, request: C_STORE, arrived: IncomingFile | Fault | None
-    ) -> tuple[int, str]:
+    ) -> tuple[int, object]:
         began = time.monotonic()
         kept = self._storing.keep(
             arrived,

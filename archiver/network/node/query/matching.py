@@ -12,6 +12,8 @@ from datetime import date
 from pydicom import DataElement, Dataset
 from pydicom.multival import MultiValue
 
+from archiver.wording import Text
+
 _DATES = ("DA",)
 _TIMES = ("TM",)
 _MOMENTS = ("DT",)
@@ -146,14 +148,14 @@ def _day(text: str, last: bool) -> str:
     try:
         return date(int(digits[:4]), int(digits[4:6]), int(digits[6:8])).strftime("%Y%m%d")
     except ValueError:
-        raise BadKeyError(f"{text!r} is no date") from None
+        raise BadKeyError(Text("network.query.no_date", text=repr(text))) from None
 
 
 def _clock(text: str, last: bool) -> str:
     """Return a time as HHMMSS.ffffff; what is left out is the first, or the last, of its kind."""
     found = re.fullmatch(r"(\d{2})(?:(\d{2})(?:(\d{2})(?:\.(\d{1,6}))?)?)?", text.replace(":", ""))
     if not found:
-        raise BadKeyError(f"{text!r} is no time")
+        raise BadKeyError(Text("network.query.no_time", text=repr(text)))
     hour, minute, second, fraction = found.groups()
     filling = ("59", "59", "9") if last else ("00", "00", "0")
     rest = (fraction or "").ljust(6, filling[2])
@@ -163,7 +165,7 @@ def _clock(text: str, last: bool) -> str:
 def _moment(text: str, last: bool) -> str:
     found = re.fullmatch(r"(\d{4,14})(?:\.(\d{1,6}))?(?:[+-]\d{4})?", text)
     if not found:
-        raise BadKeyError(f"{text!r} is no date and time")
+        raise BadKeyError(Text("network.query.no_moment", text=repr(text)))
     filling = "99991231235959" if last else "00000101000000"
     digits = found[1] + filling[len(found[1]) :]
     return f"{digits}.{(found[2] or '').ljust(6, '9' if last else '0')}"
@@ -200,5 +202,5 @@ def bounds(wanted: str) -> tuple[str, str]:
         return text, text
     low, hyphen, high = text.partition("-")
     if "-" in high or text in ("", "-"):
-        raise BadKeyError(f"{wanted!r} is no range")
+        raise BadKeyError(Text("network.query.no_range", text=repr(wanted)))
     return (low.strip(), high.strip()) if hyphen else (text, text)

@@ -26,6 +26,7 @@ from archiver.network.node.query.information_model import ATTRIBUTES, IN_HEADERS
 from archiver.network.node.query.matching import BadKeyError, bounds, check_key, matches, texts
 from archiver.network.query_level import Level
 from archiver.objects import open_dataset
+from archiver.wording import Text
 
 _I, _P = t.instances.c, t.patients.c
 _ENTITY = {
@@ -112,14 +113,14 @@ def check_hierarchy(question: QueryQuestion, top: Level) -> None:
     """
     levels = list(Level)
     if levels.index(question.level) < levels.index(top):
-        raise BadQuestionError(f"level {question.level.value} is not in this model")
+        raise BadQuestionError(Text("network.query.level", level=question.level.value))
     for level in question.level.above:
         if levels.index(level) < levels.index(top):
             continue
         values = texts(question.keys.get(tag_for_keyword(level.unique_key) or 0))
         wild = level is Level.PATIENT and any(c in "*?" for v in values for c in v)
         if len(values) != 1 or wild:
-            raise BadQuestionError(f"{level.unique_key} must be a single value")
+            raise BadQuestionError(Text("network.query.single", key=level.unique_key))
 
 
 def find(archive: Archive, question: QueryQuestion) -> Iterator[Answer]:
@@ -161,7 +162,7 @@ def find(archive: Archive, question: QueryQuestion) -> Iterator[Answer]:
                     continue
                 yield Answer(entity, path)
     except BadKeyError as error:
-        raise BadQuestionError(str(error)) from error
+        raise BadQuestionError(*error.args) from error
 
 
 def _complete(entity: Dataset, path: Path, beyond: list[DataElement]) -> bool:

@@ -198,7 +198,7 @@ class Visits:
                 if all(matches(k, item, required=True) for k in asked if k.tag in item):
                     yield _asked_for(asked, item)
         except BadKeyError as error:
-            raise BadQuestionError(str(error)) from error
+            raise BadQuestionError(*error.args) from error
 
 
 def _asked_for(keys: list[DataElement], item: Dataset) -> Dataset:
