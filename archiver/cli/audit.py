@@ -132,7 +132,7 @@ def _audit(options: Options, sets: tuple[RuleSet, ...]) -> int:
     return 0 if found.passes else 1
 
 
-def _print_way(options: Options, way: str) -> None:
+def _print_way(options: Options, way: object) -> None:
     if way:
         print(f"{options.at.name}: {way}", file=sys.stderr)
 

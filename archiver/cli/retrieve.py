@@ -64,7 +64,7 @@ def command(options: Options) -> int:
     if options.json:
         told = {
             "peer": peer.name,
-            "way": found.way,
+            "way": str(found.way),
             "matched": len(found.records),
             "fetched": sorted(fetched.files),
             "into": str(target),

@@ -64,7 +64,7 @@ def survey_files(
     return survey
 
 
-def survey_headers(where: str, headers: Iterable[Dataset], way: str = "") -> Survey:
+def survey_headers(where: str, headers: Iterable[Dataset], way: Text | str = "") -> Survey:
     """Take what another archive tells of its objects: headers, without pixels.
 
     Parameters

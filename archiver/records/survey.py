@@ -81,7 +81,7 @@ class Survey:
     oldest: str = ""
     lines: int = 0
     end: Position = START
-    way: str = ""
+    way: Text | str = ""
 
 
 def survey_archive(

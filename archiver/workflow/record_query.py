@@ -10,6 +10,7 @@ from archiver.archive import Query, Record
 from archiver.archive.store import Archive
 from archiver.network import Peer
 from archiver.network.client import ask
+from archiver.wording import Text
 from archiver.workflow.header_folder import open_headers
 
 
@@ -28,7 +29,7 @@ class QueryAnswer:
     """
 
     records: tuple[Record, ...]
-    way: str = ""
+    way: Text | str = ""
     known_by: Mapping[str, str] = field(default_factory=dict)
 
 

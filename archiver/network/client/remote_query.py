@@ -26,6 +26,7 @@ from archiver.network.client.header_cache import HeaderCache
 from archiver.network.peers import DimsePeer, Peer, WebPeer
 from archiver.network.query_level import Level
 from archiver.objects import describe, text
+from archiver.wording import Text
 
 #: Headers fetched for one question at most.
 MOST_HEADERS = 2000
@@ -83,23 +84,22 @@ class Found:
     known_by: Mapping[str, str] = field(default_factory=dict)
 
     @property
-    def way(self) -> str:
+    def way(self) -> Text:
         """Say which way was taken."""
+        counts = {
+            "answers": self.by_answers,
+            "headers": self.by_headers,
+            "cache": self.from_cache,
+            "untold": self.untold,
+            "rejected": self.rejected,
+            "unread_notes": self.unread_notes,
+        }
         ways = [
-            f"{self.by_answers} matched by the peer's own answers" if self.by_answers else "",
-            f"{self.by_headers} by headers fetched now" if self.by_headers else "",
-            f"{self.from_cache} by headers fetched before" if self.from_cache else "",
-            f"of {self.untold} the peer does not say what they show (ask for a tooth, a view or a "
-            "mirror, and their headers are read)"
-            if self.untold
-            else "",
-            f"{self.rejected} hidden, since a note there rejects them" if self.rejected else "",
-            f"{self.unread_notes} notes NOT READ, what they reject is among the answers"
-            if self.unread_notes
-            else "",
+            Text(f"network.remote_query.way.{name}", count=count)
+            for name, count in counts.items()
+            if count
         ]
-        said = ", ".join(way for way in ways if way)
-        return said or "the peer has nothing that could match"
+        return Text("network.remote_query.ways", ways=ways or Text("network.remote_query.nothing"))
 
 
 def asks_for_meaning(query: Query) -> bool:
@@ -188,12 +188,12 @@ class Headers:
     unread: int
 
     @property
-    def way(self) -> str:
+    def way(self) -> Text:
         """Say how they were had."""
-        words = f"{self.fetched} headers fetched now, {self.cached} before"
+        given = {"fetched": self.fetched, "cached": self.cached}
         if self.unread:
-            words += f"; {self.unread} could NOT BE READ and are not judged"
-        return words
+            return Text("network.remote_query.had_in_part", **given, unread=self.unread)
+        return Text("network.remote_query.had", **given)
 
 
 def ask_headers(peer: Peer, query: Query, cache: HeaderCache) -> Headers:

@@ -41,7 +41,7 @@ class VisitReport:
     pictures: list[RecordPicture]
     demands: list[Demand]
     unconfirmed: int
-    way: str = ""
+    way: Text | str = ""
 
     @property
     def is_complete(self) -> bool:
