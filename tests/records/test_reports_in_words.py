@@ -68,6 +68,14 @@ def test_of_the_page_nothing_is_told_but_by_the_catalogue(audit: Audit) -> None:
         shown = page_of(audit)
     text = unescape(DATA.sub(" ", shown))
     assert not left_over(audit, re.sub(r"'[^']*'", "", text))
+    # What the script writes stands with the body; in itself it has names and selectors.
+    texts = re.findall(r'data-\w+="([^"]*)"', re.findall(r"<body[^>]*>", shown)[0])
+    assert len(texts) == 2
+    assert not left_over(audit, re.sub(r"\{\w+\}", "", " ".join(texts)))
+    (script,) = re.findall(r"<script>(.*?)</script>", shown, re.S)
+    literals = re.findall(r'"([^"\n]*)"|`([^`]*)`', script)
+    told = [a + b for a, b in literals if re.search(r"[a-z]{2,} [a-z]{2,}", a + b)]
+    assert told == ["use strict", ".sheet tbody tr[hidden]"]
 
 
 def test_of_a_visit_and_of_rules_nothing_is_told_but_by_the_catalogue(audit: Audit) -> None:

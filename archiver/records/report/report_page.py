@@ -91,7 +91,10 @@ def page_of(audit: Audit) -> str:
         '<meta http-equiv="Content-Security-Policy" content="default-src \'none\'; '
         "style-src 'unsafe-inline'; script-src 'unsafe-inline'\">"
         f"<title>{escape(title)}</title>"
-        f"<style>{style}</style></head><body>"
+        f"<style>{style}</style></head>"
+        # Filled by the script.
+        f'<body data-more="{escape(page_words("more", count="{count}"))}" '
+        f'data-sifted="{escape(page_words("sifted", shown="{shown}", count="{count}"))}">'
         f'<header>{_head(audit)}<nav aria-label="{parted}"><ul>{links}</ul></nav>'
         f"</header><main>{_verdict(audit)}{_figures(audit)}{body}</main>"
         f"<footer>{''.join(f'<p>{escape(c)}</p>' for c in cautions())}</footer>"

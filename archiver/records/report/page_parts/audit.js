@@ -1,5 +1,9 @@
 "use strict";
 (() => {
+  // Texts of the catalogue stand with the body.
+  const say = (text, values) =>
+    text.replace(/\{(\w+)\}/g, (field, name) => values[name] ?? field);
+  const { sifted, more: all } = document.body.dataset;
   const number = (text) => (/^-?[\d.]+( %)?$/.test(text) ? parseFloat(text) : null);
   const compare = (a, b) => {
     const x = number(a), y = number(b);
@@ -34,7 +38,8 @@
   const sift = (table, words, told) => {
     asked.set(table, words.toLowerCase().split(/\s+/).filter(Boolean));
     const shown = show(table);
-    told.value = words.trim() ? `${shown} of ${table.tBodies[0].rows.length} rows` : "";
+    const count = table.tBodies[0].rows.length;
+    told.value = words.trim() ? say(sifted, { shown, count }) : "";
   };
   for (const table of document.querySelectorAll("table.sheet")) {
     [...(table.tHead?.rows[0].cells ?? [])].forEach((heading, place) => {
@@ -49,7 +54,7 @@
       const button = document.createElement("button");
       button.type = "button";
       button.className = "more";
-      button.textContent = `Show all ${count} rows`;
+      button.textContent = say(all, { count });
       button.addEventListener("click", () => { whole.add(table); show(table); });
       table.after(button);
       show(table);
