@@ -7,6 +7,9 @@ from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from typing import Any
 
+from PIL import ImageDraw
+from pytest import MonkeyPatch
+
 from archiver.wording import catalogue as shelf
 
 _ACCENTED = str.maketrans(
@@ -47,3 +50,16 @@ def pseudo_language() -> Iterator[None]:
     finally:
         shelf.chapter = english
         shelf.words_of.cache_clear()
+
+
+def drawn_words(monkeypatch: MonkeyPatch) -> list[str]:
+    """Return a list that gets whatever is written on a picture from now on."""
+    written: list[str] = []
+    real = ImageDraw.ImageDraw.text
+
+    def text(self: ImageDraw.ImageDraw, place: Any, shown: str, **how: Any) -> None:
+        written.append(shown)
+        real(self, place, shown, **how)
+
+    monkeypatch.setattr(ImageDraw.ImageDraw, "text", text)
+    return written

@@ -13,7 +13,7 @@ from archiver.dentition import Tooth
 from archiver.errors import ArchiveError, Problem
 from archiver.priors import Compared, Comparison, Shown, wording
 from archiver.sheets import plates
-from archiver.sheets.lettering import Face, fitted, shortened, width, wrapped, write
+from archiver.sheets.lettering import Face, fitted, sheet_words, shortened, width, wrapped, write
 
 # Pixels.
 PAGE_WIDTH = 2400
@@ -173,17 +173,18 @@ def _head(page: Image.Image, newest: Shown, title: Title) -> None:
             write(pen, (x, 154), number, face, plates.INK)
             x -= 56
     room = x - _MARGIN - 40
-    name = wording.readable(d.patient_name) or d.patient_id or "no name"
+    name = wording.readable(d.patient_name) or d.patient_id or sheet_words("comparison.no_name")
     name, face = fitted(name, _NAME, room, _TEXT.size)
     write(pen, (_MARGIN, 110), name, face, plates.INK)
-    born = f"born {wording.day(d.birth_date)}" if d.birth_date else ""
+    born = sheet_words("born", day=wording.day(d.birth_date)) if d.birth_date else ""
     details = " · ".join(part for part in (d.patient_id, d.issuer, born) if part)
     write(pen, (_MARGIN, 164), shortened(details, _TEXT, room), _TEXT, plates.SOFT)
     pen.line((_MARGIN, 192, right, 192), fill=plates.RULE, width=3)
     subject = title.teeth[0].name if len(title.teeth) == 1 else ""
-    what = ", ".join(part for part in (subject, f"{title.view} view" if title.view else "") if part)
+    view = sheet_words("comparison.view", view=title.view) if title.view else ""
+    what = ", ".join(part for part in (subject, view) if part)
     write(pen, (_MARGIN, 240), what[:1].upper() + what[1:], _HEADING, plates.ACCENT)
-    key = "R right · L left · A anterior · P posterior · H head · F foot of the patient"
+    key = sheet_words("letters")
     write(pen, (right - width(key, _SMALL), 238), key, _SMALL, plates.SOFT)
 
 
@@ -192,8 +193,10 @@ def _side_by_side(page: Image.Image, newest: Shown, one: Compared, place: tuple[
     second = _MARGIN + _WIDE + _GAP
     before, now = one.shown.description, newest.description
     span = wording.span(before.study_date, now.study_date)
-    earlier = f" · {span} before" if span else ""
-    _caption(page, (_MARGIN, y), f"{wording.day(before.study_date)}{earlier}", one.shown)
+    earlier = wording.day(before.study_date)
+    if span:
+        earlier = sheet_words("comparison.before", day=earlier, span=span)
+    _caption(page, (_MARGIN, y), earlier, one.shown)
     _caption(page, (second, y), wording.day(now.study_date), newest)
     top = y + _CAPTION
     if one.laid is not None:
@@ -224,10 +227,10 @@ def _laid_over(page: Image.Image, newest: Shown, one: Compared, place: tuple[int
     edges = plates.edges_of(newest.edges)
     rows, columns = current.shape[:2]
     panels = (
-        ("Split: before left, now right",
+        (sheet_words("comparison.split"),
          plates.split(current, prior, one.laid.covered, _SEAM)),
-        ("Difference of colour, CIEDE2000", plates.mapped(one.apart, (columns, rows))),
-        ("Where it was aligned", plates.outlined(current, one.region)),
+        (sheet_words("comparison.difference"), plates.mapped(one.apart, (columns, rows))),
+        (sheet_words("comparison.aligned"), plates.outlined(current, one.region)),
     )  # fmt: skip
     for number, (text, pixels) in enumerate(panels):
         x = _MARGIN + number * (_THIRD + _GAP)
@@ -272,7 +275,8 @@ def _foot(pen: ImageDraw.ImageDraw, height: int, title: Title, numbers: tuple[in
     pen.line((_MARGIN, y, right, y), fill=plates.RULE, width=3)
     for number, line in enumerate(wrapped(wording.caution(), _SMALL, right - _MARGIN - 480, 4)):
         write(pen, (_MARGIN, y + 46 + number * 38), line, _SMALL, plates.INK)
-    page = f"Prior {numbers[0]} of {numbers[1]}" if numbers[1] > 1 else ""
+    count = {"number": numbers[0], "count": numbers[1]}
+    page = sheet_words("comparison.prior", **count) if numbers[1] > 1 else ""
     for number, (text, face) in enumerate(((page, _STRONG), (title.made, _SMALL))):
         text = shortened(text, face, 440)
         write(

@@ -11,7 +11,7 @@ from pathlib import Path
 
 from PIL import Image, ImageDraw
 
-from archiver.sheets.lettering import Face, fitted, shortened, width, wrapped, write
+from archiver.sheets.lettering import Face, fitted, sheet_words, shortened, width, wrapped, write
 from archiver.sheets.sheet_cells import CellPicture, Edges, SheetCell, SheetHead
 
 __all__ = ["CellPicture", "Edges", "SheetCell", "SheetHead", "contact_sheet", "save_pages"]
@@ -56,13 +56,6 @@ _STRONG = Face(30, bold=True)
 _SMALL = Face(25)
 _TAG = Face(22, bold=True)
 _EDGE_LETTER = Face(32, bold=True)
-
-_KEPT_AS_SHOT = "The picture as shot is the one kept."
-CAUTION = (
-    "Sides and teeth on this sheet are what a person said. A picture never decides the side or "
-    "the tooth of a treatment on its own: check patient, chart and radiograph. "
-    "Colours are not measurements."
-)
 
 
 def contact_sheet(head: SheetHead, cells: Sequence[SheetCell]) -> list[Image.Image]:
@@ -120,7 +113,7 @@ def _page(
             _card(page, cell, (x, y), card_height)
         y += card_height + _GUTTER
     if not cells:
-        write(draw, (_MARGIN, _HEAD), "No photographs.", _TEXT, _SOFT)
+        write(draw, (_MARGIN, _HEAD), sheet_words("contact_sheet.none"), _TEXT, _SOFT)
     _foot(draw, head, height, numbers)
     return page
 
@@ -135,12 +128,12 @@ def _head(draw: ImageDraw.ImageDraw, head: SheetHead, count: int, unconfirmed: i
     _write_right(draw, (right, 112), shortened(head.visit, _HEADING, room), _HEADING, _INK)
     _write_right(draw, (right, 172), shortened(head.description, _TEXT, room), _TEXT, _SOFT)
     draw.line((_MARGIN, 202, right, 202), fill=_EDGE, width=3)
-    told = f"{count} photograph{'' if count == 1 else 's'}, each as shot and as kept"
+    told = sheet_words("contact_sheet.count", n=count)
     x = write(draw, (_MARGIN, 250), told, _TEXT, _INK)
     if unconfirmed:
-        told = f"{unconfirmed} on this page with the side unconfirmed"
+        told = sheet_words("contact_sheet.unconfirmed_here", count=unconfirmed)
         write(draw, (x + 36, 250), told, _STRONG, _ALARM)
-    key = "R right · L left · A anterior · P posterior · H head · F foot of the patient"
+    key = sheet_words("letters")
     _write_right(draw, (right, 250), key, _SMALL, _SOFT)
 
 
@@ -151,9 +144,11 @@ def _foot(
     y = height - _FOOT + 24
     draw.line((_MARGIN, y, right, y), fill=_EDGE, width=3)
     room = right - _MARGIN - 520
-    for line, text in enumerate(wrapped(CAUTION, _SMALL, room, 3)):
+    caution = sheet_words("contact_sheet.caution")
+    for line, text in enumerate(wrapped(caution, _SMALL, room, 3)):
         write(draw, (_MARGIN, y + 46 + line * 36), text, _SMALL, _INK)
-    _write_right(draw, (right, y + 46), f"Page {numbers[0]} of {numbers[1]}", _STRONG, _INK)
+    number = sheet_words("contact_sheet.page", number=numbers[0], count=numbers[1])
+    _write_right(draw, (right, y + 46), number, _STRONG, _INK)
     _write_right(draw, (right, y + 84), shortened(head.made, _SMALL, 480), _SMALL, _SOFT)
 
 
@@ -170,7 +165,7 @@ def _warning_lines(cell: SheetCell) -> list[str]:
         left = _WARNING_LINES - len(lines)
         more = len(cell.warnings) - number
         if left <= 0 or (left == 1 and more > 1):
-            lines.append(f"and {more} more warning{'' if more == 1 else 's'}")
+            lines.append(sheet_words("contact_sheet.more", n=more))
             break
         spare = left - 1 if more > 1 else left
         text = text[:1].upper() + text[1:]
@@ -206,14 +201,15 @@ def _card(page: Image.Image, cell: SheetCell, place: tuple[int, int], height: in
     if cell.stored is not None:
         _plate(page, cell.stored, (second, y))
     else:
-        _frame(draw, (second, y), _KEPT_AS_SHOT if cell.as_shot is not None else "")
+        kept = sheet_words("contact_sheet.same") if cell.as_shot is not None else ""
+        _frame(draw, (second, y), kept)
     _arrow(draw, (x + _PLATE_WIDTH + 12, y + _PLATE_HEIGHT // 2), cell.stored is not None)
     y += _PLATE_HEIGHT + 36
     if cell.as_shot is not None:
-        write(draw, (x, y), "As shot", _TAG, _SOFT)
+        write(draw, (x, y), sheet_words("contact_sheet.as_shot"), _TAG, _SOFT)
     if cell.stored is not None or cell.as_shot is not None:
-        kept = "Kept, right way round" if cell.stored is not None else "Kept as shot"
-        write(draw, (second, y), kept, _TAG, _BRAND)
+        how = "kept" if cell.stored is not None else "kept_as_shot"
+        write(draw, (second, y), sheet_words(f"contact_sheet.{how}"), _TAG, _BRAND)
     y += _CAPTION
     for line in _mirror_lines(cell):
         write(draw, (x, y), line, _TEXT, _INK)
@@ -303,7 +299,9 @@ def _status(draw: ImageDraw.ImageDraw, cell: SheetCell, place: tuple[int, int]) 
     """Who confirmed the side, or that nobody did; and where the picture comes from."""
     x, y = place
     confirmed = bool(cell.confirmed_by)
-    text = f"Side confirmed by {cell.confirmed_by}" if confirmed else "Side unconfirmed"
+    text = sheet_words("contact_sheet.unconfirmed")
+    if confirmed:
+        text = sheet_words("contact_sheet.confirmed", who=cell.confirmed_by)
     shown = shortened(text, _STRONG, _INNER - 360)
     right = x + width(shown, _STRONG) + 74
     box = (x, y, right, y + 48)

@@ -17,6 +17,8 @@ from pathlib import Path
 
 from PIL import ImageDraw, ImageFont, features
 
+from archiver.wording import words_of
+
 _FONTS = Path(__file__).with_name("fonts")
 REGULAR = _FONTS / "DejaVuSans.ttf"
 BOLD = _FONTS / "DejaVuSans-Bold.ttf"
@@ -35,6 +37,11 @@ _LIKELY = (
 _MISSING = "\U0010ffff"
 _RIGHT_TO_LEFT = {"R", "AL"}
 _NEUTRAL = {"WS", "ON", "CS", "ES", "ET", "NSM", "BN", "EN"}
+
+
+def sheet_words(key: str, **values: object) -> str:
+    """Return a text for a sheet."""
+    return words_of()(f"sheets.{key}", **values)
 
 
 @dataclass(frozen=True)

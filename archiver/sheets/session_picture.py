@@ -22,6 +22,7 @@ from archiver.errors import ArchiveError, PhotoError, Problem
 from archiver.objects import Description, describe, open_dataset
 from archiver.photo import reduced
 from archiver.sheets.contact_sheet import contact_sheet, save_pages
+from archiver.sheets.lettering import sheet_words
 from archiver.sheets.sheet_cells import CellPicture, Edges, SheetCell, SheetHead
 
 if TYPE_CHECKING:
@@ -115,7 +116,9 @@ def write_record_sheet(records: Sequence[Record], path: Path) -> list[Path]:
             made,
         )
     else:
-        head = SheetHead(f"{len(patients)} patients", "", _visits(days), "", made)
+        head = SheetHead(
+            sheet_words("session.patients", n=len(patients)), "", _visits(days), "", made
+        )
     return _saved(head, [_record_cell(pair, alone, len(days)) for pair in _pairs(seen)], path)
 
 
@@ -159,19 +162,19 @@ def _taken_cell(taken: WrappedPhotograph) -> SheetCell:
     warnings = tuple(problem.found for problem in taken.warnings)
     if original is not None:
         return _cell(original, derived, name, warnings)
-    refused = tuple(f"Refused: {problem.found}" for problem in taken.problems)
+    refused = tuple(sheet_words("session.refused", why=problem.found) for problem in taken.problems)
     return SheetCell(
         taken.photograph.view.value,
         shortened(taken.photograph.teeth),
         _universal(taken.photograph.teeth),
         _subject(taken.photograph.teeth),
-        "Not kept",
+        sheet_words("session.not_kept"),
         None,
         None,
         _readable(taken.photograph.confirmed_by),
         name,
         refused + warnings,
-        "This photograph is not kept.",
+        sheet_words("session.photograph_not_kept"),
     )
 
 
@@ -207,9 +210,9 @@ def _cell(
     faults = tuple(s.fault for s in (original, derived) if s is not None and s.fault)
     lone = d.role == "derived"
     if d.mirror == "uncorrected" and derived is None and not lone:
-        faults += ("The picture is mirror-reversed: do not use it for the side.",)
+        faults += (sheet_words("session.reversed"),)
     return SheetCell(
-        d.view.value if d.view else "view not told",
+        d.view.value if d.view else sheet_words("session.no_view"),
         shortened(d.teeth),
         _universal(d.teeth),
         _subject(d.teeth),
@@ -219,27 +222,29 @@ def _cell(
         _readable(d.confirmed_by),
         source,
         faults + warnings,
-        "The picture as shot is not among these." if lone else "",
+        sheet_words("session.lone") if lone else "",
     )
 
 
 def _mirror(original: _Seen, derived: _Seen | None) -> str:
     """Say whether a mirror was used, and what was done about it."""
     d = original.description
-    through = "No mirror" if d.mirror == "direct" else "Through a mirror"
+    done = [sheet_words("session.no_mirror" if d.mirror == "direct" else "session.mirror")]
     if d.role == "derived":
-        return f"{through}; {'turned back' if d.mirror == 'corrected' else 'corrected'}"
-    if derived is None:
-        return f"{through}; NOT turned back" if d.mirror == "uncorrected" else through
-    done = []
-    turn = derived.description.turn
-    if turn is None:
-        done.append("corrected")
-    elif turn is not Turn.IDENTITY:
-        done.append(f"{'turned back' if d.mirror == 'uncorrected' else 'turned'}: {turn.words}")
-    if _is_cropped(d, derived.description):
-        done.append("cropped")
-    return "; ".join([through, *done])
+        back = d.mirror == "corrected"
+        done.append(sheet_words("session.turned_back" if back else "session.corrected"))
+    elif derived is None:
+        done += [sheet_words("session.not_turned_back")] if d.mirror == "uncorrected" else []
+    else:
+        turn = derived.description.turn
+        if turn is None:
+            done.append(sheet_words("session.corrected"))
+        elif turn is not Turn.IDENTITY:
+            how = "turned_back_by" if d.mirror == "uncorrected" else "turned_by"
+            done.append(sheet_words(f"session.{how}", turn=turn.text))
+        if _is_cropped(d, derived.description):
+            done.append(sheet_words("session.cropped"))
+    return "; ".join(done)
 
 
 def _is_cropped(original: Description, derived: Description) -> bool:
@@ -271,7 +276,7 @@ def _universal(teeth: Sequence[Tooth]) -> str:
 def _subject(teeth: Sequence[Tooth]) -> str:
     if len(teeth) == 1:
         return teeth[0].name
-    return f"{len(teeth)} teeth" if teeth else "the whole view"
+    return sheet_words("session.teeth", n=len(teeth)) if teeth else sheet_words("session.whole")
 
 
 def _readable(name: str) -> str:
@@ -286,7 +291,7 @@ def _readable(name: str) -> str:
 
 
 def _details(patient_id: str, issuer: str, birth_date: str, sex: str) -> str:
-    born = f"born {birth_date}" if birth_date else ""
+    born = sheet_words("born", day=birth_date) if birth_date else ""
     return " · ".join(t for t in (patient_id, issuer, born, sex) if t)
 
 
@@ -296,10 +301,14 @@ def _day(text: str) -> str:
 
 
 def _visit(day: date, time: str) -> str:
-    return f"Visit of {day.isoformat()}" + (f", {time}" if time else "")
+    told = sheet_words("session.visit", day=day.isoformat())
+    return f"{told}, {time}" if time else told
 
 
 def _visits(days: Sequence[str]) -> str:
     if len(days) == 1:
-        return f"Visit of {_day(days[0])}" if days[0] else ""
-    return f"{len(days)} days, {_day(days[0])} to {_day(days[-1])}" if days else ""
+        return sheet_words("session.visit", day=_day(days[0])) if days[0] else ""
+    if not days:
+        return ""
+    first, last = _day(days[0]), _day(days[-1])
+    return sheet_words("session.days", count=len(days), first=first, last=last)

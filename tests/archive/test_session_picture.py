@@ -18,6 +18,7 @@ from archiver.objects.sheet import read_sheet
 from archiver.sheets import session_picture
 from archiver.sheets.contact_sheet import PAGE_WIDTH, SheetCell, SheetHead
 from archiver.sheets.session_picture import write_contact_sheet, write_record_sheet
+from tests.pseudo_language import drawn_words, plain_words, pseudo_language
 
 SHEET = """
 numbering = "ISO 3950"
@@ -144,6 +145,25 @@ def test_what_a_question_finds_is_paired_again(
     assert as_shot[0].mirror == "Through a mirror; NOT turned back"
     assert any("do not use it for the side" in w for w in as_shot[0].warnings)
     assert none == [] and heard[3][0].patient == "0 patients"
+
+
+def test_a_sheet_has_no_english(
+    session: Session,
+    archive: Archive,
+    taken: list[WrappedPhotograph],
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    written = drawn_words(monkeypatch)
+    with pseudo_language():
+        write_contact_sheet(session, taken, tmp_path / "sheet.png")
+        for question in (Query(), Query(role="derived"), Query(mirror="uncorrected")):
+            write_record_sheet(archive.query(question), tmp_path / "found.png")
+        write_record_sheet([], tmp_path / "none.png")
+    said = ("haugen", "liv", "mirror", "direct", "broken", "jpg", "occlusal", "labial", "frontal")
+    names = ("iso", "universal", "archiver", *said)
+    assert len(written) > 100
+    assert not [w for text in written for w in plain_words(text) if w.casefold() not in names]
 
 
 def test_a_sheet_that_cannot_be_written_is_told_in_one_line(

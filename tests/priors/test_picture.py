@@ -25,7 +25,7 @@ from archiver.vision.registration import Alignment, Refusal
 from archiver.vision.transforms import Model
 from archiver.vision.wrong_way import Checked, Way
 from archiver.wording import Text
-from tests.pseudo_language import plain_words, pseudo_language
+from tests.pseudo_language import drawn_words, plain_words, pseudo_language
 
 NAMES = (
     "Okafor^Nadia",
@@ -113,6 +113,20 @@ def test_what_is_told_of_a_comparison_shows_no_english(capsys: pytest.CaptureFix
     assert len(said[0].splitlines()) == 20
     named = ("a.dcm", "CIE", "sRGB", "CIEDE2000")
     assert not [w for text in said for w in plain_words(text) if w not in ("dcm", *named)]
+
+
+def test_a_page_has_no_english(monkeypatch: pytest.MonkeyPatch) -> None:
+    refusal = Refusal(Text("vision.refusal.few_agree", n=5, needed=12), 5)
+    with pseudo_language():
+        newest, earlier = shown(""), shown(date="20240101")
+        newest = replace(newest, description=replace(newest.description, patient_id=""))
+        refused = Compared(earlier, "", Checked(Way.REVERSED, 5, 90, refusal), *[None] * 4, ())
+        pair = (replace(aligned(newest, earlier), relation=SAME), refused)
+        written = drawn_words(monkeypatch)
+        list(draw(Comparison(newest, pair), TITLE))
+    said = ("occlusal", "archiver", "RIVERBEND", "ISO", "Universal", "CIEDE", "sRGB")
+    assert len(written) > 40
+    assert not [w for text in written for w in plain_words(text) if w not in said]
 
 
 def test_many_teeth_and_an_upright_picture_fit() -> None:
