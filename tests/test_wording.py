@@ -6,7 +6,7 @@ import ast
 import pickle
 import re
 from collections.abc import Iterator
-from dataclasses import FrozenInstanceError
+from dataclasses import FrozenInstanceError, dataclass
 from functools import cache
 from pathlib import Path
 
@@ -24,6 +24,7 @@ OTHERS = ("pages", "place", "problem")
 _PART = re.compile(r"\.(?:found|expected|hint)$")
 _CODE = re.compile(r"[a-z0-9_]+(?:\.[A-Za-z0-9_-]+)+")
 _BEGINNING = re.compile(r"[a-z0-9_]+\.[A-Za-z0-9_.-]*\Z")
+_TABLE = re.compile(r"[a-z0-9_]+\.(?:[a-z0-9_]+\.)*")
 _FIELD = re.compile(r"\{(\w+)(?::[^{}]*)?\}")
 _ERRORS = {
     name
@@ -33,6 +34,8 @@ _ERRORS = {
 _MAKERS = {"Problem", "Text", "Unfit", *_ERRORS}
 #: What a function that makes a problem takes beside the values of the problem.
 OWN = {"Unfit": {"hint"}}
+#: Files of the archive and the settings are no codes.
+FILES = {".toml", ".json", ".jsonl", ".sqlite", ".html", ".csv"}
 #: What gives the values itself.
 GIVES = ("_translated",)
 
@@ -46,6 +49,8 @@ def codes() -> dict[str, set[str]]:
             forms = text.values() if isinstance(text, dict) else [text]
             named = found.setdefault(_PART.sub("", key), set())
             named.update(name for form in forms for name in _FIELD.findall(form))
+            # By which one of the forms is chosen.
+            named.update({"n"} if isinstance(text, dict) else ())
     return found
 
 
@@ -61,6 +66,59 @@ def calls() -> Iterator[tuple[str, str, ast.Call]]:
             if isinstance(node, ast.Call):
                 name = getattr(node.func, "id", getattr(node.func, "attr", ""))
                 yield f"{path.relative_to(PACKAGE)}:{node.lineno}", name, node
+
+
+@dataclass(frozen=True)
+class Door:
+    """A function that puts a table in front of the code that it is given.
+
+    Parameters
+    ----------
+    file
+        Where it can be called; None for everywhere.
+    table
+        What it puts in front, with its dot.
+    place
+        Of the code among its arguments.
+    beginning
+        The beginning as it is written out.
+    """
+
+    file: Path | None
+    table: str
+    place: int
+    beginning: ast.JoinedStr
+
+
+@cache
+def doors() -> dict[str, list[Door]]:
+    """Every such function by its name; one with a name of its own module serves this alone."""
+    found: dict[str, list[Door]] = {}
+    for path, tree in trees().items():
+        for node in ast.walk(tree):
+            if not isinstance(node, ast.FunctionDef) or node.args.kwarg is None:
+                continue
+            if node.name == "__init__":  # called by the name of its class
+                continue
+            names = [one.arg for one in (*node.args.posonlyargs, *node.args.args)]
+            for text in (one for one in ast.walk(node) if isinstance(one, ast.JoinedStr)):
+                first, *rest = text.values
+                code = getattr(getattr(rest[0], "value", None), "id", "") if rest else ""
+                if len(rest) == 1 and code in names and _TABLE.fullmatch(texts_of(first)[0]):
+                    own = path if node.name.startswith("_") else None
+                    door = Door(own, texts_of(first)[0], names.index(code), text)
+                    found.setdefault(node.name, []).append(door)
+    return found
+
+
+def behind_doors() -> Iterator[tuple[str, str, ast.Call]]:
+    """Every code that is given to such a function: where it stands, the whole code, the call."""
+    for place, name, call in calls():
+        for door in doors().get(name, ()):
+            here = door.file is None or place.startswith(f"{door.file.relative_to(PACKAGE)}:")
+            if here and len(call.args) > door.place:
+                for code in texts_of(call.args[door.place]):
+                    yield place, door.table + code, call
 
 
 def texts_of(node: ast.expr) -> list[str]:
@@ -93,17 +151,61 @@ def test_every_code_is_in_the_catalogue_and_is_given_the_values_that_it_names() 
     assert not wrong
 
 
+def test_every_code_behind_a_door_is_in_the_catalogue_and_is_given_its_values() -> None:
+    assert {"_say", "page_words", "sheet_words"} <= doors().keys()
+    wrong = []
+    for place, code, call in behind_doors():
+        given = {k.arg for k in call.keywords}
+        if code not in codes() and not any(c.startswith(code) for c in codes()):
+            wrong.append(f"{place}: no such code {code}")
+        elif code in codes() and None not in given and given != codes()[code]:
+            wrong.append(f"{place}: {code} given {given}, names {codes()[code]}")
+    assert not wrong, "\n".join(wrong)
+
+
+def test_every_text_that_reads_as_a_code_is_one() -> None:
+    """Whichever way it takes to the catalogue."""
+    files = {code.split(".")[0] for code in codes()}
+    wrong = []
+    for path, tree in trees().items():
+        nodes = list(ast.walk(tree))
+        parts = {one for node in nodes if isinstance(node, ast.JoinedStr) for one in node.values}
+        for node in nodes:
+            for text in texts_of(node) if isinstance(node, ast.Constant) else ():
+                is_code = _CODE.fullmatch(text) and text.split(".")[0] in files
+                is_code = is_code and text not in codes() and node not in parts
+                if is_code and Path(text).suffix not in FILES:
+                    wrong.append(f"{path.relative_to(PACKAGE)}:{node.lineno}: {text}")
+    assert not wrong, "\n".join(wrong)
+
+
 def test_every_code_of_the_catalogue_is_used() -> None:
     nodes = [node for tree in trees().values() for node in ast.walk(tree)]
     texts = {text for node in nodes if isinstance(node, ast.Constant) for text in texts_of(node)}
+    of_doors = {door.beginning for several in doors().values() for door in several}
     # Of a key that ends in a value only the beginning is written out.
     made = tuple(
         text
         for node in nodes
-        if isinstance(node, ast.JoinedStr)
+        if isinstance(node, ast.JoinedStr) and node not in of_doors
         for text in texts_of(node)
         if _BEGINNING.match(text)
     )
+    # A code may pass through other hands before it comes to its door.
+    for name, several in doors().items():
+        for door in several:
+            for path, tree in trees().items():
+                inside = list(ast.walk(tree)) if door.file in (None, path) else []
+                if any(getattr(node, "id", "") == name for node in inside):
+                    said = [node for node in inside if isinstance(node, ast.Constant)]
+                    texts |= {door.table + text for node in said for text in texts_of(node)}
+                    made += tuple(
+                        door.table + text
+                        for node in inside
+                        if isinstance(node, ast.JoinedStr) and node is not door.beginning
+                        for text in texts_of(node)
+                        if _BEGINNING.match(text)
+                    )
     assert not sorted(code for code in codes().keys() - texts if not code.startswith(made))
 
 
