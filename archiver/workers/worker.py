@@ -65,7 +65,7 @@ def _outcome(
         return False, ("memory", "")
     except Exception as raised:
         # Errors of the web, whose status matters; of all others only the kind may be told.
-        if type(raised).__name__ == error:
+        if error in (kind.__name__ for kind in type(raised).__mro__):
             raised.__traceback__ = raised.__cause__ = raised.__context__ = None
             return False, raised
         return False, ("failed", type(raised).__name__)

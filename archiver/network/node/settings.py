@@ -121,6 +121,17 @@ class NodeSettings:
         """True where only this machine can reach the node."""
         return self.host.startswith(_LOOPBACK)
 
+    def admits(self, address: str) -> bool:
+        """Return whether an address may call."""
+        if not self.networks:
+            return True
+        try:
+            found = ipaddress.ip_address(address.partition("%")[0])
+        except ValueError:
+            return False
+        mapped = getattr(found, "ipv4_mapped", None) or found
+        return any(mapped in ipaddress.ip_network(n, strict=False) for n in self.networks)
+
 
 #: Below this a PDU holds too little of an object to be of use; DCMTK's own least is 4 KiB.
 _LEAST_PDU = 4096

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import ipaddress
 from collections.abc import Callable, Iterator
 from typing import TYPE_CHECKING, Any
 
@@ -25,7 +24,13 @@ from archiver.network.node.dicomweb.credentials import Credentials
 from archiver.network.node.dicomweb.qido import BadQueryError, answers, web_query
 from archiver.network.node.dicomweb.rendering import render, rendition
 from archiver.network.node.dicomweb.resources import RESOURCES, ROOT, Action, Resource
-from archiver.network.node.dicomweb.responses import datasets, media_for_datasets, primed, refusal
+from archiver.network.node.dicomweb.responses import (
+    RefusedRequest,
+    datasets,
+    media_for_datasets,
+    primed,
+    refusal,
+)
 from archiver.network.node.dicomweb.stow import Stow, response
 from archiver.network.node.dicomweb.wado import (
     RequestedInstance,
@@ -131,7 +136,7 @@ class Application:
             request.state.who = "anyone"
             return None
         address = request.client.host if request.client else ""
-        if not self._address_allowed(address):
+        if not self._settings.admits(address):
             return self._refusal(request, 403, Text("network.web.address"))
         # The pages have a log-in of their own.
         given = request.headers.get("authorization", "")
@@ -147,17 +152,6 @@ class Application:
         ):
             return self._refusal(request, 413, Text("network.web.length"))
         return None
-
-    def _address_allowed(self, address: str) -> bool:
-        networks = self._settings.networks
-        if not networks:
-            return True
-        try:
-            found = ipaddress.ip_address(address.partition("%")[0])
-        except ValueError:
-            return False
-        mapped = getattr(found, "ipv4_mapped", None) or found
-        return any(mapped in ipaddress.ip_network(n, strict=False) for n in networks)
 
     def turned_away(self, address: str, why: str) -> None:
         """Tell of a connection or a request that is refused."""
@@ -224,7 +218,7 @@ class Application:
                 query = web_query(request, level)
                 found, more = answers(self._archive, query, _base(request))
             except (BadQueryError, BadQuestionError) as error:
-                raise HTTPException(400, str(error)) from None
+                raise RefusedRequest(400, error.args[0]) from None
             asked = " ".join(
                 k.keyword for k in query.question.keys if k.value not in (None, "", [])
             )
@@ -364,7 +358,8 @@ class Application:
     def _refused(self, request: Request, error: Exception) -> Response:
         assert isinstance(error, HTTPException)
         self._audit_refusal(request, error.status_code)
-        return PlainTextResponse(f"{error.detail}\n", error.status_code, error.headers)
+        told = getattr(error, "text", error.detail)
+        return PlainTextResponse(f"{told}\n", error.status_code, error.headers)
 
     def _failed(self, request: Request, error: Exception) -> Response:
         assert isinstance(error, ArchiverError)

@@ -8,8 +8,6 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, NamedTuple
 
-from starlette.exceptions import HTTPException
-
 from archiver.archive.store import Aside
 from archiver.errors import ArchiverError, Problem
 from archiver.network.multipart import MediaType
@@ -17,7 +15,7 @@ from archiver.network.node import answers
 from archiver.network.node.dicomweb.content_negotiation import JSON, XML
 from archiver.network.node.dicomweb.json_objects import Composed, compose
 from archiver.network.node.dicomweb.native_xml import BadXmlError, from_xml
-from archiver.network.node.dicomweb.responses import refusal
+from archiver.network.node.dicomweb.responses import RefusedRequest, refusal
 from archiver.network.node.incoming_file import IncomingFile, TooLargeError
 from archiver.wording import Text
 
@@ -108,7 +106,7 @@ def _parsed(media: str, data: bytes, nesting: int) -> list[Any]:
             return [from_xml(data, nesting)]
         found = json.loads(data)
     except BadXmlError as error:
-        raise HTTPException(400, str(error)) from None
+        raise RefusedRequest(400, error.args[0]) from None
     except (ValueError, RecursionError):
         raise refusal(400, "network.web.no_json") from None
     return found if isinstance(found, list) else [found]

@@ -15,9 +15,25 @@ from archiver.network.node.dicomweb.native_xml import to_xml
 from archiver.wording import Text
 
 
-def refusal(status: int, code: str, /, **values: object) -> HTTPException:
+class RefusedRequest(HTTPException):
+    """What ends a request; a worker process leaves the words to the one that answers.
+
+    Parameters
+    ----------
+    status_code
+        Of HTTP.
+    text
+        Why.
+    """
+
+    def __init__(self, status_code: int, text: Text) -> None:
+        super().__init__(status_code, text.code)
+        self.text = text
+
+
+def refusal(status: int, code: str, /, **values: object) -> RefusedRequest:
     """Return what ends a request with a status and a text of the catalogue."""
-    return HTTPException(status, str(Text(code, **values)))
+    return RefusedRequest(status, Text(code, **values))
 
 
 def media_for_datasets(request: Request) -> str:

@@ -13,7 +13,6 @@ from typing import TYPE_CHECKING, Any
 
 from pydicom import Dataset
 from starlette.concurrency import run_in_threadpool
-from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import Response
 
@@ -30,7 +29,7 @@ from archiver.network.multipart import (
 from archiver.network.node import answers
 from archiver.network.node.dicomweb.composition import METADATA, Composition, Failed, compose_all
 from archiver.network.node.dicomweb.content_negotiation import IMAGE_SYNTAXES, JSON, XML
-from archiver.network.node.dicomweb.responses import dataset, refusal
+from archiver.network.node.dicomweb.responses import RefusedRequest, dataset, refusal
 from archiver.network.node.dimse.upper_layer import Fault
 from archiver.network.node.incoming_file import IncomingFile, TooLargeError
 from archiver.network.node.ingest import IngestResult, NodeIngest
@@ -200,7 +199,7 @@ class Stow:
                 await self._composed(set_aside, outcome, origin, accept)
         except BadMultipartError as error:
             if not outcome.kept:
-                raise HTTPException(400, str(error)) from error
+                raise RefusedRequest(400, error.args[0]) from error
             outcome.kept.append(IngestResult(answers.CANNOT_UNDERSTAND, *error.args))
         finally:
             _discard(set_aside)

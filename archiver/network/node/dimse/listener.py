@@ -8,7 +8,6 @@ association are given only to who has sent a whole A-ASSOCIATE-RQ.
 from __future__ import annotations
 
 import contextlib
-import ipaddress
 import socket
 import ssl
 import struct
@@ -144,7 +143,6 @@ class NodeServer(ThreadedAssociationServer):
         self.settings, self.services, self.refused, self.tls = settings, services, refused, tls
         self._open: dict[socket.socket, str] = {}
         self._counting = threading.Lock()
-        self._networks = [ipaddress.ip_network(n, strict=False) for n in settings.networks]
         address = (settings.host, settings.dimse_port)
         super().__init__(
             ae,
@@ -212,9 +210,4 @@ class NodeServer(ThreadedAssociationServer):
             return "too many connections"
         if hosts.count(host) >= limits.connections_of_one_address:
             return "too many connections from this address"
-        if self._networks:
-            address = ipaddress.ip_address(host.partition("%")[0])
-            mapped = getattr(address, "ipv4_mapped", None) or address
-            if not any(mapped in network for network in self._networks):
-                return "address not allowed"
-        return ""
+        return "" if self.settings.admits(host) else "address not allowed"
