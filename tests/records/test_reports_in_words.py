@@ -22,8 +22,11 @@ from archiver.records.rules import explain
 from archiver.wording import Text
 from tests.pseudo_language import plain_words, pseudo_language
 
-#: Views, sides, quality figures and states are the same words in every language.
-OTHERS = "compare hilltop blur pixels soon too many levels of symbolic links and right left mirror"
+#: Views, sides, quality figures and states are the same words in every language; a column of a
+#: table is called as the table calls it.
+OTHERS = (
+    "compare hilltop blur pixels soon too many levels of symbolic links and right left mirror tooth"
+)
 DATA = re.compile(r"<code>.*?</code>|<style>.*?</style>|<script>.*?</script>|<[^>]*>", re.S)
 
 
