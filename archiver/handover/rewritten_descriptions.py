@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from archiver.objects import Description, phrases
+from archiver.objects import BEFORE_CORRECTION, DESCRIPTIONS, UPRIGHT, Description, phrases
 
 #: The descriptions that have words of ours.
 ANEW = ("SeriesDescription", "ImageComments", "DerivationDescription")
@@ -19,8 +19,9 @@ def anew(keyword: str, description: Description) -> str:
         What the whole object says of itself.
     """
     if keyword == "SeriesDescription":
-        derived = description.role == "derived"
-        return phrases.SERIES_CORRECTED if derived else phrases.SERIES_AS_SHOT
+        if description.series_description in DESCRIPTIONS:
+            return description.series_description
+        return UPRIGHT if description.role == "derived" else BEFORE_CORRECTION
     if keyword == "DerivationDescription":
         return phrases.TURNED[description.turn] if description.turn is not None else ""
     return comment(description)

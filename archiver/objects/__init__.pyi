@@ -38,6 +38,10 @@ from .photograph import Making as Making
 from .photograph import PhotographInstance as PhotographInstance
 from .phrases import subject as subject
 from .purposes import Purpose as Purpose
+from .series import BEFORE_CORRECTION as BEFORE_CORRECTION
+from .series import DESCRIPTIONS as DESCRIPTIONS
+from .series import UPRIGHT as UPRIGHT
+from .series import series_of as series_of
 from .session import FLIPS as FLIPS
 from .session import Circumstances as Circumstances
 from .session import ConsentSaid as ConsentSaid

@@ -23,6 +23,7 @@ from archiver.objects import concepts, modules, photograph, phrases
 from archiver.objects.clock import zone_of
 from archiver.objects.description import code_keys, items, text
 from archiver.objects.mistakes import Meaning
+from archiver.objects.series import earlier_series, series_of
 from archiver.objects.session import Patient, Visit
 from archiver.objects.uids import UidPolicy
 from archiver.photo import PLACES_IN_PIXELS, Corrected
@@ -73,8 +74,6 @@ class Whose:
     patient: Patient
     visit: Visit
     study: str
-    as_shot_series: str
-    corrected_series: str
 
 
 @dataclass(frozen=True)
@@ -125,8 +124,7 @@ def as_shot(old: Dataset, amending: Amending) -> Dataset:
     """Return the successor of a photograph as shot; its pixels are the same."""
     entry, planned = amending.after.photograph, amending.after.plan
     ds = _successor(old, amending, "as shot")
-    if amending.whose is not None:
-        ds.SeriesInstanceUID = amending.whose.as_shot_series
+    _set_series(ds, old, amending, upright=not amending.after.needs_correction)
     _set_meaning(ds, planned, planned.original_modifiers, entry.confirmed_by)
     ds.PatientOrientation = [planned.stored.rows.value, planned.stored.columns.value]
     ds.ImageComments = phrases.as_shot_comment(entry, planned, amending.words)
@@ -146,12 +144,12 @@ def kept_corrected(old: Dataset, shot: Dataset, amending: Amending) -> Dataset:
         (text(one, "SpatialLocationsPreserved") for one in items(old, "SourceImageSequence")), "NO"
     )
     photograph.set_source(ds, amending.after.plan, preserved or "NO", _key(shot))
-    _finish_corrected(ds, amending)
+    _finish_corrected(ds, old, amending)
     return _with_originals(ds, old, amending.created)
 
 
 def turned_corrected(
-    old: Dataset | None, shot: Dataset, result: Corrected, amending: Amending, series: str
+    old: Dataset | None, shot: Dataset, result: Corrected, amending: Amending
 ) -> Dataset:
     """Return a corrected picture that was made anew from the photograph as shot.
 
@@ -161,15 +159,10 @@ def turned_corrected(
         The one in whose place it comes; None where there was none.
     shot
         The successor of the photograph as shot.
-    series
-        Series for it where there was none.
     """
     ds = copy.deepcopy(shot)
     predecessor = text(shot, "SOPInstanceUID") if old is None else text(old, "SOPInstanceUID")
     ds.SOPInstanceUID = amending.uid(predecessor, "corrected")
-    ds.SeriesInstanceUID = series if old is None else text(old, "SeriesInstanceUID")
-    ds.SeriesNumber = 2 if old is None else old.get("SeriesNumber", 2)
-    ds.SeriesDescription = phrases.SERIES_CORRECTED
     ds.ImageType = ["DERIVED", "PRIMARY"]
     modules.set_pixels(ds, result.pixels)
     cropped = amending.after.photograph.crop is not None
@@ -177,7 +170,7 @@ def turned_corrected(
     if ds.SourceImageSequence[0].SpatialLocationsPreserved != "YES":
         for keyword in PLACES_IN_PIXELS & set(ds.dir()):
             delattr(ds, keyword)
-    _finish_corrected(ds, amending)
+    _finish_corrected(ds, old, amending)
     ds.pop("OriginalAttributesSequence", None)
     return ds if old is None else _with_originals(ds, old, amending.created)
 
@@ -186,13 +179,38 @@ def _key(shot: Dataset) -> tuple[str, str]:
     return text(shot, "SeriesInstanceUID"), text(shot, "SOPInstanceUID")
 
 
-def _finish_corrected(ds: Dataset, amending: Amending) -> None:
+def _finish_corrected(ds: Dataset, old: Dataset | None, amending: Amending) -> None:
     entry, planned = amending.after.photograph, amending.after.plan
-    if amending.whose is not None:
-        ds.SeriesInstanceUID = amending.whose.corrected_series
+    _set_series(ds, old, amending, upright=True)
     _set_meaning(ds, planned, planned.corrected_modifiers, entry.confirmed_by)
     ds.PatientOrientation = [planned.display.rows.value, planned.display.columns.value]
     ds.ImageComments = phrases.corrected_comment(entry, planned, amending.words)
+
+
+def _set_series(ds: Dataset, old: Dataset | None, amending: Amending, *, upright: bool) -> None:
+    """Put a successor into the series of its state; what an earlier version made keeps its own.
+
+    Parameters
+    ----------
+    ds
+        Holds the study; where there was no `old`, the series of the photograph as shot.
+    """
+    study, uids = text(ds, "StudyInstanceUID"), amending.uids
+    before = ds if old is None else old
+    was = text(before, "SeriesInstanceUID")
+    own = {one.uid: one for one in (series_of(study, uids, upright=up) for up in (True, False))}
+    if old is not None and amending.whose is None and was not in own:
+        for keyword in ("SeriesInstanceUID", "SeriesNumber", "SeriesDescription"):
+            ds.pop(keyword, None)
+            if keyword in old:
+                ds[keyword] = copy.deepcopy(old[keyword])
+    elif old is None and was == earlier_series(study, uids, derived=False).uid:
+        modules.set_series(ds, earlier_series(study, uids, derived=True))
+    else:
+        first = 1
+        if was in own:
+            first = int(before.get("SeriesNumber") or own[was].number) + 1 - own[was].number
+        modules.set_series(ds, series_of(study, uids, upright=upright, first=first))
 
 
 def _successor(old: Dataset, amending: Amending, role: str) -> Dataset:
@@ -226,6 +244,7 @@ def _set_patient(ds: Dataset, whose: Whose) -> None:
     )
     modules.set_patient(ds, whose.patient)
     modules.set_study(ds, whose.visit, whose.study)
+    modules.set_beside(ds, whose.visit)
 
 
 def _in_zone(moment: datetime, offset: str) -> datetime:

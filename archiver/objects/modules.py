@@ -5,6 +5,7 @@ Each function sets the attributes of its module on a dataset. None reads a clock
 
 from __future__ import annotations
 
+import copy
 from datetime import date, datetime
 
 from pydicom import Dataset
@@ -14,6 +15,7 @@ from pydicom.valuerep import PersonName
 from archiver import __version__
 from archiver.dentition import Code, Plan, View, codes, may_identify
 from archiver.objects import concepts
+from archiver.objects.series import PhotographSeries
 from archiver.objects.session import Patient, Photograph, Visit
 from archiver.photo import PLACES_IN_PIXELS, CameraFile, ColourClaim, EncodedPixels, LossyStep
 
@@ -55,10 +57,8 @@ def set_study(ds: Dataset, visit: Visit, study_uid: str) -> None:
     """General Study (C.7.2.1)."""
     ds.StudyInstanceUID = study_uid
     ds.StudyDate = _date(visit.date)
-    # Media directories want a time too; a visit of which only the day is told has its beginning.
-    # A study that exists already keeps what it has.
-    unknown = "" if visit.study_uid else "000000"
-    ds.StudyTime = visit.time.strftime("%H%M%S") if visit.time else unknown
+    # Type 2: empty where nobody said when. Media directories want one (PS3.3 F.5.2) and get none.
+    ds.StudyTime = visit.time.strftime("%H%M%S") if visit.time else ""
     ds.ReferringPhysicianName = visit.referring_physician
     # Media directories want one (PS3.3 F.5.2); the day tells visits apart for a reader.
     ds.StudyID = visit.study_id or ds.StudyDate
@@ -67,12 +67,18 @@ def set_study(ds: Dataset, visit: Visit, study_uid: str) -> None:
         ds.StudyDescription = visit.description
 
 
-def set_series(ds: Dataset, series_uid: str, number: int, description: str) -> None:
+def set_beside(ds: Dataset, visit: Visit) -> None:
+    """Whatever else the objects of a study that is joined say of patient and study."""
+    if visit.beside is not None:
+        ds.update(copy.deepcopy(visit.beside))
+
+
+def set_series(ds: Dataset, series: PhotographSeries) -> None:
     """General Series (C.7.3.1); the side is told by Image Laterality alone."""
     ds.Modality = "XC"
-    ds.SeriesInstanceUID = series_uid
-    ds.SeriesNumber = number
-    ds.SeriesDescription = description
+    ds.SeriesInstanceUID = series.uid
+    ds.SeriesNumber = series.number
+    ds.SeriesDescription = series.description
 
 
 def set_request(ds: Dataset, visit: Visit, study_uid: str) -> None:

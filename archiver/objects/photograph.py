@@ -14,12 +14,10 @@ from pydicom.sequence import Sequence
 
 from archiver.dentition import Orientation, Plan, Turn
 from archiver.objects import concepts, modules, phrases
+from archiver.objects.series import PhotographSeries, series_of
 from archiver.objects.session import Crop, Photograph, Session
 from archiver.objects.uids import UidPolicy
 from archiver.photo import CameraFile, Corrected, EncodedPixels
-
-_AS_SHOT_SERIES = 1
-_CORRECTED_SERIES = 2
 
 
 @dataclass(frozen=True)
@@ -40,8 +38,8 @@ class Identity:
     """The identifiers of all that one photograph becomes, known before any pixel is touched."""
 
     study: str
-    as_shot_series: str
-    corrected_series: str
+    as_shot_series: PhotographSeries
+    corrected_series: PhotographSeries
     as_shot: str
     corrected: str | None
 
@@ -109,10 +107,11 @@ def identify(
             "edges": edges,
         }
         corrected = uids.uid("instance", correction)
+    first = session.visit.first_series
     return Identity(
         study,
-        uids.uid("series", {"study": study, "series": "as shot"}),
-        uids.uid("series", {"study": study, "series": "corrected"}),
+        series_of(study, uids, upright=corrected is None, first=first),
+        series_of(study, uids, upright=True, first=first),
         as_shot,
         corrected,
     )
@@ -125,7 +124,7 @@ class Making:
     Parameters
     ----------
     number
-        Place of the photograph in its session, from 1.
+        Instance Number.
     taken
         When it was taken, by the camera's clock with the session's correction; None if unknown.
     created
@@ -147,7 +146,7 @@ def as_shot(making: Making, pixels: EncodedPixels) -> PhotographInstance:
     m = making
     ds = _common(m, pixels, m.plan.stored, pixels_moved=False)
     modules.set_sop_common(ds, m.identity.as_shot)
-    modules.set_series(ds, m.identity.as_shot_series, _AS_SHOT_SERIES, phrases.SERIES_AS_SHOT)
+    modules.set_series(ds, m.identity.as_shot_series)
     ds.ImageType = ["ORIGINAL", "PRIMARY"]
     ds.ImageComments = phrases.as_shot_comment(m.photograph, m.plan)
     modules.set_anatomy(ds, m.plan, m.plan.original_modifiers)
@@ -161,7 +160,7 @@ def corrected(making: Making, result: Corrected) -> PhotographInstance:
     moved = _spatial_relation(m.plan, result, m.photograph.crop is not None) != "YES"
     ds = _common(m, result.pixels, m.plan.display, pixels_moved=moved)
     modules.set_sop_common(ds, m.identity.corrected)
-    modules.set_series(ds, m.identity.corrected_series, _CORRECTED_SERIES, phrases.SERIES_CORRECTED)
+    modules.set_series(ds, m.identity.corrected_series)
     ds.ImageType = ["DERIVED", "PRIMARY"]
     ds.ImageComments = phrases.corrected_comment(m.photograph, m.plan)
     modules.set_anatomy(ds, m.plan, m.plan.corrected_modifiers)
@@ -170,7 +169,7 @@ def corrected(making: Making, result: Corrected) -> PhotographInstance:
         m.plan,
         result,
         cropped=m.photograph.crop is not None,
-        source=(m.identity.as_shot_series, m.identity.as_shot),
+        source=(m.identity.as_shot_series.uid, m.identity.as_shot),
     )
     return PhotographInstance(ds, result.pixels)
 
@@ -181,6 +180,7 @@ def _common(
     ds = Dataset()
     modules.set_patient(ds, m.session.patient)
     modules.set_study(ds, m.session.visit, m.identity.study)
+    modules.set_beside(ds, m.session.visit)
     modules.set_request(ds, m.session.visit, m.identity.study)
     modules.set_equipment(ds, m.photo, m.taken)
     modules.set_camera_settings(ds, m.photo, pixels_moved=pixels_moved)

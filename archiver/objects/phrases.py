@@ -6,10 +6,8 @@ from archiver.dentition import Plan, Turn, shortened
 from archiver.objects.session import Crop, Photograph
 from archiver.wording import Text
 
-SERIES_AS_SHOT = "Photographs as shot: mirror pictures are reversed"
 #: What was wrong stands behind this, without a full stop in it.
 AMENDED = "amended: "
-SERIES_CORRECTED = "Photographs the right way round"
 #: What Derivation Description begins with. It is read again from objects, so it has no language.
 TURNED = {
     Turn.IDENTITY: "nothing is turned",

@@ -5,10 +5,14 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from datetime import date, datetime, time, timedelta
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from archiver.dentition import Code, Direction, Operator, Plan, Tooth, Turn, View, plan
 from archiver.errors import InputError, Problem
 from archiver.objects.purposes import Purpose
+
+if TYPE_CHECKING:
+    from pydicom import Dataset
 
 
 @dataclass(frozen=True)
@@ -51,7 +55,9 @@ class Visit:
 
     `clock_offset` is what must be added to the camera's clock. `study_uid` is set where the
     photographs join a study that exists already; otherwise it is derived. `request` is None where
-    nobody scheduled it.
+    nobody scheduled it. `beside` is what else an object of that study says of patient and study,
+    and `series_number` that object's own, which is not to be used again. The series of photographs
+    are numbered from `first_series` on.
 
     Raises
     ------
@@ -68,6 +74,9 @@ class Visit:
     study_id: str = ""
     referring_physician: str = ""
     request: Request | None = None
+    beside: Dataset | None = field(default=None, compare=False, repr=False)
+    series_number: int | None = None
+    first_series: int = 1
 
     def __post_init__(self) -> None:
         if isinstance(self.date, datetime):

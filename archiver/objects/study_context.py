@@ -2,15 +2,38 @@
 
 from __future__ import annotations
 
+import copy
+import warnings
 from datetime import date, datetime, time
 from pathlib import Path
 
-from pydicom import Dataset
+from pydicom import DataElement, Dataset
+from pydicom.config import RAISE
+from pydicom.multival import MultiValue
+from pydicom.valuerep import STR_VR, PersonName, validate_value
 
 from archiver.errors import ObjectError, Problem
 from archiver.objects.dataset_reader import open_dataset
 from archiver.objects.description import describe, text
 from archiver.objects.session import Patient, Visit
+
+#: Patient, Clinical Trial Subject and Study, and visit (PS3.3 C.7.1, C.7.2) have these groups.
+_GROUPS = {0x0010, 0x0012, 0x0038}
+#: What General Study and Patient Study have in other groups (PS3.3 C.7.2.1, C.7.2.2).
+_OF_STUDY = {
+    *("StudyTime", "StudyID", "StudyDescription", "ReferencedStudySequence"),
+    *("AccessionNumber", "IssuerOfAccessionNumberSequence", "ProcedureCodeSequence"),
+    *("ReferringPhysicianName", "ReferringPhysicianIdentificationSequence"),
+    *("ConsultingPhysicianName", "ConsultingPhysicianIdentificationSequence"),
+    *("PhysiciansOfRecord", "PhysiciansOfRecordIdentificationSequence"),
+    *("NameOfPhysiciansReadingStudy", "PhysiciansReadingStudyIdentificationSequence"),
+    *("RequestingService", "RequestingServiceCodeSequence"),
+    *("ReasonForPerformedProcedureCodeSequence", "ReasonForVisit", "ReasonForVisitCodeSequence"),
+    *("AdmittingDiagnosesDescription", "AdmittingDiagnosesCodeSequence"),
+    *("ReferencedPatientSequence",),
+}
+#: Who the patient is says `Patient`.
+_OWN = {"PatientName", "PatientID", "IssuerOfPatientID", "PatientBirthDate", "PatientSex"}
 
 
 def _day(value: str) -> date | None:
@@ -25,6 +48,43 @@ def _clock(value: str) -> time | None:
         return datetime.strptime(value.partition(".")[0].ljust(6, "0")[:6], "%H%M%S").time()
     except ValueError:
         return None
+
+
+def _beside(dataset: Dataset) -> Dataset:
+    """Return what an object says of patient and study that our own modules do not set.
+
+    A value that cannot be written is left out: a photograph must not be refused for it.
+    """
+    found = Dataset()
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        elements = list(dataset)
+    for element in elements:
+        of_either = element.tag.group in _GROUPS or element.keyword in _OF_STUDY
+        if not of_either or element.keyword in _OWN or element.is_empty:
+            continue
+        if element.VR != "SQ" and not _is_sound(element):
+            continue
+        found.add(_in_unicode(element))
+    return found
+
+
+def _is_sound(element: DataElement) -> bool:
+    values = element.value if isinstance(element.value, MultiValue | list) else [element.value]
+    try:
+        for value in values:
+            given = str(value) if element.VR in STR_VR else value
+            validate_value(element.VR, given, RAISE)
+    except ValueError:
+        return False
+    return True
+
+
+def _in_unicode(element: DataElement) -> DataElement:
+    """Return a copy that is written in the character set of its new dataset."""
+    if element.VR == "PN":
+        return DataElement(element.tag, "PN", PersonName(str(element.value)))
+    return copy.deepcopy(element)
 
 
 def context_of(dataset: Dataset) -> tuple[Patient, Visit]:
@@ -63,6 +123,8 @@ def context_of(dataset: Dataset) -> tuple[Patient, Visit]:
         study_uid=d.study_uid,
         study_id=text(dataset, "StudyID"),
         referring_physician=text(dataset, "ReferringPhysicianName"),
+        beside=_beside(dataset),
+        series_number=d.series_number,
     )
     return patient, visit
 

@@ -21,6 +21,12 @@ ALLOWED_WARNINGS: tuple[tuple[str, str], ...] = (
         "after the edition that this tool's tables follow; so it and all below it are unknown "
         "there for this IOD.",
     ),
+    (
+        r"Warning - </StudyTime\(0008,0030\)> - "
+        r"Missing attribute or value that would be needed to build DICOMDIR",
+        "Study Time is of type 2 (PS3.3 C.7.2.1): empty where nobody said when the visit was. "
+        "A media directory wants one, which is no reason to invent it.",
+    ),
 )
 _ALLOWED = [re.compile(pattern) for pattern, _ in ALLOWED_WARNINGS]
 

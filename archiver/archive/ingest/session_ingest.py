@@ -15,6 +15,7 @@ from datetime import datetime, timedelta
 
 from archiver.archive.ingest.memory_budget import MemoryGate, need
 from archiver.archive.ingest.service import Ingest
+from archiver.archive.ingest.study_numbers import InstanceNumbers, placed
 from archiver.archive.query import Query
 from archiver.archive.store.archive import Archive
 from archiver.archive.store.file_transaction import Incoming, OnDoubt, Outcome
@@ -187,12 +188,17 @@ def take_in(
     ArchiveError
         If the archive cannot be written. Photographs told before are kept.
     """
+    study = photograph.study_uid(session, settings.uids)
+    session = placed(archive, session, study, settings.uids)
+    numbers = InstanceNumbers(archive, study, session.visit.date)
     with ThreadPoolExecutor(settings.workers, "photograph") as pool:
         under_way: deque[Future[_Made]] = deque()
         try:
             # One more than there are workers, so that none waits for the disk.
             for number, entry in enumerate(session.photographs, start=1):
-                under_way.append(pool.submit(_make, session, entry, number, archive, settings))
+                under_way.append(
+                    pool.submit(_make, session, entry, number, archive, settings, numbers)
+                )
                 if len(under_way) > settings.workers:
                     yield _keep(under_way.popleft().result(), archive)
             while under_way:
@@ -203,7 +209,12 @@ def take_in(
 
 
 def _make(
-    session: Session, entry: Photograph, number: int, archive: Archive, settings: IngestSettings
+    session: Session,
+    entry: Photograph,
+    number: int,
+    archive: Archive,
+    settings: IngestSettings,
+    numbers: InstanceNumbers,
 ) -> _Made:
     """Make the instances of one photograph; whatever is wrong with it ends in its outcome."""
     taken = WrappedPhotograph(entry, number, Outcome.REFUSED)
@@ -223,7 +234,9 @@ def _make(
         taken = replace(taken, doubts=weigh(session, entry, plan, photo))
         if held:
             return _Made(replace(taken, status=Outcome.SAME, instances=held))
-        return _instances(_making(session, taken, plan, photo, identity, settings), taken, settings)
+        making = _making(session, taken, plan, photo, identity, settings)
+        place = numbers.number(making.taken, number, identity.as_shot)
+        return _instances(replace(making, number=place), taken, settings)
     except InputError as error:
         problems = tuple(_named(p, entry) for p in error.problems)
         return _Made(replace(taken, status=Outcome.REFUSED, problems=problems))

@@ -283,10 +283,8 @@ def _corrected(
         return [_Made("derived", old.uid, ds, old.pixels)]
     box = Box(crop.left, crop.top, crop.width, crop.height) if crop is not None else None
     result = corrected_from(shot.pixels, turn.value, box, edges=edges)
-    study = text(new_shot, "StudyInstanceUID")
-    series = making.uids.uid("series", {"study": study, "series": "corrected"})
     before_it = old.dataset if old is not None else None
-    ds = amendment.turned_corrected(before_it, new_shot, result, making, series)
+    ds = amendment.turned_corrected(before_it, new_shot, result, making)
     return [_Made("derived", old.uid if old is not None else "", ds, result.pixels)]
 
 

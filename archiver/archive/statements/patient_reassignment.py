@@ -66,11 +66,7 @@ def whose(archive: Archive, uid: str, person: NewPatient, uids: UidPolicy) -> Wh
         there = [one for one in known if one.study_uid == study]
         if there:
             joined = _study(there, study)
-    series = {
-        which: uids.uid("series", {"study": study, "series": which})
-        for which in ("as shot", "corrected")
-    }
-    return Whose(patient, joined, study, series["as shot"], series["corrected"])
+    return Whose(patient, joined, study)
 
 
 def _clock(visit: Visit) -> tuple[int, int, int]:
