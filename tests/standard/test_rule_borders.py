@@ -230,3 +230,63 @@ def test_a_photograph_has_one_frame_and_other_pictures_at_least_one(
         ds.NumberOfFrames = frames
         ds.SOPClassUID = sop_class or ds.SOPClassUID
         assert bool(found_in(written(ds), "frame-count", "NumberOfFrames")) is fires
+
+
+@pytest.mark.parametrize(("columns", "fires"), [(64 * 96 * 2, False), (64 * 96 * 3, True)])
+def test_native_pixels_in_422_have_two_samples_a_pixel(columns: int, fires: bool) -> None:
+    ds = native(photograph())
+    ds.SOPClassUID, ds.PhotometricInterpretation = CT, "YBR_FULL_422"
+    ds.PixelData = bytes(columns)
+    assert bool(found_in(written(ds, EXPLICIT), "pixel-data-length")) is fires
+
+
+@pytest.mark.parametrize(
+    ("marker", "content", "kind"),
+    [
+        (0xE1, b"Exif\0\0", "EXIF (APP1)"),
+        (0xE1, b"http://ns.adobe.com/xap/1.0/\0", "XMP (APP1)"),
+        (0xE2, b"MPF\0", "multi-picture index (APP2)"),
+        (0xED, b"Photoshop 3.0\0", "IPTC (APP13)"),
+        (0xEF, b"whatever", "application data (APP15)"),
+        (0xE0, b"JFXX\0", "JFIF thumbnail (APP0)"),
+        (0xEE, b"Adobe\0", ""),
+    ],
+)
+def test_what_a_camera_left_in_the_stream_is_told_by_its_kind(
+    marker: int, content: bytes, kind: str
+) -> None:
+    frame = jpeg_frame()
+    segment = struct.pack(">BBH", 0xFF, marker, len(content) + 2) + content
+    ds = photograph(frame=frame[:2] + segment + frame[2:])
+    found = [f for f in validate_bytes(written(ds)) if kind and kind in str(f.found)]
+    told = [f for f in validate_bytes(written(ds)) if "(APP" in str(f.found)]
+    assert len(found) == len(told) == bool(kind)
+
+
+@pytest.mark.parametrize(("count", "fires"), [(0, False), (1, False), (2, True)])
+def test_a_container_is_of_one_type_at_most(count: int, fires: bool) -> None:
+    data = with_values(
+        ContainerIdentifier="C-1",
+        IssuerOfTheContainerIdentifierSequence=[],
+        SpecimenDescriptionSequence=[Dataset()],
+        ContainerTypeCodeSequence=[coded("433466003", "SCT", "Microscope slide")] * count,
+    )
+    about = found_in(data, "sequence-", "ContainerTypeCodeSequence")
+    assert [rule for rule, _ in about] == (["sequence-too-long"] if fires else [])
+
+
+@pytest.mark.parametrize("sop_class", ["", CT])
+def test_every_module_that_applies_is_asked_for(sop_class: str) -> None:
+    """Those behind the overlay in the alphabet too."""
+    ds = native(photograph())
+    ds.SOPClassUID = sop_class or ds.SOPClassUID
+    for keyword in ("PatientID", "StudyInstanceUID", "SeriesInstanceUID", "SOPInstanceUID", "Rows"):
+        delattr(ds, keyword)
+    missing = {place.partition(" ")[0] for _, place in found_in(written(ds, EXPLICIT), "type-")}
+    assert missing - {"PatientPosition"} == {
+        "PatientID",
+        "StudyInstanceUID",
+        "SeriesInstanceUID",
+        "SOPInstanceUID",
+        "Rows",
+    }
