@@ -14,9 +14,6 @@ from archiver.standard.requirements import (
 )
 from archiver.wording import Text
 
-# Shapes nest no deeper in the tables; the bound guards against a table that is wrong.
-_DEEPEST = 12
-
 # Overlay Plane, by element number within each group 60xx (PS3.3 C.9.2).
 _OVERLAY_TYPE_1 = {
     0x0010: "Overlay Rows",
@@ -34,7 +31,7 @@ def check_modules(dataset: Item, report: ObjectFindings) -> None:
     sop_class = dataset.text("SOPClassUID")
     for module in modules_of(sop_class, "PixelData" in dataset):
         if module.usage == "M" or not module.own_tags.isdisjoint(dataset.elements):
-            _check_level(module.rows, dataset, "", report, module.clause, 0)
+            _check_level(module.rows, dataset, "", report, module.clause)
     if sop_class == PHOTOGRAPHIC:
         _check_outsiders(dataset, report)
     _check_overlays(dataset, report)
@@ -75,9 +72,7 @@ def _check_overlays(dataset: Item, report: ObjectFindings) -> None:
                 )
 
 
-def _check_level(
-    rows: Rows, item: Item, prefix: str, report: ObjectFindings, section: str, depth: int
-) -> None:
+def _check_level(rows: Rows, item: Item, prefix: str, report: ObjectFindings, section: str) -> None:
     """Check one dataset or item: first what may be absent wrongly, then what is there."""
     for requirement in rows.needed:
         if requirement.tag not in item.elements:
@@ -88,7 +83,7 @@ def _check_level(
         if found is not None:
             _check_presence(found, element, item, prefix, report, section)
             if element.items is not None:
-                _check_items(found, element, prefix, report, section, depth)
+                _check_items(found, element, prefix, report, section)
 
 
 def _check_presence(
@@ -144,7 +139,6 @@ def _check_items(
     prefix: str,
     report: ObjectFindings,
     section: str,
-    depth: int,
 ) -> None:
     items = element.items or ()
     count = len(items)
@@ -166,8 +160,8 @@ def _check_items(
             expected=f"{most}",
             clause=section,
         )
-    if not requirement.inner or depth >= _DEEPEST:
+    if not requirement.inner:
         return
     for number, nested in enumerate(items, start=1):
         step = step_into(prefix, element.tag, number)
-        _check_level(rows_of(requirement.inner), nested, step, report, section, depth + 1)
+        _check_level(rows_of(requirement.inner), nested, step, report, section)
