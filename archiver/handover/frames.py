@@ -19,12 +19,15 @@ from archiver.photo import (
     JPEG_BASELINE,
     JPEG_LOSSLESS,
     EncodedPixels,
+    Limits,
+    check_budget,
     encode_lossless,
     load_turbo,
     reduced,
     without_metadata,
 )
 from archiver.sheets import Face, width, write
+from archiver.workers import confined
 
 Pixels = NDArray[np.uint8]
 #: Left, top, width, height in pixels of the picture as it is stored.
@@ -102,7 +105,9 @@ def frame_of(dataset: Dataset, icc: bytes | None) -> OutgoingFrame:
     return OutgoingFrame(pixels, icc)
 
 
+@confined(ObjectError)
 def _decoded(dataset: Dataset) -> Pixels:
+    check_budget(int(dataset.Columns), int(dataset.Rows), Limits())
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         pixels = np.asarray(dataset.pixel_array)

@@ -16,9 +16,12 @@ from pydicom.uid import UID
 from pynetdicom.dsutils import encode
 
 from archiver.errors import ObjectError, PhotoError, Problem
-from archiver.objects import open_dataset
+from archiver.objects import StoredFrames, open_dataset
+from archiver.standard import StreamError, kind_of, read_stream
+from archiver.workers import allowance, confined, narrow
 
 JPEG_BASELINE = "1.2.840.10008.1.2.4.50"
+_RLE, _RLE_HEADER = "1.2.840.10008.1.2.5", 64
 #: Lossy transfer syntaxes and their Lossy Image Compression Method (PS3.3 C.7.6.1.1.5.1).
 LOSSY_METHODS = {
     JPEG_BASELINE: "ISO_10918_1",
@@ -33,6 +36,11 @@ _TURBO = {
 }
 
 
+#: What a decoder needs beside the pixels (bytes), and for each byte of a decoded frame.
+_DECODER, _COPIES = 192 << 20, 12
+
+
+@confined(ObjectError)
 def recoded(path: Path, transfer_syntax: str) -> bytes:
     """Return an object's data set in an uncompressed transfer syntax.
 
@@ -52,6 +60,8 @@ def recoded(path: Path, transfer_syntax: str) -> bytes:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")  # the validator's business
             dataset = open_dataset(path, pixels=True)
+            if dataset.file_meta.TransferSyntaxUID.is_encapsulated:
+                _check_all(path)
             if dataset.file_meta.TransferSyntaxUID.is_compressed:
                 _decode(dataset)
             wanted = UID(transfer_syntax)
@@ -64,6 +74,80 @@ def recoded(path: Path, transfer_syntax: str) -> bytes:
     if encoded is None:
         raise ObjectError(Problem("network.recoding.not_encoded").at(file=str(path)))
     return encoded
+
+
+def decoded_frame(path: Path, number: int) -> pydicom.FileDataset:
+    """Return an object as if it had one frame alone, and that uncompressed.
+
+    For a worker: a frame is decoded here and now.
+
+    Parameters
+    ----------
+    path
+        Of the object's file.
+    number
+        Of the frame, the first is 1.
+
+    Raises
+    ------
+    ObjectError
+        If there is no such frame, it takes more than is allowed, or cannot be decoded.
+    """
+    with StoredFrames(path) as frames:
+        _check(frames, frames.frame(number) if frames.is_compressed else b"")
+        narrow(_DECODER + _COPIES * frames.frame_bytes)
+        dataset = frames.alone(number)
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            if dataset.file_meta.TransferSyntaxUID.is_compressed:
+                _decode(dataset)
+    except ObjectError:
+        raise
+    except Exception as error:  # whatever the bytes lead pydicom and its decoders to
+        reason = type(error).__name__
+        raise ObjectError(Problem("network.recoding.no_copy", reason=reason)) from error
+    return dataset
+
+
+def _check_all(path: Path) -> None:
+    """Refuse frames that are not what the object says before any of them is decoded."""
+    with StoredFrames(path) as frames:
+        if frames.count * frames.frame_bytes > allowance().memory // 4:
+            raise ObjectError("network.recoding.too_large")
+        for stream in frames.frames():
+            _check(frames, stream)
+
+
+def _check(frames: StoredFrames, stream: bytes) -> None:
+    """Refuse a frame whose decoding would take more than its object says, or than is allowed."""
+    rows, columns = int(frames.header.Rows), int(frames.header.Columns)
+    if rows * columns > allowance().pixels:
+        most = f"{allowance().pixels / 1e6:g}"
+        raise ObjectError(
+            Problem("network.recoding.too_many_pixels", columns=columns, rows=rows, most=most)
+        )
+    if not stream:
+        return
+    if frames.header.file_meta.TransferSyntaxUID == _RLE:
+        # A run of one byte is the worst that an encoder can make of a frame (PS3.5 G.3.1).
+        if len(stream) > 2 * frames.frame_bytes + _RLE_HEADER:
+            raise ObjectError("network.recoding.other_frame")
+        return
+    try:
+        told = read_stream(kind_of(stream), stream)
+    except StreamError as error:
+        raise ObjectError(Problem("network.recoding.no_copy", reason=str(error))) from None
+    if (told.rows or rows, told.columns or columns) != (rows, columns):
+        raise ObjectError("network.recoding.other_frame")
+    if told.jpeg is not None and len(told.jpeg.scans) > allowance().scans:
+        raise ObjectError(
+            Problem(
+                "network.recoding.too_many_scans",
+                scans=len(told.jpeg.scans),
+                most=allowance().scans,
+            )
+        )
 
 
 def _decode(dataset: pydicom.FileDataset) -> None:

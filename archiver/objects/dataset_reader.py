@@ -3,15 +3,24 @@
 from __future__ import annotations
 
 import warnings
+import zlib
 from collections.abc import Iterator
+from contextlib import ExitStack
 from io import BytesIO
 from pathlib import Path
-from typing import TYPE_CHECKING, BinaryIO
+from typing import TYPE_CHECKING, BinaryIO, NoReturn
 
 from archiver.errors import ObjectError, Problem
+from archiver.workers import allowance
 
 if TYPE_CHECKING:
     from pydicom import DataElement, Dataset, FileDataset
+
+_EXPLICIT, _DEFLATED = "1.2.840.10008.1.2.1", "1.2.840.10008.1.2.1.99"
+#: Prefix and the element in which file meta information says how long it is (PS3.10 7.1).
+_META_BEGINS = b"DICM\x02\x00\x00\x00UL\x04\x00"
+_LONGEST_META = 4096
+_PIECE = 1 << 20
 
 
 def open_dataset(
@@ -47,18 +56,23 @@ def open_dataset(
     """
     # Imported here: nothing that only asks the index needs it.
     from pydicom import dcmread
+    from pydicom.uid import UID
 
     where = str(source) if isinstance(source, Path) else ""
     try:
-        with warnings.catch_warnings():
+        with warnings.catch_warnings(), ExitStack() as opened:
             warnings.simplefilter("ignore")
-            dataset = dcmread(
-                BytesIO(source) if isinstance(source, bytes) else source,
-                stop_before_pixels=not pixels,
-                specific_tags=tags,
-            )
+            if isinstance(source, Path):
+                source = opened.enter_context(source.open("rb"))
+            file = BytesIO(source) if isinstance(source, bytes) else source
+            inflated = _inflated(file)
+            dataset = dcmread(inflated or file, stop_before_pixels=not pixels, specific_tags=tags)
+            if inflated is not None:
+                dataset.file_meta.TransferSyntaxUID = UID(_DEFLATED)
             if decoded:
                 dataset.decode()
+    except ObjectError as error:
+        raise ObjectError(*(one.at(file=where) for one in error.problems)) from error
     except OSError as error:
         reason = (error.strerror or str(error)).lower()
         raise ObjectError(
@@ -70,6 +84,41 @@ def open_dataset(
             Problem("objects.dataset_reader.no_dicom", error=reason_of(error)).at(file=where)
         ) from error
     return dataset
+
+
+def _inflated(file: BinaryIO) -> BytesIO | None:
+    """Return a deflated object (PS3.5 A.5) as one that is not; None for any other.
+
+    Raises
+    ------
+    ObjectError
+        If it grows beyond what is allowed: a few bytes of it can become gigabytes.
+    """
+    begin = file.tell()
+    head = file.read(_LONGEST_META)
+    file.seek(begin)
+    if _DEFLATED.encode() not in head:
+        return None
+    end = 144 + int.from_bytes(head[140:144], "little")
+    meta = head[:end]
+    if head[128:140] != _META_BEGINS or _DEFLATED.encode() not in meta:
+        return None if head[128:140] == _META_BEGINS else _refuse_meta()
+    press, most = zlib.decompressobj(-zlib.MAX_WBITS), allowance().inflated
+    whole = bytearray(meta.replace(_DEFLATED.encode(), _EXPLICIT.encode().ljust(22, b"\0")))
+    file.seek(begin + end)
+    while not press.eof and (piece := file.read(_PIECE)):
+        while piece and not press.eof:
+            whole += press.decompress(piece, _PIECE)
+            piece = press.unconsumed_tail
+            if len(whole) > most:
+                raise ObjectError(
+                    Problem("objects.dataset_reader.too_large_inflated", most=most >> 20)
+                )
+    return BytesIO(whole)
+
+
+def _refuse_meta() -> NoReturn:
+    raise ObjectError("objects.dataset_reader.no_group_length")
 
 
 def read_element(dataset: Dataset, tag: int) -> DataElement | None:

@@ -24,6 +24,8 @@ from .exif_rows import PLACES_IN_PIXELS as PLACES_IN_PIXELS
 from .file_evidence import file_doubts as file_doubts
 from .focus import edge_blur as edge_blur
 from .format_detection import EXTENSIONS as EXTENSIONS
+from .header import check_budget as check_budget
+from .header import check_stream as check_stream
 from .jpeg import frame_of as frame_of
 from .jpeg import parse_jpeg as parse_jpeg
 from .jpeg_stripping import without_metadata as without_metadata

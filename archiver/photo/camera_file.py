@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Literal, TypeAlias
 
 from archiver.errors import Problem
 from archiver.wording import Text
+from archiver.workers import allowance
 
 if TYPE_CHECKING:
     from archiver.photo.ifd import TiffLayout
@@ -51,19 +52,22 @@ class Limits:
     max_bytes
         Largest file, in bytes.
     max_pixels
-        Pixel budget: rows x columns as the header tells them. 120 megapixels admits every
-        camera that a practice is likely to own and keeps one decoded RGB picture under
-        400 MB (common practice, no source).
+        Pixel budget: rows x columns as the header tells them; left out: what the settings
+        allow. 120 megapixels admits every camera that a practice is likely to own and keeps
+        one decoded RGB picture under 400 MB (common practice, no source).
     max_side
         Rows and Columns are 16-bit unsigned (PS3.6, VR US).
     max_profile
         Largest ICC profile believed, in bytes.
+    max_scans
+        Scans of a JPEG; left out: what the settings allow.
     """
 
     max_bytes: int = 512 * 1024 * 1024
-    max_pixels: int = 120_000_000
+    max_pixels: int = field(default_factory=lambda: allowance().pixels)
     max_side: int = 65_535
     max_profile: int = 4 * 1024 * 1024
+    max_scans: int = field(default_factory=lambda: allowance().scans)
 
 
 @dataclass(frozen=True)

@@ -15,7 +15,7 @@ from archiver.photo.capture_time import time_problems
 from archiver.photo.colour import colour_of, exif_statement
 from archiver.photo.exif import read_exif
 from archiver.photo.format_detection import EXTENSIONS, sniff
-from archiver.photo.header import PictureHeader, check_budget, ratio
+from archiver.photo.header import PictureHeader, check_budget, check_scans, ratio
 from archiver.photo.heif import read_heif
 from archiver.photo.jpeg import JpegStructure, parse_jpeg, refusal
 from archiver.photo.png import read_png
@@ -26,11 +26,10 @@ from archiver.photo.webp import read_webp
 _APP1 = 0xE1
 _APP2 = 0xE2
 _METADATA = frozenset({*range(0xE0, 0xF0), 0xFE})
-_DEFAULT_LIMITS = Limits()
 
 
 def read_camera_file(
-    path: Path, *, limits: Limits = _DEFAULT_LIMITS, now: datetime | None = None
+    path: Path, *, limits: Limits | None = None, now: datetime | None = None
 ) -> CameraFile:
     """Read a camera file.
 
@@ -50,7 +49,7 @@ def read_camera_file(
     """
     name = path.name
     try:
-        data = _bytes_of(path, limits)
+        data = _bytes_of(path, limits or Limits())
         return read_camera_bytes(data, name, limits=limits, now=now)
     except PhotoError as error:
         raise PhotoError(
@@ -59,7 +58,7 @@ def read_camera_file(
 
 
 def read_camera_bytes(
-    data: bytes, name: str, *, limits: Limits = _DEFAULT_LIMITS, now: datetime | None = None
+    data: bytes, name: str, *, limits: Limits | None = None, now: datetime | None = None
 ) -> CameraFile:
     """Do the same for bytes that have been read already.
 
@@ -68,6 +67,7 @@ def read_camera_bytes(
     PhotoError
         Without the file's name.
     """
+    limits = limits or Limits()
     kind, header = _header_of(data, limits)
     colour, colour_notes = colour_of(
         header.icc, header.stated or exif_statement(header.exif), header.samples, limits
@@ -92,7 +92,7 @@ def read_camera_bytes(
     )
 
 
-def read_size(path: Path, *, limits: Limits = _DEFAULT_LIMITS) -> tuple[int, int, int]:
+def read_size(path: Path, *, limits: Limits | None = None) -> tuple[int, int, int]:
     """Return (columns, rows, EXIF orientation) of a camera file and nothing else of it.
 
     Raises
@@ -101,6 +101,7 @@ def read_size(path: Path, *, limits: Limits = _DEFAULT_LIMITS) -> tuple[int, int
         As `read_camera_file`.
     """
     try:
+        limits = limits or Limits()
         _, header = _header_of(_bytes_of(path, limits), limits)
     except PhotoError as error:
         raise PhotoError(*(p.at(file=path.name) for p in error.problems)) from error.__cause__
@@ -129,6 +130,7 @@ def read_jpeg(data: bytes, limits: Limits) -> PictureHeader:
     """
     structure = parse_jpeg(data)
     check_budget(structure.columns, structure.rows, limits)
+    check_scans(len(structure.scans), limits)
     refused = refusal(structure)
     if refused is not None:
         raise PhotoError(refused)

@@ -8,7 +8,7 @@ from archiver.errors import PhotoError, Problem
 from archiver.photo.camera_file import Format, Limits, LossyStep
 from archiver.photo.colour import StatedColour
 from archiver.photo.exif import ExifBlock
-from archiver.photo.jpeg import JpegStructure
+from archiver.photo.jpeg import JpegStructure, frame_of
 
 
 @dataclass(frozen=True)
@@ -48,6 +48,8 @@ class PictureHeader:
     notes: tuple[Problem, ...] = ()
 
 
+#: Start of scan (T.81 table B.1); entropy-coded data never hold it.
+_SCAN = b"\xff\xda"
 ALPHA_NOTE = Problem("photo.header.alpha_channel")
 """Why black: what somebody made transparent, a face perhaps, must not come to light again, and
 black is what surrounds a picture on a viewer (a decision, no source)."""
@@ -77,6 +79,32 @@ def check_budget(columns: int, rows: int, limits: Limits) -> None:
                 most=f"{limits.max_pixels / 1e6:g}",
             )
         )
+
+
+def check_scans(scans: int, limits: Limits) -> None:
+    """Refuse a JPEG over whose pixels a decoder would have to go too often.
+
+    Raises
+    ------
+    PhotoError
+        If there are more scans than the limits allow.
+    """
+    if scans > limits.max_scans:
+        raise PhotoError(Problem("photo.header.too_many_scans", scans=scans, most=limits.max_scans))
+
+
+def check_stream(stream: bytes) -> None:
+    """Refuse a JPEG by its size and its scans before it is decoded.
+
+    Raises
+    ------
+    PhotoError
+        If either is beyond what the settings allow, or there is no frame header.
+    """
+    frame, limits = frame_of(stream), Limits()
+    check_budget(frame.columns, frame.rows, limits)
+    # Metadata may hold the mark by chance; more than a few times it does not.
+    check_scans(stream.count(_SCAN), limits)
 
 
 def cut_short(kind: Format) -> PhotoError:

@@ -19,6 +19,7 @@ from archiver.photo.colour import StatedColour, coded_statement
 from archiver.photo.exif import ExifBlock, read_exif
 from archiver.photo.header import ALPHA_NOTE, PictureHeader, check_budget, ratio
 from archiver.wording import Text
+from archiver.workers import confined
 
 _TRANSFORMS = (b"irot", b"imir")
 
@@ -40,6 +41,7 @@ def open_picture(data: bytes) -> Any:
         raise PhotoError(Problem("photo.heif.damaged")) from error
 
 
+@confined(PhotoError)
 def read_heif(data: bytes, limits: Limits) -> PictureHeader:
     """Read the header of a HEIF file.
 

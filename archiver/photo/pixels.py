@@ -20,12 +20,14 @@ from PIL import WebPImagePlugin as WebP
 
 from archiver.errors import PhotoError, Problem
 from archiver.photo.camera_file import CameraFile, Format
+from archiver.photo.header import check_stream
 from archiver.photo.heif import decode_heif
 from archiver.photo.jpeg_structure import Process
 from archiver.photo.lossless import decode_lossless_stream
 from archiver.photo.png import GREY_ALPHA, SIGNATURE
 from archiver.photo.raw import decode_raw
 from archiver.photo.tiff import for_decoder
+from archiver.workers import confined, narrow
 
 Pixels = NDArray[np.uint8]
 
@@ -38,6 +40,8 @@ _OPENERS: dict[Format, Callable[[io.BytesIO], Image.Image]] = {
 }
 
 _BAND = 256
+#: What a decoder needs beside the pixels (bytes), and for each of them.
+_DECODER, _COPIES = 256 << 20, 20
 
 # The budget is checked when a header is read, and may be set higher than Pillow's own.
 Image.MAX_IMAGE_PIXELS = None
@@ -46,6 +50,7 @@ Image.MAX_IMAGE_PIXELS = None
 _OPENING = threading.Lock()
 
 
+@confined(PhotoError)
 def decode(photo: CameraFile) -> Pixels:
     """Decode the stored picture to 8 bits a sample.
 
@@ -62,6 +67,7 @@ def decode(photo: CameraFile) -> Pixels:
     PhotoError
         If the picture is damaged.
     """
+    narrow(_DECODER + _COPIES * photo.rows * photo.columns)
     with decoder_errors(photo.format):
         pixels = _without_alpha(_decoded(photo))
     wanted: tuple[int, ...] = (photo.rows, photo.columns)
@@ -98,8 +104,10 @@ def reduced(source: CameraFile | bytes, max_side: int) -> Image.Image:
         lossy = source.structure is not None
         picture = _drafted(source.data, max_side) if lossy else Image.fromarray(decode(source))
     elif _is_lossless(source):
+        check_stream(source)
         picture = Image.fromarray(decode_lossless_stream(source))
     else:
+        check_stream(source)
         picture = _drafted(source, max_side)
     picture.thumbnail((max_side, max_side), Image.Resampling.LANCZOS, reducing_gap=None)
     return picture

@@ -8,6 +8,7 @@ has them; what the camera says of its orientation remains to be done.
 from __future__ import annotations
 
 import io
+from importlib.util import find_spec
 from typing import Any
 
 import numpy as np
@@ -21,6 +22,7 @@ from archiver.photo.header import PictureHeader, check_budget
 from archiver.photo.icc import SRGB
 from archiver.photo.ifd import TiffLayout
 from archiver.wording import Text
+from archiver.workers import confined
 
 # The decoder's codes for half turn, quarter turn anticlockwise and clockwise, as EXIF's.
 _ORIENTATIONS = {0: 1, 3: 3, 5: 8, 6: 6}
@@ -33,12 +35,10 @@ def open_raw(data: bytes) -> Any:
     Raises
     ------
     PhotoError
-        If the decoder is not installed, or the file is damaged or of an unknown camera.
+        If the file is damaged or of an unknown camera.
     """
-    try:
-        import rawpy
-    except ImportError:
-        raise PhotoError(Problem("photo.raw.needs_decoder")) from None
+    import rawpy
+
     try:
         return rawpy.imread(io.BytesIO(data))
     except Exception as error:
@@ -52,8 +52,15 @@ def read_raw(data: bytes, limits: Limits) -> PictureHeader:
     Raises
     ------
     PhotoError
-        As `open_raw`, or if the picture is too large.
+        As `open_raw`, or if the decoder is not installed or the picture is too large.
     """
+    if find_spec("rawpy") is None:
+        raise PhotoError(Problem("photo.raw.needs_decoder"))
+    return _read(data, limits)
+
+
+@confined(PhotoError)
+def _read(data: bytes, limits: Limits) -> PictureHeader:
     with open_raw(data) as raw:
         sizes = raw.sizes
     check_budget(sizes.iwidth, sizes.iheight, limits)

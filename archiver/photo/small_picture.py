@@ -6,14 +6,17 @@ import io
 
 from PIL import Image
 
+from archiver.errors import PhotoError
 from archiver.photo.camera_file import CameraFile
 from archiver.photo.pixels import reduced
 from archiver.photo.turbo import load_turbo
+from archiver.workers import confined
 
 #: An embedded profile longer than this would outweigh the small picture.
 _LONGEST_PROFILE = 8192
 
 
+@confined(PhotoError)
 def thumbnail(photo: CameraFile, longer: int, *, quality: int = 80) -> bytes:
     """Return a small JPEG of a camera file, in stored orientation.
 

@@ -15,7 +15,8 @@ from archiver.colour import ColourSpace, space_of
 from archiver.dentition import Orientation, Sight, Turn, sight
 from archiver.errors import MeaningError, ObjectError, PhotoError, Problem
 from archiver.objects import Description, describe, icc_profile, open_dataset
-from archiver.photo import reduced
+from archiver.photo import Limits, check_budget, reduced
+from archiver.workers import confined
 
 Pixels = NDArray[np.uint8]
 
@@ -59,6 +60,7 @@ class Shown:
         return self.size[0] / int(self.pixels.shape[1])
 
 
+@confined(ObjectError)
 def load(path: Path, side: int = SIDE) -> Shown:
     """Read a photograph.
 
@@ -139,6 +141,7 @@ def _decoded(dataset: Dataset, side: int) -> tuple[Image.Image, tuple[int, int]]
     """The first frame, reduced, and columns and rows of the whole."""
     try:
         size = (int(dataset.Columns), int(dataset.Rows))
+        check_budget(*size, Limits())
         if dataset.file_meta.TransferSyntaxUID.is_encapsulated:
             frame = next(generate_frames(dataset.PixelData, number_of_frames=1))
             return reduced(frame, side), size

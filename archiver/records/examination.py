@@ -11,10 +11,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from archiver.archive.store import digest_file
-from archiver.errors import InputError, ObjectError
+from archiver.errors import InputError, ObjectError, PhotoError
 from archiver.objects import concepts
 from archiver.records.model import Look, ObjectFacts, Said, ValidatorFinding
 from archiver.wording import Text
+from archiver.workers import confined
 
 if TYPE_CHECKING:
     from pydicom import Dataset
@@ -150,18 +151,21 @@ def look_at(stream: bytes, description: Description) -> Look:
 
     A stream that is no JPEG, or that nothing here decodes, has the figure ``undecodable``.
     """
+    try:
+        return _looked(stream)
+    except InputError:
+        return Look((), {"undecodable": 1.0})
+
+
+@confined(PhotoError)
+def _looked(stream: bytes) -> Look:
     import numpy as np
-    from PIL import Image
 
     from archiver.photo import Box, measure, reduced, tile_boxes, tiles_of
     from archiver.records.checks.likeness import hashes_of
 
-    try:
-        small = reduced(stream, _REDUCED)
-        hashes = hashes_of(small)
-        whole = np.asarray(reduced(stream, 1 << 16))
-    except (InputError, OSError, ValueError, Image.DecompressionBombError):
-        return Look((), {"undecodable": 1.0})
+    hashes = hashes_of(reduced(stream, _REDUCED))
+    whole = np.asarray(reduced(stream, 1 << 16))
     rows, columns = whole.shape[:2]
     figures = measure(tiles_of(whole, tile_boxes(Box(0, 0, columns, rows))), max(rows, columns))
     known: Mapping[str, Any] = asdict(figures)

@@ -12,6 +12,8 @@ from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+import numpy as np
+from numpy.typing import NDArray
 from PIL import Image
 from pydicom import Dataset
 from pydicom.encaps import generate_frames
@@ -20,10 +22,11 @@ from archiver import __version__
 from archiver.dentition import Tooth, Turn, shortened
 from archiver.errors import ArchiveError, PhotoError, Problem
 from archiver.objects import Description, describe, open_dataset
-from archiver.photo import reduced
+from archiver.photo import Limits, check_budget, reduced
 from archiver.sheets.contact_sheet import contact_sheet, save_pages
 from archiver.sheets.lettering import sheet_words
 from archiver.sheets.sheet_cells import CellPicture, Edges, SheetCell, SheetHead
+from archiver.workers import confined
 
 if TYPE_CHECKING:
     from archiver.archive import Record
@@ -148,11 +151,17 @@ def _picture(dataset: Dataset) -> Image.Image:
     try:
         if dataset.file_meta.TransferSyntaxUID.is_encapsulated:
             return reduced(next(generate_frames(dataset.PixelData, number_of_frames=1)), _SIDE)
-        picture = Image.fromarray(dataset.pixel_array)
+        picture = Image.fromarray(_native(dataset))
     except (AttributeError, NotImplementedError, TypeError, ValueError) as error:
         raise PhotoError(Problem("sheets.contact_sheet.unreadable", error=error)) from error
     picture.thumbnail((_SIDE, _SIDE))
     return picture
+
+
+@confined(PhotoError)
+def _native(dataset: Dataset) -> NDArray[np.uint8]:
+    check_budget(int(dataset.Columns), int(dataset.Rows), Limits())
+    return dataset.pixel_array
 
 
 def _taken_cell(taken: WrappedPhotograph) -> SheetCell:

@@ -1,4 +1,7 @@
 from .coded_rules import terms_of as terms_of
+from .codestreams import StreamError as StreamError
+from .codestreams import kind_of as kind_of
+from .codestreams import read_stream as read_stream
 from .elements import PIXEL_DATA as PIXEL_DATA
 from .elements import Item as Item
 from .files import validate as validate

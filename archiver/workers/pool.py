@@ -11,6 +11,7 @@ import atexit
 import functools
 import os
 import pickle
+import signal
 import subprocess
 import sys
 import threading
@@ -18,12 +19,12 @@ from collections import Counter
 from collections.abc import Callable
 from contextlib import suppress
 from contextvars import ContextVar
-from dataclasses import dataclass
 from multiprocessing.connection import Pipe
 from typing import Any, ParamSpec, TypeVar, cast
 
 from archiver.errors import ArchiverError, Problem
 from archiver.workers import worker
+from archiver.workers.allowances import Allowance, allowance
 
 P = ParamSpec("P")
 R = TypeVar("R")
@@ -36,22 +37,6 @@ _WORN = 256 << 20
 #: The clock on the wall runs so much longer than the processor's, where a machine is busy.
 _PATIENCE = 5
 _START = "import sys; sys.path[:] = sys.argv[2:]; from archiver.workers.worker import serve; "
-
-
-@dataclass(frozen=True)
-class Allowance:
-    """What one task may take.
-
-    Parameters
-    ----------
-    memory
-        Bytes above those of the idle worker.
-    seconds
-        Of the processor.
-    """
-
-    memory: int = 1 << 30
-    seconds: float = 60.0
 
 
 class _Died(Exception):
@@ -117,8 +102,8 @@ class Pool:
     ----------
     size
         Workers at most; one guest never holds all of them.
-    allowance
-        What a task may take where nothing else is said.
+    allowed
+        What a task may take; left out: what this process was told.
 
     Attributes
     ----------
@@ -126,8 +111,8 @@ class Pool:
         Told (guest, seconds of the processor) of every task.
     """
 
-    def __init__(self, size: int, allowance: Allowance | None = None) -> None:
-        self.allowance = allowance or Allowance()
+    def __init__(self, size: int, allowed: Allowance | None = None) -> None:
+        self._allowed = allowed
         self.charged: Callable[[str, float], None] = lambda guest, seconds: None
         self.died = 0
         self._size = size
@@ -163,18 +148,17 @@ class Pool:
         ArchiverError
             As the function raised it, or `error`.
         """
-        guest, allowance = GUEST.get(), self.allowance
-        told = (function, arguments, "HTTPException", allowance.memory, allowance.seconds)
-        task = pickle.dumps(told, 5)
+        guest, allowed = GUEST.get(), self._allowed or allowance()
+        task = pickle.dumps((function, arguments, "HTTPException", allowed), 5)
         one = self._take(guest)
-        fit, spent = False, allowance.seconds
+        fit, spent = False, allowed.seconds
         try:
-            good, result, spent, kept = one.run(task, allowance.seconds * _PATIENCE)
+            good, result, spent, kept = one.run(task, allowed.seconds * _PATIENCE)
             fit = kept < _WORN
         except TimeoutError:
-            raise error(Problem("workers.too_long", seconds=f"{allowance.seconds:g}")) from None
+            raise error(_too_long(allowed)) from None
         except _Died:
-            raise error(self._death(one)) from None
+            raise error(self._death(one, allowed)) from None
         finally:
             self._give_back(one if fit else None, guest)
             if not fit:
@@ -185,14 +169,12 @@ class Pool:
         if isinstance(result, Exception):
             raise result
         kind, name = result
-        raise error(Problem(f"workers.{kind}", megabytes=allowance.memory >> 20, kind=name))
+        raise error(Problem(f"workers.{kind}", megabytes=allowed.memory >> 20, kind=name))
 
-    def _death(self, one: _Worker) -> Problem:
+    def _death(self, one: _Worker, allowed: Allowance) -> Problem:
         self.died += 1
-        code = one.process.wait()
-        if code == -24:  # SIGXCPU
-            return Problem("workers.too_long", seconds=f"{self.allowance.seconds:g}")
-        return Problem("workers.died")
+        out_of_time = one.process.wait() == -getattr(signal, "SIGXCPU", 0)
+        return _too_long(allowed) if out_of_time else Problem("workers.died")
 
     def warm(self, function: Callable[[], object]) -> None:
         """Start a worker and have it import what it will need, without waiting for it."""
@@ -236,6 +218,10 @@ class Pool:
             if one is not None:
                 self._idle.append(one)
             self._changed.notify_all()
+
+
+def _too_long(allowed: Allowance) -> Problem:
+    return Problem("workers.too_long", seconds=f"{allowed.seconds:g}")
 
 
 @functools.cache

@@ -17,6 +17,7 @@ from pathlib import Path
 from typing import Any
 
 from archiver.errors import ArchiverError
+from archiver.workers.allowances import allow, allowance
 
 #: Set in a worker, where what is confined runs at once.
 inside = False
@@ -47,8 +48,10 @@ def serve(number: int) -> None:
 def _done(task: bytes) -> tuple[bool, object, float]:
     """Return whether a task succeeded, its result or its error, and the processor's seconds."""
     began = time.process_time()
-    function, arguments, error, memory, seconds = pickle.loads(task)
-    _limit(memory, seconds)
+    function, arguments, error, allowed = pickle.loads(task)
+    allow(allowed)
+    _limit_seconds(allowed.seconds)
+    _limit_memory(allowed.memory)
     good, result = _outcome(function, arguments, error)
     del arguments
     return good, result, time.process_time() - began
@@ -81,17 +84,28 @@ def _send(connection: Connection, good: bool, result: object, seconds: float) ->
             connection.send_bytes(view)
 
 
-def _limit(memory: int, seconds: float) -> None:
-    """Let the process grow by so many bytes, and work for so many seconds (POSIX only)."""
+def narrow(memory: int) -> None:
+    """Let the task that runs grow by so many bytes from here on, not by all that it is allowed."""
+    if inside:
+        _limit_memory(min(memory, allowance().memory))
+
+
+def _limit_memory(memory: int) -> None:
     if sys.platform == "win32":
         return
     import resource
 
-    used = time.process_time()
-    _, most = resource.getrlimit(resource.RLIMIT_CPU)
-    resource.setrlimit(resource.RLIMIT_CPU, (int(used + seconds) + 1, most))
     _, most = resource.getrlimit(resource.RLIMIT_AS)
     resource.setrlimit(resource.RLIMIT_AS, (_pages(0) + memory, most))
+
+
+def _limit_seconds(seconds: float) -> None:
+    if sys.platform == "win32":
+        return
+    import resource
+
+    _, most = resource.getrlimit(resource.RLIMIT_CPU)
+    resource.setrlimit(resource.RLIMIT_CPU, (int(time.process_time() + seconds) + 1, most))
 
 
 def _resident() -> int:

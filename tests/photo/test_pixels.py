@@ -18,6 +18,7 @@ from photo_pictures import heic, noise, notes, read, saved, smooth, tiff
 from PIL import Image, ImageOps
 
 from archiver.errors import PhotoError
+from archiver.photo.heif import decode_heif
 from archiver.photo.pixels import decode, reduced, to_eight_bits
 
 RGB16 = noise(bits=16)
@@ -182,7 +183,7 @@ def test_heif_of_eight_and_ten_bits_decodes_to_what_was_written() -> None:
 def test_heif_pixels_outlive_the_decoder() -> None:
     """The decoder's own memory is given to others as soon as it is gone."""
     photo = read(heic(smooth()))
-    pixels = decode(photo)
+    pixels = decode_heif(photo.data)
     before = pixels.copy()
     others = [np.full(pixels.size, 7, np.uint8) for _ in range(50)]
     assert len(others) == 50 and np.array_equal(pixels, before)

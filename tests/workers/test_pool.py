@@ -12,7 +12,8 @@ import numpy as np
 import pytest
 
 from archiver.errors import ObjectError, PhotoError
-from archiver.workers.pool import GUEST, Allowance, Pool
+from archiver.workers.allowances import Allowance
+from archiver.workers.pool import GUEST, Pool
 from tests.workers import worker_tasks as tasks
 
 

@@ -28,8 +28,16 @@ from archiver.archive.store.archive import Archive
 from archiver.archive.store.metadata_reader import describe_file
 from archiver.errors import ObjectError, Problem
 from archiver.objects import describe, misread, open_dataset, reason_of, set_pixels, text
-from archiver.photo import JPEG_BASELINE, JPEG_LOSSLESS, EncodedPixels, encode_lossless
+from archiver.photo import (
+    JPEG_BASELINE,
+    JPEG_LOSSLESS,
+    EncodedPixels,
+    Limits,
+    check_budget,
+    encode_lossless,
+)
 from archiver.wording import Text
+from archiver.workers import confined
 
 #: Transfer syntaxes that lose nothing.
 _LOSSLESS = {
@@ -216,7 +224,7 @@ def _without_loss(ds: Dataset, name: str) -> EncodedPixels:
             ).at(file=name)
         )
     try:
-        return encode_lossless(np.ascontiguousarray(ds.pixel_array, np.uint8))
+        return _decoded(ds)
     except Exception as error:
         # pydicom and its decoders raise whatever the bytes lead them to.
         raise ObjectError(
@@ -224,3 +232,9 @@ def _without_loss(ds: Dataset, name: str) -> EncodedPixels:
                 file=name
             )
         ) from error
+
+
+@confined(ObjectError)
+def _decoded(ds: Dataset) -> EncodedPixels:
+    check_budget(int(ds.Columns), int(ds.Rows), Limits())
+    return encode_lossless(np.ascontiguousarray(ds.pixel_array, np.uint8))

@@ -30,6 +30,7 @@ from archiver.network.node.dicomweb.responses import (
     media_for_datasets,
     primed,
     refusal,
+    status_of,
 )
 from archiver.network.node.dicomweb.stow import Stow, response
 from archiver.network.node.dicomweb.wado import (
@@ -48,6 +49,7 @@ from archiver.network.node.observability import Figures, Log
 from archiver.network.node.query.query_engine import BadQuestionError
 from archiver.network.query_level import Level
 from archiver.wording import Text
+from archiver.workers import GUEST
 
 if TYPE_CHECKING:
     from archiver.network.node.settings import NodeSettings
@@ -121,6 +123,7 @@ class Application:
         answering = self._pages if self._is_for_pages(request) else self._routes
         assert answering is not None
         self._figures.asked()
+        GUEST.set(request.client.host if request.client else "")
         # A client that leaves while it sends is nobody's failure.
         with contextlib.suppress(ClientDisconnect):
             await answering(scope, receive, counting)
@@ -288,18 +291,18 @@ class Application:
         numbers = frame_numbers(text) if text is not None else None
         one = self._found(request)[0]
         frames = frames_of(one, numbers, wishes(request))
-        self._sent(request, [one], "frames")
         kind = frames.media.partition(";")[0]
         writer = MultipartWriter(kind)
         where = f"{_base(request)}{one.where}/frames/"
 
         def body() -> Iterator[bytes]:
-            listed = numbers or range(1, len(frames.frames) + 1)
-            for number, frame in zip(listed, frames.frames, strict=True):
+            for number, frame in zip(frames.numbers, frames.frames, strict=True):
                 yield from writer.part(frames.media, iter([frame]), f"{where}{number}")
             yield writer.end()
 
-        return StreamingResponse(body(), headers={"Content-Type": writer.content_type})
+        begun = primed(body())
+        self._sent(request, [one], "frames")
+        return StreamingResponse(begun, headers={"Content-Type": writer.content_type})
 
     def _bulk(self, request: Request) -> Response:
         if request.path_params["tag"].upper() == "7FE00010":
@@ -363,8 +366,9 @@ class Application:
 
     def _failed(self, request: Request, error: Exception) -> Response:
         assert isinstance(error, ArchiverError)
-        self._audit_refusal(request, 500)
-        return PlainTextResponse(f"{error.problems[0].found}\n", 500)
+        status = status_of(error)
+        self._audit_refusal(request, status)
+        return PlainTextResponse(f"{error.problems[0].found}\n", status)
 
     def _audit_refusal(self, request: Request, status: int) -> None:
         """Tell of a request that was let in and not met; what it asked for is not told."""

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import io
-import threading
 import warnings
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -13,21 +12,18 @@ import numpy as np
 from PIL import Image
 from pydicom import Dataset
 from pydicom.pixels.processing import apply_modality_lut, apply_voi_lut
-from pydicom.uid import UID
 
+from archiver.errors import ObjectError
 from archiver.network.node.dicomweb.content_negotiation import MediaRange
 from archiver.network.node.dicomweb.resources import RENDERED
 from archiver.network.node.dicomweb.responses import refusal
-from archiver.network.node.incoming_file import file_head
-from archiver.network.node.supported import EXPLICIT
-from archiver.network.recoding import recoded
+from archiver.network.recoding import decoded_frame
 from archiver.objects import open_dataset
+from archiver.workers import confined
 
 _FORMATS = dict(zip(RENDERED, ("JPEG", "PNG", "GIF"), strict=True))
 _THUMBNAIL = 256
 _LARGEST_SIDE = 16_384
-#: A decoded photograph takes a hundred megabytes on the way; two at once are enough.
-_A_FEW = threading.Semaphore(2)
 
 
 @dataclass(frozen=True)
@@ -111,6 +107,7 @@ def _number(text: str, name: str) -> float:
     return number
 
 
+@confined(ObjectError)
 def render(path: Path, how: Rendition, frame: int = 1) -> bytes:
     """Return a frame of an object as a picture file without any metadata.
 
@@ -119,17 +116,12 @@ def render(path: Path, how: Rendition, frame: int = 1) -> bytes:
     HTTPException
         404 where there is no such frame; 406 where the object is no picture.
     ObjectError
-        If it cannot be decoded.
+        If it cannot be decoded, or takes more than is allowed.
     """
-    with _A_FEW, warnings.catch_warnings():
+    with warnings.catch_warnings():
         warnings.simplefilter("ignore")
-        dataset = open_dataset(path, pixels=True)
-        if "PixelData" not in dataset or "Rows" not in dataset:
-            raise refusal(406, "network.web.no_picture")
-        count = int(dataset.get("NumberOfFrames") or 1)
-        if frame > count:
-            raise refusal(404, "network.web.frames", count=count)
-        picture = _picture(path, dataset, how, frame)
+        _check_frame(path, frame)
+        picture = _picture(decoded_frame(path, frame), how)
         if how.viewport is not None:
             picture.thumbnail(how.viewport, Image.Resampling.LANCZOS)
         buffer = io.BytesIO()
@@ -138,13 +130,17 @@ def render(path: Path, how: Rendition, frame: int = 1) -> bytes:
         return buffer.getvalue()
 
 
-def _picture(path: Path, dataset: Dataset, how: Rendition, frame: int) -> Image.Image:
-    if UID(str(dataset.file_meta.TransferSyntaxUID)).is_compressed:
-        head = file_head(str(dataset.SOPClassUID), str(dataset.SOPInstanceUID), EXPLICIT)
-        dataset = open_dataset(head + recoded(path, EXPLICIT), pixels=True)
+def _check_frame(path: Path, frame: int) -> None:
+    header = open_dataset(path)
+    if "Rows" not in header:
+        raise refusal(406, "network.web.no_picture")
+    count = int(header.get("NumberOfFrames") or 1)
+    if frame > count:
+        raise refusal(404, "network.web.frames", count=count)
+
+
+def _picture(dataset: Dataset, how: Rendition) -> Image.Image:
     pixels = dataset.pixel_array
-    if int(dataset.get("NumberOfFrames") or 1) > 1:
-        pixels = pixels[frame - 1]
     if int(dataset.SamplesPerPixel) == 3:
         return Image.fromarray(np.ascontiguousarray(pixels.astype(np.uint8)), "RGB")
     return Image.fromarray(_grey(dataset, pixels, how.window), "L")

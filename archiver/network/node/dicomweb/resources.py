@@ -126,6 +126,7 @@ STATUSES: tuple[tuple[int, tuple[Action, ...], str], ...] = (
     (403, tuple(Action), "the address of the client is not allowed"),
     (404, _FETCHED, "there is no such study, series, instance, frame or bulk data"),
     (406, (Action.SEARCH, *_FETCHED), "no media type or transfer syntax that is accepted is here"),
+    (406, _FETCHED, "the object cannot be decoded, or takes more than is allowed"),
     (408, (Action.STORE,), "the body comes too slowly"),
     (409, (Action.STORE,), "no object was stored; the body says why"),
     (413, (Action.STORE,), "the request is larger than this node takes"),

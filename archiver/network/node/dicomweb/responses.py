@@ -9,6 +9,7 @@ from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 
+from archiver.errors import ArchiverError, ObjectError
 from archiver.network.multipart import MultipartWriter
 from archiver.network.node.dicomweb.content_negotiation import JSON, XML, dataset_media
 from archiver.network.node.dicomweb.native_xml import to_xml
@@ -76,3 +77,12 @@ def primed(body: Iterator[bytes]) -> Iterator[bytes]:
         yield from body
 
     return whole()
+
+
+def status_of(error: ArchiverError) -> int:
+    """Return 404 and 406 for what an object has not or cannot be given as, 500 for our own."""
+    code = error.problems[0].code
+    if code == "objects.stored_frames.not_there":
+        return 404
+    unreadable = code == "objects.dataset_reader.unreadable"
+    return 406 if isinstance(error, ObjectError) and not unreadable else 500

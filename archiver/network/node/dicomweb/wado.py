@@ -3,18 +3,18 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from pydicom import Dataset
-from pydicom.encaps import generate_frames
 from pydicom.uid import UID
 from sqlalchemy import select
 
 from archiver.archive.store import Archive
 from archiver.archive.store import tables as t
+from archiver.errors import ObjectError
 from archiver.network.node.dicomweb.content_negotiation import (
     IMAGE_SYNTAXES,
     OCTETS,
@@ -25,9 +25,10 @@ from archiver.network.node.dicomweb.responses import refusal
 from archiver.network.node.incoming_file import file_head
 from archiver.network.node.ingest import is_uid
 from archiver.network.node.query.query_engine import read_header
-from archiver.network.node.supported import EXPLICIT, IMPLICIT
-from archiver.network.recoding import LOSSY_METHODS, recoded
-from archiver.objects import open_dataset
+from archiver.network.node.supported import EXPLICIT
+from archiver.network.recoding import LOSSY_METHODS, decoded_frame, recoded
+from archiver.objects import StoredFrames
+from archiver.workers import confined
 
 _CHUNK = 1 << 20
 #: Values larger than this are given by reference in metadata (bytes).
@@ -162,10 +163,11 @@ def _reference(one: RequestedInstance, base: str, vr: str, tag: str) -> dict[str
 
 @dataclass(frozen=True)
 class Frames:
-    """Frames of one object in one representation."""
+    """Frames of one object in one representation, and their numbers."""
 
     media: str
-    frames: list[bytes]
+    frames: Iterator[bytes]
+    numbers: Sequence[int]
 
 
 def frame_numbers(text: str) -> list[int]:
@@ -190,28 +192,44 @@ def frames_of(
     ------
     HTTPException
         404 where there is no such frame, 406 where no wish can be met.
-    ObjectError
-        If they cannot be decoded.
+
+    Reading them raises ObjectError where they cannot be decoded.
     """
     for wish in wished:
         media = _frame_media(one, wish)
         if media is None:
             continue
-        dataset = open_dataset(one.path, pixels=True)
-        if "PixelData" not in dataset:
-            raise refusal(404, "network.web.no_frames")
-        count = int(dataset.get("NumberOfFrames") or 1)
-        if numbers and max(numbers) > count:
-            raise refusal(404, "network.web.frames", count=count)
-        if media == OCTETS:
-            found = _native_frames(one, dataset, count)
-            kind = f"{OCTETS}; transfer-syntax={EXPLICIT}"
-        else:
-            found = list(generate_frames(dataset.PixelData, number_of_frames=count))
-            kind = f"{media}; transfer-syntax={one.syntax}"
-        chosen = [found[number - 1] for number in numbers] if numbers else found
-        return Frames(kind, chosen)
+        return _frames(one, numbers, media)
     raise refusal(406, "network.web.frames_as", kind=_image_media(one.syntax) or OCTETS)
+
+
+def _frames(one: RequestedInstance, numbers: list[int] | None, media: str) -> Frames:
+    kind = f"{media}; transfer-syntax={EXPLICIT if media == OCTETS else one.syntax}"
+    try:
+        frames = StoredFrames(one.path)
+    except ObjectError:
+        raise refusal(404, "network.web.no_frames") from None
+    count = frames.count
+    if numbers and max(numbers) > count:
+        frames.__exit__()
+        raise refusal(404, "network.web.frames", count=count)
+    if not numbers:
+        frames.frame(count)  # all that the object says it has, or nothing
+    decoded = media == OCTETS and UID(one.syntax).is_compressed
+
+    def read() -> Iterator[bytes]:
+        with frames:
+            for number in numbers or range(1, count + 1):
+                yield native_frame(one.path, number) if decoded else frames.frame(number)
+
+    return Frames(kind, read(), numbers or range(1, count + 1))
+
+
+@confined(ObjectError)
+def native_frame(path: Path, number: int) -> bytes:
+    """Return a frame, decoded, in the byte order of Explicit VR Little Endian."""
+    pixels: bytes = decoded_frame(path, number).PixelData
+    return pixels
 
 
 def _image_media(syntax: str) -> str | None:
@@ -235,17 +253,6 @@ def _frame_media(one: RequestedInstance, wish: MediaRange) -> str | None:
         wanted = wish.transfer_syntax or default
         return stored if wanted in ("*", one.syntax) else None
     return None
-
-
-def _native_frames(one: RequestedInstance, dataset: Dataset, count: int) -> list[bytes]:
-    if UID(one.syntax).is_compressed:
-        head = file_head(one.sop_class, one.uid, EXPLICIT)
-        dataset = open_dataset(head + recoded(one.path, EXPLICIT), pixels=True)
-    data = dataset.PixelData
-    size = dataset.Rows * dataset.Columns * dataset.SamplesPerPixel * dataset.BitsAllocated // 8
-    if one.syntax not in (EXPLICIT, IMPLICIT) and len(data) < size * count:
-        raise refusal(500, "network.web.short")
-    return [data[n * size : (n + 1) * size] for n in range(count)]
 
 
 def bulk_value(one: RequestedInstance, tag: str) -> bytes:

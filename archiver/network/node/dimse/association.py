@@ -19,6 +19,7 @@ from archiver.network.node.dimse.upper_layer import Fault, NodeDimse, NodeDul, N
 from archiver.network.node.incoming_file import IncomingFile
 from archiver.network.pynetdicom_internals import accepted
 from archiver.wording import Text
+from archiver.workers import GUEST
 
 #: How long the thread waits before it looks at its timers again (seconds).
 _GLANCE = 0.5
@@ -148,6 +149,7 @@ class NodeAssociation(Association):
 
     def run_reactor(self) -> None:
         """Run the association to its end, and clear up behind it."""
+        GUEST.set(str(self.requestor.address))
         try:
             super().run_reactor()
         except Exception as error:

@@ -17,8 +17,9 @@ from archiver.dentition import Orientation, Turn
 from archiver.errors import ObjectError, PhotoError, Problem
 from archiver.network.node.dicomweb import Rendition, render
 from archiver.objects import Description, describe, icc_profile, open_dataset
-from archiver.photo import frame_of, load_turbo
+from archiver.photo import check_stream, frame_of, load_turbo
 from archiver.priors import display_turn
+from archiver.workers import confined
 
 Pixels = NDArray[np.uint8]
 
@@ -95,6 +96,7 @@ def read_source(path: Path) -> PictureSource:
     )
 
 
+@confined(ObjectError)
 def stored_pixels(source: PictureSource, reduction: int) -> Pixels:
     """Decode the first frame.
 
@@ -118,6 +120,7 @@ def stored_pixels(source: PictureSource, reduction: int) -> Pixels:
             return _by_rendering(source.path, reduction)
         dataset = open_dataset(source.path, pixels=True)
         frame = next(generate_frames(dataset.PixelData, number_of_frames=1))
+        check_stream(frame)
         _check_size(frame, source)
         turbo = load_turbo()
         assert turbo is not None
