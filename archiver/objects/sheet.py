@@ -52,6 +52,8 @@ from archiver.wording import Text
 
 #: (columns, rows, EXIF orientation) of a camera file, told from its header alone.
 SizeOf = Callable[[Path], tuple[int, int, int]]
+#: Names that are compared to find one that could be meant where a file is missing.
+_COMPARISONS = 20_000
 _CIRCUMSTANCES = tuple(Circumstances.__dataclass_fields__)
 
 
@@ -65,6 +67,8 @@ class _Reader:
     numbering_is_wrong: bool = False
     problems: list[tuple[int, Problem]] = field(default_factory=list)
     known: set[tuple[int, Problem]] = field(default_factory=set)
+    beside: dict[Path, dict[str, str]] = field(default_factory=dict)
+    comparisons: int = _COMPARISONS
 
     def line(self, path: KeyPath) -> int:
         while path not in self.lines:
@@ -116,6 +120,23 @@ class _Reader:
         for name, key in keys.items():
             if key.required and name not in value:
                 self.report(path, "objects.sheet.missing_key", name=name, table=path[0])
+
+    def similar(self, file: Path) -> str:
+        """Return the name of a file that could be meant; empty where there is none."""
+        names = self.beside.get(file.parent)
+        if names is None:
+            try:
+                there = sorted(one.name for one in file.parent.iterdir() if one.is_file())
+            except (OSError, ValueError):
+                there = []
+            # Cards write names in capitals, people often do not.
+            names = self.beside[file.parent] = {name.upper(): name for name in there}
+        wanted = file.name.upper()
+        if wanted in names or self.comparisons < len(names):
+            return names.get(wanted, "")
+        self.comparisons -= len(names)
+        near = get_close_matches(wanted, names, n=1, cutoff=0.5)
+        return names[near[0]] if near else ""
 
     def teeth(self, path: KeyPath, words: tuple[str, ...]) -> tuple[Tooth, ...] | None:
         """Read teeth; None, and the problems told, where not all of them can be read."""
@@ -316,7 +337,7 @@ def _entries(
         hint = Text("objects.sheet.two_brackets") if isinstance(photos, Mapping) else None
         reader.report(("photo",), "objects.sheet.no_photograph", hint=hint)
         return ()
-    entries: list[Photograph] = []
+    entries: dict[Photograph, Photograph] = {}
     for index, photo in enumerate(photos):
         place: KeyPath = ("photo", index)
         if not isinstance(photo, Mapping):
@@ -340,9 +361,15 @@ def _entries(
             reader.take(place, error)
             continue
         if _is_inside(reader, place, entry, size_of):
-            _report_repeat(reader, place, entry, entries)
-            entries.append(entry)
-    return tuple(entries)
+            other = entries.setdefault(replace(entry, line=0), entry)
+            if other is not entry:
+                reader.report(
+                    place,
+                    "objects.sheet.photograph_twice",
+                    name=entry.file.name,
+                    line=other.line,
+                )
+    return tuple(entries.values())
 
 
 def _file(reader: _Reader, place: KeyPath, photo: Mapping[str, object]) -> Path | None:
@@ -357,14 +384,11 @@ def _file(reader: _Reader, place: KeyPath, photo: Mapping[str, object]) -> Path 
     try:
         if file.is_file():
             return file
-        there = [p.name for p in file.parent.iterdir() if p.is_file()]
     except (OSError, ValueError):
-        there = []
-    # Cards write names in capitals, people often do not.
-    by_capitals = {n.upper(): n for n in sorted(there)}
-    near = get_close_matches(file.name.upper(), by_capitals, n=1, cutoff=0.5)
+        pass  # a name that no file can have
+    near = reader.similar(file)
     hint = (
-        Text("objects.sheet.did_you_mean", near=by_capitals[near[0]])
+        Text("objects.sheet.did_you_mean", near=near)
         if near
         else Text("objects.sheet.looked_beside")
     )
@@ -402,17 +426,3 @@ def crop_problem(crop: Crop, columns: int, rows: int, turn: Turn) -> Problem | N
     if crop.left + crop.width <= width and crop.top + crop.height <= height:
         return None
     return Problem("objects.sheet.crop_outside", crop=crop, width=width, height=height)
-
-
-def _report_repeat(
-    reader: _Reader, place: KeyPath, entry: Photograph, earlier: list[Photograph]
-) -> None:
-    for other in earlier:
-        if replace(entry, line=0) == replace(other, line=0):
-            reader.report(
-                place,
-                "objects.sheet.photograph_twice",
-                name=entry.file.name,
-                line=other.line,
-            )
-            return
