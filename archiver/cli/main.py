@@ -11,12 +11,16 @@ import signal
 import sys
 from collections.abc import Sequence
 from importlib import import_module
+from typing import TYPE_CHECKING
 
 import click
 
 from archiver import __version__
 from archiver.cli.console import never_fail_to_print
 from archiver.cli.verbs import VERBS
+
+if TYPE_CHECKING:
+    from archiver.workers import Allowance
 
 _COMPLETION = "_ARCHIVER_COMPLETE"
 
@@ -104,12 +108,23 @@ archiver = _Verbs(
 )
 
 
+def _allowance_of_settings() -> Allowance:
+    from archiver.cli.settings import read_settings
+
+    return read_settings().pictures
+
+
 def _run(arguments: Sequence[str]) -> int:
     if not arguments or arguments[0] == "help":
         click.echo(_overview(), nl=False)
         return 0 if arguments else 2
+    from archiver.workers import allowed
+
     try:
-        with archiver.make_context("archiver", list(arguments)) as context:
+        with (
+            archiver.make_context("archiver", list(arguments)) as context,
+            allowed(_allowance_of_settings),
+        ):
             status: int = archiver.invoke(context)
             return status
     except click.NoSuchOption as error:

@@ -14,6 +14,13 @@
     blur_share = 1.5
     lightness = [22.0, 82.0]
 
+    [pictures]                         # what one picture may take, whoever brings it
+    megapixels = 120                   # rows x columns
+    scans = 100                        # of a JPEG
+    inflated_megabytes = 64            # of a deflated object
+    decoder_megabytes = 2048           # memory of one decoding
+    decoder_seconds = 60               # of the processor
+
     [[peer]]                           # other archives: see archiver.network.peers
     name = "clinic"
     host = "imaging.example"
@@ -35,11 +42,21 @@ from archiver.errors import Problem, UsageError
 from archiver.network import Peer, read_peers
 from archiver.network.node import NodeSettings, settings_of
 from archiver.web import PagesSettings, pages_settings_of
+from archiver.workers import Allowance
 
 _VARIABLE = "ARCHIVER_SETTINGS"
 #: The most that a figure may be, or the least and the most.
 Limit = float | tuple[float, float]
-_KEYS = ("archive", "identity", "edges", "defaults", "quality", "peer", "node", "pages")
+_KEYS = ("archive", "identity", "edges", "defaults", "quality", "peer", "node", "pages", "pictures")
+
+#: Keys of the table ``[pictures]``: what each sets, and in which unit.
+_PICTURES = {
+    "megapixels": ("pixels", 1_000_000),
+    "scans": ("scans", 1),
+    "inflated_megabytes": ("inflated", 1 << 20),
+    "decoder_megabytes": ("memory", 1 << 20),
+    "decoder_seconds": ("seconds", 1),
+}
 
 
 @dataclass(frozen=True)
@@ -66,6 +83,8 @@ class PracticeSettings:
         How this archive is served to others.
     pages
         How the pages for the browser are served.
+    pictures
+        What decoding a picture may take.
     """
 
     archive: Path
@@ -77,6 +96,7 @@ class PracticeSettings:
     pages: PagesSettings = field(default_factory=PagesSettings)
     names_archive: bool = False
     identity: UUID | None = None
+    pictures: Allowance = field(default_factory=Allowance)
 
 
 def read_settings() -> PracticeSettings:
@@ -119,7 +139,25 @@ def read_settings() -> PracticeSettings:
         pages_settings_of(_table(given, "pages")),
         "archive" in given,
         _identity(path, given.get("identity")),
+        _pictures(path, _table(given, "pictures")),
     )
+
+
+def _pictures(path: Path, table: Mapping[str, object]) -> Allowance:
+    problems, read = [], {}
+    for key, value in table.items():
+        place = {"file": path.name, "table": "pictures"}
+        if key not in _PICTURES:
+            problem = Problem("cli.settings.unknown_key", key=key, keys=tuple(_PICTURES))
+            problems.append(problem.at(**place))
+        elif isinstance(value, int | float) and not isinstance(value, bool) and value > 0:
+            field_, unit = _PICTURES[key]
+            read[field_] = int(value * unit)
+        else:
+            problems.append(Problem("cli.settings.pictures", key=key, value=value).at(**place))
+    if problems:
+        raise UsageError(*problems)
+    return Allowance(**read)
 
 
 def _load(path: Path) -> dict[str, Any]:

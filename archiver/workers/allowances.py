@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 
 
@@ -30,15 +32,29 @@ class Allowance:
     inflated: int = 64 << 20
 
 
-_now = Allowance()
+_now: Allowance | Callable[[], Allowance] = Allowance()
 
 
 def allowance() -> Allowance:
     """Return what holds in this process."""
+    global _now
+    if not isinstance(_now, Allowance):
+        _now = _now()
     return _now
 
 
 def allow(one: Allowance) -> None:
-    """Set what holds in this process and in its workers from now on."""
+    """Set what holds in this process from now on."""
     global _now
     _now = one
+
+
+@contextmanager
+def allowed(source: Callable[[], Allowance]) -> Iterator[None]:
+    """Let hold, in this process and its workers, what is only asked for when it is needed."""
+    global _now
+    before, _now = _now, source
+    try:
+        yield
+    finally:
+        _now = before

@@ -17,6 +17,7 @@ from pydicom.encaps import generate_frames
 from sessions import camera_jpeg, photo, picture, write_sheet
 
 from archiver.photo.jpeg_stripping import without_metadata
+from tests.network.bombs import progressive
 from tests.new_archive import new_archive
 
 
@@ -293,3 +294,43 @@ def test_add_takes_from_quarantine_what_somebody_has_looked_at(tmp_path: Path) -
     words += ("--reason", "has married")
     assert archiver("add", archive / "quarantine", "--archive", archive, *words).returncode == 0
     assert not list((archive / "quarantine").iterdir())
+
+
+def test_the_pixel_budget_of_the_settings_is_the_one_that_the_message_names(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    camera_jpeg(tmp_path / "IMG_0001.JPG")
+    sheet = write_sheet(tmp_path, [photo("IMG_0001.JPG")])
+    settings = tmp_path / "archiver.toml"
+    monkeypatch.setenv("ARCHIVER_SETTINGS", str(settings))
+    settings.write_text("[pictures]\nmegapixels = 0.01\n")
+    refused = wrapped(sheet, tmp_path / "archive")
+    assert refused["status"] == 1
+    (problem,) = refused["photographs"][0]["problems"]
+    assert "at most 0.01 megapixels" in problem
+    assert "raise megapixels in the table [pictures] of the settings" in problem
+    settings.write_text("[pictures]\nmegapixels = 100\n")
+    assert wrapped(sheet, tmp_path / "archive")["status"] == 0
+
+
+def test_settings_of_pictures_are_checked(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    settings = tmp_path / "archiver.toml"
+    monkeypatch.setenv("ARCHIVER_SETTINGS", str(settings))
+    settings.write_text("[pictures]\nmegapixel = 100\nscans = 0\n")
+    camera_jpeg(tmp_path / "IMG_0001.JPG")
+    sheet = write_sheet(tmp_path, [photo("IMG_0001.JPG")])
+    result = archiver("wrap", sheet, "--archive", tmp_path / "archive")
+    assert result.returncode == 2
+    unknown, unfit = result.stderr.strip().splitlines()
+    assert "megapixel" in unknown and "decoder_seconds" in unknown
+    assert "scans = 0" in unfit
+
+
+def test_a_jpeg_of_very_many_scans_is_refused_before_it_is_decoded(tmp_path: Path) -> None:
+    (tmp_path / "IMG_0001.JPG").write_bytes(progressive(20_000, 400, 600))
+    camera_jpeg(tmp_path / "IMG_0002.JPG")
+    sheet = write_sheet(tmp_path, [photo("IMG_0001.JPG"), photo("IMG_0002.JPG")])
+    told = wrapped(sheet, tmp_path / "archive")
+    first, second = told["photographs"]
+    assert "scans" in first["problems"][0] and "100 at most" in first["problems"][0]
+    assert not second["problems"]

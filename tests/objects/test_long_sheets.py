@@ -56,5 +56,5 @@ def test_ten_times_the_photographs_take_ten_times_as_long(tmp_path: Path, there:
 def test_a_photograph_that_comes_again_is_told_with_the_line_of_the_first(tmp_path: Path) -> None:
     path = sheet(tmp_path / "card", 3)
     path.write_text(path.read_text() + _PHOTO.format(1))
-    with pytest.raises(SheetError, match="line 26.*line 14"):
+    with pytest.raises(SheetError, match=r"line 26.*line 14"):
         read_sheet(path)
