@@ -304,7 +304,7 @@ def _impossible_moment(text: str) -> Text | str:
         return Text("standard.value_rules.no_such_month")
     if offset and not (_FIRST_OFFSET <= int(offset) <= _LAST_OFFSET and int(offset[3:]) < 60):
         return Text("standard.value_rules.no_such_offset")
-    return _impossible_time(moment[8:]) if len(moment) > 8 else ""
+    return _impossible_time(moment[8:])
 
 
 def _impossible_root(text: str) -> Text | str:

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import inspect
+import subprocess
+import sys
 import threading
 from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
@@ -218,3 +220,18 @@ def test_the_writer_does_not_wait_for_itself(archive: Archive) -> None:
     archive.listen(lambda stored: archive.put([incoming(2)]))
     assert archive.put([incoming(1)])[0].outcome is Outcome.NEW
     assert archive.writer.health.faults == 1 and not archive.has(uid(2))
+
+
+def test_a_process_that_forgets_to_close_its_archive_ends_all_the_same(tmp_path: Path) -> None:
+    """By then everything acknowledged is on the disk; the threads hold nobody up."""
+    code = (
+        "import sys; from pathlib import Path; sys.path.append(sys.argv[2])\n"
+        "from archive_samples import incoming\n"
+        "from archiver.archive.ingest.service import Ingest\n"
+        "from archiver.archive.store.archive import Archive\n"
+        "Ingest.of(Archive.open(Path(sys.argv[1]))).accept([incoming(1)])\n"
+    )
+    command = [sys.executable, "-c", code, tmp_path / "archive", Path(__file__).parent]
+    subprocess.run(command, check=True, timeout=60)
+    with Archive.open(tmp_path / "archive", read_only=True) as archive:
+        assert archive.has(uid(1))

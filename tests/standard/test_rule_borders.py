@@ -7,9 +7,13 @@ from collections.abc import Callable
 
 import pytest
 from pydicom import Dataset
+from pydicom.datadict import dictionary_VR
 from standard_photograph import coded, jpeg_frame, native, photograph, raw_element, written
 
 from archiver.standard import Finding
+from archiver.standard.dictionary import tag_of
+from archiver.standard.elements import Element
+from archiver.standard.report import shown
 from archiver.standard.validator import validate_bytes
 
 EXPLICIT, IMPLICIT = "1.2.840.10008.1.2.1", "1.2.840.10008.1.2"
@@ -290,3 +294,30 @@ def test_every_module_that_applies_is_asked_for(sop_class: str) -> None:
         "SOPInstanceUID",
         "Rows",
     }
+
+
+@pytest.mark.parametrize(
+    ("keyword", "identifies"),
+    [
+        ("PatientBirthDate", True),
+        ("EthicsCommitteeApprovalEffectivenessStartDate", True),
+        ("AdmittingDate", True),
+        ("ScheduledProcedureStepStartDate", True),
+        ("StudyDate", False),
+        ("PatientSex", False),
+        ("StudyDescription", True),
+        ("LensModel", True),
+    ],
+)
+@pytest.mark.filterwarnings("ignore::UserWarning")  # of pydicom, about what is no date
+def test_a_value_is_quoted_unless_it_may_tell_who_it_is(keyword: str, identifies: bool) -> None:
+    """Dates of the groups of patient, trial, admission and procedure; free text of any."""
+    element = Element(tag_of(keyword), dictionary_VR(keyword), b"20261399", 8, True)
+    told = str(shown(element))
+    assert ("20261399" in told) is not identifies
+    assert told == ("a value of 8 characters" if identifies else "'20261399'")
+
+
+def test_a_long_value_is_cut() -> None:
+    for length, told in ((64, "'" + "1" * 64 + "'"), (65, "'" + "1" * 64 + "...'")):
+        assert str(shown(Element(tag_of("ImageType"), "CS", b"1" * length, length, True))) == told
