@@ -10,7 +10,7 @@ from typing import Any
 from sqlalchemy import ColumnElement, Connection, Select, and_, func, or_, select
 
 from archiver.archive.store import tables as t
-from archiver.archive.store.index import iso_date, name_key
+from archiver.archive.store.index import iso_date, like_pattern, name_key
 from archiver.archive.store.layout import Layout
 from archiver.archive.store.tooth_coverage import surface_asked, views_asked
 from archiver.dentition import Tooth
@@ -303,9 +303,7 @@ def _conditions(query: Query) -> list[ColumnElement[bool]]:
 
 def _named(name: str) -> ColumnElement[bool]:
     """A patient one of whose spellings matches."""
-    pattern = name_key(name)
-    for plain, escaped in (("\\", "\\\\"), ("%", "\\%"), ("_", "\\_"), ("*", "%"), ("?", "_")):
-        pattern = pattern.replace(plain, escaped)
+    pattern = like_pattern(name_key(name))
     key = t.patients.c.name_key
     # A pattern that ends in a star would take the other spellings along; that does no harm.
     places = (pattern, f"{pattern}=%", f"%={pattern}", f"%={pattern}=%")

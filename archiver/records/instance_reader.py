@@ -4,15 +4,13 @@ from __future__ import annotations
 
 import gc
 import hashlib
-from collections.abc import Collection, Iterable, Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping
 from contextlib import contextmanager
-from pathlib import Path
 from sys import intern
 from typing import TYPE_CHECKING, Any
 
-from sqlalchemy import Boolean, Integer, StaticPool, create_engine, select, type_coerce
+from sqlalchemy import Boolean, Integer, select, type_coerce
 
-from archiver.archive.store import START, Index, IndexedInstance
 from archiver.archive.store import tables as t
 from archiver.records.model import Instance, RecordPerson
 
@@ -188,16 +186,3 @@ def stray_teeth(connection: Connection) -> int:
 def stray_positions(connection: Connection) -> int:
     """Return how many rows there are of a position beside the one that there ought to be."""
     return len(connection.execute(select(t.applied.c.only).where(t.applied.c.only != 1)).all())
-
-
-def index_in_memory(kept: Iterable[IndexedInstance] = ()) -> Index:
-    """Return an index of its own that ends with the process."""
-    engine = create_engine(
-        "sqlite://", poolclass=StaticPool, connect_args={"check_same_thread": False}
-    )
-    index = Index(engine, Path("index in memory"))
-    index.prepare()
-    first = list(kept)
-    if first:
-        index.add(first, START)
-    return index

@@ -10,9 +10,9 @@ from contextlib import closing
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from archiver.archive.store import IndexedInstance
+from archiver.archive.store import IndexedInstance, index_in_memory
 from archiver.records.examination import Depth, Examined, examine_file, said_by
-from archiver.records.instance_reader import index_in_memory, read_instances
+from archiver.records.instance_reader import read_instances
 from archiver.records.model import Concern
 from archiver.records.object_survey import in_order, walk
 from archiver.records.survey import Survey

@@ -17,6 +17,7 @@ from archiver.archive.store import (
     Layout,
     Position,
     holds_at,
+    index_in_memory,
     read_lines,
     sqlite,
 )
@@ -33,7 +34,6 @@ from archiver.records.checks.rejections import (
 )
 from archiver.records.examination import Depth
 from archiver.records.instance_reader import (
-    index_in_memory,
     read_instances,
     row_digests,
     stray_positions,

@@ -13,7 +13,17 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from sqlalchemy import Connection, Engine, func, insert, inspect, select, update
+from sqlalchemy import (
+    Connection,
+    Engine,
+    StaticPool,
+    create_engine,
+    func,
+    insert,
+    inspect,
+    select,
+    update,
+)
 from sqlalchemy.exc import SQLAlchemyError
 
 from archiver.archive.statements.rejection_notes import note_rejections
@@ -36,6 +46,13 @@ def name_key(name: str) -> str:
     """Return a name as it is compared: without case, width and trailing empty components."""
     folded = unicodedata.normalize("NFKC", name).casefold()
     return "=".join(group.rstrip("^ ") for group in folded.split("=")).rstrip("=")
+
+
+def like_pattern(pattern: str) -> str:
+    """Return a pattern with ``*`` and ``?`` as SQL's LIKE takes it, escaped by a backslash."""
+    for plain, escaped in (("\\", "\\\\"), ("%", "\\%"), ("_", "\\_"), ("*", "%"), ("?", "_")):
+        pattern = pattern.replace(plain, escaped)
+    return pattern
 
 
 def iso_date(text: str) -> str:
@@ -269,3 +286,16 @@ class _PatientNumbers:
         )
         assert made.inserted_primary_key is not None
         return int(made.inserted_primary_key[0])
+
+
+def index_in_memory(kept: Iterable[IndexedInstance] = ()) -> Index:
+    """Return an index of its own that ends with the process, for one question or one audit."""
+    engine = create_engine(
+        "sqlite://", poolclass=StaticPool, connect_args={"check_same_thread": False}
+    )
+    index = Index(engine, Path("index in memory"))
+    index.prepare()
+    first = list(kept)
+    if first:
+        index.add(first, START)
+    return index

@@ -8,8 +8,8 @@ read here. Either way the matching is done here, by the same code and words as i
 
 from __future__ import annotations
 
-import tempfile
 from collections.abc import Collection, Mapping, Sequence
+from contextlib import closing
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
@@ -17,7 +17,7 @@ from typing import Any
 from pydicom import Dataset
 
 from archiver.archive import Query, Record, answer
-from archiver.archive.store import START, Index, IndexedInstance, Layout, sqlite
+from archiver.archive.store import IndexedInstance, Layout, index_in_memory
 from archiver.errors import NetworkError, Problem, UsageError
 from archiver.network.client.dicomweb import connection
 from archiver.network.client.dimse import find as dimse
@@ -354,14 +354,6 @@ def _matching(
         if uid and uid not in seen:
             seen.add(uid)
             kept.append(IndexedInstance(description, peer, 0, "", None, len(kept), ""))
-    with tempfile.TemporaryDirectory(prefix="archiver-") as folder:
-        place = Path(folder) / "index.sqlite"
-        index = Index(sqlite.writing_engine(place), place)
-        try:
-            index.prepare()
-            index.add(kept, START)
-            with index.reading() as connection:
-                records = answer(connection, replace(query, limit=None), Layout(Path(folder)))
-        finally:
-            index.close()
+    with closing(index_in_memory(kept)) as index, index.reading() as connection:
+        records = answer(connection, replace(query, limit=None), Layout(Path()))
     return [replace(record, path=peer) for record in records]

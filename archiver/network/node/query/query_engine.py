@@ -19,7 +19,7 @@ from pydicom.datadict import dictionary_VR, keyword_for_tag, tag_for_keyword
 from pydicom.tag import BaseTag, Tag
 from sqlalchemy import ColumnElement, Select, and_, func, or_, select, tuple_
 
-from archiver.archive.store import Archive, iso_date, name_key
+from archiver.archive.store import Archive, iso_date, like_pattern, name_key
 from archiver.archive.store import tables as t
 from archiver.errors import ObjectError
 from archiver.network.node.query.information_model import ATTRIBUTES, IN_HEADERS, NOT_KEYS, REQUIRED
@@ -259,21 +259,17 @@ def _condition(key: DataElement) -> ColumnElement[bool] | None:
 def _plain(column: ColumnElement[Any], wanted: list[str]) -> ColumnElement[bool]:
     exact = [one for one in wanted if "*" not in one and "?" not in one]
     conditions = [column.in_(exact)] if exact else []
-    conditions += [column.like(_like(one), escape="\\") for one in wanted if one not in exact]
+    conditions += [
+        column.like(like_pattern(one), escape="\\") for one in wanted if one not in exact
+    ]
     return or_(*conditions)
 
 
 def _name_condition(parts: list[str]) -> ColumnElement[bool]:
     numbers = select(_P.number).where(
-        or_(*(_P.name_key.like(f"%{_like(part)}%", escape="\\") for part in parts))
+        or_(*(_P.name_key.like(f"%{like_pattern(part)}%", escape="\\") for part in parts))
     )
     return _I.patient.in_(numbers)
-
-
-def _like(pattern: str) -> str:
-    for plain, escaped in (("\\", "\\\\"), ("%", "\\%"), ("_", "\\_"), ("*", "%"), ("?", "_")):
-        pattern = pattern.replace(plain, escaped)
-    return pattern
 
 
 def _date_condition(column: ColumnElement[Any], wanted: str) -> ColumnElement[bool]:
