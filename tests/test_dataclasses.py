@@ -10,7 +10,7 @@ import pytest
 
 #: What is collected while something is read or worked through, by the module that does so.
 COLLECTED = {
-    "archiver.archive.index_rebuild._Findings",
+    "archiver.archive.kept_objects.RebuildFindings",
     "archiver.archive.store.ingest_decision.Decided",
     "archiver.archive.store.writer.WriterHealth",
     "archiver.objects.sheet._Reader",

@@ -1,7 +1,7 @@
-from .index_rebuild import RebuildReport as RebuildReport
 from .index_rebuild import rebuild as rebuild
 from .index_rebuild import rebuild_open as rebuild_open
-from .index_rebuild import verify as verify
+from .kept_objects import RebuildReport as RebuildReport
+from .kept_objects import verify as verify
 from .query import CSV_HEADER as CSV_HEADER
 from .query import Query as Query
 from .query import Record as Record

@@ -2,15 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, field, replace
+from collections.abc import Sequence
+from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
-from time import monotonic, sleep
 
+from archiver.archive.kept_objects import (
+    Progress,
+    RebuildFindings,
+    RebuildReport,
+    read_objects,
+    report_of,
+    whole_lines,
+)
 from archiver.archive.store import atomic_batch, sqlite
 from archiver.archive.store.archive import Archive, Clock, system_clock
-from archiver.archive.store.durable import Written, digest_file, flush_folder, translated
+from archiver.archive.store.durable import flush_folder, translated
 from archiver.archive.store.identity import give_identity
 from archiver.archive.store.index import Index
 from archiver.archive.store.indexed_instance import IndexedInstance
@@ -21,79 +28,18 @@ from archiver.archive.store.journal import (
     Deed,
     Journal,
     JournalEntry,
-    Position,
     holds_at,
     open_journal,
-    read_lines,
     verify_chain,
 )
-from archiver.archive.store.layout import Layout, relative_path
+from archiver.archive.store.layout import Layout
 from archiver.archive.store.metadata_reader import Describe, describe_file
 from archiver.archive.store.recovery import promises, remove_aside, take_in
 from archiver.archive.store.writer_lock import WriterLock
-from archiver.errors import ArchiveError, ObjectError, Place, Problem
+from archiver.errors import ArchiveError, Problem
 from archiver.wording import Text
 
-__all__ = ["RebuildReport", "rebuild", "rebuild_open", "verify", "verify_chain"]
-
-_AT_ONCE = 500
-#: The line of an object follows its file within this time (seconds).
-_LINE_COMES = 2.0
-
-#: Takes how many are done and of how many.
-Progress = Callable[[int, int], None]
-
-
-@dataclass(frozen=True)
-class RebuildReport:
-    """What a rebuilding found.
-
-    Parameters
-    ----------
-    objects
-        Files under ``objects``.
-    indexed
-        Instances in the new index.
-    chain
-        What is wrong with the journal.
-    damaged
-        Objects that are not what the journal says, or that cannot be read. They are left as
-        they are and are not indexed; handing the good object in again puts it in their place.
-    missing
-        Objects that the journal promises and that are not there.
-    adopted
-        Objects that the journal did not know. They are indexed, and the journal says so.
-    misplaced
-        Files that lie where an object of that name does not belong; not indexed.
-    """
-
-    objects: int
-    indexed: int
-    chain: tuple[Problem, ...] = ()
-    damaged: tuple[Problem, ...] = ()
-    missing: tuple[Problem, ...] = ()
-    adopted: tuple[Problem, ...] = ()
-    misplaced: tuple[Problem, ...] = ()
-
-    @property
-    def is_sound(self) -> bool:
-        """True if nothing that was promised is lost, changed or in doubt."""
-        return not (self.chain or self.damaged or self.missing or self.misplaced)
-
-    @property
-    def problems(self) -> tuple[Problem, ...]:
-        """Everything found, the worst first."""
-        return self.missing + self.damaged + self.chain + self.misplaced + self.adopted
-
-
-@dataclass
-class _Findings:
-    damaged: list[Problem] = field(default_factory=list)
-    misplaced: list[Problem] = field(default_factory=list)
-    adopted: list[Problem] = field(default_factory=list)
-    seen: set[str] = field(default_factory=set)
-    objects: int = 0
-    indexed: int = 0
+__all__ = ["rebuild", "rebuild_open", "verify_chain"]
 
 
 def rebuild(
@@ -169,12 +115,12 @@ def _rebuild(
 ) -> RebuildReport:
     clock, actor, describe, progress = ways
     promised = promises(entries)
-    findings = _Findings()
+    findings = RebuildFindings()
     new = sqlite.fresh_file(layout.index)
     index = Index(sqlite.writing_engine(new), layout.index)
     try:
         index.prepare()
-        for kept, unknown in _batches(layout, promised, findings, describe, progress):
+        for kept, unknown in read_objects(layout, promised, findings, describe, progress):
             kept += _adopted(journal, unknown, findings, clock(), actor)
             index.add(kept, START)
             findings.indexed += len(kept)
@@ -183,51 +129,7 @@ def _rebuild(
         index.close()
     sqlite.swap_in(new, layout.index)
     flush_folder(layout.root)
-    return _report(findings, promised, chain)
-
-
-def _adopted(
-    journal: Journal,
-    unknown: Sequence[IndexedInstance],
-    findings: _Findings,
-    time: datetime,
-    actor: str,
-) -> list[IndexedInstance]:
-    """Tell the journal of objects that it does not know, and return them with their lines."""
-    entries = journal.append([_adoption(k) for k in unknown], time=time, who=actor)
-    findings.adopted += [Problem("archive.index_rebuild.adopted").at(file=k.path) for k in unknown]
-    return [
-        replace(k, journal_seq=entry.seq, added=entry.time)
-        for k, entry in zip(unknown, entries, strict=True)
-    ]
-
-
-def _finish(
-    journal: Journal, index: Index, findings: _Findings, time: datetime, actor: str
-) -> None:
-    note = f"{findings.indexed} of {findings.objects} objects indexed"
-    journal.append([Deed(REBUILT, note=note)], time=time, who=actor)
-    index.add([], journal.end)
-    sqlite.settle(index.engine)
-
-
-def _report(
-    findings: _Findings, promised: dict[str, JournalEntry], chain: Sequence[Problem]
-) -> RebuildReport:
-    missing = tuple(
-        Problem("archive.index_rebuild.object_missing").at(file=_place(entry))
-        for sop, entry in promised.items()
-        if sop not in findings.seen
-    )
-    return RebuildReport(
-        findings.objects,
-        findings.indexed,
-        chain=tuple(chain),
-        damaged=tuple(findings.damaged),
-        missing=missing,
-        adopted=tuple(findings.adopted),
-        misplaced=tuple(findings.misplaced),
-    )
+    return report_of(findings, promised, chain)
 
 
 def rebuild_open(
@@ -250,14 +152,14 @@ def rebuild_open(
     """
     layout = archive.layout
     chain: list[Problem] = []
-    entries, end = _whole_lines(layout, START, chain)
+    entries, end = whole_lines(layout, START, chain)
     promised = promises(entries)
-    findings, waiting = _Findings(), list[IndexedInstance]()
+    findings, waiting = RebuildFindings(), list[IndexedInstance]()
     new = sqlite.fresh_file(layout.index)
     index = Index(sqlite.writing_engine(new), layout.index)
 
     def complete(journal: Journal) -> Path:
-        late, _ = _whole_lines(layout, end, chain)
+        late, _ = whole_lines(layout, end, chain)
         taken = take_in(layout, index, late, journal.end, describe)
         findings.indexed += taken.taken_in
         findings.damaged += taken.problems
@@ -273,7 +175,7 @@ def rebuild_open(
     with translated(Text("archive.index_rebuild.not_made"), layout.root):
         try:
             index.prepare()
-            for kept, unknown in _batches(layout, promised, findings, describe, progress):
+            for kept, unknown in read_objects(layout, promised, findings, describe, progress):
                 index.add(kept, START)
                 findings.indexed += len(kept)
                 waiting += unknown
@@ -281,70 +183,32 @@ def rebuild_open(
         finally:
             index.close()
             sqlite.fresh_file(layout.index)
-    return _report(findings, promised, chain)
+    return report_of(findings, promised, chain)
 
 
-def verify(
-    folder: Path, *, describe: Describe = describe_file, progress: Progress | None = None
-) -> RebuildReport:
-    """Read every object and the journal as `rebuild` does, and write nothing.
-
-    Others may write meanwhile.
-
-    Returns
-    -------
-    RebuildReport
-        ``indexed`` counts what an index made anew would hold.
-
-    Raises
-    ------
-    ArchiveError
-        If the folder is no archive, or the disk refuses.
-    """
-    layout = Layout(Path(folder).absolute())
-    layout.check_mark()
-    chain: list[Problem] = []
-    with translated(Text("archive.index_rebuild.not_read"), layout.root):
-        entries, end = _whole_lines(layout, START, chain)
-        promised = promises(entries)
-        findings = _Findings()
-        waiting: dict[str, IndexedInstance] = {}
-        for kept, unknown in _batches(layout, promised, findings, describe, progress):
-            findings.indexed += len(kept) + len(unknown)
-            waiting |= {k.description.sop_instance_uid: k for k in unknown}
-        until = monotonic() + _LINE_COMES
-        while True:
-            for uid in promises(_whole_lines(layout, end, [])[0]):
-                waiting.pop(uid, None)
-            if not waiting or monotonic() > until:
-                break
-            sleep(0.1)
-    findings.adopted = [
-        Problem("archive.index_rebuild.unknown").at(file=k.path) for k in waiting.values()
+def _adopted(
+    journal: Journal,
+    unknown: Sequence[IndexedInstance],
+    findings: RebuildFindings,
+    time: datetime,
+    actor: str,
+) -> list[IndexedInstance]:
+    """Tell the journal of objects that it does not know, and return them with their lines."""
+    entries = journal.append([_adoption(k) for k in unknown], time=time, who=actor)
+    findings.adopted += [Problem("archive.index_rebuild.adopted").at(file=k.path) for k in unknown]
+    return [
+        replace(k, journal_seq=entry.seq, added=entry.time)
+        for k, entry in zip(unknown, entries, strict=True)
     ]
-    return _report(findings, promised, chain)
 
 
-def _whole_lines(
-    layout: Layout, start: Position, faults: list[Problem]
-) -> tuple[list[JournalEntry], Position]:
-    """Return the lines from a position on, and where they end; a last one may be on its way."""
-    entries = []
-    end = start
-    if layout.journal.exists():
-        for line in read_lines(layout.journal, start):
-            if line.torn:
-                break
-            if line.problem:
-                faults.append(line.problem)
-            if line.entry is not None:
-                entries.append(line.entry)
-            end = line.after
-    return entries, end
-
-
-def _place(entry: JournalEntry) -> str:
-    return f"objects/{entry.study}/{entry.series}/{entry.sop}.dcm"
+def _finish(
+    journal: Journal, index: Index, findings: RebuildFindings, time: datetime, actor: str
+) -> None:
+    note = f"{findings.indexed} of {findings.objects} objects indexed"
+    journal.append([Deed(REBUILT, note=note)], time=time, who=actor)
+    index.add([], journal.end)
+    sqlite.settle(index.engine)
 
 
 def _adoption(kept: IndexedInstance) -> Deed:
@@ -358,81 +222,3 @@ def _adoption(kept: IndexedInstance) -> Deed:
         size=kept.size,
         note="found without a line in the journal",
     )
-
-
-def _batches(
-    layout: Layout,
-    promised: dict[str, JournalEntry],
-    findings: _Findings,
-    describe: Describe,
-    progress: Progress | None,
-) -> Iterator[tuple[list[IndexedInstance], list[IndexedInstance]]]:
-    """Go through the objects: those that the journal knows, those that it does not."""
-    known: list[IndexedInstance] = []
-    unknown: list[IndexedInstance] = []
-    paths = sorted(p for p in layout.objects.rglob("*") if not p.is_dir())
-    for path in paths:
-        if progress is not None:
-            progress(findings.objects, len(paths))
-        findings.objects += 1
-        kept = _look_at(layout, path, promised, findings, describe)
-        if kept is not None:
-            (known if kept.journal_seq else unknown).append(kept)
-        if len(known) + len(unknown) >= _AT_ONCE:
-            yield known, unknown
-            known, unknown = [], []
-    if known or unknown:
-        yield known, unknown
-
-
-def _look_at(
-    layout: Layout,
-    path: Path,
-    promised: dict[str, JournalEntry],
-    findings: _Findings,
-    describe: Describe,
-) -> IndexedInstance | None:
-    """Check one file; None if it is not to be indexed."""
-    relative = path.relative_to(layout.root).as_posix()
-    entry = promised.get(path.stem)
-    belongs = entry is not None and relative == _place(entry)
-    if belongs:
-        findings.seen.add(path.stem)
-    try:
-        written = digest_file(path)
-        if entry is not None and belongs and written.sha256 != entry.digest:
-            findings.damaged.append(_changed(relative, written, entry))
-            return None
-        description = describe(path)
-        right = relative_path(
-            description.study_uid, description.series_uid, description.sop_instance_uid
-        )
-    except ObjectError as error:
-        findings.damaged += [p.with_places(Place(file=relative)) for p in error.problems[:1]]
-        return None
-    except OSError as error:
-        findings.damaged.append(
-            Problem("archive.index_rebuild.unreadable", reason=error.strerror).at(file=relative)
-        )
-        return None
-    if relative != right or (entry is not None and not belongs):
-        findings.misplaced.append(
-            Problem("archive.index_rebuild.misplaced", right=right).at(file=relative)
-        )
-        return None
-    if entry is not None:
-        source = entry.source or None
-        return IndexedInstance(
-            description, relative, written.size, written.sha256, source, entry.seq, entry.time
-        )
-    return IndexedInstance(description, relative, written.size, written.sha256, None, 0, "")
-
-
-def _changed(relative: str, written: Written, entry: JournalEntry) -> Problem:
-    return Problem(
-        "archive.index_rebuild.not_what_was_kept",
-        digest=written.sha256[:16],
-        size=written.size,
-        right_digest=entry.digest[:16],
-        right_size=entry.size,
-    ).at(file=relative)

@@ -68,7 +68,7 @@ def command(options: Options) -> int:
     if options.add_user or options.remove_user or options.users:
         from archiver.cli.users import tend_users
 
-        return tend_users(options, options.archive or practice.archive)
+        return tend_users(options, writable_folder(options, practice))
     settings = _settings(options, practice.node)
     peers = [peer for peer in practice.peers if isinstance(peer, DimsePeer)]
     stop = threading.Event()

@@ -36,6 +36,9 @@ from archiver.service.control_messages import (
 )
 from archiver.wording import Text
 
+#: How long a server may take to say that it is there (seconds).
+_PATIENCE = 30.0
+
 
 class ServedArchive(Archive):
     """An archive whose one writer is another process; made by `ServedArchive.reach`."""
@@ -67,7 +70,7 @@ class ServedArchive(Archive):
         served = cls._open_reading(layout)
         assert isinstance(served, cls)
         served._who = actor
-        served._ask({"do": "hello"})
+        served._ask({"do": "hello"}, patience=_PATIENCE)
         return served
 
     def put(self, batch: Sequence[Incoming]) -> list[Stored]:
@@ -108,11 +111,15 @@ class ServedArchive(Archive):
         request: Message,
         files: Sequence[Iterable[Buffer]] = (),
         progress: Callable[[int, int], None] | None = None,
+        patience: float | None = None,
     ) -> Any:
         try:
             with control_address.knock(self.layout.root) as line:
                 send(line, {**request, "version": __version__, "who": self._who})
                 self._send_files(line, files)
+                if not line.poll(patience):
+                    problem = Problem("service.control.silent").at(file=str(self.layout.root))
+                    raise ArchiveError(problem)
                 answer = receive(line)
                 while "progress" in answer:
                     if progress is not None:

@@ -9,7 +9,8 @@ from pathlib import Path
 import pytest
 from archive_samples import Clock, as_bytes, content, dataset, incoming, uid
 
-from archiver.archive.index_rebuild import RebuildReport, rebuild, rebuild_open, verify
+from archiver.archive.index_rebuild import rebuild, rebuild_open
+from archiver.archive.kept_objects import RebuildReport, verify
 from archiver.archive.query import Query
 from archiver.archive.store import sqlite, tables
 from archiver.archive.store.archive import Archive

@@ -26,6 +26,7 @@ from archiver.archive.store import (
     Fields,
     Schema,
     database_version,
+    identity_of,
     secret_of,
     unchanged,
     upgrade_database,
@@ -134,6 +135,17 @@ def test_what_is_changed_after_an_upgrade_stands_beside_what_was_there(
     assert {name: facts["users"][name] for name in FACTS["users"]} == FACTS["users"]
     assert facts["draft_photos"] == FACTS["draft_photos"]
     assert json.loads((archive / "pages" / "users.json").read_text())["version"] == 1
+
+
+def test_an_archive_of_an_earlier_version_is_given_an_identity_that_it_keeps(old: Path) -> None:
+    archive = old / "archive"
+    words = ["consent", "--archive", str(archive), "--patient-id", "P-0417"]
+    assert main(words) == 0 and identity_of(archive) is None
+    words += ["--purpose", "referral", "--noted-by", "Haugen^Liv"]
+    assert main(words) == 0
+    given = identity_of(archive)
+    assert given is not None
+    assert main(words) == 0 and identity_of(archive) == given
 
 
 def test_the_headers_that_an_earlier_version_kept_are_there(old: Path) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ast
 import json
 import shutil
 from collections.abc import Callable
@@ -12,6 +13,7 @@ import pytest
 from in_process import archiver
 from sessions import camera_jpeg, photo, write_sheet
 
+import archiver.cli as archiver_cli
 from archiver.archive.store.archive import Archive
 from archiver.archive.store.identity import identity_of
 
@@ -160,3 +162,22 @@ def test_an_archive_of_an_earlier_version_gets_an_identity(sheet: Path, tmp_path
     assert given is not None
     assert archiver("rebuild", "--archive", archive).returncode == 0
     assert identity_of(archive) == given
+
+
+def test_no_verb_opens_an_archive_for_writing_by_itself() -> None:
+    """Else it would not work beside a server, and would make archives where none is mounted."""
+    may = {"practice_archive.py": {"open", "create"}, "init.py": {"create"}, "demo.py": {"create"}}
+    # The server itself.
+    may["serve.py"] = {"open"}
+    found: dict[str, set[str]] = {}
+    for module in Path(archiver_cli.__file__).parent.glob("*.py"):
+        for call in ast.walk(ast.parse(module.read_text("utf-8"))):
+            if not isinstance(call, ast.Call) or not isinstance(call.func, ast.Attribute):
+                continue
+            only_reads = any(
+                word.arg == "read_only" and ast.unparse(word.value) == "True"
+                for word in call.keywords
+            )
+            if ast.unparse(call.func.value) == "Archive" and not only_reads:
+                found.setdefault(module.name, set()).add(call.func.attr)
+    assert found == may

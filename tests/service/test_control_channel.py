@@ -174,6 +174,15 @@ def test_who_is_not_let_in_is_told(archive: Archive, monkeypatch: pytest.MonkeyP
         ServedArchive.reach(archive.layout.root, actor="caller")
 
 
+def test_a_server_that_stands_still_is_told(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(served_archive, "_PATIENCE", 0.1)
+    with Archive.create(folder), socket.socket(socket.AF_UNIX) as still:
+        still.bind(os.path.relpath(folder / "control"))
+        still.listen()
+        with pytest.raises(ArchiveError, match="does not answer"):
+            ServedArchive.reach(folder, actor="caller")
+
+
 def test_a_folder_deeper_than_a_socket_may_lie_has_one_all_the_same(tmp_path: Path) -> None:
     folder = tmp_path / ("deep" * 30) / ("deeper" * 20)
     with Archive.create(folder) as archive, ControlChannel(archive, lambda error: None):
