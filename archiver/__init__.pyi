@@ -3,7 +3,6 @@ from .archive import Record as Record
 from .archive.ingest import IngestSettings as IngestSettings
 from .archive.ingest import WrappedPhotograph as WrappedPhotograph
 from .archive.ingest import WrappedSession as WrappedSession
-from .archive.ingest import wrap as wrap
 from .archive.statements import AmendmentRequest as AmendmentRequest
 from .archive.statements import AmendmentSettings as AmendmentSettings
 from .archive.statements import NewPatient as NewPatient
@@ -77,5 +76,6 @@ from .workflow import audit as audit
 from .workflow import audit_visit as audit_visit
 from .workflow import compare as compare
 from .workflow import query as query
+from .workflow import wrap as wrap
 
 __version__: str

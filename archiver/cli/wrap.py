@@ -78,13 +78,14 @@ def command(options: Options) -> int:
 
 
 def _wrap(options: Options) -> int:
-    from archiver.archive.ingest import IngestSettings, wrap
+    from archiver.archive.ingest import IngestSettings
     from archiver.archive.store import Outcome
     from archiver.cli.context import now
     from archiver.cli.practice_archive import open_for_writing, writable_folder
     from archiver.cli.settings import read_settings
     from archiver.objects import read_context, read_sheet
     from archiver.photo import QualityLimits
+    from archiver.workflow import wrap
 
     practice = read_settings()
     like = read_context(options.like) if options.like is not None else None

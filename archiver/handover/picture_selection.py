@@ -13,7 +13,7 @@ from archiver.archive import Record
 from archiver.dentition import FACE, may_identify
 from archiver.objects import Description, code_keys, describe, open_dataset, text
 from archiver.priors import sight_of
-from archiver.records.checks import WRONG_WAY, read_findings
+from archiver.records.checks import failed_sides
 from archiver.wording import Text
 
 
@@ -78,7 +78,7 @@ def candidates(archive: Path, records: Iterable[Record]) -> list[OutgoingPicture
     replaced = {uid for one, _ in seen for uid in one.description.source_uids}
     kept = [one for one, _ in seen if one.record.sop_instance_uid not in replaced]
     kept.sort(key=_captured)
-    failed = _failed(archive)
+    failed = failed_sides(archive)
     return [
         replace(one, number=number, doubts=doubts_of(one.description, failed))
         for number, one in enumerate(kept, 1)
@@ -120,14 +120,6 @@ def doubts_of(description: Description, failed: Collection[str]) -> tuple[Doubt,
     if description.sop_instance_uid in failed:
         found.append(Doubt.WRONG_WAY)
     return tuple(found)
-
-
-def _failed(archive: Path) -> set[str]:
-    last: dict[str, tuple[str, str]] = {}
-    for one in read_findings(archive):
-        if one.check == WRONG_WAY and (one.sop not in last or last[one.sop][0] <= one.time):
-            last[one.sop] = (one.time, one.outcome)
-    return {uid for uid, (_, outcome) in last.items() if outcome == "failed"}
 
 
 def renumbered(several: Sequence[OutgoingPicture]) -> list[OutgoingPicture]:

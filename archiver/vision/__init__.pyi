@@ -10,4 +10,6 @@ from .transforms import scaling as scaling
 from .wrong_way import Checked as Checked
 from .wrong_way import Odds as Odds
 from .wrong_way import Way as Way
+from .wrong_way import WaysTold as WaysTold
 from .wrong_way import check as check
+from .wrong_way import ways_of as ways_of

@@ -142,7 +142,7 @@ def _mirrored(described: Floats) -> Floats:
     return np.ascontiguousarray(cells).reshape(-1, 128)
 
 
-def prepare(pixels: Pixels, factor: float = 1.0) -> Prepared:
+def prepare(pixels: Pixels, factor: float = 1.0, *, teeth: bool = True) -> Prepared:
     """Make a picture ready.
 
     Parameters
@@ -151,6 +151,9 @@ def prepare(pixels: Pixels, factor: float = 1.0) -> Prepared:
         uint8 sRGB, shape (rows, columns, 3), in display orientation, of any size.
     factor
         Pixels of the full picture for one of these.
+    teeth
+        Look for teeth, which takes most of the time; which way round two pictures lie is told
+        without.
     """
     longer = max(pixels.shape[:2])
     if longer > WORKING_SIDE:
@@ -163,7 +166,8 @@ def prepare(pixels: Pixels, factor: float = 1.0) -> Prepared:
     usable = (light > 255 * 0.10) & ~glossy
     # Gloss is filled from around it, so that its edge is no feature.
     light = cv2.inpaint(light.astype(np.uint8), glossy.astype(np.uint8), 3, cv2.INPAINT_TELEA)
-    return Prepared(_evened(light), tooth_map(pixels).teeth, usable, factor)
+    tooth = tooth_map(pixels).teeth if teeth else np.zeros(usable.shape, np.bool_)
+    return Prepared(_evened(light), tooth, usable, factor)
 
 
 def _evened(light: Pixels) -> Pixels:

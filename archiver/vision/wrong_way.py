@@ -106,6 +106,28 @@ class Checked:
     odds: Odds | None = None
 
 
+@dataclass(frozen=True)
+class WaysTold:
+    """Which way round a prior lies, told without aligning it.
+
+    Parameters
+    ----------
+    way
+        The verdict.
+    counts
+        Agreeing features for the prior as it is and turned by 90, 180 and 270 degrees clockwise,
+        then for its reflection turned so.
+    """
+
+    way: Way
+    counts: tuple[int, ...]
+
+    @property
+    def nothing_in_common(self) -> bool:
+        """Whether in no turn more agrees than chance gives."""
+        return max(self.counts) < _FEWEST
+
+
 _REASONS = {
     Way.REVERSED: Text("vision.refusal.reversed"),
     Way.TURNED: Text("vision.refusal.turned"),
@@ -137,6 +159,21 @@ def check(newer: Prepared, prior: Prepared, subject: Subject | None = None) -> C
     elif told[0] < _WITHOUT_ALIGNMENT:
         way = Way.UNDECIDED
     return Checked(way, *told, outcome, turned, odds)
+
+
+def ways_of(newer: Prepared, prior: Prepared) -> WaysTold:
+    """Tell which way round a prior is.
+
+    Parameters
+    ----------
+    newer, prior
+        Both in display orientation, as their metadata have it.
+    """
+    counts = turns(newer, prior).counts
+    way = verdict(counts, probabilities(counts))
+    if way is Way.SAME and counts[0] < _WITHOUT_ALIGNMENT:
+        way = Way.UNDECIDED
+    return WaysTold(way, tuple(int(one) for one in counts))
 
 
 def probabilities(counts: NDArray[np.int_], *, aligned: bool = False) -> Odds:

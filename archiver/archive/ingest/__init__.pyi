@@ -8,6 +8,7 @@ from .service import Ingest as Ingest
 from .session_ingest import STATUS_NAMES as STATUS_NAMES
 from .session_ingest import IngestSettings as IngestSettings
 from .session_ingest import WrappedPhotograph as WrappedPhotograph
+from .session_ingest import weigh_file as weigh_file
 from .validation import Validation as Validation
 from .wrapped_session import WrappedSession as WrappedSession
 from .wrapped_session import wrap as wrap

@@ -1,2 +1,1 @@
-from .picture_findings import WRONG_WAY as WRONG_WAY
-from .picture_findings import read_findings as read_findings
+from .picture_findings import failed_sides as failed_sides

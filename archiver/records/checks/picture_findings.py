@@ -57,6 +57,20 @@ def read_findings(archive: Path) -> list[PictureFinding]:
     return found
 
 
+def failed_sides(archive: Path) -> dict[str, PictureFinding]:
+    """Return, by instance, the last wrong-way check of those that failed it."""
+    last = _last(read_findings(archive))
+    return {uid: one for uid, one in last.items() if one.outcome == "failed"}
+
+
+def _last(findings: Sequence[PictureFinding]) -> dict[str, PictureFinding]:
+    last: dict[str, PictureFinding] = {}
+    for one in findings:
+        if one.check == WRONG_WAY and (one.sop not in last or last[one.sop].time <= one.time):
+            last[one.sop] = one
+    return last
+
+
 def _finding(line: str, path: Path) -> PictureFinding | None:
     try:
         given = read_fields(FINDING_LINES, dict(json.loads(line)), path)
@@ -72,10 +86,7 @@ def check_findings(
     instances: Sequence[Instance], findings: Sequence[PictureFinding]
 ) -> Iterator[Concern]:
     """Tell the instances whose last wrong-way check did not pass."""
-    last: dict[str, PictureFinding] = {}
-    for one in findings:
-        if one.check == WRONG_WAY and (one.sop not in last or last[one.sop].time <= one.time):
-            last[one.sop] = one
+    last = _last(findings)
     by_uid: Mapping[str, Instance] = {i.uid: i for i in instances if i.uid in last}
     for uid, instance in by_uid.items():
         kind = _KINDS.get(last[uid].outcome)

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any
 
-from archiver.archive.ingest import STATUS_NAMES, IngestSettings, WrappedPhotograph, wrap
+from archiver.archive.ingest import STATUS_NAMES, IngestSettings, WrappedPhotograph
 from archiver.archive.store import Archive, Outcome
 from archiver.errors import Problem
 from archiver.objects import Session
@@ -61,6 +61,8 @@ def archive_draft(run: ArchivingRun, archive: Archive, step: Step) -> dict[str, 
             run.opened.save(draft, run.settings.now())
         step(taken.number, count)
 
+    from archiver.workflow import wrap
+
     step(0, count)
     wrapped = wrap(archive, run.session, run.settings, progress=tell)
     refused = wrapped.count(Outcome.REFUSED)
@@ -85,6 +87,7 @@ def _result(taken: WrappedPhotograph, photo: Photo) -> dict[str, Any]:
         "status": STATUS_NAMES[taken.status],
         "problems": problems,
         "warnings": [describe_problem(_bare(p, photo), [photo]) for p in taken.warnings],
+        "doubts": [one.to_json() for one in taken.unanswered],
         "findings": [
             {"severity": f.severity.value, "words": _finding(f)}
             for f in taken.findings

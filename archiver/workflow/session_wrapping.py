@@ -1,0 +1,131 @@
+"""A session wrapped with all evidence weighed: that of its files, and that of the archive."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+from archiver import __version__
+from archiver.archive import Query
+from archiver.archive.ingest import IngestSettings, WrappedPhotograph, WrappedSession, weigh_file
+from archiver.archive.ingest import wrap as ingest
+from archiver.archive.store import Archive
+from archiver.dentition import Plan
+from archiver.objects import Photograph, Session
+from archiver.photo import CameraFile, PictureDoubt, reduced
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+    from archiver.priors import ArchiveEvidence
+
+
+def wrap(
+    archive: Archive,
+    session: Session,
+    settings: IngestSettings,
+    *,
+    progress: Callable[[WrappedPhotograph], None] | None = None,
+) -> WrappedSession:
+    """Make DICOM instances of the photographs of a session and keep them.
+
+    As `archiver.archive.ingest.wrap`; besides, each photograph is compared with those that the
+    patient has, and what is found of its side is kept for the audit, the pages and hand-overs.
+
+    Raises
+    ------
+    InputError
+        If the patient's identifier is known under another name, birth date or sex, or the study
+        holds another patient, and the session does not say who has looked. Nothing is kept then.
+    ArchiveError
+        If the archive cannot be written. Photographs told before are kept.
+
+    Examples
+    --------
+    >>> from datetime import date, datetime
+    >>> from pathlib import Path
+    >>> from archiver import Archive, IngestSettings, Patient, Photograph, Session, View, Visit
+    >>> from archiver import parse_teeth, wrap
+    >>> teeth = parse_teeth("iso:25")
+    >>> shot = Photograph(Path("IMG_0101.JPG"), View.OCCLUSAL, mirror=True, teeth=teeth)
+    >>> session = Session(Patient("P-0417"), Visit(date(2026, 3, 4)), (shot,))
+    >>> settings = IngestSettings(now=lambda: datetime.now().astimezone())
+    >>> with Archive.open(Path("photographs"), actor="liv") as archive:
+    ...     for one in wrap(archive, session, settings).photographs:
+    ...         one.status.value, [kept.role for kept in one.instances]
+    ('new', ['original', 'derived'])
+    """
+    weighing = _Weighing(archive)
+
+    def kept(one: WrappedPhotograph) -> None:
+        weighing.keep(one, settings)
+        if progress is not None:
+            progress(one)
+
+    return ingest(archive, session, replace(settings, weigh=weighing.weigh), progress=kept)
+
+
+class _Weighing:
+    """Weighs photographs on the way in, on any thread, and keeps what was found of each."""
+
+    def __init__(self, archive: Archive) -> None:
+        self._archive = archive
+        self._guard = threading.Lock()
+        self._found: dict[int, ArchiveEvidence | None] = {}
+
+    def weigh(
+        self, session: Session, entry: Photograph, plan: Plan, photo: CameraFile
+    ) -> tuple[PictureDoubt, ...]:
+        """Return the doubts about a photograph."""
+        of_file = weigh_file(session, entry, plan, photo)
+        evidence = archive_evidence(self._archive, session, plan, photo)
+        with self._guard:
+            self._found[id(entry)] = evidence
+        return of_file if evidence is None else (*of_file, *evidence.doubts)
+
+    def keep(self, one: WrappedPhotograph, settings: IngestSettings) -> None:
+        """Keep what was found of the side of a photograph, once it is archived."""
+        with self._guard:
+            evidence = self._found.pop(id(one.photograph), None)
+        if evidence is None or not one.instances:
+            return
+        from archiver.priors import keep_outcomes
+
+        told = [(of.record.sop_instance_uid, of.told.way) for of in evidence.decided]
+        if told:
+            keep_outcomes(
+                self._archive.layout.root,
+                one.instances[-1].sop_instance_uid,
+                told,
+                time=settings.now(),
+                by=f"wrap {__version__}",
+            )
+
+
+def archive_evidence(
+    archive: Archive, session: Session, plan: Plan, photo: CameraFile
+) -> ArchiveEvidence | None:
+    """Compare a camera file, turned as it is going to be, with its patient's photographs.
+
+    Returns
+    -------
+    ArchiveEvidence or None
+        None for a patient who has none; what compares is not even loaded then.
+    """
+    patient = session.patient
+    mine = Query(patient_id=patient.id, issuer=patient.issuer, modality="XC", limit=1)
+    if not archive.query(mine):
+        return None
+    import numpy as np
+
+    from archiver.priors import SIDE, Newcomer, turned, weigh_archive
+
+    def look() -> NDArray[np.uint8]:
+        pixels = np.asarray(reduced(photo, SIDE).convert("RGB"), np.uint8)
+        return turned(pixels, plan.correction)
+
+    newcomer = Newcomer(patient.id, patient.issuer, plan.sight, photo.sha256, look)
+    return weigh_archive(archive.query, newcomer)

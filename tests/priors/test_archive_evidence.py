@@ -1,0 +1,142 @@
+"""A photograph that joins an archive is compared with what its patient has already."""
+
+from __future__ import annotations
+
+import io
+import json
+import shutil
+from collections.abc import Iterator
+from functools import cache
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pytest
+from PIL import Image
+
+from archiver import cli
+from archiver.photo.turning import turned
+from archiver.records.checks import failed_sides
+from tests.photo.camera_files import camera_exif, camera_jpeg, thumbnail
+from tests.vision.second_visits import second_visit
+
+PHOTOGRAPHS = Path(__file__).parents[1] / "vision" / "photographs"
+SHEET = """\
+numbering = "ISO 3950"
+[patient]
+id = "P-0417"
+[visit]
+date = {day}
+[[photo]]
+file = "{file}"
+view = "{view}"
+mirror = false
+{said}
+"""
+
+
+def photograph(name: str) -> np.ndarray:
+    return np.asarray(Image.open(PHOTOGRAPHS / f"{name}.jpeg").convert("RGB"))
+
+
+@cache
+def second(name: str) -> np.ndarray:
+    """The same teeth at another visit: held, lit and framed otherwise."""
+    return second_visit(photograph(name), 7).pixels
+
+
+@pytest.fixture(scope="module", autouse=True)
+def one_thread() -> Iterator[None]:
+    before = cv2.getNumThreads()
+    cv2.setNumThreads(1)
+    yield
+    cv2.setNumThreads(before)
+
+
+@pytest.fixture(scope="module")
+def visited(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """An archive that has a visit with both sides of a patient, upright."""
+    folder = tmp_path_factory.mktemp("priors")
+    assert cli.main(["init", str(folder / "archive")]) == 0
+    for view, name in (
+        ("left buccal", "patient_0.left_buccal"),
+        ("right buccal", "patient_0.right_buccal"),
+    ):
+        assert wrapped(folder, folder / "archive", photograph(name), view, day="2025-03-04") == []
+    return folder / "archive"
+
+
+@pytest.fixture
+def archive(visited: Path, tmp_path: Path) -> Path:
+    return Path(shutil.copytree(visited, tmp_path / "archive"))
+
+
+def wrapped(
+    folder: Path, archive: Path, pixels: np.ndarray, view: str, said: str = "", day: str = ""
+) -> list[dict[str, object]]:
+    """Wrap one photograph; the doubts that nothing answers."""
+    return told(folder, archive, pixels, view, said, day)[0]
+
+
+def told(
+    folder: Path, archive: Path, pixels: np.ndarray, view: str, said: str = "", day: str = ""
+) -> tuple[list[dict[str, object]], str]:
+    """The same, with the UID of the displayed instance."""
+    name = f"{view.replace(' ', '')}{len(list(folder.iterdir()))}.jpg"
+    picture = Image.fromarray(np.ascontiguousarray(pixels))
+    exif = camera_exif(picture, thumbnail(picture))
+    (folder / name).write_bytes(camera_jpeg(picture, exif))
+    sheet = folder / f"{name}.toml"
+    sheet.write_text(SHEET.format(day=day or "2026-03-04", file=name, view=view, said=said))
+    report = io.StringIO()
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("sys.stdout", report)
+        assert cli.main(["wrap", str(sheet), "--archive", str(archive), "--json"]) == 0
+    one = json.loads(report.getvalue())["photographs"][0]
+    return (
+        [doubt for doubt in one["doubts"] if not doubt["answered"]],
+        one["instances"][-1]["sop_instance_uid"],
+    )
+
+
+def test_a_picture_as_it_should_be_is_not_doubted(tmp_path: Path, archive: Path) -> None:
+    doubts, uid = told(tmp_path, archive, second("patient_0.left_buccal"), "left buccal")
+    assert doubts == [] and uid not in failed_sides(archive)
+
+
+@pytest.mark.parametrize(("turn", "kind"), [(2, "reflected"), (3, "turned")])
+def test_one_that_is_reflected_or_half_turned_is_told_and_kept_for_who_confirms(
+    tmp_path: Path, archive: Path, turn: int, kind: str
+) -> None:
+    pixels = turned(second("patient_0.left_buccal"), turn)
+    doubts, uid = told(tmp_path, archive, pixels, "left buccal", f'comment = "{kind}"')
+    assert [one["kind"] for one in doubts] == [kind]
+    assert "2025-03-04" in str(doubts[0]["words"])
+    assert failed_sides(archive)[uid].outcome == "failed"
+
+
+def test_said_to_be_flipped_before_it_is_right_and_no_longer_doubted(
+    tmp_path: Path, archive: Path
+) -> None:
+    pixels = second("patient_0.left_buccal")[:, ::-1]
+    doubts, _ = told(tmp_path, archive, pixels, "left buccal", 'flipped = "left-right"')
+    assert doubts == []
+
+
+def test_no_answers_a_doubt_about_the_way_round(tmp_path: Path, archive: Path) -> None:
+    pixels = second("patient_0.left_buccal")[:, ::-1]
+    assert told(tmp_path, archive, pixels, "left buccal", 'flipped = "no"')[0] == []
+
+
+def test_the_other_side_reflected_is_told_by_the_picture_of_that_side(
+    tmp_path: Path, archive: Path
+) -> None:
+    pixels = second("patient_0.right_buccal")[:, ::-1]
+    doubts, _ = told(tmp_path, archive, pixels, "left buccal")
+    assert [one["kind"] for one in doubts] == ["other tooth"]
+    assert doubts[0]["evidence"]["view"] == "right buccal"  # type: ignore[index]
+
+
+def test_another_patients_picture_is_told(tmp_path: Path, archive: Path) -> None:
+    doubts, _ = told(tmp_path, archive, photograph("patient_1.left_buccal"), "left buccal")
+    assert [one["kind"] for one in doubts] == ["other mouth"]
