@@ -111,6 +111,14 @@ def doors() -> dict[str, list[Door]]:
     return found
 
 
+def in_templates() -> Iterator[tuple[str, str]]:
+    """Every code that a template gives to such a function, and where it stands."""
+    for path in PACKAGE.rglob("*.html"):
+        for name, code in re.findall(r'(\w+)\("([a-z][\w.]*)"', path.read_text("utf-8")):
+            for door in doors().get(name, ()):
+                yield str(path.relative_to(PACKAGE)), door.table + code
+
+
 def behind_doors() -> Iterator[tuple[str, str, ast.Call]]:
     """Every code that is given to such a function: where it stands, the whole code, the call."""
     for place, name, call in calls():
@@ -160,6 +168,7 @@ def test_every_code_behind_a_door_is_in_the_catalogue_and_is_given_its_values() 
             wrong.append(f"{place}: no such code {code}")
         elif code in codes() and None not in given and given != codes()[code]:
             wrong.append(f"{place}: {code} given {given}, names {codes()[code]}")
+    wrong += [f"{p}: no such code {code}" for p, code in in_templates() if code not in codes()]
     assert not wrong, "\n".join(wrong)
 
 
@@ -191,6 +200,7 @@ def test_every_code_of_the_catalogue_is_used() -> None:
         for text in texts_of(node)
         if _BEGINNING.match(text)
     )
+    texts |= {code for _, code in in_templates()}
     # A code may pass through other hands before it comes to its door.
     for name, several in doors().items():
         for door in several:

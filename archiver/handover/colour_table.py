@@ -13,16 +13,12 @@ import numpy as np
 
 from archiver.colour import Array, difference, lab, space_of
 from archiver.errors import ObjectError, Problem
-from archiver.handover.facts import ColourFacts
+from archiver.handover.facts import ColourFacts, sheet_text
 from archiver.handover.frames import Box, OutgoingFrame, decode
 from archiver.handover.sheet import ColourTable, same_conditions
 
-_NEUTRAL, _TAB, _CROSSED = "neutral reference", "shade tab", "cross-polarised"
-_PURPOSES = {
-    _NEUTRAL: "frame with a neutral reference",
-    _TAB: "frame with a shade tab",
-    _CROSSED: "cross-polarised frame",
-}
+#: Kinds of frames, as sheets and objects call them.
+_KINDS = {"neutral reference": "neutral", "shade tab": "tab", "cross-polarised": "crossed"}
 
 
 @dataclass(frozen=True)
@@ -79,16 +75,15 @@ def table_of(frames: Sequence[ColourFrame]) -> ColourTable:
     named = [one for one in frames if one.colour.frame]
     rows = tuple((str(one.number), one.colour.frame, one.colour.words) for one in named)
     warnings = [
-        f"Picture {one.number}, {one.colour.frame}, was taken after drying, isolation or "
-        "preparation: the tooth may have been lighter than it is."
+        sheet_text("after_drying", number=one.number, frame=one.colour.frame)
         for one in named
         if one.after_drying
     ]
     there = {one.colour.frame for one in named}
-    warnings += [f"There is no {words}." for kind, words in _PURPOSES.items() if kind not in there]
-    bare = [str(one.number) for one in frames if not one.colour.characterised]
+    warnings += [sheet_text(f"no_frame.{key}") for kind, key in _KINDS.items() if kind not in there]
+    bare = [one.number for one in frames if not one.colour.characterised]
     if bare:
-        warnings.append(f"Colour not characterised (no ICC profile): picture {', '.join(bare)}.")
+        warnings.append(sheet_text("bare", numbers=bare))
     return ColourTable(rows, tuple(warnings), tuple(_comparisons(frames)))
 
 
@@ -98,34 +93,37 @@ def _comparisons(frames: Sequence[ColourFrame]) -> list[str]:
     for index, one in enumerate(marked):
         found += _within(one)
         for other in marked[index + 1 :]:
-            pair = f"Pictures {one.number} and {other.number}"
+            pair = {"one": one.number, "other": other.number}
             if not same_conditions(one.colour, other.colour):
-                found.append(f"{pair} were not taken alike: their regions are not compared.")
+                found.append(sheet_text("not_alike", **pair))
                 continue
             several = len(one.means) > 1 or len(other.means) > 1
             for first, mean in enumerate(one.means, 1):
                 for second, beside in enumerate(other.means, 1):
-                    which = f"marked regions {first} and {second}" if several else "marked regions"
-                    found.append(f"{pair}, taken alike, {which}: {_apart(mean, beside)}")
+                    apart = _apart(mean, beside)
+                    if several:
+                        which = {"first": first, "second": second}
+                        found.append(sheet_text("alike_regions", **pair, **which, apart=apart))
+                    else:
+                        found.append(sheet_text("alike", **pair, apart=apart))
     if sum(len(one.means) for one in marked) == 1:
-        found.append("One region is marked; figures are given only for frames to be compared.")
+        found.append(sheet_text("one_region"))
     return found
 
 
 def _within(one: ColourFrame) -> list[str]:
     """Compare the regions of one picture with each other."""
     return [
-        f"Picture {one.number}, marked regions {first} and {second}: {_apart(mean, beside)}"
+        sheet_text(
+            "within", number=one.number, first=first, second=second, apart=_apart(mean, beside)
+        )
         for (first, mean), (second, beside) in combinations(enumerate(one.means, 1), 2)
     ]
 
 
 def _apart(one: Array, other: Array) -> str:
     apart = float(difference(one, other))
-    return (
-        f"{_mean(one)} and {_mean(other)}, CIEDE2000 {apart:.1f} (0.8 perceptible, 1.8 acceptable "
-        "to half of observers, for flat ceramic pairs in a viewing booth)."
-    )
+    return sheet_text("apart", one=_mean(one), other=_mean(other), apart=f"{apart:.1f}")
 
 
 def _mean(mean: Array) -> str:

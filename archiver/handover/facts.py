@@ -9,15 +9,19 @@ from pydicom import Dataset
 
 from archiver.colour import space_of
 from archiver.dentition import Arch
-from archiver.handover import rewritten_descriptions
 from archiver.objects import Description, comments, concepts, describe, items, text
 from archiver.sheets import Edges
+from archiver.wording import words_of
 
 #: Words, in stage or retraction, of a tooth that has begun to dry or is isolated.
 _DRYING = ("dry", "dried", "isolat", "dam", "cotton", "prep", "bleach", "etch")
 #: Words before one of them that turn it into its opposite.
 _NOT_YET = ("before", "no ", "not ", "without", "prior to", "un")
-_EDGE_WORDS = {"top": "upper", "right": "right", "bottom": "lower", "left": "left"}
+
+
+def sheet_text(key: str, **values: object) -> str:
+    """Return a text for the sheet of a package."""
+    return words_of()(f"handover.sheet.{key}", **values)
 
 
 @dataclass(frozen=True)
@@ -42,18 +46,18 @@ class ColourFacts:
     polariser: str
     white_balance: str
     frame: str
-    alike: tuple[str, ...]
+    alike: tuple[str | None, ...]
 
     @property
     def words(self) -> str:
         """The facts in a line, unknown ones named as such."""
-        return "; ".join(
-            (
-                f"ICC: {self.icc}",
-                f"light: {self.light or 'not told'}",
-                f"polariser: {self.polariser or 'not told'}",
-                f"white balance: {self.white_balance or 'not told'}",
-            )
+        unknown = sheet_text("not_told")
+        return sheet_text(
+            "colour",
+            icc=self.icc,
+            light=self.light or unknown,
+            polariser=self.polariser or unknown,
+            white_balance=self.white_balance or unknown,
         )
 
 
@@ -93,12 +97,15 @@ class SheetFacts:
     def whole_name(self) -> str:
         """The tooth in words, of several teeth their arch; empty where none is told."""
         teeth = self.description.teeth
-        return teeth[0].name if len(teeth) == 1 else " and ".join(f"{a} arch" for a in self.arches)
+        if len(teeth) == 1:
+            return teeth[0].name
+        arches = [sheet_text(f"arch.{arch}") for arch in self.arches]
+        return sheet_text("arches", arches=arches) if arches else ""
 
     @property
     def view(self) -> str:
         """The view."""
-        return self.description.view.value if self.description.view else "view not told"
+        return self.description.view.value if self.description.view else sheet_text("no_view")
 
     @property
     def surface(self) -> str:
@@ -108,7 +115,7 @@ class SheetFacts:
     @property
     def mirror(self) -> str:
         """How the picture came about."""
-        return rewritten_descriptions.mirror_words(self.description)
+        return sheet_text(f"mirror.{self.description.mirror or 'not_told'}")
 
     @property
     def right_edge(self) -> str:
@@ -125,9 +132,9 @@ class SheetFacts:
     def right_words(self) -> str:
         """Where the patient's right is."""
         if self.right_edge:
-            return f"patient's right at the {_EDGE_WORDS[self.right_edge]} edge"
-        side = {"R": "right", "L": "left"}.get(self.description.laterality, "")
-        return f"all of it the patient's {side} side" if side else "patient's right not told"
+            return sheet_text(f"right_at.{self.right_edge}")
+        side = self.description.laterality
+        return sheet_text(f"side.{side}" if side in ("R", "L") else "side.not_told")
 
 
 def facts_of(outgoing: Dataset, original: Dataset) -> SheetFacts:
@@ -154,8 +161,9 @@ def _colour(description: Description, outgoing: Dataset, original: Dataset) -> C
     profile = bytes(outgoing.get("ICCProfile") or b"") or None
     space = space_of(profile)
     said = comments(outgoing)
-    balance = {"0": "automatic", "1": "set by hand"}.get(text(outgoing, "WhiteBalance"), "")
-    flash = {"0": "no flash", "1": "flash fired"}.get(text(outgoing, "FlashFiringStatus"), "")
+    white, fired = _flag(outgoing, "WhiteBalance"), _flag(outgoing, "FlashFiringStatus")
+    balance = sheet_text(f"balance.{white}") if white else ""
+    flash = sheet_text(f"flash.{fired}") if fired else ""
     light = said.get(concepts.LIGHT, "") or flash
     camera = "".join(
         text(item, "Manufacturer") + text(item, "ManufacturerModelName")
@@ -169,12 +177,18 @@ def _colour(description: Description, outgoing: Dataset, original: Dataset) -> C
         polariser,
         balance,
         camera,
-        rewritten_descriptions.mirror_words(description),
+        description.mirror,
         *(text(outgoing, keyword) for keyword in settings),
     )
-    stated = space.stated if space.characterised else "colour not characterised"
+    stated = space.stated if space.characterised else sheet_text("not_characterised")
     frame = said.get(concepts.COLOUR_FRAME, "")
     return ColourFacts(stated, space.characterised, light, polariser, balance, frame, alike)
+
+
+def _flag(outgoing: Dataset, keyword: str) -> str:
+    """Return a value that is 0 or 1; empty for another."""
+    value = text(outgoing, keyword)
+    return value if value in ("0", "1") else ""
 
 
 def drying(original: Dataset) -> bool:

@@ -27,7 +27,7 @@ from archiver.handover.case import Case
 from archiver.handover.colour_table import ColourFrame, after_drying, marked_mean, table_of
 from archiver.handover.confidentiality import ConfidentialityOption
 from archiver.handover.deidentify import Removal, declare_cleaned, demand_whole
-from archiver.handover.facts import drying, facts_of
+from archiver.handover.facts import drying, facts_of, sheet_text
 from archiver.handover.frames import (
     OutgoingFrame,
     altered,
@@ -110,7 +110,9 @@ class _Maker:
         demand_whole(outgoing)
         profile = bytes(outgoing.get("ICCProfile") or b"") or None
         masks = self.order.masks.get(one.number, ())
-        frame = altered(frame_of(original, profile), masks, [doubt.value for doubt in one.doubts])
+        frame = altered(
+            frame_of(original, profile), masks, [str(doubt.stamp) for doubt in one.doubts]
+        )
         set_frame(outgoing, frame)
         self._note_changes(outgoing, one, bool(masks))
         name = f"{self.case.number}-{one.number:02}"
@@ -160,12 +162,12 @@ class _Maker:
         options = self.chosen.profile.options
         visits = sorted({one.record.study_date for one in self.chosen.pictures})
         if not options & {ConfidentialityOption.FULL_DATES, ConfidentialityOption.MODIFIED_DATES}:
-            return f"visit {visits.index(day) + 1}"
+            return sheet_text("visit", number=visits.index(day) + 1)
         try:
             days = (date.fromisoformat(day) - date.fromisoformat(self.first)).days
         except ValueError:
-            return "day not told"
-        words = "first visit (day 0)" if not days else f"day {days} after the first visit"
+            return sheet_text("no_day")
+        words = sheet_text("day_after", days=days) if days else sheet_text("day_first")
         return f"{day}, {words}" if ConfidentialityOption.FULL_DATES in options else words
 
 

@@ -18,7 +18,7 @@ from archiver.wording import Text
 
 
 class Doubt(str, Enum):
-    """Why a picture is not to be relied on; what is stamped into its margin."""
+    """Why a picture is not to be relied on; the value is what the object and the list say."""
 
     UNCONFIRMED = "SIDE NOT CONFIRMED"
     REVERSED = "MIRROR-REVERSED"
@@ -29,6 +29,11 @@ class Doubt(str, Enum):
     def words(self) -> Text:
         """The doubt in a sentence."""
         return Text(f"handover.doubt.{self.name.lower()}")
+
+    @property
+    def stamp(self) -> Text:
+        """What is stamped into the picture, and stands beside it on the sheet."""
+        return Text(f"handover.stamp.{self.name.lower()}")
 
 
 @dataclass(frozen=True)

@@ -9,21 +9,18 @@ import numpy as np
 from PIL import Image
 
 from archiver.colour import as_srgb, space_of
-from archiver.handover.facts import ColourFacts, SheetFacts
+from archiver.handover.facts import ColourFacts, SheetFacts, sheet_text
 from archiver.handover.frames import OutgoingFrame, decode
 from archiver.handover.picture_selection import Doubt
 
 #: Longer side of a picture on the sheet, in pixels: 300 to the inch on a card of half a page.
 SIDE = 1060
-CAUTIONS = (
-    "No picture decides a side or a tooth on its own: check the prescription, the chart and the "
-    "model before anything that cannot be undone.",
-    "A camera picture is no colour measurement. Teeth change colour for up to a day after drying.",
-    "No picture here has a scale; a mirror picture is oblique.",
-    "Taking names away does not make a picture anonymous. Use it for this case only, and delete "
-    "it afterwards.",
-)
-LEGEND = "Letters at the edges: R patient's right, L left, A front, P back, H head, F feet."
+_CAUTIONS = ("no_side", "no_colour", "no_scale", "not_anonymous")
+
+
+def cautions() -> tuple[str, ...]:
+    """Return what has to be said on every sheet."""
+    return tuple(sheet_text(f"caution.{key}") for key in _CAUTIONS)
 
 
 @dataclass(frozen=True)
@@ -63,26 +60,28 @@ class SheetPicture:
         facts = self.facts
         if not facts.iso:
             return _capital(facts.view)
-        word = "Tooth" if len(facts.description.teeth) == 1 else "Teeth"
-        return f"{word} {facts.iso} (Universal {facts.universal}): {facts.view}"
+        given = {"iso": facts.iso, "universal": facts.universal, "view": facts.view}
+        return sheet_text("title", n=len(facts.description.teeth), **given)
 
     @property
     def lines(self) -> tuple[str, ...]:
         """What is told below the picture, the most needed first."""
         facts = self.facts
-        surface = f"; {facts.surface} surface" if facts.surface else ""
-        covered = " A part is covered." if self.masked else ""
-        name = f"{_capital(facts.whole_name)}. " if facts.whole_name else ""
+        how = _capital(facts.mirror)
+        if facts.surface:
+            how = sheet_text("surface", how=how, surface=facts.surface)
+        sentences = [_capital(facts.whole_name), how, _capital(facts.right_words)]
+        first = " ".join(f"{one}." for one in sentences if one)
         return (
-            f"{name}{_capital(facts.mirror)}{surface}. {_capital(facts.right_words)}.{covered}",
-            f"Picture {self.number}, {self.day}. File {self.file}",
+            f"{first} {sheet_text('covered')}" if self.masked else first,
+            sheet_text("picture", number=self.number, day=self.day, file=self.file),
             facts.colour.words,
         )
 
     @property
     def status(self) -> str:
         """Whether the side is confirmed; the doubts where there are any."""
-        return " · ".join(doubt.value for doubt in self.doubts) or "side confirmed"
+        return " · ".join(str(doubt.stamp) for doubt in self.doubts) or sheet_text("confirmed")
 
 
 @dataclass(frozen=True)
@@ -128,7 +127,7 @@ class Sheet:
     to: str
     pictures: tuple[SheetPicture, ...]
     colour: ColourTable
-    cautions: tuple[str, ...] = CAUTIONS
+    cautions: tuple[str, ...] = field(default_factory=cautions)
 
 
 def _capital(words: str) -> str:

@@ -7,7 +7,8 @@ from functools import cache
 
 from jinja2 import Environment, PackageLoader, StrictUndefined, Template
 
-from archiver.handover.sheet import LEGEND, Sheet, SheetPicture
+from archiver.handover.facts import sheet_text
+from archiver.handover.sheet import Sheet, SheetPicture
 
 
 @cache
@@ -24,7 +25,9 @@ def _template() -> Template:
 
 def html_of(sheet: Sheet) -> bytes:
     """Write a sheet as HTML."""
-    made = _template().render(sheet=sheet, legend=LEGEND, source=_source, alternative=_alternative)
+    made = _template().render(
+        sheet=sheet, sheet_text=sheet_text, source=_source, alternative=_alternative
+    )
     return made.encode("utf-8")
 
 
@@ -33,4 +36,5 @@ def _source(one: SheetPicture) -> str:
 
 
 def _alternative(one: SheetPicture) -> str:
-    return f"Picture {one.number}: {one.title}; {one.facts.mirror}; {one.status}"
+    given = {"number": one.number, "title": one.title}
+    return sheet_text("alternative", **given, mirror=one.facts.mirror, status=one.status)

@@ -15,7 +15,8 @@ from reportlab.pdfbase import pdfmetrics
 from reportlab.pdfbase.ttfonts import TTFont
 from reportlab.pdfgen.canvas import Canvas
 
-from archiver.handover.sheet import LEGEND, Sheet, SheetPicture
+from archiver.handover.facts import sheet_text
+from archiver.handover.sheet import Sheet, SheetPicture
 from archiver.sheets import BOLD, REGULAR
 
 Paper = Literal["a4", "letter"]
@@ -61,7 +62,7 @@ def pdf_of(sheet: Sheet, paper: Paper = "a4") -> bytes:
     out = io.BytesIO()
     size = SIZES[paper]
     canvas = Canvas(out, pagesize=size, invariant=1, pageCompression=1, lang="en")
-    canvas.setTitle(f"Case {sheet.case}")
+    canvas.setTitle(sheet_text("case", case=sheet.case))
     canvas.setSubject(sheet.title)
     canvas.setAuthor("")
     canvas.setCreator("archiver")
@@ -153,20 +154,16 @@ def _head(canvas: Canvas, sheet: Sheet, size: tuple[float, float]) -> None:
     wide, high = size
     top = high - _MARGIN
     canvas.setFillGray(0)
-    _text(canvas, _MARGIN, top - 20, f"Case {sheet.case}", _BOLD, 22)
+    _text(canvas, _MARGIN, top - 20, sheet_text("case", case=sheet.case), _BOLD, 22)
     room = wide - 2 * _MARGIN
     canvas.setFont(_BOLD, 11)
     canvas.drawRightString(wide - _MARGIN, top - 10, sheet.title)
     canvas.setFont(_PLAIN, _fitted(sheet.to, _PLAIN, 10, room * 0.5))
     canvas.drawRightString(wide - _MARGIN, top - 23, sheet.to)
-    _text(canvas, _MARGIN, top - 38, _numbering(), _PLAIN, 7.5)
-    _text(canvas, _MARGIN, top - 48, LEGEND, _PLAIN, 7.5)
+    _text(canvas, _MARGIN, top - 38, sheet_text("numbering"), _PLAIN, 7.5)
+    _text(canvas, _MARGIN, top - 48, sheet_text("legend"), _PLAIN, 7.5)
     canvas.setLineWidth(1.2)
     canvas.line(_MARGIN, top - 54, wide - _MARGIN, top - 54)
-
-
-def _numbering() -> str:
-    return "Teeth by ISO 3950, in brackets by the Universal numbering."
 
 
 def _lines_of(one: SheetPicture, wide: float, size: float) -> list[str]:
@@ -246,7 +243,7 @@ def _chip(canvas: Canvas, one: SheetPicture, area: _Area, size: float) -> None:
 
 def _colour_lines(sheet: Sheet, wide: float) -> list[tuple[str, str]]:
     """Font and text of every line of the colour table."""
-    found = [(_BOLD, "Colour, in order of capture")]
+    found = [(_BOLD, sheet_text("colour_heading"))]
     for number, kind, words in sheet.colour.rows:
         found += [(_PLAIN, s) for s in simpleSplit(f"{number}  {kind}: {words}", _PLAIN, 8, wide)]
     for words in sheet.colour.warnings:
@@ -289,7 +286,7 @@ def _foot(
     for line in _foot_lines(sheet, wide):
         y -= 8.8
         _text(canvas, _MARGIN, y, line, _PLAIN, 7)
-    _text(canvas, _MARGIN, _MARGIN - 6, f"Case {sheet.case}", _BOLD, 7)
+    _text(canvas, _MARGIN, _MARGIN - 6, sheet_text("case", case=sheet.case), _BOLD, 7)
     canvas.setFont(_PLAIN, 7)
-    told: Any = f"page {numbers[0]} of {numbers[1]}"
+    told: Any = sheet_text("page", number=numbers[0], count=numbers[1])
     canvas.drawRightString(size[0] - _MARGIN, _MARGIN - 6, told)

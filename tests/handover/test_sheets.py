@@ -6,6 +6,7 @@ import io
 import re
 import subprocess
 from collections.abc import Sequence
+from html import unescape
 from pathlib import Path
 
 import numpy as np
@@ -18,10 +19,11 @@ from pypdf import PdfReader
 
 from archiver.archive.store.archive import Archive
 from archiver.handover.colour_table import ColourFrame, after_drying, table_of
-from archiver.handover.facts import ColourFacts, drying
+from archiver.handover.facts import ColourFacts, drying, sheet_text
 from archiver.handover.package import Package, hand_over
-from archiver.handover.sheet import CAUTIONS, LEGEND
+from archiver.handover.sheet import cautions
 from archiver.objects.purposes import Purpose
+from tests.pseudo_language import accented, plain_words, pseudo_language
 
 
 @pytest.fixture(scope="module")
@@ -76,7 +78,7 @@ def test_each_picture_is_told_with_tooth_view_side_and_day(
         "day 35 after the first visit. File 1187-05.png",
         "day 89 after the first visit.", "SIDE NOT CONFIRMED", "side confirmed",
         "ICC: sRGB; light: ring flash; polariser: crossed; white balance: set by hand",
-        LEGEND, *CAUTIONS,
+        sheet_text("legend"), *cautions(),
     ):  # fmt: skip
         assert words in told, words
 
@@ -90,6 +92,18 @@ def test_the_colour_frames_are_told_in_order_with_what_is_to_be_heeded(
     assert places == sorted(places)
     assert "Picture 4, cross-polarised, was taken after drying, isolation or preparation" in table
     assert "Picture 1, neutral" not in table and "There is no" not in table
+
+
+def test_a_sheet_has_no_english(archive: Archive, tmp_path: Path) -> None:
+    with pseudo_language():
+        package = made(archive, tmp_path, marks={1: [(0, 0, 40, 40)], 2: [(0, 0, 40, 40)]})
+    page = (package.target / "1187.html").read_text("utf-8")
+    shown = " ".join([*texts(package.target / "1187.pdf"), *re.findall(r'alt="([^"]*)"', page)])
+    shown += unescape(re.sub(r"<style>.*?</style>|<[^>]*>", " ", page, flags=re.S))
+    given = "For the laboratory North laboratory labial incisal occlusal lingual buccal vestibular "
+    given += "neutral reference shade tab cross polarised ring flash crossed jpg png"
+    left = [word for word in plain_words(shown) if word not in given.split() and word.islower()]
+    assert not left and accented("Colour, in order") in shown
 
 
 def test_no_shade_is_ever_named(archive: Archive, tmp_path: Path) -> None:
