@@ -42,7 +42,7 @@ TESTS = (
     "tests/cli/test_amend.py",
     "--ignore-glob=*killed*",
 )
-LOOKING = ("tests/test_dataclasses.py", "tests/archive/test_tables.py")
+LOOKING = ("tests/test_dataclasses.py", "tests/archive/test_index_tables.py")
 
 
 def main() -> int:

@@ -1,6 +1,6 @@
 """The tables that last, as each version of them was found right.
 
-`python tests/archive/test_tables.py` writes down those of a new version.
+`python tests/archive/test_index_tables.py` writes down those of a new version.
 """
 
 from __future__ import annotations
