@@ -4,7 +4,7 @@ Each line of ``<archive>/findings/wrong-way.jsonl`` is a JSON object about one i
 
     {"sop": "1.2.3", "check": "wrong-way", "outcome": "failed", "by": "compare 0.1.0",
      "time": "2026-03-04T15:00:00+00:00",
-     "detail": "1 of 3 pictures compared is this way round, 2 as its reflection"}
+     "detail": {"code": "priors.findings.this_way", "given": [["count", 3], ["n", 1]]}}
 
 ``outcome`` is ``passed``, ``failed`` or ``undecided``; of several lines about one instance the
 latest counts. Only identifiers of instances go in, no name and no text of a person.
@@ -23,6 +23,7 @@ from archiver.archive.statements import FINDING_LINES, FOLDER, jsonl_log
 from archiver.archive.store import mark_fields
 from archiver.errors import ArchiveError, Problem
 from archiver.vision import Way
+from archiver.wording import Text
 
 FILE = "wrong-way.jsonl"
 CHECK = "wrong-way"
@@ -35,7 +36,7 @@ class SideFinding:
 
     sop: str
     outcome: str
-    detail: str
+    detail: Text | str
 
 
 def outcomes(newest: str, pairs: Sequence[tuple[str, Way]]) -> list[SideFinding]:
@@ -57,10 +58,11 @@ def outcomes(newest: str, pairs: Sequence[tuple[str, Way]]) -> list[SideFinding]
     turned = [uid for uid, way in pairs if way is Way.TURNED]
     undecided = [uid for uid, way in pairs if way is Way.UNDECIDED]
     told = [
-        SideFinding(u, UNDECIDED, f"not told from its reflection by {newest}") for u in undecided
+        SideFinding(u, UNDECIDED, Text("priors.findings.undecided_by", newest=newest))
+        for u in undecided
     ]
     if len(alike) == 1 and not reflected and not turned:
-        return [SideFinding(newest, UNDECIDED, "not told from its reflection by any prior"), *told]
+        return [SideFinding(newest, UNDECIDED, Text("priors.findings.undecided")), *told]
     count = len(alike) + len(reflected) + len(turned)
     # A half turn of a reflection is a reflection too: of three groups the two others differ so.
     for group, mirrored, askew in (
@@ -69,13 +71,12 @@ def outcomes(newest: str, pairs: Sequence[tuple[str, Way]]) -> list[SideFinding]
         (turned, reflected, alike),
     ):
         outcome = PASSED if 2 * len(group) > count else FAILED
-        are = "is" if len(group) == 1 else "are"
-        words = f"{len(group)} of {count} pictures compared {are} this way round"
-        if mirrored:
-            words += f", {len(mirrored)} as its reflection"
-        if askew:
-            words += f", {len(askew)} turned against it"
-        told += [SideFinding(uid, outcome, words) for uid in group]
+        detail = Text("priors.findings.this_way", n=len(group), count=count)
+        others = [Text("priors.findings.reflected", count=len(mirrored))] if mirrored else []
+        others += [Text("priors.findings.turned", count=len(askew))] if askew else []
+        if others:
+            detail = Text("priors.findings.with_others", stand=detail, others=others)
+        told += [SideFinding(uid, outcome, detail) for uid in group]
     return told
 
 

@@ -12,6 +12,7 @@ from archiver.errors import ArchiveError
 from archiver.priors.findings import SideFinding, keep, outcomes
 from archiver.records.checks.picture_findings import read_findings
 from archiver.vision.wrong_way import Way
+from archiver.wording import Text
 
 NOON = datetime(2026, 3, 4, 12, tzinfo=timezone.utc)
 KEYS = {"by", "check", "detail", "outcome", "sop", "time", "version"}
@@ -44,10 +45,10 @@ def test_the_larger_group_of_one_handedness_passes(ways: list[Way], expected: st
 
 
 def test_a_finding_says_how_many_pictures_stand_either_way() -> None:
-    told = {one.sop: one.detail for one in outcomes("1.0", [("1.1", S), ("1.2", R)])}
+    told = {one.sop: str(one.detail) for one in outcomes("1.0", [("1.1", S), ("1.2", R)])}
     assert told["1.0"] == "2 of 3 pictures compared are this way round, 1 as its reflection"
     assert told["1.2"] == "1 of 3 pictures compared is this way round, 2 as its reflection"
-    (alike,) = {one.detail for one in outcomes("1.0", [("1.1", S)])}
+    (alike,) = {str(one.detail) for one in outcomes("1.0", [("1.1", S)])}
     assert alike == "2 of 2 pictures compared are this way round"
 
 
@@ -65,6 +66,26 @@ def test_the_audit_reads_what_was_kept(tmp_path: Path) -> None:
         ("1.0", "wrong-way", "passed"),
     ]
     assert found[0].time < found[2].time
+    assert found[0].detail == Text(
+        "priors.findings.with_others",
+        stand=Text("priors.findings.this_way", n=1, count=2),
+        others=[Text("priors.findings.reflected", count=1)],
+    )
+    assert str(found[2].detail) == "again"
+
+
+def test_a_sentence_of_an_earlier_version_is_told_as_it_stands(tmp_path: Path) -> None:
+    (tmp_path / "findings").mkdir()
+    line = {
+        "sop": "1.2",
+        "check": "wrong-way",
+        "outcome": "failed",
+        "time": "",
+        "detail": "flipped",
+    }
+    (tmp_path / "findings" / "old.jsonl").write_text(json.dumps(line) + "\n")
+    (one,) = read_findings(tmp_path)
+    assert str(one.detail) == "flipped"
 
 
 def test_no_finding_leaves_no_file_and_a_line_holds_no_name(tmp_path: Path) -> None:

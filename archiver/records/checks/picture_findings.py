@@ -6,6 +6,8 @@ file ``<archive>/findings/<anything>.jsonl``, one JSON object a line::
     {"sop": "1.2.3", "check": "wrong-way", "outcome": "failed", "time": "2026-03-04T15:00:00+00:00",
      "by": "compare 1.0", "detail": "meets its earlier twin only after a flip"}
 
+A detail of our own is a code of the catalogue with its values.
+
 ``outcome`` is ``passed``, ``failed`` or ``undecided``; of several lines for one instance and
 check the one with the latest time counts. Lines that cannot be read are passed over: they are
 findings, not promises.
@@ -20,6 +22,7 @@ from pathlib import Path
 
 from archiver.archive.statements import FINDING_LINES, FOLDER
 from archiver.archive.store import read_fields
+from archiver.errors import restored
 from archiver.records.model import Concern, Instance, concern_about
 from archiver.wording import Text
 
@@ -36,7 +39,7 @@ class PictureFinding:
     outcome: str
     time: str
     by: str = ""
-    detail: str = ""
+    detail: Text | str = ""
 
 
 def read_findings(archive: Path) -> list[PictureFinding]:
@@ -75,9 +78,10 @@ def _finding(line: str, path: Path) -> PictureFinding | None:
     try:
         given = read_fields(FINDING_LINES, dict(json.loads(line)), path)
         said = {k: given.get(k, "") for k in PictureFinding.__dataclass_fields__}
-    except (ValueError, TypeError, RecursionError):
+        said["detail"] = restored(said["detail"])
+    except (KeyError, ValueError, TypeError, RecursionError):
         return None
-    if not all(isinstance(value, str) for value in said.values()) or not said["sop"]:
+    if not all(isinstance(value, str | Text) for value in said.values()) or not said["sop"]:
         return None
     return PictureFinding(**said)
 
@@ -91,7 +95,7 @@ def check_findings(
     for uid, instance in by_uid.items():
         kind = _KINDS.get(last[uid].outcome)
         if kind is not None:
-            found: Text | str = last[uid].detail or Text(f"records.outcome.{last[uid].outcome}")
+            found = last[uid].detail or Text(f"records.outcome.{last[uid].outcome}")
             if last[uid].by:
                 found = Text("records.outcome.checked_by", found=found, by=last[uid].by)
             yield concern_about(kind, instance, found)
