@@ -75,11 +75,11 @@ else:
                 with _short(part) as address:
                     self._socket.bind(address)
                 # Nobody listens yet; and the name that others know comes last.
+                part.chmod(0o600)
                 if folder.st_mode & stat.S_IWGRP:
-                    os.chown(part, -1, folder.st_gid)
-                    part.chmod(0o660)
-                else:
-                    part.chmod(0o600)
+                    with suppress(PermissionError):  # of a group that we are not in
+                        os.chown(part, -1, folder.st_gid)
+                        part.chmod(0o660)
                 self._socket.listen(_WAITING)
                 part.replace(self._path)
             except BaseException:

@@ -36,6 +36,7 @@ from bench_wrap import photograph
 from playwright.sync_api import Page, expect, sync_playwright
 
 from archiver.photo.turbo import load_turbo
+from tests.new_archive import new_archive
 
 #: Limits of the project: seconds to the first and to all of 200 pictures, the ratio to decoding on
 #: all cores, and milliseconds until a turned or cropped picture is drawn.
@@ -227,7 +228,7 @@ def measured(folder: Path, files: list[Path], rounds: int) -> Figures:
     """Take a card in some times and time all of it."""
     some = files[:_SOME]
     found = Figures()
-    process, url = served(folder / "archive")
+    process, url = served(new_archive(folder / "archive"))
     try:
         with sync_playwright() as playwright:
             program = shutil.which("chromium")
