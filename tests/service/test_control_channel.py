@@ -8,11 +8,13 @@ import os
 import pwd
 import socket
 from collections.abc import Iterable, Iterator
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import fields
 from pathlib import Path
 
 import pytest
 
+from archiver.archive import verify
 from archiver.archive.ingest.service import Ingest
 from archiver.archive.store.archive import Archive
 from archiver.archive.store.file_transaction import Incoming, OnDoubt, Outcome
@@ -215,6 +217,22 @@ def test_a_server_that_has_ended_is_told(folder: Path) -> None:
         with served, pytest.raises(ArchiveError, match="has ended"):
             served.put([incoming(1)])
         assert len(archive) == 0
+
+
+def test_more_callers_than_are_served_at_once_are_all_served(
+    archive: Archive, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(control_channel, "_AT_ONCE", 3)
+
+    def bring(number: int) -> Outcome:
+        served = ServedArchive.reach(archive.layout.root, actor="caller")
+        assert served is not None
+        with served:
+            return served.put([incoming(number)])[0].outcome
+
+    with ThreadPoolExecutor(16) as pool:
+        assert set(pool.map(bring, range(40))) == {Outcome.NEW}
+    assert len(archive) == 40 and verify(archive.layout.root).is_sound
 
 
 def test_noise_at_the_door_harms_nobody(
