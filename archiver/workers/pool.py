@@ -227,7 +227,8 @@ def _too_long(allowed: Allowance) -> Problem:
 @functools.cache
 def shared_pool() -> Pool:
     """Return the pool of this process; its workers end with it."""
-    pool = Pool(max(2, min(4, os.cpu_count() or 2)))
+    # One more than one guest ever holds.
+    pool = Pool(max(2, min(4, os.cpu_count() or 2)) + 1)
     atexit.register(pool.close)
     return pool
 

@@ -27,6 +27,11 @@ _NODE = {
 }
 _LIMITS = {
     "associations": "associations at one time; one more is rejected (transient, local limit)",
+    "associations_of_one_address": "associations at one time of one address",
+    "bodies": "HTTP requests with a body at one time",
+    "bodies_of_one_address": "such requests at one time of one address",
+    "processor_seconds": "seconds of decoding in a minute for one address",
+    "journal_megabytes": "growth of the journal in a minute by one address, in MiB",
     "connections": "connections at one time",
     "connections_of_one_address": "connections at one time of one address",
     "pdu_bytes": "largest PDU that is received",

@@ -14,7 +14,8 @@ import hashlib
 import os
 import sys
 import uuid
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
 from io import BytesIO
 from pathlib import Path
 from typing import Any, cast
@@ -30,6 +31,7 @@ from archiver.objects import IMPLEMENTATION_CLASS_UID, IMPLEMENTATION_VERSION_NA
 _STRETCH = 2 << 20
 #: SYNC_FILE_RANGE_WRITE of Linux: begin, and do not wait.
 _BEGIN = 2
+_PIECE = 1 << 20
 _BINARY = getattr(os, "O_BINARY", 0)
 
 
@@ -71,6 +73,36 @@ def _range_writer() -> Callable[[int, int, int, int], int] | None:
     function.argtypes = [ctypes.c_int, ctypes.c_int64, ctypes.c_int64, ctypes.c_uint]
     found: Callable[[int, int, int, int], int] = function
     return found
+
+
+@dataclass(frozen=True)
+class Stretch:
+    """Some bytes of a file: one part of a body among others.
+
+    Parameters
+    ----------
+    path
+        The file.
+    begin, size
+        In bytes.
+    """
+
+    path: Path
+    begin: int
+    size: int
+
+    def read(self) -> bytes:
+        """Return them."""
+        return b"".join(self.pieces())
+
+    def pieces(self) -> Iterator[bytes]:
+        """Yield them without having all of them in memory."""
+        left = self.size
+        with self.path.open("rb") as file:
+            file.seek(self.begin)
+            while left and (piece := file.read(min(left, _PIECE))):
+                left -= len(piece)
+                yield piece
 
 
 class IncomingFile:
@@ -130,15 +162,10 @@ class IncomingFile:
         OSError
             As the system raised it.
         """
-        if self._handle is None:
-            self._handle = os.open(self.path, os.O_RDWR | _BINARY)
+        assert self._handle is not None
         os.fsync(self._handle)
         self._close()
         return Aside(self.path, Written(self._digest.hexdigest(), self._size))
-
-    def put_down(self) -> None:
-        """Close the file; nothing more is written to it."""
-        self._close()
 
     def discard(self) -> None:
         """Close and remove the file where it is still there; never raises OSError."""

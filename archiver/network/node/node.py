@@ -10,10 +10,12 @@ from archiver.archive.store import Archive
 from archiver.errors import ArchiverError
 from archiver.network.node.audit import DONE, STARTED, STOPPED, Event, Happening
 from archiver.network.node.dimse.service import DimseSide
+from archiver.network.node.guests import JOURNAL, SECONDS
 from archiver.network.node.ingest import NodeIngest
 from archiver.network.node.observability import Figures, Log, libraries_heard
 from archiver.network.node.outbox_drops import OutboxDrops
 from archiver.network.peers import DimsePeer
+from archiver.workers import GUEST, shared_pool
 
 if TYPE_CHECKING:
     from archiver.network.node.dicomweb.application import Pages
@@ -57,7 +59,7 @@ class Node:
         pages: Pages | None = None,
     ) -> None:
         self.archive, self.settings, self.log = archive, settings, log
-        self.figures = Figures()
+        self.figures = Figures(settings.limits)
         tls = settings.tls_context()
         archive.writer.on_error = self._writer_failed
         self.web: WebSide | None = None
@@ -87,6 +89,8 @@ class Node:
         except BaseException:
             self.close(0)
             raise
+        shared_pool().charged = self._charged
+        shared_pool().warm(ready)
         self._audit_itself(STARTED)
 
     def close(self, seconds: float = _GRACE) -> None:
@@ -116,7 +120,12 @@ class Node:
         self._audit(Happening(Event.APPLICATION, title, title, DONE, kind=kind))
 
     def _audit(self, happening: Happening) -> None:
-        self.archive.record_soon(happening.deeds())
+        deeds = list(happening.deeds())
+        self.figures.guests.use(JOURNAL, GUEST.get(), sum(len(repr(one)) for one in deeds))
+        self.archive.record_soon(deeds)
+
+    def _charged(self, guest: str, seconds: float) -> None:
+        self.figures.guests.use(SECONDS, guest, seconds)
 
     def _writer_failed(self, error: BaseException) -> None:
         if isinstance(error, ArchiverError):

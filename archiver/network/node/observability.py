@@ -17,9 +17,14 @@ from contextlib import contextmanager
 from datetime import datetime
 from pathlib import Path
 from types import TracebackType
-from typing import TextIO
+from typing import TYPE_CHECKING, TextIO
 
 from prometheus_client import CollectorRegistry, Counter, Gauge, Histogram, generate_latest
+
+from archiver.network.node.guests import Guests
+
+if TYPE_CHECKING:
+    from archiver.network.node.settings import NodeLimits
 
 Clock = Callable[[], datetime]
 #: Between two requests of one peer there is less (seconds).
@@ -112,10 +117,17 @@ def keep_words_in(log: Log) -> None:
 
 
 class Figures:
-    """Counts what the node does; names follow Prometheus' rules."""
+    """Counts what the node does; names follow Prometheus' rules.
 
-    def __init__(self) -> None:
+    Parameters
+    ----------
+    limits
+        What one guest may take.
+    """
+
+    def __init__(self, limits: NodeLimits) -> None:
         self.registry = CollectorRegistry()
+        self.guests = Guests(limits, self.registry)
         self._asked = 0.0
         r = self.registry
         self.received = Counter(

@@ -47,8 +47,12 @@ class NodeLimits:
 
     Parameters
     ----------
-    associations, connections, connections_of_one_address
+    associations, associations_of_one_address, connections, connections_of_one_address
         At one time.
+    bodies, bodies_of_one_address
+        HTTP requests with a body at one time.
+    processor_seconds, journal_megabytes
+        Of decoding, and of the journal, in a minute and for one address.
     pdu_bytes
         Largest P-DATA-TF PDU that we take (PS3.8 D.1); DCMTK sends 128 KiB at most.
     object_megabytes, request_megabytes
@@ -64,8 +68,13 @@ class NodeLimits:
     """
 
     associations: int = 64
+    associations_of_one_address: int = 48
     connections: int = 256
     connections_of_one_address: int = 128
+    bodies: int = 64
+    bodies_of_one_address: int = 48
+    processor_seconds: float = 120.0
+    journal_megabytes: int = 64
     pdu_bytes: int = 256 << 10
     object_megabytes: int = 2048
     request_megabytes: int = 4096

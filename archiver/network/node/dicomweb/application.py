@@ -43,6 +43,7 @@ from archiver.network.node.dicomweb.wado import (
     object_bytes,
     object_syntax,
 )
+from archiver.network.node.guests import BODY, TooMany
 from archiver.network.node.incoming_file import IncomingFile
 from archiver.network.node.ingest import NodeIngest
 from archiver.network.node.observability import Figures, Log
@@ -124,9 +125,22 @@ class Application:
         assert answering is not None
         self._figures.asked()
         GUEST.set(request.client.host if request.client else "")
-        # A client that leaves while it sends is nobody's failure.
-        with contextlib.suppress(ClientDisconnect):
-            await answering(scope, receive, counting)
+        try:
+            with self._body_of(request):
+                # A client that leaves while it sends is nobody's failure.
+                with contextlib.suppress(ClientDisconnect):
+                    await answering(scope, receive, counting)
+        except TooMany as error:
+            status = 429 if error.own else 503
+            busy = PlainTextResponse(f"{Text('network.web.busy')}\n", status, {"Retry-After": "5"})
+            await busy(scope, receive, counting)
+
+    def _body_of(self, request: Request) -> contextlib.AbstractContextManager[None]:
+        """Hold one of the bodies that may be on their way, where a request has one."""
+        if request.method in ("GET", "HEAD"):
+            return contextlib.nullcontext()
+        address = request.client.host if request.client else ""
+        return self._figures.guests.holding(BODY, address)
 
     def _is_for_pages(self, request: Request) -> bool:
         path = request.scope["path"]
@@ -147,6 +161,8 @@ class Application:
         if who is None:
             return self._refusal(request, 401, Text("network.web.credentials"))
         request.state.who = who
+        if self._figures.guests.exhausted(address):
+            return PlainTextResponse(f"{Text('network.web.busy')}\n", 429, {"Retry-After": "60"})
         length = request.headers.get("content-length", "0")
         if (
             length.isascii()
@@ -174,7 +190,7 @@ class Application:
 
     # -- health and figures
 
-    def _health(self, request: Request) -> Response:
+    async def _health(self, request: Request) -> Response:
         try:
             count = len(self._archive)
         except ArchiverError:

@@ -16,7 +16,7 @@ from archiver.network.node.dicomweb.content_negotiation import JSON, XML
 from archiver.network.node.dicomweb.json_objects import Composed, compose
 from archiver.network.node.dicomweb.native_xml import BadXmlError, from_xml
 from archiver.network.node.dicomweb.responses import RefusedRequest, refusal
-from archiver.network.node.incoming_file import IncomingFile, TooLargeError
+from archiver.network.node.incoming_file import IncomingFile, Stretch, TooLargeError
 from archiver.wording import Text
 
 METADATA = (JSON, "application/json", XML)
@@ -31,7 +31,7 @@ class Composition:
     Parameters
     ----------
     metadata
-        Media type and file of each part that describes objects.
+        Media type and bytes of each part that describes objects.
     bulk
         The other parts, by their Content-Location.
     folder, mark
@@ -42,8 +42,8 @@ class Composition:
         How many the metadata may tell of, with how many attributes, and how deep.
     """
 
-    metadata: Sequence[tuple[str, Path]]
-    bulk: Mapping[str, tuple[MediaType, Path]]
+    metadata: Sequence[tuple[str, Stretch]]
+    bulk: Mapping[str, tuple[MediaType, Stretch]]
     folder: Path
     mark: str
     object_bytes: int
@@ -80,9 +80,9 @@ def compose_all(task: Composition) -> list[Aside | Failed]:
 
 
 def _described(task: Composition) -> list[Any]:
-    if sum(path.stat().st_size for _, path in task.metadata) > _LONGEST:
+    if sum(part.size for _, part in task.metadata) > _LONGEST:
         raise refusal(413, "network.web.metadata_size", most=_LONGEST >> 20)
-    texts = [(media, path.read_bytes()) for media, path in task.metadata]
+    texts = [(media, part.read()) for media, part in task.metadata]
     # Counted before anything is parsed: of JSON each object and attribute takes a brace.
     braces = sum(data.count(b"<" if media == XML else b"{") for media, data in texts)
     if braces > task.objects + task.attributes * _nodes(texts):

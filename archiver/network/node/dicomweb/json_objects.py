@@ -11,7 +11,6 @@ import struct
 import warnings
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Any
 
 from pydicom import Dataset
@@ -21,13 +20,12 @@ from pydicom.filewriter import write_dataset
 from archiver.errors import ArchiverError, ObjectError, Problem
 from archiver.network.multipart import MediaType
 from archiver.network.node.dicomweb.content_negotiation import IMAGE_SYNTAXES, OCTETS
-from archiver.network.node.incoming_file import file_head
+from archiver.network.node.incoming_file import Stretch, file_head
 from archiver.network.node.supported import EXPLICIT, JPEG_BASELINE, JPEG_LOSSLESS
 
 _PIXELS = 0x7FE00010
-_CHUNK = 1 << 20
 _ITEM, _END = (0xFFFE, 0xE000), (0xFFFE, 0xE0DD)
-Bulk = Mapping[str, tuple[MediaType, Path]]
+Bulk = Mapping[str, tuple[MediaType, Stretch]]
 #: Values that are no pixels go through memory (bytes of one object).
 _LONGEST_VALUES = 100 << 20
 
@@ -51,7 +49,7 @@ class Composed:
     head: bytes
     before: bytes
     after: bytes = b""
-    pixels: Path | None = None
+    pixels: Stretch | None = None
     vr: str = ""
 
     def pieces(self) -> Iterator[bytes]:
@@ -59,7 +57,7 @@ class Composed:
         yield self.head
         yield self.before
         if self.pixels is not None:
-            size = self.pixels.stat().st_size
+            size = self.pixels.size
             padding = b"\0" * (size % 2)
             length = size + len(padding) if self.vr else 0xFFFFFFFF
             vr = (self.vr or "OB").encode()
@@ -67,9 +65,7 @@ class Composed:
             if not self.vr:
                 yield struct.pack("<HHI", *_ITEM, 0)
                 yield struct.pack("<HHI", *_ITEM, size + len(padding))
-            with self.pixels.open("rb") as file:
-                while piece := file.read(_CHUNK):
-                    yield piece
+            yield from self.pixels.pieces()
             yield padding
             if not self.vr:
                 yield struct.pack("<HHI", *_END, 0)
@@ -112,19 +108,19 @@ def compose(metadata: Any, bulk: Bulk) -> Composed:
 
 def _composed(dataset: Dataset, pixels: Any, bulk: Bulk) -> Composed:
     uri = pixels.get("BulkDataURI") if isinstance(pixels, dict) else None
-    syntax, path, vr = EXPLICIT, None, ""
+    syntax, part, vr = EXPLICIT, None, ""
     if uri is not None:
-        media, path = _part(bulk, uri)
+        media, part = _part(bulk, uri)
         if media.name == OCTETS:
             vr = "OW" if int(dataset.get("BitsAllocated", 8)) > 8 else "OB"
         else:
-            data = path.read_bytes()
+            data = part.read()
             syntax = _syntax(media, data)
             _describe(dataset, syntax, data)
     dataset.SpecificCharacterSet = "ISO_IR 192"
     head = file_head(str(dataset.SOPClassUID), str(dataset.SOPInstanceUID), syntax)
     before, after = _encoded(dataset[:_PIXELS]), _encoded(dataset[_PIXELS + 1 :])
-    return Composed(head, before, after, path, vr)
+    return Composed(head, before, after, part, vr)
 
 
 def _encoded(dataset: Dataset) -> bytes:
@@ -134,7 +130,7 @@ def _encoded(dataset: Dataset) -> bytes:
     return buffer.getvalue()
 
 
-def _part(bulk: Bulk, uri: str) -> tuple[MediaType, Path]:
+def _part(bulk: Bulk, uri: str) -> tuple[MediaType, Stretch]:
     if uri not in bulk:
         raise ObjectError("network.json_objects.bulk_missing")
     return bulk[uri]
@@ -148,13 +144,13 @@ class _Values:
         self._left = _LONGEST_VALUES
 
     def read(self, uri: str) -> bytes:
-        path = _part(self._bulk, uri)[1]
-        self._left -= path.stat().st_size
+        part = _part(self._bulk, uri)[1]
+        self._left -= part.size
         if self._left < 0:
             raise ObjectError(
                 Problem("network.json_objects.values_too_large", most=_LONGEST_VALUES >> 20)
             )
-        return path.read_bytes()
+        return part.read()
 
 
 def _syntax(media: MediaType, data: bytes) -> str:

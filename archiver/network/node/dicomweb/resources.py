@@ -130,5 +130,6 @@ STATUSES: tuple[tuple[int, tuple[Action, ...], str], ...] = (
     (408, (Action.STORE,), "the body comes too slowly"),
     (409, (Action.STORE,), "no object was stored; the body says why"),
     (413, (Action.STORE,), "the request is larger than this node takes"),
+    (429, tuple(Action), "the address has used up what a minute gives, or sends too much at once"),
     (415, (Action.STORE,), "the media type is not taken"),
 )

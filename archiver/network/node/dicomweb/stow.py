@@ -31,7 +31,7 @@ from archiver.network.node.dicomweb.composition import METADATA, Composition, Fa
 from archiver.network.node.dicomweb.content_negotiation import IMAGE_SYNTAXES, JSON, XML
 from archiver.network.node.dicomweb.responses import RefusedRequest, dataset, refusal
 from archiver.network.node.dimse.upper_layer import Fault
-from archiver.network.node.incoming_file import IncomingFile, TooLargeError
+from archiver.network.node.incoming_file import IncomingFile, Stretch, TooLargeError
 from archiver.network.node.ingest import IngestResult, NodeIngest
 from archiver.objects import Description
 from archiver.wording import Text
@@ -54,16 +54,20 @@ class StowPart:
         Its Content-Type and Content-Location.
     arrived
         Its file, or why there is none.
+    begin
+        Where it begins in a file that has other parts before it.
     """
 
     media: MediaType
     location: str
     arrived: IncomingFile | Fault
+    begin: int = 0
 
-    def put_down(self) -> None:
-        """Close its file until it is needed."""
-        if isinstance(self.arrived, IncomingFile):
-            self.arrived.put_down()
+    def stretch(self) -> Stretch | None:
+        """Return what came last of its file, None where there is none."""
+        if not isinstance(self.arrived, IncomingFile):
+            return None
+        return Stretch(self.arrived.path, self.begin, self.arrived.size - self.begin)
 
 
 @dataclass
@@ -180,14 +184,14 @@ class Stow:
             raise refusal(415, "network.web.parts", kinds=(_DICOM, JSON), last=XML)
         accept = partial(_of_study, study) if study else _any_study
         outcome = StowResult()
-        set_aside: list[StowPart] = []
+        set_aside: list[tuple[MediaType, str, Stretch | None]] = []
+        # However many parts come that only make objects together, they lie in one file.
+        shared = None if kind == _DICOM else IncomingFile(self._folder, self._limits.request_bytes)
         try:
             reader = MultipartReader(media.parameters.get("boundary", ""), self._limits.parts)
-            async for part in self._parts(request, reader):
+            async for part in self._parts(request, reader, shared):
                 if kind != _DICOM:
-                    # However many come, one file is open.
-                    part.put_down()
-                    set_aside.append(part)
+                    set_aside.append((part.media, part.location, part.stretch()))
                 elif part.media.name not in (_DICOM, ""):
                     _discard([part])
                     outcome.kept.append(
@@ -202,7 +206,8 @@ class Stow:
                 raise RefusedRequest(400, error.args[0]) from error
             outcome.kept.append(IngestResult(answers.CANNOT_UNDERSTAND, *error.args))
         finally:
-            _discard(set_aside)
+            if shared is not None:
+                shared.discard()
         if not outcome.kept:
             raise refusal(400, "network.web.no_parts")
         return outcome
@@ -220,7 +225,7 @@ class Stow:
 
     async def _composed(
         self,
-        parts: list[StowPart],
+        parts: list[tuple[MediaType, str, Stretch | None]],
         outcome: StowResult,
         origin: str,
         accept: Callable[[Description], Text | None],
@@ -232,19 +237,21 @@ class Stow:
             else:
                 outcome.kept.append(await self._keep(one, origin, accept))
 
-    def _compose(self, parts: list[StowPart]) -> list[Aside | IngestResult]:
+    def _compose(
+        self, parts: list[tuple[MediaType, str, Stretch | None]]
+    ) -> list[Aside | IngestResult]:
         """Have a worker make the objects: what describes them may be anything."""
-        metadata: list[tuple[str, Path]] = []
-        bulk: dict[str, tuple[MediaType, Path]] = {}
-        for part in parts:
-            if not isinstance(part.arrived, IncomingFile):
+        metadata: list[tuple[str, Stretch]] = []
+        bulk: dict[str, tuple[MediaType, Stretch]] = {}
+        for media, location, stretch in parts:
+            if stretch is None:
                 return [
                     IngestResult(answers.OUT_OF_RESOURCES, Text("network.ingest.part_too_large"))
                 ]
-            if part.media.name in METADATA:
-                metadata.append((part.media.name, part.arrived.path))
+            if media.name in METADATA:
+                metadata.append((media.name, stretch))
             else:
-                bulk[part.location] = (part.media, part.arrived.path)
+                bulk[location] = (media, stretch)
         limits, mark = self._limits, uuid.uuid4().hex
         task = Composition(
             metadata,
@@ -264,7 +271,9 @@ class Stow:
             return [IngestResult(answers.OUT_OF_RESOURCES, error.problems[0].with_places())]
         return [IngestResult(*one) if isinstance(one, Failed) else one for one in made]
 
-    async def _parts(self, request: Request, reader: MultipartReader) -> AsyncIterator[StowPart]:
+    async def _parts(
+        self, request: Request, reader: MultipartReader, shared: IncomingFile | None
+    ) -> AsyncIterator[StowPart]:
         """Yield parts when they are whole; the file of one that breaks off is removed."""
         current: StowPart | None = None
         try:
@@ -273,7 +282,9 @@ class Stow:
                     if isinstance(event, PartBegins):
                         kind = media_type(event.headers.get("content-type", ""))
                         location = event.headers.get("content-location", "")
-                        current = StowPart(kind, location, self._open_safely())
+                        begin = 0 if shared is None else shared.size
+                        arrived = shared or self._open_safely()
+                        current = StowPart(kind, location, arrived, begin)
                     elif isinstance(event, PartEnds):
                         if current is not None:
                             whole, current = current, None

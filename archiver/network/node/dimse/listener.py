@@ -23,12 +23,15 @@ from pynetdicom.transport import RequestHandler, ThreadedAssociationServer
 
 from archiver.network.node.dimse.association import NodeAssociation, Services
 from archiver.network.node.dimse.upper_layer import LONGEST_NEGOTIATION, NodeSocket
+from archiver.network.node.guests import ASSOCIATION, Guests, TooMany
 from archiver.network.pynetdicom_internals import belong, handlers_of, offer
 
 if TYPE_CHECKING:
     from archiver.network.node.settings import NodeSettings
 
 _A_ASSOCIATE_RQ = 1
+#: A-ASSOCIATE-RJ: transient, by the presentation layer, local limit exceeded (PS3.8 9.3.4).
+_TOO_MANY = b"\x03\x00\x00\x00\x00\x04\x00\x02\x03\x02"
 
 
 class Connection(RequestHandler):
@@ -58,10 +61,16 @@ class Connection(RequestHandler):
             return
         client.settimeout(limits.network_seconds)
         client.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
-        association = self._association(client, begun)
-        evt.trigger(association, evt.EVT_CONN_OPEN, {"address": self.client_address})
-        association.start()
-        association.join()
+        try:
+            with self.server.guests.holding(ASSOCIATION, self.client_address[0]):
+                association = self._association(client, begun)
+                evt.trigger(association, evt.EVT_CONN_OPEN, {"address": self.client_address})
+                association.start()
+                association.join()
+        except TooMany:
+            with contextlib.suppress(OSError):
+                client.sendall(_TOO_MANY)
+            self.server.refused(self.client_address[0], "too many associations")
         self.server.forget(client)
 
     def _association(self, client: socket.socket, begun: bytes) -> NodeAssociation:
@@ -122,7 +131,7 @@ class NodeServer(ThreadedAssociationServer):
     services
         What associations do.
     refused
-        Told (address, reason) of connections that are turned away.
+        What is told (address, reason) of connections that are turned away, and who counts them.
     tls
         Wraps every connection, None for plain ones.
     """
@@ -137,10 +146,11 @@ class NodeServer(ThreadedAssociationServer):
         handlers: list[Any],
         settings: NodeSettings,
         services: Services,
-        refused: Callable[[str, str], None],
+        refused: tuple[Callable[[str, str], None], Guests],
         tls: ssl.SSLContext | None,
     ) -> None:
-        self.settings, self.services, self.refused, self.tls = settings, services, refused, tls
+        self.settings, self.services, self.tls = settings, services, tls
+        self.refused, self.guests = refused
         self._open: dict[socket.socket, str] = {}
         self._counting = threading.Lock()
         address = (settings.host, settings.dimse_port)

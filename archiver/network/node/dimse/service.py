@@ -98,7 +98,7 @@ class DimseSide:
             handlers,
             settings,
             services,
-            self._turned_away,
+            (self._turned_away, self._figures.guests),
             tls,
         )
         self._thread = threading.Thread(
