@@ -19,6 +19,7 @@ from archiver.network.node.dicomweb.resources import (
     Action,
     Resource,
 )
+from archiver.network.node.guests import SECONDS
 from archiver.network.node.node import Node
 from archiver.network.node.settings import NodeLimits
 from tests.network import node_samples as samples
@@ -256,6 +257,20 @@ def test_nobody_gets_in_without_credentials_or_from_elsewhere(folder: Path, acti
         see(action, curl(one, path_of(resource), "-X", resource.method), 401)
     with serving(folder / f"far {action.value}", networks=("192.0.2.0/24",)) as one:
         see(action, curl(one, path_of(resource), "-X", resource.method), 403)
+
+
+@pytest.mark.parametrize("action", list(Action))
+def test_who_has_used_up_a_minute_is_asked_to_come_again(
+    node: Node, monkeypatch: pytest.MonkeyPatch, action: Action
+) -> None:
+    guests = node.figures.guests
+    guests.use(SECONDS, "127.0.0.1", 1e6)
+    resource = next(one for one in RESOURCES if one.action is action)
+    try:
+        see(action, curl(node, path_of(resource), "-X", resource.method), 429)
+        assert curl(node, "/health").status == 200
+    finally:
+        guests._used.clear()
 
 
 def test_every_status_of_the_table_was_seen() -> None:

@@ -66,7 +66,9 @@ class Guests:
         self._held: dict[str, Counter[str]] = {what: Counter() for what in self._most}
         self._used: dict[tuple[str, str], tuple[float, float]] = {}
         self._now = Gauge("archiver_guests_hold", "Held now", ["what"], registry=registry)
-        self._total = Figure("archiver_guests_used", "Used since the start", ["what"], registry=registry)
+        self._total = Figure(
+            "archiver_guests_used", "Used since the start", ["what"], registry=registry
+        )
         self._refused = Figure(
             "archiver_guests_refused", "Refused over a budget", ["what"], registry=registry
         )

@@ -90,7 +90,6 @@ class Node:
             self.close(0)
             raise
         shared_pool().charged = self._charged
-        shared_pool().warm(ready)
         self._audit_itself(STARTED)
 
     def close(self, seconds: float = _GRACE) -> None:

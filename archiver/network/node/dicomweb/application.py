@@ -21,11 +21,13 @@ from archiver.network.multipart import MultipartWriter
 from archiver.network.node.audit import DONE, MINOR, NODE_AUTHENTICATION, SERIOUS, Event, Happening
 from archiver.network.node.dicomweb.content_negotiation import dataset_media, wishes
 from archiver.network.node.dicomweb.credentials import Credentials
+from archiver.network.node.dicomweb.health import health
 from archiver.network.node.dicomweb.qido import BadQueryError, answers, web_query
 from archiver.network.node.dicomweb.rendering import render, rendition
 from archiver.network.node.dicomweb.resources import RESOURCES, ROOT, Action, Resource
 from archiver.network.node.dicomweb.responses import (
     RefusedRequest,
+    base_of,
     datasets,
     media_for_datasets,
     primed,
@@ -126,10 +128,9 @@ class Application:
         self._figures.asked()
         GUEST.set(request.client.host if request.client else "")
         try:
-            with self._body_of(request):
-                # A client that leaves while it sends is nobody's failure.
-                with contextlib.suppress(ClientDisconnect):
-                    await answering(scope, receive, counting)
+            # A client that leaves while it sends is nobody's failure.
+            with self._body_of(request), contextlib.suppress(ClientDisconnect):
+                await answering(scope, receive, counting)
         except TooMany as error:
             status = 429 if error.own else 503
             busy = PlainTextResponse(f"{Text('network.web.busy')}\n", status, {"Retry-After": "5"})
@@ -191,16 +192,7 @@ class Application:
     # -- health and figures
 
     async def _health(self, request: Request) -> Response:
-        try:
-            count = len(self._archive)
-        except ArchiverError:
-            return JSONResponse({"status": "failing"}, 503)
-        writer = self._archive.writer
-        health: dict[str, object] = {"status": "ok", "instances": count}
-        if not writer.is_alive or writer.health.faults:
-            health["status"] = "degraded" if writer.is_alive else "failing"
-            health["writer"] = {"alive": writer.is_alive, "faults": writer.health.faults}
-        return JSONResponse(health, 200 if writer.is_alive else 503)
+        return health(self._archive)
 
     def _metrics(self, request: Request) -> Response:
         return Response(self._figures.page(), media_type="text/plain; version=0.0.4")
@@ -226,7 +218,7 @@ class Application:
         if doubtful := sum(one.in_doubt for one in outcome.kept):
             self._log("patient in doubt", peer=peer, instances=doubtful)
         media = dataset_media(request, several=False)
-        return await run_in_threadpool(response, outcome, _base(request), study, media)
+        return await run_in_threadpool(response, outcome, base_of(request), study, media)
 
     # -- QIDO-RS
 
@@ -235,7 +227,7 @@ class Application:
             media = media_for_datasets(request)
             try:
                 query = web_query(request, level)
-                found, more = answers(self._archive, query, _base(request))
+                found, more = answers(self._archive, query, base_of(request))
             except (BadQueryError, BadQuestionError) as error:
                 raise RefusedRequest(400, error.args[0]) from None
             asked = " ".join(
@@ -295,7 +287,7 @@ class Application:
     def _metadata(self, request: Request) -> Response:
         media = media_for_datasets(request)
         found = self._found(request)
-        base = _base(request)
+        base = base_of(request)
         listed = [one for one in (metadata(i, base) for i in found) if one is not None]
         if not listed:
             raise refusal(500, "network.web.unreadable")
@@ -309,7 +301,7 @@ class Application:
         frames = frames_of(one, numbers, wishes(request))
         kind = frames.media.partition(";")[0]
         writer = MultipartWriter(kind)
-        where = f"{_base(request)}{one.where}/frames/"
+        where = f"{base_of(request)}{one.where}/frames/"
 
         def body() -> Iterator[bytes]:
             for number, frame in zip(frames.numbers, frames.frames, strict=True):
@@ -398,19 +390,6 @@ class Application:
             self._tell(Happening(event, peer, title, MINOR, detail=detail))
         else:
             self._tell(Happening(Event.SENT, title, peer, MINOR, None, detail, "", peer))
-
-
-def _base(request: Request) -> str:
-    """Return the address of the service as the client reaches it.
-
-    Some clients leave the port out of the Host header although it is not the scheme's own; where
-    they name the very address that we listen on, there is no proxy between that could mean it.
-    """
-    netloc = request.url.netloc
-    host, port = request.scope.get("server") or ("", None)
-    if netloc == host and port not in (None, 80, 443):
-        netloc = f"{host}:{port}"
-    return f"{request.url.scheme}://{netloc}{ROOT}"
 
 
 def _peer(request: Request) -> str:

@@ -107,6 +107,10 @@ def _number(text: str, name: str) -> float:
     return number
 
 
+def ready() -> None:
+    """Do nothing: a worker that was asked for it has imported what the first picture needs."""
+
+
 @confined(ObjectError)
 def render(path: Path, how: Rendition, frame: int = 1) -> bytes:
     """Return a frame of an object as a picture file without any metadata.

@@ -13,6 +13,7 @@ from archiver.errors import ArchiverError, ObjectError
 from archiver.network.multipart import MultipartWriter
 from archiver.network.node.dicomweb.content_negotiation import JSON, XML, dataset_media
 from archiver.network.node.dicomweb.native_xml import to_xml
+from archiver.network.node.dicomweb.resources import ROOT
 from archiver.wording import Text
 
 
@@ -86,3 +87,16 @@ def status_of(error: ArchiverError) -> int:
         return 404
     unreadable = code == "objects.dataset_reader.unreadable"
     return 406 if isinstance(error, ObjectError) and not unreadable else 500
+
+
+def base_of(request: Request) -> str:
+    """Return the address of the service as the client reaches it.
+
+    Some clients leave the port out of the Host header although it is not the scheme's own; where
+    they name the very address that we listen on, there is no proxy between that could mean it.
+    """
+    netloc = request.url.netloc
+    host, port = request.scope.get("server") or ("", None)
+    if netloc == host and port not in (None, 80, 443):
+        netloc = f"{host}:{port}"
+    return f"{request.url.scheme}://{netloc}{ROOT}"

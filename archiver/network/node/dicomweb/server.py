@@ -15,8 +15,10 @@ from archiver.archive.store import Archive
 from archiver.network.node.audit import Happening
 from archiver.network.node.dicomweb.application import Application, Pages
 from archiver.network.node.dicomweb.connection import Doorway, NodeProtocol
+from archiver.network.node.dicomweb.rendering import ready
 from archiver.network.node.ingest import NodeIngest
 from archiver.network.node.observability import Figures, Log
+from archiver.workers import shared_pool
 
 if TYPE_CHECKING:
     from archiver.network.node.settings import NodeSettings
@@ -75,6 +77,7 @@ class WebSide:
         self._server = uvicorn.Server(config)
         self._thread = threading.Thread(target=self._run, name="web", daemon=True)
         self._thread.start()
+        shared_pool().warm(ready)
 
     @property
     def port(self) -> int:
