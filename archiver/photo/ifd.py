@@ -100,6 +100,10 @@ class TiffLayout:
         place, code = (8, "Q") if self.big else (4, "I")
         self.first: int = struct.unpack_from(self.order + code, self.block, place)[0]
 
+    def __reduce__(self) -> tuple[type[TiffLayout], tuple[bytes]]:
+        # A picture that a worker process decodes takes its structure along; a view cannot go.
+        return type(self), (bytes(self.block),)
+
     def chain(self, limit: int = 1000) -> Iterator[Directory]:
         """Yield the directories of the main chain; a chain that bites its tail ends."""
         offset, seen = self.first, set[int]()

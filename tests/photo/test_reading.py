@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import io
 import os
+import pickle
 import struct
 import sys
 import zlib
@@ -247,3 +248,11 @@ def test_damaged_bytes_raise_nothing_but_photo_errors(
         decode(read_camera_bytes(bytes(data), "a", limits=Limits(max_pixels=2_000_000)))
     except PhotoError as error:
         assert error.problems and all(str(p) and "\n" not in str(p) for p in error.problems)
+
+
+def test_a_picture_with_its_exif_data_goes_to_a_worker_process_whole() -> None:
+    path = Path(__file__).parents[2] / "demo_studies" / "P-1042" / "2026-02-24" / "C70_2208.PNG"
+    photo = read_camera_file(path)
+    again = pickle.loads(pickle.dumps(photo))
+    assert photo.exif is not None and again.exif is not None
+    assert again == photo and bytes(again.exif.block) == bytes(photo.exif.block)
