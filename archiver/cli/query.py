@@ -23,7 +23,7 @@ from archiver.errors import Problem, UsageError
 from archiver.wording import words_of
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Collection, Sequence
 
     from archiver.archive import Query, Record
     from archiver.workflow import QueryAnswer
@@ -52,14 +52,18 @@ def command(options: Options) -> int:
         write_record_sheet(records, options.contact_sheet)
     if options.json:
         told = [
-            {**r.to_json(), **({"known_by": known_by[r.sop_instance_uid]} if known_by else {})}
+            {
+                **r.to_json(),
+                **({"known_by": known_by[r.sop_instance_uid]} if known_by else {}),
+                **({"wrong_way": True} if r.sop_instance_uid in answer.wrong_way else {}),
+            }
             for r in records
         ]
         print(json.dumps(told, ensure_ascii=False, indent=2))
     elif options.csv:
         _write_csv(records)
     else:
-        _write_table(records)
+        _write_table(records, answer.wrong_way)
     return 0
 
 
@@ -114,12 +118,12 @@ def _write_csv(records: Sequence[Record]) -> None:
 _COLUMNS = ("date", "patient", "kind", "teeth", "view", "mirror", "side", "path")
 
 
-def _write_table(records: Sequence[Record]) -> None:
+def _write_table(records: Sequence[Record], wrong_way: Collection[str]) -> None:
     if not records:
         print(words_of()("cli.query.nothing"))
         return
     headings = tuple(words_of()(f"cli.query.columns.{column}") for column in _COLUMNS)
-    rows = [headings, *(_row(record) for record in records)]
+    rows = [headings, *(_row(record, wrong_way) for record in records)]
     widths = [max(len(row[i]) for row in rows) for i in range(len(_COLUMNS) - 1)]
     for row in rows:
         cells = [cell.ljust(width) for cell, width in zip(row, widths, strict=False)]
@@ -127,11 +131,13 @@ def _write_table(records: Sequence[Record]) -> None:
     print(words_of()("cli.query.count", count=len(records)))
 
 
-def _row(record: Record) -> tuple[str, ...]:
+def _row(record: Record, wrong_way: Collection[str]) -> tuple[str, ...]:
     words = words_of()
     side = ""
     if record.confirmed is not None:
         side = words(f"cli.query.{'' if record.confirmed else 'un'}confirmed")
+    if record.sop_instance_uid in wrong_way:
+        side = words("cli.query.wrong_way")
     if record.rejected is not None:
         side = record.rejected.upper()
     kind = f"{record.modality} {record.role}" if record.role else record.modality

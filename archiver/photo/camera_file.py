@@ -196,7 +196,8 @@ class CameraFile:
     notes
         Warnings worth telling.
     exif
-        EXIF's own directories, None where there are none that can be read.
+        EXIF's own directories; None where there are none that can be read, and for TIFF and camera
+        raw, whose directories are those of the whole file.
     """
 
     name: str

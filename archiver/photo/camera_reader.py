@@ -26,6 +26,8 @@ from archiver.photo.webp import read_webp
 _APP1 = 0xE1
 _APP2 = 0xE2
 _METADATA = frozenset({*range(0xE0, 0xF0), 0xFE})
+#: Their directories are those of the whole file.
+_DIRECTORIES = (Format.TIFF, Format.RAW)
 
 
 def read_camera_file(
@@ -88,7 +90,7 @@ def read_camera_bytes(
         structure=header.structure,
         lossy_past=header.lossy_past,
         notes=(*notes, *later),
-        exif=header.exif.layout,
+        exif=None if kind in _DIRECTORIES else header.exif.layout,
     )
 
 

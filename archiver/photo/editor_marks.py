@@ -30,7 +30,7 @@ else:
 #: from marks that are no proof each: whoever flipped it would have had to make the thumbnail anew.
 ENOUGH, _REASSURED = 1.0, 0.5
 _APP1, _APP13 = 0xE1, 0xED
-_MAKE, _MODEL, _SOFTWARE, _CHANGED, _PROCESSING = 271, 272, 305, 306, 11
+_MAKE, _MODEL, _CHANGED, _PROCESSING = 271, 272, 306, 11
 _TAKEN, _MAKER_NOTE, _ACROSS, _DOWN = 36867, 37500, 40962, 40963
 _TOOL = re.compile(rb"CreatorTool(?:=\"|>)([^\"<]{1,200})")
 _HISTORY = (b"stEvt:action", b"xmpMM:History")
@@ -120,7 +120,7 @@ def _text(directory: Directory, tag: int) -> str:
 
 def _of_names(photo: CameraFile) -> Iterator[EditorMark]:
     main, _ = directories(photo.exif)
-    software, processing = _text(main, _SOFTWARE), _text(main, _PROCESSING)
+    software, processing = photo.claims.software or "", _text(main, _PROCESSING)
     if software and _names_editor(software):
         yield _mark("software", name=software[:60])
     if processing:

@@ -24,6 +24,7 @@ from archiver.photo.jpeg_structure import Process
 from archiver.photo.pixels import reduced
 from archiver.photo.turning import INVERSE, Box, turned, turned_box, turned_size
 from archiver.wording import Text
+from archiver.workers import confined
 
 _TURNS = range(1, 9)
 #: Longer side in pixels of what is compared, and of what is taken from it as slow.
@@ -79,6 +80,16 @@ class EmbeddedCheck:
 
 def check_embedded(photo: CameraFile) -> EmbeddedCheck:
     """Compare a photograph with its embedded pictures."""
+    if next(embedded_pictures(photo), None) is None:
+        return EmbeddedCheck()  # nothing for a worker to do
+    try:
+        return _checked(photo)
+    except PhotoError:
+        return EmbeddedCheck()
+
+
+@confined(PhotoError)
+def _checked(photo: CameraFile) -> EmbeddedCheck:
     agrees = False
     whole: _Seen | None = None
     first = True

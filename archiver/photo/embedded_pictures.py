@@ -54,8 +54,6 @@ class EmbeddedPicture:
 
 def embedded_pictures(photo: CameraFile) -> Iterator[EmbeddedPicture]:
     """Find them, the thumbnail of EXIF first; what cannot be read is passed over."""
-    if photo.format in (Format.RAW, Format.TIFF):
-        return  # their further directories are pages or the photograph itself
     taken = set[int]()
     if photo.exif is not None:
         yield from _thumbnail(photo.exif, taken)

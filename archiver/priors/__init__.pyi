@@ -21,5 +21,7 @@ from .display_pixels import load as load
 from .display_pixels import sight_of as sight_of
 from .display_pixels import turned as turned
 from .earlier_pictures import earlier_of as earlier_of
+from .findings import SideFinding as SideFinding
+from .findings import keep_findings as keep_findings
 from .findings import keep_outcomes as keep_outcomes
 from .picture_softness import softness as softness

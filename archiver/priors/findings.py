@@ -80,7 +80,9 @@ def outcomes(newest: str, pairs: Sequence[tuple[str, Way]]) -> list[SideFinding]
     return told
 
 
-def keep(archive: Path, told: Sequence[SideFinding], *, time: datetime, by: str) -> Path | None:
+def keep_findings(
+    archive: Path, told: Sequence[SideFinding], *, time: datetime, by: str
+) -> Path | None:
     """Append outcomes to the archive's findings.
 
     Returns
@@ -119,5 +121,5 @@ def keep(archive: Path, told: Sequence[SideFinding], *, time: datetime, by: str)
 def keep_outcomes(
     archive: Path, newest: str, pairs: Sequence[tuple[str, Way]], *, time: datetime, by: str
 ) -> None:
-    """Keep what a comparison said about the side of its pictures; see `outcomes` and `keep`."""
-    keep(archive, outcomes(newest, pairs), time=time, by=by)
+    """Keep what a comparison said about the side of its pictures; see `outcomes`."""
+    keep_findings(archive, outcomes(newest, pairs), time=time, by=by)

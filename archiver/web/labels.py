@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from archiver.dentition import Numbering, Orientation, Tooth, in_arch_order, shortened
@@ -12,6 +12,7 @@ if TYPE_CHECKING:
     from archiver.wording import Words
 
 CONFIRMED, UNCONFIRMED, NO_PHOTOGRAPH = "confirmed", "unconfirmed", "none"
+DOUBTED = "doubted"
 _BRIEF = 4
 
 
@@ -32,7 +33,8 @@ class Label:
     date
         ISO 8601.
     side
-        ``confirmed``, ``unconfirmed``, or ``none`` for what is no photograph.
+        ``confirmed``, ``unconfirmed``, ``doubted`` where it was confirmed and a comparison
+        contradicts, or ``none`` for what is no photograph.
     side_words
         The same in words.
     mirror
@@ -148,6 +150,16 @@ def label_of(
         size[1],
         _sentence([view, tooth, date, mirror, side_words], (top, left), rejected, t),
     )
+
+
+def doubted(label: Label, t: Words) -> Label:
+    """Return the label of a picture that a comparison found the wrong way round."""
+    if label.side == NO_PHOTOGRAPH:
+        return label
+    words = t(f"picture.doubted_{label.side}")
+    side = DOUBTED if label.side == CONFIRMED else label.side
+    alt = label.alt.replace(label.side_words, words)
+    return replace(label, side=side, side_words=words, alt=alt)
 
 
 def _sentence(parts: list[str], edges: tuple[str, str], rejected: str, t: Words) -> str:

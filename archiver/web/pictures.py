@@ -5,7 +5,7 @@ from __future__ import annotations
 import io
 import re
 import threading
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -18,11 +18,13 @@ from starlette.responses import Response
 from starlette.routing import BaseRoute
 
 from archiver.archive import Record
+from archiver.archive.statements import FOLDER
 from archiver.errors import ArchiverError
 from archiver.network.node import Event
 from archiver.web.auth.visitor import visitor_of
 from archiver.web.http_errors import Refused
-from archiver.web.labels import Label, label_of
+from archiver.web.labels import Label, doubted, label_of
+from archiver.wording import Text
 
 if TYPE_CHECKING:
     from archiver.objects import Description
@@ -48,6 +50,7 @@ class Pictures:
         self._guard = threading.Lock()
         self._made: LRUCache[tuple[str, int], bytes] = LRUCache(_PICTURES, len)
         self._described: LRUCache[str, Description] = LRUCache(_DESCRIPTIONS)
+        self._findings: tuple[object, Mapping[str, Text | str]] = ((), {})
         self._seen: LRUCache[tuple[str, str], datetime] = LRUCache(_DESCRIPTIONS)
 
     def routes(self) -> list[BaseRoute]:
@@ -86,7 +89,7 @@ class Pictures:
         description = self.description(record.sop_instance_uid, Path(record.path))
         turn, edges = display_turn(description)
         size = (record.columns or 0, record.rows or 0)
-        return label_of(
+        label = label_of(
             description,
             edges,
             size[::-1] if turn.swaps_sides else size,
@@ -94,6 +97,32 @@ class Pictures:
             self._site.settings.numbering,
             getattr(record, "rejected", None) or "",
         )
+        return self.with_finding(label)
+
+    def with_finding(self, label: Label) -> Label:
+        """Return a label that says so where a comparison found the picture the wrong way round."""
+        if label.uid not in self.found_wrong():
+            return label
+        return doubted(label, self._site.t)
+
+    def found_wrong(self) -> Mapping[str, Text | str]:
+        """Return what the last comparison said, by instance, of those found the wrong way round.
+
+        Raises
+        ------
+        ArchiveError
+            If the findings are of a newer version.
+        """
+        from archiver.records.checks import failed_sides
+
+        root = self._site.archive.layout.root
+        files = sorted((root / FOLDER).glob("*.jsonl"))
+        state = tuple((path.name, path.stat().st_size) for path in files)
+        with self._guard:
+            if self._findings[0] != state:
+                told = {uid: one.detail for uid, one in failed_sides(root).items()}
+                self._findings = (state, told)
+            return self._findings[1]
 
     def labels(self, records: Sequence[Record]) -> list[Label]:
         """Return the labels of those of the records that can be read."""

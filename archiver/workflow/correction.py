@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from datetime import datetime
 
+from archiver import __version__
 from archiver.archive.statements import (
     Amendment,
     AmendmentRequest,
@@ -15,6 +17,7 @@ from archiver.archive.statements import (
 )
 from archiver.archive.store import Archive
 from archiver.network.outbox import settle_owed
+from archiver.records.checks import failed_sides
 
 
 @dataclass(frozen=True)
@@ -87,8 +90,28 @@ def amend(
     settle_owed(archive, ways.now)
     amendment = prepare(archive, request, ways)
     carry_out(archive, amendment)
+    _carry_findings(archive, amendment, ways.now)
     queued = settle_owed(archive, ways.now)
     return Amended(amendment, True, queued, _packages(archive, amendment))
+
+
+def _carry_findings(archive: Archive, amendment: Amendment, now: datetime) -> None:
+    """What a comparison found wrong of a side holds for a successor that shows it alike."""
+    before, after = amendment.before.plan, amendment.after.plan
+    if before.sight != after.sight or before.stored != after.stored:
+        return
+    failed = failed_sides(archive.layout.root)
+    carried = [one for one in amendment.successors if one.predecessor in failed]
+    if not carried:
+        return
+    from archiver.priors import SideFinding, keep_findings
+
+    found = [failed[one.predecessor] for one in carried]
+    told = [
+        SideFinding(one.sop_instance_uid, of.outcome, of.detail)
+        for one, of in zip(carried, found, strict=True)
+    ]
+    keep_findings(archive.layout.root, told, time=now, by=f"amend {__version__}")
 
 
 def _packages(archive: Archive, amendment: Amendment) -> tuple[HandedOver, ...]:

@@ -10,6 +10,7 @@ from archiver.archive import Query, Record
 from archiver.archive.store import Archive
 from archiver.network import Peer
 from archiver.network.client import ask
+from archiver.records.checks import failed_sides
 from archiver.wording import Text
 from archiver.workflow.header_folder import open_headers
 
@@ -26,11 +27,14 @@ class QueryAnswer:
         Of another archive: how its answers and headers were used, in words.
     known_by
         Of another archive: from where it is known what each instance shows, by its UID.
+    wrong_way
+        UIDs of the instances that the last comparison found the wrong way round.
     """
 
     records: tuple[Record, ...]
     way: Text | str = ""
     known_by: Mapping[str, str] = field(default_factory=dict)
+    wrong_way: frozenset[str] = frozenset()
 
 
 def query(source: Archive | Peer, question: Query, *, headers: Path | None = None) -> QueryAnswer:
@@ -62,7 +66,10 @@ def query(source: Archive | Peer, question: Query, *, headers: Path | None = Non
     ()
     """
     if isinstance(source, Archive):
-        return QueryAnswer(tuple(source.query(question)))
+        records = tuple(source.query(question))
+        failed = failed_sides(source.layout.root)
+        found_wrong = frozenset(r.sop_instance_uid for r in records if r.sop_instance_uid in failed)
+        return QueryAnswer(records, wrong_way=found_wrong)
     with open_headers(headers) as cache:
         found = ask(source, question, cache)
     return QueryAnswer(found.records, found.way, found.known_by)

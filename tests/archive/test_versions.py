@@ -39,7 +39,8 @@ from archiver.network.outbox import Outbox
 from archiver.network.outbox.delivery_state import after_report
 from archiver.network.outbox.tables import METADATA
 from archiver.network.outbox.tables import SCHEMA as OUTBOX
-from archiver.priors.findings import SideFinding, keep
+from archiver.priors.findings import SideFinding
+from archiver.priors.findings import keep_findings as keep
 from archiver.records import Memory
 from archiver.records.checks import outbox_checks
 from archiver.web.auth import users_of

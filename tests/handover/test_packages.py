@@ -42,7 +42,8 @@ from archiver.objects.description import describe
 from archiver.objects.purposes import Purpose
 from archiver.objects.uids import DerivedUids
 from archiver.photo.jpeg_stripping import without_metadata
-from archiver.priors.findings import FAILED, SideFinding, keep
+from archiver.priors.findings import FAILED, SideFinding
+from archiver.priors.findings import keep_findings as keep
 
 
 @pytest.fixture

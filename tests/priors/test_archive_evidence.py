@@ -6,6 +6,7 @@ import io
 import json
 import shutil
 from collections.abc import Iterator
+from datetime import datetime
 from functools import cache
 from pathlib import Path
 
@@ -14,7 +15,8 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from archiver import cli
+from archiver import AmendmentRequest, AmendmentSettings, Archive, Change, amend, cli
+from archiver.objects import FLIPS
 from archiver.photo.turning import turned
 from archiver.records.checks import failed_sides
 from tests.photo.camera_files import camera_exif, camera_jpeg, thumbnail
@@ -140,3 +142,25 @@ def test_the_other_side_reflected_is_told_by_the_picture_of_that_side(
 def test_another_patients_picture_is_told(tmp_path: Path, archive: Path) -> None:
     doubts, _ = told(tmp_path, archive, photograph("patient_1.left_buccal"), "left buccal")
     assert [one["kind"] for one in doubts] == ["other mouth"]
+
+
+def test_what_was_found_outlives_the_confirmation_and_is_told_where_a_picture_is_found(
+    tmp_path: Path, archive: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    pixels = second("patient_0.left_buccal")[:, ::-1]
+    _, uid = told(tmp_path, archive, pixels, "left buccal")
+    request = AmendmentRequest(uid, Change(confirmed_by="Haugen^Liv"), by="Haugen^Liv")
+    with Archive.open(archive, actor="test") as opened:
+        done = amend(opened, request, AmendmentSettings(datetime.now().astimezone()))
+    shown = done.amendment.successors[-1].sop_instance_uid
+    assert failed_sides(archive)[shown].outcome == "failed"
+    capsys.readouterr()
+    assert cli.main(["query", "--archive", str(archive), "--patient-id", "P-0417", "--json"]) == 0
+    found = {one["sop_instance_uid"]: one for one in json.loads(capsys.readouterr().out)}
+    assert found[shown]["wrong_way"] and found[shown]["confirmed"]
+    # Once it is put right, the finding no longer holds.
+    right = AmendmentRequest(shown, Change(flipped=FLIPS["left-right"]), by="Haugen^Liv")
+    with Archive.open(archive, actor="test") as opened:
+        mended = amend(opened, right, AmendmentSettings(datetime.now().astimezone()))
+    after = {one.sop_instance_uid for one in mended.amendment.successors}
+    assert not after & set(failed_sides(archive))

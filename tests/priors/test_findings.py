@@ -9,7 +9,8 @@ from pathlib import Path
 import pytest
 
 from archiver.errors import ArchiveError
-from archiver.priors.findings import SideFinding, keep, outcomes
+from archiver.priors.findings import SideFinding, outcomes
+from archiver.priors.findings import keep_findings as keep
 from archiver.records.checks.picture_findings import read_findings
 from archiver.vision.wrong_way import Way
 from archiver.wording import Text

@@ -30,7 +30,8 @@ from made_up_archive import AUDITED, EPISODE_RULES, RULES, World, fill, write_ep
 
 from archiver.archive.store.layout import Layout
 from archiver.photo.quality import QualityLimits
-from archiver.priors.findings import SideFinding, keep
+from archiver.priors.findings import SideFinding
+from archiver.priors.findings import keep_findings as keep
 from archiver.records.audit import Audit, AuditRun, run_audit
 from archiver.records.audit_memory import Memory
 from archiver.records.episodes import read_episodes

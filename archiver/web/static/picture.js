@@ -45,8 +45,9 @@ function part(tag, className, text) {
 /** @param {Label} label */
 export function sideMark(label) {
   if (label.side === "none") return null;
-  const mark = part("span", `side side-${label.side}`);
-  mark.append(icon(label.side), label.side_words);
+  const side = label.side === "doubted" ? "unconfirmed" : label.side;
+  const mark = part("span", `side side-${side}`);
+  mark.append(icon(side), label.side_words);
   return mark;
 }
 

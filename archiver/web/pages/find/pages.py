@@ -112,6 +112,7 @@ class _Finding:
             d, source.edges, source.size, self._site.t, self._site.settings.numbering,
             record.rejected or "",
         )  # fmt: skip
+        label = self._site.pictures.with_finding(label)
         about = Whom(d.patient_id, "", d.issuer or None)
         word = self._remembered.word_for(visitor_of(request).name, about)
         return self._site.page(

@@ -37,12 +37,15 @@ class SideQuestion:
         The letter at each edge, as displayed.
     laterality
         ``R`` or ``L`` for a picture of one side; empty otherwise.
+    doubts
+        What speaks against it, in words.
     """
 
     record: Record
     words: str
     edges: dict[str, str]
     laterality: str
+    doubts: tuple[str, ...] = ()
 
 
 def question(site: Site, uid: str) -> SideQuestion:
@@ -65,7 +68,10 @@ def question(site: Site, uid: str) -> SideQuestion:
     if edges is None:
         raise Refused(409, "record.no_edges")
     laterality = description.laterality if description.laterality in ("R", "L") else ""
-    return SideQuestion(record, asked(edges, laterality, site.t), _by_edge(edges), laterality)
+    found = site.pictures.found_wrong().get(uid)
+    doubts = (site.t("picture.side_in_doubt", found=found),) if found is not None else ()
+    words = asked(edges, laterality, site.t)
+    return SideQuestion(record, words, _by_edge(edges), laterality, doubts)
 
 
 def record_of(site: Site, uid: str) -> Record | None:
