@@ -205,10 +205,12 @@ def _stored(told: Explanation) -> list[str]:
     lines = [
         _line("patient_orientation", _say(both, **given)),
         _line("laterality", told.laterality),
-        _line("region", f"{told.region}; {told.region_side}"),
+        _line("region", "; ".join(str(c) for c in (told.region, told.region_side) if c)),
     ]
     for number, (tooth, code) in enumerate(told.structures):
         lines.append(_line("" if number else "structure", f"{tooth.iso}: {code}"))
+    if told.arch_or_face is not None:
+        lines.append(_line("" if told.structures else "structure", str(told.arch_or_face)))
     if told.structures:
         lines.append(_line("surface", str(told.surface) if told.surface else _say("not_coded")))
     lines.append(_line("view_code", str(told.view_code)))

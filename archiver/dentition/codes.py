@@ -101,12 +101,16 @@ LATERALITY_CODES: dict[str, Code] = {
     "B": _sct("51440002", "Bilateral"),
 }
 
-#: Regions (PS3.16 CID 4061 for the arches and the face, CID 4028 for the mouth).
-ARCH_REGIONS: dict[Arch, Code] = {
+#: Anatomic regions (PS3.16 CID 4028).
+MOUTH = _sct("123851003", "Mouth")
+HEAD_AND_NECK = _sct("774007", "Head and Neck")
+
+#: Primary anatomic structures beside the teeth (PS3.16 CID 4061, Head and Neck Primary Anatomic
+#: Structure). Versions before wrote them as regions.
+ARCH_STRUCTURES: dict[Arch, Code] = {
     Arch.UPPER: _sct("39481002", "Maxillary dental arch"),
     Arch.LOWER: _sct("88176008", "Mandibular dental arch"),
 }
-MOUTH = _sct("123851003", "Mouth")
 FACE = _sct("89545001", "Face")
 
 #: Views (PS3.16 CID 4062 and 4063). No code tells a lingual view from a buccal one: the surface
@@ -155,8 +159,16 @@ def view_code(view: View, looking_letter: str, laterality: str) -> Code:
     return RIGHT_LATERAL if laterality == "R" else LEFT_LATERAL
 
 
-def region_code(view: View, arch: Arch | None) -> Code:
+def region_code(view: View) -> Code:
     """Return the Anatomic Region of a view."""
+    return HEAD_AND_NECK if view.is_extraoral else MOUTH
+
+
+def structure_code(view: View, arch: Arch | None) -> Code | None:
+    """Return the Primary Anatomic Structure that a view shows beside its teeth; None for none.
+
+    The arch stands beside its teeth, too: a slip in one code is then found by the other.
+    """
     if view.is_extraoral:
         return FACE
-    return ARCH_REGIONS[arch] if arch is not None else MOUTH
+    return ARCH_STRUCTURES[arch] if arch is not None else None

@@ -159,7 +159,23 @@ class Plan:
     @property
     def region(self) -> Code:
         """Anatomic Region."""
-        return codes.region_code(self.sight.view, self.sight.arch)
+        return codes.region_code(self.sight.view)
+
+    @property
+    def laterality(self) -> str:
+        """Image Laterality; ``U`` where an unpaired part is shown whole, as mouth or face."""
+        whole = self.sight.laterality == "B" and not self.sight.teeth
+        return "U" if whole else self.sight.laterality
+
+    @property
+    def region_side(self) -> Code | None:
+        """Modifier of the region; None where it is shown whole (CID 244 has none for that)."""
+        return codes.LATERALITY_CODES.get(self.laterality)
+
+    @property
+    def arch_or_face(self) -> Code | None:
+        """Code of the arch, where all that is shown belongs to one, or of the face."""
+        return codes.structure_code(self.sight.view, self.sight.arch)
 
     @property
     def structures(self) -> tuple[tuple[Tooth, Code], ...]:

@@ -88,7 +88,8 @@ class Explanation:
     camera_correction: Turn
     laterality: str
     region: Code
-    region_side: Code
+    region_side: Code | None
+    arch_or_face: Code | None
     structures: tuple[tuple[Tooth, Code], ...]
     surface: Code | None
     view_code: Code
@@ -123,10 +124,11 @@ class Explanation:
             "image_laterality": self.laterality,
             "anatomic_region": {
                 **_code_json(self.region),
-                "modifier": _code_json(self.region_side),
+                "modifier": _code_json(self.region_side) if self.region_side else None,
             },
             "primary_anatomic_structures": [
-                {"tooth": t.iso, **_code_json(c)} for t, c in self.structures
+                *({"tooth": t.iso, **_code_json(c)} for t, c in self.structures),
+                *([_code_json(self.arch_or_face)] if self.arch_or_face else []),
             ],
             "surface": _code_json(self.surface) if self.surface else None,
             "view_code": _code_json(self.view_code),
@@ -188,9 +190,10 @@ def explain(plan: Plan) -> Explanation:
         corrected=appearance(plan.display),
         correction=plan.correction,
         camera_correction=plan.shown_correction,
-        laterality=seen.laterality,
+        laterality=plan.laterality,
         region=plan.region,
-        region_side=codes.LATERALITY_CODES[seen.laterality],
+        region_side=plan.region_side,
+        arch_or_face=plan.arch_or_face,
         structures=plan.structures,
         surface=plan.surface,
         view_code=plan.view,

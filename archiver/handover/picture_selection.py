@@ -11,7 +11,7 @@ from pydicom import Dataset
 
 from archiver.archive import Record
 from archiver.dentition import FACE, may_identify
-from archiver.objects import Description, code_keys, describe, open_dataset, text
+from archiver.objects import Description, describe, open_dataset, shown_parts, text
 from archiver.priors import sight_of
 from archiver.records.checks import failed_sides
 from archiver.wording import Text
@@ -99,10 +99,10 @@ def _captured(one: OutgoingPicture) -> tuple[str, str, int, str]:
 def _look(record: Record) -> tuple[OutgoingPicture, Dataset]:
     header = open_dataset(Path(record.path))
     description = describe(header)
-    regions = [value for value, _ in code_keys(header, "AnatomicRegionSequence")]
+    parts = shown_parts(header)
     view = description.view
     shown = view is not None and may_identify(view, description.teeth)
-    face = shown or FACE.value in regions or text(header, "RecognizableVisualFeatures") == "YES"
+    face = shown or FACE.value in parts or text(header, "RecognizableVisualFeatures") == "YES"
     burned = text(header, "BurnedInAnnotation") == "YES"
     return OutgoingPicture(0, record, description, (), face, burned), header
 

@@ -15,10 +15,10 @@ from .dataset_reader import read_elements as read_elements
 from .dataset_reader import reason_of as reason_of
 from .description import Description as Description
 from .description import code_key as code_key
-from .description import code_keys as code_keys
 from .description import comments as comments
 from .description import describe as describe
 from .description import items as items
+from .description import shown_parts as shown_parts
 from .description import text as text
 from .doubt_answers import is_answered as is_answered
 from .key_objects import Note as Note

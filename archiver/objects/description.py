@@ -32,8 +32,8 @@ from archiver.objects.phrases import TURNED
 _PHOTOGRAPH_MODALITY = "XC"
 _SURFACES = {c.value: s for s, c in codes.SURFACE_CODES.items()}
 _LATERALITY = {c.value: letter for letter, c in codes.LATERALITY_CODES.items()}
-_ARCH_REGIONS = {
-    **{c.value: arch for arch, c in codes.ARCH_REGIONS.items()},
+_ARCHES = {
+    **{c.value: arch for arch, c in codes.ARCH_STRUCTURES.items()},
     # CID 4016, as radiographs of the jaws use it.
     "70925003": Arch.UPPER,
     "91609006": Arch.LOWER,
@@ -237,12 +237,19 @@ def region_laterality(dataset: Dataset) -> str:
     return ""
 
 
-def region_arch(dataset: Dataset) -> Arch | None:
-    """Return the arch that the region names, None if it names none."""
-    for value, _ in code_keys(dataset, "AnatomicRegionSequence"):
-        if value in _ARCH_REGIONS:
-            return _ARCH_REGIONS[value]
-    return None
+def shown_parts(dataset: Dataset) -> tuple[str, ...]:
+    """Return the code values of primary structures and regions.
+
+    The arch and the face are structures (CID 4061); versions before, and others, name them as
+    regions.
+    """
+    sequences = ("PrimaryAnatomicStructureSequence", "AnatomicRegionSequence")
+    return tuple(value for keyword in sequences for value, _ in code_keys(dataset, keyword))
+
+
+def named_arch(dataset: Dataset) -> Arch | None:
+    """Return the arch that structure or region names, None if neither names one."""
+    return next((_ARCHES[value] for value in shown_parts(dataset) if value in _ARCHES), None)
 
 
 def _view(
@@ -254,7 +261,7 @@ def _view(
     """Tell the view from its code, the surface and the teeth; None where they do not settle it."""
     code = next((value for value, _ in code_keys(dataset, "ViewCodeSequence")), "")
     lateral = {codes.RIGHT_LATERAL.value: "right", codes.LEFT_LATERAL.value: "left"}
-    if codes.FACE.value in (value for value, _ in code_keys(dataset, "AnatomicRegionSequence")):
+    if codes.FACE.value in shown_parts(dataset):
         if code in lateral:
             return View(f"{lateral[code]} profile")
         smiling = _context_value(dataset, concepts.FUNCTIONAL_CONDITION)
@@ -371,7 +378,7 @@ def _described(dataset: Dataset) -> Description:
     named = teeth(dataset)
     surface = _surface(dataset)
     arches = {t.arch for t in named}
-    arch = region_arch(dataset) or (next(iter(arches)) if len(arches) == 1 else None)
+    arch = named_arch(dataset) or (next(iter(arches)) if len(arches) == 1 else None)
     confirmed_by = _context_value(dataset, concepts.VERIFYING)
     acquired = text(dataset, "AcquisitionDateTime") or (
         text(dataset, "AcquisitionDate") + text(dataset, "AcquisitionTime")

@@ -186,7 +186,8 @@ def set_anatomy(ds: Dataset, plan: Plan, modifiers: tuple[Code, ...]) -> None:
     """VL Image (C.8.12.1): region, teeth with their surface, view, side."""
     sight = plan.sight
     region = code_item(plan.region)
-    region.AnatomicRegionModifierSequence = code_sequence(codes.LATERALITY_CODES[sight.laterality])
+    if plan.region_side is not None:
+        region.AnatomicRegionModifierSequence = code_sequence(plan.region_side)
     ds.AnatomicRegionSequence = Sequence([region])
     structures = []
     for _, code in plan.structures:
@@ -194,13 +195,15 @@ def set_anatomy(ds: Dataset, plan: Plan, modifiers: tuple[Code, ...]) -> None:
         if plan.surface is not None:
             structure.PrimaryAnatomicStructureModifierSequence = code_sequence(plan.surface)
         structures.append(structure)
+    if plan.arch_or_face is not None:
+        structures.append(code_item(plan.arch_or_face))
     if structures:
         ds.PrimaryAnatomicStructureSequence = Sequence(structures)
     view = code_item(plan.view)
     if modifiers:
         view.ViewModifierCodeSequence = code_sequence(*modifiers)
     ds.ViewCodeSequence = Sequence([view])
-    ds.ImageLaterality = sight.laterality
+    ds.ImageLaterality = plan.laterality
     # A face or a smile identifies; teeth alone are not taken to (C.7.6.1).
     ds.RecognizableVisualFeatures = "YES" if may_identify(sight.view, sight.teeth) else "NO"
 

@@ -8,8 +8,9 @@ from datetime import date, datetime, time
 from pathlib import Path
 
 from pydicom import DataElement, Dataset
-from pydicom.config import RAISE
+from pydicom.config import IGNORE, RAISE
 from pydicom.multival import MultiValue
+from pydicom.uid import UID
 from pydicom.valuerep import STR_VR, PersonName, validate_value
 
 from archiver.errors import ObjectError, Problem
@@ -58,14 +59,12 @@ def _beside(dataset: Dataset) -> Dataset:
     found = Dataset()
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
-        elements = list(dataset)
-    for element in elements:
-        of_either = element.tag.group in _GROUPS or element.keyword in _OF_STUDY
-        if not of_either or element.keyword in _OWN or element.is_empty:
-            continue
-        if element.VR != "SQ" and not _is_sound(element):
-            continue
-        found.add(_in_unicode(element))
+        for element in dataset:
+            of_either = element.tag.group in _GROUPS or element.keyword in _OF_STUDY
+            if not of_either or element.keyword in _OWN or element.is_empty:
+                continue
+            if element.VR == "SQ" or _is_sound(element):
+                found.add(_in_unicode(element))
     return found
 
 
@@ -101,7 +100,8 @@ def context_of(dataset: Dataset) -> tuple[Patient, Visit]:
         name
         for name, there in (
             ("Patient ID (0010,0020)", d.patient_id),
-            ("Study Instance UID (0020,000D)", d.study_uid),
+            # One that ends early is that of a file cut short, and of no study.
+            ("Study Instance UID (0020,000D)", UID(d.study_uid, IGNORE).is_valid),
             ("Study Date (0008,0020)", day),
         )
         if not there

@@ -49,14 +49,14 @@ def check_teeth(shown: Depiction, report: ObjectFindings) -> None:
                 found=Text("standard.clinical.tooth_again", iso=named.tooth.iso),
             )
         seen.add(str(named.tooth))
-        if shown.region_arch is not None and named.tooth.arch is not shown.region_arch:
+        for arch in shown.named_arches - {named.tooth.arch}:
             report.add(
                 "tooth-contradicts-region",
                 _code_at(named),
                 found=Text(
                     "standard.clinical.tooth_region_jaw",
                     iso=named.tooth.iso,
-                    arch=Text(f"dentition.tooth.{shown.region_arch.value}"),
+                    arch=Text(f"dentition.tooth.{arch.value}"),
                 ),
             )
     _check_sides(shown, report)

@@ -32,11 +32,11 @@ _SOURCE = "SourceImageSequence"
 
 _SIDES = {c.value: letter for letter, c in codes.LATERALITY_CODES.items()}
 _SURFACES = {c.value: s for s, c in codes.SURFACE_CODES.items()}
-_ARCHES = {c.value: arch for arch, c in codes.ARCH_REGIONS.items()}
+_ARCHES = {c.value: arch for arch, c in codes.ARCH_STRUCTURES.items()}
 # CID 4016, as radiographs use it.
 _ARCHES |= {"70925003": Arch.UPPER, "91609006": Arch.LOWER}
-# Regions whose photographs the clinical rules are about (CID 4061, 4028, 4016).
-_DENTAL_REGIONS = frozenset(_ARCHES) | {
+# Parts whose photographs the clinical rules are about (CID 4061, 4028, 4016).
+_DENTAL_PARTS = frozenset(_ARCHES) | {
     codes.MOUTH.value,
     codes.FACE.value,
     "74262004",
@@ -78,8 +78,8 @@ class Depiction:
 
     teeth: tuple[NamedTooth, ...]
     laterality: str
-    region: str
-    region_arch: Arch | None
+    parts: frozenset[str]
+    named_arches: frozenset[Arch]
     region_side: str
     view: str
     modifiers: frozenset[str]
@@ -92,7 +92,7 @@ class Depiction:
         """Whether it is a picture of teeth, mouth or face at all."""
         return bool(
             self.teeth
-            or self.region in _DENTAL_REGIONS
+            or self.parts & _DENTAL_PARTS
             or self.modifiers & _MIRROR_VALUES
             or self.view == codes.OCCLUSAL_PROJECTION.value
         )
@@ -100,7 +100,7 @@ class Depiction:
     @property
     def is_face(self) -> bool:
         """Whether the face is shown from outside."""
-        return self.region == codes.FACE.value
+        return codes.FACE.value in self.parts
 
     @property
     def surfaces(self) -> frozenset[Surface]:
@@ -114,11 +114,9 @@ class Depiction:
 
     @property
     def arch(self) -> Arch | None:
-        """The one arch that teeth or region name."""
-        arches = {named.tooth.arch for named in self.teeth}
-        if len(arches) == 1:
-            return arches.pop()
-        return None if arches else self.region_arch
+        """The one arch that teeth, structure or region name."""
+        arches = {named.tooth.arch for named in self.teeth} or self.named_arches
+        return next(iter(arches)) if len(arches) == 1 else None
 
     @property
     def all_anterior(self) -> bool:
@@ -155,12 +153,13 @@ def depiction_of(dataset: Item) -> Depiction:
     """Read what a dataset says that it shows; what is absent or unreadable is left out."""
     region = next(iter(dataset.items(_REGION)), Item())
     view = next(iter(dataset.items(_VIEW)), Item())
+    parts = [i.text("CodeValue") for name in (_STRUCTURES, _REGION) for i in dataset.items(name)]
     sides = [_SIDES.get(m.text("CodeValue"), "") for m in region.items(_REGION_MODIFIERS)]
     return Depiction(
         teeth=_teeth(dataset),
         laterality=dataset.text("ImageLaterality") or dataset.text("Laterality"),
-        region=region.text("CodeValue"),
-        region_arch=_ARCHES.get(region.text("CodeValue")),
+        parts=frozenset(parts),
+        named_arches=frozenset(_ARCHES[value] for value in parts if value in _ARCHES),
         region_side=next((side for side in sides if side), ""),
         view=view.text("CodeValue"),
         modifiers=frozenset(m.text("CodeValue") for m in view.items(_VIEW_MODIFIERS)),

@@ -74,12 +74,14 @@ def dataset(
     ds.PrimaryAnatomicStructureSequence = [_coded(codes.code_of(one)) for one in named]
     if view:
         seen = sight(View(view), named)
-        ds.AnatomicRegionSequence = [_coded(codes.region_code(seen.view, seen.arch))]
+        ds.AnatomicRegionSequence = [_coded(codes.region_code(seen.view))]
         code = codes.view_code(seen.view, seen.looking.value, seen.laterality)
         ds.ViewCodeSequence = [_coded(code)]
         for item in ds.PrimaryAnatomicStructureSequence if seen.surface else ():
             surface = codes.SURFACE_CODES[seen.surface]
             item.PrimaryAnatomicStructureModifierSequence = [_coded(surface)]
+        part = codes.structure_code(seen.view, seen.arch)
+        ds.PrimaryAnatomicStructureSequence += [_coded(part)] if part else []
     if confirmed_by:
         item = Dataset()
         item.ValueType = "PNAME"

@@ -160,8 +160,10 @@ def _code_rows() -> Iterator[tuple[str, Code]]:
         yield "Primary Anatomic Structure Modifier Sequence", code
     for code in codes.LATERALITY_CODES.values():
         yield "Anatomic Region Modifier Sequence", code
-    for code in (*codes.ARCH_REGIONS.values(), codes.MOUTH, codes.FACE):
+    for code in (codes.MOUTH, codes.HEAD_AND_NECK):
         yield "Anatomic Region Sequence", code
+    for code in (*codes.ARCH_STRUCTURES.values(), codes.FACE):
+        yield "Primary Anatomic Structure Sequence", code
     for code in (
         codes.FRONTAL,
         codes.RIGHT_LATERAL,

@@ -92,9 +92,9 @@ def test_a_lingual_mirror_picture_is_told_in_full() -> None:
         "image_laterality": "R",
         # Codes: PS3.16 CID 4061, 244, 4018, 4062, CP-1570 for the modifiers and the device.
         "anatomic_region": {
-            "value": "88176008",
+            "value": "123851003",
             "scheme": "SCT",
-            "meaning": "Mandibular dental arch",
+            "meaning": "Mouth",
             "modifier": {"value": "24028007", "scheme": "SCT", "meaning": "Right"},
         },
         "primary_anatomic_structures": [
@@ -103,7 +103,8 @@ def test_a_lingual_mirror_picture_is_told_in_full() -> None:
                 "value": "866005003",
                 "scheme": "SCT",
                 "meaning": "Mandibular right first molar tooth",
-            }
+            },
+            {"value": "88176008", "scheme": "SCT", "meaning": "Mandibular dental arch"},
         ],
         "surface": {
             "value": "72203008",

@@ -152,7 +152,8 @@ def test_the_original_says_uncorrected_exactly_when_its_pixels_are_a_reflection(
 
 def test_region_structure_surface_and_view_of_a_lingual_picture_are_coded() -> None:
     shot = made("lingual", "universal:30", mirror=True)
-    assert shot.region.value == "88176008"
+    assert shot.region.value == "123851003"  # CID 4028, mouth
+    assert shot.arch_or_face is not None and shot.arch_or_face.value == "88176008"  # CID 4061
     ((tooth, code),) = shot.structures
     assert (tooth.iso, code.value) == ("46", "866005003")  # PS3.16 CID 4018 (2022-09-22)
     assert shot.surface is not None and shot.surface.value == "72203008"

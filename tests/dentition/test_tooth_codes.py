@@ -188,9 +188,10 @@ def test_no_code_value_stands_for_two_meanings() -> None:
         (codes.LEFT_LATERAL, 4010),
         (codes.OCCLUSAL_PROJECTION, 4010),
         (codes.MOUTH, 4),
+        (codes.HEAD_AND_NECK, 4028),
         (codes.FACE, 4),
-        (codes.ARCH_REGIONS[Arch.UPPER], 8134),
-        (codes.ARCH_REGIONS[Arch.LOWER], 8134),
+        (codes.ARCH_STRUCTURES[Arch.UPPER], 8134),
+        (codes.ARCH_STRUCTURES[Arch.LOWER], 8134),
     ],
     ids=str,
 )
@@ -281,7 +282,12 @@ def test_the_view_code_names_the_side_on_which_the_teeth_stand(
     assert codes.view_code(view, looking, side) == code
 
 
-def test_the_region_is_the_arch_the_mouth_or_the_face() -> None:
-    assert codes.region_code(View.OCCLUSAL, Arch.LOWER).value == "88176008"
-    assert codes.region_code(View.FRONTAL, None) == codes.MOUTH
-    assert codes.region_code(View.SMILE, None) == codes.FACE
+def test_the_region_is_mouth_or_head_and_neck_and_arch_and_face_are_structures() -> None:
+    # CID 4028 has the regions; CID 4061, Head and Neck Primary Anatomic Structure, the rest.
+    assert codes.region_code(View.OCCLUSAL) == codes.MOUTH
+    assert codes.region_code(View.SMILE) == codes.HEAD_AND_NECK
+    lower = codes.structure_code(View.LOWER_OCCLUSAL_ARCH, Arch.LOWER)
+    assert lower is not None and lower.value == "88176008"
+    assert codes.structure_code(View.OCCLUSAL, Arch.LOWER) == lower  # beside its teeth
+    assert codes.structure_code(View.FRONTAL, None) is None
+    assert codes.structure_code(View.SMILE, None) == codes.FACE

@@ -266,12 +266,15 @@ def test_places_in_pixels_that_the_camera_told_stay_with_the_pixels_as_shot() ->
 def test_region_laterality_teeth_and_surface_are_coded() -> None:
     for ds in both(make(entry("buccal", "46,47"))):
         (region,) = ds.AnatomicRegionSequence
-        assert code(region) == ("88176008", "SCT")  # CID 4061, mandibular dental arch
+        assert code(region) == ("123851003", "SCT")  # CID 4028, mouth
         right = dictionary.cid244.Right
         assert codes(region.AnatomicRegionModifierSequence) == [(right.value, "SCT")]
         assert ds.ImageLaterality == "R"
-        assert codes(ds.PrimaryAnatomicStructureSequence) == sct("863899008", "866005003")
-        for tooth in ds.PrimaryAnatomicStructureSequence:
+        assert codes(ds.PrimaryAnatomicStructureSequence) == sct(
+            *("863899008", "866005003"),
+            "88176008",  # CID 4061, mandibular dental arch
+        )
+        for tooth in ds.PrimaryAnatomicStructureSequence[:2]:
             surface = tooth.PrimaryAnatomicStructureModifierSequence
             assert codes(surface) == sct("62579006")  # vestibular surface
         assert codes(ds.ViewCodeSequence) == sct("399198007")  # CID 4062, right lateral
@@ -279,29 +282,35 @@ def test_region_laterality_teeth_and_surface_are_coded() -> None:
 
 
 @pytest.mark.parametrize(
-    ("view", "teeth", "region", "side", "code_value"),
+    ("view", "teeth", "region", "structure", "side", "code_value"),
     [
-        ("upper occlusal arch", "", "39481002", "B", "260499007"),
-        ("lower occlusal arch", "", "88176008", "B", "260499007"),
-        ("frontal", "", "123851003", "B", "399033003"),
-        ("left buccal", "", "123851003", "L", "399173006"),
-        ("palatal", "26", "39481002", "L", "399173006"),
-        ("lingual", "41", "88176008", "R", "399033003"),
-        ("labial", "11,21", "39481002", "B", "399033003"),
-        ("face", "", "89545001", "B", "399033003"),
-        ("right profile", "", "89545001", "R", "399198007"),
-        ("close-up smile", "", "89545001", "B", "399033003"),
+        ("upper occlusal arch", "", "123851003", "39481002", "U", "260499007"),
+        ("lower occlusal arch", "", "123851003", "88176008", "U", "260499007"),
+        ("frontal", "", "123851003", "", "U", "399033003"),
+        ("left buccal", "", "123851003", "", "L", "399173006"),
+        ("palatal", "26", "123851003", "865988009 39481002", "L", "399173006"),
+        ("lingual", "41", "123851003", "424575004 88176008", "R", "399033003"),
+        ("labial", "11", "123851003", "422653006 39481002", "R", "399033003"),
+        ("labial", "11,21", "123851003", "", "B", "399033003"),
+        ("face", "", "774007", "89545001", "U", "399033003"),
+        ("right profile", "", "774007", "89545001", "R", "399198007"),
+        ("close-up smile", "", "774007", "89545001", "U", "399033003"),
     ],
 )
-def test_region_side_and_view_of_each_kind_of_view(
-    view: str, teeth: str, region: str, side: str, code_value: str
+def test_region_structure_side_and_view_of_each_kind_of_view(
+    view: str, teeth: str, region: str, structure: str, side: str, code_value: str
 ) -> None:
+    """PS3.16 CID 4028 (regions), 4061 and 4018 (structures); U is unpaired (PS3.3 C.8.12.1)."""
     ds = make(entry(view, teeth, False)).as_shot.dataset
 
     assert codes(ds.AnatomicRegionSequence) == sct(region)
     assert ds.ImageLaterality == side
     assert codes(ds.ViewCodeSequence) == sct(code_value)
-    assert ("PrimaryAnatomicStructureSequence" in ds) is bool(teeth)
+    structures = codes(ds.get("PrimaryAnatomicStructureSequence", ()))
+    assert bool(structures) is bool(teeth or structure)
+    if structure:
+        assert structures == sct(*structure.split())
+    assert ("AnatomicRegionModifierSequence" in ds.AnatomicRegionSequence[0]) is (side != "U")
     extraoral = view_of(view).is_extraoral
     assert ds.RecognizableVisualFeatures == ("YES" if extraoral else "NO")
 
@@ -309,7 +318,8 @@ def test_region_side_and_view_of_each_kind_of_view(
 def test_a_supernumerary_tooth_has_a_code_of_its_own() -> None:
     ds = make(entry("incisal", "11s", False)).as_shot.dataset
 
-    assert codes(ds.PrimaryAnatomicStructureSequence) == sct("2551000124100")  # CID 4025
+    named = codes(ds.PrimaryAnatomicStructureSequence)
+    assert named == sct("2551000124100", "39481002")  # CID 4025; 4061, beside it its arch
 
 
 def test_code_meanings_fit_their_attribute() -> None:
@@ -579,7 +589,8 @@ def test_teeth_are_named_from_the_right_of_the_patient_to_the_left() -> None:
     ds = make(entry("labial", "21,11,12", False)).as_shot.dataset
 
     assert codes(ds.PrimaryAnatomicStructureSequence) == [
-        (c.value, c.scheme) for c in (code_of(t) for t in teeth)
+        *((c.value, c.scheme) for c in (code_of(t) for t in teeth)),
+        ("39481002", "SCT"),
     ]
     assert [t.iso for t in teeth] == ["12", "11", "21"]
 

@@ -93,7 +93,7 @@ def check(one: Photograph, exif: int) -> None:
         assert found.view is plan.sight.view
         assert found.teeth == plan.sight.teeth
         assert found.surface is plan.sight.surface
-        assert found.laterality == plan.sight.laterality
+        assert found.laterality == plan.laterality
         assert found.mirror == mirror
         assert found.orientation == orientation
         assert found.source_uids == sources
@@ -368,3 +368,19 @@ def test_directions_and_turns_are_values_of_the_algebra() -> None:
     assert isinstance(found.orientation, Orientation)
     assert found.turn is Turn.FLIP_TOP_BOTTOM
     assert code_item(Code("1", "DCM", "x")).CodeValue == "1"
+
+
+@pytest.mark.parametrize(
+    ("view", "teeth"),
+    [("upper occlusal arch", ""), ("lower occlusal arch", ""), ("face", ""), ("smile", "11")],
+)
+def test_an_arch_or_a_face_that_an_earlier_version_named_as_a_region_is_read_alike(
+    view: str, teeth: str
+) -> None:
+    ds = make(entry(view, teeth, False)).as_shot.dataset
+    now = describe(stored_and_read(ds))
+    part = ds.PrimaryAnatomicStructureSequence.pop()
+    ds.AnatomicRegionSequence[0].CodeValue = part.CodeValue
+    ds.AnatomicRegionSequence[0].CodeMeaning = part.CodeMeaning
+    before = describe(stored_and_read(ds))
+    assert (before.view, before.arch, before.teeth) == (now.view, now.arch, now.teeth)

@@ -127,7 +127,8 @@ def _other_jaw(tooth: Tooth) -> Tooth:
 def _replace_tooth(ds: Dataset, tooth: Tooth) -> None:
     code = codes.code_of(tooth)
     for item in ds.PrimaryAnatomicStructureSequence:
-        item.CodeValue, item.CodeMeaning = code.value, code.meaning
+        if codes.tooth_of_code(item.CodeValue, item.CodingSchemeDesignator) is not None:
+            item.CodeValue, item.CodeMeaning = code.value, code.meaning
 
 
 def _flip(ds: Dataset, true: Plan) -> None:
@@ -148,7 +149,7 @@ def _swap_region_side(ds: Dataset, true: Plan) -> None:
 def _swap_jaw(ds: Dataset, true: Plan) -> None:
     other = Arch.LOWER if true.sight.arch is Arch.UPPER else Arch.UPPER
     item = ds.AnatomicRegionSequence[0]
-    item.CodeValue = codes.ARCH_REGIONS[other].value
+    item.CodeValue = codes.ARCH_STRUCTURES[other].value
 
 
 def _swap_tooth(ds: Dataset, true: Plan) -> None:
