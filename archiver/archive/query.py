@@ -10,10 +10,11 @@ from typing import Any
 from sqlalchemy import ColumnElement, Connection, Select, and_, func, or_, select
 
 from archiver.archive.store import tables as t
-from archiver.archive.store.index import iso_date, like_pattern, name_key
+from archiver.archive.store.index import iso_date, like_pattern
 from archiver.archive.store.layout import Layout
 from archiver.archive.store.tooth_coverage import surface_asked, views_asked
 from archiver.dentition import Tooth
+from archiver.objects import name_key
 
 
 class RecordOrder(str, Enum):

@@ -3,7 +3,6 @@
   archiver amend SOP-UID --tooth iso:26                     it shows 26, not what it says
   archiver amend SOP-UID --mirror yes --dry-run             what a forgotten mirror would change
   archiver amend SOP-UID --flipped left-right               the file had been flipped before
-  archiver amend SOP-UID --confirmed-by "Haugen^Liv"        the side was compared later
   archiver amend SOP-UID --patient-id P-0502 --by "Haugen^Liv"   another patient's photograph
 
 SOP-UID is that of the photograph as shot or of its corrected picture (`archiver query` tells it
@@ -59,8 +58,9 @@ if TYPE_CHECKING:
             "--confirmed-by",
             metavar="NAME",
             not_with=["unconfirmed"],
-            help="who confirmed the side",
+            help="who looked at the picture as it is to be, and confirmed its side",
         ),
+        Option("--shown", default="", metavar="CODE", help="the code that stands under it"),
         Option("--unconfirmed", is_flag=True, help="nobody did"),
         Option("--comment", metavar="WORDS"),
     ),
@@ -123,6 +123,7 @@ def _change(options: Options) -> Change:
         crop=None if options.crop == "none" else options.crop,
         uncropped=options.crop == "none",
         confirmed_by="" if options.unconfirmed else options.confirmed_by,
+        shown=options.shown,
         comment=options.comment,
     )
 
@@ -130,6 +131,8 @@ def _change(options: Options) -> Change:
 def _request(options: Options) -> AmendmentRequest:
     from archiver.archive.statements import AmendmentRequest, NewPatient
 
+    if bool(options.shown) is not bool(options.confirmed_by):
+        raise UsageError(Problem("cli.amend.shown").at("archiver amend"))
     told = ("issuer", "patient_name", "birth_date", "sex", "study")
     person = None
     if options.patient_id is not None:

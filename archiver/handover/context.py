@@ -66,11 +66,7 @@ def cleaned_context(sequence: Dataset, known: Identifying) -> Iterator[Dataset]:
         made = Dataset()
         made.ConceptNameCodeSequence = [coded(*names[0])]
         kind = text(item, "ValueType")
-        if names[0] == (concepts.VERIFYING.value, concepts.VERIFYING.scheme):
-            if text(item, "PersonName"):
-                made.ValueType, made.PersonName = "PNAME", SOMEBODY
-                yield made
-        elif kind == "CODE":
+        if kind == "CODE":
             values = [code_key(one) for one in items(item, "ConceptCodeSequence")]
             if len(values) == 1 and meaning_of(*values[0]):
                 made.ValueType, made.ConceptCodeSequence = "CODE", [coded(*values[0])]

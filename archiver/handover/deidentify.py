@@ -29,7 +29,16 @@ from archiver.handover.known_values import is_known, known_part, values_of
 from archiver.handover.meanings import meaning_of
 from archiver.handover.moments import Moments
 from archiver.handover.profiles import PurposeProfile
-from archiver.objects import Description, code_key, describe, read_elements, text
+from archiver.objects import (
+    Confirmation,
+    Description,
+    code_key,
+    describe,
+    is_confirmation,
+    read_elements,
+    set_confirmations,
+    text,
+)
 from archiver.photo import bare_profile
 from archiver.standard import PHOTOGRAPHIC, Rows, modules_of, rows_of
 
@@ -92,7 +101,11 @@ class Removal:
         options = self.profile.options
         more = identifying.words if identifying else frozenset()
         known = Identifying(Identifying.of(identifying_texts(dataset, options)).words | more)
-        made = _Walk(self, known, dataset).copied(dataset, _top_level())
+        walk = _Walk(self, known, dataset)
+        made = walk.copied(dataset, _top_level())
+        # What was shown is not said either: whoever has the picture could guess whose it is.
+        somebody = (Confirmation(SOMEBODY),) if walk.description.confirmed else ()
+        set_confirmations(made, somebody)
         made.SpecificCharacterSet = "ISO_IR 192"
         self._declare(made)
         return made
@@ -280,6 +293,8 @@ class _Walk:
         inner = rows_of(row.inner) if row is not None and row.inner else Rows({}, ())
         made = []
         for item in element.value or ():
+            if is_confirmation(item):
+                continue
             new = self._item(item, inner)
             if new is not None and len(new):
                 made.append(new)

@@ -18,10 +18,11 @@ from pydicom.sequence import Sequence
 from pydicom.valuerep import PersonName
 
 from archiver import __version__
-from archiver.dentition import Plan, View, codes
+from archiver.dentition import Plan, codes
 from archiver.objects import concepts, modules, photograph, phrases
+from archiver.objects.attribute_values import code_keys, items, text
 from archiver.objects.clock import zone_of
-from archiver.objects.description import code_keys, items, text
+from archiver.objects.contribution import set_confirmations
 from archiver.objects.mistakes import Meaning
 from archiver.objects.series import earlier_series, series_of
 from archiver.objects.session import Patient, Visit
@@ -125,7 +126,7 @@ def as_shot(old: Dataset, amending: Amending) -> Dataset:
     entry, planned = amending.after.photograph, amending.after.plan
     ds = _successor(old, amending, "as shot")
     _set_series(ds, old, amending, upright=not amending.after.needs_correction)
-    _set_meaning(ds, planned, planned.original_modifiers, entry.confirmed_by)
+    _set_meaning(ds, amending.after, planned.original_modifiers)
     ds.PatientOrientation = [planned.stored.rows.value, planned.stored.columns.value]
     ds.ImageComments = phrases.as_shot_comment(entry, planned, amending.words)
     return _with_originals(ds, old, amending.created)
@@ -182,7 +183,7 @@ def _key(shot: Dataset) -> tuple[str, str]:
 def _finish_corrected(ds: Dataset, old: Dataset | None, amending: Amending) -> None:
     entry, planned = amending.after.photograph, amending.after.plan
     _set_series(ds, old, amending, upright=True)
-    _set_meaning(ds, planned, planned.corrected_modifiers, entry.confirmed_by)
+    _set_meaning(ds, amending.after, planned.corrected_modifiers)
     ds.PatientOrientation = [planned.display.rows.value, planned.display.columns.value]
     ds.ImageComments = phrases.corrected_comment(entry, planned, amending.words)
 
@@ -253,29 +254,25 @@ def _in_zone(moment: datetime, offset: str) -> datetime:
     return moment.astimezone(zone) if zone is not None else moment
 
 
-def _set_meaning(
-    ds: Dataset, planned: Plan, modifiers: tuple[codes.Code, ...], confirmed_by: str
-) -> None:
+def _set_meaning(ds: Dataset, after: Meaning, modifiers: tuple[codes.Code, ...]) -> None:
+    planned = after.plan
     for keyword in _ANATOMY:
         ds.pop(keyword, None)
     modules.set_anatomy(ds, planned, modifiers)
-    _set_context(ds, planned, confirmed_by)
+    _set_smile(ds, planned)
+    set_confirmations(ds, after.confirmations)
     _set_mirror(ds, planned.mirror)
 
 
-def _set_context(ds: Dataset, planned: Plan, confirmed_by: str) -> None:
-    """Acquisition Context: who confirmed the side, and whether it is a smile; the rest stays."""
-    ours = {concepts.VERIFYING, concepts.FUNCTIONAL_CONDITION}
-    names = {(code.value, code.scheme) for code in ours}
+def _set_smile(ds: Dataset, planned: Plan) -> None:
+    """Acquisition Context: whether it is a smile; the rest stays."""
+    name = (concepts.FUNCTIONAL_CONDITION.value, concepts.FUNCTIONAL_CONDITION.scheme)
     found = [
         item
         for item in items(ds, "AcquisitionContextSequence")
-        if not names & set(code_keys(item, "ConceptNameCodeSequence"))
+        if name not in code_keys(item, "ConceptNameCodeSequence")
     ]
-    smile = planned.sight.view is View.SMILE
-    ds.AcquisitionContextSequence = Sequence(
-        [*modules.said_of_side(confirmed_by, smile=smile), *found]
-    )
+    ds.AcquisitionContextSequence = Sequence([*modules.smile_items(planned), *found])
 
 
 def _set_mirror(ds: Dataset, mirror: bool) -> None:

@@ -12,7 +12,7 @@ VL_PHOTOGRAPHIC_IMAGE = "1.2.840.10008.5.1.4.1.1.77.1.4"
 KEY_OBJECT_SELECTION = "1.2.840.10008.5.1.4.1.1.88.59"
 
 # Acquisition Context (PS3.3 C.7.6.14): concept names (PS3.16 Annex D).
-#: Whose name stands here has confirmed the patient's side against patient or chart.
+#: A role (CID 7453). Earlier versions wrote who confirmed the side under it; it is only read.
 VERIFYING = Code("121098", "DCM", "Verifying")
 COMMENT = Code("121106", "DCM", "Comment")
 FUNCTIONAL_CONDITION = Code("130324", "DCM", "Functional condition present during acquisition")
@@ -31,6 +31,7 @@ LOSSY_CODING = "Lossy coding of the camera file"
 
 # Purposes of reference.
 ACQUISITION_EQUIPMENT = Code("109101", "DCM", "Acquisition Equipment")  # CID 7005
+MODIFYING_EQUIPMENT = Code("109103", "DCM", "Modifying Equipment")  # CID 7005
 SOURCE_FOR_PROCESSING = Code(
     "121322", "DCM", "Source image for image processing operation"
 )  # CID 7202

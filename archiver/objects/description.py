@@ -6,12 +6,12 @@ earlier generations, and radiographs; what it cannot read it leaves out.
 
 from __future__ import annotations
 
+import re
 import warnings
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
 
 from pydicom import Dataset
-from pydicom.multival import MultiValue
 
 from archiver.dentition import (
     Arch,
@@ -21,23 +21,32 @@ from archiver.dentition import (
     Tooth,
     Turn,
     View,
-    codes,
-    in_arch_order,
-    orientation_of,
+    sight,
 )
-from archiver.errors import ObjectError, Problem
+from archiver.errors import MeaningError, ObjectError, Problem
 from archiver.objects import concepts
+from archiver.objects.attribute_values import (
+    code_key,
+    code_keys,
+    items,
+    number,
+    text,
+)
+from archiver.objects.coded_meaning import (
+    mirror_state,
+    named_arch,
+    orientation,
+    surface_of,
+    teeth,
+    view_shown,
+)
+from archiver.objects.confirmation import LAPSED, Confirmation, Witnessed, certainty_of
+from archiver.objects.contribution import stated
 from archiver.objects.phrases import TURNED
+from archiver.objects.session import Crop
 
+_CROPPED = re.compile(r"cropped to (\d+)x(\d+)\+(\d+)\+(\d+)")
 _PHOTOGRAPH_MODALITY = "XC"
-_SURFACES = {c.value: s for s, c in codes.SURFACE_CODES.items()}
-_LATERALITY = {c.value: letter for letter, c in codes.LATERALITY_CODES.items()}
-_ARCHES = {
-    **{c.value: arch for arch, c in codes.ARCH_STRUCTURES.items()},
-    # CID 4016, as radiographs of the jaws use it.
-    "70925003": Arch.UPPER,
-    "91609006": Arch.LOWER,
-}
 
 
 @dataclass(frozen=True)
@@ -72,9 +81,11 @@ class Description:
     that the instance does not say. `transfer_syntax` is that of the file it was read from.
     `teeth` are those named by code. `mirror` is ``direct``,
     ``uncorrected`` or ``corrected``; `role` ``original`` or ``derived``; both, like
-    `confirmed`, are None for what is no photograph. `selection` is None for what is no Key
-    Object Selection Document. `predecessor` is the SOP Instance UID of the instance in whose
-    place this one came.
+    `confirmed`, are None for what is no photograph. `crop` is that of a corrected picture.
+    `confirmations` are those that hold: a confirmation that is bound to what was shown holds as
+    long as the instance still says that; else it is among the `lapsed`. `confirmed_by` is the
+    first who confirmed. `selection` is None for what is no Key Object Selection Document.
+    `predecessor` is the SOP Instance UID of the instance in whose place this one came.
     """
 
     patient_id: str
@@ -116,188 +127,21 @@ class Description:
     transfer_syntax: str = ""
     selection: Selection | None = None
     predecessor: str = ""
+    crop: Crop | None = None
+    confirmations: tuple[Confirmation, ...] = ()
+    lapsed: tuple[Confirmation, ...] = ()
+
+    @property
+    def certainty(self) -> str | None:
+        """How its side is confirmed, or was (`LAPSED`); None for what is no photograph."""
+        if self.confirmed is None:
+            return None
+        return certainty_of(self.confirmations) or (LAPSED if self.lapsed else "")
 
     @property
     def is_photograph(self) -> bool:
         """True for a visible-light photograph."""
         return self.modality == _PHOTOGRAPH_MODALITY
-
-
-def text(dataset: Dataset, keyword: str) -> str:
-    """Return a single-valued attribute as text; empty if it is absent, empty or unreadable."""
-    value = _value(dataset, keyword)
-    if value is None:
-        return ""
-    try:
-        if isinstance(value, MultiValue | list | tuple):
-            return "\\".join(str(v) for v in value)
-        return str(value).strip()
-    except Exception:  # an item of a sequence is converted only when it is written
-        return ""
-
-
-def _value(dataset: Dataset, keyword: str) -> object:
-    try:
-        return dataset.get(keyword)
-    except Exception:  # pydicom raises many kinds on broken values; the validator tells them
-        return None
-
-
-def _number(dataset: Dataset, keyword: str) -> int | None:
-    try:
-        return int(str(_value(dataset, keyword)))
-    except ValueError:
-        return None
-
-
-def items(dataset: Dataset, keyword: str) -> Iterator[Dataset]:
-    """Yield the items of a sequence; nothing if it is absent or no sequence."""
-    value = _value(dataset, keyword)
-    try:
-        candidates = list(value)  # type: ignore[call-overload]
-    except TypeError:
-        return
-    for item in candidates:
-        if isinstance(item, Dataset):
-            yield item
-
-
-def code_key(item: Dataset) -> tuple[str, str]:
-    """Return (value, scheme) of a code sequence item; empty texts where it has none."""
-    value = text(item, "CodeValue") or text(item, "LongCodeValue") or text(item, "URNCodeValue")
-    return value, text(item, "CodingSchemeDesignator")
-
-
-def code_keys(dataset: Dataset, keyword: str) -> tuple[tuple[str, str], ...]:
-    """Return (value, scheme) of every item of a code sequence."""
-    return tuple(code_key(item) for item in items(dataset, keyword))
-
-
-def acquisition_context(dataset: Dataset) -> tuple[tuple[tuple[str, str], str], ...]:
-    """Return Acquisition Context as (concept name, value); a code is told by its value."""
-    found = []
-    for item in items(dataset, "AcquisitionContextSequence"):
-        coded = code_keys(item, "ConceptCodeSequence")
-        value = coded[0][0] if coded else text(item, "PersonName") or text(item, "TextValue")
-        found += [(name, value) for name in code_keys(item, "ConceptNameCodeSequence")]
-    return tuple(found)
-
-
-def _context_value(dataset: Dataset, name: Code) -> str:
-    wanted = (name.value, name.scheme)
-    return next((v for n, v in acquisition_context(dataset) if n == wanted), "")
-
-
-def comments(dataset: Dataset) -> dict[str, str]:
-    """Return the Comments of Acquisition Context by the words that they start with."""
-    wanted = (concepts.COMMENT.value, concepts.COMMENT.scheme)
-    parts = (v.partition(": ") for n, v in acquisition_context(dataset) if n == wanted)
-    return {start: rest for start, _, rest in parts}
-
-
-def view_modifiers(dataset: Dataset) -> frozenset[str]:
-    """Return the code values of all view modifiers."""
-    return frozenset(
-        value
-        for view in items(dataset, "ViewCodeSequence")
-        for value, _ in code_keys(view, "ViewModifierCodeSequence")
-    )
-
-
-def orientation(dataset: Dataset) -> Orientation | None:
-    """Return Patient Orientation, None where it is absent, empty or unreadable."""
-    value = _value(dataset, "PatientOrientation")
-    if isinstance(value, MultiValue | list | tuple) and len(value) == 2:
-        return orientation_of((str(value[0]), str(value[1])))
-    return None
-
-
-def teeth(dataset: Dataset) -> tuple[Tooth, ...]:
-    """Return the teeth that Primary Anatomic Structure names, by codes of any generation."""
-    named = (
-        codes.tooth_of_code(*key) for key in code_keys(dataset, "PrimaryAnatomicStructureSequence")
-    )
-    return in_arch_order(tuple(t for t in named if t is not None))
-
-
-def _surface(dataset: Dataset) -> Surface | None:
-    for structure in items(dataset, "PrimaryAnatomicStructureSequence"):
-        for value, _ in code_keys(structure, "PrimaryAnatomicStructureModifierSequence"):
-            if value in _SURFACES:
-                return _SURFACES[value]
-    return None
-
-
-def region_laterality(dataset: Dataset) -> str:
-    """Return ``R``, ``L`` or ``B`` as the modifier of the region says; empty if it does not."""
-    for region in items(dataset, "AnatomicRegionSequence"):
-        for value, _ in code_keys(region, "AnatomicRegionModifierSequence"):
-            if value in _LATERALITY:
-                return _LATERALITY[value]
-    return ""
-
-
-def shown_parts(dataset: Dataset) -> tuple[str, ...]:
-    """Return the code values of primary structures and regions.
-
-    The arch and the face are structures (CID 4061); versions before, and others, name them as
-    regions.
-    """
-    sequences = ("PrimaryAnatomicStructureSequence", "AnatomicRegionSequence")
-    return tuple(value for keyword in sequences for value, _ in code_keys(dataset, keyword))
-
-
-def named_arch(dataset: Dataset) -> Arch | None:
-    """Return the arch that structure or region names, None if neither names one."""
-    return next((_ARCHES[value] for value in shown_parts(dataset) if value in _ARCHES), None)
-
-
-def _view(
-    dataset: Dataset,
-    named: tuple[Tooth, ...],
-    surface: Surface | None,
-    arch: Arch | None,
-) -> View | None:
-    """Tell the view from its code, the surface and the teeth; None where they do not settle it."""
-    code = next((value for value, _ in code_keys(dataset, "ViewCodeSequence")), "")
-    lateral = {codes.RIGHT_LATERAL.value: "right", codes.LEFT_LATERAL.value: "left"}
-    if codes.FACE.value in shown_parts(dataset):
-        if code in lateral:
-            return View(f"{lateral[code]} profile")
-        smiling = _context_value(dataset, concepts.FUNCTIONAL_CONDITION)
-        return View.SMILE if smiling == concepts.SMILES.value else View.FACE
-    modifiers = view_modifiers(dataset)
-    if codes.CLOSE_UP_OF_TEETH.value in modifiers:
-        return View.CLOSE_UP
-    if code == codes.OCCLUSAL_PROJECTION.value:
-        if surface is Surface.OCCLUSAL:
-            return View.OCCLUSAL
-        if codes.ANTERIOR_TEETH.value in modifiers:
-            return View.INCISAL
-        if arch is None:
-            return None
-        return View.UPPER_OCCLUSAL_ARCH if arch is Arch.UPPER else View.LOWER_OCCLUSAL_ARCH
-    if surface is Surface.LINGUAL:
-        return View.PALATAL if arch is Arch.UPPER else View.LINGUAL
-    if code == codes.FRONTAL.value:
-        return View.LABIAL if surface is Surface.VESTIBULAR else View.FRONTAL
-    if code in lateral:
-        return View.BUCCAL if surface is Surface.VESTIBULAR else View(f"{lateral[code]} buccal")
-    return None
-
-
-def through_mirror(dataset: Dataset) -> bool:
-    """True where an intraoral mirror is among the devices."""
-    return codes.MIRROR_DEVICE.value in (v for v, _ in code_keys(dataset, "DeviceSequence"))
-
-
-def _mirror(dataset: Dataset) -> str:
-    modifiers = view_modifiers(dataset)
-    if modifiers & codes.UNCORRECTED_VALUES:
-        return "uncorrected"
-    if modifiers & codes.CORRECTED_VALUES or through_mirror(dataset):
-        return "corrected"
-    return "direct"
 
 
 def _role(dataset: Dataset) -> str | None:
@@ -341,6 +185,77 @@ def _predecessor(dataset: Dataset) -> str:
     return replaced
 
 
+def _crop(dataset: Dataset) -> Crop | None:
+    """Read the crop that this program's own Derivation Description says was done."""
+    found = _CROPPED.search(text(dataset, "DerivationDescription"))
+    if found is None:
+        return None
+    width, height, left, top = (int(number) for number in found.groups())
+    return Crop(left, top, width, height)
+
+
+def examined(
+    d: Description, picture: str, turn: Turn | None = None, crop: Crop | None = None
+) -> Witnessed | None:
+    """Return what is shown of a photograph; None where its display is not known.
+
+    Parameters
+    ----------
+    picture
+        SHA-256 of its camera file, or of its coded frame as shot.
+    turn, crop
+        Of its corrected picture, as far as the instance does not say them itself.
+    """
+    if d.view is None or d.orientation is None:
+        return None
+    try:
+        seen = sight(d.view, d.teeth)
+        to_display = d.orientation.turn_to(seen.display)
+    except (MeaningError, ValueError):  # the view does not fit the teeth, or looks elsewhere
+        return None
+    if d.role == "derived" and d.turn is not None:
+        turn, crop = d.turn, d.crop
+    elif d.role == "derived":
+        turn = turn or to_display
+    else:
+        turn = to_display
+    mirror = d.mirror != "direct" and not d.view.is_extraoral
+    return Witnessed(picture, turn, crop, seen, mirror, d.issuer, d.patient_id, d.patient_name)
+
+
+def shown_digest(d: Description, picture: str | None) -> str:
+    """Return the digest of what is shown of a photograph.
+
+    Empty where only its pixels would tell, or where it is a picture as shot that is shown as
+    another instance has it, corrected.
+    """
+    seen = examined(d, picture) if picture else None
+    if seen is None or (d.role == "original" and seen.is_turned):
+        return ""
+    return seen.digest
+
+
+def _with_confirmations(d: Description, found: Iterable[Confirmation]) -> Description:
+    """Tell the confirmations that hold from those that were of something else."""
+    holding: list[Confirmation] = []
+    lapsed: list[Confirmation] = []
+    for one in found:
+        if not one.is_bound:
+            holding.append(one)
+            continue
+        now = examined(d, one.picture, one.turn, one.crop)
+        fits = now is not None and now.digest == one.shown
+        (holding if fits else lapsed).append(one)
+    by = holding[0].by if holding else ""
+    return replace(
+        d,
+        confirmed=bool(holding),
+        confirmed_by=by,
+        confirmations=tuple(holding),
+        lapsed=tuple(lapsed),
+    )
+
+
 def describe(dataset: Dataset, where: str = "") -> Description:
     """Read what an instance is and shows.
 
@@ -376,14 +291,13 @@ def describe(dataset: Dataset, where: str = "") -> Description:
 def _described(dataset: Dataset) -> Description:
     photograph = text(dataset, "Modality") == _PHOTOGRAPH_MODALITY
     named = teeth(dataset)
-    surface = _surface(dataset)
+    surface = surface_of(dataset)
     arches = {t.arch for t in named}
     arch = named_arch(dataset) or (next(iter(arches)) if len(arches) == 1 else None)
-    confirmed_by = _context_value(dataset, concepts.VERIFYING)
     acquired = text(dataset, "AcquisitionDateTime") or (
         text(dataset, "AcquisitionDate") + text(dataset, "AcquisitionTime")
     )
-    return Description(
+    described = Description(
         patient_id=text(dataset, "PatientID"),
         issuer=text(dataset, "IssuerOfPatientID"),
         patient_name=text(dataset, "PatientName"),
@@ -400,18 +314,18 @@ def _described(dataset: Dataset) -> Description:
         accession=text(dataset, "AccessionNumber"),
         study_description=text(dataset, "StudyDescription"),
         series_description=text(dataset, "SeriesDescription"),
-        instance_number=_number(dataset, "InstanceNumber"),
-        rows=_number(dataset, "Rows"),
-        columns=_number(dataset, "Columns"),
+        instance_number=number(dataset, "InstanceNumber"),
+        rows=number(dataset, "Rows"),
+        columns=number(dataset, "Columns"),
         laterality=text(dataset, "ImageLaterality") or text(dataset, "Laterality"),
         orientation=orientation(dataset),
         teeth=named,
         arch=arch,
-        view=_view(dataset, named, surface, arch) if photograph else None,
+        view=view_shown(dataset, named, surface, arch) if photograph else None,
         surface=surface,
-        mirror=_mirror(dataset) if photograph else None,
-        confirmed=bool(confirmed_by) if photograph else None,
-        confirmed_by=confirmed_by,
+        mirror=mirror_state(dataset) if photograph else None,
+        confirmed=None,
+        confirmed_by="",
         role=_role(dataset) if photograph else None,
         source_uids=tuple(
             text(s, "ReferencedSOPInstanceUID") for s in items(dataset, "SourceImageSequence")
@@ -419,10 +333,12 @@ def _described(dataset: Dataset) -> Description:
         turn=_turn(dataset) if photograph else None,
         study_id=text(dataset, "StudyID"),
         referring=text(dataset, "ReferringPhysicianName"),
-        series_number=_number(dataset, "SeriesNumber"),
-        frames=_number(dataset, "NumberOfFrames"),
-        bits=_number(dataset, "BitsAllocated"),
+        series_number=number(dataset, "SeriesNumber"),
+        frames=number(dataset, "NumberOfFrames"),
+        bits=number(dataset, "BitsAllocated"),
         transfer_syntax=text(getattr(dataset, "file_meta", Dataset()), "TransferSyntaxUID"),
         selection=_selection(dataset),
         predecessor=_predecessor(dataset),
+        crop=_crop(dataset) if photograph else None,
     )
+    return _with_confirmations(described, stated(dataset)) if photograph else described

@@ -17,8 +17,8 @@ from pydicom.uid import UID
 from archiver import __version__
 from archiver.dentition import Code
 from archiver.objects import concepts
+from archiver.objects.attribute_values import text
 from archiver.objects.clock import zone_of
-from archiver.objects.description import text
 from archiver.objects.modules import code_item, code_sequence
 from archiver.objects.uids import UidPolicy
 

@@ -7,8 +7,8 @@ reason for which the old instances are rejected.
 
 from __future__ import annotations
 
-import re
 from dataclasses import dataclass, replace
+from datetime import datetime
 from pathlib import Path
 
 from pydicom import Dataset
@@ -16,12 +16,22 @@ from pydicom import Dataset
 from archiver.dentition import Code, Direction, Plan, Tooth, Turn, View, plan, shortened
 from archiver.errors import MeaningError, ObjectError, Problem
 from archiver.objects import concepts, phrases
-from archiver.objects.description import describe, text, through_mirror
-from archiver.objects.session import Crop, Patient, Photograph, Visit
-from archiver.photo import Box, source_box, turned_box
+from archiver.objects.attribute_values import text
+from archiver.objects.coded_meaning import through_mirror
+from archiver.objects.confirmation import (
+    Confirmation,
+    Witnessed,
+    certainty_of,
+    name_key,
+    refuse_other,
+    renewed,
+    seen_in_mirror,
+    signers,
+)
+from archiver.objects.description import describe
+from archiver.objects.session import Crop, Patient, Photograph, Visit, crop_problem
+from archiver.photo import Box, crop_done, source_box, turned_box
 from archiver.wording import Text
-
-_CROPPED = re.compile(r"cropped to (\d+)x(\d+)\+(\d+)\+(\d+)")
 
 
 @dataclass(frozen=True)
@@ -36,8 +46,11 @@ class Change:
         How the file had been flipped before it was archived.
     crop
         Of the corrected picture; `uncropped` takes a crop away.
-    confirmed_by
-        Who confirmed the side, as it is now said.
+    confirmed_by, shown
+        Who confirmed the side, and the code or digest of what was shown to them; an empty name
+        takes every confirmation away.
+    confirmed_at
+        When they saw it; None for the time of the change.
     patient, visit
         Whose photograph it is, and the visit that it joins.
     """
@@ -50,6 +63,8 @@ class Change:
     crop: Crop | None = None
     uncropped: bool = False
     confirmed_by: str | None = None
+    shown: str = ""
+    confirmed_at: datetime | None = None
     comment: str | None = None
     patient: Patient | None = None
     visit: Visit | None = None
@@ -57,10 +72,27 @@ class Change:
 
 @dataclass(frozen=True)
 class Meaning:
-    """What a photograph says of itself: an entry of a sheet that says the same, and its plan."""
+    """What a photograph says of itself.
+
+    Parameters
+    ----------
+    photograph, plan
+        An entry of a sheet that says the same, and its plan.
+    examined
+        What is shown of it.
+    confirmations
+        Of the side; those that hold.
+    """
 
     photograph: Photograph
     plan: Plan
+    examined: Witnessed
+    confirmations: tuple[Confirmation, ...] = ()
+
+    @property
+    def certainty(self) -> str:
+        """How its side is confirmed."""
+        return certainty_of(self.confirmations)
 
     @property
     def needs_correction(self) -> bool:
@@ -107,27 +139,29 @@ REASONS = {
 }
 
 
-def read_meaning(as_shot: Dataset, corrected: Dataset | None) -> Meaning:
+def read_meaning(as_shot: Dataset, corrected: Dataset | None, picture: str) -> Meaning:
     """Read what a photograph says of itself.
 
     Parameters
     ----------
     corrected
         Its corrected picture, None if there is none.
+    picture
+        SHA-256 of its camera file, or of its coded frame as shot.
 
     Raises
     ------
     ObjectError
         If view or orientation cannot be told.
     """
-    d = describe(as_shot)
+    d, turned = describe(as_shot), describe(corrected) if corrected is not None else None
     if d.view is None:
         raise ObjectError(Problem("objects.mistakes.no_view"))
     mirror = through_mirror(as_shot) or (d.mirror != "direct" and not d.view.is_extraoral)
+    said, crop = (turned or d).confirmations, turned.crop if turned else None
+    by = said[0].by if said else ""
     try:
-        entry = Photograph(
-            Path(), d.view, mirror, d.teeth, crop=crop_of(corrected), confirmed_by=d.confirmed_by
-        )
+        entry = Photograph(Path(), d.view, mirror, d.teeth, crop=crop, confirmed_by=by)
         plans = [plan(entry.view, entry.teeth, mirror=mirror, exif=turn) for turn in Turn]
     except MeaningError as error:
         raise ObjectError(*error.problems) from error
@@ -136,35 +170,39 @@ def read_meaning(as_shot: Dataset, corrected: Dataset | None) -> Meaning:
         raise ObjectError(Problem("objects.mistakes.no_orientation"))
     bare = phrases.as_shot_comment(entry, found)
     entry = replace(entry, comment=phrases.comment_in(text(as_shot, "ImageComments"), bare))
-    return Meaning(entry, found)
+    whose = (d.issuer, d.patient_id, d.patient_name)
+    seen = Witnessed(picture, found.correction, crop, found.sight, seen_in_mirror(found), *whose)
+    return Meaning(entry, found, seen, said)
 
 
-def crop_of(corrected: Dataset | None) -> Crop | None:
-    """Return the crop that a corrected picture says was done, None for none."""
-    if corrected is None:
-        return None
-    found = _CROPPED.search(text(corrected, "DerivationDescription"))
-    if found is None:
-        return None
-    width, height, left, top = (int(number) for number in found.groups())
-    return Crop(left, top, width, height)
+@dataclass(frozen=True)
+class AsShot:
+    """What is cut from when a picture is cropped.
+
+    Parameters
+    ----------
+    size, grid
+        Columns and rows of the photograph as shot, and of the blocks to which a crop grows.
+    trims
+        False where a lossless codec is used rather than that a partial block is left out.
+    """
+
+    size: tuple[int, int]
+    grid: tuple[int, int] = (1, 1)
+    trims: bool = True
 
 
-def amended(before: Meaning, change: Change, size: tuple[int, int]) -> Meaning:
+def amended(before: Meaning, change: Change, shot: AsShot, now: datetime) -> Meaning:
     """Return what the photograph is to say.
 
     A confirmation of the side does not outlive a change of what was confirmed: it has to be
     given anew. A crop is carried over to the new turn, so that it shows the same part.
 
-    Parameters
-    ----------
-    size
-        Columns and rows of the photograph as shot.
-
     Raises
     ------
     MeaningError
-        If what is said contradicts itself.
+        If what is said contradicts itself, or somebody confirms something else than what the
+        photograph is to show.
     """
     old = before.photograph
     entry = replace(
@@ -179,23 +217,65 @@ def amended(before: Meaning, change: Change, size: tuple[int, int]) -> Meaning:
     if change.flipped is not None:
         exif = exif.after(change.flipped)
     planned = plan(entry.view, entry.teeth, mirror=entry.mirror, top=entry.top, exif=exif)
-    entry = replace(entry, top=None, crop=_crop(before, planned, change, size))
-    if change.confirmed_by is not None:
-        entry = replace(entry, confirmed_by=change.confirmed_by)
-    elif _side_in_doubt(before, Meaning(entry, planned), change):
-        entry = replace(entry, confirmed_by="")
-    return Meaning(entry, planned)
+    entry = replace(entry, top=None, crop=_crop(before, planned, change, shot))
+    examined = replace(
+        before.examined,
+        sight=planned.sight,
+        turn=planned.correction,
+        mirror=seen_in_mirror(planned),
+        crop=entry.crop,
+    )
+    if (who := change.patient) is not None:
+        examined = replace(examined, issuer=who.issuer, patient_id=who.id, patient_name=who.name)
+    after = Meaning(entry, planned, examined)
+    said = _confirmed(before, after, change, now)
+    return replace(
+        after,
+        confirmations=said,
+        photograph=replace(entry, confirmed_by=said[0].by if said else ""),
+    )
 
 
-def _crop(before: Meaning, after: Plan, change: Change, size: tuple[int, int]) -> Crop | None:
+def _confirmed(
+    before: Meaning, after: Meaning, change: Change, now: datetime
+) -> tuple[Confirmation, ...]:
+    """Return the confirmations that outlive a change, with the one that it brings."""
+    if change.confirmed_by == "":
+        return ()
+    doubtful = _side_in_doubt(before, after, change)
+    kept = tuple(
+        one
+        for one in before.confirmations
+        if (one.shown == after.examined.digest if one.is_bound else not doubtful)
+    )
+    if change.confirmed_by is None:
+        return kept
+    refuse_other(after.examined, change.shown)
+    if name_key(change.confirmed_by) in map(name_key, signers(kept)):
+        return kept
+    when = change.confirmed_at or now
+    return renewed(kept, Confirmation.of(after.examined, change.confirmed_by, when))
+
+
+def _crop(before: Meaning, after: Plan, change: Change, shot: AsShot) -> Crop | None:
     if change.uncropped:
         return None
     old = before.photograph.crop
-    if change.crop is not None or old is None:
-        return change.crop
-    stored = source_box(_box(old), before.plan.correction.value, *size)
-    moved = turned_box(stored, after.correction.value, *size)
-    return Crop(moved.left, moved.top, moved.width, moved.height)
+    if change.crop is None and old is None:
+        return None
+    if change.crop is not None:
+        box = _box(change.crop)
+    else:
+        assert old is not None
+        if before.plan.correction is after.correction:
+            return old
+        stored = source_box(_box(old), before.plan.correction.value, *shot.size)
+        box = turned_box(stored, after.correction.value, *shot.size)
+    turn = after.correction.value
+    if crop_problem(Crop(box.left, box.top, box.width, box.height), *shot.size, after.correction):
+        return change.crop  # refused by who makes the picture
+    box = crop_done(box, turn, size=shot.size, grid=shot.grid, trims=shot.trims)
+    return Crop(box.left, box.top, box.width, box.height)
 
 
 def _box(crop: Crop) -> Box:
@@ -256,7 +336,7 @@ def mistakes(before: Meaning, after: Meaning, change: Change) -> tuple[Mistake, 
             Mistake(Text("objects.mistakes.crop", said=_cropped(old), right=_cropped(new)), False),
         ),
         (old.comment != new.comment, Mistake(Text("objects.mistakes.comment"), False)),
-        (old.confirmed_by != new.confirmed_by, _about_confirming(old, new)),
+        (before.confirmations != after.confirmations, _about_confirming(before, after, change)),
     ]
     return tuple(mistake for is_so, mistake in found if is_so)
 
@@ -276,11 +356,16 @@ def _cropped(entry: Photograph) -> str | Text:
     return str(entry.crop) if entry.crop else Text("objects.mistakes.no_crop")
 
 
-def _about_confirming(old: Photograph, new: Photograph) -> Mistake:
-    if not old.confirmed_by:
+def _about_confirming(old: Meaning, new: Meaning, change: Change) -> Mistake:
+    if not old.confirmations:
         return Mistake(Text("objects.mistakes.now_confirmed"), False)
-    if not new.confirmed_by:
-        return Mistake(Text("objects.mistakes.unconfirmed"), True)
+    if not new.confirmations:
+        # Where what was shown is shown no more, it is that which endangers or does not.
+        return Mistake(Text("objects.mistakes.unconfirmed"), change.confirmed_by == "")
+    if not any(one.is_bound for one in old.confirmations):
+        return Mistake(Text("objects.mistakes.confirmed_as_shown"), False)
+    if len(new.confirmations) > len(old.confirmations):
+        return Mistake(Text("objects.mistakes.countersigned"), False)
     return Mistake(Text("objects.mistakes.confirmed_by_other"), False)
 
 
@@ -301,7 +386,8 @@ def verdict(found: tuple[Mistake, ...], reason: str = "", remark: str = "") -> V
     if title is None:
         endangers = any(mistake.endangers for mistake in found)
         title = REASONS["safety" if endangers else "quality"]
-    only_cropped = all(mistake.text.code == "objects.mistakes.crop" for mistake in found)
+    about_crop = {"objects.mistakes.crop", "objects.mistakes.unconfirmed"}
+    only_cropped = {mistake.text.code for mistake in found} <= about_crop
     if title is REASONS["quality"] and only_cropped:
         return Verdict(title, (concepts.INAPPROPRIATE_PROCESSING,), words)
     return Verdict(title, (), words)

@@ -221,31 +221,26 @@ def _comment_item(start: str, words: str) -> Dataset:
     return item
 
 
-def said_of_side(confirmed_by: str, *, smile: bool) -> list[Dataset]:
-    """Return the items that say who confirmed the side, and that the patient smiles."""
-    items = []
-    if confirmed_by:
-        confirmed = _context_item(concepts.VERIFYING, "PNAME")
-        confirmed.PersonName = confirmed_by
-        items.append(confirmed)
-    if smile:
-        smiling = _context_item(concepts.FUNCTIONAL_CONDITION, "CODE")
-        smiling.ConceptCodeSequence = code_sequence(concepts.SMILES)
-        items.append(smiling)
-    return items
+def smile_items(plan: Plan) -> list[Dataset]:
+    """Return the item that says that the patient smiles, where the view has it."""
+    if plan.sight.view is not View.SMILE:
+        return []
+    smiling = _context_item(concepts.FUNCTIONAL_CONDITION, "CODE")
+    smiling.ConceptCodeSequence = code_sequence(concepts.SMILES)
+    return [smiling]
 
 
 def set_acquisition_context(
     ds: Dataset, entry: Photograph, plan: Plan, photo: CameraFile, clock_correction: str
 ) -> None:
-    """Acquisition Context (C.7.6.14): who confirmed the side, and how the photograph was taken.
+    """Acquisition Context (C.7.6.14): how the photograph was taken.
 
     Parameters
     ----------
     clock_correction
         What was added to the camera's clock, as text; empty for nothing.
     """
-    items = said_of_side(entry.confirmed_by, smile=plan.sight.view is View.SMILE)
+    items = smile_items(plan)
     captured = photo.claims.captured
     how = entry.circumstances
     nameless = any(not step.method for step in photo.lossy_past)

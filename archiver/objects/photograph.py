@@ -14,10 +14,12 @@ from pydicom.sequence import Sequence
 
 from archiver.dentition import Orientation, Plan, Turn
 from archiver.objects import concepts, modules, phrases
+from archiver.objects.confirmation import Confirmation, Witnessed
+from archiver.objects.contribution import set_confirmations
 from archiver.objects.series import PhotographSeries, series_of
 from archiver.objects.session import Crop, Photograph, Session
 from archiver.objects.uids import UidPolicy
-from archiver.photo import CameraFile, Corrected, EncodedPixels
+from archiver.photo import Box, CameraFile, Corrected, EncodedPixels, crop_done, crop_grid
 
 
 @dataclass(frozen=True)
@@ -117,6 +119,34 @@ def identify(
     )
 
 
+def examined(
+    session: Session, entry: Photograph, plan: Plan, photo: CameraFile, *, edges: str
+) -> Witnessed:
+    """Return what is shown of a photograph when its side is confirmed.
+
+    Parameters
+    ----------
+    edges
+        As in `identify`.
+
+    Raises
+    ------
+    PhotoError
+        If the crop passes the picture's edge.
+    """
+    crop = entry.crop
+    if crop is not None:
+        box = crop_done(
+            Box(crop.left, crop.top, crop.width, crop.height),
+            plan.correction.value,
+            size=(photo.columns, photo.rows),
+            grid=crop_grid(photo.structure),
+            trims=edges == "trim",
+        )
+        crop = Crop(box.left, box.top, box.width, box.height)
+    return Witnessed.of(photo.sha256, plan, crop, session.patient)
+
+
 @dataclass(frozen=True)
 class Making:
     """Everything that both instances of a photograph are made from.
@@ -129,6 +159,8 @@ class Making:
         When it was taken, by the camera's clock with the session's correction; None if unknown.
     created
         When the instances are made; aware of its offset.
+    confirmations
+        Of the side, as it was shown.
     """
 
     session: Session
@@ -139,6 +171,7 @@ class Making:
     number: int
     taken: datetime | None
     created: datetime
+    confirmations: tuple[Confirmation, ...] = ()
 
 
 def as_shot(making: Making, pixels: EncodedPixels) -> PhotographInstance:
@@ -193,6 +226,7 @@ def _common(
     offset = _offset_text(m.session.visit.clock_offset)
     modules.set_acquisition_context(ds, m.photograph, m.plan, m.photo, offset)
     modules.set_devices(ds, m.photograph, m.plan)
+    set_confirmations(ds, m.confirmations)
     return ds
 
 

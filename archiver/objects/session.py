@@ -116,6 +116,14 @@ class Crop:
         return f"{self.width}x{self.height}+{self.left}+{self.top}"
 
 
+def crop_problem(crop: Crop, columns: int, rows: int, turn: Turn) -> Problem | None:
+    """Return what is wrong with a crop of a picture of this size once it is turned."""
+    width, height = (rows, columns) if turn.swaps_sides else (columns, rows)
+    if crop.left + crop.width <= width and crop.top + crop.height <= height:
+        return None
+    return Problem("objects.sheet.crop_outside", crop=crop, width=width, height=height)
+
+
 @dataclass(frozen=True)
 class Circumstances:
     """How the photograph was taken, in free words; empty where the sheet does not say."""
@@ -144,8 +152,9 @@ class Photograph:
     """One photograph of the sheet: the file, and what a person says of it.
 
     `flipped` is how a program had flipped it before it came (`FLIPS`), None where nobody says;
-    `exif_orientation` is "ignore" where the camera's sensor was wrong. `line` is where the sheet
-    says it, for messages.
+    `exif_orientation` is "ignore" where the camera's sensor was wrong. `shown` is the code, or the
+    whole digest, of what `confirmed_by` saw, and `confirmed_at` when that was; the side counts as
+    confirmed only where it fits what is archived. `line` is where the sheet says it, for messages.
 
     Raises
     ------
@@ -170,6 +179,8 @@ class Photograph:
     operator: Operator = Operator.FRONT
     crop: Crop | None = None
     confirmed_by: str = ""
+    shown: str = ""
+    confirmed_at: datetime | None = None
     comment: str = ""
     circumstances: Circumstances = field(default_factory=Circumstances)
     line: int = 0

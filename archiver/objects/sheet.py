@@ -7,44 +7,37 @@ tells).
 
 from __future__ import annotations
 
-import re
-from collections.abc import Callable, Collection, Mapping
-from dataclasses import dataclass, field, replace
-from difflib import get_close_matches
+from collections.abc import Callable, Mapping
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 from archiver.dentition import (
-    Numbering,
     Tooth,
-    Turn,
-    bare_number,
-    in_arch_order,
     numbering_of,
-    parse_teeth,
-    read_teeth,
 )
 from archiver.errors import InputError, MeaningError, Problem, SheetError
 from archiver.objects.session import (
     Circumstances,
     ConsentSaid,
-    Crop,
     Patient,
     Photograph,
     SamePerson,
     Session,
     Visit,
+    crop_problem,
 )
 from archiver.objects.sheet_keys import (
     CONSENT,
+    OF_ONE_LOOK,
     PATIENT,
     PHOTO,
     SAME_PERSON,
     TABLES,
     VISIT,
-    Key,
     Unfit,
 )
+from archiver.objects.sheet_reader import SheetReader
 from archiver.objects.sheet_text import load, shown
 from archiver.objects.toml_lines import Path as KeyPath
 from archiver.photo import read_size
@@ -52,125 +45,7 @@ from archiver.wording import Text
 
 #: (columns, rows, EXIF orientation) of a camera file, told from its header alone.
 SizeOf = Callable[[Path], tuple[int, int, int]]
-#: Names that are compared to find one that could be meant where a file is missing.
-_COMPARISONS = 20_000
 _CIRCUMSTANCES = tuple(Circumstances.__dataclass_fields__)
-
-
-@dataclass
-class _Reader:
-    """Collects problems, each with the line that it is sorted by, while a sheet is read."""
-
-    path: Path
-    lines: dict[KeyPath, int]
-    numbering: Numbering | None = None
-    numbering_is_wrong: bool = False
-    problems: list[tuple[int, Problem]] = field(default_factory=list)
-    known: set[tuple[int, Problem]] = field(default_factory=set)
-    beside: dict[Path, dict[str, str]] = field(default_factory=dict)
-    comparisons: int = _COMPARISONS
-
-    def line(self, path: KeyPath) -> int:
-        while path not in self.lines:
-            path = path[:-1]
-        return self.lines[path]
-
-    def add(self, path: KeyPath, problem: Problem) -> None:
-        line = self.line(path)
-        if (line, problem) not in self.known:  # a fault of [defaults] is every photograph's
-            self.known.add((line, problem))
-            place = problem.at(file=self.path.name, line=line, key=path)
-            self.problems.append((line, place))
-
-    def report(self, path: KeyPath, code: str, /, **values: object) -> None:
-        self.add(path, Problem(code, **values))
-
-    def take(self, path: KeyPath, error: InputError) -> None:
-        for problem in error.problems:
-            self.add(path, problem)
-
-    def unknown(self, path: KeyPath, keys: Mapping[str, Key] | tuple[str, ...]) -> None:
-        name = str(path[-1])
-        near = get_close_matches(name, keys, n=1) or [k for k in keys if k == name.casefold()]
-        hint = Text("objects.sheet.did_you_mean", near=near[0]) if near else _belongs(name)
-        self.report(path, "objects.sheet.unknown_key", key=shown(name), keys=tuple(keys), hint=hint)
-
-    def table(self, path: KeyPath, value: object, keys: Mapping[str, Key]) -> dict[str, Any]:
-        """Convert the known keys of a table; tell the unknown and the unfit ones."""
-        if not isinstance(value, Mapping):
-            self.report(path, "objects.sheet.no_table", name=path[-1])
-            return {}
-        read: dict[str, Any] = {}
-        for name, given in value.items():
-            place = (*path, name)
-            if name not in keys:
-                self.unknown(place, keys)
-                continue
-            try:
-                read[name] = keys[name].convert(given)
-            except Unfit as unfit:
-                self.add(place, unfit.problem(name, given))
-            except MeaningError as error:
-                self.take(place, error)
-        return read
-
-    def required(self, path: KeyPath, value: object, keys: Mapping[str, Key]) -> None:
-        if not isinstance(value, Mapping):
-            return
-        for name, key in keys.items():
-            if key.required and name not in value:
-                self.report(path, "objects.sheet.missing_key", name=name, table=path[0])
-
-    def similar(self, file: Path) -> str:
-        """Return the name of a file that could be meant; empty where there is none."""
-        names = self.beside.get(file.parent)
-        if names is None:
-            try:
-                there = sorted(one.name for one in file.parent.iterdir() if one.is_file())
-            except (OSError, ValueError):
-                there = []
-            # Cards write names in capitals, people often do not.
-            names = self.beside[file.parent] = {name.upper(): name for name in there}
-        wanted = file.name.upper()
-        if wanted in names or self.comparisons < len(names):
-            return names.get(wanted, "")
-        self.comparisons -= len(names)
-        near = get_close_matches(wanted, names, n=1, cutoff=0.5)
-        return names[near[0]] if near else ""
-
-    def teeth(self, path: KeyPath, words: tuple[str, ...]) -> tuple[Tooth, ...] | None:
-        """Read teeth; None, and the problems told, where not all of them can be read."""
-        found: list[Tooth] = []
-        readable = True
-        for number, word in enumerate(words):
-            try:
-                found.extend(self._teeth_of(word))
-            except MeaningError as error:
-                readable = False
-                if not self.numbering_is_wrong:
-                    self.take((*path, number), error)
-        return in_arch_order(tuple(found)) if readable else None
-
-    def _teeth_of(self, word: str) -> tuple[Tooth, ...]:
-        if ":" in word or re.search(r"quadrant|arch|sextant", word.casefold()):
-            return parse_teeth(word)
-        if self.numbering is not None:
-            return read_teeth(word, self.numbering)
-        raise MeaningError(bare_number(word, Text("objects.sheet.set_numbering")))
-
-
-def _belongs(name: str) -> Text | None:
-    """Return where a key belongs that stands in the wrong table."""
-    if name in TABLES:
-        return Text("objects.sheet.stands_at_top", name=name)
-    homes: dict[str, Collection[str]] = {
-        "[patient]": (*PATIENT, *SAME_PERSON),
-        "[visit]": VISIT,
-        "[consent]": CONSENT,
-        "[[photo]]": (*PHOTO, "file"),
-    }
-    home = next((table for table, keys in homes.items() if name in keys), "")
-    return Text("objects.sheet.belongs_into", name=name, table=home) if home else None
 
 
 def read_sheet(
@@ -200,7 +75,7 @@ def read_sheet(
         With every problem of the sheet.
     """
     given, lines = load(path)
-    reader = _Reader(path, lines)
+    reader = SheetReader(path, lines)
     for name in given:
         if name not in TABLES:
             reader.unknown((name,), TABLES)
@@ -217,7 +92,7 @@ def read_sheet(
 
 
 def _same_person(
-    reader: _Reader, given: Mapping[str, object]
+    reader: SheetReader, given: Mapping[str, object]
 ) -> tuple[Mapping[str, object], SamePerson | None]:
     """Return the sheet without what it says of who has looked at the patient, and that."""
     table = given.get("patient")
@@ -237,7 +112,7 @@ def _same_person(
     return {**given, "patient": rest}, checked
 
 
-def _consent(reader: _Reader, given: Mapping[str, object]) -> ConsentSaid | None:
+def _consent(reader: SheetReader, given: Mapping[str, object]) -> ConsentSaid | None:
     if "consent" not in given:
         return None
     said = reader.table(("consent",), given["consent"], CONSENT)
@@ -249,7 +124,7 @@ def _consent(reader: _Reader, given: Mapping[str, object]) -> ConsentSaid | None
     return ConsentSaid(**said)
 
 
-def _set_numbering(reader: _Reader, given: Mapping[str, object]) -> None:
+def _set_numbering(reader: SheetReader, given: Mapping[str, object]) -> None:
     if "numbering" not in given:
         return
     said = given["numbering"]
@@ -260,11 +135,13 @@ def _set_numbering(reader: _Reader, given: Mapping[str, object]) -> None:
         reader.take(("numbering",), error)
 
 
-def _habits(reader: _Reader, habits: Mapping[str, object]) -> dict[str, Any]:
+def _habits(reader: SheetReader, habits: Mapping[str, object]) -> dict[str, Any]:
     """Read the practice's own defaults; what is wrong there has no line in the sheet."""
     read: dict[str, Any] = {}
     for name, value in habits.items():
-        if name not in PHOTO:
+        if name in OF_ONE_LOOK:
+            problem = Problem("objects.sheet.one_look", key=name)
+        elif name not in PHOTO:
             key, keys = shown(name), tuple(PHOTO)
             problem = Problem("objects.sheet.unknown_key", key=key, keys=keys, hint=None)
         else:
@@ -281,7 +158,7 @@ def _habits(reader: _Reader, habits: Mapping[str, object]) -> dict[str, Any]:
 
 
 def _context(
-    reader: _Reader, given: Mapping[str, object], like: tuple[Patient, Visit] | None
+    reader: SheetReader, given: Mapping[str, object], like: tuple[Patient, Visit] | None
 ) -> tuple[Patient | None, Visit | None]:
     tables: dict[str, dict[str, Any]] = {}
     for name, keys in (("patient", PATIENT), ("visit", VISIT)):
@@ -311,7 +188,7 @@ def _context(
 
 
 def _compare_with_like(
-    reader: _Reader, said: tuple[dict[str, Any], dict[str, Any]], like: tuple[Patient, Visit]
+    reader: SheetReader, said: tuple[dict[str, Any], dict[str, Any]], like: tuple[Patient, Visit]
 ) -> None:
     """Refuse a sheet that names another patient or day than the object that it shall join."""
     for table, words, object_ in (("patient", said[0], like[0]), ("visit", said[1], like[1])):
@@ -327,10 +204,13 @@ def _compare_with_like(
 
 
 def _entries(
-    reader: _Reader, given: Mapping[str, object], base: Mapping[str, Any], size_of: SizeOf
+    reader: SheetReader, given: Mapping[str, object], base: Mapping[str, Any], size_of: SizeOf
 ) -> tuple[Photograph, ...]:
     own_defaults = given.get("defaults", {})
     defaults = {**base, **reader.table(("defaults",), own_defaults, PHOTO)}
+    for name in OF_ONE_LOOK:
+        if defaults.pop(name, None) is not None:
+            reader.report(("defaults", name), "objects.sheet.one_look", key=name)
     told = set(own_defaults) if isinstance(own_defaults, Mapping) else set()
     photos = given.get("photo", [])
     if not isinstance(photos, list) or not photos:
@@ -346,6 +226,9 @@ def _entries(
         own = reader.table(place, {k: v for k, v in photo.items() if k != "file"}, PHOTO)
         file = _file(reader, place, photo)
         merged = {**defaults, **own}
+        if not own.get("confirmed_by"):
+            for name in set(own) & set(OF_ONE_LOOK[1:]):
+                reader.report((*place, name), "objects.sheet.shown_alone", key=name)
         for name, key in PHOTO.items():
             if key.required and name not in merged and name not in photo and name not in told:
                 reader.report(place, "objects.sheet.missing_from_photo", name=name)
@@ -372,7 +255,7 @@ def _entries(
     return tuple(entries.values())
 
 
-def _file(reader: _Reader, place: KeyPath, photo: Mapping[str, object]) -> Path | None:
+def _file(reader: SheetReader, place: KeyPath, photo: Mapping[str, object]) -> Path | None:
     if "file" not in photo:
         reader.report(place, "objects.sheet.no_file_named")
         return None
@@ -404,7 +287,7 @@ def _entry(
     return Photograph(file, **words, teeth=teeth, circumstances=Circumstances(**how), line=line)
 
 
-def _is_inside(reader: _Reader, place: KeyPath, entry: Photograph, size_of: SizeOf) -> bool:
+def _is_inside(reader: SheetReader, place: KeyPath, entry: Photograph, size_of: SizeOf) -> bool:
     """Check that a crop, where there is one, lies inside the picture."""
     if entry.crop is None:
         return True
@@ -418,11 +301,3 @@ def _is_inside(reader: _Reader, place: KeyPath, entry: Photograph, size_of: Size
         said_here = (*place, "crop") in reader.lines
         reader.add((*place, "crop") if said_here else ("defaults", "crop"), problem)
     return problem is None
-
-
-def crop_problem(crop: Crop, columns: int, rows: int, turn: Turn) -> Problem | None:
-    """Return what is wrong with a crop of a picture of this size once it is turned."""
-    width, height = (rows, columns) if turn.swaps_sides else (columns, rows)
-    if crop.left + crop.width <= width and crop.top + crop.height <= height:
-        return None
-    return Problem("objects.sheet.crop_outside", crop=crop, width=width, height=height)

@@ -14,6 +14,7 @@ from datetime import date, datetime, time, timedelta
 
 from archiver.dentition import Operator, direction_of, view_of
 from archiver.errors import Problem
+from archiver.objects.confirmation import read_shown
 from archiver.objects.purposes import Purpose
 from archiver.objects.session import FLIPS, Crop
 from archiver.objects.sheet_text import shown
@@ -173,6 +174,18 @@ def _operator(value: object) -> object:
     raise Unfit("objects.sheet_keys.operator")
 
 
+def _moment(value: object) -> object:
+    if isinstance(value, datetime) and value.utcoffset() is not None:
+        return value
+    raise Unfit("objects.sheet_keys.moment")
+
+
+def _shown(value: object) -> object:
+    kept = _text(80)(value)
+    assert isinstance(kept, str)
+    return read_shown(kept)
+
+
 def _crop(value: object) -> object:
     sides = ("left", "top", "width", "height")
     if not isinstance(value, Mapping):
@@ -245,7 +258,7 @@ VISIT: dict[str, Key] = {
     "clock_offset": Key(_offset),
 }
 
-#: Every key of a photograph but its file; `[defaults]` takes these too.
+#: Every key of a photograph but its file; `[defaults]` takes all but `OF_ONE_LOOK` too.
 PHOTO: dict[str, Key] = {
     "view": Key(_view, required=True),
     "mirror": Key(_bool, required=True),
@@ -256,6 +269,8 @@ PHOTO: dict[str, Key] = {
     "exif_orientation": Key(_one_of("ignore", "use")),
     "crop": Key(_crop),
     "confirmed_by": Key(_person),
+    "shown": Key(_shown),
+    "confirmed_at": Key(_moment),
     "comment": Key(_text(2000, lines=True)),
     "retraction": Key(_text(64)),
     "contraster": Key(_text(64)),
@@ -266,6 +281,9 @@ PHOTO: dict[str, Key] = {
     "consent": Key(_text(64)),
     "colour_frame": Key(_one_of(*COLOUR_FRAMES)),
 }
+
+#: Keys that are said of one picture by who looks at it, and of no other.
+OF_ONE_LOOK = ("confirmed_by", "shown", "confirmed_at")
 
 #: Consent to hand photographs over, a table of its own; it need not be there.
 CONSENT: dict[str, Key] = {

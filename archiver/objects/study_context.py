@@ -14,8 +14,9 @@ from pydicom.uid import UID
 from pydicom.valuerep import STR_VR, PersonName, validate_value
 
 from archiver.errors import ObjectError, Problem
+from archiver.objects.attribute_values import text
 from archiver.objects.dataset_reader import open_dataset
-from archiver.objects.description import describe, text
+from archiver.objects.description import describe
 from archiver.objects.session import Patient, Visit
 
 #: Patient, Clinical Trial Subject and Study, and visit (PS3.3 C.7.1, C.7.2) have these groups.

@@ -33,6 +33,7 @@ from .jpeg_structure import ColourModel as ColourModel
 from .jpeg_structure import JpegStructure as JpegStructure
 from .jpeg_structure import Process as Process
 from .kept import corrected_from as corrected_from
+from .kept import kept_grid as kept_grid
 from .pixels import reduced as reduced
 from .quality import QualityFigures as QualityFigures
 from .quality import QualityLimits as QualityLimits
@@ -40,9 +41,10 @@ from .quality import judge as judge
 from .quality import measure as measure
 from .quality import tiles_of as tiles_of
 from .small_picture import thumbnail as thumbnail
-from .transcoding import can_crop as can_crop
+from .transcoding import crop_grid as crop_grid
 from .turbo import load_turbo as load_turbo
 from .turning import Box as Box
+from .turning import crop_done as crop_done
 from .turning import source_box as source_box
 from .turning import tile_boxes as tile_boxes
 from .turning import turned_box as turned_box

@@ -14,7 +14,21 @@ from archiver.photo.encoding import (
     encode_corrected,
 )
 from archiver.photo.lossless import decode_lossless_stream
+from archiver.photo.transcoding import crop_grid
 from archiver.photo.turning import Box
+
+
+def kept_grid(pixels: EncodedPixels) -> tuple[int, int]:
+    """Return the grid of a kept picture, as `archiver.photo.transcoding.crop_grid` does.
+
+    Raises
+    ------
+    PhotoError
+        If the stream is damaged.
+    """
+    if pixels.transfer_syntax != JPEG_BASELINE:
+        return 1, 1
+    return crop_grid(read_camera_bytes(pixels.stream, "the photograph as shot").structure)
 
 
 def corrected_from(

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from typing import Final
 
 from archiver.errors import ArchiverError, Problem
-from archiver.photo.jpeg_structure import JpegStructure
+from archiver.photo.jpeg_structure import ColourModel, JpegStructure
 from archiver.photo.jpegtran import find_jpegtran, transform_by_process
 from archiver.photo.turbo import load_turbo
 from archiver.photo.turbo_3 import UnusualSampling
@@ -64,6 +64,16 @@ def transcode(stream: bytes, cuts: Sequence[Cut]) -> tuple[bytes, ...]:
 def can_crop(structure: JpegStructure) -> bool:
     """Whether regions of such a JPEG can be cut out here without decoding pixels."""
     return can_crop_many(structure) or find_jpegtran() is not None
+
+
+def crop_grid(structure: JpegStructure | None) -> tuple[int, int]:
+    """Return width and height of the blocks on whose corners a crop without loss must lie.
+
+    1 and 1 where any pixel will do; `structure` is None for what is no JPEG.
+    """
+    if structure is None or structure.colour is ColourModel.RGB or not structure.fits_baseline:
+        return 1, 1
+    return structure.mcu if can_crop(structure) else (1, 1)
 
 
 def can_crop_many(structure: JpegStructure) -> bool:

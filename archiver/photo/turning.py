@@ -210,6 +210,31 @@ def plan_cut(
     )
 
 
+def crop_done(
+    crop: Box, turn: int, *, size: tuple[int, int], grid: tuple[int, int], trims: bool = True
+) -> Box:
+    """Return a crop as it will be done: grown to the grid where coefficients are moved.
+
+    Parameters
+    ----------
+    crop
+        In pixels of the turned picture.
+    size, grid
+        (width, height) of the source and of its MCU; the latter 1 x 1 where pixels are cut.
+    trims
+        False where a lossless codec is used rather than that a partial MCU is left out.
+
+    Raises
+    ------
+    PhotoError
+        If the crop is empty or passes the picture's edge.
+    """
+    plan = plan_cut(turn, crop, size=size, mcu=grid)
+    if plan is None or (not trims and (plan.trimmed_left or plan.trimmed_top)):
+        return crop
+    return plan.box
+
+
 def _fit(
     span: tuple[int, int], length: int, step: int, start_step: int, backwards: bool
 ) -> tuple[int, int, int, int] | None:

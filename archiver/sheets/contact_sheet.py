@@ -210,6 +210,9 @@ def _card(page: Image.Image, cell: SheetCell, place: tuple[int, int], height: in
     if cell.stored is not None or cell.as_shot is not None:
         how = "kept" if cell.stored is not None else "kept_as_shot"
         write(draw, (second, y), sheet_words(f"contact_sheet.{how}"), _TAG, _BRAND)
+    if cell.code:
+        right = (second if cell.stored is not None else x) + _PLATE_WIDTH
+        _write_right(draw, (right, y + 4), cell.code, _STRONG, _INK)
     y += _CAPTION
     for line in _mirror_lines(cell):
         write(draw, (x, y), line, _TEXT, _INK)

@@ -21,7 +21,7 @@ from pydicom.encaps import generate_frames
 from archiver import __version__
 from archiver.dentition import Tooth, Turn, shortened
 from archiver.errors import ArchiveError, PhotoError, Problem
-from archiver.objects import Description, describe, open_dataset
+from archiver.objects import Description, code_of, describe, open_dataset, shown_digest
 from archiver.photo import Limits, check_budget, reduced
 from archiver.sheets.contact_sheet import contact_sheet, save_pages
 from archiver.sheets.lettering import sheet_words
@@ -47,6 +47,13 @@ class _Seen:
     description: Description
     picture: CellPicture
     fault: str = ""
+    source: str | None = None
+
+    @property
+    def code(self) -> str:
+        """The code of what is shown; empty where it is shown as another instance has it."""
+        digest = shown_digest(self.description, self.source)
+        return code_of(digest) if digest else ""
 
 
 def write_contact_sheet(
@@ -104,7 +111,7 @@ def write_record_sheet(records: Sequence[Record], path: Path) -> list[Path]:
     ArchiveError
         If a file cannot be written.
     """
-    seen = [_see(Path(r.path)) for r in records if r.modality == "XC"]
+    seen = [_see(Path(r.path), r.source_sha256) for r in records if r.modality == "XC"]
     patients = {(s.description.patient_id, s.description.issuer) for s in seen}
     days = sorted({s.description.study_date for s in seen})
     alone = len(patients) == 1
@@ -134,14 +141,14 @@ def _saved(head: SheetHead, cells: Sequence[SheetCell], path: Path) -> list[Path
         raise ArchiveError(problem.at(file=str(path))) from error
 
 
-def _see(path: Path) -> _Seen:
+def _see(path: Path, source: str | None) -> _Seen:
     """Read an object; one that cannot be shown is shown as a grey picture that says so."""
     dataset = open_dataset(path, pixels=True)
     description = describe(dataset)
     facing = description.orientation
     edges = Edges.of(facing.rows.value, facing.columns.value) if facing else Edges("", "", "", "")
     try:
-        return _Seen(description, CellPicture(_picture(dataset), edges))
+        return _Seen(description, CellPicture(_picture(dataset), edges), "", source)
     except PhotoError as error:
         return _Seen(description, CellPicture(_MISSING, edges), error.problems[0].found)
 
@@ -166,7 +173,8 @@ def _native(dataset: Dataset) -> NDArray[np.uint8]:
 
 def _taken_cell(taken: WrappedPhotograph) -> SheetCell:
     name = taken.photograph.file.name
-    by_role = {kept.role: _see(Path(kept.path)) for kept in taken.instances}
+    source = taken.examined.picture if taken.examined is not None else None
+    by_role = {kept.role: _see(Path(kept.path), source) for kept in taken.instances}
     original, derived = by_role.get("original"), by_role.get("derived")
     warnings = tuple(problem.found for problem in taken.warnings)
     if original is not None:
@@ -232,6 +240,7 @@ def _cell(
         source,
         faults + warnings,
         sheet_words("session.lone") if lone else "",
+        (derived or original).code,
     )
 
 

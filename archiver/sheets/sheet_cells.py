@@ -61,6 +61,9 @@ class SheetCell:
         The name of the file and the time, or the like.
     warnings
         One line each.
+    code
+        By which a confirmation names the picture as it is kept right way round; empty where that
+        is not known.
     instead
         What stands in the place of the picture as shot where there is none.
     """
@@ -76,6 +79,7 @@ class SheetCell:
     source: str = ""
     warnings: tuple[str, ...] = ()
     instead: str = ""
+    code: str = ""
 
 
 @dataclass(frozen=True)

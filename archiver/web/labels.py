@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from archiver.dentition import Numbering, Orientation, Tooth, in_arch_order, shortened
+from archiver.objects import COUNTERSIGNED, LAPSED, SAID
 
 if TYPE_CHECKING:
     from archiver.objects import Description
@@ -13,6 +14,8 @@ if TYPE_CHECKING:
 
 CONFIRMED, UNCONFIRMED, NO_PHOTOGRAPH = "confirmed", "unconfirmed", "none"
 DOUBTED = "doubted"
+#: What is told of a side where it is neither confirmed as shown by one person nor unconfirmed.
+SIDE_WORDS = {SAID: SAID, COUNTERSIGNED: COUNTERSIGNED, LAPSED: LAPSED}
 _BRIEF = 4
 
 
@@ -45,6 +48,10 @@ class Label:
         As displayed.
     alt
         All of it as one sentence, for whoever does not see the picture.
+    certainty
+        How the side is confirmed, as `archiver.objects.Description` tells it.
+    code
+        By which a confirmation names the picture as it is shown; empty where none is known.
     """
 
     uid: str
@@ -63,6 +70,13 @@ class Label:
     columns: int
     rows: int
     alt: str
+    certainty: str = ""
+    code: str = ""
+
+    @property
+    def is_to_confirm(self) -> bool:
+        """True where nobody has confirmed the side of the picture as it is shown."""
+        return self.side != NO_PHOTOGRAPH and self.certainty in ("", SAID, LAPSED)
 
     @property
     def source(self) -> str:
@@ -128,7 +142,7 @@ def label_of(
         view = ", ".join(x for x in (named, description.series_description) if x)
     else:
         side = CONFIRMED if description.confirmed else UNCONFIRMED
-        side_words = t(f"picture.{side}")
+        side_words = t(f"picture.{SIDE_WORDS.get(description.certainty or '', side)}")
         view = t(f"views.{_key(description.view.value)}") if description.view else ""
     mirrored = description.mirror in ("corrected", "uncorrected")
     mirror = t(f"picture.mirror_{description.mirror}") if mirrored else ""
@@ -149,6 +163,7 @@ def label_of(
         size[0],
         size[1],
         _sentence([view, tooth, date, mirror, side_words], (top, left), rejected, t),
+        description.certainty or "",
     )
 
 

@@ -7,6 +7,7 @@ import re
 import threading
 from collections.abc import Mapping, Sequence
 from contextlib import suppress
+from dataclasses import replace
 from datetime import datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -84,6 +85,7 @@ class Pictures:
         ObjectError
             If the file cannot be read.
         """
+        from archiver.objects import code_of, shown_digest
         from archiver.priors import display_turn
 
         description = self.description(record.sop_instance_uid, Path(record.path))
@@ -97,7 +99,9 @@ class Pictures:
             self._site.settings.numbering,
             getattr(record, "rejected", None) or "",
         )
-        return self.with_finding(label)
+        shown = shown_digest(description, record.source_sha256)
+        code = code_of(shown) if shown and not label.rejected else ""
+        return self.with_finding(replace(label, code=code))
 
     def with_finding(self, label: Label) -> Label:
         """Return a label that says so where a comparison found the picture the wrong way round."""

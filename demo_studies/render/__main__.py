@@ -7,6 +7,7 @@ from datetime import timedelta
 from pathlib import Path
 
 from .camera_files import Exposure, encode
+from .looking import codes
 from .picture import render
 from .scenario import Photograph, Visit, sheet
 from .scene import Scene
@@ -27,7 +28,6 @@ def draw_visit(number: int, detail: float, folder: str) -> list[dict[str, object
     scene = Scene(visit.mouth, detail)
     place = Path(folder) / visit.folder
     place.mkdir(parents=True, exist_ok=True)
-    (place / "sheet.toml").write_text(sheet(visit), encoding="utf-8")
     facts: list[dict[str, object]] = []
     for photo in visit.photographs:
         shown = render(scene, photo.shot, *photo.size, finish=photo.finish)
@@ -45,7 +45,15 @@ def draw_visit(number: int, detail: float, folder: str) -> list[dict[str, object
             }
         )
         print(f"{visit.folder}/{photo.file}  {len(written) / 1000:.0f} kB", flush=True)
+    write_sheet(visit, place)
     return facts
+
+
+def write_sheet(visit: Visit, place: Path) -> None:
+    """Write a visit's sheet beside its files; whoever confirmed a side has seen the picture."""
+    path = place / "sheet.toml"
+    path.write_text(sheet(visit, {}), encoding="utf-8")
+    path.write_text(sheet(visit, codes(place)), encoding="utf-8")
 
 
 def main() -> None:
@@ -58,7 +66,12 @@ def main() -> None:
         "--detail", type=float, default=1.0, help="fineness of the surfaces, 1 as committed"
     )
     parser.add_argument("--workers", type=int, default=2)
+    parser.add_argument("--sheets", action="store_true", help="write the sheets alone")
     chosen = parser.parse_args()
+    if chosen.sheets:
+        for visit in visits():
+            write_sheet(visit, Path(chosen.folder) / visit.folder)
+        return
     count = len(visits())
     with ProcessPoolExecutor(chosen.workers) as pool:
         found = pool.map(draw_visit, range(count), [chosen.detail] * count, [chosen.folder] * count)

@@ -92,7 +92,7 @@ def universal(iso: int) -> str:
     return str({1: 9 - position, 2: 8 + position, 3: 25 - position, 4: 24 + position}[quadrant])
 
 
-def _photo_entry(visit: Visit, photo: Photograph) -> list[str]:
+def _photo_entry(visit: Visit, photo: Photograph, code: str) -> list[str]:
     lines = ["[[photo]]", f'file = "{photo.file}"']
     if photo.shot.teeth:
         write = universal if visit.numbering == "Universal" else str
@@ -101,12 +101,15 @@ def _photo_entry(visit: Visit, photo: Photograph) -> list[str]:
     lines.append(f"mirror = {str(photo.shot.mirror).lower()}")
     if photo.shot.operator != visit.operator:
         lines.append(f'operator = "{photo.shot.operator}"')
-    lines += [f"{key} = {value}" for key, value in photo.sheet.items()]
+    for key, value in photo.sheet.items():
+        lines.append(f"{key} = {value}")
+        if key == "confirmed_by" and code:
+            lines.append(f'shown = "{code}"')
     return lines
 
 
-def sheet(visit: Visit) -> str:
-    """Write the session sheet of a visit."""
+def sheet(visit: Visit, codes: Mapping[str, str]) -> str:
+    """Write the session sheet of a visit, with the codes of its pictures by their files."""
     patient = visit.patient
     lines = [
         f'numbering = "{visit.numbering}"',
@@ -132,5 +135,5 @@ def sheet(visit: Visit) -> str:
         )
     lines += ["", "[defaults]", f'operator = "{visit.operator}"', 'retraction = "cheek retractor"']
     for photo in visit.photographs:
-        lines += ["", *_photo_entry(visit, photo)]
+        lines += ["", *_photo_entry(visit, photo, codes.get(photo.file, ""))]
     return "\n".join(lines) + "\n"

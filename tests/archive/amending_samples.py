@@ -17,6 +17,7 @@ from archiver.dentition.orientation import Direction
 from archiver.dentition.views import View
 from archiver.objects.session import Crop, Patient, Photograph, Session, Visit
 from tests.cli.sessions import picture
+from tests.confirming import looked
 
 NOW = datetime(2026, 3, 5, 9, 30, tzinfo=timezone(timedelta(hours=1)))
 NADIA = Patient("P-0417", "Okafor^Nadia", "RIVERBEND", date(1988, 2, 17), "F")
@@ -58,7 +59,7 @@ def wrap(
     archive: Archive, one: Photograph, patient: Patient = NADIA, visit: Visit = VISIT
 ) -> dict[str, Record]:
     """Take a photograph in; return its instances by their role."""
-    session = Session(patient, visit, (one,), one.file)
+    session = looked(Session(patient, visit, (one,), one.file))
     (taken,) = take_in(session, archive, IngestSettings(now=lambda: NOW))
     assert taken.status is Outcome.NEW, taken.problems
     uids = {kept.sop_instance_uid for kept in taken.instances}

@@ -45,7 +45,8 @@ from archiver.dentition.orientation import Direction, Turn
 from archiver.dentition.views import View
 from archiver.errors import ArchiverError, MeaningError, ObjectError
 from archiver.objects import concepts
-from archiver.objects.description import comments, describe
+from archiver.objects.coded_meaning import comments
+from archiver.objects.description import describe
 from archiver.objects.mistakes import Change
 from archiver.objects.session import Circumstances, Crop, Patient, Session, Visit
 from archiver.objects.uids import DerivedUids
@@ -53,6 +54,7 @@ from archiver.photo.turbo import load_turbo
 from archiver.photo.turning import turned
 from archiver.priors.choosing import ToothAsked, choose
 from archiver.standard.validator import validate_file
+from tests.confirming import as_seen
 from tests.standard import verifier
 
 #: What may differ from the same photograph taken in rightly at once.
@@ -123,7 +125,8 @@ def archive(tmp_path: Path) -> Iterator[Archive]:
 
 
 def amend(archive: Archive, uid: str, change: Change, **more: Any) -> Amendment:
-    made = prepare(archive, AmendmentRequest(uid, change, **more), AmendmentSettings(NOW))
+    ways = AmendmentSettings(NOW)
+    made = prepare(archive, as_seen(archive, AmendmentRequest(uid, change, **more), ways), ways)
     carry_out(archive, made)
     return made
 
@@ -413,11 +416,9 @@ def test_only_a_picture_wrongly_cropped_is_inappropriately_processed(
     """CID 7011 of PS3.16: the modifier tells the note of a crop from others about quality."""
     wrong, _, change = MISTAKES[mistake]
     before = wrap(archive, entry(camera_file(tmp_path / "card"), **wrong))
-    made = prepare(
-        archive,
-        AmendmentRequest(before["original"].sop_instance_uid, change),
-        AmendmentSettings(NOW),
-    )
+    ways = AmendmentSettings(NOW)
+    wish = AmendmentRequest(before["original"].sop_instance_uid, change)
+    made = prepare(archive, as_seen(archive, wish, ways), ways)
     cropped = mistake.startswith("crop")
     assert made.verdict.modifiers == ((concepts.INAPPROPRIATE_PROCESSING,) if cropped else ())
 

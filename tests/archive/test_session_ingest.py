@@ -15,7 +15,8 @@ from pydicom import dcmread
 from archiver.archive.index_rebuild import rebuild
 from archiver.archive.ingest import session_ingest
 from archiver.archive.ingest.memory_budget import need
-from archiver.archive.ingest.session_ingest import IngestSettings, WrappedPhotograph, take_in
+from archiver.archive.ingest.session_ingest import IngestSettings, take_in
+from archiver.archive.ingest.wrapped_photograph import WrappedPhotograph
 from archiver.archive.query import Query
 from archiver.archive.store import Outcome
 from archiver.archive.store.archive import Archive

@@ -8,7 +8,8 @@ import pytest
 from archive_samples import NOON, tooth
 from PIL import Image
 
-from archiver.archive.ingest.session_ingest import IngestSettings, WrappedPhotograph, take_in
+from archiver.archive.ingest.session_ingest import IngestSettings, take_in
+from archiver.archive.ingest.wrapped_photograph import WrappedPhotograph
 from archiver.archive.query import Query
 from archiver.archive.store import Outcome
 from archiver.archive.store.archive import Archive
@@ -18,6 +19,7 @@ from archiver.objects.sheet import read_sheet
 from archiver.sheets import session_picture
 from archiver.sheets.contact_sheet import PAGE_WIDTH, SheetCell, SheetHead
 from archiver.sheets.session_picture import write_contact_sheet, write_record_sheet
+from tests.confirming import looked
 from tests.pseudo_language import drawn_words, plain_words, pseudo_language
 
 SHEET = """
@@ -61,7 +63,7 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.fixture(scope="module")
 def session(folder: Path) -> Session:
-    return read_sheet(folder / "sheet.toml", size_of=lambda path: (640, 480))
+    return looked(read_sheet(folder / "sheet.toml", size_of=lambda path: (640, 480)))
 
 
 @pytest.fixture(scope="module")

@@ -25,6 +25,7 @@ from archiver.dentition.numbering import parse_teeth
 from archiver.network.outbox.delivery_state import State
 from archiver.network.outbox.outbox import Goods, Outbox
 from archiver.objects.mistakes import Change
+from tests.confirming import code_after
 from tests.new_archive import new_archive
 
 NOW = datetime(2026, 3, 5, tzinfo=timezone.utc)
@@ -271,7 +272,8 @@ def test_packages_that_hold_it_are_told(archive: Path) -> None:
 
 
 def test_a_lost_confirmation_is_told(archive: Path) -> None:
-    words = ("--confirmed-by", "Haugen^Liv", "--archive", archive)
+    code = code_after(archive, uid_of(archive), Change())
+    words = ("--confirmed-by", "Haugen^Liv", "--shown", code, "--archive", archive)
     confirmed = archiver("amend", uid_of(archive), *words)
     assert confirmed.returncode == 0 and "Rejected for Quality Reasons" in confirmed.stdout
     assert {r.confirmed for r in seen(archive)} == {True}

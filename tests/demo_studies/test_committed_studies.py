@@ -18,6 +18,7 @@ import demo_studies
 from archiver.objects.sheet import read_sheet
 from archiver.photo.quality import QualityLimits, judge, measure
 from archiver.photo.turning import Box, cut_out, tile_boxes
+from demo_studies.render.looking import codes
 from demo_studies.render.picture import render
 from demo_studies.render.scenario import Photograph, Visit, sheet
 from demo_studies.render.scene import Scene
@@ -57,7 +58,9 @@ def test_the_committed_files_stay_within_six_megabytes() -> None:
 @pytest.mark.parametrize("number", range(len(visits())))
 def test_the_truth_and_the_sheets_are_the_generators(number: int) -> None:
     visit = visits()[number]
-    assert (HERE / visit.folder / "sheet.toml").read_text("utf-8") == sheet(visit)
+    assert (HERE / visit.folder / "sheet.toml").read_text("utf-8") == sheet(
+        visit, codes(HERE / visit.folder)
+    )
     scene = Scene(visit.mouth, 0.3)
     for photo in visit.photographs:
         fact = truth_of(scene, photo.shot, photo.size, photo.orientation)

@@ -24,6 +24,7 @@ from archiver.objects.purposes import Purpose
 from archiver.objects.sheet import read_sheet
 from archiver.photo import icc
 from archiver.photo.camera_reader import read_size
+from tests.confirming import looked
 
 NOW = datetime(2026, 11, 25, 9, 30, tzinfo=timezone.utc)
 PATIENT, ISSUER, NAME = "P-0417", "RIVERBEND", "Okafor^Nadia^Żółcińska"
@@ -91,7 +92,7 @@ def take(archive: Archive, folder: Path, photos: list[str], day: str = "2026-03-
     sheet = folder / f"sheet-{day}.toml"
     body = "".join(f"\n[[photo]]\n{one}\n" for one in photos)
     sheet.write_text(HEAD.format(day=day) + body, encoding="utf-8")
-    session = read_sheet(sheet, size_of=read_size)
+    session = looked(read_sheet(sheet, size_of=read_size))
     note_session(archive, session, NOW)
     for one in take_in(session, archive, IngestSettings(lambda: NOW)):
         assert not one.problems, one.problems
@@ -306,6 +307,16 @@ def foreign_object(archive: Archive, path: Path) -> None:
                 _item(CodeValue="121106", CodingSchemeDesignator="DCM", CodeMeaning="Okafor")
             ],
             TextValue="Light: ring flash of Nadia",
+        )
+    )
+    # What was confirmed of the picture as it was holds no more; earlier versions' word does.
+    ds.AcquisitionContextSequence.append(
+        _item(
+            ValueType="PNAME",
+            ConceptNameCodeSequence=[
+                _item(CodeValue="121098", CodingSchemeDesignator="DCM", CodeMeaning="Verifying")
+            ],
+            PersonName="Haugen^Liv",
         )
     )
     ds.add(DataElement(0x00990010, "LO", "OKAFOR PRIVATE"))

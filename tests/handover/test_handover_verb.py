@@ -9,6 +9,7 @@ import pytest
 from handover_samples import HEAD, PATIENT, camera_file, photo
 
 from archiver.cli import main
+from tests.confirming import look_at_sheet
 from tests.new_archive import new_archive
 
 
@@ -23,6 +24,7 @@ def archive(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> Path:
     sheet.write_text(
         HEAD.format(day="2026-03-04") + "".join(f"\n[[photo]]\n{one}\n" for one in photos)
     )
+    look_at_sheet(sheet)
     assert main(["wrap", str(sheet), "--archive", str(folder)]) == 0
     capsys.readouterr()
     return folder
@@ -113,6 +115,7 @@ def test_only_what_the_withdrawn_consent_let_out_is_told(
     camera_file(tmp_path / "3.JPG", 3)
     other = HEAD.format(day="2026-03-04").replace(PATIENT, "P-0999") + "\n[[photo]]\n"
     sheet.write_text(other + photo("3.JPG"))
+    look_at_sheet(sheet)
     assert main(["wrap", str(sheet), "--archive", str(archive)]) == 0
     given = ("--purpose", "laboratory", "--noted-by", "Haugen^Liv")
     teaching = ("--purpose", "teaching", "--noted-by", "Haugen^Liv", "--withdrawn")

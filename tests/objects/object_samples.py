@@ -21,6 +21,7 @@ from archiver.dentition.teeth import ALL_TEETH, Tooth, in_arch_order
 from archiver.dentition.views import View, covered_teeth, sight, view_of
 from archiver.errors import MeaningError
 from archiver.objects import part10, photograph
+from archiver.objects.confirmation import Confirmation
 from archiver.objects.photograph import Making, PhotographInstance
 from archiver.objects.session import Patient, Photograph, Session, Visit
 from archiver.objects.uids import DerivedUids
@@ -218,7 +219,9 @@ def make_of(
     identity = photograph.identify(session, one, plan, photo.sha256, edges, DerivedUids())
     when = corrected_time(photo.claims, visit.clock_offset)
     taken = when.when if when is not None else None
-    making = Making(session, one, plan, photo, identity, number, taken, CREATED)
+    seen = photograph.examined(session, one, plan, photo, edges=edges)
+    said = (Confirmation.of(seen, one.confirmed_by, CREATED),) if one.confirmed_by else ()
+    making = Making(session, one, plan, photo, identity, number, taken, CREATED, said)
     crop = one.crop
     box = Box(crop.left, crop.top, crop.width, crop.height) if crop is not None else None
     turn = plan.correction.value

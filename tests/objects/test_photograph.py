@@ -358,12 +358,22 @@ def test_a_direct_photograph_has_no_device() -> None:
     assert "DeviceSequence" not in make(entry("buccal", "46", False)).as_shot.dataset
 
 
-def test_the_acquisition_context_tells_who_confirmed_and_how_it_was_taken() -> None:
+def test_contributing_equipment_tells_who_confirmed_what_and_when() -> None:
+    made = _full()
+    for ds in both(made):
+        camera, said = ds.ContributingEquipmentSequence
+        # PS3.3 C.12.1.1.5, PS3.16 CID 7005.
+        assert codes(camera.PurposeOfReferenceCodeSequence) == [("109101", "DCM")]
+        assert codes(said.PurposeOfReferenceCodeSequence) == [("109103", "DCM")]
+        assert (str(said.OperatorsName), said.ContributionDateTime[-5:]) == ("Haugen^Liv", "+0100")
+        (confirmation,) = made.making.confirmations
+        assert confirmation.shown in said.ContributionDescription
+        named = [codes(i.ConceptNameCodeSequence)[0] for i in ds.AcquisitionContextSequence]
+        assert ("121098", "DCM") not in named  # a role of CID 7453, no name of a concept
+
+
+def test_the_acquisition_context_tells_how_it_was_taken() -> None:
     for ds in both(_full()):
-        first = ds.AcquisitionContextSequence[0]
-        verifying = ("121098", "DCM")
-        assert (first.ValueType, str(first.PersonName)) == ("PNAME", "Haugen^Liv")
-        assert codes(first.ConceptNameCodeSequence) == [verifying]
         assert context(ds) == [
             "Camera clock: 2026:03:04 14:21:07.25 +01:00",
             "Added to the camera clock: -0:03:10",

@@ -32,7 +32,9 @@ from archiver.dentition.orientation import Orientation, Turn
 from archiver.dentition.teeth import ALL_TEETH, Arch, Tooth
 from archiver.dentition.views import Surface, View
 from archiver.objects import photograph
-from archiver.objects.description import Description, comments, describe
+from archiver.objects.coded_meaning import comments
+from archiver.objects.confirmation import Confirmation
+from archiver.objects.description import Description, describe
 from archiver.objects.modules import code_item, code_sequence
 from archiver.objects.photograph import Making
 from archiver.objects.session import Circumstances, Photograph
@@ -48,7 +50,9 @@ def made_without_pixels(one: Photograph, exif: int) -> tuple[Making, Dataset, Da
     plan = one.plan(exif)
     session = session_of(one)
     identity = photograph.identify(session, one, plan, "0" * 64, "trim", DerivedUids())
-    making = Making(session, one, plan, CAMERA_FILE, identity, 3, None, CREATED)
+    seen = photograph.examined(session, one, plan, CAMERA_FILE, edges="trim")
+    said = (Confirmation.of(seen, one.confirmed_by, CREATED),) if one.confirmed_by else ()
+    making = Making(session, one, plan, CAMERA_FILE, identity, 3, None, CREATED, said)
     pixels = EncodedPixels(b"", JPEG_BASELINE, "YBR_FULL_422", 3, 64, 96)
     corrected = None
     if identity.corrected is not None:

@@ -14,10 +14,13 @@ from made_up_archive import row as treatment
 
 from archiver.archive.store.archive import Archive
 from archiver.cli.main import main
+from archiver.dentition.numbering import parse_teeth
 from archiver.network.outbox.outbox import Goods, Outbox
+from archiver.objects.mistakes import Change
 from archiver.objects.session import Visit
 from archiver.records import object_survey, survey
 from tests.cli.sessions import camera_jpeg, write_sheet
+from tests.confirming import code_after
 from tests.network.node_serving import TITLE, Served
 from tests.new_archive import new_archive
 
@@ -352,6 +355,8 @@ def test_an_amended_photograph_is_told_and_nothing_else_is(
     (record,) = json.loads(capsys.readouterr().out)
     uid = record["sop_instance_uid"]
     words = ["--tooth", "iso:26", "--confirmed-by", "Haugen^Liv"]
+    change = Change(teeth=parse_teeth("iso:26"))
+    words += ["--shown", code_after(Path(archive), uid, change)]
     assert main(["amend", uid, "--archive", archive, *words]) == 0
     out = tmp_path / "report"
     main(["audit", "--archive", archive, "--rules", "good-record", "--out", str(out)])

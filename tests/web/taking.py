@@ -94,8 +94,9 @@ class Taking:
 
     def confirm(self, digest: str) -> None:
         """Confirm a side as it is shown."""
-        turn = self.state()["pictures"][digest]["turn"]
-        answer = self.change(confirm={"picture": digest, "turn": turn})
+        told = self.state()["pictures"][digest]
+        seen = {"picture": digest, "turn": told["turn"], "shown": told["shown"]}
+        answer = self.change(confirm=seen)
         assert answer.status == 200, answer.text
 
     def archive(self) -> dict[str, Any]:
@@ -128,6 +129,7 @@ def say_as_the_sheet(taking: Taking, sheet: Path) -> list[str]:
         said = {**table.get("defaults", {}), **photo}
         said.pop("file")
         confirmed = said.pop("confirmed_by", "")
+        said.pop("shown", "")
         taking.say(digest, table.get("numbering", "iso"), **said)
         if confirmed:
             taking.confirm(digest)

@@ -16,7 +16,7 @@ from archiver.archive.statements.consents import WITHDRAWN, consents_of, note
 from archiver.archive.store.archive import Archive
 from archiver.cli.context import now
 from archiver.objects.purposes import Purpose
-from archiver.objects.sheet_keys import COLOUR_FRAMES, CONSENT, PATIENT, PHOTO, VISIT
+from archiver.objects.sheet_keys import COLOUR_FRAMES, CONSENT, OF_ONE_LOOK, PATIENT, PHOTO, VISIT
 from tests.new_archive import new_archive
 
 EVERYTHING = """\
@@ -83,7 +83,8 @@ def test_a_draft_can_say_everything_that_a_sheet_can(
     sheet = tmp_path / "sheet.toml"
     sheet.write_text(EVERYTHING, "utf-8")
     for table in (PATIENT, VISIT, CONSENT, PHOTO):
-        assert [k for k in table if k != "confirmed_by" and f"\n{k} = " not in EVERYTHING] == []
+        said = [k for k in table if k not in OF_ONE_LOOK]
+        assert [k for k in said if f"\n{k} = " not in EVERYTHING] == []
     say_as_the_sheet(taking, sheet)
     task = taking.archive()
     assert (task["state"], task["result"]["consent"]) == ("done", []), task
@@ -113,7 +114,7 @@ def test_the_page_has_a_field_for_every_key_of_a_sheet(taking: Taking) -> None:
     fields = {f"patient.{key}" for key in PATIENT if key != "name"} | {"family", "given"}
     fields |= {f"visit.{key}" for key in VISIT} | {"consent", "consent.until"}
     # The button of the crop, and the answer to the question about the side.
-    places = {"crop": "crop-open", "confirmed_by": "side"}
+    places = {"crop": "crop-open", **dict.fromkeys(OF_ONE_LOOK, "side")}
     fields |= {places.get(key, key) for key in PHOTO}
     assert fields - names == set()
     offered = set(re.findall(r'<option value="([^"]+)"', html))

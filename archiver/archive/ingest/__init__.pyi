@@ -5,10 +5,10 @@ from .patient_check import check_patient as check_patient
 from .patient_check import patient_doubt as patient_doubt
 from .patient_check import patient_notes as patient_notes
 from .service import Ingest as Ingest
-from .session_ingest import STATUS_NAMES as STATUS_NAMES
 from .session_ingest import IngestSettings as IngestSettings
-from .session_ingest import WrappedPhotograph as WrappedPhotograph
 from .session_ingest import weigh_file as weigh_file
 from .validation import Validation as Validation
+from .wrapped_photograph import STATUS_NAMES as STATUS_NAMES
+from .wrapped_photograph import WrappedPhotograph as WrappedPhotograph
 from .wrapped_session import WrappedSession as WrappedSession
 from .wrapped_session import wrap as wrap

@@ -13,15 +13,25 @@ from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 
+from archiver.archive.ingest.earlier_runs import ArchivedInstance, Standing, standing
 from archiver.archive.ingest.memory_budget import MemoryGate, need
 from archiver.archive.ingest.service import Ingest
+from archiver.archive.ingest.side_claims import as_seen, unconfirmed
 from archiver.archive.ingest.study_numbers import InstanceNumbers, placed
-from archiver.archive.query import Query
+from archiver.archive.ingest.wrapped_photograph import WrappedPhotograph
+from archiver.archive.statements.amendments import (
+    AmendmentRequest,
+    AmendmentSettings,
+    carry_out,
+    prepare,
+)
 from archiver.archive.store.archive import Archive
 from archiver.archive.store.file_transaction import Incoming, OnDoubt, Outcome
 from archiver.dentition import Plan
 from archiver.errors import ArchiveError, InputError, PhotoError, Problem
 from archiver.objects import (
+    Change,
+    Confirmation,
     DerivedUids,
     Identity,
     Making,
@@ -32,7 +42,6 @@ from archiver.objects import (
     crop_problem,
     demand_offset,
     describe,
-    is_answered,
     part10,
     photograph,
 )
@@ -43,7 +52,6 @@ from archiver.photo import (
     Edges,
     Limits,
     PictureDoubt,
-    QualityFigures,
     QualityLimits,
     corrected_time,
     encode_both,
@@ -59,10 +67,6 @@ from archiver.standard import Finding, Severity, validate_encoded
 
 #: A camera's day may differ from the visit's by this much without a word (a visit past midnight).
 _DAYS_APART = 1
-
-
-#: How reports for programs, and drafts, name what became of a photograph.
-STATUS_NAMES = {Outcome.NEW: "archived", Outcome.SAME: "present", Outcome.REFUSED: "refused"}
 
 
 #: What is in doubt of a photograph, as it is going to be archived.
@@ -121,56 +125,13 @@ class IngestSettings:
 
 
 @dataclass(frozen=True)
-class ArchivedInstance:
-    """An instance that is in the archive."""
-
-    sop_instance_uid: str
-    role: str
-    path: str
-
-
-@dataclass(frozen=True)
-class WrappedPhotograph:
-    """What became of one photograph of a session.
-
-    Parameters
-    ----------
-    number
-        Its place in the session, from 1.
-    problems
-        Why it was refused.
-    warnings
-        What a person should look at.
-    findings
-        What the validator said of its instances.
-    doubts
-        What speaks against what is said of it, answered or not.
-    """
-
-    photograph: Photograph
-    number: int
-    status: Outcome
-    plan: Plan | None = None
-    instances: tuple[ArchivedInstance, ...] = ()
-    problems: tuple[Problem, ...] = ()
-    warnings: tuple[Problem, ...] = ()
-    findings: tuple[Finding, ...] = ()
-    figures: QualityFigures | None = None
-    doubts: tuple[PictureDoubt, ...] = ()
-
-    @property
-    def unanswered(self) -> tuple[PictureDoubt, ...]:
-        """The doubts that what is said of it does not answer."""
-        return tuple(one for one in self.doubts if not is_answered(one, self.photograph))
-
-
-@dataclass(frozen=True)
 class _Made:
     """A photograph on its way: what is known of it, and what is to be kept."""
 
     taken: WrappedPhotograph
     incoming: tuple[Incoming, ...] = ()
     findings: tuple[tuple[Finding, ...], ...] = ()
+    confirm: AmendmentRequest | None = None
 
 
 def take_in(
@@ -200,9 +161,9 @@ def take_in(
                     pool.submit(_make, session, entry, number, archive, settings, numbers)
                 )
                 if len(under_way) > settings.workers:
-                    yield _keep(under_way.popleft().result(), archive)
+                    yield _keep(under_way.popleft().result(), archive, settings)
             while under_way:
-                yield _keep(under_way.popleft().result(), archive)
+                yield _keep(under_way.popleft().result(), archive, settings)
         finally:
             for future in under_way:
                 future.cancel()
@@ -223,19 +184,23 @@ def _make(
         plan = entry.plan(photo.exif_orientation)
         taken = replace(taken, plan=plan, warnings=photo.notes)
         _check_crop(entry, photo, plan)
-        identity = photograph.identify(
-            session, entry, plan, photo.sha256, settings.edges, settings.uids
-        )
-        taken = replace(
-            taken, warnings=(*taken.warnings, *_earlier(session, archive, photo, identity))
-        )
-        held = _held(archive, identity)
-        weigh = weigh_file if held else settings.weigh
-        taken = replace(taken, doubts=weigh(session, entry, plan, photo))
-        if held:
-            return _Made(replace(taken, status=Outcome.SAME, instances=held))
-        making = _making(session, taken, plan, photo, identity, settings)
-        place = numbers.number(making.taken, number, identity.as_shot)
+        seen = photograph.examined(session, entry, plan, photo, edges=settings.edges)
+        given, unbound = as_seen(entry, seen)
+        # An earlier run may have kept it unconfirmed, or by an earlier version's word alone.
+        ways = dict.fromkeys((given, unconfirmed(entry), entry))
+        identities = [
+            photograph.identify(session, one, plan, photo.sha256, settings.edges, settings.uids)
+            for one in ways
+        ]
+        before = standing(archive, session, photo, identities, given.confirmed_by)
+        weigh = weigh_file if before.instances else settings.weigh
+        doubts = weigh(session, given, plan, photo)
+        taken = replace(taken, photograph=given, examined=seen, doubts=doubts)
+        if before.instances:
+            return _held(taken, before, unbound)
+        taken = replace(taken, warnings=(*taken.warnings, *unbound, *before.warnings))
+        making = _making(session, taken, plan, photo, identities[0], settings)
+        place = numbers.number(making.taken, number, making.identity.as_shot)
         return _instances(replace(making, number=place), taken, settings)
     except InputError as error:
         problems = tuple(_named(p, entry) for p in error.problems)
@@ -257,47 +222,28 @@ def _check_crop(entry: Photograph, photo: CameraFile, plan: Plan) -> None:
             raise PhotoError(problem)
 
 
-def _earlier(
-    session: Session, archive: Archive, photo: CameraFile, identity: Identity
-) -> tuple[Problem, ...]:
-    """Look for the same picture in the archive.
-
-    Raises
-    ------
-    PhotoError
-        If it is there under another patient.
-    """
-    everything = archive.query(Query(source_sha256=photo.sha256, include_rejected=True))
-    same = [r for r in everything if r.rejected is None]
-    mine = (identity.as_shot, identity.corrected)
-    if any(r.rejected is not None and r.sop_instance_uid in mine for r in everything):
-        return (
-            Problem(
-                "archive.session_ingest.amended_since", same=tuple(r.sop_instance_uid for r in same)
+def _held(taken: WrappedPhotograph, before: Standing, unbound: tuple[Problem, ...]) -> _Made:
+    """Tell of a photograph that is kept already, and of its side if it is confirmed only now."""
+    if before.confirmed_by:
+        unbound = ()
+    given = taken.photograph
+    return _Made(
+        replace(
+            taken,
+            status=Outcome.SAME,
+            instances=before.instances,
+            warnings=(*taken.warnings, *unbound, *before.warnings),
+            photograph=replace(given, confirmed_by=before.confirmed_by),
+        ),
+        confirm=AmendmentRequest(
+            before.to_confirm,
+            Change(
+                confirmed_by=given.confirmed_by, shown=given.shown, confirmed_at=given.confirmed_at
             ),
+            by=given.confirmed_by,
         )
-    me = (session.patient.id, session.patient.issuer)
-    if any((r.patient_id, r.issuer) != me for r in same):
-        raise PhotoError(Problem("archive.session_ingest.other_patient"))
-    other = [r for r in same if r.sop_instance_uid not in mine]
-    if not other:
-        return ()
-    return (
-        Problem("archive.session_ingest.other_meaning", sop_instance_uid=other[0].sop_instance_uid),
-    )
-
-
-def _held(archive: Archive, identity: Identity) -> tuple[ArchivedInstance, ...]:
-    """Return the photograph's instances if all of them are kept already."""
-    wanted = {identity.as_shot: "original"}
-    if identity.corrected is not None:
-        wanted[identity.corrected] = "derived"
-    held = archive.held(list(wanted))
-    if len(held) < len(wanted):
-        return ()
-    return tuple(
-        ArchivedInstance(uid, role, str(archive.layout.path_of(held[uid].path)))
-        for uid, role in wanted.items()
+        if before.to_confirm
+        else None,
     )
 
 
@@ -311,8 +257,12 @@ def _making(
 ) -> Making:
     time = corrected_time(photo.claims, session.visit.clock_offset)
     when = time.when if time is not None else None
-    said, number = taken.photograph, taken.number
-    return Making(session, said, plan, photo, identity, number, when, settings.now())
+    said, number, now = taken.photograph, taken.number, settings.now()
+    confirmed: tuple[Confirmation, ...] = ()
+    if said.confirmed_by and taken.examined is not None:
+        at = said.confirmed_at or now
+        confirmed = (Confirmation.of(taken.examined, said.confirmed_by, at),)
+    return Making(session, said, plan, photo, identity, number, when, now, confirmed)
 
 
 def _instances(making: Making, taken: WrappedPhotograph, settings: IngestSettings) -> _Made:
@@ -336,16 +286,23 @@ def _instances(making: Making, taken: WrappedPhotograph, settings: IngestSetting
         problems = tuple(f.problem().at(file=making.photo.name) for f in errors)
         return _Made(replace(taken, status=Outcome.REFUSED, problems=problems))
     incoming = tuple(
-        _incoming(one, header, making.photo) for one, header in zip(built, headers, strict=True)
+        _incoming(one, header, making) for one, header in zip(built, headers, strict=True)
     )
     return _Made(replace(taken, status=Outcome.NEW), incoming, found)
 
 
-def _incoming(one: PhotographInstance, header: bytes, photo: CameraFile) -> Incoming:
+def _incoming(one: PhotographInstance, header: bytes, making: Making) -> Incoming:
     """Describe an instance as its file, read again, will describe itself."""
     described = replace(describe(one.dataset), transfer_syntax=one.pixels.transfer_syntax)
-    parts = part10.pieces(one, header)
-    return Incoming(described, parts, photo.sha256, photo.name, on_doubt=OnDoubt.REFUSE)
+    parts, photo = part10.pieces(one, header), making.photo
+    return Incoming(
+        described,
+        parts,
+        photo.sha256,
+        photo.name,
+        origin="; ".join(said.note for said in making.confirmations),
+        on_doubt=OnDoubt.REFUSE,
+    )
 
 
 def _longer_side(making: Making) -> int:
@@ -388,9 +345,11 @@ def _about_the_day(making: Making) -> tuple[Problem, ...]:
     )
 
 
-def _keep(made: _Made, archive: Archive) -> WrappedPhotograph:
+def _keep(made: _Made, archive: Archive, settings: IngestSettings) -> WrappedPhotograph:
     """Hand the instances of one photograph to the archive, together."""
     taken = made.taken
+    if made.confirm is not None:
+        return _confirmed(taken, made.confirm, archive, settings)
     if not made.incoming:
         return taken
     stored = Ingest.of(archive).accept(made.incoming, made.findings)
@@ -407,3 +366,21 @@ def _keep(made: _Made, archive: Archive) -> WrappedPhotograph:
     if len(conflicts) == len(stored):
         raise ArchiveError(*conflicts)
     return replace(taken, instances=kept)
+
+
+def _confirmed(
+    taken: WrappedPhotograph, wish: AmendmentRequest, archive: Archive, settings: IngestSettings
+) -> WrappedPhotograph:
+    """Confirm the side of a photograph that was kept before; it stays as it is where it differs."""
+    ways = AmendmentSettings(settings.now(), settings.edges, settings.uids)
+    try:
+        amendment = prepare(archive, wish, ways)
+    except InputError as error:
+        return replace(taken, warnings=(*taken.warnings, *error.problems))
+    stored = carry_out(archive, amendment)
+    kept = tuple(
+        ArchivedInstance(one.sop_instance_uid, one.role, str(where.path))
+        for one, where in zip(amendment.successors, stored, strict=False)
+    )
+    entry = replace(taken.photograph, confirmed_by=amendment.after.photograph.confirmed_by)
+    return replace(taken, instances=kept, photograph=entry, confirmed_now=True)

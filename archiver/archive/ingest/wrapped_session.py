@@ -7,11 +7,8 @@ from contextlib import closing
 from dataclasses import dataclass
 
 from archiver.archive.ingest.patient_check import check_patient
-from archiver.archive.ingest.session_ingest import (
-    IngestSettings,
-    WrappedPhotograph,
-    take_in,
-)
+from archiver.archive.ingest.session_ingest import IngestSettings, take_in
+from archiver.archive.ingest.wrapped_photograph import WrappedPhotograph
 from archiver.archive.statements.consents import note_session
 from archiver.archive.store.archive import Archive
 from archiver.archive.store.file_transaction import Outcome

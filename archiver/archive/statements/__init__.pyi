@@ -4,6 +4,9 @@ from .amendments import AmendmentRequest as AmendmentRequest
 from .amendments import AmendmentSettings as AmendmentSettings
 from .amendments import carry_out as carry_out
 from .amendments import prepare as prepare
+from .confirmations import confirmation_of as confirmation_of
+from .confirmations import looked_at as looked_at
+from .confirmations import named_by as named_by
 from .consents import GIVEN as GIVEN
 from .consents import WITHDRAWN as WITHDRAWN
 from .consents import Consent as Consent

@@ -40,7 +40,7 @@ from archiver.objects import (
     part10,
     text,
 )
-from archiver.photo import Box, Edges, EncodedPixels, corrected_from
+from archiver.photo import Box, Edges, EncodedPixels, corrected_from, kept_grid
 from archiver.standard import Finding, Severity, validate_bytes, validate_encoded
 from archiver.wording import Text
 
@@ -158,31 +158,29 @@ def prepare(archive: Archive, wish: AmendmentRequest, ways: AmendmentSettings) -
     """
     moved, right = _moved(archive, wish, ways.uids)
     shot, corrected = find_photograph(archive, wish.uid)
-    named = next((one for one in corrected if one.uid == wish.uid), None)
-    if len(corrected) > 1 and named is None and (right.crop or right.uncropped):
-        raise ObjectError(
-            Problem(
-                "archive.amendments.several_corrected",
-                corrected=tuple(one.uid for one in corrected),
-            )
-        )
-    main = named or (corrected[0] if corrected else None)
-    before = mistakes.read_meaning(shot.dataset, main.dataset if main else None)
-    size = (shot.pixels.columns, shot.pixels.rows)
-    after = mistakes.amended(before, right, size)
+    main = _main(corrected, wish)
+    before = mistakes.read_meaning(shot.dataset, main.dataset if main else None, shot.picture)
+    cut = mistakes.AsShot(
+        (shot.pixels.columns, shot.pixels.rows),
+        kept_grid(shot.pixels),
+        trims=ways.edges == "trim",
+    )
+    after = mistakes.amended(before, right, cut, ways.now)
     found = mistakes.mistakes(before, after, right)
     if not found:
         raise ObjectError(Problem("archive.amendments.nothing_would_change"))
-    _check_crop(after, size)
+    _check_crop(after, cut.size)
     verdict = mistakes.verdict(found, wish.reason, wish.remark)
     plain = "; ".join(mistake.words for mistake in found)
     making = Amending(after, plain, moved, ways.now, ways.uids)
     made = [_Made("original", shot.uid, amendment.as_shot(shot.dataset, making), shot.pixels)]
-    others = replace(right, crop=None, uncropped=False)
+    unsaid = right.confirmed_by == ""
+    # Each shows a part of its own, so that who confirmed one has not seen the others.
+    others = replace(right, crop=None, uncropped=False, confirmed_by="" if unsaid else None)
     old_corrected: list[HeldInstance | None] = [*corrected] or [None]
     for one in old_corrected:
         change = right if one is main else others
-        made += _corrected(shot, one, made[0].dataset, making, change, ways.edges)
+        made += _corrected((shot, one), made[0].dataset, making, change, cut)
     old = [shot, *corrected]
     note, about_note = _note(old, verdict, wish.by, ways)
     successors, findings = _checked(made, shot.source)
@@ -196,6 +194,20 @@ def prepare(archive: Archive, wish: AmendmentRequest, ways: AmendmentSettings) -
         note,
         findings + about_note,
     )
+
+
+def _main(corrected: Sequence[HeldInstance], wish: AmendmentRequest) -> HeldInstance | None:
+    """Return the corrected picture that is meant, None where there is none."""
+    named = next((one for one in corrected if one.uid == wish.uid), None)
+    about_crop = wish.change.crop or wish.change.uncropped
+    if len(corrected) > 1 and named is None and about_crop:
+        raise ObjectError(
+            Problem(
+                "archive.amendments.several_corrected",
+                corrected=tuple(one.uid for one in corrected),
+            )
+        )
+    return named or (corrected[0] if corrected else None)
 
 
 def _moved(
@@ -241,6 +253,9 @@ def carry_out(archive: Archive, amendment: Amendment) -> list[Stored]:
         for one in amendment.successors
     ]
     # More than eight do not fit in a line of the journal; the note itself has them all.
+    new = set(amendment.after.confirmations) - set(amendment.before.confirmations)
+    for one in new:
+        notes = [f"{note}; {one.note}" for note in notes]
     notes.append(f"reason {code}, rejects {' '.join(amendment.rejected)}")
     batch = [*(one.incoming for one in amendment.successors), amendment.note]
     return Ingest.of(archive).accept_together(batch, notes)
@@ -262,17 +277,16 @@ class _Made:
 
 
 def _corrected(
-    shot: HeldInstance,
-    old: HeldInstance | None,
+    held: tuple[HeldInstance, HeldInstance | None],
     new_shot: Dataset,
     making: Amending,
     change: Change,
-    edges: Edges,
+    cut: mistakes.AsShot,
 ) -> list[_Made]:
     """Make the successor of one corrected picture, or the first one, or none where none is due."""
-    size = (shot.pixels.columns, shot.pixels.rows)
-    before = mistakes.read_meaning(shot.dataset, old.dataset if old else None)
-    after = mistakes.amended(before, change, size)
+    shot, old = held
+    before = mistakes.read_meaning(shot.dataset, old.dataset if old else None, shot.picture)
+    after = mistakes.amended(before, change, cut, making.created)
     making = replace(making, after=after)
     if not after.needs_correction:
         return []
@@ -282,7 +296,7 @@ def _corrected(
         ds = amendment.kept_corrected(old.dataset, new_shot, making)
         return [_Made("derived", old.uid, ds, old.pixels)]
     box = Box(crop.left, crop.top, crop.width, crop.height) if crop is not None else None
-    result = corrected_from(shot.pixels, turn.value, box, edges=edges)
+    result = corrected_from(shot.pixels, turn.value, box, edges="trim" if cut.trims else "lossless")
     before_it = old.dataset if old is not None else None
     ds = amendment.turned_corrected(before_it, new_shot, result, making)
     return [_Made("derived", old.uid if old is not None else "", ds, result.pixels)]

@@ -78,6 +78,11 @@ class HeldInstance:
         """SOP Instance UID."""
         return text(self.dataset, "SOPInstanceUID")
 
+    @property
+    def picture(self) -> str:
+        """SHA-256 of the camera file; of the frame where no camera file is known."""
+        return self.source or hashlib.sha256(self.pixels.stream).hexdigest()
+
 
 def successor_of(archive: Archive, uid: str) -> str | None:
     """Return the instance that came in the place of another, None if none did."""

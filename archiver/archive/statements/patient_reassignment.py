@@ -8,9 +8,17 @@ from pathlib import Path
 
 from archiver.archive.query import Query, Record
 from archiver.archive.store.archive import Archive
-from archiver.archive.store.index import name_key
 from archiver.errors import ObjectError, Problem
-from archiver.objects import Patient, Session, UidPolicy, Visit, Whose, photograph, read_context
+from archiver.objects import (
+    Patient,
+    Session,
+    UidPolicy,
+    Visit,
+    Whose,
+    name_key,
+    photograph,
+    read_context,
+)
 from archiver.wording import Text
 
 

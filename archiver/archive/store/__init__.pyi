@@ -19,7 +19,6 @@ from .index import index_in_memory as index_in_memory
 from .index import iso_date as iso_date
 from .index import iso_time as iso_time
 from .index import like_pattern as like_pattern
-from .index import name_key as name_key
 from .indexed_instance import IndexedInstance as IndexedInstance
 from .journal import START as START
 from .journal import Deed as Deed

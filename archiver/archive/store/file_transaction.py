@@ -77,7 +77,8 @@ class Incoming:
     aside
         Where the file has been written already; `parts` are not looked at then.
     origin
-        From where it came, for the journal; nothing that identifies a patient.
+        For the journal: from where it came, or who confirmed it; nothing that identifies a
+        patient.
     on_doubt
         What is done where it names somebody else than the archive.
     by

@@ -7,7 +7,6 @@ again. It also remembers how far into the journal it has come.
 from __future__ import annotations
 
 import re
-import unicodedata
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
@@ -33,6 +32,7 @@ from archiver.archive.store.indexed_instance import HeldFile, IndexedInstance
 from archiver.archive.store.journal import START, Position
 from archiver.archive.store.tooth_coverage import teeth_rows
 from archiver.errors import ArchiveError, Problem
+from archiver.objects import name_key, shown_digest
 from archiver.wording import Text
 
 if TYPE_CHECKING:
@@ -40,12 +40,6 @@ if TYPE_CHECKING:
 
 #: Variables in one statement at most; SQLite before 3.32 takes 999.
 _AT_ONCE = 900
-
-
-def name_key(name: str) -> str:
-    """Return a name as it is compared: without case, width and trailing empty components."""
-    folded = unicodedata.normalize("NFKC", name).casefold()
-    return "=".join(group.rstrip("^ ") for group in folded.split("=")).rstrip("=")
 
 
 def like_pattern(pattern: str) -> str:
@@ -159,9 +153,11 @@ class Index:
             If there are tables of another version.
         """
         with self._translated("archive.index.not_made"):
+            tables = t.metadata.sorted_tables
             if inspect(self.engine).has_table(t.applied.name):
                 self.position()
-            t.metadata.create_all(self.engine)
+                tables = [table for table in tables if table is not t.shown]
+            t.metadata.create_all(self.engine, tables)
 
     def position(self) -> Position:
         """Return how far into the journal the index has come.
@@ -237,6 +233,7 @@ def _insert(connection: Connection, kept: Sequence[IndexedInstance]) -> None:
     people = _PatientNumbers(connection)
     rows = []
     teeth = []
+    shown = []
     for number, one in enumerate(kept, start=top + 1):
         columns = _columns(one)
         columns["number"] = number
@@ -253,7 +250,14 @@ def _insert(connection: Connection, kept: Sequence[IndexedInstance]) -> None:
                     "rejected": False,
                 }
             )
+        if one.description.is_photograph:
+            digest = shown_digest(one.description, one.source_digest)
+            shown.append({"instance": number, "digest": digest})
     connection.execute(insert(t.instances), rows)
+    if shown:
+        # An earlier version's index gets the table with the first picture that is added.
+        t.shown.create(connection, checkfirst=True)
+        connection.execute(insert(t.shown), shown)
     if teeth:
         connection.execute(insert(t.instance_teeth), teeth)
     note_rejections(connection, kept, top + 1)

@@ -59,7 +59,7 @@ class Deed:
     source
         SHA-256 of the camera file that it was made from, empty if there is none.
     note
-        Counts and the like; nothing that identifies a person.
+        Counts, who confirmed what, and the like; nothing that identifies a patient.
     who
         Who did it; empty for whoever has the archive open.
     """

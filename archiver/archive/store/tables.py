@@ -122,6 +122,15 @@ instance_teeth = Table(
     sqlite_with_rowid=False,
 )
 
+#: Digests of all that is shown of photographs, so that the code under a picture is found quickly.
+#: It only points: who confirms is held to what the objects say. Older indexes lack it.
+shown = Table(
+    "shown",
+    metadata,
+    Column("instance", ForeignKey("instances.number"), primary_key=True),
+    Column("digest", String(64), nullable=False),  # empty where it has none
+)
+
 #: What the rejection notes among the instances name, be it in the archive or not (yet).
 rejections = Table(
     "rejections",

@@ -43,6 +43,7 @@ _SEQUENCES = (
     "PrimaryAnatomicStructureSequence",
     "ViewCodeSequence",
     "AcquisitionContextSequence",
+    "ContributingEquipmentSequence",
     "DeviceSequence",
 )
 _MEANING = (*_SEQUENCES, "ImageType", "ImageLaterality", "PatientOrientation")

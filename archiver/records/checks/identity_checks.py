@@ -8,8 +8,7 @@ from collections import defaultdict
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence, Set
 from dataclasses import dataclass, field
 
-from archiver.archive.store import name_key
-from archiver.objects import Person
+from archiver.objects import Person, name_key
 from archiver.records.model import Concern, Instance, RecordPerson, concern_about
 from archiver.wording import Text
 

@@ -22,6 +22,8 @@ import { t } from "./words.js";
  * @property {number} columns
  * @property {number} rows
  * @property {string} alt
+ * @property {string} certainty
+ * @property {string} code
  */
 
 /** @typedef {"top" | "right" | "bottom" | "left"} Edge */

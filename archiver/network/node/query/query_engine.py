@@ -19,13 +19,13 @@ from pydicom.datadict import dictionary_VR, keyword_for_tag, tag_for_keyword
 from pydicom.tag import BaseTag, Tag
 from sqlalchemy import ColumnElement, Select, and_, func, or_, select, tuple_
 
-from archiver.archive.store import Archive, iso_date, like_pattern, name_key
+from archiver.archive.store import Archive, iso_date, like_pattern
 from archiver.archive.store import tables as t
 from archiver.errors import ObjectError
 from archiver.network.node.query.information_model import ATTRIBUTES, IN_HEADERS, NOT_KEYS, REQUIRED
 from archiver.network.node.query.matching import BadKeyError, bounds, check_key, matches, texts
 from archiver.network.query_level import Level
-from archiver.objects import open_dataset
+from archiver.objects import name_key, open_dataset
 from archiver.wording import Text
 
 _I, _P = t.instances.c, t.patients.c

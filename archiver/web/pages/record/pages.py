@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from starlette.requests import Request
@@ -152,18 +153,20 @@ class _Record:
 
     def side(self, request: Request) -> Response:
         """Ask whether the side of a picture is right."""
-        asked = side_confirmation.question(self._site, str(request.path_params["uid"]))
+        who, uid = visitor_of(request).name, str(request.path_params["uid"])
+        asked = side_confirmation.question(self._site, uid, who)
         study = asked.record.study_uid
         self._site.note(request, ACCESSED, studies={study: 1}, detail="side asked")
-        label = self._site.pictures.label(asked.record)
+        label = replace(self._site.pictures.label(asked.record), code=asked.shown.code)
         return self._site.page(request, "record/side.html", asked=asked, label=label)
 
     def confirm(self, request: Request) -> Response:
         """Note that the visitor confirmed a side."""
-        asked = side_confirmation.question(self._site, str(request.path_params["uid"]))
-        if form_of(request).get("seen") != asked.edges["top"] + asked.edges["right"]:
+        who, uid = visitor_of(request).name, str(request.path_params["uid"])
+        asked, seen = side_confirmation.question(self._site, uid, who), form_of(request).get("seen")
+        if seen != asked.shown.digest:
             raise Refused(409, "record.seen_otherwise")
-        side_confirmation.confirm(self._site, asked, visitor_of(request).name)
+        side_confirmation.confirm(self._site, asked, who, seen)
         study = asked.record.study_uid
         self._site.note(request, CHANGED, studies={study: 1}, detail="side confirmed")
         return RedirectResponse(f"/record/visit/{study}", 303)

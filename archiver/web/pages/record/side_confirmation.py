@@ -11,9 +11,12 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from archiver.archive import Query, Record
+from archiver.archive.statements import looked_at
 from archiver.dentition import Orientation
+from archiver.objects import Witnessed, name_key, signers
 from archiver.web.http_errors import Refused
 from archiver.web.labels import letters
+from archiver.web.pages.take_in.examined_sides import read_who
 from archiver.wording import Words
 
 if TYPE_CHECKING:
@@ -37,6 +40,8 @@ class SideQuestion:
         The letter at each edge, as displayed.
     laterality
         ``R`` or ``L`` for a picture of one side; empty otherwise.
+    shown
+        All that is shown, with its digest and code.
     doubts
         What speaks against it, in words.
     """
@@ -45,11 +50,14 @@ class SideQuestion:
     words: str
     edges: dict[str, str]
     laterality: str
+    shown: Witnessed
     doubts: tuple[str, ...] = ()
 
 
-def question(site: Site, uid: str) -> SideQuestion:
-    """Return what is to be asked about a picture.
+def question(site: Site, uid: str, who: str) -> SideQuestion:
+    """Return what a user is to be asked about a picture.
+
+    One that somebody else has confirmed may be countersigned.
 
     Raises
     ------
@@ -59,11 +67,14 @@ def question(site: Site, uid: str) -> SideQuestion:
     record = record_of(site, uid)
     if record is None:
         raise Refused(404, "errors.no_picture")
-    if record.confirmed is not False or record.rejected is not None:
+    if record.confirmed is None or record.rejected is not None:
+        raise Refused(409, "record.nothing_to_confirm")
+    description = site.pictures.description(uid, Path(record.path))
+    people = map(name_key, signers(description.confirmations))
+    if who and name_key(read_who(who)) in people:
         raise Refused(409, "record.nothing_to_confirm")
     from archiver.priors import display_turn
 
-    description = site.pictures.description(uid, Path(record.path))
     _, edges = display_turn(description)
     if edges is None:
         raise Refused(409, "record.no_edges")
@@ -71,7 +82,8 @@ def question(site: Site, uid: str) -> SideQuestion:
     found = site.pictures.found_wrong().get(uid)
     doubts = (site.t("picture.side_in_doubt", found=found),) if found is not None else ()
     words = asked(edges, laterality, site.t)
-    return SideQuestion(record, words, _by_edge(edges), laterality, doubts)
+    shown = looked_at(site.archive, uid).examined
+    return SideQuestion(record, words, _by_edge(edges), laterality, shown, doubts)
 
 
 def record_of(site: Site, uid: str) -> Record | None:
@@ -101,22 +113,24 @@ def asked(edges: Orientation, laterality: str, t: Words) -> str:
     return t("take_in.ask_side", side=side, edge=edge(forward))
 
 
-def confirm(site: Site, asked: SideQuestion, who: str) -> None:
+def confirm(site: Site, asked: SideQuestion, who: str, seen: str) -> None:
     """Note who confirmed a side.
+
+    Parameters
+    ----------
+    seen
+        Digest of what was shown.
 
     Raises
     ------
     ArchiverError
-        If it cannot be noted.
+        If something else is shown now, or it cannot be noted.
     """
-    from archiver.archive.statements import AmendmentRequest, AmendmentSettings
-    from archiver.objects import Change
-    from archiver.web.pages.take_in.draft_changes import read_who
+    from archiver.archive.statements import AmendmentSettings, confirmation_of
     from archiver.workflow import amend
 
-    name = read_who(who)
     edges: Edges = site.practice.edges if site.practice is not None else "trim"
-    wish = AmendmentRequest(asked.record.sop_instance_uid, Change(confirmed_by=name), by=name)
+    wish = confirmation_of(asked.record.sop_instance_uid, read_who(who), seen)
     amend(site.archive, wish, AmendmentSettings(site.clock(), edges))
 
 

@@ -12,7 +12,13 @@ from archiver.objects import SAME_PERSON, Unfit
 from archiver.web.http_errors import Refused
 from archiver.web.pages.take_in.consent_fields import read_consent
 from archiver.web.pages.take_in.drafts import Draft, Photo
-from archiver.web.pages.take_in.photo_entry import changed, judged, recropped, teeth_of
+from archiver.web.pages.take_in.examined_sides import (
+    DraftAuthor,
+    confirmed,
+    read_who,
+    without_lapsed,
+)
+from archiver.web.pages.take_in.photo_entry import changed, recropped, teeth_of
 from archiver.web.pages.take_in.required_views import rule_sets
 from archiver.web.pages.take_in.sheet import read_table
 
@@ -21,32 +27,35 @@ _STAGES = ("", "start", "prepared", "finished")
 
 
 def apply(
-    draft: Draft,
-    photos: Mapping[str, Photo],
-    change: Mapping[str, Any],
-    who: str,
-    habits: Mapping[str, object],
+    draft: Draft, photos: Mapping[str, Photo], change: Mapping[str, Any], author: DraftAuthor
 ) -> Draft:
     """Return a draft after a change.
+
+    What was confirmed of a picture falls with whatever makes it show something else.
 
     Parameters
     ----------
     change
         ``same_person``: why the patient is the one known under the identifier (who says so is
         noted); ``pictures``: by digest, keys of a photo with new values or None; ``numbering``:
-        of the teeth in it; ``confirm``: digest and the turn that the person saw; ``patient``,
+        of the teeth in it; ``confirm``: a picture and what the person saw of it; ``patient``,
         ``visit``, ``consent``, ``study``, ``rules``, ``teeth``, ``stage``.
-    who
-        The person, who is noted where a side is confirmed or a consent noted; empty for one who
-        may not.
-    habits
-        The practice's own defaults.
 
     Raises
     ------
     MeaningError, Refused
         If something of it cannot be; nothing is changed then.
     """
+    draft = spoken(draft, photos, change, author)
+    if "confirm" in change:
+        draft = confirmed(draft, photos, _table(change, "confirm"), author)
+    return without_lapsed(draft, photos, author)
+
+
+def spoken(
+    draft: Draft, photos: Mapping[str, Photo], change: Mapping[str, Any], author: DraftAuthor
+) -> Draft:
+    """Return a draft after what a change says, before anything is confirmed; as `apply`."""
     numbering = numbering_of(str(change.get("numbering", Numbering.ISO.value)))
     pictures = _table(change, "pictures")
     said = {}
@@ -54,46 +63,10 @@ def apply(
         photo, before = photos[_known(photos, digest)], draft.of_photo(digest)
         new = changed(before, _as_table(given), numbering)
         if "crop" in new and "crop" not in given:
-            new["crop"] = recropped(before, new, photo, habits)
+            new["crop"] = recropped(before, new, photo, author.habits)
         said[digest] = new
     draft = draft.with_said(said)
-    if "confirm" in change:
-        draft = _confirmed(draft, photos, _table(change, "confirm"), who, habits)
-    return _about_the_visit(_of_whom(draft, change, who), change, numbering)
-
-
-def _confirmed(
-    draft: Draft,
-    photos: Mapping[str, Photo],
-    confirm: Mapping[str, Any],
-    who: str,
-    habits: Mapping[str, object],
-) -> Draft:
-    """Note who confirmed a side, if what the person saw is what will be archived."""
-    if not who:
-        raise Refused(422, "take_in.no_confirming")
-    digest = _known(photos, str(confirm.get("picture", "")))
-    said = draft.of_photo(digest)
-    follows = judged(said, photos[digest], habits)
-    if follows["edges"] is None:
-        raise Refused(422, "take_in.side_too_soon")
-    if confirm.get("turn") != follows["turn"]:
-        raise Refused(422, "take_in.shown_otherwise")
-    return draft.with_said({digest: {**said, "confirmed_by": read_who(who)}})
-
-
-def read_who(who: str) -> str:
-    """Return a user's name as a person's name.
-
-    Raises
-    ------
-    MeaningError, Refused
-        If it cannot be one.
-    """
-    found = read_table("patient", {"name": who}).get("name")
-    if not found:
-        raise Refused(422, "take_in.no_person")
-    return found
+    return _about_the_visit(_of_whom(draft, change, author.who), change, numbering)
 
 
 def _of_whom(draft: Draft, change: Mapping[str, Any], who: str) -> Draft:

@@ -22,6 +22,7 @@ import re
 import secrets
 import shutil
 import threading
+from collections import deque
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
@@ -48,6 +49,8 @@ DRAFT: Schema[Fields] = Schema(Text("archive.schema.draft"), (unchanged,))
 PHOTO: Schema[Fields] = Schema(Text("archive.schema.draft_picture"), (unchanged,))
 _TABLE = "draft.json"
 _GONE = ".gone"
+#: States of a draft that are remembered, to tell a window that is behind what it would undo.
+_EARLIER = 200
 _ID = re.compile(r"[0-9a-f]{32}")
 #: How long a draft that is archived in full stays to be looked at.
 _SHOWN_FOR = timedelta(days=1)
@@ -105,6 +108,11 @@ class Open:
     guard: threading.RLock = field(default_factory=threading.RLock)
     undoable: list[Step] = field(default_factory=list)
     redoable: list[Step] = field(default_factory=list)
+    earlier: deque[Draft] = field(default_factory=lambda: deque(maxlen=_EARLIER))
+
+    def at(self, revision: object) -> Draft | None:
+        """Return the draft as it was at a revision; None where that is not known any more."""
+        return next((one for one in self.earlier if one.revision == revision), None)
 
     @property
     def files(self) -> Path:
@@ -144,6 +152,7 @@ class Open:
         kept = replace(draft, revision=self.draft.revision + 1, changed=now.isoformat())
         steps = {"undoable": undoable, "redoable": redoable}
         write_json(self.folder / _TABLE, mark_fields(DRAFT, {**kept.to_json(), **steps}))
+        self.earlier.append(self.draft)
         self.draft, self.undoable, self.redoable = kept, undoable, redoable
         return kept
 

@@ -24,9 +24,11 @@ from archiver.web.files import unchanged_or
 from archiver.web.http_errors import Refused
 from archiver.web.pages.take_in import photo_entry
 from archiver.web.pages.take_in.archiving_task import ArchivingRun, archive_draft
-from archiver.web.pages.take_in.draft_changes import apply
+from archiver.web.pages.take_in.conflicts import conflicts
+from archiver.web.pages.take_in.draft_changes import apply, spoken
 from archiver.web.pages.take_in.draft_store import Drafts, NoDraft, Open
 from archiver.web.pages.take_in.drafts import ARCHIVED, Draft, Photo, in_order
+from archiver.web.pages.take_in.examined_sides import DraftAuthor, examined_of
 from archiver.web.pages.take_in.required_views import wanted
 from archiver.web.pages.take_in.sheet import NotReady, patient_of_draft, session_of
 from archiver.web.pages.take_in.turn_table import readings
@@ -75,6 +77,10 @@ class Drafting:
         """What is done at an incomplete block."""
         practice = self._site.practice
         return str(practice.edges) if practice is not None else "trim"
+
+    def author(self, who: str) -> DraftAuthor:
+        """Return who changes a draft now, with the practice's ways."""
+        return DraftAuthor(who, self._site.clock(), self.habits, self.edges)
 
     def opened(self, request: Request) -> Open:
         """Return the draft that a path names, of the visitor only.
@@ -141,6 +147,8 @@ class Drafting:
         table = photo.to_json()
         table["said"] = about
         table["result"] = draft.results.get(photo.digest)
+        seen = examined_of(draft, photo, self.author(""))
+        table["shown"] = seen.to_json() if seen is not None else None
         return {**table, **photo_entry.judged(about, photo, self.habits)}
 
     def readings(self, request: Request) -> Response:
@@ -208,16 +216,13 @@ class Drafting:
         with opened.guard:
             draft = opened.draft
             if change.get("revision") != draft.revision:
-                told = self._state(opened, opened.photos)
-                return self._site.answer(
-                    {"problems": [self._site.t("take_in.changed_elsewhere")], "state": told}, 409
-                )
+                return self._late(opened, change)
             now = self._site.clock()
             if change.get("undo") or change.get("redo"):
                 opened.undo(now, again=bool(change.get("redo")))
                 return self._site.answer(self._state(opened, opened.photos))
             try:
-                new = apply(draft, opened.photos, change, who, self.habits)
+                new = apply(draft, opened.photos, change, self.author(who))
             except MeaningError as error:
                 return self._refused(error)
             opened.change(new, now)
@@ -225,6 +230,34 @@ class Drafting:
             return self._site.answer(
                 self._state(opened, {d: opened.photos[d] for d in touched if d in opened.photos})
             )
+
+    def _late(self, opened: Open, change: dict[str, Any]) -> Response:
+        """Tell a window that another one was faster, and where the two say different things."""
+        before = opened.at(change.get("revision"))
+        over = None
+        if before is not None:
+            over = list(conflicts(before, opened.draft, opened.photos, change))
+        told = {
+            "problems": [self._site.t("take_in.changed_elsewhere")],
+            "state": self._state(opened, opened.photos),
+            "conflicts": over,
+        }
+        return self._site.answer(told, 409)
+
+    async def shown(self, request: Request) -> Response:
+        """Tell what would be shown of pictures after a change that is not made."""
+        opened = self.opened(request)
+        change = await json_of(request, 1 << 20)
+        if not isinstance(change, dict) or not isinstance(change.get("pictures"), dict):
+            raise Refused(400, "errors.malformed")
+        author = self.author("")
+        try:
+            draft = spoken(opened.draft, opened.photos, change, author)
+        except MeaningError as error:
+            return self._refused(error)
+        seen = {d: examined_of(draft, opened.photos[d], author) for d in change["pictures"]}
+        told = {d: one.to_json() if one is not None else None for d, one in seen.items()}
+        return self._site.answer({"revision": draft.revision, "pictures": told})
 
     def discard(self, request: Request) -> Response:
         """Throw a draft away."""

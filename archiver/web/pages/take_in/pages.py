@@ -48,6 +48,7 @@ def routes(site: Site) -> list[BaseRoute]:
         route(one + "/pictures", drafting.upload, methods=["PUT"], may=MAY),
         route(one + "/pictures/{digest:str}", drafting.picture, may=MAY),
         route(one + "/changes", drafting.change, methods=["POST"], may=MAY),
+        route(one + "/shown", drafting.shown, methods=["POST"], may=MAY),
         route(one + "/archive", drafting.archive, methods=["POST"], may=MAY),
         route(one + "/discard", drafting.discard, methods=["POST"], may=MAY),
     ]
@@ -78,7 +79,7 @@ class TakeInPages:
         opened = self._drafting.drafts.create(visitor_of(request).name)
         if of_visit is not None:
             told = {key: of_visit[key] for key in ("patient", "visit", "study")}
-            change = apply(opened.draft, {}, told, "", self._drafting.habits)
+            change = apply(opened.draft, {}, told, self._drafting.author(""))
             opened.change(change, self._site.clock())
         self._site.note(request, CHANGED, detail="draft begun")
         return RedirectResponse(f"/take-in/{opened.draft.id}", 303)

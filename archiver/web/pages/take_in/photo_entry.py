@@ -19,7 +19,7 @@ from archiver.dentition import (
     read_teeth,
 )
 from archiver.errors import MeaningError, Problem
-from archiver.objects import FLIPS, PHOTO, Crop, Unfit, crop_problem
+from archiver.objects import FLIPS, OF_ONE_LOOK, PHOTO, Crop, Unfit, crop_problem
 from archiver.photo import Box, source_box, turned_box
 from archiver.web.http_errors import Refused
 from archiver.web.pages.take_in.drafts import Photo, Said
@@ -27,7 +27,7 @@ from archiver.web.pages.take_in.drafts import Photo, Said
 #: A confirmed side holds for these; whoever changes one has to look again.
 TURNING = ("view", "mirror", "teeth", "top", "operator", "flipped", "exif_orientation")
 #: Set by the server alone, or not said of one picture.
-_NOT_SENT = ("confirmed_by",)
+_NOT_SENT = OF_ONE_LOOK
 #: Habits of the practice that turn a picture where nothing is said of it.
 HABITS = ("operator", "top", "mirror", "flipped", "exif_orientation")
 
@@ -105,7 +105,8 @@ def changed(said: Said, given: Mapping[str, object], numbering: Numbering) -> di
     if not new.get("teeth", True):
         del new["teeth"]
     if any(new.get(key) != said.get(key) for key in TURNING):
-        new.pop("confirmed_by", None)
+        for key in OF_ONE_LOOK:
+            new.pop(key, None)
     return new
 
 

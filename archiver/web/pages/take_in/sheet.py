@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from datetime import date, time
+from datetime import date, datetime, time
 from typing import Any
 
 import tomli_w
@@ -109,6 +109,8 @@ def _entry(photo: Photo, said: Mapping[str, Any]) -> str:
     """Write an entry of its own, so that the line on which it begins is known."""
     tables = {key: value for key, value in said.items() if isinstance(value, dict)}
     values = {key: value for key, value in said.items() if key not in tables}
+    if "confirmed_at" in values:
+        values["confirmed_at"] = datetime.fromisoformat(values["confirmed_at"])
     text = "[[photo]]\n" + tomli_w.dumps({"file": f"files/{photo.file}", **values})
     for key, table in tables.items():
         text += f"[photo.{key}]\n" + tomli_w.dumps(table)

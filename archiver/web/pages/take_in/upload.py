@@ -17,11 +17,9 @@ from archiver.errors import PhotoError, Problem
 from archiver.photo import (
     EXTENSIONS,
     CameraFile,
-    ColourModel,
     Format,
-    JpegStructure,
     Limits,
-    can_crop,
+    crop_grid,
     read_camera_bytes,
     thumbnail,
 )
@@ -123,16 +121,9 @@ def _facts(photo: CameraFile, name: str, now: datetime) -> Photo:
         photo.rows,
         photo.exif_orientation,
         when.replace(tzinfo=None).isoformat() if when is not None else "",
-        _block(structure),
+        crop_grid(structure),
         tuple(str(note) for note in photo.notes),
     )
-
-
-def _block(structure: JpegStructure | None) -> tuple[int, int]:
-    """Return the grid on which a crop's corners lie; see `archiver.photo.encoding.encode_both`."""
-    if structure is None or structure.colour is ColourModel.RGB or not structure.fits_baseline:
-        return 1, 1
-    return structure.mcu if can_crop(structure) else (1, 1)
 
 
 def shown_name(given: str) -> str:

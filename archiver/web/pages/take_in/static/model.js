@@ -129,8 +129,13 @@ import { judge, read, recropped } from "./turning.js";
  * @property {Record<string, Picture>} pictures
  */
 
-/** @typedef {{ picture: string, turn: number }} Confirm */
 /** @typedef {{ doubt: string | null, notes: string[] }} Whose what the archive has against the patient */
+/**
+ * What the server says is shown of a picture; sent back with the answer of who looked at it.
+ * @typedef {{ digest: string, code: string, facts: Record<string, unknown> }} Shown
+ */
+
+/** @typedef {{ picture: string, turn: number, shown?: Shown }} Confirm */
 
 /**
  * A change of the draft, as archiver.web.pages.take_in.draft_changes takes it.
@@ -443,6 +448,8 @@ export class Model extends EventTarget {
   async post(change) {
     for (let again = 0; ; again += 1) {
       try {
+        const { confirm } = change;
+        if (confirm && !confirm.shown) confirm.shown = await this.askShown(confirm.picture, change);
         const body = { revision: this.revision, ...change };
         const state = await callJson(`/take-in/${this.id}/changes`, { method: "POST", body });
         this.away = false;
@@ -462,6 +469,18 @@ export class Model extends EventTarget {
         }
       }
     }
+  }
+
+  /**
+   * Asks what would be shown of a picture after a change.
+   * @param {string} digest
+   * @param {Change} change
+   * @returns {Promise<Shown>}
+   */
+  async askShown(digest, change) {
+    const pictures = { [digest]: {}, ...change.pictures };
+    const told = await callJson(`/take-in/${this.id}/shown`, { method: "POST", body: { pictures } });
+    return told.pictures[digest];
   }
 
   /**

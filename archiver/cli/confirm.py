@@ -1,0 +1,100 @@
+"""Examples:
+
+  archiver confirm --by "Haugen^Liv" 7KQ2-M4            the picture with this code shows its side
+  archiver confirm --by "Haugen^Liv" 7kq2m4 "N37K 2B"   case, spaces and dashes do not matter
+
+A code stands under each picture where it is shown whole with its directions: on contact sheets and
+in the pages. It is that of what was shown: of the pixels, their turn and crop, of patient, teeth
+and view. Where any of these has been changed since, nothing is confirmed. Who confirms what
+somebody else has confirmed countersigns it. New instances, which say so, take the place of the old.
+"""
+
+from __future__ import annotations
+
+import json
+import sys
+from typing import TYPE_CHECKING, Any
+
+from archiver.cli.command import Option, Options, argument, verb
+from archiver.cli.options import JSON
+from archiver.cli.parameters import FOLDER
+from archiver.errors import InputError, Problem, UsageError
+from archiver.wording import words_of
+
+if TYPE_CHECKING:
+    from archiver.archive.statements import AmendmentSettings
+    from archiver.archive.store import Archive
+
+
+@verb(
+    argument("codes", nargs=-1, required=True, metavar="CODE", help="that stands under a picture"),
+    Option("--by", required=True, metavar="NAME", help="who looked at it, as family^given"),
+    Option("--archive", type=FOLDER),
+    JSON,
+)
+def command(options: Options) -> int:
+    """Carry the verb out."""
+    from archiver.archive.statements import AmendmentSettings
+    from archiver.archive.store import Archive
+    from archiver.cli.context import actor, now
+    from archiver.cli.settings import read_settings
+
+    practice, by = read_settings(), _person(options.by)
+    told: list[dict[str, Any]] = []
+    with Archive.open(
+        options.archive or practice.archive, create=False, clock=now, actor=actor()
+    ) as archive:
+        for code in options.codes:
+            ways = AmendmentSettings(now(), practice.edges)
+            told.append(_confirmed(archive, code, by, ways))
+            if not options.json:
+                _print_outcome(told[-1])
+    if options.json:
+        print(json.dumps(told, ensure_ascii=False, indent=2))
+    return 1 if any(one["problems"] for one in told) else 0
+
+
+def _person(text: str) -> str:
+    from archiver.objects import PATIENT, Unfit
+
+    try:
+        name = str(PATIENT["name"].convert(text))
+    except Unfit as unfit:
+        raise UsageError(unfit.problem("--by", text).at("archiver confirm")) from None
+    if not name.strip("^ "):
+        raise UsageError(Problem("cli.confirm.by_whom").at("archiver confirm"))
+    return name
+
+
+def _confirmed(archive: Archive, code: str, by: str, ways: AmendmentSettings) -> dict[str, Any]:
+    """Confirm one picture; return what became of it as values that JSON has."""
+    from archiver.archive.statements import confirmation_of, named_by
+    from archiver.objects import subject
+    from archiver.workflow import amend
+
+    report: dict[str, Any] = {"code": code, "by": by, "problems": []}
+    try:
+        uid = named_by(archive, code)
+        amendment = amend(archive, confirmation_of(uid, by, code), ways).amendment
+    except InputError as error:
+        return {**report, "problems": [str(problem) for problem in error.problems]}
+    after = amendment.after
+    return {
+        **report,
+        "code": after.examined.code,
+        "what": str(subject(after.plan)),
+        "certainty": after.certainty,
+        "in_place_of": list(amendment.rejected),
+        "instances": [
+            {"sop_instance_uid": one.sop_instance_uid, "role": one.role}
+            for one in amendment.successors
+        ],
+    }
+
+
+def _print_outcome(one: dict[str, Any]) -> None:
+    for problem in one["problems"]:
+        print(f"{one['code']}: {problem}", file=sys.stderr)
+    if not one["problems"]:
+        told = {"code": one["code"], "what": one["what"], "by": one["by"]}
+        print(words_of()(f"cli.confirm.{one['certainty']}", **told))

@@ -1,0 +1,146 @@
+"""What the codes of a photograph say it shows: teeth, surface, view, mirror state."""
+
+from __future__ import annotations
+
+from pydicom import Dataset
+from pydicom.multival import MultiValue
+
+from archiver.dentition import (
+    Arch,
+    Code,
+    Orientation,
+    Surface,
+    Tooth,
+    View,
+    codes,
+    in_arch_order,
+    orientation_of,
+)
+from archiver.objects import concepts
+from archiver.objects.attribute_values import code_keys, items, text, value_of
+
+_SURFACES = {c.value: s for s, c in codes.SURFACE_CODES.items()}
+_ARCHES = {
+    **{c.value: arch for arch, c in codes.ARCH_STRUCTURES.items()},
+    # CID 4016, as radiographs of the jaws use it.
+    "70925003": Arch.UPPER,
+    "91609006": Arch.LOWER,
+}
+
+
+def acquisition_context(dataset: Dataset) -> tuple[tuple[tuple[str, str], str], ...]:
+    """Return Acquisition Context as (concept name, value); a code is told by its value."""
+    found = []
+    for item in items(dataset, "AcquisitionContextSequence"):
+        coded = code_keys(item, "ConceptCodeSequence")
+        value = coded[0][0] if coded else text(item, "PersonName") or text(item, "TextValue")
+        found += [(name, value) for name in code_keys(item, "ConceptNameCodeSequence")]
+    return tuple(found)
+
+
+def context_value(dataset: Dataset, name: Code) -> str:
+    wanted = (name.value, name.scheme)
+    return next((v for n, v in acquisition_context(dataset) if n == wanted), "")
+
+
+def comments(dataset: Dataset) -> dict[str, str]:
+    """Return the Comments of Acquisition Context by the words that they start with."""
+    wanted = (concepts.COMMENT.value, concepts.COMMENT.scheme)
+    parts = (v.partition(": ") for n, v in acquisition_context(dataset) if n == wanted)
+    return {start: rest for start, _, rest in parts}
+
+
+def view_modifiers(dataset: Dataset) -> frozenset[str]:
+    """Return the code values of all view modifiers."""
+    return frozenset(
+        value
+        for view in items(dataset, "ViewCodeSequence")
+        for value, _ in code_keys(view, "ViewModifierCodeSequence")
+    )
+
+
+def orientation(dataset: Dataset) -> Orientation | None:
+    """Return Patient Orientation, None where it is absent, empty or unreadable."""
+    value = value_of(dataset, "PatientOrientation")
+    if isinstance(value, MultiValue | list | tuple) and len(value) == 2:
+        return orientation_of((str(value[0]), str(value[1])))
+    return None
+
+
+def teeth(dataset: Dataset) -> tuple[Tooth, ...]:
+    """Return the teeth that Primary Anatomic Structure names, by codes of any generation."""
+    named = (
+        codes.tooth_of_code(*key) for key in code_keys(dataset, "PrimaryAnatomicStructureSequence")
+    )
+    return in_arch_order(tuple(t for t in named if t is not None))
+
+
+def surface_of(dataset: Dataset) -> Surface | None:
+    for structure in items(dataset, "PrimaryAnatomicStructureSequence"):
+        for value, _ in code_keys(structure, "PrimaryAnatomicStructureModifierSequence"):
+            if value in _SURFACES:
+                return _SURFACES[value]
+    return None
+
+
+def shown_parts(dataset: Dataset) -> tuple[str, ...]:
+    """Return the code values of primary structures and regions.
+
+    The arch and the face are structures (CID 4061); versions before, and others, name them as
+    regions.
+    """
+    sequences = ("PrimaryAnatomicStructureSequence", "AnatomicRegionSequence")
+    return tuple(value for keyword in sequences for value, _ in code_keys(dataset, keyword))
+
+
+def named_arch(dataset: Dataset) -> Arch | None:
+    """Return the arch that structure or region names, None if neither names one."""
+    return next((_ARCHES[value] for value in shown_parts(dataset) if value in _ARCHES), None)
+
+
+def view_shown(
+    dataset: Dataset,
+    named: tuple[Tooth, ...],
+    surface: Surface | None,
+    arch: Arch | None,
+) -> View | None:
+    """Tell the view from its code, the surface and the teeth; None where they do not settle it."""
+    code = next((value for value, _ in code_keys(dataset, "ViewCodeSequence")), "")
+    lateral = {codes.RIGHT_LATERAL.value: "right", codes.LEFT_LATERAL.value: "left"}
+    if codes.FACE.value in shown_parts(dataset):
+        if code in lateral:
+            return View(f"{lateral[code]} profile")
+        smiling = context_value(dataset, concepts.FUNCTIONAL_CONDITION)
+        return View.SMILE if smiling == concepts.SMILES.value else View.FACE
+    modifiers = view_modifiers(dataset)
+    if codes.CLOSE_UP_OF_TEETH.value in modifiers:
+        return View.CLOSE_UP
+    if code == codes.OCCLUSAL_PROJECTION.value:
+        if surface is Surface.OCCLUSAL:
+            return View.OCCLUSAL
+        if codes.ANTERIOR_TEETH.value in modifiers:
+            return View.INCISAL
+        if arch is None:
+            return None
+        return View.UPPER_OCCLUSAL_ARCH if arch is Arch.UPPER else View.LOWER_OCCLUSAL_ARCH
+    if surface is Surface.LINGUAL:
+        return View.PALATAL if arch is Arch.UPPER else View.LINGUAL
+    if code == codes.FRONTAL.value:
+        return View.LABIAL if surface is Surface.VESTIBULAR else View.FRONTAL
+    if code in lateral:
+        return View.BUCCAL if surface is Surface.VESTIBULAR else View(f"{lateral[code]} buccal")
+    return None
+
+
+def through_mirror(dataset: Dataset) -> bool:
+    """True where an intraoral mirror is among the devices."""
+    return codes.MIRROR_DEVICE.value in (v for v, _ in code_keys(dataset, "DeviceSequence"))
+
+
+def mirror_state(dataset: Dataset) -> str:
+    modifiers = view_modifiers(dataset)
+    if modifiers & codes.UNCORRECTED_VALUES:
+        return "uncorrected"
+    if modifiers & codes.CORRECTED_VALUES or through_mirror(dataset):
+        return "corrected"
+    return "direct"
