@@ -8,7 +8,6 @@ from . import phrases as phrases
 from .amendment import Amending as Amending
 from .amendment import Whose as Whose
 from .attribute_values import code_key as code_key
-from .attribute_values import code_keys as code_keys
 from .attribute_values import items as items
 from .attribute_values import text as text
 from .clock import demand_offset as demand_offset
