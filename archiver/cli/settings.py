@@ -125,6 +125,7 @@ def read_settings() -> PracticeSettings:
                 for key in unknown
             )
         )
+    _refuse_confirmations(path, _table(given, "defaults"))
     edges = given.get("edges", "trim")
     if edges != "trim" and edges != "lossless":
         raise UsageError(Problem("cli.settings.edges", edges=edges).at(file=path.name))
@@ -180,6 +181,24 @@ def _identity(path: Path, value: object) -> UUID | None:
         return UUID(str(value))
     except ValueError:
         raise UsageError(Problem("cli.settings.identity", value=value).at(file=path.name)) from None
+
+
+def _refuse_confirmations(path: Path, defaults: Mapping[str, object]) -> None:
+    """Refuse keys by which every picture would be confirmed unseen, each with its line."""
+    from archiver.objects import OF_ONE_LOOK, load
+
+    wrong = [key for key in OF_ONE_LOOK if key in defaults]
+    if not wrong:
+        return
+    _, lines = load(path)
+    raise UsageError(
+        *(
+            Problem("objects.sheet.one_look", key=key).at(
+                file=path.name, line=lines.get(("defaults", key)), key=("defaults", key)
+            )
+            for key in wrong
+        )
+    )
 
 
 def _table(given: Mapping[str, object], name: str) -> Mapping[str, object]:

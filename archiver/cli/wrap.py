@@ -25,8 +25,8 @@ from archiver.errors import Problem, UsageError
 from archiver.wording import words_of
 
 if TYPE_CHECKING:
-    from archiver.archive.ingest import WrappedPhotograph, WrappedSession
-    from archiver.objects import Patient, Visit
+    from archiver.archive.ingest import IngestSettings, WrappedPhotograph, WrappedSession
+    from archiver.objects import Patient, Session, Visit
 
 
 @verb(
@@ -62,6 +62,13 @@ if TYPE_CHECKING:
         "an incomplete block at an edge that must move: left out, or kept by a lossless codec",
     ),
     Option("--contact-sheet", type=FILE, metavar="FILE.png", help="draw the session on one page"),
+    Option(
+        "--review",
+        type=FILE,
+        metavar="FILE.png",
+        not_with=["contact_sheet"],
+        help="draw it with the codes for confirmed_by, and archive nothing",
+    ),
     JSON,
 )
 def command(options: Options) -> int:
@@ -98,6 +105,8 @@ def _wrap(options: Options) -> int:
         quality=QualityLimits.changed(practice.quality),
         workers=options.workers,
     )
+    if options.review is not None:
+        return _review(options, session, settings)
     folder = writable_folder(options, practice, may_be_new=True)
     with (
         open_for_writing(folder) as archive,
@@ -123,6 +132,26 @@ def _wrap(options: Options) -> int:
         print(json.dumps(report(wrapped, folder), ensure_ascii=False, indent=2))
     else:
         _sum_up(wrapped, folder, options.contact_sheet)
+    return 1 if wrapped.count(Outcome.REFUSED) else 0
+
+
+def _review(options: Options, session: Session, settings: IngestSettings) -> int:
+    """Draw a session as it would be archived."""
+    from archiver.archive.store import Outcome
+    from archiver.workflow import review
+
+    reviewed = review(session, settings, options.review)
+    wrapped = reviewed.wrapped
+    if options.json:
+        told = [_photograph(one) for one in wrapped.photographs]
+        pictures = [str(path) for path in reviewed.pictures]
+        table = {"pictures": pictures, "photographs": told}
+        print(json.dumps(table, ensure_ascii=False, indent=2))
+    else:
+        for one in wrapped.photographs:
+            _report_photograph(one, len(session.photographs))
+        for path in reviewed.pictures:
+            print(words_of()("cli.wrap.review", picture=path))
     return 1 if wrapped.count(Outcome.REFUSED) else 0
 
 

@@ -49,6 +49,7 @@ mirror = <true or false>
 # exif_orientation = "ignore"     # where the camera was wrong about which way was up
 # crop = {{ left = 0, top = 0, width = {width}, height = {height} }}
 # confirmed_by = "<family^given>" # who compared the side with the patient or the chart
+# shown = "<code>"                # the code under the picture that they saw: wrap --review
 """
 
 _VIEWS = """

@@ -13,6 +13,7 @@ from archiver.archive.ingest import IngestSettings, WrappedPhotograph, WrappedSe
 from archiver.archive.ingest import wrap as ingest
 from archiver.archive.store import Archive
 from archiver.dentition import Plan
+from archiver.network.outbox import settle_owed
 from archiver.objects import Photograph, Session
 from archiver.photo import CameraFile, PictureDoubt, reduced
 
@@ -34,6 +35,7 @@ def wrap(
 
     As `archiver.archive.ingest.wrap`; besides, each photograph is compared with those that the
     patient has, and what is found of its side is kept for the audit, the pages and hand-overs.
+    Peers that had a photograph whose side is confirmed only now are owed what says so.
 
     Raises
     ------
@@ -65,7 +67,10 @@ def wrap(
         if progress is not None:
             progress(one)
 
-    return ingest(archive, session, replace(settings, weigh=weighing.weigh), progress=kept)
+    wrapped = ingest(archive, session, replace(settings, weigh=weighing.weigh), progress=kept)
+    if any(one.confirmed_now for one in wrapped.photographs):
+        settle_owed(archive, settings.now())
+    return wrapped
 
 
 class _Weighing:

@@ -41,7 +41,8 @@ def uncommented(text: str) -> str:
     lines = []
     for line in text.splitlines():
         offered = line.startswith("# ") and (" = " in line or line.startswith("# ["))
-        lines.append(line[2:].replace("<family^given>", "Haugen^Liv") if offered else line)
+        line = line.replace("<family^given>", "Haugen^Liv").replace("<code>", "7KQ2-M4")
+        lines.append(line[2:] if offered else line)
     return "\n".join(lines) + "\n"
 
 
