@@ -13,6 +13,7 @@ from .attribute_values import text as text
 from .clock import demand_offset as demand_offset
 from .coded_meaning import comments as comments
 from .coded_meaning import shown_parts as shown_parts
+from .confirmation import BOUND as BOUND
 from .confirmation import COUNTERSIGNED as COUNTERSIGNED
 from .confirmation import LAPSED as LAPSED
 from .confirmation import SAID as SAID

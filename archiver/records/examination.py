@@ -126,6 +126,7 @@ def said_by(dataset: Dataset, description: Description) -> ObjectFacts:
         consent=words.get(concepts.CONSENT, ""),
         operator=operator,
         confirmed_by=description.confirmed_by,
+        certainty=description.certainty or "",
         sources=tuple(uid for uid in description.source_uids if uid),
         orientation=str(description.orientation or ""),
         title=selection.title.value if selection is not None and rejects else "",

@@ -163,6 +163,8 @@ class ObjectFacts:
         None where the picture was not decoded.
     row
         Digest of what the index should say of it.
+    certainty
+        How a side is confirmed, as `archiver.objects.Description` tells it.
     title, rejects
         Of a note that rejects: code of its title, and the instances that it names.
     """
@@ -179,6 +181,7 @@ class ObjectFacts:
     validator_findings: tuple[ValidatorFinding, ...] = ()
     look: Look | None = None
     row: str = ""
+    certainty: str = ""
     title: str = ""
     rejects: tuple[str, ...] = ()
 

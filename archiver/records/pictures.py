@@ -43,6 +43,9 @@ class RecordPicture:
         One of the stages of rules, the object's own word where that is none, or empty.
     operator
         Whom the object names as its operator, else who put it into the archive.
+    certainty
+        How the side is confirmed: ``said``, ``bound``, ``countersigned`` or ``lapsed``; empty
+        where it is not, or the objects were not read.
     """
 
     instances: tuple[Instance, ...]
@@ -54,6 +57,7 @@ class RecordPicture:
     stage: str
     figures: Mapping[str, float]
     operator: str = ""
+    certainty: str = ""
 
     @property
     def first(self) -> Instance:
@@ -162,6 +166,7 @@ def _picture(group: list[Instance], facts: Mapping[str, ObjectFacts]) -> RecordP
         stage_of(next((k.stage for k in known if k.stage), "")),
         looks[-1].figures if looks else {},
         next((k.operator for k in known if k.operator), "") or group[0].who,
+        next((k.certainty for k in known if k.certainty), ""),
     )
 
 

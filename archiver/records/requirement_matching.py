@@ -8,6 +8,7 @@ from datetime import date
 from functools import cached_property
 
 from archiver.dentition import WORD_SETS, Arch, Side, Tooth
+from archiver.objects import COUNTERSIGNED
 from archiver.records.pictures import RecordPicture, alike, shows_any
 from archiver.records.rules.rule_keys import OCCLUSAL_ARCH, SIDE_IN_OCCLUSION
 from archiver.records.rules.rule_set import ViewRequirement
@@ -19,6 +20,7 @@ _KINDS = {
     "mirror": "mirror-not-allowed",
     "stage": "stage-not-told",
     "confirmed": "confirmer-not-allowed",
+    "countersigned": "confirmer-not-allowed",
     "quality": "quality-below-rule",
     "window": "view-outside-window",
 }
@@ -189,6 +191,9 @@ def _failures(
             yield "stage"
     if not _is_confirmed(requirement, picture):
         yield "confirmed"
+    # As above, only the object knows; one that is not read is not held against the picture.
+    elif requirement.countersigned and picture.certainty not in ("", COUNTERSIGNED):
+        yield "countersigned"
     if list(_quality_failures(requirement, picture)):
         yield "quality"
 
@@ -235,6 +240,8 @@ def _in_text(requirement: ViewRequirement, picture: RecordPicture, failed: str) 
     if failed == "confirmed":
         nobody = Text("records.match.nobody")
         return Text("records.match.confirmed", by=picture.confirmed_by or nobody)
+    if failed == "countersigned":
+        return Text("records.match.countersigned")
     if failed == "quality":
         figures = tuple(_quality_failures(requirement, picture))
         return Text("records.match.quality", figures=figures)

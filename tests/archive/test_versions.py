@@ -20,7 +20,9 @@ from typing import Any
 
 import pytest
 
+from archiver.archive.query import Query
 from archiver.archive.statements import consents_of, handovers, jsonl_log
+from archiver.archive.statements.confirmations import looked_at
 from archiver.archive.statements.consents import SCHEMA as CONSENTS
 from archiver.archive.store import (
     Fields,
@@ -31,6 +33,7 @@ from archiver.archive.store import (
     unchanged,
     upgrade_database,
 )
+from archiver.archive.store.archive import Archive
 from archiver.cli.main import main
 from archiver.errors import ArchiveError
 from archiver.network.client import HeaderCache
@@ -39,6 +42,8 @@ from archiver.network.outbox import Outbox
 from archiver.network.outbox.delivery_state import after_report
 from archiver.network.outbox.tables import METADATA
 from archiver.network.outbox.tables import SCHEMA as OUTBOX
+from archiver.objects.dataset_reader import open_dataset
+from archiver.objects.description import describe
 from archiver.priors.findings import SideFinding
 from archiver.priors.findings import keep_findings as keep
 from archiver.records import Memory
@@ -413,3 +418,30 @@ def test_lines_of_several_versions_are_read_in_todays_form(tmp_path: Path) -> No
     with pytest.raises(ArchiveError, match="version 2"):
         jsonl_log.append(path, first, {"n": 3})
     assert CONSENTS.version == 1
+
+
+def test_a_side_that_an_earlier_version_confirmed_is_by_word_only_and_confirmed_anew(
+    old: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    archive, out = old / "archive", old / "sides"
+
+    def certainties() -> set[str | None]:
+        with Archive.open(archive, read_only=True) as opened:
+            found = opened.query(Query(modality="XC", confirmed=True))
+        return {describe(open_dataset(Path(one.path))).certainty for one in found}
+
+    def sides() -> dict[str, int]:
+        main(["audit", "--archive", str(archive), "--rules", "good-record", "--out", str(out)])
+        counted = json.loads((out / "audit.json").read_text("utf-8"))["archive"]["sides"]
+        return dict(counted)
+
+    assert certainties() == {"said"}
+    before = sides()
+    assert before["said"] > 0 and before["bound"] == 0
+    with Archive.open(archive, read_only=True) as opened:
+        one = opened.query(Query(modality="XC", confirmed=True, role="derived", limit=1))[0]
+        code = looked_at(opened, one.sop_instance_uid).examined.code
+    assert main(["confirm", "--archive", str(archive), "--by", "Vale^Iris", code]) == 0
+    assert "bound" in certainties()
+    after = sides()
+    assert (after["said"], after["bound"]) == (before["said"] - 1, 1)

@@ -182,14 +182,15 @@ def _code_rows() -> Iterator[tuple[str, Code]]:
         yield "View Modifier Code Sequence", code
     for code in (codes.MIRROR_DEVICE, codes.RETRACTOR_DEVICE, codes.CONTRASTER_DEVICE):
         yield "Device Sequence", code
-    for code in (concepts.VERIFYING, concepts.COMMENT, concepts.FUNCTIONAL_CONDITION):
+    for code in (concepts.COMMENT, concepts.FUNCTIONAL_CONDITION):
         yield "Acquisition Context Sequence > Concept Name", code
     yield "Acquisition Context Sequence > Concept Code", concepts.SMILES
     for code in (*concepts.REJECTIONS.values(), *concepts.SELECTIONS.values()):
         yield "Title of a Key Object Selection Document", code
     for code in concepts.QUALITY_REASONS.values():
         yield "Its Document Title Modifier", code
-    yield "Contributing Equipment > Purpose of Reference", concepts.ACQUISITION_EQUIPMENT
+    for code in (concepts.ACQUISITION_EQUIPMENT, concepts.MODIFYING_EQUIPMENT):
+        yield "Contributing Equipment > Purpose of Reference", code
     yield "Source Image > Purpose of Reference", concepts.SOURCE_FOR_PROCESSING
 
 

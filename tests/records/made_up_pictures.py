@@ -69,6 +69,7 @@ def picture(
     description: str = "",
     size: int = 4000,
     figures: dict[str, float] | None = None,
+    certainty: str = "",
 ) -> RecordPicture:
     """A photograph as the rules see it; an arch is taken through a mirror unless said."""
     through = view.endswith("arch") if mirror is None else mirror
@@ -91,6 +92,7 @@ def picture(
         confirmed_by,
         stage,
         figures or {},
+        certainty=certainty,
     )
 
 

@@ -151,6 +151,18 @@ def test_of_several_sets_the_strictest_limits_count() -> None:
             {"confirmed_by": "Vale^Iris"},
             "confirmer-not-allowed",
         ),
+        (
+            "countersigned = true",
+            {"certainty": "countersigned"},
+            {"certainty": "bound"},
+            "confirmer-not-allowed",
+        ),
+        (
+            "countersigned = true",
+            {"certainty": "countersigned"},
+            {"certainty": "said"},
+            "confirmer-not-allowed",
+        ),
         ("quality = { pixels = 1200 }", {"size": 1200}, {"size": 1199}, "quality-below-rule"),
         (
             "quality = { blur_share = 1.5 }",

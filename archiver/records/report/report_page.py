@@ -7,6 +7,7 @@ from html import escape
 from importlib.resources import files
 from pathlib import Path
 
+from archiver.objects import SAID
 from archiver.records.audit import Audit
 from archiver.records.completeness import MISSING, PRESENT, Demand
 from archiver.records.examination import Depth
@@ -145,6 +146,14 @@ def _section(key: str) -> str:
     return escape(words_of()(f"records.section.{key}"))
 
 
+def _of_photographs(audit: Audit, count: int) -> str:
+    """Tell of how many photographs, and how many sides are confirmed by word only."""
+    said = sum(p.certainty == SAID for p in audit.pictures)
+    if not said:
+        return page_words("of_photographs", count=grouped(count))
+    return page_words("of_photographs_said", count=grouped(count), said=grouped(said))
+
+
 def _figures(audit: Audit) -> str:
     total = audit.tally
     dangers, faults = audit.severity_count("danger"), audit.severity_count("fault")
@@ -178,7 +187,7 @@ def _figures(audit: Audit) -> str:
             "",
             page_words("figure_unconfirmed"),
             grouped(unconfirmed),
-            page_words("of_photographs", count=grouped(pictures)),
+            _of_photographs(audit, pictures),
         ),
     )
     return (

@@ -7,6 +7,7 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from archiver.objects import BOUND, COUNTERSIGNED, LAPSED, SAID
 from archiver.records.audit import Audit, RequirementCount
 from archiver.records.completeness import Demand
 from archiver.records.examination import Depth
@@ -205,6 +206,12 @@ def _named(columns: Sequence[str], rows: Iterable[list[str]]) -> Iterator[dict[s
         yield dict(zip(columns, row, strict=True))
 
 
+def _sides(audit: Audit) -> dict[str, int]:
+    """Return how many photographs are confirmed how, as far as their objects were read."""
+    found = Counter(p.certainty or ("" if p.confirmed else "unconfirmed") for p in audit.pictures)
+    return {name: found[name] for name in (BOUND, COUNTERSIGNED, SAID, LAPSED, "unconfirmed")}
+
+
 def _heads(audit: Audit) -> dict[str, Any]:
     """Return all of the report but its two long lists."""
     survey = audit.survey
@@ -219,6 +226,7 @@ def _heads(audit: Audit) -> dict[str, Any]:
             "journal_hash": survey.end.hash if survey.end.seq else "",
             "instances": len(survey.instances),
             "photographs": len(audit.pictures),
+            "sides": _sides(audit),
             "objects_read": survey.read,
             "objects_remembered": survey.remembered,
             "oldest_reading": survey.oldest,

@@ -141,6 +141,7 @@ REQUIRE: dict[str, Key] = {
     "covered_by": Key(_views),
     "confirmed": Key(_flag),
     "confirmed_by": Key(_texts),
+    "countersigned": Key(_flag),
     "quality": Key(_quality),
     "optional": Key(_flag),
 }

@@ -176,7 +176,7 @@ def _requirements(reader: _Reader, value: object, applies: Applies) -> tuple[Vie
             continue
         before, after = read.pop("within", (0, 0))
         read["views"], read["scope"] = read.pop("view"), read.pop("of")
-        if read.get("confirmed_by"):
+        if read.get("confirmed_by") or read.get("countersigned"):
             read["confirmed"] = True
         found.append(ViewRequirement(before=before, after=after, **read))
     return tuple(found)

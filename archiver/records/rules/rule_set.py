@@ -45,6 +45,8 @@ class ViewRequirement:
         Whether the side must have been confirmed.
     confirmed_by
         Who may confirm; empty for anybody.
+    countersigned
+        Whether two people must have confirmed the side as it was shown to them.
     quality
         Limits by name, see `QUALITY_LIMITS`.
     optional
@@ -63,6 +65,7 @@ class ViewRequirement:
     covered_by: tuple[str, ...] = ()
     confirmed: bool = False
     confirmed_by: tuple[str, ...] = ()
+    countersigned: bool = False
     quality: Mapping[str, float] = field(default_factory=dict)
     optional: bool = False
 

@@ -71,6 +71,8 @@ def sentence(one: ViewRequirement) -> Text:
         sentences.append(Text("records.sentence.confirmed_by", names=joined(one.confirmed_by)))
     elif one.confirmed:
         sentences.append(Text("records.sentence.confirmed"))
+    if one.countersigned:
+        sentences.append(Text("records.sentence.countersigned"))
     if one.quality:
         limits = [
             str(Text("records.sentence.limit", name=name, value=f"{value:g}", what=limit_of(name)))
