@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from archiver.dentition import Numbering, Orientation, Tooth, in_arch_order, shortened
-from archiver.objects import COUNTERSIGNED, LAPSED, SAID
+from archiver.objects import BOUND, COUNTERSIGNED, LAPSED, SAID, name_key, signers
 
 if TYPE_CHECKING:
     from archiver.objects import Description
@@ -50,6 +50,8 @@ class Label:
         All of it as one sentence, for whoever does not see the picture.
     certainty
         How the side is confirmed, as `archiver.objects.Description` tells it.
+    signers
+        Who confirmed the side as it was shown to them.
     code
         By which a confirmation names the picture as it is shown; empty where none is known.
     """
@@ -72,11 +74,16 @@ class Label:
     alt: str
     certainty: str = ""
     code: str = ""
+    signers: tuple[str, ...] = ()
 
     @property
     def is_to_confirm(self) -> bool:
         """True where nobody has confirmed the side of the picture as it is shown."""
         return self.side != NO_PHOTOGRAPH and self.certainty in ("", SAID, LAPSED)
+
+    def is_to_countersign(self, who: str) -> bool:
+        """Return whether one other person has confirmed the side as it is shown."""
+        return self.certainty == BOUND and name_key(who) not in map(name_key, self.signers)
 
     @property
     def source(self) -> str:
@@ -164,6 +171,7 @@ def label_of(
         size[1],
         _sentence([view, tooth, date, mirror, side_words], (top, left), rejected, t),
         description.certainty or "",
+        signers=signers(description.confirmations),
     )
 
 

@@ -45,6 +45,7 @@ from archiver.objects.purposes import Purpose
 from archiver.objects.sheet import read_sheet
 from archiver.photo import icc
 from archiver.photo.camera_reader import read_size
+from tests.confirming import looked
 
 #: Limit of the project: times of copying and hashing that a package may take besides its sheet.
 AT_MOST = 1.3
@@ -91,7 +92,7 @@ def archived(folder: Path, count: int) -> Archive:
     sheet = folder / "sheet.toml"
     sheet.write_text(_HEAD + "".join(photos))
     archive = Archive.open(folder / "archive", actor="bench")
-    session = read_sheet(sheet, size_of=read_size)
+    session = looked(read_sheet(sheet, size_of=read_size))
     note_session(archive, session, _NOW)
     for one in take_in(session, archive, IngestSettings(lambda: _NOW, workers=2)):
         if one.problems:

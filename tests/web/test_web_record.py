@@ -17,6 +17,7 @@ from archiver.archive.query import Query
 from archiver.archive.store.archive import Archive
 from archiver.network.outbox.outbox import Outbox
 from archiver.network.outbox.peer_corrections import note_holder
+from archiver.objects.confirmation import code_of, read_shown
 from archiver.objects.description import describe
 from archiver.records.audit_memory import Memory
 from archiver.records.examination import Depth
@@ -308,3 +309,29 @@ def test_a_page_that_outlives_its_server_goes_on_with_the_next(
     )
     assert name == 404  # the token was renewed: otherwise it would be 403
     assert json.loads(Client(served).ask("/session").text)["name"]
+
+
+def test_a_second_person_countersigns_what_is_shown_to_them(
+    archive: Path, start: Callable[..., Served]
+) -> None:
+    users_of(archive).add("liv", frozenset({"assistant"}), PASSWORD)
+    with Archive.open(archive, read_only=True) as opened:
+        asked = Query(patient_id="P-1042", confirmed=True, role="derived", limit=1)
+        (record,) = opened.query(asked)
+    served = start(archive)
+    client = Client(served)
+    client.log_in("liv")
+    client.ask("/")
+    assert "Countersign" in client.ask(f"/record/visit/{record.study_uid}").text
+    page = client.ask(f"/record/side/{record.sop_instance_uid}").text
+    (seen,) = re.findall(r'name="seen" value="([0-9a-f]{64})"', page)
+    (code,) = set(re.findall(r'class="code"[^>]*>([^<]+)<', page))
+    assert read_shown(code) == code_of(seen)
+    wrong = client.post(f"/record/side/{record.sop_instance_uid}", {"seen": seen[::-1]})
+    assert wrong.status == 409
+    assert client.post(f"/record/side/{record.sop_instance_uid}", {"seen": seen}).status == 303
+    with Archive.open(archive, read_only=True) as opened:
+        found = opened.query(Query(study_uid=record.study_uid, view=record.view, role="derived"))
+    told = [describe(dcmread(one.path, stop_before_pixels=True)) for one in found]
+    (now,) = [one for one in told if one.predecessor == record.sop_instance_uid]
+    assert now.certainty == "countersigned"

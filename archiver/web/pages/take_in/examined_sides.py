@@ -119,11 +119,21 @@ def without_lapsed(draft: Draft, photos: Mapping[str, Photo], author: DraftAutho
     lapsed: dict[str, Said] = {}
     for digest, said in draft.said.items():
         photo = photos.get(digest)
-        if "confirmed_by" in said and photo is not None:
-            seen = examined_of(draft, photo, author)
-            if seen is None or said.get("shown") != seen.digest:
-                lapsed[digest] = {k: v for k, v in said.items() if k not in OF_ONE_LOOK}
+        if photo is None or "confirmed_by" not in said:
+            continue
+        if not is_bound(said, examined_of(draft, photo, author)):
+            lapsed[digest] = unconfirmed(said)
     return draft.with_said(lapsed) if lapsed else draft
+
+
+def is_bound(said: Said, seen: Witnessed | None) -> bool:
+    """Return whether a confirmation, where there is one, is of what is shown now."""
+    return "confirmed_by" not in said or (seen is not None and said.get("shown") == seen.digest)
+
+
+def unconfirmed(said: Said) -> Said:
+    """Return what is said of a picture without who confirmed its side."""
+    return {key: value for key, value in said.items() if key not in OF_ONE_LOOK}
 
 
 def read_who(who: str) -> str:

@@ -28,7 +28,12 @@ from archiver.web.pages.take_in.conflicts import conflicts
 from archiver.web.pages.take_in.draft_changes import apply, spoken
 from archiver.web.pages.take_in.draft_store import Drafts, NoDraft, Open
 from archiver.web.pages.take_in.drafts import ARCHIVED, Draft, Photo, in_order
-from archiver.web.pages.take_in.examined_sides import DraftAuthor, examined_of
+from archiver.web.pages.take_in.examined_sides import (
+    DraftAuthor,
+    examined_of,
+    is_bound,
+    unconfirmed,
+)
 from archiver.web.pages.take_in.required_views import wanted
 from archiver.web.pages.take_in.sheet import NotReady, patient_of_draft, session_of
 from archiver.web.pages.take_in.turn_table import readings
@@ -145,9 +150,10 @@ class Drafting:
     def _photo_json(self, draft: Draft, photo: Photo) -> dict[str, Any]:
         about = draft.of_photo(photo.digest)
         table = photo.to_json()
-        table["said"] = about
         table["result"] = draft.results.get(photo.digest)
         seen = examined_of(draft, photo, self.author(""))
+        # A draft of an earlier version may have a confirmation that is bound to nothing.
+        table["said"] = about if is_bound(about, seen) else unconfirmed(about)
         table["shown"] = seen.to_json() if seen is not None else None
         return {**table, **photo_entry.judged(about, photo, self.habits)}
 
