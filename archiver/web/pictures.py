@@ -85,7 +85,6 @@ class Pictures:
         ObjectError
             If the file cannot be read.
         """
-        from archiver.objects import code_of, shown_digest
         from archiver.priors import display_turn
 
         description = self.description(record.sop_instance_uid, Path(record.path))
@@ -99,9 +98,7 @@ class Pictures:
             self._site.settings.numbering,
             getattr(record, "rejected", None) or "",
         )
-        shown = shown_digest(description, record.source_sha256)
-        code = code_of(shown) if shown and not label.rejected else ""
-        return self.with_finding(replace(label, code=code))
+        return self.with_finding(with_code(label, description, record.source_sha256))
 
     def with_finding(self, label: Label) -> Label:
         """Return a label that says so where a comparison found the picture the wrong way round."""
@@ -189,6 +186,14 @@ class Pictures:
         if new:
             told = dict.fromkeys(new, 1)
             self._site.note(request, Event.ACCESSED, studies=told, detail="picture")
+
+
+def with_code(label: Label, description: Description, source: str | None) -> Label:
+    """Return the label of a valid picture with the code by which a confirmation names it."""
+    from archiver.objects import code_of, shown_digest
+
+    shown = "" if label.rejected else shown_digest(description, source)
+    return replace(label, code=code_of(shown)) if shown else label
 
 
 def _side(text: str) -> int:

@@ -327,6 +327,8 @@ def test_a_second_person_countersigns_what_is_shown_to_them(
     (seen,) = re.findall(r'name="seen" value="([0-9a-f]{64})"', page)
     (code,) = set(re.findall(r'class="code"[^>]*>([^<]+)<', page))
     assert read_shown(code) == code_of(seen)
+    assert code in client.ask(f"/find/picture/{record.sop_instance_uid}").text
+    assert code in client.ask(f"/record/visit/{record.study_uid}").text
     wrong = client.post(f"/record/side/{record.sop_instance_uid}", {"seen": seen[::-1]})
     assert wrong.status == 409
     assert client.post(f"/record/side/{record.sop_instance_uid}", {"seen": seen}).status == 303

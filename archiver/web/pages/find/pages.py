@@ -27,6 +27,7 @@ from archiver.web.pages.find.answers import (
 from archiver.web.pages.find.dentition_drawing import Crown, draw_dentition
 from archiver.web.pages.find.patient_tokens import PatientTokens, Whom, whom
 from archiver.web.pages.find.question import FindQuestion, question_of
+from archiver.web.pictures import with_code
 
 if TYPE_CHECKING:
     from archiver.web.app import Site
@@ -112,7 +113,7 @@ class _Finding:
             d, source.edges, source.size, self._site.t, self._site.settings.numbering,
             record.rejected or "",
         )  # fmt: skip
-        label = self._site.pictures.with_finding(label)
+        label = self._site.pictures.with_finding(with_code(label, d, record.source_sha256))
         about = Whom(d.patient_id, "", d.issuer or None)
         word = self._remembered.word_for(visitor_of(request).name, about)
         return self._site.page(
