@@ -15,7 +15,7 @@ import { t } from "./words.js";
  * @property {string} tooth
  * @property {string} view
  * @property {string} date
- * @property {"confirmed" | "unconfirmed" | "none"} side
+ * @property {"confirmed" | "unconfirmed" | "doubted" | "none"} side
  * @property {string} side_words
  * @property {string} mirror
  * @property {string} rejected
