@@ -138,7 +138,7 @@ def test_a_visit_of_twelve_needs_one_key_a_picture_and_no_pointer(
 
     for n in range(12):
         expect(page.locator("#stage-title")).to_contain_text(f"{n + 1} of 12")
-        expect(page.locator("#offer")).to_be_visible()
+        expect(page.locator("#offer [data-act=accept]")).to_be_enabled()
         press("Enter")
     kept(page)
     expect(page.locator("#wanted-sum")).to_have_text("All 6 required views are there")
@@ -240,7 +240,7 @@ def test_a_visit_is_taken_in_on_a_tablet(
     tablet.get_by_label("Rules").select_option("five-intraoral")
     for n in range(5):
         expect(tablet.locator("#stage-title")).to_contain_text(f"{n + 1} of 5")
-        tablet.get_by_role("button", name="Yes, and the side is right").tap()
+        tablet.get_by_role("button", name="Yes, I compared the side").tap()
     kept(tablet)
     tablet.locator("#crop-open").tap()
     assert tablet.evaluate("document.documentElement.scrollWidth") <= TABLET["width"]

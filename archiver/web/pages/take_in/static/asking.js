@@ -1,9 +1,11 @@
 // The one question about a picture: is it the wanted view, and is that the patient's right?
 import { every } from "/static/elements.js";
 import { icon } from "/static/icons.js";
+import { Looking } from "/static/looking.js";
 import { t } from "/static/words.js";
 import { find, make, press } from "./dom.js";
 import { edgeOf, sideDrawing } from "./side_drawing.js";
+import { lay } from "./strip.js";
 import { judge } from "./turning.js";
 import { teethWords, viewWords } from "./words.js";
 
@@ -30,7 +32,15 @@ export class Asking {
     this.ways = new Map(); // by view: through a mirror or direct, where the rules leave it open
     this.drawn = "";
     this.last = ""; // the row that was taken last
-    model.addEventListener("shown", () => { this.skipped = 0; });
+    this.flips = false; // whether the ways of flipping are offered
+    this.bring = false; // whether the picture that was chosen is still to be brought into view
+    this.looking = new Looking(find("frame"), find("large"));
+    this.looking.addEventListener("changed", () => this.arm());
+    model.addEventListener("shown", () => {
+      this.skipped = 0;
+      this.flips = false;
+      this.bring = true;
+    });
   }
 
   /**
@@ -114,15 +124,31 @@ export class Asking {
     const follows = offer ? this.proposed() : model.follows(model.current);
     const locked = model.state !== "open";
     const asks = !offer && !locked && follows && !follows.problem && !picture.said.left_out ? settled(follows) : null;
-    const signature = JSON.stringify([model.current, offer?.given, follows?.edges, follows?.problem, picture.said, model.who, Boolean(asks), offer?.several]);
+    const signature = JSON.stringify([model.current, offer?.given, follows?.edges, follows?.problem, picture.said, model.who, Boolean(asks), offer?.several, this.flips]);
     find("offer").hidden = !offer;
     find("side").hidden = !asks;
+    if (this.bring) requestAnimationFrame(() => bringIntoView(find(offer ? "offer" : "side")));
+    this.bring = false;
     if (signature === this.drawn) return;
     this.drawn = signature;
+    this.looking.again();
     const held = document.activeElement instanceof HTMLElement && document.activeElement.dataset.act;
     if (offer) this.drawOffer(offer, follows && settled(follows));
     if (asks) this.drawSide(picture, asks);
-    if (held) every(document, `[data-act="${held}"]`, HTMLElement)[0]?.focus();
+    this.arm();
+    if (!held) return;
+    // The button that gave an answer is not the one that gives the next.
+    if (ANSWERS.includes(held)) find("stage-title").focus({ preventScroll: true });
+    else every(document, `[data-act="${held}"]`, HTMLElement)[0]?.focus();
+  }
+
+  // Answers count once the picture has been looked at.
+  arm() {
+    const { ready, seen } = this.looking;
+    for (const name of ANSWERS) {
+      for (const button of every(document, `[data-act="${name}"]`, HTMLButtonElement)) button.disabled = name === "accept-open" ? !seen : !ready;
+    }
+    for (const line of every(document, ".ask-wait", HTMLElement)) line.classList.toggle("ask-waits", !ready);
   }
 
   /**
@@ -147,7 +173,10 @@ export class Asking {
     } else {
       box.append(make("p", "quiet", t("take_in.offer_lacks")));
     }
-    if (follows) this.roundAct(acts, follows, given.mirror);
+    if (follows) {
+      this.roundAct(acts, follows, given.mirror);
+      this.flipAct(acts, given);
+    }
     if (offer.open) acts.append(act("way", t(given.mirror ? "take_in.was_direct" : "take_in.was_mirror"), "", () => this.otherWay(), "M"));
     if (offer.several) acts.append(act("other", t("take_in.other_view"), "", () => this.skip(), "N"));
     box.append(acts);
@@ -163,12 +192,13 @@ export class Asking {
     if (picture.said.confirmed_by) {
       const line = make("p", "side-done");
       line.append(icon("confirmed"), t("take_in.confirmed_by", { who: picture.said.confirmed_by.replaceAll("^", " ").trim() }));
-      box.replaceChildren(title, line, ...question(follows).slice(1));
+      box.replaceChildren(title, line, ...question(follows).slice(1, 3));
       return;
     }
     const acts = make("div", "asks");
     if (this.model.who) acts.append(act("confirm", t("take_in.yes_confirm"), "button-main", () => this.confirm(), "Enter"));
     this.roundAct(acts, follows, picture.said.mirror);
+    this.flipAct(acts, {});
     acts.append(act("wrong", t("take_in.no_wrong"), "", () => this.wrong()));
     box.replaceChildren(title, ...question(follows), acts);
   }
@@ -188,6 +218,40 @@ export class Asking {
     acts.append(act("round", words, "", () => this.turnRound(), "B"));
   }
 
+  /**
+   * The third answer: one picture for each way in which it may have been flipped.
+   * @param {HTMLElement} acts
+   * @param {Partial<Offered["given"]>} given what is offered beside it
+   */
+  flipAct(acts, given) {
+    const button = act("flips", t("take_in.was_flipped"), "", () => {
+      this.flips = !this.flips;
+      this.model.tell();
+    });
+    button.setAttribute("aria-expanded", String(this.flips));
+    acts.append(button);
+    if (!this.flips) return;
+    const picture = this.model.picture(this.model.current);
+    const ways = make("div", "flips");
+    for (const flipped of FLIPS) {
+      const follows = judge({ ...picture.said, ...given, flipped }, picture.exif);
+      if (!follows) continue;
+      const image = make("img");
+      image.alt = "";
+      image.src = `/take-in/${this.model.id}/pictures/${picture.digest}`;
+      lay(image, picture, follows.turn);
+      const plate = make("span", "tile-plate");
+      plate.append(image);
+      const way = act(`flip-${flipped}`, "", "flip", () => {
+        this.flips = false;
+        this.model.say([picture.digest], { flipped }).catch(() => {});
+      });
+      way.append(plate, t(`take_in.flipped_${flipped.replace("-", "_")}`));
+      ways.append(way);
+    }
+    acts.append(ways);
+  }
+
   turnRound() {
     const { model } = this;
     const offered = this.offer()?.given.operator;
@@ -204,6 +268,7 @@ export class Asking {
     const offer = this.offer();
     const follows = this.proposed();
     if (!offer || !follows) return false;
+    if (!(confirmed ? this.looking.ready : this.looking.seen)) return true;
     if (confirmed && !this.model.who) return false;
     const digest = this.model.current;
     const more = confirmed ? { confirm: { picture: digest, turn: follows.turn } } : {};
@@ -233,7 +298,7 @@ export class Asking {
     const { model } = this;
     const digest = model.current;
     const follows = model.follows(digest);
-    if (!follows.edges || model.said(digest).confirmed_by || !model.who) return false;
+    if (!follows.edges || model.said(digest).confirmed_by || !model.who || !this.looking.ready) return false;
     const kept = model.say([digest], {}, { confirm: { picture: digest, turn: follows.turn } });
     this.go(digest);
     await kept.catch(() => {});
@@ -242,6 +307,7 @@ export class Asking {
 
   /** @param {string} digest */
   go(digest) {
+    this.looking.answered();
     const next = this.model.nextUnsaid(digest);
     if (next) this.model.show(next);
   }
@@ -273,6 +339,19 @@ export class Asking {
  * @returns {Settled | null}
  */
 const settled = (follows) => (follows.edges ? { ...follows, edges: follows.edges } : null);
+
+/**
+ * Where a window is too small for all of the page, a chosen picture comes with its question.
+ * @param {HTMLElement} panel
+ */
+function bringIntoView(panel) {
+  const { top, bottom } = find("frame").getBoundingClientRect();
+  if (!panel.hidden && (top < 0 || bottom > innerHeight || panel.getBoundingClientRect().top > innerHeight / 2)) panel.scrollIntoView({ block: "start" });
+}
+
+// Answers that say what a person saw.
+const ANSWERS = ["accept", "accept-open", "confirm"];
+const FLIPS = ["left-right", "top-bottom", "turned"];
 
 /** @type {Record<Edge, Edge>} */
 const OPPOSITE = { top: "bottom", bottom: "top", left: "right", right: "left" };
@@ -311,5 +390,5 @@ function question(follows) {
   } else {
     words = t("take_in.ask_side", { side: t(`directions.${laterality}`), edge: edge(forward) });
   }
-  return [make("p", "ask-words", words), sideDrawing(edges, laterality), make("p", "quiet ask-hint", t("take_in.ask_hint"))];
+  return [make("p", "ask-words", words), sideDrawing(edges, laterality), make("p", "quiet ask-hint", t("take_in.ask_hint")), make("p", "quiet ask-wait", t("take_in.ask_wait"))];
 }

@@ -64,6 +64,8 @@ export class Keys {
       return;
     }
     const act = this.acts()[event.key.length === 1 ? event.key.toLowerCase() : event.key];
+    const answers = ["Enter", "u"].includes(event.key.length === 1 ? event.key.toLowerCase() : event.key);
+    if (event.repeat && answers) return;
     if (!act || (event.key.length === 1 && event.key !== " " && !find("keys-on").checked)) return;
     event.preventDefault();
     act(event);

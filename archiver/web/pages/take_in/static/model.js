@@ -1,6 +1,7 @@
 // The draft as the page knows it: what the server keeps, and changes on their way to it.
 // A change shows at once and is sent at once; the server's answer replaces what was assumed.
 import { callJson, Trouble } from "/static/calling.js";
+import { t } from "/static/words.js";
 import { judge, read, recropped } from "./turning.js";
 
 /** @import { Label } from "/static/picture.js" */
@@ -154,6 +155,7 @@ import { judge, read, recropped } from "./turning.js";
  * @property {boolean} [redo]
  */
 
+/** @typedef {{ picture: string, name: string, key: string, before: unknown, now: unknown }} Conflict */
 /** @typedef {{ change: Change, good: (state: DraftState) => void, bad: (error: unknown) => void }} Queued */
 
 /** @type {(keyof Said)[]} */
@@ -464,11 +466,29 @@ export class Model extends EventTarget {
           await new Promise((done) => setTimeout(done, AGAIN));
         } else {
           const state = await callJson(`/take-in/${this.id}/state`);
+          this.compare(error, state, change);
           this.keepAssumed(state, [{ change }, ...this.queue]);
           this.take(state);
         }
       }
     }
+  }
+
+  /**
+   * What another window said of the same is never put over in silence: the change is refused and
+   * told. Whoever confirms saw the patient, too.
+   * @param {Trouble} error
+   * @param {DraftState} state
+   * @param {Change} change
+   */
+  compare(error, state, change) {
+    /** @type {Conflict[] | null} */
+    const over = error.answer.conflicts ?? null;
+    const lines = (over ?? []).map((one) => t("take_in.conflict", {
+      name: one.name || t("take_in.whom"), before: plain(one.before), now: plain(one.now),
+    }));
+    if (change.confirm && !same(state.patient, this.patient)) lines.push(t("take_in.conflict_patient"));
+    if (lines.length) throw new Trouble([error.message, ...lines].join(" "), 409, lines, error.answer);
   }
 
   /**
@@ -521,6 +541,17 @@ export class Model extends EventTarget {
       return !said.left_out && (this.follows(digest).lacks.length > 0 || this.follows(digest).problem);
     });
   }
+}
+
+/**
+ * A value that is said, in one line.
+ * @param {unknown} value
+ * @returns {string}
+ */
+function plain(value) {
+  if (value === null || value === undefined || value === "") return t("take_in.not_said");
+  if (typeof value !== "object") return String(value);
+  return Object.values(value).map(plain).join(" ");
 }
 
 /**

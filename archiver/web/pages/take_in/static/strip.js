@@ -189,7 +189,7 @@ export class Strip {
  * @param {{ columns: number, rows: number }} picture
  * @param {number} turn
  */
-function lay(image, picture, turn) {
+export function lay(image, picture, turn) {
   const [across, down] = shownSize(picture, turn);
   const scale = Math.min(ACROSS / across, DOWN / down);
   image.className = `turn-${turn}`;

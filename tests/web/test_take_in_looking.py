@@ -1,0 +1,154 @@
+"""A side is confirmed by looking: held keys, fast clicks, small windows, two windows."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from playwright.sync_api import Browser, Page, expect
+from taking import Taking, card
+from web_serving import Served, Watch, serve
+
+WHOM = {"patient": {"id": "P-0417", "name": "Okafor^Nadia"}, "visit": {"date": "2026-03-04"}}
+#: A telephone, and a desk at 200 %.
+SMALL = {"telephone": (390, 780), "zoomed": (640, 400)}
+WHOLE = """() => {
+  const whole = (id) => {
+    const box = document.querySelector(id).getBoundingClientRect();
+    const at = document.elementFromPoint(box.x + box.width / 2, box.y + box.height / 2);
+    return box.top >= 0 && box.bottom <= innerHeight && document.querySelector(id).contains(at);
+  };
+  return [whole('#frame'), whole('#side .ask-words')];
+}"""
+
+
+@pytest.fixture(scope="module")
+def running(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Served]:
+    served = serve(tmp_path_factory.mktemp("looking") / "archive")
+    yield served
+    served.kill()
+
+
+def draft(running: Served, folder: Path, count: int = 3) -> tuple[Taking, list[str]]:
+    """Make a draft whose pictures are all said and none confirmed."""
+    taking = Taking(running)
+    digests = taking.take(card(folder, count))
+    assert taking.change(**WHOM).status == 200
+    for digest in digests:
+        taking.say(digest, view="left buccal", mirror=False)
+    return taking, digests
+
+
+def opened(page: Page, running: Served, taking: Taking) -> None:
+    page.goto(f"{running.url}/take-in/{taking.id}")
+    page.wait_for_selector("[data-ready]", state="attached")
+    expect(page.locator("#side")).to_be_visible()
+
+
+def confirmed(taking: Taking) -> int:
+    return sum("confirmed_by" in one["said"] for one in taking.state()["pictures"].values())
+
+
+def test_a_held_key_confirms_one_side(page: Page, running: Served, tmp_path: Path) -> None:
+    taking = Taking(running)
+    taking.take(card(tmp_path / "card", 4))
+    assert taking.change(**WHOM, rules="five-intraoral").status == 200
+    page.goto(f"{running.url}/take-in/{taking.id}")
+    page.wait_for_selector("[data-ready]", state="attached")
+    expect(page.locator("#offer [data-act=accept]")).to_be_enabled()
+    page.keyboard.down("Enter")
+    for _ in range(30):
+        page.wait_for_timeout(50)
+        page.keyboard.down("Enter")
+    expect(page.locator("#stage-title")).to_contain_text("2 of 4")
+    expect(page.locator("#offer [data-act=accept]")).to_be_disabled()
+    page.keyboard.up("Enter")
+    expect(page.locator("#offer [data-act=accept]")).to_be_enabled()
+    expect(page.locator("#kept")).to_have_text("All of it is kept")
+    assert confirmed(taking) == 1
+
+
+def test_fast_clicks_on_one_spot_confirm_one_side(
+    page: Page, running: Served, tmp_path: Path
+) -> None:
+    taking = Taking(running)
+    taking.take(card(tmp_path / "card", 4))
+    assert taking.change(**WHOM, rules="five-intraoral").status == 200
+    page.goto(f"{running.url}/take-in/{taking.id}")
+    page.wait_for_selector("[data-ready]", state="attached")
+    yes = page.locator("#offer [data-act=accept]")
+    expect(yes).to_be_disabled()
+    expect(yes).to_be_enabled()
+    yes.hover()
+    for _ in range(12):
+        page.mouse.down()
+        page.mouse.up()
+        page.wait_for_timeout(100)
+    expect(page.locator("#stage-title")).to_contain_text("2 of 4")
+    expect(yes).to_be_disabled()
+    expect(yes).not_to_be_focused()
+    page.mouse.move(5, 5)
+    expect(yes).to_be_enabled()
+    expect(page.locator("#kept")).to_have_text("All of it is kept")
+    assert confirmed(taking) == 1
+
+
+@pytest.mark.parametrize("size", SMALL.values(), ids=SMALL)
+def test_the_question_and_its_picture_stay_together(
+    browser: Browser, running: Served, tmp_path: Path, watch: Watch, size: tuple[int, int]
+) -> None:
+    taking, _ = draft(running, tmp_path / "card")
+    context = browser.new_context(viewport={"width": size[0], "height": size[1]}, has_touch=True)
+    watch.attach(context)
+    page = context.new_page()
+    opened(page, running, taking)
+    yes = page.locator("#side [data-act=confirm]")
+    for n in (0, 1):
+        page.locator(".tile").nth(n).click()
+        expect(yes).to_be_enabled()
+        page.wait_for_timeout(100)
+        assert page.evaluate(WHOLE) == [True, True]
+        yes.tap()
+        expect(page.locator(".side-done")).to_be_visible()
+    assert page.evaluate("document.documentElement.scrollWidth") <= size[0]
+    context.close()
+
+
+def test_what_was_flipped_is_shown_in_all_three_ways_and_said(
+    page: Page, running: Served, tmp_path: Path
+) -> None:
+    taking, (digest,) = draft(running, tmp_path / "card", 1)
+    opened(page, running, taking)
+    before = page.locator("#large").get_attribute("class")
+    page.get_by_role("button", name="It was flipped on a computer before").click()
+    drawn = page.locator(".flip img")
+    expect(drawn).to_have_count(3)
+    turns = {drawn.nth(n).get_attribute("class") for n in range(3)}
+    assert len({*turns, before}) == 4
+    page.get_by_role("button", name="left to right").click()
+    expect(page.locator("#large")).not_to_have_class(str(before))
+    expect(page.locator("#kept")).to_have_text("All of it is kept")
+    assert taking.state()["pictures"][digest]["said"]["flipped"] == "left-right"
+
+
+def test_a_conflict_with_another_window_is_told_and_nothing_put_over_it(
+    page: Page, running: Served, tmp_path: Path, watch: Watch
+) -> None:
+    watch.expected = ("409",)
+    taking, (digest,) = draft(running, tmp_path / "card", 1)
+    opened(page, running, taking)
+    other = page.context.new_page()
+    opened(other, running, taking)
+    other.get_by_label("View", exact=True).select_option("right buccal")
+    expect(other.locator("#kept")).to_have_text("All of it is kept")
+    page.get_by_label("View", exact=True).select_option("frontal")
+    expect(page.locator("#messages")).to_contain_text("left buccal has become right buccal")
+    expect(page.get_by_label("View", exact=True)).to_have_value("right buccal")
+    assert taking.state()["pictures"][digest]["said"]["view"] == "right buccal"
+
+    other.get_by_label("View", exact=True).select_option("left buccal")
+    expect(other.locator("#kept")).to_have_text("All of it is kept")
+    page.locator("#side [data-act=confirm]").click()
+    expect(page.locator("#messages")).to_contain_text("right buccal has become left buccal")
+    assert confirmed(taking) == 0
