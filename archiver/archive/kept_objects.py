@@ -154,6 +154,19 @@ def whole_lines(
     return entries, end
 
 
+def _files(folder: Path, within: set[tuple[int, int]]) -> Iterator[Path]:
+    """Yield all that is no folder; a folder that is a link is gone into, but never into itself."""
+    about = folder.stat()
+    here = (about.st_dev, about.st_ino)
+    if here in within:
+        return
+    for path in folder.iterdir():
+        if path.is_dir():
+            yield from _files(path, {*within, here})
+        else:
+            yield path
+
+
 def read_objects(
     layout: Layout,
     promised: dict[str, JournalEntry],
@@ -164,7 +177,7 @@ def read_objects(
     """Go through the objects: those that the journal knows, those that it does not."""
     known: list[IndexedInstance] = []
     unknown: list[IndexedInstance] = []
-    paths = sorted(p for p in layout.objects.rglob("*") if not p.is_dir())
+    paths = sorted(_files(layout.objects, set()))
     for path in paths:
         if progress is not None:
             progress(findings.objects, len(paths))

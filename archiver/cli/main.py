@@ -160,6 +160,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
         raise SystemExit(complete(archiver, "archiver", _COMPLETION, instruction))
     never_fail_to_print(sys.stdout, sys.stderr)
     if arguments is None:
+        # Archive, packages and reports tell of patients: for nobody but their owner.
+        os.umask(os.umask(0o077) | 0o077)
         # Asked to end, as by Ctrl-C: what was done is kept, what was read is remembered.
         signal.signal(signal.SIGTERM, signal.default_int_handler)
     try:

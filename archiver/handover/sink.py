@@ -74,7 +74,6 @@ class _Folder(Sink):
 
     def appear(self) -> None:
         with translated(_DOING, self.target):
-            self._aside.chmod(0o755)
             flush_folder(self._aside)
             # Takes the place of an empty folder, and of nothing else.
             self._aside.replace(self.target)
@@ -113,7 +112,6 @@ class _Zip(Sink):
             self._file.flush()
             os.fsync(self._file.fileno())
             self._file.close()
-            self._aside.chmod(0o644)
             # That nothing is there has been looked at, and one process hands over at a time.
             self._aside.replace(self.target)
             flush_folder(self.target.parent)

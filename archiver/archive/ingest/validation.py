@@ -10,7 +10,7 @@ import threading
 from collections.abc import Callable, Sequence
 
 from sqlalchemy import Column, Engine, Integer, MetaData, String, Table, func, insert, select
-from sqlalchemy.exc import SQLAlchemyError
+from sqlalchemy.exc import DatabaseError, SQLAlchemyError
 
 from archiver.archive.store import sqlite
 from archiver.archive.store import tables as t
@@ -89,9 +89,23 @@ class Validation:
         """The database; made when it is first needed, so that a refused start leaves no file."""
         with self._making:
             if self._made is None:
-                self._made = sqlite.writing_engine(self._archive.layout.root / FILE)
-                _set_up(self._made)
+                self._made = self._opened()
             return self._made
+
+    def _opened(self) -> Engine:
+        path = self._archive.layout.root / FILE
+        made = sqlite.writing_engine(path)
+        try:
+            _set_up(made)
+        except DatabaseError as error:
+            made.dispose()
+            if not sqlite.is_damage(error):
+                raise
+            # All of it can be found again; what is there is kept for who wants to look.
+            sqlite.set_aside(path)
+            made = sqlite.writing_engine(path)
+            _set_up(made)
+        return made
 
     def stir(self) -> None:
         """Say that there is, or may be, something that was not looked at."""

@@ -162,7 +162,8 @@ class Archive:
             raise ArchiveError(Problem("archive.archive.no_index").at(file=str(layout.index)))
         index = Index(sqlite.reading_engine(layout.index), layout.index)
         try:
-            index.position()
+            if index.position() == START:
+                layout.check_journal()
         except BaseException:
             index.close()
             raise
@@ -179,11 +180,15 @@ class Archive:
     ) -> Archive:
         layout.prepare()
         layout.check_mark()
+        if not layout.index.exists():
+            layout.check_journal()
         removed = remove_aside(layout)
         index = Index(sqlite.writing_engine(layout.index), layout.index)
         try:
             index.prepare()
             position = index.position()
+            if position == START:
+                layout.check_journal()
             journal, beyond = open_journal(layout.journal, position, time=time, who=author.name)
             beyond += atomic_batch.finish(layout, journal, beyond, time=time, who=author.name)
         except BaseException:

@@ -10,6 +10,7 @@ from __future__ import annotations
 import errno
 import hashlib
 import os
+import shutil
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -176,3 +177,30 @@ def flush_folder(folder: Path) -> None:
         os.fsync(handle)
     finally:
         os.close(handle)
+
+
+def move(source: Path, target: Path) -> None:
+    """Move a file; where the target is on another file system, a flushed copy takes its place.
+
+    Raises
+    ------
+    OSError
+        As the system raised it.
+    """
+    try:
+        source.replace(target)
+        return
+    except OSError as error:
+        if error.errno != errno.EXDEV:
+            raise
+    part = target.with_name(f".{target.name}.part")
+    try:
+        with source.open("rb") as one, part.open("wb") as other:
+            shutil.copyfileobj(one, other, _CHUNK)
+            other.flush()
+            os.fsync(other.fileno())
+        part.replace(target)
+    except BaseException:
+        part.unlink(missing_ok=True)
+        raise
+    source.unlink()

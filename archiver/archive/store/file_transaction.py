@@ -9,7 +9,14 @@ from enum import Enum
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from archiver.archive.store.durable import Buffer, Written, digest_parts, flush_folder, write_whole
+from archiver.archive.store.durable import (
+    Buffer,
+    Written,
+    digest_parts,
+    flush_folder,
+    move,
+    write_whole,
+)
 from archiver.archive.store.layout import Layout
 from archiver.errors import Problem
 
@@ -170,7 +177,7 @@ class Placement:
             if final.parent not in folders:
                 folders.append(final.parent)
                 self._make_folders(final.parent)
-            aside.replace(final)
+            move(aside, final)
             self._placed.append(final)
         for folder in folders:
             flush_folder(folder)

@@ -17,8 +17,10 @@
 
 from __future__ import annotations
 
+import os
 import re
 import shlex
+import stat
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 
@@ -106,6 +108,21 @@ class Layout:
                 ).at(file=str(self.mark))
             )
 
+    def check_journal(self) -> None:
+        """Refuse objects of which neither journal nor index tells, as after a partial restore.
+
+        A new journal would begin beside them, and they would be out of sight.
+
+        Raises
+        ------
+        ArchiveError
+            If there are objects and no line of a journal.
+        """
+        if self.journal.exists() and self.journal.stat().st_size:
+            return
+        if self.objects.is_dir() and any(self.objects.iterdir()):
+            raise ArchiveError(Problem("archive.layout.objects_alone").at(file=str(self.root)))
+
     def _no_archive(self) -> Problem:
         """Return why this is no archive; not every folder that should be one is mounted."""
         if not self.root.is_dir():
@@ -131,7 +148,9 @@ class Layout:
         """
         if not create or self.mark.exists():
             self.check_mark()
-        self.root.mkdir(parents=True, exist_ok=True)
+        # Only its owner reads it, unless somebody opens it to a group.
+        self.root.parent.mkdir(parents=True, exist_ok=True)
+        self.root.mkdir(mode=0o700, exist_ok=True)
         if not self.mark.exists() and not self.is_fresh():
             raise ArchiveError(
                 Problem("archive.layout.no_archive_but_files").at(file=str(self.root))
@@ -142,6 +161,9 @@ class Layout:
         if not self.mark.exists():
             give_identity(self.root)
             write_once(self.mark, f"{_MARK}{FORMAT}\n".encode("ascii"))
+        if self.root.stat().st_mode & stat.S_IRGRP:
+            # What is written into a folder that a group reads is the group's to read, too.
+            os.umask(os.umask(0o077) & ~0o050)
         for folder in (self.temporary, self.objects):
             folder.mkdir(exist_ok=True)
         flush_folder(self.root)

@@ -13,14 +13,18 @@ import sqlite3
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
+from weakref import WeakSet
 
-from sqlalchemy import Engine, QueuePool, Table, create_engine, event
+from sqlalchemy import Connection, Engine, QueuePool, Table, create_engine, event
+from sqlalchemy.exc import DatabaseError
 
 #: How long a connection waits for another one's commit (seconds).
 _PATIENCE = 10.0
 #: Bytes of the file read through the address space instead of being copied page by page.
 _MAPPED = 1 << 28
 _BESIDE = ("-wal", "-shm")
+_OPEN = "open cursors"
+_DAMAGED = ("SQLITE_NOTADB", "SQLITE_CORRUPT")
 
 
 def _beside(path: Path) -> list[Path]:
@@ -45,6 +49,18 @@ def _set_up(engine: Engine, *pragmas: str) -> Engine:
             connection.close()  # the engine forgets it as it is; Python 3.13 warns of that
             raise
 
+    # A result that is read in part keeps its snapshot open, a rollback notwithstanding. The next
+    # to get the connection would see old rows, and could not write: "database is locked" at once.
+    @event.listens_for(engine, "after_cursor_execute")
+    def executed(connection: Connection, cursor: Any, *_: Any) -> None:
+        if cursor.description is not None:
+            connection.info.setdefault(_OPEN, WeakSet()).add(cursor)
+
+    @event.listens_for(engine, "checkin")
+    def given_back(_connection: Any, record: Any) -> None:
+        for cursor in list(record.info.pop(_OPEN, ())):
+            cursor.close()
+
     return engine
 
 
@@ -68,6 +84,24 @@ def reading_engine(path: Path) -> Engine:
 
     engine = create_engine("sqlite://", creator=connect, poolclass=QueuePool)
     return _set_up(engine, "query_only=ON")
+
+
+def is_damage(error: DatabaseError) -> bool:
+    """Return whether a database is no database, or a damaged one; not whether it is locked."""
+    said = getattr(error.orig, "sqlite_errorname", "") or str(error.orig)
+    # Python 3.10 has no names for them.
+    return said in _DAMAGED or "malformed" in said or "not a database" in said
+
+
+def set_aside(path: Path) -> Path:
+    """Give a database that cannot be read, and its log, names that nothing else looks for."""
+    number = 1
+    while (aside := path.with_name(f"{path.name}.damaged-{number}")).exists():
+        number += 1
+    path.replace(aside)
+    for old in _beside(path):
+        old.unlink(missing_ok=True)
+    return aside
 
 
 def fresh_file(path: Path) -> Path:
