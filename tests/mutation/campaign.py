@@ -192,6 +192,7 @@ class Campaign:
         print(log.read_text("utf-8")[-300:], file=sys.stderr)
         # A test that fails judges nothing, and the others do all the same.
         if status not in (0, 1):
+            (self.folder / "tests.json").unlink(missing_ok=True)
             raise RuntimeError(f"the tests were not traced, status {status}: {log}")
 
     def _by_trace(self, budget: float) -> TestsFor:
