@@ -1,6 +1,6 @@
 """Small requests that would cost a node its life, and a watch over what each of them costs.
 
-``python -m tests.network.bombs [--brief]`` sets a node up, throws all of them at it and prints
+``python -m tests.network.bomb_table [--brief]`` throws all of them at a node and prints
 memory, time and what somebody else waited meanwhile.
 """
 

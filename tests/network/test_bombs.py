@@ -1,6 +1,6 @@
 """A small request costs the node a little memory and time, and nobody else anything.
 
-``python -m tests.network.bomb_watch`` throws the same at full size and prints what each costs.
+``python -m tests.network.bomb_table`` throws the same at full size and prints what each costs.
 """
 
 from __future__ import annotations
