@@ -125,6 +125,14 @@ def set_equipment(ds: Dataset, photo: CameraFile, taken: datetime | None) -> Non
     ds.ContributingEquipmentSequence = Sequence([camera])
 
 
+def set_whereabouts(ds: Dataset, visit: Visit) -> None:
+    """Institution Name (C.7.5.1) and, who photographed, Operators' Name (C.7.3.1)."""
+    if visit.institution:
+        ds.InstitutionName = visit.institution
+    if visit.photographer:
+        ds.OperatorsName = PersonName(visit.photographer)
+
+
 def set_camera_settings(ds: Dataset, photo: CameraFile, *, pixels_moved: bool) -> None:
     """VL Photographic Equipment and Acquisition, as the camera claims (PS3.17 Annex NNNN).
 
@@ -276,6 +284,16 @@ def set_devices(ds: Dataset, entry: Photograph, plan: Plan) -> None:
             devices.append(device)
     if devices:
         ds.DeviceSequence = Sequence(devices)
+
+
+#: Frames that show a card or a tab beside the teeth, against which others are judged.
+_CONTROLS = ("neutral reference", "shade tab")
+
+
+def set_control(ds: Dataset, entry: Photograph) -> None:
+    """Quality Control Image (C.7.6.1): BOTH, since a card stands beside the patient's teeth."""
+    if entry.circumstances.colour_frame in _CONTROLS:
+        ds.QualityControlImage = "BOTH"
 
 
 def set_sop_common(ds: Dataset, sop_instance_uid: str) -> None:

@@ -21,6 +21,9 @@ from archiver.objects.session import Crop, Photograph, Session
 from archiver.objects.uids import UidPolicy
 from archiver.photo import Box, CameraFile, Corrected, EncodedPixels, crop_done, crop_grid
 
+#: Keys of a visit that are part of what its photographs are, where they are said.
+_OF_WHOM_AND_WHERE = ("institution", "photographer")
+
 
 @dataclass(frozen=True)
 class PhotographInstance:
@@ -82,6 +85,8 @@ def identify(
     if not how["colour_frame"]:
         # A key younger than the first archives: where it is not said, identifiers stay theirs.
         del how["colour_frame"]
+    visit = session.visit
+    how |= {key: said for key in _OF_WHOM_AND_WHERE if (said := getattr(visit, key))}
     request = session.visit.request
     if request is not None:
         how["request"] = asdict(request)
@@ -216,6 +221,7 @@ def _common(
     modules.set_beside(ds, m.session.visit)
     modules.set_request(ds, m.session.visit, m.identity.study)
     modules.set_equipment(ds, m.photo, m.taken)
+    modules.set_whereabouts(ds, m.session.visit)
     modules.set_camera_settings(ds, m.photo, pixels_moved=pixels_moved)
     modules.set_times(ds, m.taken, m.created)
     ds.InstanceNumber = m.number
@@ -227,6 +233,7 @@ def _common(
     modules.set_acquisition_context(ds, m.photograph, m.plan, m.photo, offset)
     modules.set_devices(ds, m.photograph, m.plan)
     set_confirmations(ds, m.confirmations)
+    modules.set_control(ds, m.photograph)
     return ds
 
 

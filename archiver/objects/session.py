@@ -73,6 +73,8 @@ class Visit:
     study_uid: str = ""
     study_id: str = ""
     referring_physician: str = ""
+    institution: str = ""
+    photographer: str = ""
     request: Request | None = None
     beside: Dataset | None = field(default=None, compare=False, repr=False)
     series_number: int | None = None

@@ -176,7 +176,10 @@ def _context(
     else:
         _compare_with_like(reader, said, like)
         patient, visit = like
-        visit = replace(visit, clock_offset=said[1].get("clock_offset", visit.clock_offset))
+        own = {
+            k: said[1][k] for k in ("clock_offset", "institution", "photographer") if k in said[1]
+        }
+        visit = replace(visit, **own)
     if patient.birth_date is not None and patient.birth_date > visit.date:
         reader.report(
             ("patient", "birth_date"),

@@ -256,6 +256,8 @@ VISIT: dict[str, Key] = {
     "accession": Key(_text(16)),
     "description": Key(_text(64)),
     "clock_offset": Key(_offset),
+    "institution": Key(_text(64)),
+    "photographer": Key(_person),
 }
 
 #: Every key of a photograph but its file; `[defaults]` takes all but `OF_ONE_LOOK` too.

@@ -35,6 +35,8 @@ _FULL_VISIT = Visit(
     "Recall",
     referring_physician="Brânză^Ilinca",
     clock_offset=timedelta(minutes=3),
+    institution="Harbour clinic",
+    photographer="Haugen^Liv",
     request=Request("R1", "Photographs", "S1", "Photographs"),
 )
 _CIRCUMSTANCES = {
@@ -45,6 +47,7 @@ _CIRCUMSTANCES = {
     "consent": "treatment",
     "retraction": "cheek retractor",
     "contraster": "black",
+    "colour_frame": "neutral reference",
 }
 
 

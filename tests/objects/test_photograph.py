@@ -610,3 +610,24 @@ def test_an_instance_tells_its_identifier() -> None:
 
     assert isinstance(made.as_shot, PhotographInstance)
     assert made.as_shot.sop_instance_uid == made.making.identity.as_shot
+
+
+def test_institution_and_photographer_are_told_where_they_are_said() -> None:
+    said = dataclasses.replace(VISIT, institution="Harbour clinic", photographer="Haugen^Liv")
+    for ds in both(make(entry(), visit=said)):
+        assert ds.InstitutionName == "Harbour clinic"  # PS3.3 C.7.5.1
+        assert ds.OperatorsName == "Haugen^Liv"  # PS3.3 C.7.3.1
+    for ds in both(make(entry())):
+        assert "InstitutionName" not in ds and "OperatorsName" not in ds
+    uids = [make(entry(), visit=visit).as_shot.dataset.SOPInstanceUID for visit in (VISIT, said)]
+    assert len(set(uids)) == 2
+
+
+@pytest.mark.parametrize(
+    ("frame", "control"),
+    [("neutral reference", "BOTH"), ("shade tab", "BOTH"), ("cross-polarised", ""), ("", "")],
+)
+def test_a_frame_with_a_card_says_that_it_holds_quality_control(frame: str, control: str) -> None:
+    how = Circumstances(colour_frame=frame)
+    ds = make(entry("labial", "11", False, circumstances=how)).as_shot.dataset
+    assert ds.get("QualityControlImage", "") == control  # PS3.3 C.7.6.1

@@ -33,6 +33,8 @@ time = 14:20:00
 accession = "A-1"
 description = "Crown"
 clock_offset = "-00:03:10"
+institution = "Harbour dental clinic"
+photographer = "Vuorinen^Maia"
 [consent]
 purposes = ["laboratory", "teaching"]
 noted_by = "Vuorinen^Maia"
