@@ -16,6 +16,8 @@ _ACCENTED = str.maketrans(
     "abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ",
     "áƀćđéƒǧħíĵķłḿńóṕɋŕśťúṽẃẋýžÁɃĆĐÉƑǦĦÍĴĶŁḾŃÓṔɊŔŚŤÚṼẂẊÝŽ",
 )
+#: What stands under a picture: `archiver.objects.confirmation`.
+_CODE = re.compile(r"\b[0-9A-Z]{4}-[0-9A-Z]{2}\b")
 _NAME = re.compile(r"(\{\w+)")
 
 
@@ -26,8 +28,8 @@ def accented(text: str) -> str:
 
 
 def plain_words(text: str) -> list[str]:
-    """Return the words of a text that the catalogue did not give."""
-    return re.findall(r"(?<![^\W_])[A-Za-z]{2,}(?![^\W_])", text)
+    """Return the words of a text that the catalogue did not give, without codes of pictures."""
+    return re.findall(r"(?<![^\W_])[A-Za-z]{2,}(?![^\W_])", _CODE.sub("", text))
 
 
 @contextmanager

@@ -13,7 +13,7 @@ COLLECTED = {
     "archiver.archive.kept_objects.RebuildFindings",
     "archiver.archive.store.ingest_decision.Decided",
     "archiver.archive.store.writer.WriterHealth",
-    "archiver.objects.sheet._Reader",
+    "archiver.objects.sheet_reader.SheetReader",
 }
 ROOMS = ("dentition", "objects", "standard", "archive")
 

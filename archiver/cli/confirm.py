@@ -35,15 +35,13 @@ if TYPE_CHECKING:
 def command(options: Options) -> int:
     """Carry the verb out."""
     from archiver.archive.statements import AmendmentSettings
-    from archiver.archive.store import Archive
-    from archiver.cli.context import actor, now
+    from archiver.cli.context import now
+    from archiver.cli.practice_archive import open_for_writing, writable_folder
     from archiver.cli.settings import read_settings
 
     practice, by = read_settings(), _person(options.by)
     told: list[dict[str, Any]] = []
-    with Archive.open(
-        options.archive or practice.archive, create=False, clock=now, actor=actor()
-    ) as archive:
+    with open_for_writing(writable_folder(options, practice)) as archive:
         for code in options.codes:
             ways = AmendmentSettings(now(), practice.edges)
             told.append(_confirmed(archive, code, by, ways))

@@ -227,7 +227,7 @@ def test_the_command_line_speaks_dicomweb_at_the_address_that_serve_prints(
     own = objects.photographs(tmp_path, "P-0555")
     monkeypatch.setenv("ARCHIVER_SETTINGS", str(settings))
     theirs = tmp_path / "theirs"
-    shutil.copytree(archive, theirs, ignore=lambda *_: ["lock"])
+    shutil.copytree(archive, theirs, ignore=lambda *_: ["lock", "control"])
     with Served(theirs, f'[node]\ncredentials = "{tmp_path / "users.txt"}"\n') as served:
         settings.write_text(
             f'[[peer]]\nname = "region"\nurl = "{served.where["dicomweb"]}"\n'

@@ -16,6 +16,7 @@ import pytest
 from PIL import Image
 
 from archiver import AmendmentRequest, AmendmentSettings, Archive, Change, amend, cli
+from archiver.archive.statements.confirmations import confirmation_of, looked_at
 from archiver.objects import FLIPS
 from archiver.photo.turning import turned
 from archiver.records.checks import failed_sides
@@ -149,8 +150,8 @@ def test_what_was_found_outlives_the_confirmation_and_is_told_where_a_picture_is
 ) -> None:
     pixels = second("patient_0.left_buccal")[:, ::-1]
     _, uid = told(tmp_path, archive, pixels, "left buccal")
-    request = AmendmentRequest(uid, Change(confirmed_by="Haugen^Liv"), by="Haugen^Liv")
     with Archive.open(archive, actor="test") as opened:
+        request = confirmation_of(uid, "Haugen^Liv", looked_at(opened, uid).examined.code)
         done = amend(opened, request, AmendmentSettings(datetime.now().astimezone()))
     shown = done.amendment.successors[-1].sop_instance_uid
     assert failed_sides(archive)[shown].outcome == "failed"

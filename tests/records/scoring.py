@@ -121,6 +121,9 @@ def _is_at(concern: Concern, put: Put, lines: dict[str, str]) -> bool:
     return concern.patient in put.patients
 
 
+_LAPSED = ("side-unconfirmed", "confirmer-not-allowed")
+
+
 @dataclass
 class Score:
     """Faults found and missed, and findings invented, by kind."""
@@ -152,12 +155,16 @@ def scored(scene: Scene, audit: Audit) -> Score:
     lines = {f"row of {r[0]}": f"done.csv, line {n}" for n, r in enumerate(_rows(scene), start=2)}
     score = Score(Counter(), Counter(), Counter(), [])
     left = {id(put): put.times for put in scene.put}
+    # What was changed after somebody had looked at it is confirmed no more.
+    tweaked = {uid for case in scene.cases for s in case.shots if s.tweaks for uid in s.uids}
     for concern in audit.concerns:
         mine = [p for p in scene.put if p.kind == concern.kind and _is_at(concern, p, lines)]
         due = next((p for p in mine if left[id(p)] > 0), None)
         if due is not None:
             left[id(due)] -= 1
-        elif not any(concern.kind in p.also and _follows(concern, p) for p in scene.put):
+        elif not any(concern.kind in p.also and _follows(concern, p) for p in scene.put) and not (
+            concern.kind in _LAPSED and tweaked & set(concern.uids)
+        ):
             score.invented[concern.kind] += 1
             score.words.append(str(concern))
     for put in scene.put:

@@ -16,6 +16,7 @@ import pytest
 
 from archiver.archive import Query
 from archiver.archive.index_rebuild import rebuild
+from archiver.archive.statements.confirmations import looked_at
 from archiver.archive.store.archive import Archive
 from archiver.errors import ArchiveError
 from tests.cli.in_process import archiver
@@ -37,9 +38,16 @@ def shot(archive: Path, role: str = "original", tooth: str = "25") -> str:
         return found[-1].sop_instance_uid
 
 
+def code(archive: Path, tooth: str) -> str:
+    """What stands under the newest picture of a tooth."""
+    with Archive.open(archive, read_only=True) as opened:
+        return looked_at(opened, shot(archive, tooth=tooth)).examined.code
+
+
 PATIENT = ("--patient-id", "P-0417")
 CONSENT = (*PATIENT, "--purpose", "laboratory", "--noted-by", "Haugen^Liv")
 HANDOVER = (*PATIENT, "--case", "1187", "--to", "North", "--without-doubtful")
+TIME = re.compile(r"\d\d:\d\d:\d\d(\.\d+)?|\d+\.\d+ s")
 #: What is done one after the other, and the exit status.
 STEPS: dict[str, tuple[int, Step]] = {
     "wrap": (0, lambda a, w: ("wrap", w / "card" / "sheet.toml", "--archive", a)),
@@ -55,8 +63,10 @@ STEPS: dict[str, tuple[int, Step]] = {
                                         "--archive", a)),
     "amend": (0, lambda a, w: ("amend", shot(a), "--tooth", "iso:26", "--by", "Haugen^Liv",
                                "--archive", a)),
-    "confirm": (0, lambda a, w: ("amend", shot(a, tooth="26"), "--confirmed-by", "Haugen^Liv",
-                                 "--archive", a, "--json")),
+    "confirm": (0, lambda a, w: ("confirm", code(a, "26"), "--by", "Haugen^Liv", "--archive", a)),
+    "confirm by amending": (0, lambda a, w: (
+        "amend", shot(a, tooth="26"), "--confirmed-by", "Berg^Anna", "--shown", code(a, "26"),
+        "--archive", a, "--json")),
     "amend nothing": (1, lambda a, w: ("amend", "2.25.404", "--mirror", "no", "--archive", a)),
     "handover": (0, lambda a, w: ("handover", *HANDOVER, "--out", w / a.name / "1187",
                                   "--archive", a)),
@@ -84,7 +94,7 @@ def told(done: subprocess.CompletedProcess[str], archive: Path) -> tuple[int, st
     texts = []
     for text in (done.stdout, done.stderr):
         text = text.replace(f"/{archive.name}", "/ARCHIVE")
-        texts.append(re.sub(r"\d\d:\d\d:\d\d(\.\d+)?|\d+\.\d+ s", "TIME", text))
+        texts.append(TIME.sub("TIME", text))
     return done.returncode, texts[0], texts[1]
 
 
@@ -93,7 +103,7 @@ def deeds(archive: Path) -> list[tuple[str, ...]]:
     lines = map(json.loads, (archive / "journal.jsonl").read_text().splitlines())
     kinds = ("stored", "consent", "handed-over", "intended", "amended", "outbox-dropped", "rebuilt")
     return [
-        (one["action"], one["sop"], one["source"], one["note"], one["who"])
+        (one["action"], one["sop"], one["source"], TIME.sub("TIME", one["note"]), one["who"])
         for one in lines
         if one["action"] in kinds
     ]
