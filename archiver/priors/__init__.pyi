@@ -6,7 +6,7 @@ from .archive_evidence import weigh_archive as weigh_archive
 from .choosing import Ask as Ask
 from .choosing import Chosen as Chosen
 from .choosing import ToothAsked as ToothAsked
-from .choosing import alike as alike
+from .choosing import both_show as both_show
 from .choosing import choose as choose
 from .comparison import Compared as Compared
 from .comparison import Comparison as Comparison

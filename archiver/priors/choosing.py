@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Collection, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
@@ -194,6 +194,25 @@ def relation(record: Record, view: View) -> Text:
 def alike(one: View, other: View) -> bool:
     """Return whether two views look at a tooth the same way."""
     return are_alike(one.value, other.value)
+
+
+def both_show(
+    one: tuple[View | None, Collection[object]], other: tuple[View | None, Collection[object]]
+) -> bool:
+    """Return whether two pictures look alike at a tooth that both name, or at the same arch.
+
+    Parameters
+    ----------
+    one, other
+        The view and the teeth of each.
+    """
+    (view, teeth), (other_view, others) = one, other
+    if view is None or other_view is None or not alike(view, other_view):
+        return False
+    if teeth and others:
+        return bool(set(teeth) & set(others))
+    arch = view in (View.UPPER_OCCLUSAL_ARCH, View.LOWER_OCCLUSAL_ARCH)
+    return view == other_view and (arch or not (teeth or others))
 
 
 def are_alike(one: str, other: str) -> bool:

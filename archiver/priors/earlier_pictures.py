@@ -6,9 +6,9 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from archiver.archive import Query, Record
-from archiver.dentition import parse_teeth
+from archiver.dentition import View, parse_teeth
 from archiver.objects import Person
-from archiver.priors.choosing import Ask, are_alike
+from archiver.priors.choosing import Ask, both_show
 from archiver.priors.picture_softness import softness
 
 
@@ -48,9 +48,11 @@ def _is_earlier(one: Record, than: Record) -> bool:
 
 
 def _shows_the_same(one: Record, other: Record) -> bool:
-    if one.view is None or other.view is None or not are_alike(one.view, other.view):
-        return False
-    return bool(set(one.teeth) & set(other.teeth)) or not (one.teeth or other.teeth)
+    return both_show(_sight(one), _sight(other))
+
+
+def _sight(record: Record) -> tuple[View | None, tuple[str, ...]]:
+    return View(record.view) if record.view else None, record.teeth
 
 
 def _best(several: Sequence[Record]) -> Record:

@@ -215,7 +215,7 @@ def _caption(page: Image.Image, place: tuple[int, int], text: str, shown: Shown)
     write(pen, (x, y + 52), shortened(text, _HEADING, _WIDE), _HEADING, plates.INK)
     words, confirmed = wording.side(shown.description)
     face = Face(32, bold=True)
-    plates.chip(pen, (x, y + 68), shortened(words, face, _WIDE - 90), confirmed)
+    plates.chip(pen, (x, y + 68), shortened(words, face, _WIDE - 90), confirmed, face)
 
 
 def _laid_over(page: Image.Image, newest: Shown, one: Compared, place: tuple[int, int]) -> None:

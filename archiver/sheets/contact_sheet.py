@@ -12,6 +12,7 @@ from pathlib import Path
 from PIL import Image, ImageDraw
 
 from archiver.sheets.lettering import Face, fitted, sheet_words, shortened, width, wrapped, write
+from archiver.sheets.plate_frame import ACCENT, ALARM, PAPER, PlateStyle, chip, draw_plate
 from archiver.sheets.sheet_cells import CellPicture, Edges, SheetCell, SheetHead
 
 __all__ = ["CellPicture", "Edges", "SheetCell", "SheetHead", "contact_sheet", "save_pages"]
@@ -28,7 +29,6 @@ _INNER = _CARD_WIDTH - 2 * _PAD
 _BETWEEN = 64
 _PLATE_WIDTH = (_INNER - _BETWEEN) // 2
 _PLATE_HEIGHT = 424
-_RIM = 42
 _TITLE = 128
 _CAPTION = 52
 _LINE = 40
@@ -38,14 +38,9 @@ _HEAD = 300
 _FOOT = 176
 
 _PAPER = "#F4F1EA"
-_CARD = "#FFFFFF"
 _EDGE = "#D9D3C7"
 _INK = "#1D2B33"
 _SOFT = "#5F6B70"
-_BRAND = "#12606B"
-_PLATE = "#1A2328"
-_LETTER = "#F2D9A0"
-_ALARM = "#A63D1C"
 _ALARM_PAPER = "#FBEBE3"
 
 _BIG = Face(64, bold=True)
@@ -55,7 +50,7 @@ _TEXT = Face(30)
 _STRONG = Face(30, bold=True)
 _SMALL = Face(25)
 _TAG = Face(22, bold=True)
-_EDGE_LETTER = Face(32, bold=True)
+_STYLE = PlateStyle("#1A2328", radius=10, rim=42, letters=Face(32, bold=True))
 
 
 def contact_sheet(head: SheetHead, cells: Sequence[SheetCell]) -> list[Image.Image]:
@@ -119,7 +114,7 @@ def _page(
 
 
 def _head(draw: ImageDraw.ImageDraw, head: SheetHead, count: int, unconfirmed: int) -> None:
-    draw.rectangle((0, 0, PAGE_WIDTH, 18), fill=_BRAND)
+    draw.rectangle((0, 0, PAGE_WIDTH, 18), fill=ACCENT)
     room = (PAGE_WIDTH - 2 * _MARGIN - _GUTTER) // 2
     right = PAGE_WIDTH - _MARGIN
     patient, face = fitted(head.patient, _NAME, room, _TEXT.size)
@@ -132,7 +127,7 @@ def _head(draw: ImageDraw.ImageDraw, head: SheetHead, count: int, unconfirmed: i
     x = write(draw, (_MARGIN, 250), told, _TEXT, _INK)
     if unconfirmed:
         told = sheet_words("contact_sheet.unconfirmed_here", count=unconfirmed)
-        write(draw, (x + 36, 250), told, _STRONG, _ALARM)
+        write(draw, (x + 36, 250), told, _STRONG, ALARM)
     key = sheet_words("letters")
     _write_right(draw, (right, 250), key, _SMALL, _SOFT)
 
@@ -188,7 +183,7 @@ def _card(page: Image.Image, cell: SheetCell, place: tuple[int, int], height: in
     draw = ImageDraw.Draw(page)
     x, y = place
     draw.rounded_rectangle(
-        (x, y, x + _CARD_WIDTH, y + height), radius=18, fill=_CARD, outline=_EDGE, width=3
+        (x, y, x + _CARD_WIDTH, y + height), radius=18, fill=PAPER, outline=_EDGE, width=3
     )
     x, y = x + _PAD, y + _PAD
     _title(draw, cell, (x, y))
@@ -209,7 +204,7 @@ def _card(page: Image.Image, cell: SheetCell, place: tuple[int, int], height: in
         write(draw, (x, y), sheet_words("contact_sheet.as_shot"), _TAG, _SOFT)
     if cell.stored is not None or cell.as_shot is not None:
         how = "kept" if cell.stored is not None else "kept_as_shot"
-        write(draw, (second, y), sheet_words(f"contact_sheet.{how}"), _TAG, _BRAND)
+        write(draw, (second, y), sheet_words(f"contact_sheet.{how}"), _TAG, ACCENT)
     if cell.code:
         right = (second if cell.stored is not None else x) + _PLATE_WIDTH
         _write_right(draw, (right, y + 4), cell.code, _STRONG, _INK)
@@ -237,7 +232,7 @@ def _title(draw: ImageDraw.ImageDraw, cell: SheetCell, place: tuple[int, int]) -
         x += 14
     room = place[0] + _INNER - x
     view = cell.view[:1].upper() + cell.view[1:]
-    write(draw, (x, y + 36), shortened(view, _HEADING, room), _HEADING, _BRAND)
+    write(draw, (x, y + 36), shortened(view, _HEADING, room), _HEADING, ACCENT)
     if width(cell.subject, _TEXT) <= room:
         write(draw, (x, y + 80), cell.subject, _TEXT, _SOFT)
         return
@@ -255,29 +250,14 @@ def _fitted(numbers: str) -> tuple[Face, list[str]]:
 
 def _plate(page: Image.Image, picture: CellPicture, place: tuple[int, int]) -> None:
     """A picture on a dark plate, with the letters outside of it."""
-    draw = ImageDraw.Draw(page)
-    x, y = place
-    draw.rounded_rectangle((x, y, x + _PLATE_WIDTH, y + _PLATE_HEIGHT), radius=10, fill=_PLATE)
-    room = (_PLATE_WIDTH - 2 * _RIM, _PLATE_HEIGHT - 2 * _RIM)
     image = picture.image.convert("RGB")
-    scale = min(room[0] / image.width, room[1] / image.height)
-    size = (max(1, round(image.width * scale)), max(1, round(image.height * scale)))
-    image = image.resize(size, Image.Resampling.LANCZOS, reducing_gap=3.0)
-    left = x + (_PLATE_WIDTH - size[0]) // 2
-    top = y + (_PLATE_HEIGHT - size[1]) // 2
-    page.paste(image, (left, top))
-    middle = (left + size[0] // 2, top + size[1] // 2)
-    edges = picture.edges
-    _letter(draw, (middle[0], top - _RIM // 2), edges.top)
-    _letter(draw, (middle[0], top + size[1] + _RIM // 2), edges.bottom)
-    _letter(draw, (left - _RIM // 2, middle[1]), edges.left)
-    _letter(draw, (left + size[0] + _RIM // 2, middle[1]), edges.right)
 
+    def sized(size: tuple[int, int]) -> Image.Image:
+        return image.resize(size, Image.Resampling.LANCZOS, reducing_gap=3.0)
 
-def _letter(draw: ImageDraw.ImageDraw, middle: tuple[int, int], text: str) -> None:
-    shown = text or "?"
-    half = width(shown, _EDGE_LETTER) // 2
-    write(draw, (middle[0] - half, middle[1] + 12), shown, _EDGE_LETTER, _LETTER)
+    draw_plate(
+        page, image.size, sized, picture.edges, (*place, _PLATE_WIDTH, _PLATE_HEIGHT), _STYLE
+    )
 
 
 def _frame(draw: ImageDraw.ImageDraw, place: tuple[int, int], text: str) -> None:
@@ -293,7 +273,7 @@ def _frame(draw: ImageDraw.ImageDraw, place: tuple[int, int], text: str) -> None
 
 def _arrow(draw: ImageDraw.ImageDraw, place: tuple[int, int], corrected: bool) -> None:
     x, y = place
-    colour = _BRAND if corrected else _EDGE
+    colour = ACCENT if corrected else _EDGE
     draw.line((x, y, x + 28, y), fill=colour, width=6)
     draw.polygon(((x + 24, y - 14), (x + 42, y), (x + 24, y + 14)), fill=colour)
 
@@ -306,16 +286,7 @@ def _status(draw: ImageDraw.ImageDraw, cell: SheetCell, place: tuple[int, int]) 
     if confirmed:
         text = sheet_words("contact_sheet.confirmed", who=cell.confirmed_by)
     shown = shortened(text, _STRONG, _INNER - 360)
-    right = x + width(shown, _STRONG) + 74
-    box = (x, y, right, y + 48)
-    if confirmed:
-        draw.rounded_rectangle(box, radius=24, outline=_BRAND, width=3)
-        tick = ((x + 20, y + 25), (x + 29, y + 34), (x + 44, y + 15))
-        draw.line(tick, fill=_BRAND, width=6, joint="curve")
-    else:
-        draw.rounded_rectangle(box, radius=24, fill=_ALARM)
-        write(draw, (x + 24, y + 36), "?", Face(34, bold=True), _CARD)
-    write(draw, (x + 56, y + 35), shown, _STRONG, _BRAND if confirmed else _CARD)
+    right = chip(draw, place, shown, confirmed, _STRONG)
     room = x + _INNER - right - 24
     source = shortened(cell.source, _SMALL, room)
     _write_right(draw, (x + _INNER, y + 34), source, _SMALL, _SOFT)
@@ -328,6 +299,6 @@ def _warnings(draw: ImageDraw.ImageDraw, cell: SheetCell, place: tuple[int, int]
     x, y = place
     bottom = y + len(lines) * 36 + 32
     draw.rounded_rectangle((x, y + 8, x + _INNER, bottom), radius=10, fill=_ALARM_PAPER)
-    draw.rectangle((x, y + 8, x + 8, bottom), fill=_ALARM)
+    draw.rectangle((x, y + 8, x + 8, bottom), fill=ALARM)
     for number, line in enumerate(lines):
-        write(draw, (x + 32, y + 46 + number * 36), line, _SMALL, _ALARM)
+        write(draw, (x + 32, y + 46 + number * 36), line, _SMALL, ALARM)

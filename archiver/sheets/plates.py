@@ -14,20 +14,23 @@ from archiver.colour import ACCEPTABLE, PERCEPTIBLE, Array
 from archiver.dentition import Orientation
 from archiver.priors import FULL_SCALE
 from archiver.sheets.lettering import Face, width, write
+from archiver.sheets.plate_frame import ACCENT as ACCENT
+from archiver.sheets.plate_frame import ALARM as ALARM
+from archiver.sheets.plate_frame import LETTER, Box, PlateStyle, draw_plate
+from archiver.sheets.plate_frame import PAPER as PAPER
+from archiver.sheets.plate_frame import chip as chip
 from archiver.sheets.sheet_cells import Edges
 from archiver.vision import cv2
 
 Pixels = NDArray[np.uint8]
 Mask = NDArray[np.bool_]
-Box = tuple[int, int, int, int]
 
-PAPER, INK, SOFT, RULE = "#FFFFFF", "#16242C", "#56636A", "#C9CFD2"
-ACCENT, ALARM, ALARM_PAPER = "#12606B", "#A63D1C", "#FBEBE3"
-_PLATE, _LETTER, _NO_PICTURE = "#141B20", "#F2D9A0", (84, 92, 98)
+INK, SOFT, RULE, ALARM_PAPER = "#16242C", "#56636A", "#C9CFD2", "#FBEBE3"
+_NO_PICTURE = (84, 92, 98)
 _OUTLINE = (255, 214, 10)
 #: Room for the letters round a picture, in pixels.
 RIM = 54
-_LETTERS = Face(38, bold=True)
+_STYLE = PlateStyle("#141B20", radius=12, rim=RIM, letters=Face(38, bold=True))
 _SCALE = Face(30)
 _HALVES = Face(28)
 
@@ -52,28 +55,13 @@ def plate(page: Image.Image, pixels: Pixels, edges: Edges, box: Box) -> Box:
     tuple
         Left, top, width and height of the picture itself.
     """
-    draw = ImageDraw.Draw(page)
-    left, top, wide, high = box
-    draw.rounded_rectangle((left, top, left + wide, top + high), radius=12, fill=_PLATE)
     rows, columns = pixels.shape[:2]
-    scale = min((wide - 2 * RIM) / columns, (high - 2 * RIM) / rows)
-    size = (max(1, round(columns * scale)), max(1, round(rows * scale)))
-    way = cv2.INTER_AREA if scale < 1 else cv2.INTER_CUBIC
-    picture = Image.fromarray(cv2.resize(pixels, size, interpolation=way))
-    x, y = left + (wide - size[0]) // 2, top + (high - size[1]) // 2
-    page.paste(picture, (x, y))
-    middle = (x + size[0] // 2, y + size[1] // 2)
-    _letter(draw, (middle[0], y - RIM // 2), edges.top)
-    _letter(draw, (middle[0], y + size[1] + RIM // 2), edges.bottom)
-    _letter(draw, (x - RIM // 2, middle[1]), edges.left)
-    _letter(draw, (x + size[0] + RIM // 2, middle[1]), edges.right)
-    return x, y, size[0], size[1]
 
+    def sized(size: tuple[int, int]) -> Image.Image:
+        way = cv2.INTER_AREA if size[0] < columns else cv2.INTER_CUBIC
+        return Image.fromarray(cv2.resize(pixels, size, interpolation=way))
 
-def _letter(draw: ImageDraw.ImageDraw, middle: tuple[int, int], text: str) -> None:
-    shown = text or "?"
-    half = width(shown, _LETTERS) // 2
-    write(draw, (middle[0] - half, middle[1] + 14), shown, _LETTERS, _LETTER)
+    return draw_plate(page, (columns, rows), sized, edges, box, _STYLE)
 
 
 def name_halves(page: Image.Image, picture: Box, texts: tuple[str, str]) -> None:
@@ -81,9 +69,9 @@ def name_halves(page: Image.Image, picture: Box, texts: tuple[str, str]) -> None
     pen = ImageDraw.Draw(page)
     left, top, wide, high = picture
     base = top + high + RIM // 2 + 12
-    write(pen, (left, base), texts[0], _HALVES, _LETTER)
+    write(pen, (left, base), texts[0], _HALVES, LETTER)
     right = left + wide - width(texts[1], _HALVES)
-    write(pen, (right, base), texts[1], _HALVES, _LETTER)
+    write(pen, (right, base), texts[1], _HALVES, LETTER)
 
 
 def split(newest: Pixels, prior: Pixels, covered: Mask, at: float) -> Pixels:
@@ -145,20 +133,3 @@ def legend(draw: ImageDraw.ImageDraw, place: tuple[int, int], wide: int) -> None
     for threshold in (PERCEPTIBLE, ACCEPTABLE):
         at = x + round(wide * threshold / FULL_SCALE)
         draw.polygon(((at - 8, y - 14), (at + 8, y - 14), (at, y)), fill=INK)
-
-
-def chip(draw: ImageDraw.ImageDraw, place: tuple[int, int], text: str, confirmed: bool) -> int:
-    """Draw whether the side is confirmed; return the x at which it ends."""
-    face = Face(32, bold=True)
-    x, y = place
-    right = x + width(text, face) + 76
-    box = (x, y, right, y + 50)
-    if confirmed:
-        draw.rounded_rectangle(box, radius=25, outline=ACCENT, width=3)
-        tick = ((x + 20, y + 26), (x + 30, y + 36), (x + 46, y + 15))
-        draw.line(tick, fill=ACCENT, width=6, joint="curve")
-    else:
-        draw.rounded_rectangle(box, radius=25, fill=ALARM)
-        write(draw, (x + 24, y + 38), "?", Face(36, bold=True), PAPER)
-    write(draw, (x + 58, y + 37), text, face, ACCENT if confirmed else PAPER)
-    return right

@@ -71,7 +71,7 @@ def test_the_pictures_keep_their_direction() -> None:
 
 
 def test_an_unconfirmed_side_is_shown_in_the_colour_of_alarm_and_counted() -> None:
-    alarm = colour(sheet._ALARM)
+    alarm = colour(sheet.ALARM)
     unconfirmed = pixels(sheet.contact_sheet(HEAD, [cell()])[0])
     confirmed = pixels(sheet.contact_sheet(HEAD, [cell(confirmed_by="Haugen, Liv")])[0])
     assert (unconfirmed == alarm).all(axis=2).sum() > 5000

@@ -83,9 +83,12 @@ class Node:
         self.figures.connections.set_function(self.dimse.connections)
         try:
             if settings.web_port >= 0:
+                from archiver.network.node.dicomweb.application import Application
                 from archiver.network.node.dicomweb.server import WebSide
 
-                self.web = WebSide(archive, settings, self._storing, self.validation, watch, pages)
+                storing, validation = self._storing, self.validation
+                answering = Application(archive, settings, storing, validation, watch, pages)
+                self.web = WebSide(answering, settings)
         except BaseException:
             self.close(0)
             raise

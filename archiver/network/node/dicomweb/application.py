@@ -65,7 +65,7 @@ Pages = Callable[[Callable[[Happening], None]], ASGIApp]
 
 
 class Application:
-    """The ASGI application."""
+    """The ASGI application; `pages` makes what answers beside DICOMweb, health and figures."""
 
     def __init__(
         self,

@@ -4,20 +4,14 @@ from __future__ import annotations
 
 import socket
 import threading
-from collections.abc import Callable
 from functools import partial
 from typing import TYPE_CHECKING, Any, cast
 
 import uvicorn
 
-from archiver.archive.ingest import Validation
-from archiver.archive.store import Archive
-from archiver.network.node.audit import Happening
-from archiver.network.node.dicomweb.application import Application, Pages
+from archiver.network.node.dicomweb.application import Application
 from archiver.network.node.dicomweb.connection import Doorway, NodeProtocol
 from archiver.network.node.dicomweb.rendering import ready
-from archiver.network.node.ingest import NodeIngest
-from archiver.network.node.observability import Figures, Log
 from archiver.workers import shared_pool
 
 if TYPE_CHECKING:
@@ -29,18 +23,10 @@ class WebSide:
 
     Parameters
     ----------
-    archive
-        Open for writing.
+    application
+        Answers.
     settings
         Access and limits.
-    storing
-        Keeps what arrives.
-    validation
-        Knows the findings.
-    watch
-        Audit trail, log and figures.
-    pages
-        Makes the application that answers what DICOMweb, health and figures do not.
 
     Raises
     ------
@@ -52,14 +38,9 @@ class WebSide:
 
     def __init__(
         self,
-        archive: Archive,
+        application: Application,
         settings: NodeSettings,
-        storing: NodeIngest,
-        validation: Validation,
-        watch: tuple[Callable[[Happening], None], Log, Figures],
-        pages: Pages | None = None,
     ) -> None:
-        application = Application(archive, settings, storing, validation, watch, pages)
         self._listener = _listener(settings.host, settings.web_port)
         doorway = Doorway(settings.limits, application.turned_away)
         config = uvicorn.Config(

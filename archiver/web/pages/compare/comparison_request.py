@@ -12,10 +12,9 @@ from typing import TYPE_CHECKING
 from cachetools import LRUCache
 
 from archiver.archive import Query, Record
-from archiver.dentition import View
 from archiver.errors import ObjectError
 from archiver.objects import Person
-from archiver.priors import alike
+from archiver.priors import both_show
 from archiver.web.http_errors import Refused
 from archiver.web.pages.compare.picture_source import PictureSource, read_source
 
@@ -133,9 +132,4 @@ def choose(sources: Sources, uids: Sequence[str]) -> ComparedPictures:
 
 def shows_the_same(one: Description, other: Description) -> bool:
     """Return whether two pictures name a tooth in common and look at it alike."""
-    if one.view is None or other.view is None or not alike(one.view, other.view):
-        return False
-    arch = (View.UPPER_OCCLUSAL_ARCH, View.LOWER_OCCLUSAL_ARCH)
-    if not (one.teeth and other.teeth):
-        return one.view == other.view and (one.view in arch or not (one.teeth or other.teeth))
-    return bool(set(one.teeth) & set(other.teeth))
+    return both_show((one.view, one.teeth), (other.view, other.teeth))
