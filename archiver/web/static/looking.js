@@ -27,7 +27,8 @@ export class Looking extends EventTarget {
       this.whole = (entries.at(-1)?.intersectionRatio ?? 0) >= WHOLE;
       this.look();
     }, { threshold: [0, 0.5, 0.9, WHOLE, 1] }).observe(frame);
-    image.addEventListener("load", () => this.look());
+    // A sharper one has taken its place, or another picture.
+    image.addEventListener("load", () => this.again());
     document.addEventListener("visibilitychange", () => this.look());
     document.addEventListener("keyup", () => this.freshen());
     document.addEventListener("pointerdown", (event) => {
@@ -56,6 +57,7 @@ export class Looking extends EventTarget {
     clearTimeout(this.waiting);
     this.waiting = undefined;
     this.seen = false;
+    this.tell();
     this.look();
   }
 
@@ -63,7 +65,6 @@ export class Looking extends EventTarget {
   answered() {
     this.fresh = this.touch;
     this.again();
-    this.tell();
   }
 
   async look() {
@@ -75,9 +76,9 @@ export class Looking extends EventTarget {
     }
     if (this.seen || this.waiting !== undefined) return;
     this.waiting = setTimeout(async () => {
-      await this.image.decode().catch(() => {});
+      const decoded = await this.image.decode().then(() => true, () => false);
       this.waiting = undefined;
-      if (!there()) return;
+      if (!decoded || !there()) return;
       this.seen = true;
       this.tell();
     }, ENOUGH);

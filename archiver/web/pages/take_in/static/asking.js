@@ -40,6 +40,8 @@ export class Asking {
       this.skipped = 0;
       this.flips = false;
       this.bring = true;
+      // Until it is drawn, nobody has seen it.
+      this.looking.again();
     });
   }
 
