@@ -12,6 +12,7 @@ from dataclasses import replace
 from datetime import datetime, timedelta, timezone
 from pathlib import Path
 from time import monotonic, sleep
+from typing import Any
 
 import pytest
 from PIL import Image
@@ -20,9 +21,11 @@ from web_serving import Served, serve
 
 from archiver.archive.query import Query
 from archiver.archive.store.archive import Archive
+from archiver.errors import ArchiveError
+from archiver.web.pages.take_in import upload
 from archiver.web.pages.take_in.draft_store import Drafts, NoDraft, Open, write_json
 from archiver.web.pages.take_in.drafts import ARCHIVED, Draft
-from archiver.web.pages.take_in.upload import Arrival, shown_name
+from archiver.web.pages.take_in.upload import Arrival, shown_name, small_picture
 
 NOON = datetime(2026, 3, 4, 12, tzinfo=timezone.utc)
 CARD = sorted((STUDIES / "P-1042" / "2024-02-13").glob("*.JPG"))
@@ -52,6 +55,31 @@ def test_a_draft_is_read_again_as_it_was_kept(drafts: Drafts, tmp_path: Path) ->
     assert again.draft == kept
     assert again.photos == {photo.digest: photo}
     assert again.path_of(photo).read_bytes() == CARD[0].read_bytes()
+
+
+def test_a_draft_that_is_closed_while_its_picture_is_made_harms_nobody(
+    drafts: Drafts, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    opened = drafts.create("ida")
+    with Arrival(opened) as arrival:
+        arrival.take(CARD[0].read_bytes())
+        photo = arrival.keep("IMG_1.JPG", NOON)
+    make = upload.thumbnail
+
+    def closing(*given: Any) -> bytes:
+        drafts.discard(opened)
+        return make(*given)
+
+    monkeypatch.setattr(upload, "thumbnail", closing)
+    assert small_picture(opened, photo, large=True).startswith(b"\xff\xd8")
+    assert not opened.folder.exists()
+    with pytest.raises(FileNotFoundError):  # which the page answers with 404
+        small_picture(opened, photo, large=True)
+
+    opened = drafts.create("ida")
+    with Arrival(opened) as arrival, pytest.raises(ArchiveError):
+        arrival.take(CARD[0].read_bytes())
+        arrival.keep("IMG_1.JPG", NOON)
 
 
 def test_what_an_ended_process_left_half_done_is_not_there(drafts: Drafts, tmp_path: Path) -> None:

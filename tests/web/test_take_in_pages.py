@@ -528,6 +528,7 @@ def test_a_visit_that_is_archived_says_so_when_it_is_opened_again(
     page.wait_for_selector("[data-ready]", state="attached")
     expect(page.locator("#ending-title")).to_have_text("Archived")
     expect(page.locator(".message-bad")).to_have_count(0)
+    page.wait_for_load_state("networkidle")
     page.get_by_role("button", name="Close the visit").last.click()
     expect(page.get_by_text("No draft is waiting.")).to_be_visible()
     # What the list still fetches is not to be cut off by the end of the server.

@@ -8,7 +8,7 @@ from datetime import date
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import Page, expect
+from playwright.sync_api import Page, Route, expect
 from taking import Taking, card, let_in
 from web_serving import PASSWORD, Served, serious, serve
 
@@ -116,9 +116,16 @@ def test_the_dialog_asks_why_it_is_the_same_person(inside: Page, merged: Served)
     expect(page.locator("#whom-problems")).to_contain_text("Okoro-Blythe, Ada")
     reason = page.get_by_label("It is the same person, because")
     expect(reason).to_be_visible()
-    page.locator("#whom-form .button-main").click()
-    expect(reason).to_be_visible()  # without a reason it stays open
+    # Without a reason it stays open, also if one is typed while the server still thinks.
+    held: list[Route] = []
+    page.route("**/changes", lambda route: held.append(route))
+    with page.expect_request("**/changes"):
+        page.locator("#whom-form .button-main").click()
     reason.fill("seen at the chair")
+    with page.expect_response("**/changes"):
+        held[0].continue_()
+    page.unroute_all()
+    expect(reason).to_be_visible()
     page.locator("#whom-form .button-main").click()
     expect(page.locator("#whom")).to_be_hidden()
     assert taking.state()["same_person"]["same_person_reason"] == "seen at the chair"

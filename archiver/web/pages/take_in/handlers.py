@@ -197,7 +197,7 @@ class Drafting:
             raise Refused(404, "take_in.no_picture")
         try:
             octets = small_picture(opened, photo, large="large" in request.query_params)
-        except PhotoError:
+        except (PhotoError, FileNotFoundError):
             raise Refused(404, "take_in.no_picture") from None
         return unchanged_or(request, octets, "image/jpeg", _CACHE)
 

@@ -7,6 +7,7 @@ import secrets
 import threading
 import unicodedata
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
@@ -100,9 +101,9 @@ class Arrival:
         if there is not None:
             return there
         _check_name(name, photo.format)
-        small = self.opened.small / f"{photo.sha256}.jpg"
-        _write_small(small, _small(photo, SMALL_SIDE))
+        small = _small(photo, SMALL_SIDE)
         with translated(Text("web.take_in.picture_not_kept"), self.opened.folder.name):
+            _write_small(self.opened.small / f"{photo.sha256}.jpg", small)
             os.fsync(self._file.fileno())
         return self.opened.add(_facts(photo, name, now), self.part)
 
@@ -163,6 +164,8 @@ def small_picture(opened: Open, photo: Photo, large: bool) -> bytes:
     ------
     PhotoError
         If the picture is damaged.
+    FileNotFoundError
+        If the draft was closed in between.
     """
     path = opened.small / f"{photo.digest}{'-large' if large else ''}.jpg"
     try:
@@ -174,5 +177,6 @@ def small_picture(opened: Open, photo: Photo, large: bool) -> bytes:
 def _made(opened: Open, photo: Photo, path: Path, side: int) -> bytes:
     read: Callable[[], bytes] = opened.path_of(photo).read_bytes
     octets = _small(read_camera_bytes(read(), photo.name), side)
-    _write_small(path, octets)
+    with suppress(FileNotFoundError):  # the draft was closed meanwhile: its folder is gone
+        _write_small(path, octets)
     return octets

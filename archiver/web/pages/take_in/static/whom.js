@@ -153,10 +153,11 @@ export class Whom {
     if (consent && !same(consent, this.model.consent)) change.consent = consent;
     const rules = this.model.rules || this.wanted.guess(kept.description);
     if (rules !== this.model.rules) change.rules = rules;
+    // As it stood when it was sent: what is typed while the server thinks belongs to the next press.
+    const why = find("same-person").value.trim();
     try {
       await this.model.change(change);
       const wasTold = this.tellDoubt();
-      const why = find("same-person").value.trim();
       const said = this.model.same_person.same_person_reason ?? "";
       if (this.model.whose.doubt && why !== said) await this.model.change({ same_person: why });
       if (!wasTold || (this.model.whose.doubt && !why)) {
