@@ -14,6 +14,7 @@ COLLECTED = {
     "archiver.archive.store.ingest_decision.Decided",
     "archiver.archive.store.writer.WriterHealth",
     "archiver.objects.sheet_reader.SheetReader",
+    "archiver.objects.table_reader.TableReader",
 }
 ROOMS = ("dentition", "objects", "standard", "archive")
 

@@ -84,6 +84,7 @@ from .sheet_text import shown as shown
 from .starter import write_starter_sheet as write_starter_sheet
 from .stored_frames import StoredFrames as StoredFrames
 from .study_context import read_context as read_context
+from .table_reader import TableReader as TableReader
 from .toml_lines import Path as Path
 from .uids import DerivedUids as DerivedUids
 from .uids import UidPolicy as UidPolicy

@@ -16,7 +16,7 @@ from archiver.dentition import (
     Tooth,
     numbering_of,
 )
-from archiver.errors import InputError, MeaningError, Problem, SheetError
+from archiver.errors import InputError, MeaningError, Problem
 from archiver.objects.session import (
     Circumstances,
     ConsentSaid,
@@ -85,8 +85,7 @@ def read_sheet(
     consent = _consent(reader, given)
     base = _habits(reader, habits or {})
     entries = _entries(reader, given, base, size_of or read_size)
-    if reader.problems:
-        raise SheetError(*(p for _, p in sorted(reader.problems, key=lambda told: told[0])))
+    reader.end()
     assert patient is not None and visit is not None
     return Session(patient, visit, entries, path, consent, same_person)
 

@@ -17,7 +17,7 @@ from archiver.dentition import (
     parse_teeth,
     read_teeth,
 )
-from archiver.errors import InputError, MeaningError, Problem
+from archiver.errors import MeaningError, Problem
 from archiver.objects.sheet_keys import (
     CONSENT,
     PATIENT,
@@ -26,9 +26,8 @@ from archiver.objects.sheet_keys import (
     TABLES,
     VISIT,
     Key,
-    Unfit,
 )
-from archiver.objects.sheet_text import shown
+from archiver.objects.table_reader import TableReader
 from archiver.objects.toml_lines import Path as KeyPath
 from archiver.wording import Text
 
@@ -37,61 +36,32 @@ _COMPARISONS = 20_000
 
 
 @dataclass
-class SheetReader:
-    """Collects problems, each with the line that it is sorted by, while a sheet is read."""
+class SheetReader(TableReader):
+    """Reads the tables of a session sheet."""
 
-    path: Path
-    lines: dict[KeyPath, int]
     numbering: Numbering | None = None
     numbering_is_wrong: bool = False
-    problems: list[tuple[int, Problem]] = field(default_factory=list)
     known: set[tuple[int, Problem]] = field(default_factory=set)
     beside: dict[Path, dict[str, str]] = field(default_factory=dict)
     comparisons: int = _COMPARISONS
 
-    def line(self, path: KeyPath) -> int:
-        while path not in self.lines:
-            path = path[:-1]
-        return self.lines[path]
-
     def add(self, path: KeyPath, problem: Problem) -> None:
-        line = self.line(path)
-        if (line, problem) not in self.known:  # a fault of [defaults] is every photograph's
-            self.known.add((line, problem))
-            place = problem.at(file=self.path.name, line=line, key=path)
-            self.problems.append((line, place))
+        """Gather a problem once: a fault of [defaults] is every photograph's."""
+        told = (self.line(path), problem)
+        if told not in self.known:
+            self.known.add(told)
+            super().add(path, problem)
 
-    def report(self, path: KeyPath, code: str, /, **values: object) -> None:
-        self.add(path, Problem(code, **values))
-
-    def take(self, path: KeyPath, error: InputError) -> None:
-        for problem in error.problems:
-            self.add(path, problem)
-
-    def unknown(self, path: KeyPath, keys: Mapping[str, Key] | tuple[str, ...]) -> None:
-        name = str(path[-1])
-        near = get_close_matches(name, keys, n=1) or [k for k in keys if k == name.casefold()]
-        hint = Text("objects.sheet.did_you_mean", near=near[0]) if near else _belongs(name)
-        self.report(path, "objects.sheet.unknown_key", key=shown(name), keys=tuple(keys), hint=hint)
+    def hint(self, name: str, keys: Collection[str]) -> Text | None:
+        """Return which key could be meant, or where this one belongs."""
+        return super().hint(name, keys) or _home(name, keys)
 
     def table(self, path: KeyPath, value: object, keys: Mapping[str, Key]) -> dict[str, Any]:
         """Convert the known keys of a table; tell the unknown and the unfit ones."""
         if not isinstance(value, Mapping):
             self.report(path, "objects.sheet.no_table", name=path[-1])
             return {}
-        read: dict[str, Any] = {}
-        for name, given in value.items():
-            place = (*path, name)
-            if name not in keys:
-                self.unknown(place, keys)
-                continue
-            try:
-                read[name] = keys[name].convert(given)
-            except Unfit as unfit:
-                self.add(place, unfit.problem(name, given))
-            except MeaningError as error:
-                self.take(place, error)
-        return read
+        return self.convert(path, value, keys)
 
     def required(self, path: KeyPath, value: object, keys: Mapping[str, Key]) -> None:
         if not isinstance(value, Mapping):
@@ -138,8 +108,10 @@ class SheetReader:
         raise MeaningError(bare_number(word, Text("objects.sheet.set_numbering")))
 
 
-def _belongs(name: str) -> Text | None:
-    """Return where a key belongs that stands in the wrong table."""
+def _home(name: str, keys: Collection[str]) -> Text | None:
+    """Return how a key is written that has capitals, or where one belongs that stands elsewhere."""
+    if name.casefold() in keys:
+        return Text("objects.sheet.did_you_mean", near=name.casefold())
     if name in TABLES:
         return Text("objects.sheet.stands_at_top", name=name)
     homes: dict[str, Collection[str]] = {

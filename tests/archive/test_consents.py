@@ -208,7 +208,7 @@ def test_a_torn_rest_of_any_length_gives_way_to_the_next_line(tmp_path: Path, to
         file.write(b"x" * torn)
     assert jsonl_log.last_version(path) == 1
     jsonl_log.append(path, LINES, {"n": 3})
-    assert [one["n"] for one in jsonl_log.read(path, LINES)] == [1, 2, 3]
+    assert [one["n"] for one in jsonl_log.read(path, LINES, dict)] == [1, 2, 3]
 
 
 def test_a_log_of_one_line_has_the_version_of_that_line(tmp_path: Path) -> None:

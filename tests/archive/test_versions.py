@@ -411,13 +411,13 @@ def test_lines_of_several_versions_are_read_in_todays_form(tmp_path: Path) -> No
     jsonl_log.append(path, first, {"n": 1})
     second: Schema[Fields] = Schema("notes", (unchanged, lambda line: {**line, "by": "?"}))
     jsonl_log.append(path, second, {"n": 2, "by": "liv"})
-    assert jsonl_log.read(path, second) == [
+    assert jsonl_log.read(path, second, dict) == [
         {"n": 0, "by": "?"},
         {"n": 1, "by": "?"},
         {"n": 2, "by": "liv"},
     ]
     with pytest.raises(ArchiveError, match="notes: version 2; expected version 1 at most"):
-        jsonl_log.read(path, first)
+        jsonl_log.read(path, first, dict)
     with pytest.raises(ArchiveError, match="version 2"):
         jsonl_log.append(path, first, {"n": 3})
     assert CONSENTS.version == 1

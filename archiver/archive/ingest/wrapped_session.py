@@ -49,44 +49,8 @@ def wrap(
 ) -> WrappedSession:
     """Make DICOM instances of the photographs of a session and keep them.
 
-    Each becomes an instance as shot and, where a mirror, a turn or a crop asks for it, a second
-    one that is the right way round. A photograph that cannot be taken stops no other; the same
-    session wrapped again adds nothing.
-
-    Parameters
-    ----------
-    archive
-        Open for writing.
-    session
-        Read from a sheet by `archiver.objects.read_sheet`, or put together.
-    settings
-        The clock, what is done at incomplete blocks, and limits.
-    progress
-        Told what became of each photograph once it is kept or refused; what it raises ends the
-        work, and what was told is kept.
-
-    Raises
-    ------
-    InputError
-        If the patient's identifier is known under another name, birth date or sex, or the study
-        holds another patient, and the session does not say who has looked. Nothing is kept then.
-    ArchiveError
-        If the archive cannot be written. Photographs told before are kept.
-
-    Examples
-    --------
-    >>> from datetime import date, datetime
-    >>> from pathlib import Path
-    >>> from archiver import Archive, IngestSettings, Patient, Photograph, Session, View, Visit
-    >>> from archiver import parse_teeth, wrap
-    >>> teeth = parse_teeth("iso:25")
-    >>> shot = Photograph(Path("IMG_0101.JPG"), View.OCCLUSAL, mirror=True, teeth=teeth)
-    >>> session = Session(Patient("P-0417"), Visit(date(2026, 3, 4)), (shot,))
-    >>> settings = IngestSettings(now=lambda: datetime.now().astimezone())
-    >>> with Archive.open(Path("photographs"), actor="liv") as archive:
-    ...     for one in wrap(archive, session, settings).photographs:
-    ...         one.status.value, [kept.role for kept in one.instances]
-    ('new', ['original', 'derived'])
+    What weighs them is given by `settings`; `archiver.wrap` weighs the archive's evidence, too, and
+    says the rest.
     """
     notes = check_patient(archive, session, settings)
     withdrawn = note_session(archive, session, settings.now())

@@ -17,7 +17,7 @@ from archiver.archive.store.archive import Archive
 from archiver.archive.store.journal import Deed
 from archiver.archive.store.schema import Fields, Schema
 from archiver.archive.store.secret import keyed
-from archiver.errors import InputError, IntegrityError, Problem
+from archiver.errors import InputError, Problem
 from archiver.objects import Purpose, Session
 from archiver.wording import Text
 
@@ -120,27 +120,21 @@ def consents_of(root: Path, patient_id: str, issuer: str = "") -> list[Consent]:
 
 def _noted(root: Path, patient: tuple[str, str]) -> list[Consent]:
     """Return everything that was ever noted of a patient, the earliest first."""
-    lines = jsonl_log.read(root / FILE, SCHEMA)
-    every = [_consent(line, number) for number, line in enumerate(lines, 1)]
+    every = jsonl_log.read(root / FILE, SCHEMA, _consent)
     return [one for one in every if (one.patient_id, one.issuer) == patient]
 
 
-def _consent(line: dict[str, object], number: int) -> Consent:
-    try:
-        words = {k: str(line[k]) for k in ("patient_id", "issuer", "state", "noted_by", "noted_at")}
-        if words["state"] not in (GIVEN, WITHDRAWN):
-            raise ValueError
-        datetime.fromisoformat(words["noted_at"])
-        return Consent(
-            purpose=Purpose(line["purpose"]),
-            until=_day(line["until"]),
-            said_on=_day(line["said_on"]),
-            **words,
-        )
-    except (KeyError, ValueError):
-        raise IntegrityError(
-            Problem("archive.consents.bad_line").at(file=FILE, line=number)
-        ) from None
+def _consent(line: Fields) -> Consent:
+    words = {k: str(line[k]) for k in ("patient_id", "issuer", "state", "noted_by", "noted_at")}
+    if words["state"] not in (GIVEN, WITHDRAWN):
+        raise ValueError
+    datetime.fromisoformat(words["noted_at"])
+    return Consent(
+        purpose=Purpose(line["purpose"]),
+        until=_day(line["until"]),
+        said_on=_day(line["said_on"]),
+        **words,
+    )
 
 
 def _day(words: object) -> date | None:

@@ -16,7 +16,6 @@ from archiver.archive.statements import jsonl_log
 from archiver.archive.store.archive import Archive
 from archiver.archive.store.journal import Deed
 from archiver.archive.store.schema import Fields, Schema, unchanged
-from archiver.errors import IntegrityError, Problem
 from archiver.wording import Text
 
 FILE = "handovers.jsonl"
@@ -96,16 +95,12 @@ def handovers(root: Path) -> list[HandedOver]:
     IntegrityError
         If a line of it is damaged.
     """
-    found = []
-    for number, line in enumerate(jsonl_log.read(root / FILE, SCHEMA), 1):
-        try:
-            uids = tuple(str(uid) for uid in line.pop("uids"))
-            found.append(HandedOver(**{k: str(v) for k, v in line.items()}, uids=uids))
-        except (KeyError, TypeError):
-            raise IntegrityError(
-                Problem("archive.handover_register.bad_line").at(file=FILE, line=number)
-            ) from None
-    return found
+    return jsonl_log.read(root / FILE, SCHEMA, _handed_over)
+
+
+def _handed_over(line: Fields) -> HandedOver:
+    uids = tuple(str(uid) for uid in line.pop("uids"))
+    return HandedOver(**{k: str(v) for k, v in line.items()}, uids=uids)
 
 
 def of_instances(root: Path, uids: Collection[str]) -> list[HandedOver]:

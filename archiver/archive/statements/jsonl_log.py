@@ -8,14 +8,16 @@ from __future__ import annotations
 
 import json
 import os
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from pathlib import Path
-from typing import BinaryIO
+from typing import BinaryIO, TypeVar
 
 from archiver.archive.store.durable import flush_folder, translated
 from archiver.archive.store.schema import Fields, Schema, mark_fields, read_fields, version_of
 from archiver.errors import IntegrityError, Problem
 from archiver.wording import Text
+
+T = TypeVar("T")
 
 
 def line_of(schema: Schema[Fields], fields: Mapping[str, object]) -> bytes:
@@ -80,8 +82,13 @@ def _line_end(file: BinaryIO, end: int) -> int:
     return 0
 
 
-def read(path: Path, schema: Schema[Fields]) -> list[Fields]:
+def read(path: Path, schema: Schema[Fields], of: Callable[[Fields], T]) -> list[T]:
     """Read the lines; none where there is no file, and not a last one that was torn off.
+
+    Parameters
+    ----------
+    of
+        Makes of a line what it says; may raise KeyError, TypeError or ValueError.
 
     Raises
     ------
@@ -100,9 +107,9 @@ def read(path: Path, schema: Schema[Fields]) -> list[Fields]:
             fields = json.loads(line)
             if not isinstance(fields, dict):
                 raise ValueError
-        except ValueError:
+            found.append(of(read_fields(schema, fields, f"{path.name}, line {number}")))
+        except (KeyError, TypeError, ValueError):
             raise IntegrityError(
                 Problem("archive.jsonl_log.bad_line").at(file=path.name, line=number)
             ) from None
-        found.append(read_fields(schema, fields, f"{path.name}, line {number}"))
     return found

@@ -9,7 +9,6 @@ from pathlib import Path
 
 from archiver.archive.statements import jsonl_log
 from archiver.archive.store.schema import Fields, Schema, unchanged
-from archiver.errors import IntegrityError, Problem
 from archiver.objects import Person
 from archiver.wording import Text
 
@@ -27,13 +26,10 @@ def one_person(root: Path, patient: tuple[str, str]) -> list[frozenset[Person]]:
     IntegrityError
         If a line of them is damaged.
     """
-    groups = []
-    for number, line in enumerate(jsonl_log.read(root / FILE, SCHEMA), 1):
-        try:
-            if (line["patient_id"], line["issuer"]) == patient:
-                groups.append(frozenset(Person(**one) for one in line["people"]))
-        except (KeyError, TypeError):
-            raise IntegrityError(
-                Problem("archive.jsonl_log.bad_line").at(file=FILE, line=number)
-            ) from None
-    return groups
+    groups = jsonl_log.read(root / FILE, SCHEMA, _group)
+    return [people for whose, people in groups if whose == patient]
+
+
+def _group(line: Fields) -> tuple[tuple[str, str], frozenset[Person]]:
+    people = frozenset(Person(**one) for one in line["people"])
+    return (line["patient_id"], line["issuer"]), people

@@ -4,14 +4,13 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Mapping
-from dataclasses import dataclass, field
 from difflib import get_close_matches
 from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
-from archiver.errors import InputError, MeaningError, Problem, SheetError
-from archiver.objects import Key, Unfit, load, shown
+from archiver.errors import Problem, SheetError
+from archiver.objects import Key, TableReader, load, shown
 from archiver.objects import Path as KeyPath
 from archiver.records.rules import rule_keys
 from archiver.records.rules.rule_set import (
@@ -92,43 +91,15 @@ def read_rules(path: Path) -> RuleSet:
     )
 
 
-@dataclass
-class _Reader:
-    """Collects problems, each with the line that it is sorted by."""
-
-    path: Path
-    lines: dict[KeyPath, int]
-    problems: list[tuple[int, Problem]] = field(default_factory=list)
-
-    def report(self, path: KeyPath, code: str, /, **values: object) -> None:
-        self.add(path, Problem(code, **values))
-
-    def add(self, path: KeyPath, problem: Problem) -> None:
-        while path not in self.lines:
-            path = path[:-1]
-        line = self.lines[path]
-        self.problems.append((line, problem.at(file=self.path.name, line=line, key=path)))
+class _Reader(TableReader):
+    """Reads the tables of a rules file."""
 
     def table(self, path: KeyPath, value: object, keys: Mapping[str, Key]) -> dict[str, Any]:
         """Convert the keys of a table; tell the unknown, unfit and missing ones."""
         if not isinstance(value, Mapping):
             self.report(path, "objects.sheet.no_table", name=path[0])
             return {}
-        read: dict[str, Any] = {}
-        for name, given in value.items():
-            place = (*path, name)
-            if name not in keys:
-                near = get_close_matches(str(name), keys, n=1)
-                hint = Text("objects.sheet.did_you_mean", near=near[0]) if near else None
-                known = {"key": shown(name), "keys": tuple(keys), "hint": hint}
-                self.report(place, "objects.sheet.unknown_key", **known)
-                continue
-            try:
-                read[name] = keys[name].convert(given)
-            except Unfit as unfit:
-                self.add(place, unfit.problem(name, given))
-            except MeaningError as error:
-                self._take(place, error)
+        read = self.convert(path, value, keys)
         for name, key in keys.items():
             if key.required and name not in value:
                 self.report(path, "records.rule_reader.missing_key", name=name)
@@ -140,14 +111,6 @@ class _Reader:
             self.report((name,), "records.rule_reader.no_tables", name=name)
             return []
         return [self.table((name, n), one, keys) for n, one in enumerate(value)]
-
-    def _take(self, path: KeyPath, error: InputError) -> None:
-        for problem in error.problems:
-            self.add(path, problem)
-
-    def end(self) -> None:
-        if self.problems:
-            raise SheetError(*(p for _, p in sorted(self.problems, key=lambda told: told[0])))
 
 
 def _applies(reader: _Reader, value: object) -> Applies:
