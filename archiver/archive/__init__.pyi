@@ -8,3 +8,4 @@ from .query import Record as Record
 from .query import RecordOrder as RecordOrder
 from .query import answer as answer
 from .query import harmless_row as harmless_row
+from .query import without_twins as without_twins

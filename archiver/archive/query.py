@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, fields
 from datetime import date
 from enum import Enum
@@ -349,6 +350,18 @@ _ANSWERED = (
 )
 _BEFORE_FOUND = 11
 _KINDS = {t.NAMED: "named", t.COVERED: "covered"}
+
+
+def without_twins(records: Sequence[Record]) -> list[Record]:
+    """Leave out photographs as shot that are in the same study corrected, too."""
+    corrected = {
+        (r.study_uid, r.source_sha256) for r in records if r.role == "derived" and r.source_sha256
+    }
+    return [
+        record
+        for record in records
+        if record.role == "derived" or (record.study_uid, record.source_sha256) not in corrected
+    ]
 
 
 def _record(row: tuple[Any, ...], root: str) -> Record:

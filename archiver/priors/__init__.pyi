@@ -2,6 +2,7 @@ from . import wording as wording
 from .archive_evidence import SIDE as SIDE
 from .archive_evidence import ArchiveEvidence as ArchiveEvidence
 from .archive_evidence import Newcomer as Newcomer
+from .archive_evidence import PreparedPictures as PreparedPictures
 from .archive_evidence import weigh_archive as weigh_archive
 from .choosing import Ask as Ask
 from .choosing import Chosen as Chosen

@@ -7,24 +7,30 @@ may be one: the other side's, reflected, looks like it.
 
 from __future__ import annotations
 
+import threading
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
+from operator import attrgetter
 from pathlib import Path
 
 import numpy as np
+from cachetools import LRUCache, cachedmethod
+from cachetools.keys import methodkey
 from numpy.typing import NDArray
 
-from archiver.archive import Query, Record
-from archiver.dentition import Sight, Tooth, View, covered_teeth, parse_teeth, shortened, sight
+from archiver.archive import Query, Record, without_twins
+from archiver.dentition import Sight, View, covered_teeth, shortened, sight
 from archiver.errors import ArchiverError, MeaningError, PhotoError
 from archiver.photo import DoubtKind, PictureDoubt
-from archiver.priors.choosing import Ask, are_alike
+from archiver.priors.choosing import Ask, are_alike, teeth_of
 from archiver.priors.display_pixels import load
-from archiver.vision import Way, WaysTold, prepare, ways_of
+from archiver.vision import Prepared, Way, WaysTold, prepare, ways_of
 from archiver.wording import Text
 
 #: Pictures that are compared: of the same teeth and view, and of other teeth.
 _SAME, _OTHERS = 2, 2
+#: Pictures that stay ready, of some 4 MB each.
+_KEPT = 4
 #: Longer side in pixels at which pictures are compared.
 SIDE = 750
 _KINDS = {Way.REVERSED: DoubtKind.REFLECTED, Way.TURNED: DoubtKind.TURNED}
@@ -83,7 +89,29 @@ class ArchiveEvidence:
         return tuple(one for one in self.same if one.told.way is not Way.UNDECIDED)
 
 
-def weigh_archive(ask: Ask, newcomer: Newcomer) -> ArchiveEvidence:
+class PreparedPictures:
+    """Archived pictures ready to be compared; the last few stay so, since a session asks again.
+
+    Safe for use by several threads.
+    """
+
+    def __init__(self) -> None:
+        self._guard = threading.Lock()
+        self._kept: LRUCache[str, Prepared] = LRUCache(_KEPT)
+
+    @cachedmethod(attrgetter("_kept"), key=methodkey, lock=attrgetter("_guard"))
+    def of(self, path: str) -> Prepared:
+        """Return the picture of an instance's file, which never changes.
+
+        Raises
+        ------
+        ArchiverError
+            If it cannot be read.
+        """
+        return prepare(load(Path(path), SIDE).pixels, teeth=False)
+
+
+def weigh_archive(ask: Ask, newcomer: Newcomer, pictures: PreparedPictures) -> ArchiveEvidence:
     """Compare a photograph with those of its patient.
 
     Parameters
@@ -92,13 +120,15 @@ def weigh_archive(ask: Ask, newcomer: Newcomer) -> ArchiveEvidence:
         Answers questions for records whose paths are files.
     newcomer
         The photograph; one of a face is compared with nothing.
+    pictures
+        What it is compared with is taken from.
     """
     if newcomer.sight.view.is_extraoral:
         return ArchiveEvidence()
     known = _known(ask, newcomer)
-    of_same = [record for record, seen in known if _shows_the_same(newcomer.sight, record, seen)]
-    of_arch = [record for record, seen in known if _contains(newcomer.sight, record, seen)]
-    others = [record for record, seen in known if _is_another(newcomer.sight, record, seen)]
+    of_same = [record for record, seen in known if _shows_the_same(newcomer.sight, seen)]
+    of_arch = [record for record, seen in known if _contains(newcomer.sight, seen)]
+    others = [record for record, seen in known if _is_another(newcomer.sight, seen)]
     if not of_same and not of_arch and not others:
         return ArchiveEvidence()
     try:
@@ -109,7 +139,7 @@ def weigh_archive(ask: Ask, newcomer: Newcomer) -> ArchiveEvidence:
     def compared(records: Sequence[Record]) -> Iterator[ComparedPicture]:
         for record in records:
             try:
-                there = prepare(load(Path(record.path), SIDE).pixels, teeth=False)
+                there = pictures.of(str(record.path))
             except ArchiverError:
                 continue  # the audit tells of what cannot be read
             yield ComparedPicture(record, ways_of(prepared, there))
@@ -136,41 +166,38 @@ def _is_told(one: ComparedPicture) -> bool:
 def _known(ask: Ask, newcomer: Newcomer) -> list[tuple[Record, Sight]]:
     """The patient's photographs, the best first: with a confirmed side, then the newest."""
     records = ask(Query(patient_id=newcomer.patient_id, issuer=newcomer.issuer, modality="XC"))
-    corrected = {(r.study_uid, r.source_sha256) for r in records if r.role == "derived"}
+    best_first = sorted(
+        without_twins(records), key=lambda r: (bool(r.confirmed), r.study_date), reverse=True
+    )
     found = []
-    for record in sorted(records, key=lambda r: (bool(r.confirmed), r.study_date), reverse=True):
-        twin = record.role != "derived" and (record.study_uid, record.source_sha256) in corrected
-        if twin or record.source_sha256 == newcomer.source_sha256 or record.view is None:
+    for record in best_first:
+        if record.source_sha256 == newcomer.source_sha256 or record.view is None:
             continue
         try:
-            found.append((record, sight(View(record.view), _teeth(record))))
+            found.append((record, sight(View(record.view), teeth_of(record))))
         except (MeaningError, ValueError):
             continue
     return found
-
-
-def _teeth(record: Record) -> tuple[Tooth, ...]:
-    return parse_teeth("iso:" + ",".join(record.teeth)) if record.teeth else ()
 
 
 def _alike(one: Sight, other: Sight) -> bool:
     return are_alike(one.view.value, other.view.value) and one.looking is other.looking
 
 
-def _shows_the_same(mine: Sight, record: Record, other: Sight) -> bool:
+def _shows_the_same(mine: Sight, other: Sight) -> bool:
     if not _alike(mine, other):
         return False
     return bool(set(mine.teeth) & set(other.teeth)) or not (mine.teeth or other.teeth)
 
 
-def _contains(mine: Sight, record: Record, other: Sight) -> bool:
+def _contains(mine: Sight, other: Sight) -> bool:
     covered = set(covered_teeth(other.view))
     return other.looking is mine.looking and bool(covered & set(mine.teeth))
 
 
-def _is_another(mine: Sight, record: Record, other: Sight) -> bool:
+def _is_another(mine: Sight, other: Sight) -> bool:
     """Whether it shows other teeth in a way that can be mistaken for this one."""
-    if _shows_the_same(mine, record, other) or _contains(mine, record, other):
+    if _shows_the_same(mine, other) or _contains(mine, other):
         return False
     across = mine.looking in (other.looking, other.looking.opposite)
     return across and not other.view.is_extraoral and bool(mine.teeth) is bool(other.teeth)
@@ -183,7 +210,7 @@ def _wrong_way(several: Sequence[ComparedPicture]) -> PictureDoubt:
 
 
 def _other_tooth(one: ComparedPicture, said: Sight) -> PictureDoubt:
-    teeth = _teeth(one.record)
+    teeth = teeth_of(one.record)
     shown = shortened(teeth) if teeth else one.record.view
     text = Text(
         f"priors.doubt.other_tooth.{one.told.way.name.lower()}", shown=shown, days=_days([one])

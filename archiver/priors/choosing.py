@@ -7,8 +7,8 @@ from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
 
-from archiver.archive import Query, Record
-from archiver.dentition import Tooth, View
+from archiver.archive import Query, Record, without_twins
+from archiver.dentition import Tooth, View, parse_teeth
 from archiver.errors import ArchiveError, Problem, UsageError
 from archiver.objects import Person
 from archiver.wording import Text
@@ -168,14 +168,7 @@ def _candidates(records: Sequence[Record], view: View) -> list[Candidate]:
     """Say of each picture why it is here; what has a corrected twin is left out."""
     # Of the same visit: a file that was archived again for another day may say something wrong
     # there, which the check for reflections has to see.
-    corrected = {
-        (r.study_uid, r.source_sha256) for r in records if r.role == "derived" and r.source_sha256
-    }
-    return [
-        Candidate(record, relation(record, view))
-        for record in records
-        if record.role == "derived" or (record.study_uid, record.source_sha256) not in corrected
-    ]
+    return [Candidate(record, relation(record, view)) for record in without_twins(records)]
 
 
 def relation(record: Record, view: View) -> Text:
@@ -189,6 +182,11 @@ def relation(record: Record, view: View) -> Text:
         return Text("priors.choosing.contains_it")
     named = "names" if record.tooth_found == "named" else "contains"
     return Text(f"priors.choosing.view.{named}", view=record.view)
+
+
+def teeth_of(record: Record) -> tuple[Tooth, ...]:
+    """Return the teeth that a picture names."""
+    return parse_teeth("iso:" + ",".join(record.teeth)) if record.teeth else ()
 
 
 def alike(one: View, other: View) -> bool:

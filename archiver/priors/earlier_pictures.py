@@ -6,9 +6,9 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from archiver.archive import Query, Record
-from archiver.dentition import View, parse_teeth
+from archiver.dentition import View
 from archiver.objects import Person
-from archiver.priors.choosing import Ask, both_show
+from archiver.priors.choosing import Ask, both_show, teeth_of
 from archiver.priors.picture_softness import softness
 
 
@@ -26,11 +26,10 @@ def earlier_of(ask: Ask, record: Record, most: int) -> list[Record]:
     most
         Pictures at most.
     """
-    teeth = parse_teeth("iso:" + ",".join(record.teeth)) if record.teeth else ()
     same = Query(
         patient_id=record.patient_id,
         issuer=record.issuer,
-        teeth=teeth,
+        teeth=teeth_of(record),
         until=record.study_date or None,
         modality="XC",
     )

@@ -86,10 +86,14 @@ def _quarters(newer: Features, prior: Features) -> tuple[Agreement, ...]:
         none = Matches(np.empty((0, 2)), np.empty((0, 2)))
         return (Agreement(none, 0),) * 4
     likeness = prior.described @ newer.described.T
-    turn = (newer.bearing - prior.bearing[:, None] + _HELD) % 360
+    # One table of all pairs at a time beside that of likeness: each is 25 MB.
     size = np.log(newer.size) - np.log(prior.size)[:, None]
-    likeness[(turn % 90 > 2 * _HELD) | (np.abs(size) > np.log(_SIZES))] = -1
+    likeness[np.abs(size, out=size) > np.log(_SIZES)] = -1
+    del size
+    turn = (newer.bearing - prior.bearing[:, None] + _HELD) % 360
+    likeness[turn % 90 > 2 * _HELD] = -1
     quarter = (turn // 90).astype(np.uint8)
+    del turn
     return tuple(
         _agreement(_matched(np.where(quarter == k, likeness, -1), newer, prior), k)
         for k in range(4)

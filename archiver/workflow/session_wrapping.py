@@ -5,6 +5,7 @@ from __future__ import annotations
 import threading
 from collections.abc import Callable
 from dataclasses import replace
+from functools import cached_property
 from typing import TYPE_CHECKING
 
 from archiver import __version__
@@ -14,14 +15,14 @@ from archiver.archive.ingest import wrap as ingest
 from archiver.archive.store import Archive
 from archiver.dentition import Plan
 from archiver.network.outbox import settle_owed
-from archiver.objects import Photograph, Session
+from archiver.objects import Patient, Photograph, Session
 from archiver.photo import CameraFile, PictureDoubt, reduced
 
 if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-    from archiver.priors import ArchiveEvidence
+    from archiver.priors import ArchiveEvidence, PreparedPictures
 
 
 def wrap(
@@ -33,9 +34,25 @@ def wrap(
 ) -> WrappedSession:
     """Make DICOM instances of the photographs of a session and keep them.
 
-    As `archiver.archive.ingest.wrap`; besides, each photograph is compared with those that the
-    patient has, and what is found of its side is kept for the audit, the pages and hand-overs.
-    Peers that had a photograph whose side is confirmed only now are owed what says so.
+    Each becomes an instance as shot and, where a mirror, a turn or a crop asks for it, a second
+    one that is the right way round. A photograph that cannot be taken stops no other; the same
+    session wrapped again adds nothing.
+
+    Each is compared with those that the patient has, and what is found of its side is kept for the
+    audit, the pages and hand-overs. Peers that had a photograph whose side is confirmed only now
+    are owed what says so.
+
+    Parameters
+    ----------
+    archive
+        Open for writing.
+    session
+        Read from a sheet by `archiver.objects.read_sheet`, or put together.
+    settings
+        The clock, what is done at incomplete blocks, and limits.
+    progress
+        Told what became of each photograph once it is kept or refused; what it raises ends the
+        work, and what was told is kept.
 
     Raises
     ------
@@ -86,10 +103,37 @@ class _Weighing:
     ) -> tuple[PictureDoubt, ...]:
         """Return the doubts about a photograph."""
         of_file = weigh_file(session, entry, plan, photo)
-        evidence = archive_evidence(self._archive, session, plan, photo)
+        evidence = self._of_archive(session.patient, plan, photo)
         with self._guard:
             self._found[id(entry)] = evidence
         return of_file if evidence is None else (*of_file, *evidence.doubts)
+
+    def _of_archive(
+        self, patient: Patient, plan: Plan, photo: CameraFile
+    ) -> ArchiveEvidence | None:
+        """Compare a camera file, turned as it is going to be, with its patient's photographs.
+
+        None for a patient who has none; what compares is not even loaded then.
+        """
+        mine = Query(patient_id=patient.id, issuer=patient.issuer, modality="XC", limit=1)
+        if not self._archive.query(mine):
+            return None
+        import numpy as np
+
+        from archiver.priors import SIDE, Newcomer, turned, weigh_archive
+
+        def look() -> NDArray[np.uint8]:
+            pixels = np.asarray(reduced(photo, SIDE).convert("RGB"), np.uint8)
+            return turned(pixels, plan.correction)
+
+        newcomer = Newcomer(patient.id, patient.issuer, plan.sight, photo.sha256, look)
+        return weigh_archive(self._archive.query, newcomer, self._pictures)
+
+    @cached_property
+    def _pictures(self) -> PreparedPictures:
+        from archiver.priors import PreparedPictures
+
+        return PreparedPictures()
 
     def keep(self, one: WrappedPhotograph, settings: IngestSettings) -> None:
         """Keep what was found of the side of a photograph, once it is archived."""
@@ -108,29 +152,3 @@ class _Weighing:
                 time=settings.now(),
                 by=f"wrap {__version__}",
             )
-
-
-def archive_evidence(
-    archive: Archive, session: Session, plan: Plan, photo: CameraFile
-) -> ArchiveEvidence | None:
-    """Compare a camera file, turned as it is going to be, with its patient's photographs.
-
-    Returns
-    -------
-    ArchiveEvidence or None
-        None for a patient who has none; what compares is not even loaded then.
-    """
-    patient = session.patient
-    mine = Query(patient_id=patient.id, issuer=patient.issuer, modality="XC", limit=1)
-    if not archive.query(mine):
-        return None
-    import numpy as np
-
-    from archiver.priors import SIDE, Newcomer, turned, weigh_archive
-
-    def look() -> NDArray[np.uint8]:
-        pixels = np.asarray(reduced(photo, SIDE).convert("RGB"), np.uint8)
-        return turned(pixels, plan.correction)
-
-    newcomer = Newcomer(patient.id, patient.issuer, plan.sight, photo.sha256, look)
-    return weigh_archive(archive.query, newcomer)

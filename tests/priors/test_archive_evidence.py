@@ -17,8 +17,11 @@ from PIL import Image
 
 from archiver import AmendmentRequest, AmendmentSettings, Archive, Change, amend, cli
 from archiver.archive.statements.confirmations import confirmation_of, looked_at
+from archiver.dentition import View, sight
 from archiver.objects import FLIPS
 from archiver.photo.turning import turned
+from archiver.priors import Newcomer, archive_evidence
+from archiver.priors.display_pixels import Shown, load
 from archiver.records.checks import failed_sides
 from tests.photo.camera_files import camera_exif, camera_jpeg, thumbnail
 from tests.vision.second_visits import second_visit
@@ -105,6 +108,29 @@ def told(
 def test_a_picture_as_it_should_be_is_not_doubted(tmp_path: Path, archive: Path) -> None:
     doubts, uid = told(tmp_path, archive, second("patient_0.left_buccal"), "left buccal")
     assert doubts == [] and uid not in failed_sides(archive)
+
+
+def test_a_session_decodes_an_archived_picture_once(
+    archive: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    decoded: list[Path] = []
+
+    def counting(path: Path, side: int) -> Shown:
+        decoded.append(path)
+        return load(path, side)
+
+    monkeypatch.setattr(archive_evidence, "load", counting)
+    pixels, sight_of = second("patient_0.left_buccal"), sight(View.LEFT_BUCCAL)
+    pictures = archive_evidence.PreparedPictures()
+    with Archive.open(archive, read_only=True) as opened:
+        told = [
+            archive_evidence.weigh_archive(
+                opened.query, Newcomer("P-0417", "", sight_of, sha, lambda: pixels), pictures
+            )
+            for sha in ("a" * 64, "b" * 64)
+        ]
+    assert told[0] == told[1] and told[0].same
+    assert decoded and len(set(decoded)) == len(decoded)
 
 
 @pytest.mark.parametrize(("turn", "kind"), [(2, "reflected"), (3, "turned")])

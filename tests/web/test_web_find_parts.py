@@ -12,7 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from pydicom import Dataset
 
-from archiver.archive.query import Query, Record
+from archiver.archive.query import Query, Record, without_twins
 from archiver.dentition.numbering import Numbering
 from archiver.dentition.teeth import ALL_TEETH, Arch, Side
 from archiver.objects.description import describe
@@ -22,7 +22,6 @@ from archiver.web.pages.find.answers import (
     RADIOGRAPHS,
     answers,
     pictures_of_teeth,
-    without_twins,
 )
 from archiver.web.pages.find.dentition_drawing import Crown, draw_dentition
 from archiver.web.pages.find.patient_tokens import PatientTokens, Whom, whom

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
-from archiver.archive import Query, Record
+from archiver.archive import Query, Record, without_twins
 from archiver.dentition import Tooth
 from archiver.objects import Person
 from archiver.web.pages.find.patient_tokens import Whom
@@ -113,18 +113,6 @@ def _about(whom: Whom) -> Query:
     """Photographs of whom is asked for."""
     who = whom.patient_id or None
     return Query(patient_id=who, issuer=whom.issuer, name=whom.pattern, modality="XC")
-
-
-def without_twins(records: Sequence[Record]) -> list[Record]:
-    """Leave out photographs as shot that are in the same study corrected, too."""
-    corrected = {
-        (r.study_uid, r.source_sha256) for r in records if r.role == "derived" and r.source_sha256
-    }
-    return [
-        record
-        for record in records
-        if record.role == "derived" or (record.study_uid, record.source_sha256) not in corrected
-    ]
 
 
 def _of_patient(ask: Ask, records: Sequence[Record], teeth: tuple[Tooth, ...]) -> OfPatient:
