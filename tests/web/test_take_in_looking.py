@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import Browser, Page, expect
+from playwright.sync_api import Browser, Page, Route, expect
 from taking import Taking, card
 from web_serving import Served, Watch, serve
 
@@ -152,3 +152,61 @@ def test_a_conflict_with_another_window_is_told_and_nothing_put_over_it(
     page.locator("#side [data-act=confirm]").click()
     expect(page.locator("#messages")).to_contain_text("right buccal has become left buccal")
     assert confirmed(taking) == 0
+
+
+def test_a_yes_is_of_what_its_window_showed_when_it_asked(
+    page: Page, browser: Browser, running: Served, tmp_path: Path, watch: Watch
+) -> None:
+    watch.expected = ("409",)
+    taking, (digest,) = draft(running, tmp_path / "card", 1)
+    shown = taking.state()["pictures"][digest]["shown"]["digest"]
+    opened(page, running, taking)
+    expect(page.locator("#side [data-act=confirm]")).to_be_enabled()
+    context = browser.new_context()
+    other = context.new_page()
+    opened(other, running, taking)
+    other.get_by_role("button", name="Crop").click()
+    other.get_by_label("Width", exact=True).fill("320")
+    other.get_by_label("Width", exact=True).press("Tab")
+    expect(other.locator("#kept")).to_have_text("All of it is kept")
+    context.close()
+    assert taking.state()["pictures"][digest]["shown"]["digest"] != shown
+    with page.expect_request("**/changes") as sent:
+        page.locator("#side [data-act=confirm]").click()
+    assert sent.value.post_data_json["confirm"]["shown"]["digest"] == shown
+    expect(page.locator("#messages")).to_contain_text("Your change was not kept")
+    expect(page.locator("#kept")).to_have_text("All of it is kept")
+    assert confirmed(taking) == 0
+    # Looked at again as it is now, it can be confirmed.
+    page.mouse.move(5, 5)
+    page.locator("#side [data-act=confirm]").click()
+    expect(page.locator(".side-done")).to_be_visible()
+    expect(page.locator("#kept")).to_have_text("All of it is kept")
+    assert confirmed(taking) == 1
+
+
+def test_a_refused_change_stops_no_other_and_none_that_waits_is_put_over_another_windows(
+    page: Page, running: Served, tmp_path: Path, watch: Watch
+) -> None:
+    watch.expected = ("409",)
+    taking, digests = draft(running, tmp_path / "card", 4)
+    opened(page, running, taking)
+    held: list[Route] = []
+    page.route("**/changes", lambda route: route.continue_() if held else held.append(route))
+    view = page.get_by_label("View", exact=True)
+    for n in range(4):
+        page.locator(".tile").nth(n).click()
+        view.select_option("frontal")
+    assert len(held) == 1
+    # Meanwhile another window says something else of the first and the third.
+    taking.state()
+    for n in (0, 2):
+        taking.say(digests[n], view="right buccal")
+    held[0].continue_()
+    expect(page.locator("#messages")).to_contain_text("IMG_8998.JPG: left buccal has become")
+    expect(page.locator("#messages")).to_contain_text("IMG_9000.JPG: left buccal has become")
+    expect(page.locator("#kept")).to_have_text("All of it is kept")
+    pictures = taking.state()["pictures"]
+    views = [pictures[one]["said"]["view"] for one in digests]
+    assert views == ["right buccal", "frontal", "right buccal", "frontal"]
+    expect(view).to_have_value("frontal")

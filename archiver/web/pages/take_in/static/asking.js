@@ -4,22 +4,18 @@ import { icon } from "/static/icons.js";
 import { Looking } from "/static/looking.js";
 import { t } from "/static/words.js";
 import { find, make, press } from "./dom.js";
+import { Offering } from "./offering.js";
+import { Seeing } from "./seeing.js";
 import { edgeOf, sideDrawing } from "./side_drawing.js";
 import { lay } from "./strip.js";
 import { judge } from "./turning.js";
 import { teethWords, viewWords } from "./words.js";
 
 /** @import { Edge } from "/static/picture.js" */
-/** @import { Edges, Given, Model, Picture, WantedRow } from "./model.js" */
+/** @import { Confirm, Edges, Given, Picture } from "./draft_shapes.js" */
+/** @import { Model } from "./model.js" */
+/** @import { Offered } from "./offering.js" */
 /** @import { Follows } from "./turning.js" */
-
-/**
- * @typedef {object} Offered
- * @property {WantedRow} row
- * @property {{ view: string, mirror: boolean, teeth?: string[], operator?: string }} given
- * @property {boolean} open whether it may as well be taken the other way
- * @property {boolean} several whether something else may be offered
- */
 
 /** @typedef {Follows & { edges: Edges }} Settled */
 
@@ -27,17 +23,15 @@ export class Asking {
   /** @param {Model} model */
   constructor(model) {
     this.model = model;
-    this.skipped = 0;
-    /** @type {Map<string, boolean>} */
-    this.ways = new Map(); // by view: through a mirror or direct, where the rules leave it open
+    this.offering = new Offering(model);
+    this.seeing = new Seeing(model);
     this.drawn = "";
-    this.last = ""; // the row that was taken last
     this.flips = false; // whether the ways of flipping are offered
     this.bring = false; // whether the picture that was chosen is still to be brought into view
     this.looking = new Looking(find("frame"), find("large"));
     this.looking.addEventListener("changed", () => this.arm());
+    this.seeing.addEventListener("changed", () => this.arm());
     model.addEventListener("shown", () => {
-      this.skipped = 0;
       this.flips = false;
       this.bring = true;
       // Until it is drawn, nobody has seen it.
@@ -46,71 +40,11 @@ export class Asking {
   }
 
   /**
-   * What the rules want next and this picture may therefore be; null where it is said already.
-   * @returns {Offered | null}
-   */
-  offer() {
-    const { model } = this;
-    const picture = model.shown;
-    if (!picture || picture.said.view || picture.said.left_out || model.state !== "open") return null;
-    const rows = model.wanted.filter((row) => row.offer);
-    const all = [...this.after(rows.filter((row) => !row.optional)), ...rows.filter((row) => row.optional)];
-    if (all.length === 0) return null;
-    const row = all[this.skipped % all.length];
-    if (!row.offer) return null;
-    const offer = { ...row.offer };
-    if (offer.open) offer.mirror = this.ways.get(offer.view) ?? this.before(offer.view) ?? offer.mirror;
-    if (picture.said.mirror !== undefined) offer.mirror = picture.said.mirror;
-    /** @type {Offered["given"]} */
-    const given = { view: offer.view, mirror: offer.mirror };
-    const teeth = picture.said.teeth ?? offer.teeth;
-    if (teeth.length) given.teeth = teeth;
-    if (picture.said.operator === undefined && picture.said.top === undefined) {
-      const like = this.operatorBefore(offer.mirror);
-      if (like) given.operator = like;
-    }
-    return { row, given, open: offer.open, several: all.length > 1 };
-  }
-
-  /**
-   * Whoever left views of the rules out goes on behind the one that was taken last.
-   * @param {WantedRow[]} rows
-   */
-  after(rows) {
-    const order = this.model.wanted.map(rowKey);
-    const last = order.indexOf(this.last);
-    const at = rows.findIndex((row) => order.indexOf(rowKey(row)) >= last);
-    return at > 0 ? [...rows.slice(at), ...rows.slice(0, at)] : rows;
-  }
-
-  /**
-   * How views of a side were taken so far in this draft.
-   * @param {string} view
-   */
-  before(view) {
-    const family = view.includes("buccal") ? "buccal" : view;
-    for (const digest of [...this.model.order].reverse()) {
-      const said = this.model.said(digest);
-      if (said.view?.includes(family) && said.mirror !== undefined) return said.mirror;
-    }
-    return undefined;
-  }
-
-  /** @param {boolean} mirror */
-  operatorBefore(mirror) {
-    for (const digest of [...this.model.order].reverse()) {
-      const said = this.model.said(digest);
-      if (said.view && said.mirror === mirror) return said.operator;
-    }
-    return undefined;
-  }
-
-  /**
    * What follows if the picture is what is offered.
    * @returns {Settled | null}
    */
   proposed() {
-    const offer = this.offer();
+    const offer = this.offering.offer();
     if (!offer) return null;
     const picture = this.model.picture(this.model.current);
     this.model.ensure(offer.given.teeth ?? []);
@@ -122,13 +56,14 @@ export class Asking {
     const { model } = this;
     const picture = model.shown;
     if (!picture) return;
-    const offer = this.offer();
+    const offer = this.offering.offer();
     const follows = offer ? this.proposed() : model.follows(model.current);
     const locked = model.state !== "open";
     const asks = !offer && !locked && follows && !follows.problem && !picture.said.left_out ? settled(follows) : null;
-    const signature = JSON.stringify([model.current, offer?.given, follows?.edges, follows?.problem, picture.said, model.who, Boolean(asks), offer?.several, this.flips]);
+    const signature = JSON.stringify([model.current, offer?.given, follows?.edges, follows?.problem, picture.said, model.who, model.patient, Boolean(asks), offer?.several, this.flips]);
     find("offer").hidden = !offer;
     find("side").hidden = !asks;
+    if (asks || (offer && follows?.edges)) this.seeing.see(picture, offer?.given ?? {});
     if (this.bring) requestAnimationFrame(() => bringIntoView(find(offer ? "offer" : "side")));
     this.bring = false;
     if (signature === this.drawn) return;
@@ -144,11 +79,15 @@ export class Asking {
     else every(document, `[data-act="${held}"]`, HTMLElement)[0]?.focus();
   }
 
-  // Answers count once the picture has been looked at.
+  // Whether a Yes counts: the picture has been looked at, and it is known what was shown.
+  get ready() {
+    return this.looking.ready && this.seeing.shown !== null;
+  }
+
   arm() {
-    const { ready, seen } = this.looking;
+    const { ready } = this;
     for (const name of ANSWERS) {
-      for (const button of every(document, `[data-act="${name}"]`, HTMLButtonElement)) button.disabled = name === "accept-open" ? !seen : !ready;
+      for (const button of every(document, `[data-act="${name}"]`, HTMLButtonElement)) button.disabled = name === "accept-open" ? !this.looking.seen : !ready;
     }
     for (const line of every(document, ".ask-wait", HTMLElement)) line.classList.toggle("ask-waits", !ready);
   }
@@ -179,8 +118,8 @@ export class Asking {
       this.roundAct(acts, follows, given.mirror);
       this.flipAct(acts, given);
     }
-    if (offer.open) acts.append(act("way", t(given.mirror ? "take_in.was_direct" : "take_in.was_mirror"), "", () => this.otherWay(), "M"));
-    if (offer.several) acts.append(act("other", t("take_in.other_view"), "", () => this.skip(), "N"));
+    if (offer.open) acts.append(act("way", t(given.mirror ? "take_in.was_direct" : "take_in.was_mirror"), "", () => this.offering.otherWay(), "M"));
+    if (offer.several) acts.append(act("other", t("take_in.other_view"), "", () => this.offering.skip(), "N"));
     box.append(acts);
   }
 
@@ -256,7 +195,7 @@ export class Asking {
 
   turnRound() {
     const { model } = this;
-    const offered = this.offer()?.given.operator;
+    const offered = this.offering.offer()?.given.operator;
     const { said } = model.picture(model.current);
     const now = said.operator ?? offered ?? model.habits.operator ?? "front";
     /** @type {Given} */
@@ -267,41 +206,34 @@ export class Asking {
 
   /** @param {boolean} confirmed */
   async accept(confirmed) {
-    const offer = this.offer();
+    const offer = this.offering.offer();
     const follows = this.proposed();
     if (!offer || !follows) return false;
-    if (!(confirmed ? this.looking.ready : this.looking.seen)) return true;
+    if (!(confirmed ? this.ready : this.looking.seen)) return true;
     if (confirmed && !this.model.who) return false;
     const digest = this.model.current;
-    const more = confirmed ? { confirm: { picture: digest, turn: follows.turn } } : {};
+    const more = confirmed ? { confirm: this.answer(follows) } : {};
     const kept = this.model.say([digest], offer.given, more);
-    this.fulfil(offer.row, digest);
+    this.offering.fulfil(offer.row, digest);
     this.go(digest);
     await kept.catch(() => {});
     return true;
   }
 
   /**
-   * Until the server answers, the row counts as there, so that the next one is offered at once.
-   * @param {WantedRow} row
-   * @param {string} digest
+   * @param {Follows} follows
+   * @returns {Confirm}
    */
-  fulfil(row, digest) {
-    this.last = rowKey(row);
-    row.by = [...row.by, digest];
-    if (row.by.length >= row.count) {
-      row.there = true;
-      row.offer = null;
-    }
-    this.model.tell();
+  answer({ turn }) {
+    return { picture: this.model.current, turn, shown: this.seeing.shown ?? undefined };
   }
 
   async confirm() {
     const { model } = this;
     const digest = model.current;
     const follows = model.follows(digest);
-    if (!follows.edges || model.said(digest).confirmed_by || !model.who || !this.looking.ready) return false;
-    const kept = model.say([digest], {}, { confirm: { picture: digest, turn: follows.turn } });
+    if (!follows.edges || model.said(digest).confirmed_by || !model.who || !this.ready) return false;
+    const kept = model.say([digest], {}, { confirm: this.answer(follows) });
     this.go(digest);
     await kept.catch(() => {});
     return true;
@@ -319,19 +251,6 @@ export class Asking {
     note.textContent = t("take_in.wrong_hint");
     find("side").append(note);
     find("view").focus();
-  }
-
-  otherWay() {
-    const offer = this.offer();
-    if (!offer?.open) return false;
-    this.ways.set(offer.given.view, !offer.given.mirror);
-    this.model.tell();
-    return true;
-  }
-
-  skip() {
-    this.skipped += 1;
-    this.model.tell();
   }
 }
 
@@ -357,8 +276,6 @@ const FLIPS = ["left-right", "top-bottom", "turned"];
 
 /** @type {Record<Edge, Edge>} */
 const OPPOSITE = { top: "bottom", bottom: "top", left: "right", right: "left" };
-/** @param {WantedRow} row */
-const rowKey = (row) => `${row.name}|${row.target}`;
 
 /**
  * @param {string} name

@@ -5,7 +5,8 @@ import { one } from "/static/elements.js";
 import { find, make } from "./dom.js";
 import { shownSize, snapped } from "./turning.js";
 
-/** @import { Box, Model } from "./model.js" */
+/** @import { Box } from "./draft_shapes.js" */
+/** @import { Model } from "./model.js" */
 /** @import { Stage } from "./stage.js" */
 
 const SIDES = /** @type {const} */ (["left", "top", "width", "height"]);

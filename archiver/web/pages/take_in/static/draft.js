@@ -22,7 +22,7 @@ import { Whom } from "./whom.js";
 const AT_ONCE = 4;
 const PAUSE = 250;
 
-/** @import { Known, Row } from "./model.js" */
+/** @import { Known, Row } from "./draft_shapes.js" */
 
 export class Page {
   constructor() {
@@ -168,7 +168,7 @@ export class Page {
     find("undo").disabled = !model.undo || model.state !== "open";
     find("redo").disabled = !model.redo || model.state !== "open";
     find("add-files").hidden = empty || model.state !== "open";
-    const kept = model.away ? "take_in.away" : model.unsent || model.busy ? "take_in.keeping" : "take_in.kept";
+    const kept = model.away ? "take_in.away" : model.changes.unsent || model.busy ? "take_in.keeping" : "take_in.kept";
     find("kept").textContent = empty ? "" : t(model.state === "archived" ? "take_in.all_archived" : kept);
     find("kept").classList.toggle("kept-away", model.away);
     for (const part of [this.stage, this.cropping, this.asking, this.meaning]) part.draw();
@@ -202,7 +202,7 @@ export class Page {
   }
 
   mirror() {
-    if (this.asking.otherWay()) return;
+    if (this.asking.offering.otherWay()) return;
     this.meaning.say({ mirror: !(this.model.shown?.said.mirror ?? false) });
   }
 
@@ -230,7 +230,7 @@ export class Page {
 const page = new Page();
 try {
   await page.model.load();
-  page.model.resume();
+  page.model.changes.resume();
   if (page.model.task) await page.archiving.watch(page.model.task);
   else if (page.model.state === "archived") page.archiving.finished();
   find("draft").dataset.ready = "yes";

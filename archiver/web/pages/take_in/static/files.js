@@ -14,7 +14,7 @@ const HIDDEN = /(^|\/)(\.|Thumbs\.db$|desktop\.ini$)/i;
 // What cameras leave on a card beside pictures.
 const NO_PICTURE = /\.(thm|ctg|dat|xmp|mov|mp4|avi|mts|wav|txt|toml|html?|db|ini)$/i;
 
-/** @import { Picture, Row } from "./model.js" */
+/** @import { Picture, Row } from "./draft_shapes.js" */
 
 /**
  * Every file of what was dropped, folders opened.

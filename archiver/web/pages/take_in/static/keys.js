@@ -85,7 +85,7 @@ export class Keys {
       Enter: () => page.enter(),
       " ": () => page.toggle(),
       u: () => page.takeOpen(),
-      n: () => page.asking.skip(),
+      n: () => page.asking.offering.skip(),
       m: () => page.mirror(),
       v: () => find("view").focus(),
       t: () => find("teeth").select(),

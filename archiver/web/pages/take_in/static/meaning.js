@@ -7,7 +7,8 @@ import { numberingName, read } from "./turning.js";
 import { teethWords } from "./words.js";
 
 /** @import { Asking } from "./asking.js" */
-/** @import { Given, Model, Picture, Said } from "./model.js" */
+/** @import { Given, Picture, Said } from "./draft_shapes.js" */
+/** @import { Model } from "./model.js" */
 
 const toothKeys = () => every(document, ".tooth-key", HTMLElement);
 const moreFields = () => [...every(document, "[data-more]", HTMLInputElement), ...every(document, "[data-more]", HTMLSelectElement)];

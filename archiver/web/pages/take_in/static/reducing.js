@@ -13,7 +13,7 @@ const PATIENCE = 20000;
 // Files that are worth reading whole.
 const JPEG = /\.jpe?g$/i;
 
-/** @import { Row } from "./model.js" */
+/** @import { Row } from "./draft_shapes.js" */
 /** @typedef {{ bitmap: ImageBitmap, columns: number, rows: number }} Small with the size of the picture itself */
 
 export class Reducing {

@@ -5,7 +5,7 @@ import { EDGES } from "/static/picture.js";
 import { draw } from "./dom.js";
 
 /** @import { Edge } from "/static/picture.js" */
-/** @import { Edges } from "./model.js" */
+/** @import { Edges } from "./draft_shapes.js" */
 
 let serial = 0;
 

@@ -7,7 +7,8 @@ import { standing } from "./strip.js";
 import { shownSize, turnWords } from "./turning.js";
 import { clock, edgeWords, said } from "./words.js";
 
-/** @import { Model, Picture } from "./model.js" */
+/** @import { Picture } from "./draft_shapes.js" */
+/** @import { Model } from "./model.js" */
 /** @import { Asking } from "./asking.js" */
 /** @import { Follows } from "./turning.js" */
 

@@ -7,7 +7,8 @@ import { find, make } from "./dom.js";
 import { shownSize } from "./turning.js";
 import { clock, said } from "./words.js";
 
-/** @import { Model, Picture, Row } from "./model.js" */
+/** @import { Picture, Row } from "./draft_shapes.js" */
+/** @import { Model } from "./model.js" */
 /** @import { Follows } from "./turning.js" */
 
 /**

@@ -2,7 +2,7 @@
 // every view of some teeth is turned (`readings`), and here one of these is looked up.
 import { callJson } from "/static/calling.js";
 
-/** @import { Box, Edges, Habits, Known, Picture, Said, Turns } from "./model.js" */
+/** @import { Box, Edges, Habits, Known, Picture, Said, Turns } from "./draft_shapes.js" */
 
 /**
  * How pictures of some teeth of one view are turned, from archiver.web.pages.take_in.turn_table.

@@ -5,7 +5,8 @@ import { find, make, press } from "./dom.js";
 import { numberingName } from "./turning.js";
 import { teethWords } from "./words.js";
 
-/** @import { Model, WantedRow } from "./model.js" */
+/** @import { WantedRow } from "./draft_shapes.js" */
+/** @import { Model } from "./model.js" */
 
 export class Wanted {
   /** @param {Model} model */

@@ -5,7 +5,8 @@ import { find, make } from "./dom.js";
 
 const PAUSE = 250;
 
-/** @import { Change, Consent, Model, Table } from "./model.js" */
+/** @import { Change, Consent, Table } from "./draft_shapes.js" */
+/** @import { Model } from "./model.js" */
 /** @import { Wanted } from "./wanted.js" */
 
 /** @typedef {{ patient: Table, visit: Table, study: Table, last?: string }} Person from archiver.web.pages.take_in.patient_choice */

@@ -1,7 +1,7 @@
 // How a picture is told in words.
 import { t } from "/static/words.js";
 
-/** @import { Picture } from "./model.js" */
+/** @import { Picture } from "./draft_shapes.js" */
 
 /** @param {string} view */
 export const viewWords = (view) => t(`views.${view.replaceAll(" ", "_").replaceAll("-", "_")}`);

@@ -1,0 +1,155 @@
+// The shapes of what server and page tell each other of a draft: types alone.
+
+/** @import { Label } from "/static/picture.js" */
+
+/** @typedef {Pick<Label, "top" | "right" | "bottom" | "left">} Edges letters of directions */
+/** @typedef {{ left: number, top: number, width: number, height: number }} Box */
+/** @typedef {{ operator?: string, top?: string, mirror?: boolean, flipped?: string, exif_orientation?: string }} Habits the practice's own defaults */
+/** @typedef {{ after: Record<number, Record<number, number>>, swaps: number[], words: Record<number, string>, flips: Record<string, number> }} Turns */
+/** @typedef {Record<string, string>} Table keys of a session sheet and their texts */
+/** @typedef {{ purposes?: string[], noted_by?: string, until?: string }} Consent */
+
+/**
+ * What the page is told at first, by archiver.web.pages.take_in.pages.
+ * @typedef {object} Known
+ * @property {Turns} turns
+ * @property {string} who confirms sides; empty for one who may not
+ * @property {Habits} habits
+ * @property {string} today
+ * @property {string} edges
+ * @property {string} numbering
+ */
+
+/**
+ * What is said of a picture.
+ * @typedef {object} Said
+ * @property {string} [view]
+ * @property {boolean} [mirror]
+ * @property {string[]} [teeth] by ISO 3950
+ * @property {string} [top]
+ * @property {string} [operator]
+ * @property {string} [flipped] how, before it came
+ * @property {string} [exif_orientation] "ignore" where the camera's was wrong
+ * @property {Box} [crop] in pixels of the turned picture
+ * @property {boolean} [left_out]
+ * @property {string} [confirmed_by]
+ * @property {string} [colour_frame]
+ * @property {string} [stage]
+ * @property {string} [retraction]
+ * @property {string} [contraster]
+ * @property {string} [light]
+ * @property {string} [polariser]
+ * @property {string} [purpose]
+ * @property {string} [consent]
+ * @property {string} [comment]
+ */
+
+/** @typedef {{ [K in keyof Said]?: Said[K] | null }} Given null for what is said no more */
+
+/**
+ * What became of a picture when it was last archived.
+ * @typedef {object} Result
+ * @property {string} status
+ * @property {string[]} problems
+ * @property {string[]} warnings
+ * @property {{ words: string }[]} findings
+ */
+
+/**
+ * @typedef {object} Picture
+ * @property {string} digest
+ * @property {string} name
+ * @property {number} columns
+ * @property {number} rows
+ * @property {number} exif orientation, 1 to 8
+ * @property {string} captured ISO 8601; empty where the camera does not say
+ * @property {[number, number]} block
+ * @property {string[]} notes
+ * @property {Said} said
+ * @property {Result | null} result
+ * @property {number} turn
+ * @property {Edges | null} edges
+ * @property {string} [laterality]
+ * @property {string[]} lacks
+ * @property {string[]} problems
+ */
+
+/** @typedef {{ view: string, teeth: string[], mirror: boolean, open: boolean }} Offer */
+
+/**
+ * A view that the rules want.
+ * @typedef {object} WantedRow
+ * @property {string} name
+ * @property {string} target
+ * @property {number} count
+ * @property {string[]} by
+ * @property {boolean} there
+ * @property {boolean} optional
+ * @property {Offer | null} offer
+ */
+
+/** @typedef {{ canvas: HTMLCanvasElement, columns: number, rows: number }} Look */
+
+/**
+ * A file on its way; what its first bytes tell, and a small picture, come later.
+ * @typedef {object} Row
+ * @property {File} file
+ * @property {boolean} [done]
+ * @property {string} [time]
+ * @property {number} [turn]
+ * @property {Blob | null} [preview]
+ * @property {Look} [look]
+ * @property {HTMLElement} [node]
+ */
+
+/**
+ * A draft as the server tells it.
+ * @typedef {object} DraftState
+ * @property {string} id
+ * @property {number} revision
+ * @property {string} state
+ * @property {Table} patient
+ * @property {Table} visit
+ * @property {Consent} consent
+ * @property {Table} same_person
+ * @property {Whose} whose
+ * @property {Table} study
+ * @property {string} rules
+ * @property {string[]} teeth
+ * @property {string} stage
+ * @property {WantedRow[]} wanted
+ * @property {string | null} task
+ * @property {boolean} undo
+ * @property {boolean} redo
+ * @property {string[]} order
+ * @property {Record<string, Picture>} pictures
+ */
+
+/** @typedef {{ doubt: string | null, notes: string[] }} Whose what the archive has against the patient */
+/**
+ * What the server says is shown of a picture; sent back with the answer of who looked at it.
+ * @typedef {{ digest: string, code: string, facts: Record<string, unknown> }} Shown
+ */
+
+/** @typedef {{ picture: string, turn: number, shown?: Shown }} Confirm */
+
+/**
+ * A change of the draft, as archiver.web.pages.take_in.draft_changes takes it.
+ * @typedef {object} Change
+ * @property {Record<string, Given>} [pictures]
+ * @property {Confirm} [confirm]
+ * @property {string} [numbering]
+ * @property {Table} [patient]
+ * @property {Table} [visit]
+ * @property {Consent} [consent]
+ * @property {string} [same_person]
+ * @property {Table} [study]
+ * @property {string} [rules]
+ * @property {string} [teeth]
+ * @property {boolean} [undo]
+ * @property {boolean} [redo]
+ */
+
+/** @typedef {{ picture: string, name: string, key: string, before: unknown, now: unknown }} Conflict */
+
+export {};
