@@ -2,6 +2,10 @@ from .index_rebuild import rebuild as rebuild
 from .index_rebuild import rebuild_open as rebuild_open
 from .kept_objects import RebuildReport as RebuildReport
 from .kept_objects import verify as verify
+from .pixels import LOSSY_METHODS as LOSSY_METHODS
+from .pixels import check_frames as check_frames
+from .pixels import decode_pixels as decode_pixels
+from .pixels import decoded_frame as decoded_frame
 from .query import CSV_HEADER as CSV_HEADER
 from .query import Query as Query
 from .query import Record as Record

@@ -29,6 +29,7 @@ def open_dataset(
     pixels: bool = False,
     tags: list[int] | list[str] | None = None,
     decoded: bool = False,
+    defer: int | None = None,
 ) -> FileDataset:
     """Read an object; what pydicom thinks of single values is the validator's business.
 
@@ -43,6 +44,8 @@ def open_dataset(
         The elements that are wanted, all where None.
     decoded
         Turn all text into Unicode now, so that the dataset can be joined with others.
+    defer
+        Leave values of more bytes in the file until they are asked for.
 
     Returns
     -------
@@ -66,7 +69,12 @@ def open_dataset(
                 source = opened.enter_context(source.open("rb"))
             file = BytesIO(source) if isinstance(source, bytes) else source
             inflated = _inflated(file)
-            dataset = dcmread(inflated or file, stop_before_pixels=not pixels, specific_tags=tags)
+            dataset = dcmread(
+                inflated or file,
+                defer_size=None if inflated else defer,
+                stop_before_pixels=not pixels,
+                specific_tags=tags,
+            )
             if inflated is not None:
                 dataset.file_meta.TransferSyntaxUID = UID(_DEFLATED)
             if decoded:

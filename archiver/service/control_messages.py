@@ -87,4 +87,5 @@ def stored_of(message: Message, layout: Layout) -> Stored:
     told: dict[str, Any] = {name: restored(value) for name, value in message.items()}
     told["outcome"] = Outcome(told["outcome"])
     told["path"] = layout.path_of(told["path"])
+    told["differing"] = tuple(told["differing"])
     return Stored(**told)

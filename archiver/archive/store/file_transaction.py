@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from contextlib import suppress
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from enum import Enum
 from pathlib import Path
@@ -120,6 +120,9 @@ class Stored:
         The conflict, or whom it contradicts where it is not among the objects for that; else None.
     doubt
         Whom an instance contradicts that is kept all the same; None where it is nobody.
+    differing
+        Of a conflict: the attributes in which it differs from what is kept, by keyword or tag;
+        empty where one of the two cannot be read.
     """
 
     sop_instance_uid: str
@@ -128,6 +131,7 @@ class Stored:
     sha256: str
     problem: Problem | None = None
     doubt: Problem | None = None
+    differing: tuple[str, ...] = ()
 
 
 class Placement:
@@ -163,6 +167,30 @@ class Placement:
         written = write_whole(aside, one.parts)
         self._waiting.append((aside, self._layout.path_of(relative)))
         return written
+
+    def aside_of(self, relative: str) -> Path:
+        """Return where a file lies that was written for a place."""
+        final = self._layout.path_of(relative)
+        return next(aside for aside, place in self._waiting if place == final)
+
+    @contextmanager
+    def file_of(self, one: Incoming) -> Iterator[Path]:
+        """Lend an instance as a file that is not kept.
+
+        Raises
+        ------
+        OSError
+            As the system raised it.
+        """
+        if one.aside is not None:
+            yield one.aside.path
+            return
+        lent = self._layout.temporary / "compared.part"
+        write_whole(lent, one.parts)
+        try:
+            yield lent
+        finally:
+            lent.unlink(missing_ok=True)
 
     def place(self) -> None:
         """Move all files to their places and flush the folders.

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from pathlib import Path
 
 from archiver.archive.store.durable import Written, digest_file
 from archiver.archive.store.file_transaction import (
@@ -18,7 +19,8 @@ from archiver.archive.store.indexed_instance import HeldFile, IndexedInstance
 from archiver.archive.store.journal import QUARANTINED, RESTORED, STORED, Deed, JournalEntry
 from archiver.archive.store.known_people import KnownPeople
 from archiver.archive.store.layout import Layout, quarantine_path, relative_path
-from archiver.errors import Problem
+from archiver.archive.store.same_dataset import differences
+from archiver.errors import ObjectError, Problem
 
 #: What the journal says of an object that came in although it names another person.
 IN_DOUBT = "patient in doubt"
@@ -36,6 +38,8 @@ class Decided:
         What the journal is told; empty where nothing is done.
     doubt
         Whom the instance contradicts; None where it is nobody.
+    differing
+        In which attributes it differs from what is kept.
     """
 
     incoming: Incoming
@@ -45,6 +49,7 @@ class Decided:
     action: str = ""
     note: str = ""
     doubt: Problem | None = None
+    differing: tuple[str, ...] = ()
 
 
 def decide(
@@ -71,15 +76,12 @@ def decide(
         d = one.description
         paths.append(relative_path(d.study_uid, d.series_uid, d.sop_instance_uid))
     held = index.held(one.description.sop_instance_uid for one in batch)
-    new: dict[str, Written] = {}
+    new: dict[str, tuple[Written, Path]] = {}
     decided = []
     for one, relative in zip(batch, paths, strict=True):
         uid = one.description.sop_instance_uid
         if uid in new:
-            written = one.digest()
-            same = written == new[uid]
-            outcome = Outcome.SAME if same else Outcome.CONFLICT
-            decided.append(Decided(one, relative, outcome, written))
+            decided.append(_beside(one, relative, *new[uid], placement))
         elif uid in held:
             decided.append(_compare(one, held[uid], layout, placement))
         else:
@@ -88,7 +90,8 @@ def decide(
             if doubt is not None and one.on_doubt is not OnDoubt.TAKE:
                 decided.append(_turned_away(one, doubt, layout, placement))
                 continue
-            new[uid] = written = placement.write(relative, one)
+            written = placement.write(relative, one)
+            new[uid] = written, placement.aside_of(relative)
             note = ", ".join(filter(None, (one.origin, IN_DOUBT))) if doubt else ""
             decided.append(Decided(one, relative, Outcome.NEW, written, STORED, note, doubt))
     return decided
@@ -109,10 +112,11 @@ def _turned_away(one: Incoming, doubt: Problem, layout: Layout, placement: Place
 def _compare(one: Incoming, held: HeldFile, layout: Layout, placement: Placement) -> Decided:
     """Compare with what is kept; bring back what was kept and is lost or damaged."""
     written = one.digest()
+    path = layout.path_of(held.path)
     if written.sha256 != held.digest:
-        return Decided(one, held.path, Outcome.CONFLICT, written)
+        return _beside(one, held.path, Written(held.digest, -1), path, placement)
     try:
-        on_disk = digest_file(layout.path_of(held.path)).sha256
+        on_disk = digest_file(path).sha256
     except FileNotFoundError:
         on_disk = ""
     if on_disk == held.digest:
@@ -120,6 +124,22 @@ def _compare(one: Incoming, held: HeldFile, layout: Layout, placement: Placement
     note = f"was {on_disk}" if on_disk else "was missing"
     placement.write(held.path, one)
     return Decided(one, held.path, Outcome.NEW, written, RESTORED, note)
+
+
+def _beside(
+    one: Incoming, relative: str, there: Written, path: Path, placement: Placement
+) -> Decided:
+    """Compare with a file of the same instance: by digest, and where that differs by dataset."""
+    written = one.digest()
+    if written.sha256 == there.sha256:
+        return Decided(one, relative, Outcome.SAME, written)
+    try:
+        with placement.file_of(one) as file:
+            differing = differences(path, file)
+    except ObjectError:
+        return Decided(one, relative, Outcome.CONFLICT, written)
+    outcome = Outcome.CONFLICT if differing else Outcome.SAME
+    return Decided(one, relative, outcome, written, differing=differing)
 
 
 def deeds_of(decided: Sequence[Decided]) -> list[Deed]:
@@ -168,8 +188,12 @@ def stored_of(one: Decided, layout: Layout) -> Stored:
     file = one.incoming.source_name or ""
     problem, doubt = None, one.doubt.at(file=file) if one.doubt else None
     if one.outcome is Outcome.CONFLICT:
-        problem = Problem("archive.ingest_decision.other_content", uid=uid).at(file=file)
+        problem = Problem("archive.ingest_decision.other_content", uid=uid)
+        if one.differing:
+            code = "archive.ingest_decision.other_values"
+            problem = Problem(code, uid=uid, attributes=one.differing)
+        problem = problem.at(file=file)
     elif one.outcome in (Outcome.QUARANTINED, Outcome.REFUSED):
         problem, doubt = doubt, None
     path = layout.path_of(one.relative)
-    return Stored(uid, one.outcome, path, one.written.sha256, problem, doubt)
+    return Stored(uid, one.outcome, path, one.written.sha256, problem, doubt, one.differing)

@@ -61,15 +61,19 @@ _FETCH = _GET + _MOVE
 _ACTION, _EVENT = ("N-ACTION",), ("N-EVENT-REPORT",)
 _REPORT = ("N-EVENT-REPORT, Failure Reason",)
 _STOW = ("STOW-RS, Failure Reason",)
+_CONFLICT = (
+    "an object with other values is kept under this SOP Instance UID; the comment, the log and, of "
+    "STOW-RS, a Warning header name the attributes"
+)
 BEHAVIOUR: tuple[Behaviour, ...] = (
     Behaviour(("C-ECHO",), SUCCESS, "always"),
     Behaviour(
         _STORE,
         SUCCESS,
         "the object is on the disk, flushed, in the journal and in the index; also where the same "
-        "object, byte for byte, was there before",
+        "object was there before, however encoded",
     ),
-    Behaviour(_STORE, DUPLICATE_INSTANCE, "another object is kept under this SOP Instance UID"),
+    Behaviour(_STORE, DUPLICATE_INSTANCE, _CONFLICT),
     Behaviour(_STORE, CLASS_NOT_SUPPORTED, "the SOP class is not that of the context"),
     Behaviour(
         _STORE,
@@ -120,7 +124,7 @@ BEHAVIOUR: tuple[Behaviour, ...] = (
     ),
     Behaviour(_STOW, SUCCESS, "as for C-STORE; the object is in Referenced SOP Sequence"),
     Behaviour(_STOW, PROCESSING_FAILURE, "the object is of another study than the path names"),
-    Behaviour(_STOW, DUPLICATE_INSTANCE, "another object is kept under this SOP Instance UID"),
+    Behaviour(_STOW, DUPLICATE_INSTANCE, _CONFLICT),
     Behaviour(
         _STOW,
         OUT_OF_RESOURCES,

@@ -61,6 +61,10 @@ class IngestResult:
     in_doubt
         Whether its identifier or study is known as somebody else's; it is kept all the same,
         since who stores cannot be asked.
+    size
+        Bytes of what came.
+    differing
+        The attributes in which it differs from what is kept under its UID.
     """
 
     status: int
@@ -69,6 +73,7 @@ class IngestResult:
     new: bool = False
     in_doubt: bool = False
     size: int = 0
+    differing: tuple[str, ...] = ()
 
 
 class NodeIngest:
@@ -81,7 +86,6 @@ class NodeIngest:
     """
 
     def __init__(self, archive: Archive) -> None:
-        self._archive = archive
         self._ingest = Ingest.of(archive)
         self._flushing = ThreadPoolExecutor(_FLUSHES, thread_name_prefix="flush")
 
@@ -165,20 +169,22 @@ class NodeIngest:
             return IngestResult(answers.PROCESSING_FAILURE, unwanted, description)
         return description
 
-    def _result(self, stored: Stored, aside: Aside, description: Description) -> IngestResult:
-        size = aside.written.size
+    @staticmethod
+    def _result(stored: Stored, aside: Aside, description: Description) -> IngestResult:
         if stored.outcome is Outcome.CONFLICT:
-            held = self._archive.path_of(stored.sop_instance_uid)
-            if held is None or not same_dataset(held, aside.path):
-                comment = Text("network.ingest.conflict")
-                return IngestResult(answers.DUPLICATE_INSTANCE, comment, description)
+            comment = Text("network.ingest.conflict")
+            if stored.differing:
+                comment = Text("network.ingest.differing", attributes=stored.differing)
+            return IngestResult(
+                answers.DUPLICATE_INSTANCE, comment, description, differing=stored.differing
+            )
         return IngestResult(
             answers.SUCCESS,
             None,
             description,
             new=stored.outcome is Outcome.NEW,
             in_doubt=stored.doubt is not None,
-            size=size,
+            size=aside.written.size,
         )
 
 
@@ -202,36 +208,3 @@ def _without_file(fault: Fault | None) -> IngestResult:
         comment = Text("network.ingest.disk_full") if full else Text("network.ingest.disk_refused")
         return IngestResult(answers.OUT_OF_RESOURCES, comment)
     return IngestResult(answers.CANNOT_UNDERSTAND, Text("network.ingest.no_dataset"))
-
-
-def dataset_offset(path: Path) -> int:
-    """Return where the dataset begins, behind preamble and file meta information (PS3.10 7.1).
-
-    Raises
-    ------
-    OSError
-        If the file cannot be read.
-    ValueError
-        If it has no group length to go by.
-    """
-    with path.open("rb") as file:
-        head = file.read(144)
-    if len(head) < 144 or head[128:140] != b"DICM\x02\x00\x00\x00UL\x04\x00":
-        raise ValueError("no group length in the file meta information")
-    return 144 + int.from_bytes(head[140:144], "little")
-
-
-def same_dataset(one: Path, other: Path) -> bool:
-    """Return whether two files hold the same dataset, whoever wrote their file meta information."""
-    try:
-        with one.open("rb") as a, other.open("rb") as b:
-            a.seek(dataset_offset(one))
-            b.seek(dataset_offset(other))
-            while True:
-                piece = a.read(1 << 20)
-                if piece != b.read(1 << 20):
-                    return False
-                if not piece:
-                    return True
-    except (OSError, ValueError):
-        return False

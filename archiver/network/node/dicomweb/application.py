@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from typing import TYPE_CHECKING, Any
 
 from starlette.applications import Starlette
@@ -217,8 +217,13 @@ class Application:
         self._log("stored", peer=peer, instances=len(outcome.kept) - failed, refused=failed)
         if doubtful := sum(one.in_doubt for one in outcome.kept):
             self._log("patient in doubt", peer=peer, instances=doubtful)
+        for one in outcome.kept:
+            if one.differing:
+                status = f"{one.status:04X}"
+                self._log("refused", peer=peer, status=status, differing=one.differing)
         media = dataset_media(request, several=False)
-        return await run_in_threadpool(response, outcome, base_of(request), study, media)
+        answer = await run_in_threadpool(response, outcome, base_of(request), study, media)
+        return _warned(answer, outcome.differing)
 
     # -- QIDO-RS
 
@@ -239,10 +244,7 @@ class Application:
             if more:
                 warnings.append(Text("network.web.more"))
             answer = datasets(found, media) if found else Response(status_code=204)
-            for words in warnings:
-                told = str(words).encode("latin-1", "replace").decode("latin-1")
-                answer.headers.append("Warning", f'299 archiver "{told}"')
-            return answer
+            return _warned(answer, warnings)
 
         return search
 
@@ -390,6 +392,14 @@ class Application:
             self._tell(Happening(event, peer, title, MINOR, detail=detail))
         else:
             self._tell(Happening(Event.SENT, title, peer, MINOR, None, detail, "", peer))
+
+
+def _warned(answer: Response, warnings: Iterable[Text]) -> Response:
+    """Add what is told beside a body (RFC 9111 5.5: miscellaneous persistent warning)."""
+    for words in warnings:
+        told = str(words).encode("latin-1", "replace").decode("latin-1")
+        answer.headers.append("Warning", f'299 archiver "{told}"')
+    return answer
 
 
 def _peer(request: Request) -> str:

@@ -13,11 +13,11 @@ from PIL import Image
 from pydicom import Dataset
 from pydicom.pixels.processing import apply_modality_lut, apply_voi_lut
 
+from archiver.archive import decoded_frame
 from archiver.errors import ObjectError
 from archiver.network.node.dicomweb.content_negotiation import MediaRange
 from archiver.network.node.dicomweb.resources import RENDERED
 from archiver.network.node.dicomweb.responses import refusal
-from archiver.network.recoding import decoded_frame
 from archiver.objects import open_dataset
 from archiver.workers import confined
 

@@ -100,6 +100,17 @@ class StowResult:
             return 200
         return 202 if good else 409
 
+    @property
+    def differing(self) -> list[Text]:
+        """In which attributes objects differ from what is kept under their UIDs."""
+        return list(
+            dict.fromkeys(
+                Text("network.ingest.differing", attributes=one.differing)
+                for one in self.kept
+                if one.differing
+            )
+        )
+
     def dataset(self, base: str, study: str) -> Dataset:
         """Return the Store Instances Response Module (PS3.18 annex I)."""
         found = Dataset()

@@ -12,6 +12,7 @@ from pydicom import Dataset
 from pydicom.uid import UID
 from sqlalchemy import select
 
+from archiver.archive import LOSSY_METHODS, decoded_frame
 from archiver.archive.store import Archive
 from archiver.archive.store import tables as t
 from archiver.errors import ObjectError
@@ -26,7 +27,7 @@ from archiver.network.node.incoming_file import file_head
 from archiver.network.node.ingest import is_uid
 from archiver.network.node.query.query_engine import read_header
 from archiver.network.node.supported import EXPLICIT
-from archiver.network.recoding import LOSSY_METHODS, decoded_frame, recoded
+from archiver.network.recoding import recoded
 from archiver.objects import StoredFrames
 from archiver.workers import confined
 

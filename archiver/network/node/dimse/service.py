@@ -195,7 +195,8 @@ class DimseSide:
                 self._log("patient in doubt", peer=association.peer, instances=1)
         else:
             self._figures.refused.labels(_WAY, f"{kept.status:04X}").inc()
-            self._log("refused", peer=association.peer, status=f"{kept.status:04X}")
+            told = {"differing": kept.differing} if kept.differing else {}
+            self._log("refused", peer=association.peer, status=f"{kept.status:04X}", **told)
             self._tell(
                 Happening(
                     Event.RECEIVED,
