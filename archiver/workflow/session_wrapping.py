@@ -9,7 +9,6 @@ from functools import cached_property
 from typing import TYPE_CHECKING
 
 from archiver import __version__
-from archiver.archive import Query
 from archiver.archive.ingest import IngestSettings, WrappedPhotograph, WrappedSession, weigh_file
 from archiver.archive.ingest import wrap as ingest
 from archiver.archive.store import Archive
@@ -17,12 +16,13 @@ from archiver.dentition import Plan
 from archiver.network.outbox import settle_owed
 from archiver.objects import Patient, Photograph, Session
 from archiver.photo import CameraFile, PictureDoubt, reduced
+from archiver.priors import KnownPictures
 
 if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-    from archiver.priors import ArchiveEvidence, PreparedPictures
+    from archiver.priors import ArchiveEvidence, Counterparts, PreparedPictures
 
 
 def wrap(
@@ -38,9 +38,9 @@ def wrap(
     one that is the right way round. A photograph that cannot be taken stops no other; the same
     session wrapped again adds nothing.
 
-    Each is compared with those that the patient has, and what is found of its side is kept for the
-    audit, the pages and hand-overs. Peers that had a photograph whose side is confirmed only now
-    are owed what says so.
+    Each is compared with those that the patient had before, not with others of the session, and
+    what is found of its side is kept for the audit, the pages and hand-overs. Peers that had a
+    photograph whose side is confirmed only now are owed what says so.
 
     Parameters
     ----------
@@ -77,7 +77,7 @@ def wrap(
     ...         one.status.value, [kept.role for kept in one.instances]
     ('new', ['original', 'derived'])
     """
-    weighing = _Weighing(archive)
+    weighing = _Weighing(archive, session.patient)
 
     def kept(one: WrappedPhotograph) -> None:
         weighing.keep(one, settings)
@@ -93,41 +93,37 @@ def wrap(
 class _Weighing:
     """Weighs photographs on the way in, on any thread, and keeps what was found of each."""
 
-    def __init__(self, archive: Archive) -> None:
+    def __init__(self, archive: Archive, patient: Patient) -> None:
         self._archive = archive
+        # Before the first of the session is archived: its own photographs say nothing of it.
+        self._known = KnownPictures.of(archive.query, patient.id, patient.issuer)
         self._guard = threading.Lock()
-        self._found: dict[int, ArchiveEvidence | None] = {}
+        self._found: dict[int, ArchiveEvidence] = {}
 
     def weigh(
         self, session: Session, entry: Photograph, plan: Plan, photo: CameraFile
     ) -> tuple[PictureDoubt, ...]:
         """Return the doubts about a photograph."""
         of_file = weigh_file(session, entry, plan, photo)
-        evidence = self._of_archive(session.patient, plan, photo)
+        beside = self._known.counterparts(plan.sight, photo.sha256)
+        if not beside:  # what compares is not even loaded
+            return of_file
+        evidence = self._compare(beside, plan, photo)
         with self._guard:
             self._found[id(entry)] = evidence
-        return of_file if evidence is None else (*of_file, *evidence.doubts)
+        return (*of_file, *evidence.doubts)
 
-    def _of_archive(
-        self, patient: Patient, plan: Plan, photo: CameraFile
-    ) -> ArchiveEvidence | None:
-        """Compare a camera file, turned as it is going to be, with its patient's photographs.
-
-        None for a patient who has none; what compares is not even loaded then.
-        """
-        mine = Query(patient_id=patient.id, issuer=patient.issuer, modality="XC", limit=1)
-        if not self._archive.query(mine):
-            return None
+    def _compare(self, beside: Counterparts, plan: Plan, photo: CameraFile) -> ArchiveEvidence:
+        """Compare a camera file, turned as it is going to be."""
         import numpy as np
 
-        from archiver.priors import SIDE, Newcomer, turned, weigh_archive
+        from archiver.priors import SIDE, turned, weigh_archive
 
         def look() -> NDArray[np.uint8]:
             pixels = np.asarray(reduced(photo, SIDE).convert("RGB"), np.uint8)
             return turned(pixels, plan.correction)
 
-        newcomer = Newcomer(patient.id, patient.issuer, plan.sight, photo.sha256, look)
-        return weigh_archive(self._archive.query, newcomer, self._pictures)
+        return weigh_archive(beside, look, self._pictures)
 
     @cached_property
     def _pictures(self) -> PreparedPictures:

@@ -5,7 +5,10 @@ from __future__ import annotations
 import io
 import json
 import shutil
+import subprocess
+import sys
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from datetime import datetime
 from functools import cache
 from pathlib import Path
@@ -20,9 +23,10 @@ from archiver.archive.statements.confirmations import confirmation_of, looked_at
 from archiver.dentition import View, sight
 from archiver.objects import FLIPS
 from archiver.photo.turning import turned
-from archiver.priors import Newcomer, archive_evidence
+from archiver.priors import KnownPictures, archive_evidence
 from archiver.priors.display_pixels import Shown, load
 from archiver.records.checks import failed_sides
+from tests.new_archive import new_archive
 from tests.photo.camera_files import camera_exif, camera_jpeg, thumbnail
 from tests.vision.second_visits import second_visit
 
@@ -120,17 +124,57 @@ def test_a_session_decodes_an_archived_picture_once(
         return load(path, side)
 
     monkeypatch.setattr(archive_evidence, "load", counting)
-    pixels, sight_of = second("patient_0.left_buccal"), sight(View.LEFT_BUCCAL)
+    pixels = second("patient_0.left_buccal")
     pictures = archive_evidence.PreparedPictures()
     with Archive.open(archive, read_only=True) as opened:
-        told = [
-            archive_evidence.weigh_archive(
-                opened.query, Newcomer("P-0417", "", sight_of, sha, lambda: pixels), pictures
-            )
-            for sha in ("a" * 64, "b" * 64)
-        ]
-    assert told[0] == told[1] and told[0].same
+        known = KnownPictures.of(opened.query, "P-0417", "")
+    beside = known.counterparts(sight(View.LEFT_BUCCAL), "a" * 64)
+
+    def weigh(_: int) -> archive_evidence.ArchiveEvidence:
+        return archive_evidence.weigh_archive(beside, lambda: pixels, pictures)
+
+    with ThreadPoolExecutor(3) as pool:
+        told = list(pool.map(weigh, range(3)))
+    assert told[0] == told[1] == told[2] and told[0].same
     assert decoded and len(set(decoded)) == len(decoded)
+
+
+_SESSION = """\
+import sys
+from archiver import cli
+from archiver.workers import shared_pool
+status = cli.main(sys.argv[1:])
+print("cv2" in sys.modules, shared_pool.cache_info().currsize, file=sys.stderr)
+sys.exit(status)
+"""
+
+
+@pytest.mark.parametrize("visits", [0, 1])
+def test_photographs_of_a_session_are_not_compared_with_each_other_and_nothing_is_loaded_for_it(
+    tmp_path: Path, visits: int
+) -> None:
+    """Neither where the patient is new nor where only other teeth were photographed before."""
+    archive = new_archive(tmp_path / "archive")
+    left = photograph("patient_0.left_buccal")
+    if visits:
+        assert wrapped(tmp_path, archive, left, "frontal", day="2025-03-04") == []
+    # As many as are under way at once, and more, so that the last would meet the first.
+    for number in range(5):
+        pixels = np.roll(left[:, :: 1 - 2 * (number % 2)], number, axis=0)
+        Image.fromarray(np.ascontiguousarray(pixels)).save(tmp_path / f"{number}.jpg")
+    sheet = tmp_path / "sheet.toml"
+    one = SHEET.format(day="2026-03-04", file="0.jpg", view="left buccal", said="")
+    again = '[[photo]]\nfile = "{}.jpg"\nview = "left buccal"\nmirror = false\n'
+    sheet.write_text(one + "".join(again.format(n) for n in range(1, 5)))
+    arguments = ["wrap", str(sheet), "--archive", str(archive), "--json"]
+    done = subprocess.run(
+        [sys.executable, "-c", _SESSION, *arguments], capture_output=True, text=True, check=True
+    )
+    told = json.loads(done.stdout)["photographs"]
+    assert [one["status"] for one in told] == ["archived"] * 5
+    kinds = {doubt["kind"] for one in told for doubt in one["doubts"]}
+    assert not kinds & {"reflected", "turned", "other tooth", "other mouth"}
+    assert done.stderr.split() == ["False", "0"]
 
 
 @pytest.mark.parametrize(("turn", "kind"), [(2, "reflected"), (3, "turned")])
