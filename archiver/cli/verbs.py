@@ -23,5 +23,7 @@ VERBS: dict[str, str] = {
     "consent": "note what a patient has consented to, or has withdrawn",
     "handover": "make a package that leaves the clinic, with a case number and no name",
     "compare": "show a tooth now and earlier, turned alike and aligned",
+    "backup": "bring backups of the archive up to date, while it is in use",
+    "restore": "make an archive of its last complete backup",
     "rebuild": "make the archive's index anew from its objects and verify them",
 }

@@ -65,6 +65,7 @@ WRITING: dict[str, Callable[[Path], tuple[object, ...]]] = {
         *("--out", sheet.parent / "out"),
     ),
     "outbox": lambda _: (),
+    "backup": lambda sheet: (sheet.parent / "target",),
     "rebuild": lambda _: (),
     "serve": lambda _: ("--dimse-port", "0", "--web-port", "-1"),
 }

@@ -10,6 +10,8 @@
         journal.jsonl      what was done, line by line, chained by digests
         index.sqlite       what the queries read; can always be made again
         tmp/               files that are being written
+        outbox.sqlite      what is on its way to other archives
+        *.jsonl            statements: consents, hand-overs, persons found to be one, backups
         quarantine/        objects that name another person than their identifier or study,
                            until somebody has decided
         objects/<study UID>/<series UID>/<SOP instance UID>.dcm
@@ -156,11 +158,15 @@ class Layout:
                 Problem("archive.layout.no_archive_but_files").at(file=str(self.root))
             )
 
+    def write_mark(self, path: Path) -> None:
+        """Write what makes a folder an archive; it counts only under the name `mark`."""
+        write_once(path, f"{_MARK}{FORMAT}\n".encode("ascii"))
+
     def prepare(self) -> None:
         """Make identity and mark, and then the folders; harmless when they are there."""
         if not self.mark.exists():
             give_identity(self.root)
-            write_once(self.mark, f"{_MARK}{FORMAT}\n".encode("ascii"))
+            self.write_mark(self.mark)
         if self.root.stat().st_mode & stat.S_IRGRP:
             # What is written into a folder that a group reads is the group's to read, too.
             os.umask(os.umask(0o077) & ~0o050)
