@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,7 +23,7 @@ from archiver.photo.embedded_pictures import EmbeddedPicture, embedded_pictures
 from archiver.photo.jpeg import JpegStructure
 from archiver.photo.jpeg_structure import Process
 from archiver.photo.pixels import reduced
-from archiver.photo.turning import INVERSE, Box, turned, turned_box, turned_size
+from archiver.photo.turning import Box, turned, turned_box, turned_size
 from archiver.wording import Text
 from archiver.workers import confined
 
@@ -33,8 +34,10 @@ _GRID, _SLOW = 72, 9
 #: below the second they are.
 _SHAPE, _EXACT = 0.03, 0.002
 #: Agreement (correlation of what is left) from which two are one picture, and below which they
-#: are two. Tuned on half of the cases of ``bench_evidence``, reported on the other half.
-_ALIKE, _UNLIKE = 0.80, 0.45
+#: are two; and from which a part of the picture is enough to tell. A lossless turn leaves blocks
+#: at the edge where they were and moves the rest, which costs agreement. Tuned on half of the
+#: mouths of ``bench_evidence``, reported on the other half.
+_ALIKE, _UNLIKE, _AT_ONCE = 0.55, 0.45, 0.80
 #: What is left of another turn's correlation to one has to be this share of no turn's at most.
 _CLEARLY = 0.6
 #: Share of the rows that is decoded first: where that agrees as it is, the rest need not be.
@@ -97,8 +100,8 @@ def _checked(photo: CameraFile) -> EmbeddedCheck:
         try:
             other = embedded.open().convert("RGB")
             if first:
-                first, strip = False, _strip(photo)
-                if strip is not None and _is_untouched(_agreements(strip, other)):
+                first, strip = False, _strip(photo, embedded)
+                if strip is not None and _is_untouched(_agreements(strip, other), _AT_ONCE):
                     agrees = True
                     continue
             whole = whole or _whole(photo)
@@ -117,10 +120,15 @@ def _whole(photo: CameraFile) -> _Seen:
     return _Seen(pixels, Box(0, 0, photo.columns, photo.rows), (photo.columns, photo.rows))
 
 
-def _strip(photo: CameraFile) -> _Seen | None:
-    """Decode the uppermost part of a baseline JPEG, which costs its share of the time."""
+def _strip(photo: CameraFile, embedded: EmbeddedPicture) -> _Seen | None:
+    """Decode the uppermost part of a baseline JPEG, which costs its share of the time.
+
+    None where that is not to be had, or would not tell.
+    """
     structure = photo.structure
     if structure is None or structure.process is not Process.BASELINE:
+        return None
+    if photo.exif_orientation not in _orientation_of(photo, embedded):
         return None
     rows = photo.rows // _FIRST
     if rows < 8 * structure.mcu[1]:
@@ -138,27 +146,30 @@ def _shortened(data: bytes, structure: JpegStructure, rows: int) -> bytes:
     )
 
 
-def _is_untouched(agreements: Sequence[float]) -> bool:
+def _is_untouched(agreements: Sequence[float], least: float = _ALIKE) -> bool:
     as_it_is, others = agreements[0], max(agreements[1:])
-    return as_it_is >= _ALIKE and 1 - as_it_is < _CLEARLY * (1 - others)
+    return as_it_is >= least and 1 - as_it_is < _CLEARLY * (1 - others)
 
 
 def _doubt(
     photo: CameraFile, embedded: EmbeddedPicture, agreements: Sequence[float]
 ) -> PictureDoubt | None:
-    best = max(range(8), key=agreements.__getitem__)
-    as_it_is = agreements[0]
-    # Some programs in cameras store the small picture upright and the large one as it was read.
-    if photo.exif_orientation in (6, 8):
-        as_it_is = max(as_it_is, agreements[photo.exif_orientation - 1])
+    best = max(_TURNS, key=lambda turn: agreements[turn - 1])
+    own = _orientation_of(photo, embedded)
+    as_it_is = max(
+        agreements[turn - 1]
+        for turn in _TURNS
+        for orientation in own
+        if _since(turn, photo.exif_orientation, orientation) == 1
+    )
     evidence = {
         "picture": embedded.where,
-        "agreement": round(float(agreements[best]), 3),
+        "agreement": round(float(agreements[best - 1]), 3),
         "agreement_as_it_is": round(float(as_it_is), 3),
     }
     where = Text(f"photo.doubt.picture.{embedded.where.replace(' ', '_').replace('-', '_')}")
-    if agreements[best] >= _ALIKE and 1 - agreements[best] < _CLEARLY * (1 - as_it_is):
-        turn = _as_shown(INVERSE[best + 1], photo.exif_orientation)
+    if agreements[best - 1] >= _ALIKE and 1 - agreements[best - 1] < _CLEARLY * (1 - as_it_is):
+        turn = _since(best, photo.exif_orientation, own[0])
         words = Text(f"photo.doubt.turn.{turn}")
         return PictureDoubt(
             DoubtKind.EMBEDDED,
@@ -166,19 +177,41 @@ def _doubt(
             {**evidence, "turn": turn},
             turn,
         )
-    if embedded.where == "thumbnail" and -1 <= agreements[best] < _UNLIKE:
+    if embedded.where == "thumbnail" and -1 <= agreements[best - 1] < _UNLIKE:
         return PictureDoubt(
             DoubtKind.EMBEDDED, Text("photo.doubt.other_embedded", where=where), evidence
         )
     return None
 
 
-def _as_shown(turn: int, exif: int) -> int:
-    """Return a turn of the stored pixels as a viewer shows it, which applies EXIF's first."""
+def _orientation_of(photo: CameraFile, embedded: EmbeddedPicture) -> tuple[int, ...]:
+    """Return the orientations that the small picture may have when it is the camera's.
+
+    Its own counts where it has one; 1 may have been written without thinking. Otherwise it has the
+    photograph's; some programs in cameras store the small one upright and the large one as a
+    sensor, which is wider than high, was read (common practice).
+    """
+    if embedded.orientation in _TURNS and embedded.orientation != 1:
+        return (embedded.orientation,)
+    upright = photo.exif_orientation in (6, 8) and photo.columns > photo.rows
+    return (photo.exif_orientation, *((1,) if upright else ()))
+
+
+@cache
+def _since(turn: int, orientation: int, of_small: int) -> int:
+    """Return how the photograph was turned since it was taken, as a viewer shows it.
+
+    Parameters
+    ----------
+    turn
+        Makes the small picture of the photograph, both as they are stored.
+    orientation, of_small
+        How a viewer turns each.
+    """
     marked = np.arange(6, dtype=np.uint8).reshape(2, 3)
-    seen = turned(turned(marked, turn), exif)
-    camera = turned(marked, exif)
-    return next(t for t in _TURNS if np.array_equal(turned(camera, t), seen))
+    seen = turned(marked, orientation)
+    small = turned(turned(marked, turn), of_small)
+    return next(t for t in _TURNS if np.array_equal(turned(small, t), seen))
 
 
 def _agreements(seen: _Seen, other: Image.Image) -> list[float]:

@@ -1,15 +1,14 @@
 """Smaller pictures that a camera puts into its file beside the photograph.
 
-Sources: EXIF 2.32 (CIPA DC-008) 4.5.4, thumbnails of the first directory's successor;
-CIPA DC-007 5.2.3.3, large thumbnails of the multi-picture format; ISO/IEC 23008-12 6.4.4,
-thumbnails of HEIF. Previews in maker notes are found by the mark that begins every JPEG stream
-(common practice).
+Sources: EXIF 2.32 (CIPA DC-008) 4.5.4, thumbnails of the first directory's successor; CIPA DC-007,
+whose large thumbnails and second frames stand behind the first picture; ISO/IEC 23008-12 6.4.4,
+thumbnails of HEIF. Previews in maker notes, and what stands behind the picture, are found by the
+mark that begins every JPEG stream (common practice).
 """
 
 from __future__ import annotations
 
 import re
-import struct
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
@@ -23,12 +22,8 @@ from archiver.photo.ifd import Directory, TiffLayout
 from archiver.photo.jpeg import frame_of
 from archiver.photo.pixels import reduced
 
-_OFFSET, _LENGTH = 513, 514
+_ORIENTATION, _OFFSET, _LENGTH = 274, 513, 514
 _COMPRESSION, _COLUMNS, _ROWS, _STRIPS, _SAMPLES = 259, 256, 257, 273, 277
-_APP2 = 0xE2
-_MP_ENTRY = 0xB002
-#: Large thumbnails, VGA and full HD (DC-007 table 4).
-_LARGE_THUMBNAILS = (0x010001, 0x010002)
 _BEGINS = re.compile(rb"\xff\xd8\xff")
 #: Streams of a maker note or behind the picture that are looked at, and their least longer side.
 _MOST, _LEAST = 4, 100
@@ -43,13 +38,16 @@ class EmbeddedPicture:
     Parameters
     ----------
     where
-        ``thumbnail`` of EXIF, ``maker note``, ``multi-picture`` or ``HEIF thumbnail``.
+        ``thumbnail`` of EXIF, ``maker note``, ``further picture`` or ``HEIF thumbnail``.
     open
         Decodes it; may raise `PhotoError`.
+    orientation
+        Of its own, 1 to 8 as EXIF numbers them; None where it has none.
     """
 
     where: str
     open: Callable[[], Image.Image]
+    orientation: int | None = None
 
 
 def embedded_pictures(photo: CameraFile) -> Iterator[EmbeddedPicture]:
@@ -59,7 +57,7 @@ def embedded_pictures(photo: CameraFile) -> Iterator[EmbeddedPicture]:
         yield from _thumbnail(photo.exif, taken)
         yield from _streams(bytes(photo.exif.block), "maker note", taken)
     if photo.structure is not None:
-        yield from _large_thumbnails(photo)
+        yield from _streams(photo.data[photo.structure.end :], "further picture", set())
     if photo.format is Format.HEIF:
         yield from _heif_thumbnails(photo.data)
 
@@ -70,11 +68,12 @@ def _thumbnail(layout: TiffLayout, taken: set[int]) -> Iterator[EmbeddedPicture]
     if second is None:
         return
     offset, length = second.number(_OFFSET), second.number(_LENGTH)
+    orientation = second.number(_ORIENTATION)
     if offset is not None and length is not None:
         stream = bytes(layout.block[offset : offset + length])
         if stream.startswith(b"\xff\xd8"):
             taken.add(offset)
-            yield _jpeg(stream, "thumbnail")
+            yield _jpeg(stream, "thumbnail", orientation)
     elif second.number(_COMPRESSION) == 1 and second.number(_SAMPLES) == 3:
         pixels = _uncompressed(layout, second)
         if pixels is not None:
@@ -92,8 +91,8 @@ def _uncompressed(layout: TiffLayout, directory: Directory) -> Image.Image | Non
     return Image.fromarray(pixels.reshape(size[1], size[0], 3))
 
 
-def _jpeg(stream: bytes, where: str) -> EmbeddedPicture:
-    return EmbeddedPicture(where, lambda: reduced(stream, _SIDE))
+def _jpeg(stream: bytes, where: str, orientation: int | None = None) -> EmbeddedPicture:
+    return EmbeddedPicture(where, lambda: reduced(stream, _SIDE), orientation)
 
 
 def _streams(octets: bytes, where: str, taken: set[int]) -> Iterator[EmbeddedPicture]:
@@ -113,28 +112,6 @@ def _streams(octets: bytes, where: str, taken: set[int]) -> Iterator[EmbeddedPic
         found += 1
         if found == _MOST:
             return
-
-
-def _large_thumbnails(photo: CameraFile) -> Iterator[EmbeddedPicture]:
-    structure = photo.structure
-    assert structure is not None
-    for segment in structure.segments:
-        mark = photo.data[segment.payload : segment.payload + 4]
-        if segment.marker != _APP2 or mark != b"MPF\0":
-            continue
-        start = segment.payload + 4
-        try:
-            layout = TiffLayout(photo.data[start : segment.end])
-        except ValueError:
-            return
-        index = layout.directory(layout.first)
-        entries = (index.octets(_MP_ENTRY) if index is not None else None) or b""
-        for place in range(0, len(entries) - 15, 16):
-            kind, size, offset = struct.unpack_from(layout.order + "III", entries, place)
-            stream = photo.data[start + offset : start + offset + size]
-            if kind & 0xFFFFFF in _LARGE_THUMBNAILS and stream.startswith(b"\xff\xd8"):
-                yield _jpeg(stream, "multi-picture")
-        return
 
 
 def _heif_thumbnails(data: bytes) -> Iterator[EmbeddedPicture]:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 from archiver.photo.camera_file import CameraFile, Format
 from archiver.photo.doubts import DoubtKind, PictureDoubt
 from archiver.photo.editor_marks import editor_doubts
@@ -12,7 +14,7 @@ from archiver.wording import Text
 
 _LENS, _ELEVATION = 42036, 37893
 #: Telephones name their cameras in the lens: words of those that look at their holder.
-_FRONT = ("front", "selfie", "truedepth", "user facing", "face camera")
+_FRONT = re.compile(r"\b(front|selfie|truedepth|user.facing|face camera)\b", re.IGNORECASE)
 #: Degrees from the horizon beyond which a sensor of gravity cannot tell which way is up.
 _STEEP = 60.0
 _TURNED, _MIRRORED = (3, 6, 8), (2, 4, 5, 7)
@@ -39,7 +41,7 @@ def _selfie(photo: CameraFile) -> tuple[PictureDoubt, ...]:
     """Telephones may store what their front camera takes as a mirror would show it."""
     octets = directories(photo.exif)[1].octets(_LENS)
     lens = (words(octets) or "") if octets else ""
-    front = any(word in lens.casefold() for word in _FRONT)
+    front = _FRONT.search(lens) is not None
     mirrored = photo.exif_orientation in _MIRRORED
     if not front and not mirrored:
         return ()

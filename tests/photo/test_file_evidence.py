@@ -3,13 +3,11 @@
 from __future__ import annotations
 
 import io
-import struct
 import subprocess
 from pathlib import Path
 
 import numpy as np
 import piexif
-import pillow_heif
 import pytest
 from camera_files import (
     camera_exif,
@@ -20,6 +18,7 @@ from camera_files import (
     thumbnail,
     without_jfif,
 )
+from further_pictures import FULL_HD, STEREO, UNDEFINED, VGA, heif, multi_picture
 from PIL import Image
 
 from archiver.photo import DoubtKind, file_doubts
@@ -107,45 +106,80 @@ def test_a_preview_in_the_makers_note_is_looked_at() -> None:
     assert embedded(repainted(picture, 2, exif)).evidence["picture"] == "maker note"
 
 
-def test_a_large_thumbnail_of_a_file_of_several_pictures_is_looked_at() -> None:
+@pytest.mark.parametrize("kind", [VGA, FULL_HD, STEREO, UNDEFINED])
+def test_further_frames_of_a_multi_picture_file_are_looked_at(kind: int) -> None:
     picture, _ = shot()
-    flipped = Image.fromarray(np.asarray(picture)[:, ::-1])
-    for seen, told in ((picture, []), (flipped, [2])):
-        stream = camera_jpeg(seen, camera_exif(seen, None))
-        found = file_doubts(read(_several(stream, thumbnail(picture, (640, 480), bars=False))))
+    second = thumbnail(picture, (640, 480), bars=False)
+    for seen, told in ((picture, []), (flipped(picture), [2])):
+        stream = multi_picture(camera_jpeg(seen, camera_exif(seen, None)), second, kind)
+        found = file_doubts(read(stream))
         assert [one.turn for one in found if one.kind is DoubtKind.EMBEDDED] == told
 
 
-def _several(stream: bytes, large: bytes) -> bytes:
-    """A multi-picture file (CIPA DC-007): the second is a large thumbnail."""
-    layout = b"II*\0\x08\0\0\0" + struct.pack("<H", 1)
-    layout += struct.pack("<HHII", 0xB002, 7, 32, 26) + struct.pack("<I", 0)
-    size = len(layout) + 32
-    whole = len(stream) + 4 + 4 + size
-    # Offsets count from the byte order mark, which follows the EXIF segment.
-    at = 2 + 2 + int.from_bytes(stream[4:6], "big")
-    start = at + 4 + 4
-    entries = struct.pack("<IIIHH", 0x030000, whole, 0, 0, 0)
-    entries += struct.pack("<IIIHH", 0x010001, len(large), whole - start, 0, 0)
-    content = b"MPF\0" + layout + entries
-    segment = b"\xff\xe2" + (len(content) + 2).to_bytes(2, "big") + content
-    return stream[:at] + segment + stream[at:] + large
+def test_a_preview_behind_the_picture_is_looked_at() -> None:
+    picture, _ = shot()
+    behind = b"maker's own" + thumbnail(picture, (640, 480), bars=False)
+    for seen, told in ((picture, []), (flipped(picture), [2])):
+        stream = camera_jpeg(seen, camera_exif(seen, None)) + behind
+        found = file_doubts(read(stream))
+        assert [one.turn for one in found if one.kind is DoubtKind.EMBEDDED] == told
 
 
 def test_a_thumbnail_of_heif_is_looked_at() -> None:
     picture, _ = shot()
-    small = picture.resize((600, 400))
+    small = picture.resize((600, 450))
     exif = camera_exif(small, None)
-    wrapped = pillow_heif.from_pillow(small)
-    out = io.BytesIO()
-    wrapped.save(out, quality=60, thumbnails=[160], exif=exif)
-    assert doubts(out.getvalue(), "IMG_1.HEIC") == []
-    # A program that writes the picture anew and keeps EXIF with its thumbnail.
+    for seen in (small, flipped(small)):
+        assert doubts(heif(seen, exif=exif), "IMG_1.HEIC") == []
+    # A program that writes the picture anew and keeps the thumbnail item.
+    for seen, other in ((small, flipped(small)), (flipped(small), small)):
+        found = embedded(heif(seen, other, exif), "IMG_1.HEIC")
+        assert (found.turn, found.evidence["picture"]) == (2, "HEIF thumbnail")
+    # One that keeps EXIF with its thumbnail.
     tags = {**piexif.load(exif), "1st": {259: 6}, "thumbnail": thumbnail(small)}
-    other = pillow_heif.from_pillow(Image.fromarray(np.asarray(small)[:, ::-1].copy()))
-    flipped = io.BytesIO()
-    other.save(flipped, quality=60, exif=piexif.dump(tags))
-    assert embedded(flipped.getvalue(), "IMG_1.HEIC").turn == 2
+    found = embedded(heif(flipped(small), exif=piexif.dump(tags)), "IMG_1.HEIC")
+    assert (found.turn, found.evidence["picture"]) == (2, "thumbnail")
+
+
+def flipped(picture: Image.Image) -> Image.Image:
+    return picture.transpose(Image.Transpose.FLIP_LEFT_RIGHT)
+
+
+def tagged(stored: Image.Image, small: Image.Image, orientation: int, own: int | None) -> bytes:
+    """A file whose thumbnail has an orientation of its own, or none."""
+    tags = piexif.load(camera_exif(stored, thumbnail(small), orientation))
+    if own is not None:
+        tags["1st"][274] = own
+    return camera_jpeg(stored, piexif.dump(tags))
+
+
+def test_an_orientation_changed_since_is_told_by_that_of_the_thumbnail() -> None:
+    picture, _ = shot()
+    assert doubts(tagged(picture, picture, 6, 6)) == []
+    assert embedded(tagged(picture, picture, 8, 6)).turn == 3
+    # Whoever turned the pixels upright and took the tag away has changed nothing that is shown.
+    upright = picture.transpose(Image.Transpose.ROTATE_270)
+    assert doubts(tagged(upright, picture, 1, 6)) == []
+
+
+def test_a_thumbnail_that_is_upright_already_is_the_cameras() -> None:
+    picture, _ = shot()
+    upright = picture.transpose(Image.Transpose.ROTATE_270)
+    assert doubts(tagged(picture, upright, 6, None)) == []
+    # No sensor is higher than wide: that picture was turned.
+    assert (
+        embedded(tagged(picture.transpose(Image.Transpose.ROTATE_90), picture, 6, None)).turn == 8
+    )
+
+
+def test_blocks_that_a_lossless_flip_left_at_the_edge_hide_nothing(tmp_path: Path) -> None:
+    picture, _ = shot()
+    odd = picture.resize((712, 534))
+    source, turned_one = tmp_path / "a.jpg", tmp_path / "b.jpg"
+    source.write_bytes(camera_jpeg(odd, camera_exif(odd, thumbnail(odd)), "4:2:0"))
+    command = ["jpegtran", "-copy", "all", "-rotate", "180", "-outfile", str(turned_one)]
+    subprocess.run([*command, str(source)], check=True)
+    assert embedded(turned_one.read_bytes()).turn == 3
 
 
 MARKS = {
@@ -225,6 +259,12 @@ def test_a_front_camera_is_told_by_its_lens() -> None:
     found = file_doubts(read(camera_jpeg(picture, exif)))
     assert [one.kind for one in found] == [DoubtKind.SELFIE]
     assert found[0].evidence["lens"] == "L1 front camera 2.7mm f/2.2"
+
+
+def test_a_lens_whose_name_begins_like_a_front_camera_is_none() -> None:
+    picture, _ = shot()
+    exif = camera_exif(picture, thumbnail(picture), exif={42036: b"Frontline 60mm Macro"})
+    assert doubts(camera_jpeg(picture, exif)) == []
 
 
 @pytest.mark.parametrize("orientation", [1, 3, 6, 8])
