@@ -15,6 +15,7 @@ from typing import Any
 
 from archiver.photo.camera_file import CameraFile, Format
 from archiver.photo.doubts import DoubtKind, PictureDoubt
+from archiver.photo.embedded_pictures import thumbnail_stream
 from archiver.photo.exif import directories
 from archiver.photo.exif_rows import words
 from archiver.photo.ifd import Directory
@@ -29,9 +30,12 @@ else:
 #: Weight from which a doubt is told, and what a thumbnail that shows the picture as it is takes
 #: from marks that are no proof each: whoever flipped it would have had to make the thumbnail anew.
 ENOUGH, _REASSURED = 1.0, 0.5
+_ANEW = "thumbnail_anew"
 _APP1, _APP13 = 0xE1, 0xED
 _MAKE, _MODEL, _CHANGED, _PROCESSING = 271, 272, 306, 11
-_TAKEN, _MAKER_NOTE, _ACROSS, _DOWN = 36867, 37500, 40962, 40963
+_TAKEN, _MAKER_NOTE, _ACROSS, _DOWN, _EXPOSURE = 36867, 37500, 40962, 40963, 33434
+#: What begins a stream that has a JFIF segment (ITU-T T.871).
+_JFIF = re.compile(rb"\xff\xd8\xff\xe0..JFIF\0", re.DOTALL)
 _TOOL = re.compile(rb"CreatorTool(?:=\"|>)([^\"<]{1,200})")
 _HISTORY = (b"stEvt:action", b"xmpMM:History")
 #: Bytes of each Huffman table of ITU-T T.81 K.3: DC luminance and chrominance, then AC.
@@ -77,7 +81,8 @@ def editor_doubts(photo: CameraFile, *, thumbnail_agrees: bool = False) -> tuple
     weights = [mark.weight for mark in found]
     weight = sum(w for w in weights if w >= ENOUGH)
     weak = sum(w for w in weights if w < ENOUGH)
-    weight += max(0.0, weak - _REASSURED) if thumbnail_agrees else weak
+    reassured = thumbnail_agrees and all(mark.name != _ANEW for mark in found)
+    weight += max(0.0, weak - _REASSURED) if reassured else weak
     if weight < ENOUGH:
         return ()
     evidence = {
@@ -164,6 +169,8 @@ def _of_camera(photo: CameraFile) -> Iterator[EditorMark]:
     elif _MAKER_NOTE not in exif.tags:
         yield _mark("no_maker_note")
     taken, changed = _text(exif, _TAKEN), _text(main, _CHANGED)
+    if not taken and _EXPOSURE not in exif.tags:
+        yield _mark("no_exposure")
     if taken and changed and changed > taken:
         yield _mark("changed_later", taken=taken, changed=changed)
     if photo.format is Format.JPEG and not main.following:
@@ -186,6 +193,8 @@ def _of_stream(photo: CameraFile) -> Iterator[EditorMark]:
         yield _mark("resources")
     if structure.jfif and photo.exif is not None:
         yield _mark("jfif")
+    elif _JFIF.match(thumbnail_stream(photo.exif)):
+        yield _mark(_ANEW)
     quality = library_quality(_quantisation(photo.data, structure))
     if quality is not None:
         yield _mark("library_tables", quality=quality)

@@ -62,23 +62,38 @@ def embedded_pictures(photo: CameraFile) -> Iterator[EmbeddedPicture]:
         yield from _heif_thumbnails(photo.data)
 
 
-def _thumbnail(layout: TiffLayout, taken: set[int]) -> Iterator[EmbeddedPicture]:
+def thumbnail_stream(layout: TiffLayout | None) -> bytes:
+    """Return the thumbnail of EXIF as it is compressed; empty where there is none."""
+    second = _second(layout) if layout is not None else None
+    return _compressed(layout, second) if layout is not None and second is not None else b""
+
+
+def _second(layout: TiffLayout) -> Directory | None:
     main = layout.directory(layout.first)
-    second = layout.directory(main.following) if main is not None else None
+    return layout.directory(main.following) if main is not None else None
+
+
+def _thumbnail(layout: TiffLayout, taken: set[int]) -> Iterator[EmbeddedPicture]:
+    second = _second(layout)
     if second is None:
         return
-    offset, length = second.number(_OFFSET), second.number(_LENGTH)
-    orientation = second.number(_ORIENTATION)
-    if offset is not None and length is not None:
-        stream = bytes(layout.block[offset : offset + length])
-        if stream.startswith(b"\xff\xd8"):
-            taken.add(offset)
-            yield _jpeg(stream, "thumbnail", orientation)
+    stream = _compressed(layout, second)
+    if stream:
+        taken.add(second.number(_OFFSET) or 0)
+        yield _jpeg(stream, "thumbnail", second.number(_ORIENTATION))
     elif second.number(_COMPRESSION) == 1 and second.number(_SAMPLES) == 3:
         pixels = _uncompressed(layout, second)
         if pixels is not None:
             picture = pixels
             yield EmbeddedPicture("thumbnail", lambda: picture)
+
+
+def _compressed(layout: TiffLayout, directory: Directory) -> bytes:
+    offset, length = directory.number(_OFFSET), directory.number(_LENGTH)
+    if offset is None or length is None:
+        return b""
+    stream = bytes(layout.block[offset : offset + length])
+    return stream if stream.startswith(b"\xff\xd8") else b""
 
 
 def _uncompressed(layout: TiffLayout, directory: Directory) -> Image.Image | None:

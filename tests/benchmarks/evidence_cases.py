@@ -172,7 +172,8 @@ def small_picture(frame: Image.Image, camera: Camera, chance: random.Random) -> 
         small = ImageOps.contain(frame, size, quick)
     small = ImageEnhance.Brightness(small).enhance(chance.uniform(0.9, 1.1))
     small = ImageEnhance.Color(small).enhance(chance.uniform(0.8, 1.2))
-    return jpeg(small, quality=chance.choice((50, 70, 85)), subsampling="4:2:2")
+    stream = jpeg(small, quality=chance.choice((50, 70, 85)), subsampling="4:2:2")
+    return stream if camera.jfif else without_jfif(stream)
 
 
 def jpeg(picture: Image.Image, **options: Any) -> bytes:

@@ -32,7 +32,7 @@ def thumbnail(
         small = canvas
     out = io.BytesIO()
     small.save(out, "JPEG", quality=80, subsampling="4:2:2")
-    return out.getvalue()
+    return without_jfif(out.getvalue())
 
 
 def camera_exif(

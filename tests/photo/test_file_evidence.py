@@ -187,6 +187,7 @@ MARKS = {
     "processing_software": {"zeroth": {11: b"retouching tool"}},
     "changed_later": {"zeroth": {306: b"2026:03:05 09:00:00"}},
     "size": {"exif": {40962: 640, 40963: 480}},
+    "no_exposure": {"exif": {36867: b""}},
 }
 
 
@@ -195,6 +196,20 @@ def test_what_an_editor_writes_into_exif_is_a_mark(mark: str) -> None:
     picture, _ = shot()
     exif = camera_exif(picture, thumbnail(picture), **MARKS[mark])
     assert [one.name for one in editor_marks(read(camera_jpeg(picture, exif)))] == [mark]
+
+
+def test_a_thumbnail_that_a_library_made_is_a_mark_and_reassures_nobody(tmp_path: Path) -> None:
+    picture, stream = shot()
+    small = tmp_path / "small.jpg"
+    picture.resize((160, 120)).save(small)
+    path = tmp_path / "a.jpg"
+    path.write_bytes(stream)
+    written = [f"-ThumbnailImage<={small}", "-ModifyDate=2026:03:05 09:00:00"]
+    subprocess.run(["exiftool", "-q", "-overwrite_original", *written, str(path)], check=True)
+    names = {one.name for one in editor_marks(read(path.read_bytes()))}
+    assert names == {"thumbnail_anew", "changed_later"}
+    assert doubts(path.read_bytes()) == [DoubtKind.EDITOR]
+    assert doubts(stream) == []
 
 
 def test_the_cameras_own_software_and_tables_are_no_mark() -> None:
