@@ -191,8 +191,9 @@ def _orientation_of(photo: CameraFile, embedded: EmbeddedPicture) -> tuple[int, 
     photograph's; some programs in cameras store the small one upright and the large one as a
     sensor, which is wider than high, was read (common practice).
     """
-    if embedded.orientation in _TURNS and embedded.orientation != 1:
-        return (embedded.orientation,)
+    own = embedded.orientation
+    if own is not None and own in _TURNS and own != 1:
+        return (own,)
     upright = photo.exif_orientation in (6, 8) and photo.columns > photo.rows
     return (photo.exif_orientation, *((1,) if upright else ()))
 
