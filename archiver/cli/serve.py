@@ -47,7 +47,7 @@ if TYPE_CHECKING:
         metavar="N",
         help="0 takes any free port, -1 serves no DICOMweb",
     ),
-    Option("--worklist", type=FILE, help="table of today's visits, .csv or .toml"),
+    Option("--worklist", type=FILE, help="table of today's visits: .csv, .xlsx, .ods or .toml"),
     Option("--no-pages", is_flag=True, help="serve no pages for the browser"),
     Option("--add-user", metavar="NAME", help="let somebody log in to the pages, or change how"),
     Option("--role", multiple=True, metavar="ROLE", help="of the user, repeatable"),

@@ -81,6 +81,10 @@ from .sheet_keys import Key as Key
 from .sheet_keys import Unfit as Unfit
 from .sheet_text import load as load
 from .sheet_text import shown as shown
+from .spreadsheet import Table as Table
+from .spreadsheet import day_order as day_order
+from .spreadsheet import read_day as read_day
+from .spreadsheet import read_table as read_table
 from .starter import write_starter_sheet as write_starter_sheet
 from .stored_frames import StoredFrames as StoredFrames
 from .study_context import read_context as read_context
@@ -88,3 +92,4 @@ from .table_reader import TableReader as TableReader
 from .toml_lines import Path as Path
 from .uids import DerivedUids as DerivedUids
 from .uids import UidPolicy as UidPolicy
+from .workbook import BadTableError as BadTableError

@@ -20,9 +20,8 @@ from pathlib import Path
 
 from archiver.dentition import WORD_SETS, Numbering, Tooth, bare_number, numbering_of, read_teeth
 from archiver.errors import InputError, MeaningError, Problem
+from archiver.objects import BadTableError, Table, day_order, read_day, read_table
 from archiver.records.rules import RuleSet
-from archiver.records.spreadsheet import Table, day_order, read_day, read_table
-from archiver.records.workbook import BadTableError
 
 #: Headings by which a column is known, compared without case and punctuation.
 HEADINGS: dict[str, tuple[str, ...]] = {

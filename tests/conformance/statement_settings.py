@@ -23,7 +23,8 @@ _NODE = {
     "key": "PEM file of its private key",
     "client_authorities": "PEM file; with it peers must show a certificate of these authorities",
     "credentials": "file of tokens and users for DICOMweb; needed unless bound to loopback",
-    "worklist": "table of visits, CSV or TOML; without it there is no worklist",
+    "worklist": "table of visits: separated values, workbook or TOML; without it no worklist",
+    "worklist_dates": "day or month: which comes first in dates such as 3/4/2026; else refused",
 }
 _LIMITS = {
     "associations": "associations at one time; one more is rejected (transient, local limit)",

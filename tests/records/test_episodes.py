@@ -13,9 +13,9 @@ from hypothesis import strategies as st
 
 from archiver.dentition.numbering import Numbering
 from archiver.errors import InputError
+from archiver.objects.spreadsheet import day_order, read_day, read_table
 from archiver.records.episodes import Episodes, read_episodes, unmatched_words
 from archiver.records.rules import read_rules, shipped
-from archiver.records.spreadsheet import day_order, read_day, read_table
 
 TODAY = date(2026, 6, 1)
 HEAD = ["Patient", "Issuer", "Tooth", "Numbering", "Treatment", "Start", "Prepared", "Finished"]

@@ -16,7 +16,7 @@ from odf import text as odf_text
 from odf.opendocument import OpenDocumentSpreadsheet
 
 from archiver.errors import InputError
-from archiver.records import workbook
+from archiver.objects import workbook
 from archiver.records.episodes import Episodes, read_episodes
 
 Cells = Sequence[Sequence[object]]

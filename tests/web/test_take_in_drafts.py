@@ -403,11 +403,14 @@ def test_patient_and_visit_come_from_the_worklist_with_its_study(
     head = "patient_id,name,birth_date,sex,issuer,accession,date,time,description,study_uid"
     row = f"P-7,Brânză^Ilinca,1990-01-02,F,CLINIC,A-77,{today},09:30,Recall,1.2.3.4.5"
     other = "P-8,Else^Some,,,,A-78,2001-01-01,10:00,Old,1.2.3.4.6"
-    table.write_text(f"{head}\n{row}\n{other}\n", encoding="utf-8")
+    bad = "P-9,Third^Man,,,,A-79,3/4/2026,10:00,Bad,1.2.3.4.7"
+    table.write_text(f"{head}\n{row}\n{other}\n{bad}\n", encoding="utf-8")
     served = start(tmp_path / "archive", "--worklist", str(table))
     taking = Taking(served)
     asked = taking.client.ask("/take-in/scheduled?from=", headers={"Accept": "application/json"})
-    (visit,) = json.loads(asked.body)["visits"]
+    told = json.loads(asked.body)
+    (visit,) = told["visits"]
+    assert len(told["left_out"]) == 1 and "line 4: date is no date" in told["left_out"][0]
     assert visit["patient"]["name"] == "Brânză^Ilinca"
     (digest,) = taking.take(CARD[:1])
     assert taking.change(**visit).status == 200

@@ -87,7 +87,10 @@ class Node:
                 from archiver.network.node.dicomweb.server import WebSide
 
                 storing, validation = self._storing, self.validation
-                answering = Application(archive, settings, storing, validation, watch, pages)
+                visits = self.dimse.visits
+                answering = Application(
+                    archive, settings, storing, validation, watch, pages, visits
+                )
                 self.web = WebSide(answering, settings)
         except BaseException:
             self.close(0)

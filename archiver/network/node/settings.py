@@ -11,7 +11,8 @@
     key = "node.key"
     client_authorities = "peers.pem"   # with it, peers must show a certificate of these
     credentials = "web-users.txt"      # lines: token NAME SECRET, or user NAME SECRET
-    worklist = "visits.csv"            # today's visits, .csv or .toml
+    worklist = "visits.csv"            # today's visits: separated values, a workbook or .toml
+    worklist_dates = "day"             # in dates such as 3/4/2026 the day, or the month, is first
 
     [node.limits]
     associations = 64
@@ -110,6 +111,7 @@ class NodeSettings:
     client_authorities: Path | None = None
     credentials: Path | None = None
     worklist: Path | None = None
+    worklist_dates: str = ""
     limits: NodeLimits = field(default_factory=NodeLimits)
 
     def tls_context(self) -> ssl.SSLContext | None:
@@ -282,6 +284,9 @@ def _contradictions(settings: NodeSettings) -> list[Problem]:
         problems.append(Problem("network.settings.authorities_alone").at(table="node"))
     if not settings.on_loopback and settings.credentials is None and settings.web_port >= 0:
         problems.append(Problem("network.settings.no_credentials").at(table="node"))
+    if settings.worklist_dates not in ("", "day", "month"):
+        code, value = "network.settings.worklist_dates", settings.worklist_dates
+        problems.append(Problem(code, value=value).at(table="node", key=("worklist_dates",)))
     for key in _PATHS:
         path = getattr(settings, key)
         if path is not None and not path.is_file():

@@ -50,6 +50,7 @@ from archiver.network.node.incoming_file import IncomingFile
 from archiver.network.node.ingest import NodeIngest
 from archiver.network.node.observability import Figures, Log
 from archiver.network.node.query.query_engine import BadQuestionError
+from archiver.network.node.query.worklist import Visits
 from archiver.network.query_level import Level
 from archiver.wording import Text
 from archiver.workers import GUEST
@@ -75,7 +76,9 @@ class Application:
         validation: Validation,
         watch: tuple[Callable[[Happening], None], Log, Figures],
         pages: Pages | None = None,
+        visits: Visits | None = None,
     ) -> None:
+        self._visits = visits
         self._archive, self._settings, self._validation = archive, settings, validation
         self._tell, self._log, self._figures = watch
         self._credentials = Credentials(settings.credentials)
@@ -192,7 +195,7 @@ class Application:
     # -- health and figures
 
     async def _health(self, request: Request) -> Response:
-        return health(self._archive)
+        return health(self._archive, self._visits)
 
     def _metrics(self, request: Request) -> Response:
         return Response(self._figures.page(), media_type="text/plain; version=0.0.4")

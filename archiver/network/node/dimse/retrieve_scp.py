@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any, cast
 
 from pydicom import Dataset
+from pydicom.datadict import tag_for_keyword
 from pydicom.uid import UID
 from pynetdicom.dimse_primitives import C_GET, C_MOVE, C_STORE
 from pynetdicom.dsutils import decode, encode
@@ -25,7 +26,7 @@ from archiver.network.node import answers
 from archiver.network.node.audit import DONE, MINOR, RESTRICTED, SERIOUS, Event, Happening
 from archiver.network.node.dimse.association import NodeAssociation
 from archiver.network.node.query.matching import texts
-from archiver.network.node.query.query_engine import BadQuestionError
+from archiver.network.node.query.query_engine import BadQuestionError, condition
 from archiver.network.node.supported import PATIENT_ROOT
 from archiver.network.outbox.delivery_state import outcome_of
 from archiver.network.outbox.peer_corrections import note_holder
@@ -95,28 +96,23 @@ def wanted_instances(archive: Archive, model: str, keys: Dataset) -> list[Retrie
     if level is Level.PATIENT and not patient_root:
         raise BadQuestionError(Text("network.query.level", level=level.value))
     i, p = t.instances.c, t.patients.c
-    columns = {
-        Level.PATIENT: p.patient_id,
-        Level.STUDY: i.study_uid,
-        Level.SERIES: i.series_uid,
-        Level.IMAGE: i.sop_instance_uid,
-    }
     conditions = []
     for one in (*level.above, level):
-        values = texts(keys.get(one.unique_key) and keys[one.unique_key])
-        if one is Level.PATIENT and (not patient_root or not values) and level is not one:
+        key = keys.get(tag_for_keyword(one.unique_key) or 0)
+        values = texts(key)
+        if one is Level.PATIENT and not values and level is not one:
             # Study Root has no patient level, and many who speak Patient Root leave it out.
             continue
-        if not values or (one is not level and len(values) > 1) or _is_wild(values):
+        if key is None or not values or (one is not level and len(values) > 1) or _is_wild(values):
             raise BadQuestionError(Text("network.query.missing_or_several", key=one.unique_key))
-        conditions.append(columns[one].in_(values))
+        conditions.append(condition(key))
     if level is not Level.IMAGE:
         # What a rejection note names comes only to whoever asks for it by its own UID.
         conditions.append(i.rejected.is_(None))
     statement = (
         select(i.sop_instance_uid, i.study_uid, i.path)
         .select_from(t.instances.join(t.patients, i.patient == p.number))
-        .where(*conditions)
+        .where(*(one for one in conditions if one is not None))
         .order_by(i.series_uid, i.instance_number, i.number)
         .limit(_MOST)
     )

@@ -23,6 +23,7 @@ from archiver.network.node.dimse.upper_layer import Fault
 from archiver.network.node.incoming_file import IncomingFile, file_head
 from archiver.network.node.ingest import NodeIngest
 from archiver.network.node.observability import Figures, Log
+from archiver.network.node.query.visit_table import VisitTable
 from archiver.network.node.query.worklist import Visits
 from archiver.network.node.reports.commitment import Commitment
 from archiver.network.node.reports.late_reports import LateReports
@@ -70,7 +71,11 @@ class DimseSide:
         self._storing = storing
         self._tell, self._log, self._figures = watch
         known = tuple(peers)
-        visits = Visits(settings.worklist) if settings.worklist else None
+        self.visits = (
+            Visits(settings.worklist, settings.worklist_dates, self._left_out)
+            if settings.worklist
+            else None
+        )
         self._commitment = Commitment(archive, known, lambda why: self._log("report", why=why))
         retrieving = Retrieving(archive, settings.title, known, self._tell)
         services = Services(
@@ -83,7 +88,7 @@ class DimseSide:
         )
         handlers = [
             (evt.EVT_C_ECHO, lambda _event: answers.SUCCESS),
-            (evt.EVT_C_FIND, Querying(archive, settings.title, visits, self._tell)),
+            (evt.EVT_C_FIND, Querying(archive, settings.title, self.visits, self._tell)),
             (evt.EVT_N_ACTION, self._commitment),
             (evt.EVT_N_EVENT_REPORT, LateReports(archive.layout.root, known, self._reported)),
             (evt.EVT_REQUESTED, self._requested),
@@ -94,7 +99,7 @@ class DimseSide:
         log_nothing()
         self._server = NodeServer(
             self._entity(),
-            contexts(worklist=visits is not None),
+            contexts(worklist=self.visits is not None),
             handlers,
             settings,
             services,
@@ -207,6 +212,10 @@ class DimseSide:
                 )
             )
         return kept.status, kept.comment
+
+    def _left_out(self, table: VisitTable) -> None:
+        refused = [str(problem) for problem in table.refused]
+        self._log("worklist", visits=len(table.visits), refused=refused)
 
     def _reported(self, peer: str, committed: int, failed: int) -> None:
         self._log("commitment", peer=peer, committed=committed, failed=failed)

@@ -1,3 +1,3 @@
-from .worklist import WorklistRow as WorklistRow
+from .visit_table import WorklistRow as WorklistRow
+from .visit_table import read_visits as read_visits
 from .worklist import item_of as item_of
-from .worklist import read_visits as read_visits

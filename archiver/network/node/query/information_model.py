@@ -84,8 +84,7 @@ ATTRIBUTES: Mapping[str, Attribute] = {
     ),
 }
 
-#: Required keys, for which a stored attribute without a value answers everything (PS3.4 C.6.1.1
-#: and C.6.2.1, C.2.2.2.1).
+#: Unique and required keys (PS3.4 C.6.1.1, C.6.2.1).
 REQUIRED = {
     "PatientID",
     "PatientName",
@@ -99,6 +98,13 @@ REQUIRED = {
     "SeriesNumber",
     "SOPInstanceUID",
     "InstanceNumber",
+}
+#: Those of which a stored attribute without a value is unknown, and answers everything (C.2.2.1.2).
+#: A unique key always has a value (C.2.2.1.1). Who the patient is is not among them either: a
+#: record without identifier or name must not be given out as somebody's.
+UNKNOWN_ANSWERS = REQUIRED - {
+    *("PatientID", "PatientName"),
+    *("StudyInstanceUID", "SeriesInstanceUID", "SOPInstanceUID"),
 }
 
 #: Further attributes of an entity, read from the header of its first object. Of an instance any

@@ -6,7 +6,7 @@ import fnmatch
 import functools
 import re
 import unicodedata
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Collection, Iterable
 from datetime import date
 
 from pydicom import DataElement, Dataset
@@ -36,7 +36,9 @@ def texts(element: DataElement | None) -> list[str]:
     return [] if found == [""] else found
 
 
-def matches(key: DataElement, stored: Dataset, *, required: bool = False) -> bool:
+def matches(
+    key: DataElement, stored: Dataset, *, required: bool = False, literal: Collection[str] = ()
+) -> bool:
     """Return whether an attribute answers a key.
 
     Parameters
@@ -46,7 +48,9 @@ def matches(key: DataElement, stored: Dataset, *, required: bool = False) -> boo
     stored
         Where the attribute is looked up.
     required
-        Whether the key is a required one: a stored attribute without a value answers it then.
+        Whether a stored attribute without a value is unknown, and answers every key (C.2.2.1.2).
+    literal
+        Keywords of keys in which a wildcard is a letter like any other.
 
     Raises
     ------
@@ -55,13 +59,15 @@ def matches(key: DataElement, stored: Dataset, *, required: bool = False) -> boo
     """
     element = stored.get(key.tag)
     if key.VR == "SQ":
-        return _sequence_matches(key, element)
+        return _sequence_matches(key, element, literal)
     wanted = texts(key)
     if not wanted or wanted == ["*"]:
         return True
     have = texts(element)
     if not have:
         return required
+    if key.keyword in literal:
+        return any(one == value for one in wanted for value in have)
     return any(_one(key.VR, one, value) for one in wanted for value in have)
 
 
@@ -88,13 +94,15 @@ def check_key(key: DataElement) -> None:
                 reading(end, False)
 
 
-def _sequence_matches(key: DataElement, element: DataElement | None) -> bool:
+def _sequence_matches(
+    key: DataElement, element: DataElement | None, literal: Collection[str]
+) -> bool:
     """C.2.2.2.6: one item of keys, all of which one stored item answers."""
     items = [item for item in key.value or () if len(item)]
     if not items:
         return True
     have: Iterable[Dataset] = element.value if element is not None and element.value else ()
-    return any(all(matches(k, item) for k in items[0]) for item in have)
+    return any(all(matches(k, item, literal=literal) for k in items[0]) for item in have)
 
 
 def _one(vr: str, wanted: str, value: str) -> bool:

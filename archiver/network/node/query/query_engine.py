@@ -22,7 +22,12 @@ from sqlalchemy import ColumnElement, Select, and_, func, or_, select, tuple_
 from archiver.archive.store import Archive, iso_date, like_pattern
 from archiver.archive.store import tables as t
 from archiver.errors import ObjectError
-from archiver.network.node.query.information_model import ATTRIBUTES, IN_HEADERS, NOT_KEYS, REQUIRED
+from archiver.network.node.query.information_model import (
+    ATTRIBUTES,
+    IN_HEADERS,
+    NOT_KEYS,
+    UNKNOWN_ANSWERS,
+)
 from archiver.network.node.query.matching import BadKeyError, bounds, check_key, matches, texts
 from archiver.network.query_level import Level
 from archiver.objects import name_key, open_dataset
@@ -146,7 +151,9 @@ def find(archive: Archive, question: QueryQuestion) -> Iterator[Answer]:
     asked = {element.keyword for element in keys}
     beyond = [k for k in keys if k.keyword not in ATTRIBUTES]
     # Keys without a value are answered by everything; most are such.
-    telling = [(k, k.keyword in REQUIRED) for k in keys if k.keyword in ATTRIBUTES and texts(k)]
+    telling = [
+        (k, k.keyword in UNKNOWN_ANSWERS) for k in keys if k.keyword in ATTRIBUTES and texts(k)
+    ]
     try:
         for key in keys:
             check_key(key)
@@ -194,7 +201,7 @@ def read_header(path: Path, tags: list[int] | None = None) -> Dataset | None:
 def _statement(level: Level, keys: list[DataElement]) -> Select[Any]:
     """Select the entities, each with its first object and its counts."""
     joined = t.instances.join(t.patients, _I.patient == _P.number)
-    conditions = [c for key in keys if (c := _condition(key)) is not None]
+    conditions = [c for key in keys if (c := condition(key)) is not None]
     # What a rejection note names is neither found nor counted; the notes themselves are.
     valid = _I.rejected.is_(None)
     columns = [
@@ -210,6 +217,9 @@ def _statement(level: Level, keys: list[DataElement]) -> Select[Any]:
             .order_by(_I.number.desc())
         )
     entity = _ENTITY[level]
+    if level is Level.PATIENT:
+        # Who has no identifier is no entity of this level (PS3.4 C.2.2.1.1), and not one person.
+        conditions.append(_P.patient_id != "")
     matching = select(*entity).select_from(joined).where(valid, *conditions)
     gathered = select(
         func.min(_I.number).label("first"),
@@ -229,8 +239,11 @@ def _statement(level: Level, keys: list[DataElement]) -> Select[Any]:
     return select(*columns, _I.path, *extra).select_from(together).order_by(_I.number.desc())
 
 
-def _condition(key: DataElement) -> ColumnElement[bool] | None:
-    """Narrow a key down in SQL; what this lets through is looked at again."""
+def condition(key: DataElement) -> ColumnElement[bool] | None:
+    """Narrow a key down in SQL; what this lets through is looked at again.
+
+    A unique key without wildcards needs no second look: C-GET and C-MOVE go by this alone.
+    """
     attribute = ATTRIBUTES.get(key.keyword)
     wanted = texts(key)
     if attribute is None or not wanted or wanted == ["*"]:
@@ -240,20 +253,20 @@ def _condition(key: DataElement) -> ColumnElement[bool] | None:
         return _plain(_I.modality, wanted)
     if column is None:
         return None
-    empty_too = key.keyword in REQUIRED
+    empty_too = key.keyword in UNKNOWN_ANSWERS
     if key.keyword == "PatientName":
         # The key of a name is folded as `matching` folds it; groups may stand anywhere in it.
         parts = [group for one in wanted for group in name_key(one).split("=") if group]
         if not parts:
             return None
-        condition = _name_condition(parts)
+        found = _name_condition(parts)
     elif key.keyword in _DATES:
-        condition = or_(*(_date_condition(column, one) for one in wanted))
+        found = or_(*(_date_condition(column, one) for one in wanted))
     elif key.keyword in _TIMES or key.VR in ("IS", "US", "PN"):
         return None
     else:
-        condition = _plain(column, wanted)
-    return or_(condition, column == "") if empty_too else condition
+        found = _plain(column, wanted)
+    return or_(found, column == "") if empty_too else found
 
 
 def _plain(column: ColumnElement[Any], wanted: list[str]) -> ColumnElement[bool]:

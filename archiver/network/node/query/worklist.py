@@ -1,99 +1,26 @@
 """Today's visits as a modality worklist (PS3.4 K.6.1.2.2), from a table that the practice keeps.
 
-A CSV file with a header line, or a TOML file with a table ``[[visit]]`` each::
-
-    patient_id,name,birth_date,sex,accession,date,time,station,physician,description
-    P-0417,Okafor^Nadia,1988-02-17,F,A-2291,2026-03-04,14:20,CAMERA1,Brânză^Ilinca,Recall
-
-`patient_id`, `name` and `date` are needed. The file is read again when it has changed, so that
-whatever plans the day can write it anew.
+The table is read again when it has changed, so that whatever plans the day can write it anew.
 """
 
 from __future__ import annotations
 
-import csv
-import io
-import sys
 import threading
-from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, fields
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 from pydicom import DataElement, Dataset
 
 from archiver.archive.store import iso_date, iso_time
-from archiver.errors import Place, Problem, UsageError
+from archiver.errors import Problem, UsageError
 from archiver.network.node.query.information_model import NOT_KEYS
 from archiver.network.node.query.matching import BadKeyError, check_key, matches
 from archiver.network.node.query.query_engine import BadQuestionError
+from archiver.network.node.query.visit_table import VisitTable, WorklistRow, read_visits
 from archiver.objects import DerivedUids
-from archiver.wording import Text
 
-
-@dataclass(frozen=True)
-class WorklistRow:
-    """A row of the table; dates and times in any usual spelling of ISO 8601 or DICOM."""
-
-    patient_id: str
-    name: str
-    date: str
-    time: str = ""
-    birth_date: str = ""
-    sex: str = ""
-    issuer: str = ""
-    accession: str = ""
-    study_uid: str = ""
-    station: str = ""
-    modality: str = "XC"
-    physician: str = ""
-    referring: str = ""
-    description: str = ""
-    procedure_id: str = ""
-    step_id: str = ""
-
-
-def read_visits(path: Path) -> tuple[WorklistRow, ...]:
-    """Read the table.
-
-    Raises
-    ------
-    UsageError
-        If it cannot be understood.
-    """
-    try:
-        text = path.read_text("utf-8-sig")
-        rows = (
-            _toml_rows(text) if path.suffix == ".toml" else list(csv.DictReader(io.StringIO(text)))
-        )
-    except (OSError, UnicodeDecodeError, ValueError, csv.Error) as error:
-        problem = Problem("network.visits.malformed", reason=str(error))
-        raise UsageError(problem.at(file=str(path))) from None
-    known = [f.name for f in fields(WorklistRow)]
-    problems, visits = [], []
-    for number, row in enumerate(rows, start=1):
-        where = Place(subject=Text("network.visits.row", file=path.name, number=number))
-        unknown = [str(key) for key in row if key not in known]
-        values = {key: str(value or "").strip() for key, value in row.items() if key in known}
-        missing = [key for key in ("patient_id", "name", "date") if not values.get(key)]
-        told = [Problem("network.visits.unknown_column", key=k, known=known) for k in unknown]
-        told += [Problem("network.visits.column_missing", key=key) for key in missing]
-        problems += [problem.with_places(where) for problem in told]
-        if not unknown and not missing:
-            visits.append(WorklistRow(**{k: v for k, v in values.items() if v}))
-    if problems:
-        raise UsageError(*problems)
-    return tuple(visits)
-
-
-def _toml_rows(text: str) -> list[Mapping[str, object]]:
-    if sys.version_info >= (3, 11):
-        import tomllib
-    else:
-        import tomli as tomllib
-    found = tomllib.loads(text).get("visit", [])
-    if not isinstance(found, list):
-        raise ValueError("expected [[visit]]")
-    return found
+#: Keys with Single Value Matching alone (PS3.4 K.6.1.2.2): a wildcard means nothing in them.
+_SINGLE = frozenset({"ScheduledStationAETitle", "Modality", "PatientID"})
 
 
 def _step(visit: WorklistRow, identity: str) -> Dataset:
@@ -148,27 +75,58 @@ class Visits:
     Parameters
     ----------
     path
-        The file; it is read at once, so that mistakes in it show when the node starts.
+        The file; it is read at once, so that a file that is no table shows when the node starts.
+    day_order
+        As `read_visits` takes it.
+    tell
+        Told of each reading that left something out.
     """
 
-    def __init__(self, path: Path) -> None:
-        self._path = path
+    def __init__(
+        self, path: Path, day_order: str = "", tell: Callable[[VisitTable], None] = lambda _: None
+    ) -> None:
+        self._path, self._order, self._tell = path, day_order, tell
         self._guard = threading.Lock()
         self._seen: tuple[int, int] | None = None
+        self._table = VisitTable(())
         self._items: tuple[Dataset, ...] = ()
-        self._current()
+        self._read(self._stamp())
 
-    def _current(self) -> tuple[Dataset, ...]:
+    @property
+    def table(self) -> VisitTable:
+        """What the file says now; where it can no longer be read, what it said last."""
+        self._current()
+        return self._table
+
+    def _stamp(self) -> tuple[int, int]:
         try:
             found = self._path.stat()
-        except OSError as error:
+        except OSError:
             problem = Problem("network.visits.unreadable").at(file=str(self._path))
-            raise UsageError(problem) from error
+            raise UsageError(problem) from None
+        return found.st_mtime_ns, found.st_size
+
+    def _read(self, stamp: tuple[int, int]) -> None:
+        table = read_visits(self._path, self._order)
+        self._items = tuple(item_of(visit) for visit in table.visits)
+        self._seen = stamp
+        self._note(table)
+
+    def _note(self, table: VisitTable) -> None:
+        known, self._table = self._table.refused, table
+        if table.refused and table.refused != known:
+            self._tell(table)
+
+    def _current(self) -> tuple[Dataset, ...]:
         with self._guard:
-            seen = (found.st_mtime_ns, found.st_size)
-            if seen != self._seen:
-                self._items = tuple(item_of(visit) for visit in read_visits(self._path))
-                self._seen = seen
+            try:
+                stamp = self._stamp()
+                if stamp != self._seen:
+                    self._read(stamp)
+            except UsageError as error:
+                # Whoever writes it may be at it; the visits that were known are still true.
+                self._seen = None
+                self._note(VisitTable(self._table.visits, error.problems))
             return self._items
 
     def knows(self, keys: Dataset) -> bool:
@@ -187,15 +145,15 @@ class Visits:
         ------
         BadQuestionError
             If a key cannot be understood.
-        UsageError
-            If the file has become unreadable.
         """
         asked = [k for k in keys if k.keyword not in NOT_KEYS]
         try:
             for key in asked:
                 check_key(key)
             for item in self._current():
-                if all(matches(k, item, required=True) for k in asked if k.tag in item):
+                # A value that a row lacks answers no key, although PS3.4 K.2.2.1.1.1 has it answer
+                # all: a stranger must not come under somebody's accession number.
+                if all(matches(k, item, literal=_SINGLE) for k in asked if k.tag in item):
                     yield _asked_for(asked, item)
         except BadKeyError as error:
             raise BadQuestionError(*error.args) from error

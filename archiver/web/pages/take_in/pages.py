@@ -133,15 +133,18 @@ class TakeInPages:
     def scheduled(self, request: Request) -> Response:
         """Return today's visits, from the node's table or a peer."""
         today, name = self._site.clock().date(), request.query_params.get("from", "")
+        told: list[str] = []
         if name:
             peers = self._site.practice.peers if self._site.practice is not None else ()
             found = patient_choice.of_peer(peers, name, today)
         elif self._site.node.worklist is not None:
-            found = patient_choice.of_table(self._site.node.worklist, today)
+            order = self._site.node.worklist_dates
+            found, refused = patient_choice.of_table(self._site.node.worklist, today, order)
+            told = [str(problem) for problem in refused]
         else:
             found = []
         self._site.note(request, ACCESSED, detail=f"{len(found)} visits of the worklist")
-        return self._site.answer({"visits": found})
+        return self._site.answer({"visits": found, "left_out": told})
 
 
 def _row(opened: Open) -> dict[str, Any]:

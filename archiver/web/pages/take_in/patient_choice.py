@@ -9,7 +9,7 @@ from typing import Any
 
 from archiver.archive import Query, Record
 from archiver.archive.store import Archive, iso_date, iso_time
-from archiver.errors import ObjectError
+from archiver.errors import ObjectError, Problem
 from archiver.network import DimsePeer, Peer, find_dimse_peer
 from archiver.network.client.dimse import Scheduled, ask_worklist
 from archiver.network.node.query import WorklistRow, item_of, read_visits
@@ -20,23 +20,28 @@ _SHOWN = 30
 _RECORDS = 4000
 
 
-def of_table(path: Path, day: date) -> list[dict[str, Any]]:
-    """Return the visits of a day from the node's own table, earliest first.
+def of_table(
+    path: Path, day: date, day_order: str
+) -> tuple[list[dict[str, Any]], tuple[Problem, ...]]:
+    """Return the visits of a day from the node's own table, earliest first, and what it leaves out.
 
     Raises
     ------
     UsageError
         If the table cannot be understood.
     """
-    visits = [one for one in read_visits(path) if iso_date(one.date) == day.isoformat()]
-    return [_of_row(one) for one in sorted(visits, key=lambda one: iso_time(one.time))]
+    table = read_visits(path, day_order)
+    visits = [one for one in table.visits if one.date == day.isoformat()]
+    return [
+        _of_row(one) for one in sorted(visits, key=lambda one: iso_time(one.time))
+    ], table.refused
 
 
 def _of_row(row: WorklistRow) -> dict[str, Any]:
     item = item_of(row)
     return _entry(
-        patient=(row.patient_id, row.name, row.issuer, iso_date(row.birth_date), row.sex),
-        visit=(iso_date(row.date), iso_time(row.time)[:8], row.accession, row.description),
+        patient=(row.patient_id, row.name, row.issuer, row.birth_date, row.sex),
+        visit=(row.date, iso_time(row.time)[:8], row.accession, row.description),
         study=(str(item.StudyInstanceUID), str(item.RequestedProcedureID), row.referring),
     )
 

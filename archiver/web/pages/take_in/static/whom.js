@@ -73,10 +73,11 @@ export class Whom {
     const from = find("whom-from")?.value ?? list.dataset.worklist ?? "";
     list.replaceChildren(make("li", "quiet", t("site.loading")));
     try {
-      /** @type {{ visits: Person[] }} */
-      const { visits } = await callJson(`/take-in/scheduled?${new URLSearchParams({ from })}`);
+      /** @type {{ visits: Person[], left_out: string[] }} */
+      const { visits, left_out } = await callJson(`/take-in/scheduled?${new URLSearchParams({ from })}`);
       list.replaceChildren(...visits.map((one) => this.person(one)));
       if (visits.length === 0) list.append(make("li", "quiet", t("take_in.nobody_today")));
+      list.append(...left_out.map((line) => make("li", "problems", line)));
     } catch (error) {
       list.replaceChildren(make("li", "problems", reason(error)));
     }

@@ -61,13 +61,13 @@ def read_workbook(octets: bytes) -> tuple[Row, ...]:
                     continue
                 sheet = book.get_sheet_by_index(number)
                 if sheet.total_height * sheet.total_width > _MOST_CELLS:
-                    raise BadTableError("records.workbook.too_many_cells", name=known.name[:60])
+                    raise BadTableError("objects.workbook.too_many_cells", name=known.name[:60])
                 rows = _texts(sheet.to_python(skip_empty_area=False))
                 if rows:
                     return rows
     except CalamineError as error:
         said = " ".join(str(error).split()) or type(error).__name__
-        raise BadTableError("records.workbook.unreadable", said=said[:100]) from error
+        raise BadTableError("objects.workbook.unreadable", said=said[:100]) from error
     return ()
 
 
@@ -79,9 +79,9 @@ def _check_size(octets: bytes) -> None:
         with zipfile.ZipFile(io.BytesIO(octets)) as packed:
             size = sum(part.file_size for part in packed.infolist())
     except zipfile.BadZipFile as error:
-        raise BadTableError("records.workbook.damaged") from error
+        raise BadTableError("objects.workbook.damaged") from error
     if size > _LARGEST:
-        raise BadTableError("records.workbook.too_large", most=_LARGEST >> 20)
+        raise BadTableError("objects.workbook.too_large", most=_LARGEST >> 20)
 
 
 def _texts(rows: list[list[_Cell]]) -> tuple[Row, ...]:

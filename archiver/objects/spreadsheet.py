@@ -12,7 +12,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date, timedelta
 
-from archiver.records.workbook import BadTableError, is_workbook, read_workbook
+from archiver.objects.workbook import BadTableError, is_workbook, read_workbook
 
 #: Day 0 of spreadsheets' serial days, so that day 60 and all behind it come out right although
 #: those programs take 1900 for a leap year (ECMA-376 18.17.4.1).
@@ -58,7 +58,7 @@ def read_table(octets: bytes) -> Table:
         return Table(read_workbook(octets), "workbook", "")
     text, encoding = _decoded(octets)
     if "\0" in text:
-        raise BadTableError("records.spreadsheet.no_text")
+        raise BadTableError("objects.spreadsheet.no_text")
     lines = text.splitlines()
     skipped = 0
     separator = ""
@@ -80,12 +80,12 @@ def read_table(octets: bytes) -> Table:
                 line.count(separator) for line in physical[begin - skipped - 1 : last - skipped]
             )
             if last > begin and told >= 2 * columns:
-                raise BadTableError("records.spreadsheet.swallowed", line=begin, last=last)
+                raise BadTableError("objects.spreadsheet.swallowed", line=begin, last=last)
             if any(cell.strip() for cell in cells):
                 rows.append((begin, tuple(_cell(cell) for cell in cells)))
             begin = last + 1
     except csv.Error as error:
-        raise BadTableError("records.spreadsheet.no_row", line=begin, error=error) from error
+        raise BadTableError("objects.spreadsheet.no_row", line=begin, error=error) from error
     return Table(tuple(rows), encoding, separator)
 
 
@@ -169,7 +169,7 @@ def read_day(cell: str, order: str | None, latest_year: int) -> date:
             return _date(int(year), _month(month), int(day), text)
     found = _NUMBERS.fullmatch(text)
     if found is None:
-        raise BadTableError("records.spreadsheet.no_date", text=text[:40])
+        raise BadTableError("objects.spreadsheet.no_date", text=text[:40])
     one, mark, two = int(found.group(1)), found.group(2), int(found.group(3))
     year = _year(found.group(4), latest_year)
     if "." in mark or one > 12:
@@ -177,7 +177,7 @@ def read_day(cell: str, order: str | None, latest_year: int) -> date:
     if two > 12:
         return _date(year, one, two, text)
     if order is None and one != two:
-        raise BadTableError("records.spreadsheet.ambiguous_date", text=text)
+        raise BadTableError("objects.spreadsheet.ambiguous_date", text=text)
     return _date(year, one, two, text) if order == "month" else _date(year, two, one, text)
 
 
@@ -192,14 +192,14 @@ def _month(text: str) -> int:
     if text.isdigit():
         return int(text)
     if text[:3].casefold() not in _MONTHS:
-        raise BadTableError("records.spreadsheet.no_month", text=text)
+        raise BadTableError("objects.spreadsheet.no_month", text=text)
     return _MONTHS.index(text[:3].casefold()) + 1
 
 
 def _date(year: int, month: int, day: int, text: str) -> date:
     if not 1900 <= year <= 2200:
-        raise BadTableError("records.spreadsheet.other_year", text=text[:40], year=year)
+        raise BadTableError("objects.spreadsheet.other_year", text=text[:40], year=year)
     try:
         return date(year, month, day)
     except ValueError:
-        raise BadTableError("records.spreadsheet.no_day", text=text[:40]) from None
+        raise BadTableError("objects.spreadsheet.no_day", text=text[:40]) from None
