@@ -8,14 +8,14 @@ from datetime import date
 from enum import Enum
 from typing import Any
 
-from sqlalchemy import ColumnElement, Connection, Select, and_, func, or_, select
+from sqlalchemy import ColumnElement, Connection, Select, and_, case, func, inspect, or_, select
 
 from archiver.archive.store import tables as t
 from archiver.archive.store.index import iso_date, like_pattern
 from archiver.archive.store.layout import Layout
 from archiver.archive.store.tooth_coverage import surface_asked, views_asked
 from archiver.dentition import Tooth
-from archiver.objects import name_key
+from archiver.objects import SAID, name_key
 
 
 class RecordOrder(str, Enum):
@@ -101,6 +101,10 @@ class Record:
         Digests of the file, and of the camera file that it was made from.
     rejected
         Why the instance is not to be used, in the words of the standard; None for a valid one.
+    certainty
+        How the side is confirmed: ``"said"``, not bound to a picture, ``"bound"`` to what was
+        shown, ``"countersigned"``; ``"lapsed"`` where it was confirmed of something else; empty
+        where it is not; None where it is no photograph.
     """
 
     patient_id: str
@@ -134,6 +138,7 @@ class Record:
     source_sha256: str | None
     added: str
     rejected: str | None = None
+    certainty: str | None = None
 
     def to_json(self) -> dict[str, Any]:
         """Return the record as values that JSON has."""
@@ -183,29 +188,40 @@ def answer(connection: Connection, query: Query, layout: Layout) -> list[Record]
         Of the archive, for the paths.
     """
     root = layout.root.as_posix()
-    found = connection.execute(_statement(query)).all()
+    found = connection.execute(_statement(query, _certainty(connection))).all()
     return [_record(tuple(row), root) for row in found]
 
 
-def _statement(query: Query) -> Select[Any]:
+def _certainty(connection: Connection) -> ColumnElement[Any]:
+    """How a side is confirmed; what an earlier version indexed was not bound to a picture."""
+    i, s = t.instances.c, t.shown.c
+    said = case((i.confirmed.is_(True), SAID), (i.confirmed.is_(False), ""))
+    if not inspect(connection).has_table(t.shown.name):
+        return said
+    noted = select(s.certainty).where(s.instance == i.number).scalar_subquery()
+    return func.coalesce(noted, said)
+
+
+def _statement(query: Query, certainty: ColumnElement[Any]) -> Select[Any]:
     i, p = t.instances.c, t.patients.c
+    answered = (*_ANSWERED, certainty)
     joined = t.instances.join(t.patients, i.patient == p.number)
     conditions = _conditions(query)
     valid = [] if query.include_rejected else [i.rejected.is_(None)]
     if not query.teeth:
-        statement = select(*_ANSWERED).select_from(joined)
+        statement = select(*answered).select_from(joined)
         conditions += [*valid, *_dates(query, i.study_date)]
         if query.view is not None:
             conditions.append(i.view.in_(views_asked(query.view, of_tooth=False)))
         return _in_order(statement.where(*conditions), query, None)
     if _is_narrow(query):
         kind = _kind_beside(query)
-        statement = select(*_ANSWERED, kind.label("kind")).select_from(joined)
+        statement = select(*answered, kind.label("kind")).select_from(joined)
         conditions += [*valid, *_dates(query, i.study_date), kind.is_not(None)]
         return _in_order(statement.where(*conditions), query, kind)
     shown = _shown(query, alone=not conditions)
     joined = joined.join(shown, shown.c.instance == i.number)
-    statement = select(*_ANSWERED, shown.c.kind).select_from(joined)
+    statement = select(*answered, shown.c.kind).select_from(joined)
     return _in_order(statement.where(*conditions), query, shown.c.kind)
 
 
@@ -365,8 +381,8 @@ def without_twins(records: Sequence[Record]) -> list[Record]:
 
 
 def _record(row: tuple[Any, ...], root: str) -> Record:
-    """Make a record from a row in the order of `_ANSWERED`, perhaps with the kind at its end."""
-    answered, kind = row[: len(_ANSWERED)], row[len(_ANSWERED) :]
+    """Make a record from a row of `_ANSWERED` and the certainty, perhaps with the kind after it."""
+    answered, kind = row[: len(_ANSWERED) + 1], row[len(_ANSWERED) + 1 :]
     values = list(answered)
     values[10] = tuple(values[10].split(",")) if values[10] else ()
     values.insert(_BEFORE_FOUND, _KINDS[kind[0]] if kind else None)

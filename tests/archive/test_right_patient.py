@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import sqlite3
+from contextlib import closing
 from dataclasses import replace
 from datetime import date
 from pathlib import Path
@@ -162,6 +164,36 @@ def test_what_is_stored_without_anybody_to_ask_is_taken_and_marked(archive: Arch
         (found,) = patients_in_doubt(connection, archive.layout.root)
     assert found.patient == ("T-1", "RIVERBEND")
     assert len(found.studies) == 2
+
+
+def test_patients_in_doubt_are_those_that_a_look_at_every_instance_finds(archive: Archive) -> None:
+    batch = [
+        incoming(1, patient="T-1", name="Marchbanks^Otto", study=1),
+        incoming(2, patient="T-1", name="MARCHBANKS^OTTO", study=2),  # written otherwise
+        incoming(3, patient="T-2", name="Okoro-Blythe^", study=3),
+        incoming(4, patient="T-2", name="Haugen^Liv", study=4),
+        incoming(5, patient="T-3", name="Vale^Iris", study=5),
+        incoming(6, patient="T-4", name="Vale^Iris", study=5),
+    ]
+    archive.put(batch)
+
+    def doubted() -> list[tuple[str, str]]:
+        with archive.reading() as connection:
+            return [one.patient for one in patients_in_doubt(connection, archive.layout.root)]
+
+    assert [patient for patient, _ in doubted()] == ["T-2", "T-3"]
+    found = doubted()
+    # An index of an earlier version has neither table, and gets them with what comes in next.
+    with closing(sqlite3.connect(archive.layout.index)) as database, database:
+        database.execute("DROP TABLE people")
+        database.execute("DROP TABLE study_patients")
+    assert doubted() == found
+    archive.put([incoming(7, patient="T-5", name="Vale^Iris", study=7)])
+    assert doubted() == found
+    with closing(sqlite3.connect(archive.layout.index)) as database:
+        assert database.execute("SELECT count(*) FROM people").fetchone() == (7,)
+    archive.put([incoming(8, patient="T-5", name="Haugen^Liv", study=8)])
+    assert [patient for patient, _ in doubted()] == ["T-2", "T-5", "T-3"]
 
 
 def test_two_people_in_one_batch_are_told_apart(archive: Archive) -> None:

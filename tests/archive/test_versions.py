@@ -82,6 +82,8 @@ def facts_of(root: Path, capsys: pytest.CaptureFixture[str]) -> dict[str, Any]:
     for one in query:
         # Said of a side since; what the comparison found is a fact of its own below.
         one.pop("wrong_way", None)
+        # An old confirmation was said, and is bound to no picture.
+        assert one.pop("certainty") == {True: "said", False: "", None: None}[one["confirmed"]]
     main(["audit", *own, "--rules", "good-record", "--out", str(out)])
     capsys.readouterr()
     audit = json.loads((out / "audit.json").read_text("utf-8"))

@@ -17,6 +17,7 @@ import pytest
 from archiver.archive.query import Query, Record, RecordOrder, answer
 from archiver.archive.store.index import Index, IndexedInstance
 from archiver.archive.store.journal import START
+from archiver.archive.store.known_people import patients_in_doubt
 from archiver.archive.store.layout import Layout
 from archiver.archive.store.sqlite import reading_engine, writing_engine
 from archiver.dentition.teeth import PERMANENT_TEETH, Tooth
@@ -208,6 +209,20 @@ def test_names_and_days_come_within_the_limit(filled: tuple[Index, Layout]) -> N
 def test_the_newest_come_within_the_limit(filled: tuple[Index, Layout]) -> None:
     queries = [Query(limit=50, order=order) for order in RecordOrder]
     assert measure(filled, "newest, oldest, last added 50", queries) < LIMIT
+
+
+def test_patients_of_doubtful_identity_come_within_the_limit(
+    filled: tuple[Index, Layout],
+) -> None:
+    index, layout = filled
+    times = []
+    for _ in range(5):
+        began = time.perf_counter()
+        with index.reading() as connection:
+            assert patients_in_doubt(connection, layout.root) == []
+        times.append(time.perf_counter() - began)
+    print(f"{'patients of doubtful identity':44} {min(times) * 1e3:6.2f} ms")
+    assert min(times) < LIMIT
 
 
 if __name__ == "__main__":

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import json
+import sqlite3
 from collections.abc import Callable
+from contextlib import closing
 from pathlib import Path
 from typing import Any
 
@@ -174,6 +176,42 @@ def test_an_archived_side_is_confirmed_by_its_code_and_countersigned_by_another(
     count = len(records(archive, include_rejected=True))
     assert run("wrap", sheet_of(card), "--archive", archive)[0] == 0
     assert len(records(archive, include_rejected=True)) == count
+
+
+def certainties(run: Run, archive: Path, *asked: str) -> list[str | None]:
+    photographs = ("--modality", "XC")
+    status, out, _ = run("query", "--archive", archive, "--json", *photographs, *asked)
+    assert status == 0
+    return [one["certainty"] for one in json.loads(out)]
+
+
+def test_query_tells_how_a_side_is_confirmed(run: Run, card: Path, archive: Path) -> None:
+    assert run("wrap", sheet_of(card), "--archive", archive)[0] == 0
+    assert certainties(run, archive) == ["", ""]
+    own = code(card)
+    for by, now in (("Haugen^Liv", "bound"), ("Vale^Iris", "countersigned")):
+        assert run("confirm", "--archive", archive, "--by", by, own)[0] == 0
+        assert certainties(run, archive) == [now, now]
+    # What an earlier version indexed as confirmed was said, and bound to nothing.
+    with closing(sqlite3.connect(archive / "index.sqlite")) as database, database:
+        database.execute("DROP TABLE shown")
+    assert certainties(run, archive) == ["said", "said"]
+    assert run("rebuild", "--archive", archive)[0] == 0
+    assert certainties(run, archive) == ["countersigned", "countersigned"]
+
+
+def test_query_tells_of_a_confirmation_that_is_of_something_else(
+    run: Run, card: Path, archive: Path, tmp_path: Path
+) -> None:
+    sheet = sheet_of(card, BY, f'shown = "{code(card)}"')
+    assert run("wrap", sheet, "--archive", archive)[0] == 0
+    ds = pydicom.dcmread(records(archive, role="derived")[0].path)
+    ds.PatientID, ds.SOPInstanceUID = "P-0418", "2.25.77"
+    ds.StudyInstanceUID, ds.SeriesInstanceUID = "2.25.78", "2.25.79"
+    ds.file_meta.MediaStorageSOPInstanceUID = "2.25.77"
+    ds.save_as(tmp_path / "other.dcm")
+    assert run("add", tmp_path / "other.dcm", "--archive", archive)[0] == 0
+    assert certainties(run, archive, "--patient-id", "P-0418") == ["lapsed"]
 
 
 def test_a_sheet_with_the_code_confirms_what_it_archived_before(

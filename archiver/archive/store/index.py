@@ -30,6 +30,7 @@ from archiver.archive.store import sqlite
 from archiver.archive.store import tables as t
 from archiver.archive.store.indexed_instance import HeldFile, IndexedInstance
 from archiver.archive.store.journal import START, Position
+from archiver.archive.store.named_people import note_people
 from archiver.archive.store.tooth_coverage import teeth_rows
 from archiver.errors import ArchiveError, Problem
 from archiver.objects import name_key, shown_digest
@@ -156,7 +157,7 @@ class Index:
             tables = t.metadata.sorted_tables
             if inspect(self.engine).has_table(t.applied.name):
                 self.position()
-                tables = [table for table in tables if table is not t.shown]
+                tables = [table for table in tables if table not in t.LATER]
             t.metadata.create_all(self.engine, tables)
 
     def position(self) -> Position:
@@ -221,6 +222,7 @@ class Index:
     def replace_rows(self, made: Path) -> None:
         """Take over everything from another index that nobody uses, in one transaction."""
         with self._translated("archive.index.not_written"):
+            t.metadata.create_all(self.engine)
             sqlite.copy_rows(self.engine, made, t.metadata.sorted_tables)
 
     def close(self) -> None:
@@ -252,7 +254,8 @@ def _insert(connection: Connection, kept: Sequence[IndexedInstance]) -> None:
             )
         if one.description.is_photograph:
             digest = shown_digest(one.description, one.source_digest)
-            shown.append({"instance": number, "digest": digest})
+            certainty = one.description.certainty or ""
+            shown.append({"instance": number, "digest": digest, "certainty": certainty})
     connection.execute(insert(t.instances), rows)
     if shown:
         # An earlier version's index gets the table with the first picture that is added.
@@ -260,6 +263,7 @@ def _insert(connection: Connection, kept: Sequence[IndexedInstance]) -> None:
         connection.execute(insert(t.shown), shown)
     if teeth:
         connection.execute(insert(t.instance_teeth), teeth)
+    note_people(connection, rows)
     note_rejections(connection, kept, top + 1)
 
 

@@ -13,6 +13,7 @@ from sqlalchemy import ColumnElement, Connection, Select, func, select
 from archiver.archive.statements.same_person_log import one_person
 from archiver.archive.store import tables as t
 from archiver.archive.store.index import Index, iso_date
+from archiver.archive.store.named_people import NOTES, doubted_identifiers, shared_studies
 from archiver.errors import Problem
 from archiver.objects import Patient, Person, same_identifier
 from archiver.wording import Text
@@ -20,8 +21,6 @@ from archiver.wording import Text
 if TYPE_CHECKING:
     from archiver.objects import Description
 
-#: Notes about other instances, made from them: no witness of who the patient is.
-NOTES = ("KO", "PR")
 #: Identifiers and studies that are remembered while an archive is open.
 _REMEMBERED = 1024
 
@@ -114,27 +113,19 @@ def patients_in_doubt(connection: Connection, root: Path) -> list[DoubtfulPatien
     root
         The folder of the archive, for what people have said of identifiers.
     """
-    i, p = t.instances.c, t.patients.c
-    several = (
-        _witnesses(p.patient_id, p.issuer)
-        .group_by(p.patient_id, p.issuer)
-        .having(_differ(p.name) | _differ(i.birth_date) | _differ(i.sex))
-    )
-    shared = _witnesses(i.study_uid).group_by(i.study_uid).having(_differ(p.number))
     found = []
-    for row in connection.execute(several).all():
-        key = (row[0], row[1])
-        problem = identifier_doubt(connection, root, key) if key[0] else None
+    for key in doubted_identifiers(connection):
+        problem = identifier_doubt(connection, root, key)
         if problem is not None:
             people = sorted(people_under(connection, key), key=str)
             studies = tuple(_latest_study(connection, key, other) for other in people)
             found.append(DoubtfulPatient(key, problem, studies))
-    for row in connection.execute(shared).all():
-        within = people_in(connection, row[0])
+    for study in shared_studies(connection):
+        within = people_in(connection, study)
         for said in sorted(within, key=str):
             problem = contradiction(root, said, set(), within)
             if problem is not None:
-                found.append(DoubtfulPatient(said[0], problem, (row[0],)))
+                found.append(DoubtfulPatient(said[0], problem, (study,)))
                 break
     return found
 
@@ -146,12 +137,6 @@ def identifier_doubt(connection: Connection, root: Path, patient: Key) -> Proble
         contradiction(root, (patient, one), people, set()) for one in sorted(people, key=str)
     )
     return next(filter(None, problems), None)
-
-
-def _differ(column: ColumnElement[Any]) -> ColumnElement[bool]:
-    """Two values of a group that are not empty."""
-    said = func.nullif(column, "")
-    return func.min(said) != func.max(said)
 
 
 def _latest_study(connection: Connection, key: Key, person: Person) -> str:

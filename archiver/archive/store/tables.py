@@ -122,14 +122,36 @@ instance_teeth = Table(
     sqlite_with_rowid=False,
 )
 
-#: Digests of all that is shown of photographs, so that the code under a picture is found quickly.
-#: It only points: who confirms is held to what the objects say. Older indexes lack it.
+#: Digests of all that is shown of photographs, so that the code under a picture is found quickly,
+#: and how the side is confirmed. It only points: who confirms is held to what the objects say.
+#: Older indexes lack it.
 shown = Table(
     "shown",
     metadata,
     Column("instance", ForeignKey("instances.number"), primary_key=True),
     Column("digest", String(64), nullable=False),  # empty where it has none
+    Column("certainty", String(13), nullable=False),
 )
+
+#: Whom instances name under an identifier, and of whom those of a study are; rejected ones, too.
+#: Notes about other instances count for neither. Older indexes lack both until they grow.
+people = Table(
+    "people",
+    metadata,
+    Column("patient", ForeignKey("patients.number"), primary_key=True),
+    Column("birth_date", String(10), primary_key=True),
+    Column("sex", String, primary_key=True),
+    sqlite_with_rowid=False,
+)
+study_patients = Table(
+    "study_patients",
+    metadata,
+    Column("study_uid", String(64), primary_key=True),
+    Column("patient", ForeignKey("patients.number"), primary_key=True),
+    sqlite_with_rowid=False,
+)
+#: Tables that an index of version 4 may lack, since a version before had none of them.
+LATER = (shown, people, study_patients)
 
 #: What the rejection notes among the instances name, be it in the archive or not (yet).
 rejections = Table(
