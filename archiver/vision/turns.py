@@ -10,6 +10,7 @@ seven turns that cannot be true shows what chance gives in these two pictures.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,6 +22,9 @@ from archiver.vision.transforms import Array
 #: Degrees by which a camera is held from the quarter turn, and by how much pictures differ in size.
 _HELD = 30.0
 _SIZES = 2.6
+#: Degrees of bearing within which features of the prior are matched together: what may match them
+#: under one quarter turn then spans a quarter.
+_TOGETHER = 90.0 - 2 * _HELD
 #: A match counts if the second best is farther by this factor, and if it is best both ways.
 _RATIO = 0.85
 #: Working pixels by which an agreeing feature may be off: relief seen from elsewhere moves it.
@@ -85,30 +89,50 @@ def _quarters(newer: Features, prior: Features) -> tuple[Agreement, ...]:
     if min(len(newer.places), len(prior.places)) < 3:
         none = Matches(np.empty((0, 2)), np.empty((0, 2)))
         return (Agreement(none, 0),) * 4
-    likeness = prior.described @ newer.described.T
-    # One table of all pairs at a time beside that of likeness: each is 25 MB.
-    size = np.log(newer.size) - np.log(prior.size)[:, None]
-    likeness[np.abs(size, out=size) > np.log(_SIZES)] = -1
-    del size
-    turn = (newer.bearing - prior.bearing[:, None] + _HELD) % 360
-    likeness[turn % 90 > 2 * _HELD] = -1
-    quarter = (turn // 90).astype(np.uint8)
-    del turn
-    return tuple(
-        _agreement(_matched(np.where(quarter == k, likeness, -1), newer, prior), k)
-        for k in range(4)
-    )
+    return tuple(_agreement(found, k) for k, found in enumerate(_matched(newer, prior)))
 
 
-def _matched(likeness: NDArray[np.float32], newer: Features, prior: Features) -> Matches:
-    rows = np.arange(len(likeness))
-    best, back = likeness.argmax(axis=1), likeness.argmax(axis=0)
-    first = likeness[rows, best].copy()
-    likeness[rows, best] = -1
-    second = likeness.max(axis=1)
+def _matched(newer: Features, prior: Features) -> list[Matches]:
+    """Match features, for each quarter turn of the prior those of fitting bearing and size.
+
+    Features of the prior are taken by bearing, a few at a time: what can match them under each
+    quarter then is a run of those of the newer picture, sorted by bearing, and no table holds all
+    pairs (25 MB each).
+    """
+    n, m = len(prior.places), len(newer.places)
+    first, second = np.full((4, n), -1, np.float32), np.full((4, n), -1, np.float32)
+    best = np.zeros((4, n), np.intp)
+    highest, back = np.full((4, m), -1, np.float32), np.zeros((4, m), np.intp)
+    sizes, log_of_prior = np.log(newer.size), np.log(prior.size)
+    step = prior.bearing // _TOGETHER
+    for start in np.unique(step):
+        mine = np.flatnonzero(step == start)
+        bearing = (newer.bearing - start * _TOGETHER + _HELD) % 360
+        order = np.argsort(bearing, kind="stable")
+        ends = np.searchsorted(bearing[order], [0, 90, 180, 270, 361])
+        likeness = prior.described[mine] @ newer.described[order].T
+        likeness[np.abs(sizes[order] - log_of_prior[mine, None]) > np.log(_SIZES)] = -1
+        held = bearing[order] % 90 - (prior.bearing[mine, None] - start * _TOGETHER)
+        likeness[(held < 0) | (held > 2 * _HELD)] = -1
+        for k, (low, high) in enumerate(pairwise(ends)):
+            if low == high:
+                continue
+            part, there = likeness[:, low:high], order[low:high]
+            rows, column = np.arange(len(mine)), part.argmax(axis=1)
+            row = part.argmax(axis=0)
+            value = part[row, np.arange(len(there))]
+            higher = value > highest[k, there]
+            highest[k, there[higher]], back[k, there[higher]] = value[higher], mine[row[higher]]
+            first[k, mine], best[k, mine] = part[rows, column], there[column]
+            part[rows, column] = -1
+            second[k, mine] = part.max(axis=1)
     away, other = (np.sqrt(np.clip(2 - 2 * one, 0, None)) for one in (first, second))
-    chosen = (first > 0) & (away < _RATIO * other) & (back[best] == rows)
-    return Matches(prior.places[chosen], newer.places[best[chosen]])
+    matched = []
+    for k in range(4):
+        chosen = (first[k] > 0) & (away[k] < _RATIO * other[k])
+        chosen &= back[k, best[k]] == np.arange(n)
+        matched.append(Matches(prior.places[chosen], newer.places[best[k, chosen]]))
+    return matched
 
 
 def _agreement(matches: Matches, quarter: int) -> Agreement:

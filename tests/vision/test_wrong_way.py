@@ -8,7 +8,7 @@ import pytest
 from numpy.typing import NDArray
 
 from archiver.vision.prepared import prepare
-from archiver.vision.turns import turns
+from archiver.vision.turns import _matched, turns
 from archiver.vision.wrong_way import Way, check, probabilities, verdict
 
 #: Agreeing features as they came out of real second takes of whole arches and of other mouths.
@@ -43,6 +43,26 @@ def test_what_agrees_tells_the_turn(turn: int) -> None:
 
     assert counts.argmax() == turn
     assert counts[turn] > 10 * np.delete(counts, turn).max()
+
+
+def test_features_are_matched_as_the_table_of_all_pairs_would_match_them() -> None:
+    newer, prior = prepare(pattern(1)).features, prepare(pattern(1)[20:, 9:]).features
+    assert min(len(newer.places), len(prior.places)) > 300
+    pairs = prior.described @ newer.described.T
+    size = np.abs(np.log(newer.size) - np.log(prior.size)[:, None])
+    turn = (newer.bearing - prior.bearing[:, None] + 30.0) % 360
+    found = _matched(newer, prior)
+    for quarter in range(4):
+        fits = (turn // 90 == quarter) & (turn % 90 <= 60.0) & (size <= np.log(2.6))
+        likeness = np.where(fits, pairs, -1)
+        best, back = likeness.argmax(axis=1), likeness.argmax(axis=0)
+        ordered = np.sort(likeness, axis=1)[:, ::-1]
+        away, next_away = np.sqrt(np.clip(2 - 2 * ordered[:, :2], 0, None)).T
+        chosen = (ordered[:, 0] > 0) & (away < 0.85 * next_away)
+        chosen &= back[best] == np.arange(len(best))
+        assert found[quarter].prior == pytest.approx(prior.places[chosen])
+        assert found[quarter].newer == pytest.approx(newer.places[best[chosen]])
+    assert len(found[0].prior) > 100 and sum(len(one.prior) for one in found[1:]) > 0
 
 
 @pytest.mark.parametrize(
