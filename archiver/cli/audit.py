@@ -19,6 +19,7 @@ from __future__ import annotations
 
 import json
 import sys
+from contextlib import suppress
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -27,7 +28,7 @@ from archiver.cli.command import Option, Options, argument, verb
 from archiver.cli.options import teeth
 from archiver.cli.parameters import DAY, FILE, FOLDER, NUMBERING, PEER, RULES, Choice
 from archiver.cli.progress import ProgressBar
-from archiver.errors import InputError, Problem, UsageError
+from archiver.errors import ArchiveError, InputError, Problem, UsageError
 from archiver.wording import Text, words_of
 
 if TYPE_CHECKING:
@@ -123,6 +124,8 @@ def _audit(options: Options, sets: tuple[RuleSet, ...]) -> int:
     _print_way(options, found.survey.way)
     if options.out is not None:
         _write(found, options.out)
+        if not options.at and not options.paths:
+            _note(_source(options), request.run.when.isoformat())
     if options.json:
         from archiver.records.report import summarise
 
@@ -130,6 +133,23 @@ def _audit(options: Options, sets: tuple[RuleSet, ...]) -> int:
     else:
         _print_summary(found, options.out)
     return 0 if found.passes else 1
+
+
+def _note(source: AuditSource, when: str) -> None:
+    """Tell the server of the archive, where there is one, when it was audited.
+
+    Without one nothing is written: an audit changes nothing.
+    """
+    from archiver.archive.statements import Operation, OperationKind, note_operation
+    from archiver.cli.context import actor
+    from archiver.service import ServedArchive
+
+    assert isinstance(source, Path)
+    with suppress(ArchiveError):
+        served = ServedArchive.reach(source, actor=actor())
+        if served is not None:
+            with served:
+                note_operation(served, Operation(OperationKind.AUDIT, when, True, "by the verb"))
 
 
 def _print_way(options: Options, way: object) -> None:

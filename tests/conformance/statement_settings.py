@@ -7,7 +7,7 @@ from collections.abc import Callable
 from typing import Any
 
 from archiver.network import peer_settings
-from archiver.network.node.settings import NodeLimits, NodeSettings
+from archiver.network.node.settings import NodeLimits, NodeSettings, NodeWatch
 from archiver.network.peers import DimsePeer, TimeLimits, Tls, WebPeer
 from tests.conformance.statement_services import table
 
@@ -43,6 +43,14 @@ _LIMITS = {
     "parts": "parts of a request to store, and objects that its metadata tell of",
     "attributes": "attributes of the metadata of a request to store",
     "nesting": "sequences within sequences of such metadata",
+}
+_WATCH = {
+    "reserve_megabytes": "free space in MiB below which nothing is received (A700, HTTP 503)",
+    "space_days": "/health warns where the free space lasts no longer at the pace of late",
+    "outbox_hours": "/health warns of what waits longer to go out, objects and reports",
+    "certificate_days": "/health warns of a certificate that is valid no longer",
+    "backup_days": "/health warns where there was no sound backup within; 0: none is expected",
+    "audit_days": "/health warns where there was no audit within; 0: none is expected",
 }
 _PEER = {
     "name": "how the peer is called on the command line",
@@ -98,9 +106,11 @@ def _words(words: dict[str, str], key: str) -> str:
 
 def _node() -> str:
     node, limits = _defaults(NodeSettings), _defaults(NodeLimits)
-    del node["limits"]
+    del node["limits"], node["watch"]
+    watch = _defaults(NodeWatch)
     body = [(f"`{key}`", default, _words(_NODE, key)) for key, default in node.items()]
     body += [(f"`limits.{key}`", default, _words(_LIMITS, key)) for key, default in limits.items()]
+    body += [(f"`watch.{key}`", default, _words(_WATCH, key)) for key, default in watch.items()]
     return table(("Key of `[node]`", "Default", "Meaning"), body)
 
 

@@ -164,7 +164,10 @@ def test_four_senders_at_once_are_all_kept(tmp_path: Path) -> None:
 def test_sigterm_ends_it_cleanly_and_its_log_names_no_patient(tmp_path: Path) -> None:
     with Served(tmp_path / "archive") as served:
         store(served.port, samples.save(samples.photograph(1), tmp_path))
-        assert httpx.get(served.web + "/health").json() == {"status": "ok", "instances": 1}
+        assert httpx.get(served.web + "/health").json()["checks"]["archive"] == {
+            "status": "ok",
+            "instances": 1,
+        }
         figures = httpx.get(served.web + "/metrics").text
         assert 'archiver_received_instances_total{way="dimse"} 1.0' in figures
         status, log = served.stop()

@@ -11,6 +11,7 @@ from pathlib import Path
 
 import pytest
 
+from archiver.network.node import free_space
 from archiver.network.node.dicomweb.resources import (
     GIVEN,
     RESOURCES,
@@ -234,6 +235,15 @@ def test_png_as_bulk_data_is_refused_with_the_reason(node: Node, folder: Path) -
     see(Action.STORE, found, 409)
     [failed] = json.loads(found.body)["0008119A"]["Value"]
     assert failed["00081197"]["Value"] == [0xC000]
+
+
+def test_where_the_disk_is_almost_full_nothing_is_read(
+    node: Node, folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(free_space, "free_bytes", lambda _: (1 << 30) - 1)
+    found = curl(node, ROOT + "/studies", *typed(), body=stow(folder, 1))
+    see(Action.STORE, found, 503)
+    assert b"keep what you would send" in found.body
 
 
 def test_findings_are_there_once_an_instance_is_validated(node: Node, folder: Path) -> None:

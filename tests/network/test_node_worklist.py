@@ -89,14 +89,18 @@ def test_a_bad_row_costs_that_row_and_is_told_in_log_and_health_without_its_valu
     with serving(tmp_path / "archive", worklist=table) as node:
         assert node.web is not None
         url = f"http://127.0.0.1:{node.web.port}/health"
-        assert httpx.get(url).json()["worklist"] == {"visits": 3, "refused": []}
+        assert httpx.get(url).json()["checks"]["worklist"] == {
+            "status": "ok",
+            "visits": 3,
+            "refused": [],
+        }
         bad = "P-0666,Sato^Emi,31.02.1990,F,A-1,2026-03-04,25:00,CAMERA1,XC,,\n"
         worse = "P-0777,Sato^Emi,,,,,,,,,\nP-0888,Sato^Emi,,,A-12345678901234567,2026-03-04,,,,,\n"
         table.write_text(HEAD + bad + worse + ROWS, "utf-8")
         assert len(ask(node, tmp_path / "a")) == 3
         health = httpx.get(url).json()
-        refused = "\n".join(health["worklist"]["refused"])
-        assert health["status"] == "degraded" and health["worklist"]["visits"] == 3
+        refused = "\n".join(health["checks"]["worklist"]["refused"])
+        assert health["status"] == "degraded" and health["checks"]["worklist"]["visits"] == 3
         for told in (
             "visits.csv, line 2: birth_date is no date",
             "visits.csv, line 2: time is no time",
@@ -105,14 +109,14 @@ def test_a_bad_row_costs_that_row_and_is_told_in_log_and_health_without_its_valu
         ):
             assert told in refused, refused
         (line,) = [one for one in logged(node) if one["event"] == "worklist"]
-        assert line["visits"] == 3 and line["refused"] == health["worklist"]["refused"]
+        assert line["visits"] == 3 and line["refused"] == health["checks"]["worklist"]["refused"]
         assert not any(quoted in str(line) for quoted in ("Sato", "P-0666", "1990", "25:00"))
         # A file that is gone, or no table, leaves what was known.
         table.write_bytes(b"\0\1\2")
         assert len(ask(node, tmp_path / "b")) == 3
         table.unlink()
         assert len(ask(node, tmp_path / "c")) == 3
-        assert "cannot be read" in str(httpx.get(url).json()["worklist"]["refused"])
+        assert "cannot be read" in str(httpx.get(url).json()["checks"]["worklist"]["refused"])
         table.write_text(HEAD + ROWS, "utf-8")
         assert httpx.get(url).json()["status"] == "ok"
 

@@ -19,7 +19,7 @@ _LEFT_OUT = {
 }
 _MADE_AGAIN = ("index.sqlite", "findings.sqlite")
 #: Begun, thrown away, or set aside as unreadable; and what SQLite has beside a database.
-_ENDINGS = (".part", ".new", ".gone", "-wal", "-shm", "-journal")
+_ENDINGS = (".part", ".new", ".gone", ".lock", "-wal", "-shm", "-journal")
 _DATABASE = ".sqlite"
 #: A file that was changed within this time may change again without another date (nanoseconds).
 _JUST_NOW = 3_000_000_000

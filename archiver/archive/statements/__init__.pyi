@@ -21,8 +21,10 @@ from .handover_register import handovers as handovers
 from .handover_register import of_case as of_case
 from .handover_register import of_instances as of_instances
 from .handover_register import register as register
+from .operations import OPERATIONS as OPERATIONS
 from .operations import Operation as Operation
 from .operations import OperationKind as OperationKind
+from .operations import last_operations as last_operations
 from .operations import note_operation as note_operation
 from .patient_reassignment import NewPatient as NewPatient
 from .same_person_log import one_person as one_person

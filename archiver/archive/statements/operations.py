@@ -16,7 +16,7 @@ from archiver.wording import Text
 if TYPE_CHECKING:
     from archiver.archive.store.archive import Archive
 
-FILE = "operations.jsonl"
+FILE = OPERATIONS = "operations.jsonl"
 SCHEMA: Schema[Fields] = Schema(Text("archive.schema.operations"), (unchanged,))
 
 
@@ -76,6 +76,8 @@ def last_operations(root: Path) -> dict[OperationKind, Operation]:
 
 
 def _operation(fields: Fields) -> Operation:
+    if datetime.fromisoformat(fields["time"]).tzinfo is None:
+        raise ValueError
     return Operation(
         OperationKind(fields["kind"]),
         str(fields["time"]),

@@ -26,6 +26,7 @@ from archiver.archive.store import (
 from archiver.errors import ArchiveError, ObjectError, Problem
 from archiver.network.node import answers
 from archiver.network.node.dimse.upper_layer import Fault
+from archiver.network.node.free_space import Reserve
 from archiver.network.node.incoming_file import IncomingFile, TooLargeError
 from archiver.objects import Description, describe
 from archiver.wording import Text
@@ -83,9 +84,12 @@ class NodeIngest:
     ----------
     archive
         Open for writing.
+    reserve
+        Free space into which nothing is received.
     """
 
-    def __init__(self, archive: Archive) -> None:
+    def __init__(self, archive: Archive, reserve: Reserve) -> None:
+        self.reserve = reserve
         self._ingest = Ingest.of(archive)
         self._flushing = ThreadPoolExecutor(_FLUSHES, thread_name_prefix="flush")
 

@@ -10,7 +10,9 @@ from archiver.archive.store import Archive
 from archiver.errors import ArchiverError
 from archiver.network.node.audit import DONE, STARTED, STOPPED, Event, Happening
 from archiver.network.node.dimse.service import DimseSide
+from archiver.network.node.free_space import Reserve
 from archiver.network.node.guests import JOURNAL, SECONDS
+from archiver.network.node.health import HealthFigures, NodeHealth
 from archiver.network.node.ingest import NodeIngest
 from archiver.network.node.observability import Figures, Log, libraries_heard
 from archiver.network.node.outbox_drops import OutboxDrops
@@ -65,7 +67,9 @@ class Node:
         self.web: WebSide | None = None
         self._heard = libraries_heard(log)
         self._heard.__enter__()
-        self._storing = NodeIngest(archive)
+        self._storing = NodeIngest(
+            archive, Reserve(archive.layout.root, settings.watch.reserve_bytes)
+        )
         watch = (self._audit, log, self.figures)
         try:
             self.dimse = DimseSide(archive, settings, self._storing, peers, watch, tls)
@@ -79,6 +83,8 @@ class Node:
         self.validation.done = self._validated
         self.validation.failed = lambda why: log("validation", why=why)
         self.validation.stir()
+        self.health = NodeHealth(archive, settings, self._storing.reserve, self.dimse.visits)
+        self.figures.registry.register(HealthFigures(self.health))
         self.figures.associations.set_function(self.dimse.associations)
         self.figures.connections.set_function(self.dimse.connections)
         try:
@@ -87,9 +93,8 @@ class Node:
                 from archiver.network.node.dicomweb.server import WebSide
 
                 storing, validation = self._storing, self.validation
-                visits = self.dimse.visits
                 answering = Application(
-                    archive, settings, storing, validation, watch, pages, visits
+                    archive, settings, storing, validation, watch, pages, wellness=self.health
                 )
                 self.web = WebSide(answering, settings)
         except BaseException:

@@ -18,6 +18,11 @@
     associations = 64
     object_megabytes = 2048
 
+    [node.watch]                       # what /health expects; 0 days: nothing
+    reserve_megabytes = 1024           # free space below which nothing more is received
+    space_days = 30                    # warned of when it lasts no longer
+    backup_days = 7
+
 Relative paths start at the folder of the settings file. Where C-MOVE and reports of commitment may
 go is what the settings name as peers.
 """
@@ -97,6 +102,37 @@ class NodeLimits:
 
 
 @dataclass(frozen=True)
+class NodeWatch:
+    """What is expected of an archive that is well; /health tells where it is otherwise.
+
+    Parameters
+    ----------
+    reserve_megabytes
+        Free space below which nothing more is received.
+    space_days
+        That the free space lasts, at the pace of late.
+    outbox_hours
+        Within which an object or a report goes out.
+    certificate_days
+        That a certificate is still valid.
+    backup_days, audit_days
+        Within which a backup and an audit are made; 0 where none is expected.
+    """
+
+    reserve_megabytes: int = 1024
+    space_days: float = 30.0
+    outbox_hours: float = 24.0
+    certificate_days: float = 21.0
+    backup_days: float = 7.0
+    audit_days: float = 100.0
+
+    @property
+    def reserve_bytes(self) -> int:
+        """Free space below which nothing more is received, in bytes."""
+        return self.reserve_megabytes << 20
+
+
+@dataclass(frozen=True)
 class NodeSettings:
     """How the node listens, and whom it serves. See the module for the meaning of each."""
 
@@ -113,6 +149,7 @@ class NodeSettings:
     worklist: Path | None = None
     worklist_dates: str = ""
     limits: NodeLimits = field(default_factory=NodeLimits)
+    watch: NodeWatch = field(default_factory=NodeWatch)
 
     def tls_context(self) -> ssl.SSLContext | None:
         """Return the context for connections that come in, None where they are plain.
@@ -179,6 +216,8 @@ def settings_of(table: Mapping[str, Any], folder: Path) -> NodeSettings:
     for key, value in table.items():
         if key == "limits":
             values[key] = _of_table(NodeLimits, value, "node.limits", problems)
+        elif key == "watch":
+            values[key] = _of_table(NodeWatch, value, "node.watch", problems)
         elif key in _PATHS and isinstance(value, str):
             values[key] = folder / Path(value).expanduser()
         elif key in _LISTS and _is_texts(value):
@@ -265,6 +304,11 @@ def _out_of_range(settings: NodeSettings) -> Iterator[Problem]:
                     "network.settings.limit_low", key=limit.name, value=value, least=least
                 )
             yield problem.at(table="node.limits", key=(limit.name,))
+
+    for one in dataclasses.fields(settings.watch):
+        if getattr(settings.watch, one.name) < 0:
+            problem = Problem("network.settings.watch_negative", key=one.name)
+            yield problem.at(table="node.watch", key=(one.name,))
 
 
 def _contradictions(settings: NodeSettings) -> list[Problem]:

@@ -16,7 +16,17 @@ from datetime import datetime, timezone
 from pathlib import Path
 from typing import Any
 
-from sqlalchemy import Connection, Engine, create_engine, delete, event, insert, select, update
+from sqlalchemy import (
+    Connection,
+    Engine,
+    create_engine,
+    delete,
+    event,
+    func,
+    insert,
+    select,
+    update,
+)
 from sqlalchemy.dialects import sqlite
 from sqlalchemy.exc import SQLAlchemyError
 
@@ -46,6 +56,15 @@ class Goods:
     study: str
     path: str
     source_digest: str = ""
+
+
+@dataclass(frozen=True)
+class OutboxStanding:
+    """How the outbox stands: how much waits, since when the oldest does, how much has failed."""
+
+    queued: int
+    failed: int
+    oldest: datetime | None
 
 
 @dataclass(frozen=True)
@@ -167,6 +186,15 @@ class Outbox:
             if fresh:
                 connection.execute(insert(_shipments), list(fresh.values()))
         return Queued(**counts)
+
+    def standing(self) -> OutboxStanding:
+        """Return how much waits and has failed, and since when the oldest waits."""
+        statement = select(_C.state, func.count(), func.min(_C.queued_at)).group_by(_C.state)
+        with self._translated(), self._engine.connect() as connection:
+            rows = {state: (count, since) for state, count, since in connection.execute(statement)}
+        queued, since = rows.get(State.QUEUED.value, (0, None))
+        failed, _ = rows.get(State.FAILED.value, (0, None))
+        return OutboxStanding(queued, failed, datetime.fromisoformat(since) if since else None)
 
     def shipments(
         self,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import contextlib
 from collections.abc import Callable, Iterable, Iterator
 from typing import TYPE_CHECKING, Any
@@ -46,11 +47,11 @@ from archiver.network.node.dicomweb.wado import (
     object_syntax,
 )
 from archiver.network.node.guests import BODY, TooMany
+from archiver.network.node.health import NodeHealth
 from archiver.network.node.incoming_file import IncomingFile
 from archiver.network.node.ingest import NodeIngest
 from archiver.network.node.observability import Figures, Log
 from archiver.network.node.query.query_engine import BadQuestionError
-from archiver.network.node.query.worklist import Visits
 from archiver.network.query_level import Level
 from archiver.wording import Text
 from archiver.workers import GUEST
@@ -76,9 +77,11 @@ class Application:
         validation: Validation,
         watch: tuple[Callable[[Happening], None], Log, Figures],
         pages: Pages | None = None,
-        visits: Visits | None = None,
+        *,
+        wellness: NodeHealth,
     ) -> None:
-        self._visits = visits
+        self._health_of = wellness
+        self._storing = storing
         self._archive, self._settings, self._validation = archive, settings, validation
         self._tell, self._log, self._figures = watch
         self._credentials = Credentials(settings.credentials)
@@ -190,12 +193,14 @@ class Application:
         return PlainTextResponse(f"{why}\n", status, headers)
 
     def _open(self) -> IncomingFile:
+        self._storing.reserve.demand()
         return IncomingFile(self._archive.layout.temporary, self._settings.limits.object_bytes)
 
     # -- health and figures
 
     async def _health(self, request: Request) -> Response:
-        return health(self._archive, self._visits)
+        # In a thread that no other request can take.
+        return await asyncio.to_thread(health, self._health_of)
 
     def _metrics(self, request: Request) -> Response:
         return Response(self._figures.page(), media_type="text/plain; version=0.0.4")
@@ -205,6 +210,9 @@ class Application:
     async def _store(self, request: Request) -> Response:
         study = request.path_params.get("study", "")
         peer = _peer(request)
+        if self._storing.reserve.is_reached():
+            # Before the body comes: who sends keeps it and comes again (RFC 9110 15.6.4).
+            raise refusal(503, "network.web.no_room")
         outcome = await self._stow.take(request, study, f"STOW-RS from {peer}")
         for one in outcome.kept:
             if one.status == 0:

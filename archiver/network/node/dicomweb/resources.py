@@ -132,4 +132,5 @@ STATUSES: tuple[tuple[int, tuple[Action, ...], str], ...] = (
     (413, (Action.STORE,), "the request is larger than this node takes"),
     (429, tuple(Action), "the address has used up what a minute gives, or sends too much at once"),
     (415, (Action.STORE,), "the media type is not taken"),
+    (503, (Action.STORE,), "the disk is almost full; nothing of the request was read"),
 )

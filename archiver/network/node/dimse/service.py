@@ -171,6 +171,7 @@ class DimseSide:
         self, sop_class: str, sop_instance: str, transfer_syntax: str
     ) -> IncomingFile:
         self._figures.asked()
+        self._storing.reserve.demand()
         reception = IncomingFile(self._archive.layout.temporary, self._settings.limits.object_bytes)
         try:
             reception.write(file_head(sop_class, sop_instance, transfer_syntax))

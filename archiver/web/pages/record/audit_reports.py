@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from archiver import __version__
+from archiver.archive.statements import Operation, OperationKind, note_operation
 from archiver.archive.store import Fields, Schema, mark_fields, read_fields, unchanged
 from archiver.errors import ArchiveError
 from archiver.web.auth.visitor import Visitor
@@ -192,6 +193,8 @@ class Auditing:
         progress.check()
         self._keep(found, name)
         self._forget()
+        when, note = request.run.when.isoformat(), "by the pages"
+        note_operation(site.archive, Operation(OperationKind.AUDIT, when, True, note))
 
     def _keep(self, audit: Audit, name: str) -> None:
         """Write a report, whole or not at all."""
