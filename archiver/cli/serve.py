@@ -20,7 +20,7 @@ import signal
 import sys
 import threading
 from collections.abc import Sequence
-from contextlib import AbstractContextManager, nullcontext
+from contextlib import AbstractContextManager, closing, nullcontext
 from typing import TYPE_CHECKING, Any
 
 from archiver.cli.command import Option, Options, verb
@@ -58,11 +58,12 @@ if TYPE_CHECKING:
 def command(options: Options) -> int:
     """Carry the verb out."""
     from archiver.archive.store import Archive
-    from archiver.cli.context import actor, now
+    from archiver.cli.context import actor, now, world
     from archiver.cli.practice_archive import writable_folder
     from archiver.cli.settings import read_settings
     from archiver.network import DimsePeer
     from archiver.network.node import Log, keep_words_in
+    from archiver.network.outbox import Forwarding
 
     practice = read_settings()
     if options.add_user or options.remove_user or options.users:
@@ -83,7 +84,10 @@ def command(options: Options) -> int:
         archive.keep_for("archiver serve")
         keep_words_in(log)
         pages = None if options.no_pages else _pages(archive, settings, practice)
-        with _node(archive, settings, peers, log, pages) as node:
+        with (
+            _node(archive, settings, peers, log, pages) as node,
+            closing(Forwarding(archive, practice.peers, practice.forward, world(), log)),
+        ):
             _print_addresses(node, options.json, with_pages=pages is not None)
             _warn(settings)
             stop.wait()

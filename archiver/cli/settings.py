@@ -21,6 +21,9 @@
     decoder_megabytes = 2048           # memory of one decoding
     decoder_seconds = 60               # of the processor
 
+    [[forward]]                        # what is sent on: see network.outbox.forwarding_rules
+    to = "clinic"
+
     [[peer]]                           # other archives: see archiver.network.peers
     name = "clinic"
     host = "imaging.example"
@@ -41,13 +44,25 @@ from uuid import UUID
 from archiver.errors import Problem, UsageError
 from archiver.network import Peer, read_peers
 from archiver.network.node import NodeSettings, settings_of
+from archiver.network.outbox import ForwardingRule, rules_of
 from archiver.web import PagesSettings, pages_settings_of
 from archiver.workers import Allowance
 
 _VARIABLE = "ARCHIVER_SETTINGS"
 #: The most that a figure may be, or the least and the most.
 Limit = float | tuple[float, float]
-_KEYS = ("archive", "identity", "edges", "defaults", "quality", "peer", "node", "pages", "pictures")
+_KEYS = (
+    "archive",
+    "identity",
+    "edges",
+    "defaults",
+    "quality",
+    "peer",
+    "forward",
+    "node",
+    "pages",
+    "pictures",
+)
 
 #: Keys of the table ``[pictures]``: what each sets, and in which unit.
 _PICTURES = {
@@ -85,6 +100,8 @@ class PracticeSettings:
         How the pages for the browser are served.
     pictures
         What decoding a picture may take.
+    forward
+        What is sent on by itself.
     """
 
     archive: Path
@@ -97,6 +114,7 @@ class PracticeSettings:
     names_archive: bool = False
     identity: UUID | None = None
     pictures: Allowance = field(default_factory=Allowance)
+    forward: tuple[ForwardingRule, ...] = ()
 
 
 def read_settings() -> PracticeSettings:
@@ -130,17 +148,19 @@ def read_settings() -> PracticeSettings:
     if edges != "trim" and edges != "lossless":
         raise UsageError(Problem("cli.settings.edges", edges=edges).at(file=path.name))
     archive = path.parent / Path(str(given["archive"])).expanduser() if "archive" in given else home
+    peers = read_peers(given.get("peer", []), path.name, path.parent)
     return PracticeSettings(
         archive,
         edges,
         _table(given, "defaults"),
         _limits(path, _table(given, "quality")),
-        read_peers(given.get("peer", []), path.name, path.parent),
+        peers,
         settings_of(_table(given, "node"), path.parent),
         pages_settings_of(_table(given, "pages")),
         "archive" in given,
         _identity(path, given.get("identity")),
         _pictures(path, _table(given, "pictures")),
+        rules_of(given.get("forward", []), peers, path.name),
     )
 
 

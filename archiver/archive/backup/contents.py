@@ -60,7 +60,7 @@ class Contents:
         for path in [one for one in folders if one.suffix == ".json"]:
             self._take(path)
         for path in regular(self._root, _belongs):
-            if path.parent != self._root or path.suffix == _DATABASE:
+            if path.parent != self._root or path.suffix in (_DATABASE, ".json"):
                 self._take(path)
 
     def take_what_grows(self) -> None:

@@ -26,9 +26,9 @@ from archiver.archive.store import (
     mark_fields,
     read_fields,
     unchanged,
+    write_once,
     write_whole,
 )
-from archiver.archive.store.durable import write_once
 from archiver.errors import ArchiveError, Problem
 from archiver.wording import Text
 

@@ -6,6 +6,7 @@ from .durable import Written as Written
 from .durable import digest_file as digest_file
 from .durable import flush_folder as flush_folder
 from .durable import translated as translated
+from .durable import write_once as write_once
 from .durable import write_whole as write_whole
 from .file_transaction import Aside as Aside
 from .file_transaction import Incoming as Incoming

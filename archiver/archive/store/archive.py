@@ -17,7 +17,7 @@ from archiver.archive.store.durable import translated
 from archiver.archive.store.file_transaction import Incoming, Stored
 from archiver.archive.store.index import Index
 from archiver.archive.store.indexed_instance import HeldFile
-from archiver.archive.store.journal import START, Deed, Journal, open_journal
+from archiver.archive.store.journal import START, Deed, Journal, Position, open_journal
 from archiver.archive.store.layout import Layout
 from archiver.archive.store.metadata_reader import Describe, describe_file
 from archiver.archive.store.recovery import Recovery, remove_aside
@@ -328,6 +328,10 @@ class Archive:
         """
         written = self._writable()
         self.writer.call(lambda: written.replace_index(complete))
+
+    def position(self) -> Position:
+        """Return how much of the journal has been confirmed: the index has taken it in."""
+        return self._index.position()
 
     def __len__(self) -> int:
         return self._index.count()

@@ -3,6 +3,9 @@ from .delivery_state import Delivery as Delivery
 from .delivery_state import State as State
 from .delivery_state import tried_again as tried_again
 from .drop_journal import journal_drops as journal_drops
+from .forwarding import Forwarding as Forwarding
+from .forwarding_rules import ForwardingRule as ForwardingRule
+from .forwarding_rules import rules_of as rules_of
 from .outbox import Goods as Goods
 from .outbox import Outbox as Outbox
 from .outbox import Queued as Queued
