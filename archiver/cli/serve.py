@@ -19,21 +19,22 @@ import dataclasses
 import signal
 import sys
 import threading
-from collections.abc import Sequence
-from contextlib import AbstractContextManager, closing, nullcontext
+from contextlib import AbstractContextManager, closing, nullcontext, suppress
 from typing import TYPE_CHECKING, Any
 
 from archiver.cli.command import Option, Options, verb
 from archiver.cli.parameters import FILE, FOLDER, Number
-from archiver.errors import ArchiverError, Problem
-from archiver.wording import Text, words_of
+from archiver.errors import ArchiverError
+from archiver.wording import words_of
 
 if TYPE_CHECKING:
     from archiver.archive.store import Archive
+    from archiver.cli.served_node import ServedNode
     from archiver.cli.settings import PracticeSettings
-    from archiver.network import DimsePeer
     from archiver.network.node import Log, Node, NodeSettings
-    from archiver.web import SiteMaker
+
+#: Between two looks at signals and certificates (seconds).
+_LOOK = 1.0
 
 
 @verb(
@@ -58,74 +59,85 @@ if TYPE_CHECKING:
 def command(options: Options) -> int:
     """Carry the verb out."""
     from archiver.archive.store import Archive
-    from archiver.cli.context import actor, now, world
+    from archiver.cli.context import actor, now
     from archiver.cli.practice_archive import writable_folder
+    from archiver.cli.served_node import ServedNode
     from archiver.cli.settings import read_settings
-    from archiver.network import DimsePeer
     from archiver.network.node import Log, keep_words_in
-    from archiver.network.outbox import Forwarding
+    from archiver.service import Supervisor, given_sockets
 
     practice = read_settings()
     if options.add_user or options.remove_user or options.users:
         from archiver.cli.users import tend_users
 
         return tend_users(options, writable_folder(options, practice))
-    settings = _settings(options, practice.node)
-    peers = [peer for peer in practice.peers if isinstance(peer, DimsePeer)]
-    stop = threading.Event()
+    stop, woken, again = threading.Event(), threading.Event(), threading.Event()
+
+    def end(*_: object) -> None:
+        stop.set()
+        woken.set()
+
+    def read_again(*_: object) -> None:
+        again.set()
+        woken.set()
+
     for name in (signal.SIGTERM, signal.SIGINT):
-        signal.signal(name, lambda *_: stop.set())
+        signal.signal(name, end)
+    if hasattr(signal, "SIGHUP"):
+        signal.signal(signal.SIGHUP, read_again)
     folder = writable_folder(options, practice, may_be_new=True)
-    log = Log(now)
-    with (
-        Archive.open(folder, create=False, clock=now, actor=actor()) as archive,
-        _channel(archive, log),
-    ):
+    log, supervisor = Log(now), Supervisor()
+
+    def read() -> tuple[PracticeSettings, NodeSettings]:
+        practice = read_settings()
+        return practice, _settings(options, practice.node)
+
+    with Archive.open(folder, create=False, clock=now, actor=actor()) as archive:
         archive.keep_for("archiver serve")
         keep_words_in(log)
-        pages = None if options.no_pages else _pages(archive, settings, practice)
-        with (
-            _node(archive, settings, peers, log, pages) as node,
-            closing(Forwarding(archive, practice.peers, practice.forward, world(), log)),
-        ):
-            _print_addresses(node, options.json, with_pages=pages is not None)
-            _warn(settings)
-            stop.wait()
+        with_pages = not options.no_pages
+        served = ServedNode(archive, read, log, given_sockets(), with_pages=with_pages)
+        with closing(served), _channel(archive, log, served):
+            running = served.running
+            _print_addresses(running.node, options.json, with_pages=running.pages is not None)
+            _warn(running.settings)
+            supervisor.ready()
+            supervisor.watch(lambda: _writes(archive))
+            while not stop.is_set():
+                # Short, because on Windows nothing interrupts a wait.
+                woken.wait(_LOOK)
+                woken.clear()
+                if again.is_set():
+                    again.clear()
+                    supervisor.reloading()
+                    with suppress(ArchiverError):  # the log has it
+                        served.reload()
+                    supervisor.ready()
+                served.renew_certificates()
+            supervisor.stopping()
             print(words_of()("cli.serve.stopping"), file=sys.stderr, flush=True)
-            if pages is not None:
-                pages.close()
     return 0
 
 
-def _channel(archive: Archive, log: Log) -> AbstractContextManager[object]:
+def _writes(archive: Archive) -> bool:
+    """Return, once all that waits is done, whether the writer works."""
+    try:
+        archive.writer.call(lambda: None)
+    except ArchiverError:
+        return False
+    return True
+
+
+def _channel(archive: Archive, log: Log, served: ServedNode) -> AbstractContextManager[object]:
     """Let verbs of this machine reach the writer."""
     from archiver.service import ControlChannel
 
     try:
-        return ControlChannel(archive, lambda error: log.failure("control", error))
+        return ControlChannel(archive, lambda error: log.failure("control", error), served.reload)
     except OSError as error:
         why = (error.strerror or str(error)).lower()
         print(words_of()("cli.serve.no_channel", why=why), file=sys.stderr, flush=True)
         return nullcontext()
-
-
-def _node(
-    archive: Archive,
-    settings: NodeSettings,
-    peers: Sequence[DimsePeer],
-    log: Log,
-    pages: SiteMaker | None,
-) -> Node:
-    from archiver.network.node import Node
-
-    try:
-        return Node(archive, settings, peers, log, pages)
-    except OSError as error:
-        said = (error.strerror or str(error)).lower()
-        ports = [settings.dimse_port, *([settings.web_port] if settings.web_port >= 0 else [])]
-        place = Text("cli.serve.address", host=settings.host, ports=ports)
-        problem = Problem("cli.serve.cannot_listen", reason=said)
-        raise ArchiverError(problem.at(subject=place)) from None
 
 
 def _settings(options: Options, configured: NodeSettings) -> NodeSettings:
@@ -145,23 +157,6 @@ def _warn(settings: NodeSettings) -> None:
     limited = settings.callers or settings.networks or settings.client_authorities
     if not settings.on_loopback and not limited:
         print(words_of()("cli.serve.open_to_all"), file=sys.stderr, flush=True)
-
-
-def _pages(
-    archive: Archive, settings: NodeSettings, practice: PracticeSettings
-) -> SiteMaker | None:
-    """Return what makes the pages; None, with the reason told, where they may not be served."""
-    if settings.web_port < 0:
-        return None
-    from archiver.cli.context import actor, now
-    from archiver.web import SiteMaker
-    from archiver.web.auth import users_of, why_no_pages
-
-    why = why_no_pages(settings, users_of(archive.layout.root))
-    if why:
-        print(words_of()("cli.serve.no_pages", why=why), file=sys.stderr, flush=True)
-        return None
-    return SiteMaker(archive, settings, now, actor(), practice.pages, practice)
 
 
 def _print_addresses(node: Node, as_json: bool, *, with_pages: bool) -> None:

@@ -19,6 +19,8 @@ VERBS: dict[str, str] = {
     "outbox": "show what is on its way to other archives; retry, drop, clear the card",
     "retrieve": "fetch photographs and radiographs from another archive",
     "serve": "be an imaging archive that others store to, ask and fetch from",
+    "reload": "have the server of an archive read settings and certificates again",
+    "service": "print what runs the archive as a service: units of systemd, a container",
     "audit": "say whether each patient's record is complete, correct and intact",
     "consent": "note what a patient has consented to, or has withdrawn",
     "handover": "make a package that leaves the clinic, with a case number and no name",

@@ -17,7 +17,7 @@ def client_context(tls: Tls, where: Place) -> ssl.SSLContext:
     UsageError
         If a certificate, key or list of authorities cannot be used.
     """
-    context = _with_files(ssl.SSLContext(ssl.PROTOCOL_TLS_CLIENT), tls, where)
+    context = load_files(ssl.SSLContext(ssl.PROTOCOL_TLS_CLIENT), tls, where)
     if tls.authorities is None:
         context.load_default_certs()
     return context
@@ -33,13 +33,20 @@ def listening_context(tls: Tls, where: Place) -> ssl.SSLContext:
     """
     if tls.certificate is None:
         raise UsageError(Problem("network.tls.no_certificate").with_places(where))
-    context = _with_files(ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER), tls, where)
+    context = load_files(ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER), tls, where)
     if tls.authorities is not None:
         context.verify_mode = ssl.CERT_REQUIRED
     return context
 
 
-def _with_files(context: ssl.SSLContext, tls: Tls, where: Place) -> ssl.SSLContext:
+def load_files(context: ssl.SSLContext, tls: Tls, where: Place) -> ssl.SSLContext:
+    """Load certificate, key and authorities; connections made from now on use them.
+
+    Raises
+    ------
+    UsageError
+        If a file cannot be used.
+    """
     context.minimum_version = ssl.TLSVersion.TLSv1_2
     password = tls.key_password.read() if tls.key_password is not None else None
     try:

@@ -54,6 +54,8 @@ class ControlChannel:
         Open for writing; stays open when the channel is closed.
     failed
         Told of errors that nobody foresaw.
+    reload
+        Has the server read its settings again, and says what it did.
 
     Raises
     ------
@@ -61,8 +63,13 @@ class ControlChannel:
         If the archive's folder takes no socket.
     """
 
-    def __init__(self, archive: Archive, failed: Callable[[BaseException], None]) -> None:
-        self._archive = archive
+    def __init__(
+        self,
+        archive: Archive,
+        failed: Callable[[BaseException], None],
+        reload: Callable[[], str] = lambda: "",
+    ) -> None:
+        self._archive, self._reload = archive, reload
         self._failed = failed
         self._closing = False
         self._begun = 0
@@ -118,7 +125,7 @@ class ControlChannel:
             if request["version"] != __version__:
                 given = {"server": __version__, "caller": request["version"]}
                 raise ArchiveError(Problem("service.control.other_version", **given))
-            return {"done": _Request(self._archive, line, request).carried_out()}
+            return {"done": _Request(self._archive, line, request, self._reload).carried_out()}
         except ArchiverError as error:
             return told_error(error)
         except (EOFError, OSError):
@@ -131,7 +138,10 @@ class ControlChannel:
 class _Request:
     """One request, of one caller."""
 
-    def __init__(self, archive: Archive, line: Line, request: Message) -> None:
+    def __init__(
+        self, archive: Archive, line: Line, request: Message, reload: Callable[[], str]
+    ) -> None:
+        self._reload = reload
         self._archive, self._line, self._request = archive, line, request
         self._who = control_address.caller(line) or str(request["who"])
 
@@ -144,6 +154,7 @@ class _Request:
             "append": self._append,
             "secret": self._secret,
             "rebuild": self._rebuild,
+            "reload": self._reload,
         }
         return deeds[self._request["do"]]()
 

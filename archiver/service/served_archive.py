@@ -101,6 +101,17 @@ class ServedArchive(Archive):
         self._ask({"do": "secret"})
         return secret_of(self.layout.root)
 
+    def reload(self) -> str:
+        """Have the server read its settings again; return what it did.
+
+        Raises
+        ------
+        ArchiverError
+            If they cannot be used; the server goes on with those before.
+        """
+        done: str = self._ask({"do": "reload"})
+        return done
+
     def rebuild(self, progress: Callable[[int, int], None] | None = None) -> RebuildReport:
         """Have the index made anew; see `archiver.archive.rebuild_open`."""
         told = self._ask({"do": "rebuild"}, progress=progress)

@@ -45,7 +45,7 @@ def completed(*words: str, shell: type[ShellComplete] = ZshComplete) -> list[str
 @pytest.mark.parametrize(
     ("words", "found"),
     [
-        (("re",), ["retrieve", "restore", "rebuild"]),
+        (("re",), ["retrieve", "reload", "restore", "rebuild"]),
         (("wrap", "--from"), ["--from-worklist"]),
         (("explain", "--view", "upper"), ["upper occlusal arch"]),
         (("query", "--surface", "ves"), ["vestibular"]),

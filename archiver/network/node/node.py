@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
+from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 from archiver.archive.ingest import Ingest
@@ -14,6 +15,7 @@ from archiver.network.node.free_space import Reserve
 from archiver.network.node.guests import JOURNAL, SECONDS
 from archiver.network.node.health import HealthFigures, NodeHealth
 from archiver.network.node.ingest import NodeIngest
+from archiver.network.node.listening import Address
 from archiver.network.node.observability import Figures, Log, libraries_heard
 from archiver.network.node.outbox_drops import OutboxDrops
 from archiver.network.peers import DimsePeer
@@ -43,6 +45,8 @@ class Node:
         Takes structured lines.
     pages
         Makes the application of the pages, which are served beside DICOMweb.
+    given
+        Descriptors of sockets that somebody else listens at for us: ``dimse`` and ``web``.
 
     Raises
     ------
@@ -59,10 +63,11 @@ class Node:
         peers: Iterable[DimsePeer],
         log: Log,
         pages: Pages | None = None,
+        given: Mapping[str, int] = MappingProxyType({}),
     ) -> None:
         self.archive, self.settings, self.log = archive, settings, log
         self.figures = Figures(settings.limits)
-        tls = settings.tls_context()
+        self._tls = [settings.tls_context() for _ in ("dimse", "web")]
         archive.writer.on_error = self._writer_failed
         self.web: WebSide | None = None
         self._heard = libraries_heard(log)
@@ -71,8 +76,9 @@ class Node:
             archive, Reserve(archive.layout.root, settings.watch.reserve_bytes)
         )
         watch = (self._audit, log, self.figures)
+        at = Address(settings.host, settings.dimse_port, given.get("dimse"))
         try:
-            self.dimse = DimseSide(archive, settings, self._storing, peers, watch, tls)
+            self.dimse = DimseSide(archive, settings, self._storing, peers, watch, self._tls[0], at)
         except BaseException:
             self._storing.close()
             self._heard.__exit__(None, None, None)
@@ -96,7 +102,8 @@ class Node:
                 answering = Application(
                     archive, settings, storing, validation, watch, pages, wellness=self.health
                 )
-                self.web = WebSide(answering, settings)
+                at = Address(settings.host, settings.web_port, given.get("web"))
+                self.web = WebSide(answering, settings, at, self._tls[1])
         except BaseException:
             self.close(0)
             raise
@@ -118,6 +125,19 @@ class Node:
         self._audit_itself(STOPPED)
         self._storing.close()
         self._heard.__exit__(None, None, None)
+
+    def renew_certificates(self, settings: NodeSettings) -> None:
+        """Show peers who connect from now on what the certificate's file holds now.
+
+        Raises
+        ------
+        UsageError
+            If certificate, key or authorities cannot be used; those before stay.
+        """
+        settings.tls_context()
+        for context in self._tls:
+            if context is not None:
+                settings.load_into(context)
 
     def __enter__(self) -> Node:
         return self

@@ -38,7 +38,7 @@ from typing import TYPE_CHECKING, Any
 
 from archiver.errors import Place, Problem, UsageError
 from archiver.network.peers import Tls
-from archiver.network.tls import listening_context
+from archiver.network.tls import listening_context, load_files
 from archiver.wording import Text
 
 if TYPE_CHECKING:
@@ -161,8 +161,20 @@ class NodeSettings:
         """
         if self.certificate is None:
             return None
-        tls = Tls(certificate=self.certificate, key=self.key, authorities=self.client_authorities)
-        return listening_context(tls, Place(table="node"))
+        return listening_context(self._tls(), Place(table="node"))
+
+    def load_into(self, context: ssl.SSLContext) -> None:
+        """Load certificate, key and authorities into a context that is in use.
+
+        Raises
+        ------
+        UsageError
+            If they cannot be used.
+        """
+        load_files(context, self._tls(), Place(table="node"))
+
+    def _tls(self) -> Tls:
+        return Tls(certificate=self.certificate, key=self.key, authorities=self.client_authorities)
 
     @property
     def on_loopback(self) -> bool:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import socket
+import ssl
 import threading
 from functools import partial
 from typing import TYPE_CHECKING, Any, cast
@@ -12,6 +12,7 @@ import uvicorn
 from archiver.network.node.dicomweb.application import Application
 from archiver.network.node.dicomweb.connection import Doorway, NodeProtocol
 from archiver.network.node.dicomweb.rendering import ready
+from archiver.network.node.listening import Address
 from archiver.workers import shared_pool
 
 if TYPE_CHECKING:
@@ -27,6 +28,10 @@ class WebSide:
         Answers.
     settings
         Access and limits.
+    address
+        Where to listen.
+    tls
+        None for plain connections.
 
     Raises
     ------
@@ -40,21 +45,25 @@ class WebSide:
         self,
         application: Application,
         settings: NodeSettings,
+        address: Address,
+        tls: ssl.SSLContext | None,
     ) -> None:
-        self._listener = _listener(settings.host, settings.web_port)
+        self._listener = address.open()
         doorway = Doorway(settings.limits, application.turned_away)
         config = uvicorn.Config(
             application,
             log_config=None,
             access_log=False,
             server_header=False,
+            # Whom a request comes from is said by the connection alone.
+            proxy_headers=False,
             lifespan="off",
             # What it does at one time is bounded by the doorway.
             http=cast(Any, partial(NodeProtocol, doorway)),
             timeout_keep_alive=int(settings.limits.network_seconds),
         )
         config.load()
-        config.ssl = settings.tls_context()
+        config.ssl = tls
         self._server = uvicorn.Server(config)
         self._thread = threading.Thread(target=self._run, name="web", daemon=True)
         self._thread.start()
@@ -80,19 +89,3 @@ class WebSide:
 
     def _run(self) -> None:
         self._server.run(sockets=[self._listener])
-
-
-def _listener(host: str, port: int) -> socket.socket:
-    family = socket.AF_INET6 if ":" in host else socket.AF_INET
-    # With the protocol named, asyncio turns Nagle's algorithm off on what is accepted; an answer
-    # of more than one segment would else wait for a delayed acknowledgement.
-    listener = socket.socket(family, socket.SOCK_STREAM, socket.IPPROTO_TCP)
-    try:
-        listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
-        listener.bind((host, port))
-        # From here on clients may come: the system keeps them until the server takes them.
-        listener.listen(128)
-    except OSError:
-        listener.close()
-        raise
-    return listener

@@ -24,6 +24,7 @@ from pynetdicom.transport import RequestHandler, ThreadedAssociationServer
 from archiver.network.node.dimse.association import NodeAssociation, Services
 from archiver.network.node.dimse.upper_layer import LONGEST_NEGOTIATION, NodeSocket
 from archiver.network.node.guests import ASSOCIATION, Guests, TooMany
+from archiver.network.node.listening import Address
 from archiver.network.pynetdicom_internals import belong, handlers_of, offer
 
 if TYPE_CHECKING:
@@ -134,6 +135,8 @@ class NodeServer(ThreadedAssociationServer):
         What is told (address, reason) of connections that are turned away, and who counts them.
     tls
         Wraps every connection, None for plain ones.
+    address
+        Where to listen.
     """
 
     daemon_threads = True
@@ -148,20 +151,29 @@ class NodeServer(ThreadedAssociationServer):
         services: Services,
         refused: tuple[Callable[[str, str], None], Guests],
         tls: ssl.SSLContext | None,
+        address: Address,
     ) -> None:
+        self._address = address
         self.settings, self.services, self.tls = settings, services, tls
         self.refused, self.guests = refused
         self._open: dict[socket.socket, str] = {}
         self._counting = threading.Lock()
-        address = (settings.host, settings.dimse_port)
         super().__init__(
             ae,
-            address,
+            (address.host, address.port),
             settings.title,
             contexts,
             evt_handlers=handlers,
             request_handler=Connection,
         )
+
+    def server_bind(self) -> None:
+        """Listen where the address says."""
+        if self.socket is not None:
+            self.socket.close()
+        self.socket = self._address.open()
+        self.socket.settimeout(self.ae.network_timeout)
+        self.server_address = self.socket.getsockname()
 
     def process_request(self, request: Any, client_address: Any) -> None:
         """Give a connection a thread, or turn it away."""

@@ -22,6 +22,7 @@ from archiver.network.node.dimse.retrieve_scp import Retrieving
 from archiver.network.node.dimse.upper_layer import Fault
 from archiver.network.node.incoming_file import IncomingFile, file_head
 from archiver.network.node.ingest import NodeIngest
+from archiver.network.node.listening import Address
 from archiver.network.node.observability import Figures, Log
 from archiver.network.node.query.visit_table import VisitTable
 from archiver.network.node.query.worklist import Visits
@@ -55,6 +56,8 @@ class DimseSide:
         Audit trail, log and figures.
     tls
         None for plain connections.
+    address
+        Where to listen.
     """
 
     def __init__(
@@ -65,6 +68,7 @@ class DimseSide:
         peers: Iterable[DimsePeer],
         watch: tuple[Callable[[Happening], None], Log, Figures],
         tls: ssl.SSLContext | None,
+        address: Address,
     ) -> None:
         self._archive = archive
         self._settings = settings
@@ -105,6 +109,7 @@ class DimseSide:
             services,
             (self._turned_away, self._figures.guests),
             tls,
+            address,
         )
         self._thread = threading.Thread(
             target=self._server.serve_forever, args=(0.2,), name="listener", daemon=True
