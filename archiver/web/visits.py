@@ -26,6 +26,9 @@ class PhotographedDay:
         ISO 8601.
     pictures
         Photographs; as shot and corrected count once.
+    place
+        Among those whose photographs the study holds; others than the first came into it before
+        anybody asked whose it is.
     """
 
     study: str
@@ -34,6 +37,12 @@ class PhotographedDay:
     name: str
     date: str
     pictures: int
+    place: int = 0
+
+    @property
+    def address(self) -> str:
+        """Where the record of the visit is."""
+        return f"/record/visit/{self.study}" + (f"?person={self.place + 1}" if self.place else "")
 
     def is_of(self, patient_id: str, issuer: str, name: str) -> bool:
         """Return whether somebody is the person of this visit, and not another of that number."""
@@ -68,21 +77,30 @@ def visits_like(archive: Archive, visit: PhotographedDay) -> list[PhotographedDa
     return [one for one in visits if visit.is_of(one.patient_id, one.issuer, one.name)]
 
 
-def visit_of_study(archive: Archive, study: str) -> PhotographedDay | None:
-    """Return the visit that a study belongs to, None where the study has no photographs."""
-    i, p = t.instances.c, t.patients.c
-    statement = (
-        select(i.patient, i.study_date)
-        .select_from(t.instances.join(t.patients, i.patient == p.number))
-        .where(i.study_uid == study, i.modality == _PHOTOGRAPH)
-        .limit(1)
-    )
+def visits_of_study(archive: Archive, study: str) -> list[PhotographedDay]:
+    """Return the visits that a study belongs to: one, or one a person where it holds several."""
+    i = t.instances.c
+    found = []
+    for place, (patient, date) in enumerate(_days_by_study(archive, [study]).get(study, [])):
+        of_day = _visits(archive, [i.patient == patient, i.study_date == date], 1)
+        found += [replace(one, study=study, place=place) for one in of_day]
+    return [one for n, one in enumerate(found) if not any(_same_person(one, o) for o in found[:n])]
+
+
+def _same_person(one: PhotographedDay, other: PhotographedDay) -> bool:
+    return one.is_of(other.patient_id, other.issuer, other.name)
+
+
+def _days_by_study(archive: Archive, studies: Collection[str]) -> dict[str, list[tuple[int, str]]]:
+    """Return rows of patients and days of each study's photographs."""
+    i = t.instances.c
+    asked = select(i.study_uid, i.patient, i.study_date).distinct()
+    asked = asked.where(i.study_uid.in_(sorted(studies)), i.modality == _PHOTOGRAPH)
+    found: dict[str, list[tuple[int, str]]] = {}
     with archive.reading() as connection:
-        found = connection.execute(statement).first()
-    if found is None:
-        return None
-    of_day = _visits(archive, [i.patient == found[0], i.study_date == found[1]], 1)
-    return replace(of_day[0], study=study) if of_day else None
+        for study, patient, date in sorted(tuple(row) for row in connection.execute(asked)):
+            found.setdefault(study, []).append((patient, date))
+    return found
 
 
 def _visits(
@@ -92,6 +110,7 @@ def _visits(
     picture = func.coalesce(i.source_digest, i.sop_instance_uid)
     statement = (
         select(
+            i.patient,
             func.max(i.study_uid),
             p.patient_id,
             p.issuer,
@@ -106,4 +125,11 @@ def _visits(
         .limit(limit)
     )
     with archive.reading() as connection:
-        return [PhotographedDay(*row) for row in connection.execute(statement)]
+        found = [
+            (patient, PhotographedDay(*row)) for patient, *row in connection.execute(statement)
+        ]
+    days = _days_by_study(archive, {visit.study for _, visit in found})
+    return [
+        replace(visit, place=days[visit.study].index((patient, visit.date)))
+        for patient, visit in found
+    ]

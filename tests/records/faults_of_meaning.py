@@ -239,19 +239,25 @@ def _(scene: Scene) -> None:
 # Patients
 
 _ALL = (*DIRECT, *ARCHES)
-tweaked(
-    "patient-name-differs",
-    _ALL,
-    lambda ds, s: setattr(ds, "PatientName", s.pick(("Qvist^Otto", "Xylander^Yrsa", "Wyk^Uhuru"))),
-    each=False,
-)
+
+
+@fault("patient-name-differs")
+def _(scene: Scene) -> None:
+    case = scene.orthodontic()
+    sister = case.patient.name.split("^")[0] + "^Xquz"  # a family's name is no witness
+    other = scene.pick(("Qvist^Otto", "Xylander^Yrsa", "Wyk^Uhuru", sister))
+    shot = case.shot(scene.pick(_ALL))
+    shot.tweaks.append(lambda ds: setattr(ds, "PatientName", other))
+    scene.told("patient-name-differs", case)
 
 
 @fault("patient-name-spelling")
 def _(scene: Scene) -> None:
     case = scene.orthodontic()
     family, given = case.patient.name.split("^")
-    other = scene.pick((f"{family}^{given}son", f"{family}^{given}^Q", f"{family}-Ek^{given}"))
+    other = scene.pick(
+        (f"{family}^{given}son", f"{family}^{given}^Q", f"{family}-Ek^{given}", f"Vale^{given}")
+    )
     shot = case.shot(scene.pick(_ALL))
     shot.tweaks.append(lambda ds: setattr(ds, "PatientName", other))
     scene.told("patient-name-spelling", case)

@@ -82,6 +82,28 @@ def test_find_and_record_name_each_picture_by_its_own_study(inside: Page, merged
     assert rows.locator("td.number").all_inner_texts() == ["1", "1"]
 
 
+def test_the_record_of_a_study_of_two_people_leads_to_each(inside: Page, merged: Served) -> None:
+    page = inside
+    named = set()
+    for person in ("Marchbanks, Otto", "Okoro-Blythe, Ada"):
+        page.goto(merged.url + "/record")
+        page.locator("tbody tr", has_text=person).get_by_role("link").click()
+        expect(page.locator("h1")).to_contain_text(person)
+        expect(page.locator(".pictures li")).to_have_count(1)
+        other = page.locator(".notice-bad").get_by_role("link")
+        named.add(other.inner_text().split(" T-1")[0])
+        assert not serious(page)
+        # Whoever chooses rules stays with the person.
+        page.get_by_label("Rules").select_option(index=1)
+        with page.expect_navigation():
+            page.locator("form[data-choose] button").click()
+        expect(page.locator("h1")).to_contain_text(person)
+        other.click()
+        expect(page.locator("h1")).not_to_contain_text(person)
+    assert named == {"Marchbanks, Otto", "Okoro-Blythe, Ada"}
+    assert page.request.get(page.url.split("?")[0] + "?person=9").status == 404
+
+
 def test_take_in_tells_it_when_it_is_entered_and_stops_at_archiving(
     merged: Served, tmp_path: Path
 ) -> None:

@@ -7,6 +7,8 @@ import unicodedata
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence, Set
 from dataclasses import dataclass, field
+from difflib import SequenceMatcher
+from itertools import combinations
 
 from archiver.objects import Person, name_key
 from archiver.records.model import Concern, Instance, RecordPerson, concern_about
@@ -14,6 +16,8 @@ from archiver.wording import Text
 
 #: Instances named in one concern at most; the report leads to the rest by the patient.
 _NAMED = 6
+#: Share of letters in order from which two given names are one, misspelt (`difflib`'s measure).
+_MISSPELT = 0.75
 #: Notes about other instances, made from them: no witness of who the patient is.
 _NOTES = frozenset({"KO", "PR"})
 Key = tuple[str, str]
@@ -104,8 +108,7 @@ def _one_identifier(
 ) -> Iterator[Concern]:
     """Check what is said under one identifier."""
     names = sorted({person.name for person in people if person.name})
-    parts = [_parts(name) for name in names]
-    if any(not one & other for n, one in enumerate(parts) for other in parts[:n]):
+    if any(not _may_be_one(one, other) for one, other in combinations(names, 2)):
         found = Text("records.identity.names", n=len(names))
         yield _about("patient-name-differs", found, Text("records.one.name"), people, seen)
     elif len({name_key(name) for name in names}) > 1:
@@ -123,11 +126,36 @@ def _one_identifier(
         yield _about("patient-sex-differs", found, Text("records.one.sex"), people, seen)
 
 
-def _parts(name: str) -> frozenset[str]:
-    """Return the words of a name, without case, accents and punctuation."""
+def _may_be_one(one: str, other: str) -> bool:
+    """Return whether two names may be one person's: written otherwise, shortened, or married.
+
+    A family name alone is shared by whole families, and tells nobody from a sibling.
+    """
+    if not Person(one).contradicts(Person(other)):
+        return True
+    (family, given), (other_family, other_given) = _parts(one), _parts(other)
+    if not given or not other_given:
+        return bool((family | given) & (other_family | other_given))
+    if given & other_given:
+        return True
+    alike = any(
+        a.startswith(b) or b.startswith(a) or SequenceMatcher(None, a, b).ratio() >= _MISSPELT
+        for a in given
+        for b in other_given
+    )
+    return alike and bool(family & other_family)
+
+
+def _parts(name: str) -> tuple[frozenset[str], frozenset[str]]:
+    """Return the words of the family's and of the given names, without case and accents."""
     folded = unicodedata.normalize("NFKD", name.casefold())
     plain = "".join(c for c in folded if not unicodedata.combining(c))
-    return frozenset(part for part in re.split(r"[\s^=,.\-']+", plain) if len(part) > 1)
+    family, _, given = plain.partition("=")[0].partition("^")
+    return _words(family), _words(given)
+
+
+def _words(text: str) -> frozenset[str]:
+    return frozenset(part for part in re.split(r"[\s^,.\-']+", text) if part)
 
 
 def _one_person(seen: Mapping[RecordPerson, _Seen]) -> Iterator[Concern]:

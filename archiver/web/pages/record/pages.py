@@ -27,7 +27,7 @@ from archiver.web.pages.record.missing_views import (
     sets_of_views,
     standings,
 )
-from archiver.web.visits import latest_visits, visit_of_study, visits_like, visits_of
+from archiver.web.visits import latest_visits, visits_like, visits_of, visits_of_study
 
 if TYPE_CHECKING:
     from archiver.web.app import Site
@@ -112,7 +112,9 @@ class _Record:
     def visit(self, request: Request) -> Response:
         """Show what a visit lacks, its pictures, and what was amended."""
         archive = self._site.archive
-        visit = visit_of_study(archive, str(request.path_params["study"]))
+        within = visits_of_study(archive, str(request.path_params["study"]))
+        asked = request.query_params.get("person", "1")
+        visit = next((one for one in within if str(one.place + 1) == asked), None)
         if visit is None:
             raise Refused(404, "record.no_visit")
         key, rules = _chosen(request)
@@ -136,6 +138,7 @@ class _Record:
             "record/visit.html",
             named=self._named,
             visit=visit,
+            others=[one for one in within if one is not visit],
             rules=key,
             sets=sets_of_views(),
             demands=in_order(told.demands),
