@@ -35,6 +35,7 @@ from .dataset_reader import reason_of as reason_of
 from .description import Description as Description
 from .description import describe as describe
 from .description import shown_digest as shown_digest
+from .doubt_answers import answered_by as answered_by
 from .doubt_answers import is_answered as is_answered
 from .key_objects import Note as Note
 from .key_objects import Referenced as Referenced

@@ -2,16 +2,52 @@
 
 from __future__ import annotations
 
-from archiver.dentition import Turn
-from archiver.objects.session import Photograph
-from archiver.photo import DoubtKind, PictureDoubt
+from typing import Protocol
+
+from archiver.dentition import Direction, Turn
+from archiver.photo import DoubtKind
 
 #: Of the file itself, and of its way round in pictures of the same teeth.
 _OF_FILE = (DoubtKind.EMBEDDED, DoubtKind.EDITOR, DoubtKind.SELFIE)
 _OF_PRIORS = (DoubtKind.REFLECTED, DoubtKind.TURNED)
 
 
-def is_answered(doubt: PictureDoubt, entry: Photograph) -> bool:
+class Doubted(Protocol):
+    """What asks, such as `archiver.photo.PictureDoubt`."""
+
+    @property
+    def kind(self) -> DoubtKind:
+        """What it rests on."""
+
+    @property
+    def turn(self) -> int | None:
+        """How the picture seems to have been turned, where that is told."""
+
+
+class Answering(Protocol):
+    """What may answer, such as `archiver.objects.Photograph`."""
+
+    @property
+    def flipped(self) -> Turn | None:
+        """How the picture was flipped before it came; None where nobody says."""
+
+    @property
+    def exif_orientation(self) -> str:
+        """Whether the camera's own orientation counts; empty where nobody says."""
+
+    @property
+    def top(self) -> Direction | None:
+        """What is at the top, where somebody says it."""
+
+
+def answered_by(kind: DoubtKind) -> str:
+    """Return the key of a sheet that answers a kind of doubt; empty where none does."""
+    if kind is DoubtKind.ORIENTATION:
+        return "exif_orientation"
+    return "flipped" if kind in (*_OF_FILE, *_OF_PRIORS) else ""
+
+
+def is_answered(doubt: Doubted, entry: Answering) -> bool:
     """Return whether a person has said what a doubt asks about.
 
     A flip that the evidence contradicts is no answer. What earlier pictures show is compared with

@@ -1,8 +1,7 @@
 from . import wording as wording
-from .archive_evidence import SIDE as SIDE
 from .archive_evidence import ArchiveEvidence as ArchiveEvidence
 from .archive_evidence import PreparedPictures as PreparedPictures
-from .archive_evidence import weigh_archive as weigh_archive
+from .archive_evidence import weigh_camera_file as weigh_camera_file
 from .choosing import Ask as Ask
 from .choosing import Chosen as Chosen
 from .choosing import ToothAsked as ToothAsked
@@ -24,6 +23,5 @@ from .earlier_pictures import earlier_of as earlier_of
 from .findings import SideFinding as SideFinding
 from .findings import keep_findings as keep_findings
 from .findings import keep_outcomes as keep_outcomes
-from .known_pictures import Counterparts as Counterparts
 from .known_pictures import KnownPictures as KnownPictures
 from .picture_softness import softness as softness

@@ -18,11 +18,11 @@ from cachetools import LRUCache
 from numpy.typing import NDArray
 
 from archiver.archive import Record
-from archiver.dentition import shortened
+from archiver.dentition import Turn, shortened
 from archiver.errors import ArchiverError, PhotoError
-from archiver.photo import DoubtKind, PictureDoubt
+from archiver.photo import CameraFile, DoubtKind, PictureDoubt, reduced
 from archiver.priors.choosing import teeth_of
-from archiver.priors.display_pixels import load
+from archiver.priors.display_pixels import load, turned
 from archiver.priors.known_pictures import Counterparts
 from archiver.vision import Prepared, Way, WaysTold, prepare, ways_of
 from archiver.wording import Text
@@ -138,6 +138,18 @@ def weigh_archive(
     if same and all(one.told.nothing_in_common for one in same):
         return ArchiveEvidence((_other_mouth(same),), same)
     return ArchiveEvidence(same=same)
+
+
+def weigh_camera_file(
+    beside: Counterparts, photo: CameraFile, correction: Turn, pictures: PreparedPictures
+) -> ArchiveEvidence:
+    """Compare a camera file, turned as it is going to be; otherwise as `weigh_archive`."""
+
+    def look() -> NDArray[np.uint8]:
+        pixels = np.asarray(reduced(photo, SIDE).convert("RGB"), np.uint8)
+        return turned(pixels, correction)
+
+    return weigh_archive(beside, look, pictures)
 
 
 def _is_told(one: ComparedPicture) -> bool:

@@ -57,6 +57,8 @@ class Site(SiteContext):
     practice
         The practice's other settings (`archiver.cli.settings.PracticeSettings`), for the rooms
         that need peers, defaults or limits of quality; None in tests.
+
+    `endings` are called when the server stops.
     """
 
     def __init__(
@@ -75,6 +77,7 @@ class Site(SiteContext):
         self.templates = Templates(self.t, self.entering)
         self.pictures = Pictures(self)
         self.tasks = Tasks(self)
+        self.endings: list[Callable[[], None]] = []
         routes: list[BaseRoute] = [
             static_route(ROOMS),
             words_route(self.t),
@@ -231,3 +234,5 @@ class SiteMaker:
         """End long work, before the node stops listening."""
         if self.site is not None:
             self.site.tasks.close()
+            for end in self.site.endings:
+                end()

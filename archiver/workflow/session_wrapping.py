@@ -15,14 +15,11 @@ from archiver.archive.store import Archive
 from archiver.dentition import Plan
 from archiver.network.outbox import settle_owed
 from archiver.objects import Patient, Photograph, Session
-from archiver.photo import CameraFile, PictureDoubt, reduced
+from archiver.photo import CameraFile, PictureDoubt
 from archiver.priors import KnownPictures
 
 if TYPE_CHECKING:
-    import numpy as np
-    from numpy.typing import NDArray
-
-    from archiver.priors import ArchiveEvidence, Counterparts, PreparedPictures
+    from archiver.priors import ArchiveEvidence, PreparedPictures
 
 
 def wrap(
@@ -108,22 +105,12 @@ class _Weighing:
         beside = self._known.counterparts(plan.sight, photo.sha256)
         if not beside:  # what compares is not even loaded
             return of_file
-        evidence = self._compare(beside, plan, photo)
+        from archiver.priors import weigh_camera_file
+
+        evidence = weigh_camera_file(beside, photo, plan.correction, self._pictures)
         with self._guard:
             self._found[id(entry)] = evidence
         return (*of_file, *evidence.doubts)
-
-    def _compare(self, beside: Counterparts, plan: Plan, photo: CameraFile) -> ArchiveEvidence:
-        """Compare a camera file, turned as it is going to be."""
-        import numpy as np
-
-        from archiver.priors import SIDE, turned, weigh_archive
-
-        def look() -> NDArray[np.uint8]:
-            pixels = np.asarray(reduced(photo, SIDE).convert("RGB"), np.uint8)
-            return turned(pixels, plan.correction)
-
-        return weigh_archive(beside, look, self._pictures)
 
     @cached_property
     def _pictures(self) -> PreparedPictures:

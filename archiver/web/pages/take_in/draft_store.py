@@ -8,6 +8,7 @@
         files/<SHA-256><ending>  a camera file, as it came
         files/<SHA-256>.json     what it is; written after the file, and counts as its arrival
         small/<SHA-256>.jpg      small pictures; can be made again
+        doubts/<SHA-256>.json    what speaks against what is said of one; can be weighed again
         session/sheet.toml       the sheet of the last archiving, beside links to the files
 
 One process, the one that holds the archive's lock, writes; so what it remembers is what is there.
@@ -124,6 +125,11 @@ class Open:
         """Folder of the small pictures."""
         return self.folder / "small"
 
+    @property
+    def doubts(self) -> Path:
+        """Folder of what speaks against what is said; not there before anything was weighed."""
+        return self.folder / "doubts"
+
     def path_of(self, photo: Photo) -> Path:
         """Return where a camera file lies."""
         return self.files / photo.file
@@ -183,8 +189,8 @@ class Open:
             photo = self.photos.pop(digest)
             (self.files / f"{digest}.json").unlink(missing_ok=True)
             self.path_of(photo).unlink(missing_ok=True)
-            for small in self.small.glob(f"{digest}*"):
-                small.unlink(missing_ok=True)
+            for made in (*self.small.glob(f"{digest}*"), *self.doubts.glob(f"{digest}*")):
+                made.unlink(missing_ok=True)
 
 
 class Drafts:

@@ -25,7 +25,8 @@ from archiver.web.http_errors import Refused
 from archiver.web.pages.take_in import photo_entry
 from archiver.web.pages.take_in.archiving_task import ArchivingRun, archive_draft
 from archiver.web.pages.take_in.conflicts import conflicts
-from archiver.web.pages.take_in.draft_changes import apply, spoken
+from archiver.web.pages.take_in.draft_changes import apply
+from archiver.web.pages.take_in.draft_doubts import DraftDoubt, DraftDoubts, Weighable, told
 from archiver.web.pages.take_in.draft_store import Drafts, NoDraft, Open
 from archiver.web.pages.take_in.drafts import ARCHIVED, Draft, Photo, in_order
 from archiver.web.pages.take_in.examined_sides import (
@@ -64,6 +65,8 @@ class Drafting:
     def __init__(self, site: Site) -> None:
         self._site = site
         self.drafts = Drafts(site.folder("drafts"), site.clock)
+        self.doubts = DraftDoubts(site.archive, site.log_failure)
+        site.endings.append(self.doubts.close)
         self._tasks: dict[str, Task] = {}
         self._noted: dict[tuple[str, str, str], datetime] = {}
         # Small pictures are made by as many threads as there are cores, and one more, so that
@@ -132,7 +135,7 @@ class Drafting:
             "redo": bool(opened.redoable),
             "order": [photo.digest for photo in in_order(opened.photos)],
             "pictures": {
-                digest: self._photo_json(draft, photo) for digest, photo in photos.items()
+                digest: self._photo_json(opened, photo) for digest, photo in photos.items()
             },
         }
 
@@ -147,15 +150,25 @@ class Drafting:
         notes = [str(note) for note in patient_notes(archive, patient)]
         return {"doubt": str(doubt) if doubt else None, "notes": notes}
 
-    def _photo_json(self, draft: Draft, photo: Photo) -> dict[str, Any]:
-        about = draft.of_photo(photo.digest)
+    def _photo_json(self, opened: Open, photo: Photo) -> dict[str, Any]:
+        draft, about = opened.draft, opened.draft.of_photo(photo.digest)
         table = photo.to_json()
         table["result"] = draft.results.get(photo.digest)
         seen = examined_of(draft, photo, self.author(""))
         # A draft of an earlier version may have a confirmation that is bound to nothing.
         table["said"] = about if is_bound(about, seen) else unconfirmed(about)
         table["shown"] = seen.to_json() if seen is not None else None
+        weighed = self._weighed(opened, photo)
+        table["doubts"] = told(weighed, about, self.habits) if weighed is not None else None
         return {**table, **photo_entry.judged(about, photo, self.habits)}
+
+    def _weighed(self, opened: Open, photo: Photo) -> tuple[DraftDoubt, ...] | None:
+        """Return what speaks against what is said; None, and weighed from now on, if not known."""
+        one = Weighable.of(opened, opened.draft, photo, self.habits)
+        found = self.doubts.known(one) if one is not None else None
+        if one is not None and found is None:
+            self.doubts.weigh(one)
+        return found
 
     def readings(self, request: Request) -> Response:
         """Return how pictures of some teeth may be turned."""
@@ -165,7 +178,7 @@ class Drafting:
                 asked.get("teeth", "")[:400], numbering_of(asked.get("numbering", "iso"))
             )
         except MeaningError as error:
-            return self._refused(error)
+            return self.refused(error)
         names = [{"iso": t.iso, "universal": t.universal, "name": t.name} for t in teeth]
         return self._site.answer({"teeth": names, "views": readings(teeth)})
 
@@ -185,9 +198,9 @@ class Drafting:
                 loop, now = asyncio.get_running_loop(), self._site.clock()
                 photo = await loop.run_in_executor(self._pool, arrival.keep, name, now)
         except PhotoError as error:
-            return self._refused(error)
+            return self.refused(error)
         self._note(request, opened, "pictures into a draft")
-        return self._site.answer({"picture": self._photo_json(opened.draft, photo)}, 201)
+        return self._site.answer({"picture": self._photo_json(opened, photo)}, 201)
 
     def picture(self, request: Request) -> Response:
         """Return a small picture, in stored orientation."""
@@ -230,7 +243,7 @@ class Drafting:
             try:
                 new = apply(draft, opened.photos, change, self.author(who))
             except MeaningError as error:
-                return self._refused(error)
+                return self.refused(error)
             opened.change(new, now)
             touched = {d for d in new.said if new.said[d] is not draft.said.get(d)}
             return self._site.answer(
@@ -249,21 +262,6 @@ class Drafting:
             "conflicts": over,
         }
         return self._site.answer(told, 409)
-
-    async def shown(self, request: Request) -> Response:
-        """Tell what would be shown of pictures after a change that is not made."""
-        opened = self.opened(request)
-        change = await json_of(request, 1 << 20)
-        if not isinstance(change, dict) or not isinstance(change.get("pictures"), dict):
-            raise Refused(400, "errors.malformed")
-        author = self.author("")
-        try:
-            draft = spoken(opened.draft, opened.photos, change, author)
-        except MeaningError as error:
-            return self._refused(error)
-        seen = {d: examined_of(draft, opened.photos[d], author) for d in change["pictures"]}
-        told = {d: one.to_json() if one is not None else None for d, one in seen.items()}
-        return self._site.answer({"revision": draft.revision, "pictures": told})
 
     def discard(self, request: Request) -> Response:
         """Throw a draft away."""
@@ -339,7 +337,8 @@ class Drafting:
             raise Refused(409, "take_in.archived_already")
         return opened
 
-    def _refused(self, error: InputError) -> Response:
+    def refused(self, error: InputError) -> Response:
+        """Tell what cannot be so."""
         lines = [str(problem) for problem in error.problems]
         return self._site.answer({"problems": lines}, 422)
 

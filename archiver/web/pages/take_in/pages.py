@@ -22,6 +22,7 @@ from archiver.web.pages.take_in.draft_store import Open
 from archiver.web.pages.take_in.drafts import ARCHIVED, OPEN
 from archiver.web.pages.take_in.handlers import Drafting
 from archiver.web.pages.take_in.photo_entry import HABITS
+from archiver.web.pages.take_in.picture_questions import PictureQuestions
 from archiver.web.pages.take_in.required_views import rule_sets
 from archiver.web.pages.take_in.turn_table import turns
 
@@ -34,7 +35,7 @@ MAY = "take in"
 def routes(site: Site) -> list[BaseRoute]:
     """Return the routes of this room."""
     drafting = Drafting(site)
-    pages = TakeInPages(site, drafting)
+    pages, questions = TakeInPages(site, drafting), PictureQuestions(site, drafting)
     route = site.route
     one = "/take-in/{draft:str}"
     return [
@@ -48,7 +49,9 @@ def routes(site: Site) -> list[BaseRoute]:
         route(one + "/pictures", drafting.upload, methods=["PUT"], may=MAY),
         route(one + "/pictures/{digest:str}", drafting.picture, may=MAY),
         route(one + "/changes", drafting.change, methods=["POST"], may=MAY),
-        route(one + "/shown", drafting.shown, methods=["POST"], may=MAY),
+        route(one + "/shown", questions.shown, methods=["POST"], may=MAY),
+        route(one + "/weigh", questions.weigh, methods=["POST"], may=MAY),
+        route(one + "/doubts", questions.doubts, may=MAY),
         route(one + "/archive", drafting.archive, methods=["POST"], may=MAY),
         route(one + "/discard", drafting.discard, methods=["POST"], may=MAY),
     ]

@@ -3,6 +3,7 @@ import { call, callJson, reason, Trouble } from "/static/calling.js";
 import { cancel, follow } from "/static/task.js";
 import { t } from "/static/words.js";
 import { find, make, press } from "./dom.js";
+import { unanswered } from "./weighing.js";
 
 /** @import { Snapshot } from "/static/task.js" */
 /** @import { Model } from "./model.js" */
@@ -44,6 +45,7 @@ export class Archiving {
     this.drawn = signature;
     const lines = [...lacking, ...(result?.problems ?? [])].map((words) => make("li", "line-bad", words));
     lines.push(...(result?.warnings ?? []).map((words) => make("li", "line-look", words)));
+    lines.push(...(result?.doubts ?? []).map((one) => make("li", "line-bad", t("take_in.doubt", one))));
     lines.push(...(result?.findings ?? []).map((one) => make("li", "line-look", one.words)));
     const status = result ? t(`take_in.result_${result.status}`) : t("take_in.lacking_here");
     const list = make("ul", "lines");
@@ -64,12 +66,26 @@ export class Archiving {
       this.tell(t("take_in.not_yet"), [t("take_in.needs_whom")], [[t("take_in.whom"), () => find("whom-open").click()]]);
     } else if (lacking.length) {
       this.tell(t("take_in.not_yet"), [t("take_in.needs_meaning", { n: lacking.length })], [[t("take_in.show_first"), () => model.show(lacking[0])]]);
-    } else if (open.length) {
-      this.tell(t("take_in.open_sides"), [t("take_in.open_sides_words", { n: open.length })],
-        [[t("take_in.show_first"), () => model.show(open[0])], [t("take_in.archive_all_the_same"), () => this.begin()]]);
+    } else if (open.length || this.doubted().length) {
+      const doubted = this.doubted();
+      const lines = open.length ? [t("take_in.open_sides_words", { n: open.length })] : [];
+      lines.push(...doubted.flatMap((digest) => this.reasons(digest)));
+      this.tell(t(doubted.length ? "take_in.open_doubts" : "take_in.open_sides"), lines,
+        [[t("take_in.show_first"), () => model.show(doubted[0] ?? open[0])], [t("take_in.archive_all_the_same"), () => this.begin()]]);
     } else {
       await this.begin();
     }
+  }
+
+  // Pictures with doubts that nobody has answered.
+  doubted() {
+    return this.model.taken.filter((digest) => unanswered(this.model.picture(digest).doubts).length);
+  }
+
+  /** @param {string} digest */
+  reasons(digest) {
+    const { name, doubts } = this.model.picture(digest);
+    return unanswered(doubts).map(({ words }) => `${name}: ${t("take_in.doubt", { words })}`);
   }
 
   async begin() {
@@ -141,7 +157,7 @@ export class Archiving {
     const n = model.taken.length;
     const look = model.taken.filter((digest) => {
       const { result } = model.picture(digest);
-      return result?.warnings.length || result?.findings.length;
+      return result?.warnings.length || result?.findings.length || result?.doubts?.length;
     });
     const lines = [t("take_in.finished_words", { n })];
     if (look.length) lines.push(t("take_in.finished_look", { n: look.length }));

@@ -3,21 +3,21 @@ import { every } from "/static/elements.js";
 import { icon } from "/static/icons.js";
 import { Looking } from "/static/looking.js";
 import { t } from "/static/words.js";
-import { find, make, press } from "./dom.js";
+import { find, make } from "./dom.js";
 import { Offering } from "./offering.js";
+import { act, beside, doubtActs, doubtLines, question } from "./question.js";
 import { Seeing } from "./seeing.js";
-import { edgeOf, sideDrawing } from "./side_drawing.js";
+import { edgeOf } from "./side_drawing.js";
 import { lay } from "./strip.js";
 import { judge } from "./turning.js";
 import { teethWords, viewWords } from "./words.js";
 
 /** @import { Edge } from "/static/picture.js" */
-/** @import { Confirm, Edges, Given, Picture } from "./draft_shapes.js" */
+/** @import { Confirm, Given, Picture } from "./draft_shapes.js" */
 /** @import { Model } from "./model.js" */
 /** @import { Offered } from "./offering.js" */
+/** @import { Settled } from "./question.js" */
 /** @import { Follows } from "./turning.js" */
-
-/** @typedef {Follows & { edges: Edges }} Settled */
 
 export class Asking {
   /** @param {Model} model */
@@ -30,7 +30,11 @@ export class Asking {
     this.bring = false; // whether the picture that was chosen is still to be brought into view
     this.looking = new Looking(find("frame"), find("large"));
     this.looking.addEventListener("changed", () => this.arm());
-    this.seeing.addEventListener("changed", () => this.arm());
+    this.seeing.addEventListener("changed", () => {
+      // The question has grown; whoever writes something below is left there.
+      this.bring ||= !find("meaning").contains(document.activeElement);
+      model.tell();
+    });
     model.addEventListener("shown", () => {
       this.flips = false;
       this.bring = true;
@@ -60,12 +64,13 @@ export class Asking {
     const follows = offer ? this.proposed() : model.follows(model.current);
     const locked = model.state !== "open";
     const asks = !offer && !locked && follows && !follows.problem && !picture.said.left_out ? settled(follows) : null;
-    const signature = JSON.stringify([model.current, offer?.given, follows?.edges, follows?.problem, picture.said, model.who, model.patient, Boolean(asks), offer?.several, this.flips]);
+    if (asks || (offer && follows?.edges)) this.seeing.see(picture, offer?.given ?? {});
+    const signature = JSON.stringify([model.current, offer?.given, follows?.edges, follows?.problem, picture.said, model.who, model.patient, Boolean(asks), offer?.several, this.flips, this.doubts(), this.seeing.earlier]);
     find("offer").hidden = !offer;
     find("side").hidden = !asks;
-    if (asks || (offer && follows?.edges)) this.seeing.see(picture, offer?.given ?? {});
     if (this.bring) requestAnimationFrame(() => bringIntoView(find(offer ? "offer" : "side")));
     this.bring = false;
+    this.arm();
     if (signature === this.drawn) return;
     this.drawn = signature;
     this.looking.again();
@@ -81,7 +86,12 @@ export class Asking {
 
   // Whether a Yes counts: the picture has been looked at, and it is known what was shown.
   get ready() {
-    return this.looking.ready && this.seeing.shown !== null;
+    return this.looking.ready && this.seeing.ready;
+  }
+
+  // What speaks against the picture in question.
+  doubts() {
+    return this.seeing.doubts ?? this.model.shown?.doubts ?? [];
   }
 
   arm() {
@@ -89,7 +99,11 @@ export class Asking {
     for (const name of ANSWERS) {
       for (const button of every(document, `[data-act="${name}"]`, HTMLButtonElement)) button.disabled = name === "accept-open" ? !this.looking.seen : !ready;
     }
-    for (const line of every(document, ".ask-wait", HTMLElement)) line.classList.toggle("ask-waits", !ready);
+    const weighs = this.looking.seen && this.seeing.shown && !this.seeing.ready;
+    for (const line of every(document, ".ask-wait", HTMLElement)) {
+      line.classList.toggle("ask-waits", !ready);
+      line.textContent = t(weighs ? "take_in.ask_weigh" : "take_in.ask_wait");
+    }
   }
 
   /**
@@ -105,16 +119,17 @@ export class Asking {
     what.append(make("strong", "", viewWords(given.view)), teeth ? ` ${teeth}` : "");
     what.append(make("span", "quiet", ` ${t(given.mirror ? "take_in.by_mirror" : "take_in.by_direct")}`));
     if (row.count > 1) what.append(make("span", "quiet", ` ${t("take_in.nth", { n: row.by.length + 1, of: row.count })}`));
-    box.replaceChildren(title, what);
+    box.replaceChildren(title, what, ...doubtLines(this.doubts()));
     const acts = make("div", "asks");
     if (follows) {
-      box.append(...question(follows));
+      box.append(question(follows, this.seeing.earlier));
       if (this.model.who) acts.append(act("accept", t("take_in.yes_take"), "button-main", () => this.accept(true), "Enter"));
       acts.append(act("accept-open", t("take_in.take_open"), "", () => this.accept(false), "U"));
     } else {
       box.append(make("p", "quiet", t("take_in.offer_lacks")));
     }
     if (follows) {
+      acts.append(...this.answers());
       this.roundAct(acts, follows, given.mirror);
       this.flipAct(acts, given);
     }
@@ -133,15 +148,21 @@ export class Asking {
     if (picture.said.confirmed_by) {
       const line = make("p", "side-done");
       line.append(icon("confirmed"), t("take_in.confirmed_by", { who: picture.said.confirmed_by.replaceAll("^", " ").trim() }));
-      box.replaceChildren(title, line, ...question(follows).slice(1, 3));
+      box.replaceChildren(title, line, ...doubtLines(this.doubts()), beside(follows, this.seeing.earlier), ...this.answers());
       return;
     }
     const acts = make("div", "asks");
     if (this.model.who) acts.append(act("confirm", t("take_in.yes_confirm"), "button-main", () => this.confirm(), "Enter"));
+    acts.append(...this.answers());
     this.roundAct(acts, follows, picture.said.mirror);
     this.flipAct(acts, {});
     acts.append(act("wrong", t("take_in.no_wrong"), "", () => this.wrong()));
-    box.replaceChildren(title, ...question(follows), acts);
+    box.replaceChildren(title, ...doubtLines(this.doubts()), question(follows, this.seeing.earlier), acts);
+  }
+
+  answers() {
+    const { model } = this;
+    return doubtActs(this.doubts(), (given) => model.say([model.current], given).catch(() => {}));
   }
 
   /**
@@ -267,7 +288,8 @@ const settled = (follows) => (follows.edges ? { ...follows, edges: follows.edges
  */
 function bringIntoView(panel) {
   const { top, bottom } = find("frame").getBoundingClientRect();
-  if (!panel.hidden && (top < 0 || bottom > innerHeight || panel.getBoundingClientRect().top > innerHeight / 2)) panel.scrollIntoView({ block: "start" });
+  const asked = panel.getBoundingClientRect();
+  if (!panel.hidden && (top < 0 || bottom > innerHeight || asked.top > innerHeight / 2 || asked.bottom > innerHeight)) panel.scrollIntoView({ block: "start" });
 }
 
 // Answers that say what a person saw.
@@ -276,38 +298,3 @@ const FLIPS = ["left-right", "top-bottom", "turned"];
 
 /** @type {Record<Edge, Edge>} */
 const OPPOSITE = { top: "bottom", bottom: "top", left: "right", right: "left" };
-
-/**
- * @param {string} name
- * @param {string} words
- * @param {string} className
- * @param {() => unknown} done
- * @param {string} [key]
- */
-function act(name, words, className, done, key) {
-  const button = press(words, className, done);
-  button.dataset.act = name;
-  if (key) button.append(make("kbd", "", key));
-  return button;
-}
-
-/**
- * The question in words, the drawing, and what to compare with.
- * @param {Settled} follows
- */
-function question(follows) {
-  const { edges, laterality = "" } = follows;
-  const across = edgeOf(edges, "R");
-  const forward = edgeOf(edges, "A");
-  /** @param {Edge | undefined} name */
-  const edge = (name) => t(`take_in.edge_${name}`);
-  let words;
-  if (across && forward) {
-    words = t("take_in.ask_arch", { front: edge(forward), edge: edge(across) });
-  } else if (across) {
-    words = t("take_in.ask_across", { edge: edge(across) });
-  } else {
-    words = t("take_in.ask_side", { side: t(`directions.${laterality}`), edge: edge(forward) });
-  }
-  return [make("p", "ask-words", words), sideDrawing(edges, laterality), make("p", "quiet ask-hint", t("take_in.ask_hint")), make("p", "quiet ask-wait", t("take_in.ask_wait"))];
-}

@@ -15,6 +15,7 @@ import { Reducing } from "./reducing.js";
 import { Stage } from "./stage.js";
 import { Strip } from "./strip.js";
 import { begin } from "./turning.js";
+import { Weighing } from "./weighing.js";
 import { Wanted } from "./wanted.js";
 import { Whom } from "./whom.js";
 
@@ -32,6 +33,7 @@ export class Page {
     begin(known);
     this.model = new Model(root.dataset.id ?? "", known);
     this.asking = new Asking(this.model);
+    this.weighing = new Weighing(this.model);
     this.strip = new Strip(this.model);
     this.stage = new Stage(this.model, this.asking);
     this.cropping = new Cropping(this.model, this.stage);

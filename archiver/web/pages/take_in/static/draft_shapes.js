@@ -53,6 +53,16 @@
  * @property {string[]} problems
  * @property {string[]} warnings
  * @property {{ words: string }[]} findings
+ * @property {{ words: string }[]} [doubts] that nothing said had answered
+ */
+
+/**
+ * What speaks against what is said of a picture, from archiver.web.pages.take_in.draft_doubts.
+ * @typedef {object} Doubt
+ * @property {string} kind
+ * @property {string} words
+ * @property {"flipped" | "exif_orientation" | ""} asks the key that answers it, where one does
+ * @property {boolean} answered
  */
 
 /**
@@ -67,6 +77,7 @@
  * @property {string[]} notes
  * @property {Said} said
  * @property {Result | null} result
+ * @property {Doubt[] | null} doubts null while they are weighed
  * @property {number} turn
  * @property {Edges | null} edges
  * @property {string} [laterality]

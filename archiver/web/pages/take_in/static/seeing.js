@@ -1,15 +1,19 @@
-// What the server says is shown of the picture in question: asked for when it is shown, and sent
-// back with the answer, so that a Yes is of what was seen.
+// What the server says of the picture in question, asked for when it is shown: what is shown, which
+// is sent back with the answer, so that a Yes is of what was seen; an earlier picture to hold beside
+// it; and what speaks against it.
 import { callJson, Trouble } from "/static/calling.js";
 import { saidAfter } from "./model.js";
 
-/** @import { Given, Picture, Said, Shown } from "./draft_shapes.js" */
+/** @import { Label } from "/static/picture.js" */
+/** @import { Doubt, Given, Picture, Said, Shown } from "./draft_shapes.js" */
 /** @import { Model } from "./model.js" */
 
 // What is said of a picture that shows.
 /** @type {(keyof Said)[]} */
 const SHOWING = ["view", "mirror", "teeth", "top", "operator", "flipped", "exif_orientation", "crop"];
 const AGAIN = 1500;
+// Milliseconds that a question waits for what speaks against it; it is told later, too.
+const PATIENCE = 3000;
 
 export class Seeing extends EventTarget {
   /** @param {Model} model */
@@ -19,6 +23,16 @@ export class Seeing extends EventTarget {
     this.asked = "";
     /** @type {Shown | null} */
     this.shown = null; // null until the server has answered
+    /** @type {Label | null} */
+    this.earlier = null;
+    /** @type {Doubt[] | null} */
+    this.doubts = null;
+    this.waited = false;
+  }
+
+  // Whether a person can know what they are asked.
+  get ready() {
+    return this.shown !== null && (this.doubts !== null || this.waited);
   }
 
   /**
@@ -33,25 +47,37 @@ export class Seeing extends EventTarget {
     const asked = JSON.stringify([pictures, model.patient]);
     if (asked === this.asked) return;
     this.asked = asked;
-    this.shown = null;
-    this.ask(asked, picture.digest, pictures);
+    this.shown = this.earlier = this.doubts = null;
+    this.waited = false;
+    this.ask(asked, "shown", pictures, (told) => {
+      this.shown = told.pictures[picture.digest];
+      this.earlier = told.earlier[picture.digest] ?? null;
+      // Another window has been at it: this one shows what holds now.
+      if (told.revision > model.revision && !model.changes.waiting.length) model.load().catch(() => {});
+    });
+    this.ask(asked, "weigh", pictures, (told) => {
+      this.doubts = told.pictures[picture.digest];
+    });
+    setTimeout(() => {
+      if (this.asked !== asked) return;
+      this.waited = true;
+      this.dispatchEvent(new Event("changed"));
+    }, PATIENCE);
   }
 
   /**
    * @param {string} asked
-   * @param {string} digest
+   * @param {string} what
    * @param {Record<string, Record<string, unknown>>} pictures
+   * @param {(told: any) => void} answered
    */
-  async ask(asked, digest, pictures) {
-    const { model } = this;
+  async ask(asked, what, pictures, answered) {
     while (this.asked === asked) {
       try {
-        const told = await callJson(`/take-in/${model.id}/shown`, { method: "POST", body: { pictures } });
+        const told = await callJson(`/take-in/${this.model.id}/${what}`, { method: "POST", body: { pictures } });
         if (this.asked !== asked) return;
-        this.shown = told.pictures[digest];
+        answered(told);
         this.dispatchEvent(new Event("changed"));
-        // Another window has been at it: this one shows what holds now.
-        if (told.revision > model.revision && !model.changes.waiting.length) await model.load();
         return;
       } catch (error) {
         if (!(error instanceof Trouble) || error.status !== 0) return;

@@ -5,6 +5,7 @@ import { EDGES } from "/static/picture.js";
 import { t } from "/static/words.js";
 import { find, make } from "./dom.js";
 import { shownSize } from "./turning.js";
+import { unanswered } from "./weighing.js";
 import { clock, said } from "./words.js";
 
 /** @import { Picture, Row } from "./draft_shapes.js" */
@@ -19,6 +20,7 @@ import { clock, said } from "./words.js";
  * @property {HTMLElement} number
  * @property {HTMLElement} words
  * @property {HTMLElement} state
+ * @property {HTMLElement} doubt
  * @property {string} signature of what is drawn
  */
 
@@ -78,7 +80,7 @@ export class Strip {
     const picture = model.picture(digest);
     const follows = model.follows(digest);
     const signature = JSON.stringify([
-      n, follows.turn, follows.edges, picture.said, picture.result?.status, follows.lacks, follows.problem,
+      n, follows.turn, follows.edges, picture.said, picture.result?.status, follows.lacks, follows.problem, picture.doubts,
     ]);
     let tile = this.tiles.get(digest);
     if (!tile) {
@@ -112,11 +114,12 @@ export class Strip {
     plate.append(image, ...letters, number);
     const words = make("span", "tile-words");
     const state = make("span", "tile-state");
+    const doubt = make("span", "tile-state tile-doubt");
     const choose = make("span", "tile-choose");
     choose.setAttribute("aria-hidden", "true");
     const time = make("span", "visually-hidden", t("take_in.taken_at", { time: clock(picture.captured) }));
-    node.append(plate, choose, words, state, time);
-    return { node, image, letters, number, words, state, signature: "" };
+    node.append(plate, choose, words, state, doubt, time);
+    return { node, image, letters, number, words, state, doubt, signature: "" };
   }
 
   /** @param {string} digest */
@@ -144,8 +147,11 @@ export class Strip {
     const [kind, sign, words] = standing(picture, follows);
     tile.state.className = `tile-state state-${kind}`;
     tile.state.replaceChildren(icon(sign), make("span", "", words));
+    const doubts = unanswered(picture.doubts).map((doubt) => t("take_in.doubt", { words: doubt.words }));
+    tile.doubt.hidden = !doubts.length || Boolean(picture.said.left_out);
+    tile.doubt.replaceChildren(icon("warning"), make("span", "tile-doubt-words", doubts.join(" ")));
     node.classList.toggle("tile-out", Boolean(picture.said.left_out));
-    node.title = picture.name;
+    node.title = [picture.name, ...doubts].join("\n");
   }
 
   /**
