@@ -94,6 +94,77 @@ def test_fast_clicks_on_one_spot_confirm_one_side(
     assert confirmed(taking) == 1
 
 
+def test_a_key_held_on_the_yes_itself_gives_one_answer(
+    page: Page, running: Served, tmp_path: Path
+) -> None:
+    taking, _ = draft(running, tmp_path / "card")
+    opened(page, running, taking)
+    yes = page.locator("#side [data-act=confirm]")
+    for key in ("Enter", " "):
+        before = confirmed(taking)
+        expect(yes).to_be_enabled()
+        yes.focus()
+        page.keyboard.down(key)
+        for _ in range(20):
+            page.wait_for_timeout(50)
+            page.keyboard.down(key)
+        page.keyboard.up(key)
+        expect(page.locator(".side-done")).to_be_visible()
+        expect(page.locator("#kept")).to_have_text("All of it is kept")
+        assert confirmed(taking) == before + 1
+        page.locator(".tile").nth(1).click()
+
+
+@pytest.mark.parametrize("size", SMALL.values(), ids=SMALL)
+def test_fast_taps_confirm_one_side_and_the_next_question_comes_with_its_picture(
+    browser: Browser, running: Served, tmp_path: Path, watch: Watch, size: tuple[int, int]
+) -> None:
+    taking = Taking(running)
+    taking.take(card(tmp_path / "card", 4))
+    assert taking.change(**WHOM, rules="five-intraoral").status == 200
+    context = browser.new_context(viewport={"width": size[0], "height": size[1]}, has_touch=True)
+    watch.attach(context)
+    page = context.new_page()
+    page.goto(f"{running.url}/take-in/{taking.id}")
+    page.wait_for_selector("[data-ready]", state="attached")
+    yes = page.locator("#offer [data-act=accept]")
+    expect(yes).to_be_enabled()
+    yes.scroll_into_view_if_needed()
+    box = yes.bounding_box()
+    assert box is not None
+    for _ in range(4):
+        page.touchscreen.tap(box["x"] + 20, box["y"] + box["height"] / 2)
+    expect(page.locator("#stage-title")).to_contain_text("2 of 4")
+    expect(page.locator("#kept")).to_have_text("All of it is kept")
+    assert confirmed(taking) == 1
+    page.wait_for_function(f"() => ({WHOLE.replace('#side', '#offer')})().every(Boolean)")
+    context.close()
+
+
+def test_a_doubt_that_comes_late_is_looked_at_before_the_yes(
+    page: Page, running: Served, tmp_path: Path
+) -> None:
+    taking, _ = draft(running, tmp_path / "card", 1)
+    held: list[Route] = []
+    page.route("**/weigh", lambda route: held.append(route))
+    opened(page, running, taking)
+    yes = page.locator("#side [data-act=confirm]")
+    expect(page.locator(".ask-wait")).to_have_text(
+        "The picture is being compared with the patient's earlier ones."
+    )
+    # It holds nobody up for long.
+    expect(yes).to_be_enabled()
+    doubt = {"kind": "editor", "words": "a program", "asks": "flipped", "answered": False}
+    digest = next(iter(taking.state()["pictures"]))
+    told = {"pictures": {digest: [{**doubt, "turn": None, "evidence": {}}]}}
+    held[0].fulfill(json=told)
+    seen = (
+        "(yes) => document.querySelector('#side .doubts') && document.querySelector(yes).disabled"
+    )
+    page.wait_for_function(seen, arg="#side [data-act=confirm]")
+    expect(yes).to_be_enabled()
+
+
 @pytest.mark.parametrize("size", SMALL.values(), ids=SMALL)
 def test_the_question_and_its_picture_stay_together(
     browser: Browser, running: Served, tmp_path: Path, watch: Watch, size: tuple[int, int]

@@ -2,10 +2,11 @@
 
 A draft is a folder of its own below ``pages/drafts`` in the archive's folder: the camera files by
 their digest, and what was said of them in ``draft.json``, written anew at every change
-(`keeping`). Only its owner can read it. It goes when the person closes it after all of it was
+(`draft_store`). Only its owner can read it. It goes when the person closes it after all of it was
 archived, or throws it away.
 
-`said` holds what may be said of a picture and what follows from it; `sheet` writes a draft as the
-session sheet that `archiver wrap` would take, and `archiving` hands that to the same
-`archiver.archive.ingest.session_ingest.take_in`. Nothing else makes instances here.
+`photo_entry` holds what may be said of a picture and what follows from it; `draft_doubts` weighs
+what `archiver wrap` would weigh; `sheet` writes a draft as the session sheet that it would take,
+and `archiving_task` hands that to the same `archiver.workflow.wrap`. Nothing else makes instances
+here.
 """

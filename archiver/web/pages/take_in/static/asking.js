@@ -122,7 +122,7 @@ export class Asking {
     box.replaceChildren(title, what, ...doubtLines(this.doubts()));
     const acts = make("div", "asks");
     if (follows) {
-      box.append(question(follows, this.seeing.earlier));
+      box.append(...question(follows, this.seeing.earlier));
       if (this.model.who) acts.append(act("accept", t("take_in.yes_take"), "button-main", () => this.accept(true), "Enter"));
       acts.append(act("accept-open", t("take_in.take_open"), "", () => this.accept(false), "U"));
     } else {
@@ -157,7 +157,7 @@ export class Asking {
     this.roundAct(acts, follows, picture.said.mirror);
     this.flipAct(acts, {});
     acts.append(act("wrong", t("take_in.no_wrong"), "", () => this.wrong()));
-    box.replaceChildren(title, ...doubtLines(this.doubts()), question(follows, this.seeing.earlier), acts);
+    box.replaceChildren(title, ...doubtLines(this.doubts()), ...question(follows, this.seeing.earlier), acts);
   }
 
   answers() {

@@ -47,20 +47,19 @@ export function question(follows, earlier) {
   } else {
     words = t("take_in.ask_side", { side: t(`directions.${laterality}`), edge: edge(forward) });
   }
-  return beside(follows, earlier, [make("p", "ask-words", words)], [make("p", "quiet ask-wait")]);
+  return [beside(follows, earlier, make("p", "ask-words", words)), make("p", "quiet ask-wait")];
 }
 
 /**
  * What a person compares the picture with: how the patient lies in it, and an earlier picture.
  * @param {Settled} follows
  * @param {Label | null} earlier
- * @param {HTMLElement[]} [before] what stands above the drawing
- * @param {HTMLElement[]} [after]
+ * @param {HTMLElement[]} words that stand above the drawing
  */
-export function beside({ edges, laterality = "" }, earlier, before = [], after = []) {
+export function beside({ edges, laterality = "" }, earlier, ...words) {
   const both = make("div", "ask-beside");
   const drawn = make("div", "ask-drawn");
-  drawn.append(...before, sideDrawing(edges, laterality), make("p", "quiet ask-hint", t("take_in.ask_hint")), ...after);
+  drawn.append(...words, sideDrawing(edges, laterality), make("p", "quiet ask-hint", t("take_in.ask_hint")));
   both.append(drawn);
   if (earlier) both.append(drawEarlier(earlier));
   return both;
