@@ -11,11 +11,11 @@ from typing import Any
 from urllib.parse import quote
 
 import numpy as np
-import piexif
 from PIL import Image
 from web_serving import PASSWORD, ROOT, Answer, Client, Served
 
 from archiver.web.auth.users import users_of
+from tests.photo.camera_files import camera_exif, camera_jpeg, thumbnail
 
 if sys.version_info >= (3, 11):
     import tomllib
@@ -141,7 +141,7 @@ def _texts(table: Mapping[str, object]) -> dict[str, str]:
 
 
 def card(folder: Path, count: int, *, columns: int = 640, rows: int = 428) -> list[Path]:
-    """Write a card of pictures, each of its own, ten seconds apart; return them in order of time.
+    """Write a camera's card of pictures, each of its own, ten seconds apart, in order of time.
 
     The names run against the time, as they do where a camera's counter begins anew.
     """
@@ -149,13 +149,14 @@ def card(folder: Path, count: int, *, columns: int = 640, rows: int = 428) -> li
     files = []
     for n in range(count):
         when = f"2026:03:04 14:{20 + n // 6:02}:{n % 6 * 10:02}".encode()
-        exif = piexif.dump({"Exif": {piexif.ExifIFD.DateTimeOriginal: when}})
         pixels = np.empty((rows, columns, 3), np.uint8)
         pixels[..., 0] = np.linspace(60, 230, columns)[None, :]
         pixels[..., 1] = np.linspace(60, 200, rows)[:, None]
         pixels[..., 2] = 40 + 5 * (n % 40)
         pixels[8:40, 8 : 16 + 12 * n] = (250, 240, 200)
         file = folder / f"IMG_{9000 - n:04}.JPG"
-        Image.fromarray(pixels).save(file, "JPEG", quality=90, exif=exif)
+        picture = Image.fromarray(pixels)
+        exif = camera_exif(picture, thumbnail(picture), exif={36867: when})
+        file.write_bytes(camera_jpeg(picture, exif, "4:2:0"))
         files.append(file)
     return files
