@@ -15,6 +15,7 @@ from archiver.archive.kept_objects import (
     report_of,
     whole_lines,
 )
+from archiver.archive.statements.rejection_notes import heeded_by
 from archiver.archive.store import atomic_batch, sqlite
 from archiver.archive.store.archive import Archive, Clock, system_clock
 from archiver.archive.store.durable import flush_folder, translated
@@ -124,6 +125,7 @@ def _rebuild(
             kept += _adopted(journal, unknown, findings, clock(), actor)
             index.add(kept, START)
             findings.indexed += len(kept)
+        index.add([], START, heeded_by(entries))
         _finish(journal, index, findings, clock(), actor)
     finally:
         index.close()
@@ -166,7 +168,7 @@ def rebuild_open(
         known = promises(late)
         unknown = [k for k in waiting if k.description.sop_instance_uid not in known]
         adopted = _adopted(journal, unknown, findings, clock(), actor)
-        index.add(adopted, START)
+        index.add(adopted, START, heeded_by(entries))
         findings.indexed += len(adopted)
         _finish(journal, index, findings, clock(), actor)
         index.close()

@@ -49,5 +49,7 @@ SELECTORS = (
     Option("--role", type=Choice(("original", "derived")), help="as shot, or corrected"),
     Option("--modality", metavar="XC", help="XC photographs, IO and others radiographs"),
     Option("--study", metavar="UID"),
-    Option("--include-rejected", is_flag=True, help="also what a rejection note names"),
+)
+INCLUDE_REJECTED = Option(
+    "--include-rejected", is_flag=True, help="also what a rejection note names"
 )

@@ -17,7 +17,7 @@ import sys
 from typing import TYPE_CHECKING
 
 from archiver.cli.command import Option, Options, verb
-from archiver.cli.options import SELECTORS
+from archiver.cli.options import INCLUDE_REJECTED, SELECTORS
 from archiver.cli.parameters import FILE, FOLDER, PEER, Number
 from archiver.errors import Problem, UsageError
 from archiver.wording import words_of
@@ -33,6 +33,7 @@ if TYPE_CHECKING:
     Option("--archive", type=FOLDER, not_with=["at"], help="archive to ask"),
     Option("--at", type=PEER, help="ask another archive"),
     SELECTORS,
+    INCLUDE_REJECTED,
     Option("--limit", type=Number(1), metavar="N"),
     Option(
         "--contact-sheet", type=FILE, metavar="FILE.png", help="draw what was found on one page"
@@ -101,7 +102,7 @@ def question(options: Options) -> Query:
         modality=options.modality,
         study_uid=options.study,
         limit=getattr(options, "limit", None),
-        include_rejected=options.include_rejected,
+        include_rejected=getattr(options, "include_rejected", False),
     )
 
 

@@ -17,7 +17,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from archiver.cli.command import Option, Options, verb
-from archiver.cli.options import JSON, SELECTORS
+from archiver.cli.options import INCLUDE_REJECTED, JSON, SELECTORS
 from archiver.cli.parameters import FOLDER, PEER
 from archiver.cli.progress import ProgressBar
 from archiver.cli.query import question
@@ -32,6 +32,7 @@ if TYPE_CHECKING:
     Option("--archive", type=FOLDER, not_with=["to"], help="archive to add them to"),
     Option("--to", type=FOLDER, help="leave them as files in a folder"),
     SELECTORS,
+    INCLUDE_REJECTED,
     JSON,
 )
 def command(options: Options) -> int:

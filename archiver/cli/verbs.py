@@ -11,6 +11,7 @@ VERBS: dict[str, str] = {
     "add": "take existing DICOM files, radiographs too, into the archive",
     "validate": "check DICOM files against the standard and the clinical rules",
     "amend": "put right what an archived photograph says, hiding the wrong instances",
+    "reject": "hide what is not to be used, and show it again",
     "confirm": "confirm the sides of archived photographs by the codes under them",
     "query": "find photographs and radiographs in the archive, or in another one",
     "worklist": "say who is scheduled, from another system's worklist",

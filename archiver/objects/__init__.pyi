@@ -33,6 +33,7 @@ from .dataset_reader import open_dataset as open_dataset
 from .dataset_reader import read_elements as read_elements
 from .dataset_reader import reason_of as reason_of
 from .description import Description as Description
+from .description import Selection as Selection
 from .description import describe as describe
 from .description import shown_digest as shown_digest
 from .doubt_answers import answered_by as answered_by

@@ -58,6 +58,14 @@ REJECTIONS = {
     )
 }
 
+#: Meanings of reasons for which nobody is served what was rejected: after IHE Radiology, Imaging
+#: Object Change Management (RAD TF-3, 4.66.4.1.3, from memory), instances rejected for patient
+#: safety, for a wrong worklist entry or at the end of their keeping are as if they were not there;
+#: only what was rejected for quality may still be had.
+WITHHELD = frozenset(
+    code.meaning for code in REJECTIONS.values() if code is not REJECTED_FOR_QUALITY
+)
+
 # Titles of CID 7010 that mark a selection.
 FOR_REFERRING_PROVIDER = Code("113002", "DCM", "For Referring Provider")
 FOR_SURGERY = Code("113003", "DCM", "For Surgery")

@@ -61,11 +61,23 @@ class Selection:
         SOP Instance UIDs of the instances, in the order of the document.
     words
         Key Object Description; empty where there is none.
+    by
+        Person Observer's Name; empty where nobody is named.
+    is_evidenced
+        Whether Current Requested Procedure Evidence lists all of the instances (PS3.3 C.17.6.2),
+        and they are of the document's own study.
     """
 
     title: Code
     uids: tuple[str, ...]
     words: str = ""
+    by: str = ""
+    is_evidenced: bool = False
+
+    @property
+    def binds(self) -> bool:
+        """True where it rejects instances of its own study, all of which its evidence lists."""
+        return self.rejects and self.is_evidenced
 
     @property
     def rejects(self) -> bool:
@@ -163,7 +175,7 @@ def _selection(dataset: Dataset) -> Selection | None:
     if not titles:
         return None
     uids: dict[str, None] = {}
-    words = ""
+    words = by = ""
     for item in items(dataset, "ContentSequence"):
         uids |= {
             text(o, "ReferencedSOPInstanceUID"): None for o in items(item, "ReferencedSOPSequence")
@@ -172,8 +184,23 @@ def _selection(dataset: Dataset) -> Selection | None:
             item, "ConceptNameCodeSequence"
         ):
             words = text(item, "TextValue")
+        by = by or text(item, "PersonName")
     title = Code(*code_key(titles[0]), text(titles[0], "CodeMeaning"))
-    return Selection(title, tuple(uid for uid in uids if uid), words)
+    named = tuple(uid for uid in uids if uid)
+    return Selection(title, named, words, by, bool(named) and _evidence(dataset) >= set(named))
+
+
+def _evidence(dataset: Dataset) -> set[str]:
+    """Return the instances of the evidence of a document; none where some are of other studies."""
+    studies = list(items(dataset, "CurrentRequestedProcedureEvidenceSequence"))
+    if {text(one, "StudyInstanceUID") for one in studies} != {text(dataset, "StudyInstanceUID")}:
+        return set()
+    return {
+        text(one, "ReferencedSOPInstanceUID")
+        for study in studies
+        for series in items(study, "ReferencedSeriesSequence")
+        for one in items(series, "ReferencedSOPSequence")
+    }
 
 
 def _predecessor(dataset: Dataset) -> str:

@@ -70,6 +70,8 @@ class Note:
         Of CID 7011; only with *Rejected for Quality Reasons* (TID 2010, row 2).
     by
         Who says so, as a DICOM person name; empty where nobody is named.
+    repeat
+        How often the same was said before and revoked since.
     """
 
     title: Code
@@ -77,6 +79,7 @@ class Note:
     words: str = ""
     modifiers: tuple[Code, ...] = ()
     by: str = ""
+    repeat: int = 0
 
 
 def referenced(dataset: Dataset) -> Referenced:
@@ -99,9 +102,11 @@ def by_study(references: Iterable[Referenced]) -> dict[str, tuple[Referenced, ..
 
 def note_uid(note: Note, uids: UidPolicy) -> str:
     """Return the SOP Instance UID of a note: it follows from all that the note says."""
+    again = {"repeat": note.repeat} if note.repeat else {}
     return uids.uid(
         "instance",
         {
+            **again,
             "role": "note",
             "title": note.title.value,
             "of": sorted(one.sop_instance for one in note.references),

@@ -20,7 +20,7 @@ from archiver.records.checks.object_checks import check_objects
 from archiver.records.checks.outbox_checks import check_outbox, read_outbox
 from archiver.records.checks.picture_checks import check_pictures, same_pictures
 from archiver.records.checks.picture_findings import check_findings, read_findings
-from archiver.records.checks.rejections import check_rejected
+from archiver.records.checks.rejections import check_heeded, check_rejected
 from archiver.records.checks.retention import check_retention
 from archiver.records.checks.time_checks import check_ages, check_extracted, check_times
 from archiver.records.completeness import MISSING, PRESENT, SUBSTITUTED, Album, Demand, evaluate
@@ -206,6 +206,8 @@ def run_audit(
         partial(one_person, archive) if archive is not None else lambda key: [],
     )
     concerns += survey.concerns
+    if survey.heeded is not None:
+        concerns += check_heeded(survey.instances, facts, survey.heeded)
     limits = strictest(tuple(sets))
     looked = quality if survey.depth >= Depth.PICTURES else None
     concerns += check_objects(valid, pictures, facts, limits, looked)

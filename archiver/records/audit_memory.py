@@ -22,15 +22,16 @@ from archiver.records.model import Look, ObjectFacts, ValidatorFinding
 from archiver.wording import Text
 
 FILE = "audit-memory.sqlite"
-_VERSION = 5
+_VERSION = 6
 _FORMAT = f"{_VERSION} {__version__}"
+_TOLD = "CREATE TABLE IF NOT EXISTS told (name TEXT PRIMARY KEY, value TEXT NOT NULL)"
 _TABLES = """
-CREATE TABLE IF NOT EXISTS told (name TEXT PRIMARY KEY, value TEXT NOT NULL);
 CREATE TABLE IF NOT EXISTS objects (
     path TEXT PRIMARY KEY, uid TEXT NOT NULL, size INTEGER NOT NULL, changed INTEGER NOT NULL,
     depth INTEGER NOT NULL, facts TEXT NOT NULL, seen TEXT NOT NULL
 );
 CREATE TABLE IF NOT EXISTS promises (sop TEXT PRIMARY KEY, entry TEXT NOT NULL);
+CREATE TABLE IF NOT EXISTS statements (seq INTEGER PRIMARY KEY, entry TEXT NOT NULL);
 """
 
 
@@ -84,7 +85,7 @@ class Memory:
 
     def _open(self, path: Path | None, archive: str) -> None:
         self._connection = sqlite3.connect(str(path) if path else ":memory:")
-        self._connection.executescript(_TABLES)
+        self._connection.execute(_TOLD)
         known = self._value("format").partition(" ")[0]
         if known.isdigit() and int(known) > _VERSION:
             self._connection.close()
@@ -92,6 +93,7 @@ class Memory:
             raise ArchiveError(
                 newer_version(Text("archive.schema.audit_memory"), int(known), _VERSION, path)
             )
+        self._connection.executescript(_TABLES)
         if (self._value("format"), self._value("archive")) != (_FORMAT, archive):
             self.forget()
             self._set_value("format", _FORMAT)
@@ -104,7 +106,7 @@ class Memory:
 
     def forget(self) -> None:
         """Forget everything."""
-        for table in ("told", "objects", "promises"):
+        for table in ("told", "objects", "promises", "statements"):
             self._connection.execute(f"DELETE FROM {table}")
 
     def _value(self, name: str) -> str:
@@ -134,6 +136,16 @@ class Memory:
         """Remember promises."""
         rows = ((entry.sop, json.dumps(asdict(entry))) for entry in entries)
         self._connection.executemany("INSERT OR REPLACE INTO promises VALUES (?, ?)", rows)
+
+    def statements(self) -> list[JournalEntry]:
+        """Return the journal's lines about statements up to `position`, in their order."""
+        rows = self._connection.execute("SELECT entry FROM statements ORDER BY seq")
+        return [JournalEntry(**json.loads(entry)) for (entry,) in rows]
+
+    def keep_statements(self, entries: Iterable[JournalEntry]) -> None:
+        """Remember lines about statements."""
+        rows = ((entry.seq, json.dumps(asdict(entry))) for entry in entries)
+        self._connection.executemany("INSERT OR REPLACE INTO statements VALUES (?, ?)", rows)
 
     def objects(self) -> Iterator[RememberedObject]:
         """Yield every object remembered."""

@@ -131,6 +131,7 @@ def said_by(dataset: Dataset, description: Description) -> ObjectFacts:
         orientation=str(description.orientation or ""),
         title=selection.title.value if selection is not None and rejects else "",
         rejects=selection.uids if selection is not None and rejects else (),
+        is_evidenced=selection is not None and selection.is_evidenced,
     )
 
 

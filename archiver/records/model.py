@@ -167,6 +167,8 @@ class ObjectFacts:
         How a side is confirmed, as `archiver.objects.Description` tells it.
     title, rejects
         Of a note that rejects: code of its title, and the instances that it names.
+    is_evidenced
+        Whether its evidence lists all of them as of its own study.
     """
 
     digest: str
@@ -184,6 +186,7 @@ class ObjectFacts:
     certainty: str = ""
     title: str = ""
     rejects: tuple[str, ...] = ()
+    is_evidenced: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,6 +9,7 @@ from dataclasses import dataclass, field, replace
 from datetime import datetime
 from pathlib import Path
 
+from archiver.archive.statements import STATEMENTS, heeded_by
 from archiver.archive.store import (
     START,
     Index,
@@ -28,6 +29,7 @@ from archiver.records.checks.integrity import check_file, check_index, check_mis
 from archiver.records.checks.rejections import (
     Rejections,
     check_rejections,
+    read_heeded,
     read_rejections,
     rejections_of,
     wrong_marks,
@@ -66,6 +68,8 @@ class Survey:
         When the object was read that was read longest ago, ISO 8601.
     lines, end
         Of the journal, and its last position.
+    heeded
+        Instances that the journal says are heeded as statements; None where there is no journal.
     way
         Of another archive: how its headers were had, in words.
     """
@@ -82,6 +86,7 @@ class Survey:
     lines: int = 0
     end: Position = START
     way: Text | str = ""
+    heeded: set[str] | None = None
 
 
 def survey_archive(
@@ -116,7 +121,8 @@ def survey_archive(
         with closing(_open(layout)) as index, index.reading() as connection:
             survey.instances = read_instances(connection)
         return survey
-    promises = _journal(layout, survey, memory, full)
+    promises, statements = _journal(layout, survey, memory, full)
+    survey.heeded = heeded_by(statements)
     who = {entry.seq: entry.who for entry in promises.values()}
     said = _index(layout, survey, who)
     # What is remembered was held against a journal and an index that could be trusted.
@@ -133,7 +139,8 @@ def survey_archive(
         sop for sop, entry in promises.items() if place_of(entry) not in compared.places
     }
     if said is None:
-        with closing(index_in_memory(compared.kept)) as index, index.reading() as connection:
+        anew = index_in_memory(compared.kept, survey.heeded)
+        with closing(anew) as index, index.reading() as connection:
             survey.instances = read_instances(connection, who)
     else:
         _compare_index(survey, said, compared.expected, promises, unsound)
@@ -161,10 +168,15 @@ def _compare_index(
         lines = {sop: entry.seq for sop, entry in promises.items()}
         right = rejections_of(survey.facts, lines)
         survey.concerns += check_rejections(said.rejections, right, unsound)
+    if said.heeded is not None and said.heeded != survey.heeded:
+        words = Text("records.rejections.heeded_differ")
+        survey.concerns.append(Concern("index-differs", words, path="index.sqlite"))
 
 
-def _journal(layout: Layout, survey: Survey, memory: Memory, full: bool) -> dict[str, JournalEntry]:
-    """Read the journal, or what is new in it, and return the promises of all of it."""
+def _journal(
+    layout: Layout, survey: Survey, memory: Memory, full: bool
+) -> tuple[dict[str, JournalEntry], list[JournalEntry]]:
+    """Read the journal, or what is new in it; return all its promises, and all its statements."""
     start = START if full else memory.position
     name = layout.journal.name
     told: list[Concern] = []
@@ -185,24 +197,31 @@ def _journal(layout: Layout, survey: Survey, memory: Memory, full: bool) -> dict
     except OSError as error:
         found = Text("records.survey.journal_unreadable", error=error.strerror)
         survey.concerns.append(Concern("journal-broken", found, path=name))
-        return {}
+        return {}, []
     before = sorted(memory.promises().values(), key=lambda e: e.seq) if start.seq else []
     promises = promises_of([*before, *entries])
+    new_statements = [entry for entry in entries if entry.action in STATEMENTS]
+    statements = [*(memory.statements() if start.seq else ()), *new_statements]
     survey.lines, survey.end = end.seq, end
     survey.concerns += told
     if not told:
         memory.position = end
         new = {entry.seq for entry in entries}
         memory.keep_promises(e for e in promises.values() if e.seq in new)
-    return promises
+        memory.keep_statements(new_statements)
+    return promises, statements
 
 
 @dataclass(frozen=True)
 class _Said:
-    """What the index says: digests of its rows by SOP Instance UID, and what is rejected."""
+    """What the index says: digests of its rows by SOP Instance UID, what is rejected, and by what.
+
+    Of an index that an earlier version made, `heeded` is None.
+    """
 
     rows: dict[str, str]
     rejections: Rejections
+    heeded: set[str] | None
 
 
 def _index(layout: Layout, survey: Survey, who: Mapping[int, str]) -> _Said | None:
@@ -220,6 +239,7 @@ def _index(layout: Layout, survey: Survey, who: Mapping[int, str]) -> _Said | No
                 loose = unused_patients(connection) + stray_teeth(connection)
                 loose += stray_positions(connection) + wrong_marks(connection)
                 rejections = read_rejections(connection)
+                heeded = read_heeded(connection)
     except (ArchiverError, ValueError, TypeError, AttributeError, OverflowError) as error:
         # A damaged database gives values that no column should hold.
         if not found:
@@ -231,7 +251,7 @@ def _index(layout: Layout, survey: Survey, who: Mapping[int, str]) -> _Said | No
         words = Text("records.survey.loose_rows", count=loose)
         survey.concerns.append(Concern("index-differs", words, path=name))
     survey.concerns += _position(layout, position, survey.end)
-    return _Said(rows, rejections)
+    return _Said(rows, rejections, heeded)
 
 
 def _own_check(path: Path) -> Text | str:

@@ -7,6 +7,10 @@ from .record_audit import audit as audit
 from .record_audit import audit_visit as audit_visit
 from .record_query import QueryAnswer as QueryAnswer
 from .record_query import query as query
+from .rejection import Rejected as Rejected
+from .rejection import heed as heed
+from .rejection import reject as reject
+from .rejection import revoke as revoke
 from .session_review import review as review
 from .session_wrapping import wrap as wrap
 from .tooth_comparison import ComparedTooth as ComparedTooth

@@ -1,18 +1,24 @@
-"""What a rejection note names is hidden, whoever wrote the note and whenever it came."""
+"""What a note of somebody who may reject names is hidden, whenever the note came."""
 
 from __future__ import annotations
 
+import sqlite3
+from collections.abc import Callable
+from contextlib import closing
 from pathlib import Path
 
 import pytest
 from archive_samples import NOON, Clock, dataset, incoming, tooth, uid
+from pydicom import Dataset
 
-from archiver.archive.index_rebuild import rebuild
+from archiver.archive.index_rebuild import rebuild, rebuild_open
 from archiver.archive.query import Query, RecordOrder
 from archiver.archive.store.archive import Archive
 from archiver.archive.store.file_transaction import Incoming
+from archiver.archive.store.journal import HEEDED, Deed
 from archiver.dentition.codes import Code
 from archiver.objects import concepts, key_objects, part10
+from archiver.objects.dataset_reader import open_dataset
 from archiver.objects.description import describe
 from archiver.objects.uids import DerivedUids
 
@@ -21,13 +27,18 @@ NEVER_REJECTING = ("113000", "113010", "113020", "113030")
 SHOWN = {"teeth": ("25",), "view": "occlusal"}
 
 
-def note(*numbers: int, title: Code = SAFETY, words: str = "the side was wrong") -> Incoming:
+def note(
+    *numbers: int,
+    title: Code = SAFETY,
+    words: str = "the side was wrong",
+    may_reject: bool = True,
+) -> Incoming:
     beside = dataset(numbers[0])
     told = key_objects.Note(
         title, tuple(key_objects.referenced(dataset(number)) for number in numbers), words
     )
     ds = key_objects.build(told, beside, created=NOON, uids=DerivedUids())
-    return Incoming(describe(ds), [part10.whole(ds)])
+    return Incoming(describe(ds), [part10.whole(ds)], may_reject=may_reject)
 
 
 @pytest.fixture
@@ -139,3 +150,146 @@ def test_what_a_killed_writer_left_to_the_journal_is_hidden_when_taken_in(tmp_pa
     with Archive.open(folder, clock=Clock(), actor="tests") as archive:
         assert archive.recovery.taken_in == 3
         assert found(archive) == {uid(2): None}
+
+
+# Who may reject
+
+
+def revocation(of: Incoming, **how: bool) -> Incoming:
+    """A note that rejects a note: so a rejection is revoked."""
+    ds = open_dataset(b"".join(of.parts))
+    told = key_objects.Note(
+        concepts.REJECTED_FOR_QUALITY, (key_objects.referenced(ds),), "it was right"
+    )
+    made = key_objects.build(told, ds, created=NOON, uids=DerivedUids())
+    return Incoming(describe(made), [part10.whole(made)], may_reject=how.get("may_reject", True))
+
+
+def foreign(change: Callable[[Dataset], object], *numbers: int) -> Incoming:
+    """A note of somebody who may reject, but not as the standard has it."""
+    ds = open_dataset(b"".join(note(*numbers).parts))
+    change(ds)
+    return Incoming(describe(ds), [part10.whole(ds)], may_reject=True)
+
+
+@pytest.mark.parametrize("order", ["before", "after"])
+def test_a_note_of_somebody_who_may_not_reject_is_kept_and_hides_nothing(
+    archive: Archive, order: str
+) -> None:
+    batches = [[note(1, may_reject=False)], [incoming(1)]]
+    for batch in batches if order == "before" else reversed(batches):
+        archive.put(batch)
+    assert found(archive) == {uid(1): None}
+    assert len(archive) == 2
+
+
+def test_a_note_is_heeded_from_when_a_person_has_decided(archive: Archive) -> None:
+    told = note(1, may_reject=False)
+    archive.put([incoming(1, **SHOWN), told])
+    archive.record([Deed(HEEDED, sop=told.description.sop_instance_uid)])
+    assert found(archive) == {}
+    assert found(archive, teeth=(tooth("25"),)) == {}
+
+
+def _no_evidence(ds: Dataset) -> None:
+    del ds.CurrentRequestedProcedureEvidenceSequence
+
+
+def _evidence_of_another_study(ds: Dataset) -> None:
+    ds.CurrentRequestedProcedureEvidenceSequence[0].StudyInstanceUID = "1.2.3.4"
+
+
+def _one_not_listed(ds: Dataset) -> None:
+    listed = ds.CurrentRequestedProcedureEvidenceSequence[0].ReferencedSeriesSequence
+    del listed[0].ReferencedSOPSequence[0]
+
+
+@pytest.mark.parametrize(
+    "change", [_no_evidence, _evidence_of_another_study, _one_not_listed], ids=lambda f: f.__name__
+)
+def test_a_note_whose_evidence_does_not_list_what_it_names_hides_nothing(
+    archive: Archive, change: Callable[[Dataset], object]
+) -> None:
+    archive.put([incoming(1), incoming(2), foreign(change, 1, 2)])
+    assert found(archive) == {uid(1): None, uid(2): None}
+
+
+@pytest.mark.parametrize("order", ["before", "after"])
+@pytest.mark.parametrize("whose", ["PatientID", "IssuerOfPatientID", "StudyInstanceUID"])
+def test_a_note_hides_nothing_of_another_patient_or_study(
+    archive: Archive, whose: str, order: str
+) -> None:
+    def change(ds: Dataset) -> None:
+        setattr(ds, whose, "1.2.3.4")
+        ds.CurrentRequestedProcedureEvidenceSequence[0].StudyInstanceUID = ds.StudyInstanceUID
+
+    batches = [[foreign(change, 1)], [incoming(1)]]
+    for batch in batches if order == "before" else reversed(batches):
+        archive.put(batch)
+    assert found(archive) == {uid(1): None}
+
+
+@pytest.mark.parametrize("order", ["before", "after"])
+def test_a_note_that_a_note_rejects_hides_nothing_any_more(archive: Archive, order: str) -> None:
+    told = note(1)
+    batches = [[incoming(1, **SHOWN), told], [revocation(told)]]
+    for batch in batches if order == "after" else reversed(batches):
+        archive.put(batch)
+    assert found(archive, teeth=(tooth("25"),)) == {uid(1): None}
+
+
+def test_a_revocation_by_somebody_who_may_not_reject_counts_for_nothing(archive: Archive) -> None:
+    told = note(1)
+    archive.put([incoming(1), told, revocation(told, may_reject=False)])
+    assert found(archive) == {}
+
+
+def test_a_revocation_that_is_revoked_counts_no_more(archive: Archive) -> None:
+    told = note(1)
+    back = revocation(told)
+    archive.put([incoming(1), told, back])
+    assert found(archive) == {uid(1): None}
+    archive.put([revocation(back)])
+    assert found(archive) == {}
+
+
+def test_the_reason_is_that_of_the_first_note_that_still_counts(archive: Archive) -> None:
+    first = note(1, title=concepts.REJECTED_FOR_QUALITY)
+    archive.put([incoming(1), first, note(1, title=SAFETY)])
+    archive.put([revocation(first)])
+    assert found(archive, include_rejected=True) == {uid(1): SAFETY.meaning}
+
+
+def test_what_is_heeded_and_revoked_is_so_in_an_index_made_again(tmp_path: Path) -> None:
+    folder = tmp_path / "archive"
+    told, decided = note(1), note(3, may_reject=False)
+    with Archive.open(folder, clock=Clock(), actor="tests") as archive:
+        archive.put([incoming(number) for number in (1, 2, 3, 4)])
+        archive.put([told, note(2), decided, note(4, may_reject=False)])
+        archive.put([revocation(told)])
+        archive.record([Deed(HEEDED, sop=decided.description.sop_instance_uid)])
+        before = found(archive, include_rejected=True)
+    reasons = {uid(1): None, uid(2): SAFETY.meaning, uid(3): SAFETY.meaning, uid(4): None}
+    assert before == reasons
+    for path in folder.glob("index.sqlite*"):
+        path.unlink()
+    with Archive.open(folder, clock=Clock(), actor="tests") as archive:
+        assert found(archive, include_rejected=True) == before
+    assert rebuild(folder, clock=Clock()).is_sound
+    with Archive.open(folder, clock=Clock(), actor="tests") as archive:
+        assert found(archive, include_rejected=True) == before
+        rebuild_open(archive, clock=Clock())
+        assert found(archive, include_rejected=True) == before
+
+
+def test_an_index_of_an_earlier_version_is_brought_up_by_the_writer_that_opens_it(
+    tmp_path: Path,
+) -> None:
+    folder = tmp_path / "archive"
+    with Archive.open(folder, clock=Clock(), actor="tests") as archive:
+        archive.put([incoming(1), incoming(2), note(1), note(2, may_reject=False)])
+    with closing(sqlite3.connect(folder / "index.sqlite")) as index, index:
+        index.execute("DROP TABLE heeded")
+        index.execute("UPDATE instances SET rejected='Rejected' WHERE modality='XC'")
+    with Archive.open(folder, clock=Clock(), actor="tests") as archive:
+        assert found(archive, include_rejected=True) == {uid(1): SAFETY.meaning, uid(2): None}

@@ -19,6 +19,8 @@ _NODE = {
     "web_port": "port for DICOMweb; 0 takes any free one, -1 has none",
     "callers": "titles that may call; empty: any",
     "networks": "addresses that may call; empty: any",
+    "may_reject": "whose rejection notes count, as `dimse:TITLE` or `web:NAME`; empty: nobody's",
+    "sees_rejected": "who may have what was rejected for safety, named alike; empty: nobody",
     "certificate": "PEM file; with it DIMSE and DICOMweb speak TLS only",
     "key": "PEM file of its private key",
     "client_authorities": "PEM file; with it peers must show a certificate of these authorities",

@@ -302,7 +302,7 @@ def test_a_rejected_instance_never_goes_out(archive: Archive, tmp_path: Path) ->
         concepts.REJECTED_FOR_SAFETY, (key_objects.referenced(ds),), "wrong side"
     )
     made = key_objects.build(reject, ds, created=NOW, uids=DerivedUids())
-    archive.put([Incoming(describe(made), [part10.whole(made)], None)])
+    archive.put([Incoming(describe(made), [part10.whole(made)], may_reject=True)])
     told = refusal(archive, tmp_path, uids=frozenset({record.sop_instance_uid}))
     assert "is no valid picture of this patient" in told
     package = hand_over(archive, order(tmp_path, insisted_by="Haugen^Liv"), NOW)

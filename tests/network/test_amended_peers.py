@@ -77,7 +77,7 @@ def places(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Places]:
     with ExitStack() as open_:
         back = peers.free_port()
         port = open_.enter_context(peers.dcmqrscp(folder / "qr", move_to=back))
-        node = open_.enter_context(serving(folder / "theirs"))
+        node = open_.enter_context(serving(folder / "theirs", may_reject=("dimse:ARCHIVER",)))
         settings = folder / "archiver.toml"
         settings.write_text(
             f'[[peer]]\nname = "foreign"\nhost = "127.0.0.1"\nport = {port}\ntitle = "CLINIC"\n'

@@ -64,6 +64,7 @@ class Scene:
         self.rows: list[list[str]] = []
         self.after: list[Callable[[Path], None]] = []
         self.notes: list[tuple[Shot, str]] = []  # what is rejected: "" all of a shot, or a role
+        self.unheeded: list[tuple[Shot, str]] = []  # what a note names of nobody who may reject
         self.findings: list[dict[str, object]] = []
         self.outbox: list[tuple[Shot, str, int]] = []
         self.put: list[Put] = []

@@ -123,6 +123,13 @@ def _(scene: Scene) -> None:
     scene.told("rejected-replaced", case, at=[old], times=1 + old.photograph.mirror)
 
 
+@fault("rejection-undecided")
+def _(scene: Scene) -> None:
+    case = scene.orthodontic()
+    scene.unheeded.append((case.shot(scene.pick((*DIRECT, *ARCHES))), ""))
+    scene.told("rejection-undecided", case)
+
+
 @fault("rejected-alone")
 def _(scene: Scene) -> None:
     case = scene.orthodontic()

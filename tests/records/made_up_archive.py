@@ -293,7 +293,7 @@ def write_episodes(path: Path, rows: list[list[str]]) -> None:
         writer.writerows(rows)
 
 
-def note(shot: Shot, role: str) -> Incoming:
+def note(shot: Shot, role: str, *, may_reject: bool = True) -> Incoming:
     """A note that rejects what was made of a shot, all of it or only one role."""
     named = [ds for ds in shot.made if role.upper() in ("", ds.ImageType[0])]
     told = key_objects.Note(
@@ -301,7 +301,7 @@ def note(shot: Shot, role: str) -> Incoming:
     )
     ds = key_objects.build(told, named[0], created=ARCHIVED, uids=DerivedUids())
     described = replace(describe(ds), transfer_syntax=ExplicitVRLittleEndian)
-    return Incoming(described, [part10.whole(ds)])
+    return Incoming(described, [part10.whole(ds)], may_reject=may_reject)
 
 
 def fill(
@@ -310,6 +310,7 @@ def fill(
     others: list[Incoming],
     notes: Sequence[tuple[Shot, str]] = (),
     when: datetime = ARCHIVED,
+    unheeded: Sequence[tuple[Shot, str]] = (),
 ) -> int:
     """Put everything into a fresh archive; return the number of instances."""
     count = 0
@@ -323,4 +324,6 @@ def fill(
         count += len(archive.put(batch))
         if notes:
             count += len(archive.put([note(*one) for one in notes]))
+        if unheeded:
+            count += len(archive.put([note(*one, may_reject=False) for one in unheeded]))
     return count

@@ -73,7 +73,9 @@ def faulty(
     root = folder / "archive"
     shots = [shot for case in scene.cases for shot in case.shots]
     order = scene.world.rng.permutation(len(shots))
-    count = fill(root, [shots[n] for n in order], scene.others, scene.notes)
+    count = fill(
+        root, [shots[n] for n in order], scene.others, scene.notes, unheeded=scene.unheeded
+    )
     for change in scene.after:
         change(root)
     faults_of_storage.fill_outbox(scene, root)

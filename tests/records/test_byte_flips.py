@@ -33,7 +33,7 @@ from archiver.records.survey import Survey, survey_archive
 FLIPS = int(os.environ.get("ARCHIVER_FLIPS", "48"))
 SEED = int(os.environ.get("ARCHIVER_FLIPS_SEED", "0")) or secrets.randbelow(10**6)
 #: Values that number rows and say nothing by themselves are flipped too: what hangs on them shows.
-TABLES = ("applied", "patients", "instances", "instance_teeth", "rejections")
+TABLES = ("applied", "patients", "instances", "instance_teeth", "rejections", "heeded")
 Undo = Callable[[], None]
 
 

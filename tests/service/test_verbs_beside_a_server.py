@@ -38,6 +38,13 @@ def shot(archive: Path, role: str = "original", tooth: str = "25") -> str:
         return found[-1].sop_instance_uid
 
 
+def gone(archive: Path) -> str:
+    """A photograph that was rejected for its quality."""
+    with Archive.open(archive, read_only=True) as opened:
+        found = opened.query(Query(role="original", include_rejected=True))
+        return [r for r in found if r.rejected and "16" in r.teeth][-1].sop_instance_uid
+
+
 def code(archive: Path, tooth: str) -> str:
     """What stands under the newest picture of a tooth."""
     with Archive.open(archive, read_only=True) as opened:
@@ -46,6 +53,7 @@ def code(archive: Path, tooth: str) -> str:
 
 PATIENT = ("--patient-id", "P-0417")
 CONSENT = (*PATIENT, "--purpose", "laboratory", "--noted-by", "Haugen^Liv")
+BY = ("--by", "Haugen^Liv")
 HANDOVER = (*PATIENT, "--case", "1187", "--to", "North", "--without-doubtful")
 TIME = re.compile(r"\d\d:\d\d:\d\d(\.\d+)?|\d+\.\d+ s")
 #: What is done one after the other, and the exit status.
@@ -72,6 +80,11 @@ STEPS: dict[str, tuple[int, Step]] = {
                                   "--archive", a)),
     "handover again": (1, lambda a, w: ("handover", *HANDOVER, "--out", w / a.name / "1187",
                                         "--archive", a)),
+    "reject": (0, lambda a, w: ("reject", shot(a, tooth="16"), "--reason", "quality", *BY,
+                                "--archive", a)),
+    "reject again": (1, lambda a, w: ("reject", gone(a), "--reason", "safety", *BY,
+                                      "--archive", a)),
+    "revoke": (0, lambda a, w: ("reject", gone(a), "--revoke", *BY, "--archive", a)),
     "withdrawal": (0, lambda a, w: ("consent", *CONSENT, "--withdrawn", "--archive", a)),
     "retrieve": (0, lambda a, w: ("retrieve", "--at", "other", *PATIENT, "--archive", a)),
     "send": (0, lambda a, w: ("send", "--to", "other", *PATIENT, "--queue-only", "--archive", a)),

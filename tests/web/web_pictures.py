@@ -135,12 +135,12 @@ def one_told_wrongly(folder: Path, studies: Path) -> Path:
 
 
 def rejected(archive: Path, folder: Path, uid: str) -> None:
-    """Reject an instance, as a note that comes in does."""
+    """Reject an instance, as a note does that comes from somebody who may."""
     from pydicom import dcmread
 
-    from archiver.archive.store.archive import Archive
+    from archiver.archive.store import Archive, Incoming
     from archiver.cli.context import now
-    from archiver.objects import concepts, key_objects, part10
+    from archiver.objects import concepts, describe, key_objects, part10
     from archiver.objects.uids import DerivedUids
 
     with Archive.open(archive, read_only=True) as opened:
@@ -151,9 +151,8 @@ def rejected(archive: Path, folder: Path, uid: str) -> None:
         concepts.REJECTED_FOR_SAFETY, (key_objects.referenced(dataset),), "the wrong patient"
     )
     made = key_objects.build(note, dataset, created=now(), uids=DerivedUids())
-    file = folder / "note.dcm"
-    file.write_bytes(part10.whole(made))
-    added(archive, [file])
+    with Archive.open(archive, clock=now) as opened:
+        opened.put([Incoming(describe(made), [part10.whole(made)], may_reject=True)])
 
 
 def journalled(served: Served, words: str) -> list[str]:

@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from archiver.archive.query import Query
 from archiver.archive.statements.held_photograph import successor_of
+from archiver.archive.statements.rejections import standing_notes
 from archiver.archive.store.archive import Archive
 from archiver.archive.store.metadata_reader import describe_file
 from archiver.errors import PhotoError, Problem
 from archiver.objects import Identity, Session, name_key, signers
 from archiver.photo import CameraFile
+from archiver.wording import Text
 
 
 @dataclass(frozen=True)
@@ -101,7 +103,10 @@ def _earlier(
     everything = archive.query(Query(source_sha256=photo.sha256, include_rejected=True))
     same = [r for r in everything if r.rejected is None]
     mine = (identity.as_shot, identity.corrected)
-    if any(r.rejected is not None and r.sop_instance_uid in mine for r in everything):
+    gone = [r for r in everything if r.rejected is not None and r.sop_instance_uid in mine]
+    if gone and not same:
+        return tuple(_rejection(archive, gone[0].sop_instance_uid))
+    if gone:
         return (
             Problem(
                 "archive.session_ingest.amended_since", same=tuple(r.sop_instance_uid for r in same)
@@ -116,6 +121,16 @@ def _earlier(
     return (
         Problem("archive.session_ingest.other_meaning", sop_instance_uid=other[0].sop_instance_uid),
     )
+
+
+def _rejection(archive: Archive, uid: str) -> Iterator[Problem]:
+    """Say by whom an instance is rejected, why, and how that is taken back."""
+    for note in standing_notes(archive, uid)[:1]:
+        said = note.selection
+        reason = f"{note.why} ({said.words})" if said.words else note.why
+        by = said.by or Text("archive.session_ingest.nobody")
+        given = {"day": note.day, "by": by, "reason": reason, "note": note.uid}
+        yield Problem("archive.session_ingest.rejected_since", **given)
 
 
 def held_instances(archive: Archive, identity: Identity) -> tuple[ArchivedInstance, ...]:

@@ -27,5 +27,15 @@ from .operations import OperationKind as OperationKind
 from .operations import last_operations as last_operations
 from .operations import note_operation as note_operation
 from .patient_reassignment import NewPatient as NewPatient
+from .rejection_notes import STATEMENTS as STATEMENTS
+from .rejection_notes import heeded_by as heeded_by
+from .rejection_notes import right_marks as right_marks
+from .rejections import REASONS as REASONS
+from .rejections import RejectionNote as RejectionNote
+from .rejections import RejectionRequest as RejectionRequest
+from .rejections import heed as heed
+from .rejections import reject as reject
+from .rejections import revoke as revoke
+from .rejections import standing_notes as standing_notes
 from .same_person_log import one_person as one_person
 from .statement_logs import STATEMENT_LOGS as STATEMENT_LOGS

@@ -20,7 +20,7 @@ from archiver.archive.store.indexed_instance import HeldFile
 from archiver.archive.store.journal import START, Deed, Journal, Position, open_journal
 from archiver.archive.store.layout import Layout
 from archiver.archive.store.metadata_reader import Describe, describe_file
-from archiver.archive.store.recovery import Recovery, remove_aside
+from archiver.archive.store.recovery import Recovery, heeded_in, remove_aside
 from archiver.archive.store.schema import Fields, Schema
 from archiver.archive.store.secret import secret_of
 from archiver.archive.store.transactions import Author, Transactions, read_only
@@ -189,6 +189,7 @@ class Archive:
             position = index.position()
             if position == START:
                 layout.check_journal()
+            index.bring_up(lambda: heeded_in(layout))
             journal, beyond = open_journal(layout.journal, position, time=time, who=author.name)
             beyond += atomic_batch.finish(layout, journal, beyond, time=time, who=author.name)
         except BaseException:

@@ -90,6 +90,8 @@ class Incoming:
         What is done where it names somebody else than the archive.
     by
         Who brought it, for the journal; empty for whoever has the archive open.
+    may_reject
+        Whether who brought it may reject: only then does a rejection note count.
     """
 
     description: Description
@@ -100,6 +102,7 @@ class Incoming:
     origin: str = ""
     on_doubt: OnDoubt = OnDoubt.TAKE
     by: str = ""
+    may_reject: bool = False
 
     def digest(self) -> Written:
         """Return digest and size of the file."""

@@ -7,7 +7,7 @@ again. It also remembers how far into the journal it has come.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -25,7 +25,7 @@ from sqlalchemy import (
 )
 from sqlalchemy.exc import SQLAlchemyError
 
-from archiver.archive.statements.rejection_notes import note_rejections
+from archiver.archive.statements.rejection_notes import enter_heeded, note_rejections
 from archiver.archive.store import sqlite
 from archiver.archive.store import tables as t
 from archiver.archive.store.indexed_instance import HeldFile, IndexedInstance
@@ -160,6 +160,18 @@ class Index:
                 tables = [table for table in tables if table not in t.LATER]
             t.metadata.create_all(self.engine, tables)
 
+    def bring_up(self, heeded: Callable[[], Collection[str]]) -> None:
+        """Enter what the journal says is heeded into an index that an earlier version made.
+
+        Parameters
+        ----------
+        heeded
+            Reads it, where it is needed.
+        """
+        with self._translated("archive.index.not_made"), self.engine.begin() as connection:
+            if not inspect(connection).has_table(t.heeded.name):
+                enter_heeded(connection, heeded())
+
     def position(self) -> Position:
         """Return how far into the journal the index has come.
 
@@ -205,11 +217,19 @@ class Index:
         with self.reading() as connection:
             return connection.execute(select(func.count()).select_from(t.instances)).scalar_one()
 
-    def add(self, kept: Sequence[IndexedInstance], position: Position) -> None:
-        """Take in instances that are not in yet, and the position, in one transaction."""
+    def add(
+        self, kept: Sequence[IndexedInstance], position: Position, heeded: Collection[str] = ()
+    ) -> None:
+        """Take in instances that are not in yet, and the position, in one transaction.
+
+        Parameters
+        ----------
+        heeded
+            Instances that are heeded as statements from now on.
+        """
         with self._translated("archive.index.not_written"), self.engine.begin() as connection:
-            if kept:
-                _insert(connection, kept)
+            if kept or heeded:
+                _insert(connection, kept, heeded)
             values = {
                 "schema": t.SCHEMA,
                 "seq": position.seq,
@@ -230,7 +250,9 @@ class Index:
         self.engine.dispose()
 
 
-def _insert(connection: Connection, kept: Sequence[IndexedInstance]) -> None:
+def _insert(
+    connection: Connection, kept: Sequence[IndexedInstance], heeded: Collection[str]
+) -> None:
     top = connection.execute(select(func.max(t.instances.c.number))).scalar() or 0
     people = _PatientNumbers(connection)
     rows = []
@@ -256,15 +278,17 @@ def _insert(connection: Connection, kept: Sequence[IndexedInstance]) -> None:
             digest = shown_digest(one.description, one.source_digest)
             certainty = one.description.certainty or ""
             shown.append({"instance": number, "digest": digest, "certainty": certainty})
-    connection.execute(insert(t.instances), rows)
+    if rows:
+        connection.execute(insert(t.instances), rows)
     if shown:
         # An earlier version's index gets the table with the first picture that is added.
         t.shown.create(connection, checkfirst=True)
         connection.execute(insert(t.shown), shown)
     if teeth:
         connection.execute(insert(t.instance_teeth), teeth)
-    note_people(connection, rows)
-    note_rejections(connection, kept, top + 1)
+    if rows:
+        note_people(connection, rows)
+    note_rejections(connection, kept, top + 1, heeded)
 
 
 class _PatientNumbers:
@@ -296,8 +320,17 @@ class _PatientNumbers:
         return int(made.inserted_primary_key[0])
 
 
-def index_in_memory(kept: Iterable[IndexedInstance] = ()) -> Index:
-    """Return an index of its own that ends with the process, for one question or one audit."""
+def index_in_memory(
+    kept: Iterable[IndexedInstance] = (), heeded: Collection[str] | None = None
+) -> Index:
+    """Return an index of its own that ends with the process, for one question or one audit.
+
+    Parameters
+    ----------
+    heeded
+        Instances that are heeded as statements; left out, every note that says which instances
+        of its own study it is about: elsewhere there is no journal that knows who may reject.
+    """
     engine = create_engine(
         "sqlite://", poolclass=StaticPool, connect_args={"check_same_thread": False}
     )
@@ -305,5 +338,8 @@ def index_in_memory(kept: Iterable[IndexedInstance] = ()) -> Index:
     index.prepare()
     first = list(kept)
     if first:
-        index.add(first, START)
+        if heeded is None:
+            described = (one.description for one in first)
+            heeded = [d.sop_instance_uid for d in described if d.selection and d.selection.binds]
+        index.add(first, START, heeded)
     return index

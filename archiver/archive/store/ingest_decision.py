@@ -16,7 +16,7 @@ from archiver.archive.store.file_transaction import (
 )
 from archiver.archive.store.index import Index
 from archiver.archive.store.indexed_instance import HeldFile, IndexedInstance
-from archiver.archive.store.journal import QUARANTINED, RESTORED, STORED, Deed, JournalEntry
+from archiver.archive.store.journal import HEEDED, QUARANTINED, RESTORED, STORED, Deed, JournalEntry
 from archiver.archive.store.known_people import KnownPeople
 from archiver.archive.store.layout import Layout, quarantine_path, relative_path
 from archiver.archive.store.same_dataset import differences
@@ -164,8 +164,33 @@ def deeds_of(decided: Sequence[Decided]) -> list[Deed]:
     return deeds
 
 
+def heeded_of(decided: Sequence[Decided]) -> list[Deed]:
+    """Return what the journal is told of notes that count since who brought them may reject."""
+    return [
+        Deed(
+            HEEDED,
+            study=d.study_uid,
+            sop=d.sop_instance_uid,
+            digest=one.written.sha256,
+            note=one.incoming.origin,
+            who=one.incoming.by,
+        )
+        for one in decided
+        if one.action == STORED
+        and one.incoming.may_reject
+        and (d := one.incoming.description).selection is not None
+        and d.selection.binds
+    ]
+
+
 def kept_of(decided: Sequence[Decided], entries: Sequence[JournalEntry]) -> list[IndexedInstance]:
-    """Return what the index takes in, each with its line of the journal."""
+    """Return what the index takes in, each with its line of the journal.
+
+    Parameters
+    ----------
+    entries
+        A line for each with which something was done, and any that follow from them.
+    """
     acted = [one for one in decided if one.action]
     return [
         IndexedInstance(
@@ -177,7 +202,7 @@ def kept_of(decided: Sequence[Decided], entries: Sequence[JournalEntry]) -> list
             entry.seq,
             entry.time,
         )
-        for one, entry in zip(acted, entries, strict=True)
+        for one, entry in zip(acted, entries, strict=False)
         if one.action == STORED
     ]
 

@@ -41,6 +41,8 @@ INTENDED = "intended"
 AMENDED = "amended"
 GIVEN_UP = "given-up"
 QUARANTINED = "quarantined"
+#: A rejection note counts from now on: of somebody who may reject, or after a person decided.
+HEEDED = "heeded"
 
 
 @dataclass(frozen=True)

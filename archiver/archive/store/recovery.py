@@ -5,10 +5,19 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
+from archiver.archive.statements.rejection_notes import heeded_by
 from archiver.archive.store.durable import digest_file
 from archiver.archive.store.index import Index
 from archiver.archive.store.indexed_instance import IndexedInstance
-from archiver.archive.store.journal import ADOPTED, CUT, RESTORED, STORED, JournalEntry, Position
+from archiver.archive.store.journal import (
+    ADOPTED,
+    CUT,
+    RESTORED,
+    STORED,
+    JournalEntry,
+    Position,
+    read_lines,
+)
 from archiver.archive.store.layout import Layout, relative_path
 from archiver.archive.store.metadata_reader import Describe
 from archiver.errors import ObjectError, Problem
@@ -46,6 +55,19 @@ def remove_aside(layout: Layout) -> int:
     for path in left:
         path.unlink()
     return len(left)
+
+
+def heeded_in(layout: Layout) -> set[str]:
+    """Return the instances that the journal says are heeded as statements.
+
+    Raises
+    ------
+    OSError
+        If it cannot be read.
+    """
+    if not layout.journal.exists():
+        return set()
+    return heeded_by(line.entry for line in read_lines(layout.journal) if line.entry)
 
 
 def promises(entries: Iterable[JournalEntry]) -> dict[str, JournalEntry]:
@@ -91,7 +113,7 @@ def take_in(
         # The position moves only with the last of them; the instances themselves are skipped
         # as known if this is interrupted and done again.
         index.add(kept, index.position())
-    index.add([], end)
+    index.add([], end, heeded_by(entries))
     return Recovery(
         taken_in=taken,
         torn_line_cut=any(e.action == CUT for e in entries),

@@ -95,8 +95,8 @@ instances = Table(
     Column("source_digest", String(64)),
     Column("journal_seq", Integer, nullable=False),
     Column("added", String(40), nullable=False),
-    # Meaning of the code by which the first note that names it rejects it; follows from
-    # `rejections`, and stands here because nearly every question asks for it.
+    # Meaning of the code by which the first heeded note that names it rejects it; follows from
+    # `rejections` and `heeded`, and stands here because nearly every question asks for it.
     Column("rejected", String),
     # The instance in whose place it came.
     Column("predecessor", String(64)),
@@ -133,6 +133,14 @@ shown = Table(
     Column("certainty", String(13), nullable=False),
 )
 
+#: Instances of which the journal says that they are heeded as statements; what is no rejection note
+#: among them means nothing. Older indexes lack it: the writer that opens them makes it.
+heeded = Table(
+    "heeded",
+    metadata,
+    Column("sop_instance_uid", String(64), primary_key=True),
+    sqlite_with_rowid=False,
+)
 #: Whom instances name under an identifier, and of whom those of a study are; rejected ones, too.
 #: Notes about other instances count for neither. Older indexes lack both until they grow.
 people = Table(
@@ -151,7 +159,7 @@ study_patients = Table(
     sqlite_with_rowid=False,
 )
 #: Tables that an index of version 4 may lack, since a version before had none of them.
-LATER = (shown, people, study_patients)
+LATER = (shown, people, study_patients, heeded)
 
 #: What the rejection notes among the instances name, be it in the archive or not (yet).
 rejections = Table(

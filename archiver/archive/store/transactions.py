@@ -9,12 +9,20 @@ from datetime import datetime
 from pathlib import Path
 
 from archiver.archive.statements import jsonl_log
+from archiver.archive.statements.rejection_notes import heeded_by
 from archiver.archive.store import atomic_batch
 from archiver.archive.store.durable import described_error, translated
 from archiver.archive.store.file_transaction import Incoming, Placement, Stored
 from archiver.archive.store.identity import give_identity
 from archiver.archive.store.index import Index
-from archiver.archive.store.ingest_decision import Decided, decide, deeds_of, kept_of, stored_of
+from archiver.archive.store.ingest_decision import (
+    Decided,
+    decide,
+    deeds_of,
+    heeded_of,
+    kept_of,
+    stored_of,
+)
 from archiver.archive.store.journal import Deed, Journal, JournalEntry, Position, read_lines
 from archiver.archive.store.known_people import KnownPeople
 from archiver.archive.store.layout import Layout, quarantine_path
@@ -102,7 +110,7 @@ class Transactions:
         try:
             decided = decide(batch, self._index, self._layout, placement, self._people)
             placement.place()
-            entries = self._append(journal, deeds_of(decided))
+            entries = self._append(journal, [*deeds_of(decided), *heeded_of(decided)])
         except BaseException as error:
             # Lines that stand in the journal need their files.
             if journal.end == before and journal.cut_back():
@@ -143,7 +151,7 @@ class Transactions:
                 placement.undo()
                 self._give_up(journal, intended)
                 raise
-        self._enter(journal, decided, entries[: len(decided)])
+        self._enter(journal, decided, entries)
         return [stored_of(one, self._layout) for one in decided]
 
     def _give_up(self, journal: Journal, intended: Sequence[Deed]) -> None:
@@ -167,7 +175,7 @@ class Transactions:
             return
         kept = kept_of(decided, entries)
         try:
-            self._index.add(kept, journal.end)
+            self._index.add(kept, journal.end, heeded_by(entries))
             self._applied = journal.end
             self._people.learn([one.description for one in kept])
         except ArchiveError as error:
@@ -198,8 +206,11 @@ class Transactions:
         with translated(Text("archive.archive.journal_not_written"), self._layout.journal):
             journal = self._caught_up()
             self._append(journal, deeds)
-            self._index.add([], journal.end)
+            heeded = heeded_by(deeds)
+            self._index.add([], journal.end, heeded)
             self._applied = journal.end
+            if heeded:
+                self._people.forget()
 
     def append_line(
         self, name: str, schema: Schema[Fields], fields: Fields, deeds: Sequence[Deed]

@@ -104,6 +104,7 @@ class NodeIngest:
         sop_class: str,
         sop_instance: str,
         origin: str,
+        may_reject: bool = False,
         accept: Callable[[Description], Text | None] = lambda _: None,
     ) -> IngestResult:
         """Keep one object; its file is gone, or in the archive, afterwards.
@@ -116,6 +117,8 @@ class NodeIngest:
             What the sender calls it; empty where it does not say.
         origin
             From where it came, for the journal.
+        may_reject
+            Whether a rejection note of the sender counts.
         accept
             Says why an object is not wanted here; None where it is.
         """
@@ -128,7 +131,8 @@ class NodeIngest:
             if isinstance(looked, IngestResult):
                 return looked
             aside = flushing.result()
-            stored = self._ingest.accept([Incoming(looked, aside=aside, origin=origin)])[0]
+            item = Incoming(looked, aside=aside, origin=origin, may_reject=may_reject)
+            stored = self._ingest.accept([item])[0]
             return self._result(stored, aside, looked)
         except OSError as error:
             return _without_file(error)

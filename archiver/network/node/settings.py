@@ -7,6 +7,8 @@
     web_port = 8080
     callers = ["CAMERA1", "XRAY"]      # titles that may call; left out: any
     networks = ["192.0.2.0/24"]        # addresses that may call; left out: any
+    may_reject = ["dimse:CONSOLE1"]    # whose rejection notes count; left out: nobody's
+    sees_rejected = ["web:review"]     # who may have what was rejected for safety; left out: nobody
     certificate = "node.pem"           # with it, DIMSE and DICOMweb speak TLS only
     key = "node.key"
     client_authorities = "peers.pem"   # with it, peers must show a certificate of these
@@ -23,6 +25,7 @@
     space_days = 30                    # warned of when it lasts no longer
     backup_days = 7
 
+Callers are named ``dimse:TITLE``, or ``web:NAME`` by a name of the credentials.
 Relative paths start at the folder of the settings file. Where C-MOVE and reports of commitment may
 go is what the settings name as peers.
 """
@@ -142,6 +145,8 @@ class NodeSettings:
     web_port: int = 8080
     callers: tuple[str, ...] = ()
     networks: tuple[str, ...] = ()
+    may_reject: tuple[str, ...] = ()
+    sees_rejected: tuple[str, ...] = ()
     certificate: Path | None = None
     key: Path | None = None
     client_authorities: Path | None = None
@@ -181,6 +186,14 @@ class NodeSettings:
         """True where only this machine can reach the node."""
         return self.host.startswith(_LOOPBACK)
 
+    def may_reject_by(self, caller: str) -> bool:
+        """Return whether a caller's rejection notes count."""
+        return caller in self.may_reject
+
+    def shows_rejected_to(self, caller: str) -> bool:
+        """Return whether a caller may have what was rejected, whatever the reason."""
+        return caller in self.sees_rejected
+
     def admits(self, address: str) -> bool:
         """Return whether an address may call."""
         if not self.networks:
@@ -205,7 +218,7 @@ _TAKES = {
     "Path | None": Text("network.settings.takes.path"),
 }
 _PATHS = ("certificate", "key", "client_authorities", "credentials", "worklist")
-_LISTS = ("callers", "networks")
+_LISTS = ("callers", "networks", "may_reject", "sees_rejected")
 
 
 def settings_of(table: Mapping[str, Any], folder: Path) -> NodeSettings:

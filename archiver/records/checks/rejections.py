@@ -7,12 +7,13 @@ and what took its place.
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
-from sqlalchemy import func, select
+from sqlalchemy import func, inspect, select
 
+from archiver.archive.statements import right_marks
 from archiver.archive.store import tables as t
 from archiver.objects import concepts
 from archiver.records.model import Concern, Instance, ObjectFacts, concern_about
@@ -41,19 +42,19 @@ def read_rejections(connection: Connection) -> Rejections:
     }
 
 
+def read_heeded(connection: Connection) -> set[str] | None:
+    """Return the instances that an index says are heeded; None where it is too old to say so."""
+    if not inspect(connection).has_table(t.heeded.name):
+        return None
+    return set(connection.execute(select(t.heeded.c.sop_instance_uid)).scalars())
+
+
 def wrong_marks(connection: Connection) -> int:
     """Return how many rows are marked otherwise than the index's own table of rejections says."""
-    r, i, teeth = t.rejections.c, t.instances.c, t.instance_teeth.c
-    first: dict[str, tuple[int, int, str]] = {}
-    for uid, seq, note, meaning in connection.execute(
-        select(r.sop_instance_uid, r.journal_seq, r.note, r.meaning)
-    ):
-        first[uid] = min(first.get(uid, (seq, note, meaning)), (seq, note, meaning))
+    i, teeth = t.instances.c, t.instance_teeth.c
     statement = select(i.sop_instance_uid, i.rejected).where(i.rejected.is_not(None))
     marked = {row.sop_instance_uid: row.rejected for row in connection.execute(statement)}
-    known = set(connection.execute(select(i.sop_instance_uid)).scalars()) if first else set()
-    wanted = {uid: meaning for uid, (_, _, meaning) in first.items() if uid in known}
-    wrong = len(marked.items() ^ wanted.items())
+    wrong = len(marked.items() ^ right_marks(connection).items())
     beside = t.instance_teeth.join(t.instances, teeth.instance == i.number)
     # Not a comparison with true or false: a damaged value is neither.
     sound = teeth.rejected == i.rejected.is_not(None)
@@ -95,6 +96,39 @@ def check_rejections(said: Rejections, right: Rejections, unsound: set[str]) -> 
                 uids=tuple(one for one in (uid, note) if one),
                 path="index.sqlite",
             )
+
+
+def check_heeded(
+    instances: Sequence[Instance], facts: Mapping[str, ObjectFacts], heeded: Collection[str]
+) -> Iterator[Concern]:
+    """Tell of each rejection note that nobody who may reject has brought or decided about.
+
+    Parameters
+    ----------
+    heeded
+        Instances that the journal says are heeded as statements.
+    """
+    by_uid = {one.uid: one for one in instances}
+    for note in instances:
+        named = facts[note.uid].rejects if note.uid in facts else ()
+        if not named or note.rejected:
+            continue
+        why = ""
+        if not facts[note.uid].is_evidenced:
+            why = "no_evidence"
+        elif any(_is_elsewhere(by_uid.get(uid), note) for uid in named):
+            why = "elsewhere"
+        elif note.uid not in heeded:
+            why = "nobody"
+        if why:
+            reason = concepts.REJECTIONS[facts[note.uid].title].meaning
+            found = Text(f"records.rejections.{why}", reason=reason, count=len(named))
+            concern = concern_about("rejection-undecided", note, found)
+            yield replace(concern, uids=(note.uid, *named))
+
+
+def _is_elsewhere(one: Instance | None, note: Instance) -> bool:
+    return one is not None and (one.study, one.person.key) != (note.study, note.person.key)
 
 
 def check_rejected(

@@ -36,6 +36,38 @@ def check_retention(
     return concerns
 
 
+def passed_keeping_time(
+    sets: Sequence[RuleSet], instances: Iterable[Instance], today: date
+) -> set[tuple[str, str]]:
+    """Return identifiers and issuers of the patients whose record no rule wants kept any more."""
+    days: dict[tuple[str, str], list[date | None]] = {}
+    born: dict[tuple[str, str], date | None] = {}
+    for one in instances:
+        days.setdefault(one.person.key, []).append(day_of(one.date))
+        born[one.person.key] = born.get(one.person.key) or day_of(one.person.birth_date)
+    rows = [row for one in sets for row in one.retention]
+    passed = set()
+    for key, some in days.items():
+        known = [day for day in some if day is not None]
+        if len(known) < len(some):
+            continue
+        ends = [
+            end_of(row, max(known), born[key]) if born[key] or row.until_age is None else date.max
+            for row in rows
+            if _applies(row, max(known), born[key])
+        ]
+        if ends and max(ends) < today:
+            passed.add(key)
+    return passed
+
+
+def _applies(row: Retention, last: date, born: date | None) -> bool:
+    if born is None or (row.from_age is None and row.below_age is None):
+        return True
+    age = age_on(born, last)
+    return age >= (row.from_age or 0) and (row.below_age is None or age < row.below_age)
+
+
 def _judge(
     rules: RuleSet, row: Retention, person: RecordPerson, last: date | None, today: date, count: int
 ) -> Iterator[Concern]:
@@ -57,10 +89,8 @@ def _judge(
     if born is None and (by_age or row.until_age is not None):
         yield concern("retention-unknown", Text("records.retention.no_birth_date"))
         return
-    if born is not None and by_age:
-        age = age_on(born, last)
-        if age < (row.from_age or 0) or (row.below_age is not None and age >= row.below_age):
-            return
+    if not _applies(row, last, born):
+        return
     end = end_of(row, last, born)
     if end < today:
         found = Text("records.retention.passed", n=count, day=end)

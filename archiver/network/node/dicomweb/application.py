@@ -168,6 +168,7 @@ class Application:
         if who is None:
             return self._refusal(request, 401, Text("network.web.credentials"))
         request.state.who = who
+        request.state.caller = f"web:{who}" if self._settings.credentials is not None else ""
         if self._figures.guests.exhausted(address):
             return PlainTextResponse(f"{Text('network.web.busy')}\n", 429, {"Retry-After": "60"})
         length = request.headers.get("content-length", "0")
@@ -213,7 +214,9 @@ class Application:
         if self._storing.reserve.is_reached():
             # Before the body comes: who sends keeps it and comes again (RFC 9110 15.6.4).
             raise refusal(503, "network.web.no_room")
-        outcome = await self._stow.take(request, study, f"STOW-RS from {peer}")
+        may_reject = self._settings.may_reject_by(request.state.caller)
+        origin = f"STOW-RS from {peer}"
+        outcome = await self._stow.take(request, study, origin, may_reject=may_reject)
         for one in outcome.kept:
             if one.status == 0:
                 self._figures.received.labels(_WAY).inc()
@@ -261,8 +264,10 @@ class Application:
 
     # -- WADO-RS
 
-    def _found(self, request: Request) -> list[RequestedInstance]:
-        return instances(self._archive, request.path_params)
+    def _found(self, request: Request, *, seen: bool = False) -> list[RequestedInstance]:
+        """Return what a path names; what is withheld is never `seen`."""
+        withheld = not seen and self._settings.shows_rejected_to(request.state.caller)
+        return instances(self._archive, request.path_params, withheld=withheld)
 
     def _sent(self, request: Request, found: list[RequestedInstance], what: str) -> None:
         studies: dict[str, int] = {}
@@ -342,7 +347,7 @@ class Application:
         text = request.path_params.get("frames")
         numbers = frame_numbers(text) if text is not None else [1]
         how = rendition(request.query_params, wishes(request), thumbnail=False)
-        found = self._found(request)
+        found = self._found(request, seen=True)
         if len(found) == 1 and len(numbers) == 1:
             picture = render(found[0].path, how, numbers[0])
             self._sent(request, found, "rendered")
@@ -363,7 +368,7 @@ class Application:
         text = request.path_params.get("frames")
         number = frame_numbers(text)[0] if text is not None else 1
         how = rendition(request.query_params, wishes(request), thumbnail=True)
-        found = self._found(request)
+        found = self._found(request, seen=True)
         # One in the middle tells more of a series than its first, which may be a test shot.
         one = found[len(found) // 2]
         picture = render(one.path, how, number)
@@ -371,7 +376,7 @@ class Application:
         return Response(picture, media_type=how.media)
 
     def _findings(self, request: Request) -> Response:
-        one = self._found(request)[0]
+        one = self._found(request, seen=True)[0]
         found = self._validation.findings(one.uid)
         if found is None:
             return JSONResponse({"validated": False}, 202)

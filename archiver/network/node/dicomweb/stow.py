@@ -170,7 +170,9 @@ class Stow:
         self._folder = folder
         self._limits = limits
 
-    async def take(self, request: Request, study: str, origin: str) -> StowResult:
+    async def take(
+        self, request: Request, study: str, origin: str, *, may_reject: bool
+    ) -> StowResult:
         """Read a body and keep what is in it.
 
         Parameters
@@ -179,6 +181,8 @@ class Stow:
             The study that the path names; objects of others are refused.
         origin
             From where it came, for the journal.
+        may_reject
+            Whether a rejection note of the sender counts.
 
         Raises
         ------
@@ -194,6 +198,7 @@ class Stow:
         if kind not in (_DICOM, JSON, XML):
             raise refusal(415, "network.web.parts", kinds=(_DICOM, JSON), last=XML)
         accept = partial(_of_study, study) if study else _any_study
+        keep = partial(self._keep, origin=origin, may_reject=may_reject, accept=accept)
         outcome = StowResult()
         set_aside: list[tuple[MediaType, str, Stretch | None]] = []
         # However many parts come that only make objects together, they lie in one file.
@@ -209,9 +214,11 @@ class Stow:
                         IngestResult(answers.CANNOT_UNDERSTAND, Text("network.ingest.no_object"))
                     )
                 else:
-                    outcome.kept.append(await self._keep(part.arrived, origin, accept))
+                    outcome.kept.append(await keep(part.arrived))
             if set_aside:
-                await self._composed(set_aside, outcome, origin, accept)
+                for one in await run_in_threadpool(self._compose, set_aside):
+                    made = one if isinstance(one, IngestResult) else await keep(one)
+                    outcome.kept.append(made)
         except BadMultipartError as error:
             if not outcome.kept:
                 raise RefusedRequest(400, error.args[0]) from error
@@ -223,30 +230,9 @@ class Stow:
             raise refusal(400, "network.web.no_parts")
         return outcome
 
-    async def _keep(
-        self,
-        arrived: IncomingFile | Aside | Fault,
-        origin: str,
-        accept: Callable[[Description], Text | None],
-    ) -> IngestResult:
-        work = partial(
-            self._storing.keep, arrived, sop_class="", sop_instance="", origin=origin, accept=accept
-        )
+    async def _keep(self, arrived: IncomingFile | Aside | Fault, **how: Any) -> IngestResult:
+        work = partial(self._storing.keep, arrived, sop_class="", sop_instance="", **how)
         return await run_in_threadpool(work)
-
-    async def _composed(
-        self,
-        parts: list[tuple[MediaType, str, Stretch | None]],
-        outcome: StowResult,
-        origin: str,
-        accept: Callable[[Description], Text | None],
-    ) -> None:
-        """Make objects from metadata and bulk data, and keep them."""
-        for one in await run_in_threadpool(self._compose, parts):
-            if isinstance(one, IngestResult):
-                outcome.kept.append(one)
-            else:
-                outcome.kept.append(await self._keep(one, origin, accept))
 
     def _compose(
         self, parts: list[tuple[MediaType, str, Stretch | None]]

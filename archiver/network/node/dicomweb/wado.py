@@ -10,7 +10,7 @@ from typing import Any
 
 from pydicom import Dataset
 from pydicom.uid import UID
-from sqlalchemy import select
+from sqlalchemy import func, select
 
 from archiver.archive import LOSSY_METHODS, decoded_frame
 from archiver.archive.store import Archive
@@ -28,7 +28,7 @@ from archiver.network.node.ingest import is_uid
 from archiver.network.node.query.query_engine import read_header
 from archiver.network.node.supported import EXPLICIT
 from archiver.network.recoding import recoded
-from archiver.objects import StoredFrames
+from archiver.objects import StoredFrames, concepts
 from archiver.workers import confined
 
 _CHUNK = 1 << 20
@@ -68,8 +68,15 @@ class RequestedInstance:
         return self.syntax in _LOSSY
 
 
-def instances(archive: Archive, path: dict[str, str]) -> list[RequestedInstance]:
+def instances(
+    archive: Archive, path: dict[str, str], *, withheld: bool = False
+) -> list[RequestedInstance]:
     """Return the instances of the study, series or instance that a path names.
+
+    Parameters
+    ----------
+    withheld
+        Whether the caller may have what is withheld, by its own UID.
 
     Raises
     ------
@@ -87,6 +94,8 @@ def instances(archive: Archive, path: dict[str, str]) -> list[RequestedInstance]
     if "instance" not in path:
         # What a rejection note names comes only to whoever asks for it by its own UID.
         conditions.append(i.rejected.is_(None))
+    elif not withheld:
+        conditions.append(func.coalesce(i.rejected, "").not_in(concepts.WITHHELD))
     statement = (
         select(
             i.study_uid,

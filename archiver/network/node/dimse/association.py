@@ -103,6 +103,11 @@ class NodeAssociation(Association):
         return str(self.requestor.ae_title).strip()
 
     @property
+    def caller(self) -> str:
+        """How the settings name that application where they give it rights."""
+        return f"dimse:{self.calling}"
+
+    @property
     def peer(self) -> str:
         """Title and address of that application, as the audit trail has them."""
         return f"{self.calling}@{self.requestor.address}"

@@ -15,7 +15,7 @@ from pydicom.uid import UID
 from pynetdicom.dimse_primitives import C_GET, C_MOVE, C_STORE
 from pynetdicom.dsutils import decode, encode
 from pynetdicom.presentation import PresentationContext
-from sqlalchemy import select
+from sqlalchemy import func, select
 
 from archiver.archive.store import Archive
 from archiver.archive.store import tables as t
@@ -37,6 +37,7 @@ from archiver.network.pynetdicom_internals import accepted
 from archiver.network.query_level import Level
 from archiver.network.recoding import recoded
 from archiver.network.statuses import Category, Service, status_of
+from archiver.objects import concepts
 from archiver.wording import Text
 
 _MOST = 65535
@@ -80,8 +81,15 @@ class SubOperations:
         return answers.SUBOPERATIONS_FAILED
 
 
-def wanted_instances(archive: Archive, model: str, keys: Dataset) -> list[RetrieveItem]:
+def wanted_instances(
+    archive: Archive, model: str, keys: Dataset, *, withheld: bool = False
+) -> list[RetrieveItem]:
     """Return the instances of a retrieval request (PS3.4 C.4.2.2.1: unique keys only).
+
+    Parameters
+    ----------
+    withheld
+        Whether the caller may have what is withheld, by its own UID.
 
     Raises
     ------
@@ -109,6 +117,8 @@ def wanted_instances(archive: Archive, model: str, keys: Dataset) -> list[Retrie
     if level is not Level.IMAGE:
         # What a rejection note names comes only to whoever asks for it by its own UID.
         conditions.append(i.rejected.is_(None))
+    elif not withheld:
+        conditions.append(func.coalesce(i.rejected, "").not_in(concepts.WITHHELD))
     statement = (
         select(i.sop_instance_uid, i.study_uid, i.path)
         .select_from(t.instances.join(t.patients, i.patient == p.number))
@@ -134,6 +144,8 @@ class Retrieving:
         From where objects come.
     title
         Of this node.
+    shows_rejected_to
+        Whether a caller may have what was rejected, whatever the reason.
     destinations
         Whom objects may be moved to, by title.
     tell
@@ -144,11 +156,13 @@ class Retrieving:
         self,
         archive: Archive,
         title: str,
+        shows_rejected_to: Callable[[str], bool],
         destinations: Iterable[DimsePeer],
         tell: Callable[[Happening], None],
     ) -> None:
         self._archive = archive
         self._title = title
+        self._shows_rejected_to = shows_rejected_to
         self._destinations = {peer.title.strip(): peer for peer in destinations}
         self._tell = tell
 
@@ -222,7 +236,9 @@ class Retrieving:
 
     def _wanted(self, answer: _Answer) -> list[RetrieveItem] | None:
         try:
-            return wanted_instances(self._archive, answer.model, answer.identifier())
+            withheld = self._shows_rejected_to(answer.association.caller)
+            keys = answer.identifier()
+            return wanted_instances(self._archive, answer.model, keys, withheld=withheld)
         except BadQuestionError as error:
             self._refuse(answer, answers.MISMATCH, error)
         except ArchiverError as error:

@@ -81,7 +81,8 @@ class DimseSide:
             else None
         )
         self._commitment = Commitment(archive, known, lambda why: self._log("report", why=why))
-        retrieving = Retrieving(archive, settings.title, known, self._tell)
+        allowed = settings.shows_rejected_to
+        retrieving = Retrieving(archive, settings.title, allowed, known, self._tell)
         services = Services(
             open_reception=self._open_reception,
             store=self._store,
@@ -194,6 +195,7 @@ class DimseSide:
             sop_class=str(request.AffectedSOPClassUID),
             sop_instance=str(request.AffectedSOPInstanceUID),
             origin=f"C-STORE from {association.peer}",
+            may_reject=self._settings.may_reject_by(association.caller),
         )
         self._figures.asked()
         self._figures.storing_seconds.labels(_WAY).observe(time.monotonic() - began)
