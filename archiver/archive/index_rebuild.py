@@ -15,6 +15,7 @@ from archiver.archive.kept_objects import (
     report_of,
     whole_lines,
 )
+from archiver.archive.statements import evidence
 from archiver.archive.statements.rejection_notes import heeded_by
 from archiver.archive.store import atomic_batch, sqlite
 from archiver.archive.store.archive import Archive, Clock, system_clock
@@ -81,6 +82,9 @@ def rebuild(
             try:
                 give_identity(layout.root)
                 entries += atomic_batch.finish(layout, journal, entries, time=time, who=actor)
+                deeds = evidence.unfinished(layout.root, entries)
+                deeds += evidence.brought_up(layout.root, entries)
+                entries += journal.append(deeds, time=time, who=actor)
                 return _rebuild(layout, journal, entries, chain, (clock, actor, describe, progress))
             finally:
                 journal.close()

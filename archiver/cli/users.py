@@ -46,10 +46,22 @@ def tend_users(options: Options, folder: Path) -> int:
         users.add(options.add_user, frozenset(options.role), _password(options.add_user))
         roles_now = tuple(options.role)
         print(words_of()("cli.users.added", name=options.add_user, roles=roles_now))
+    if options.remove_user or options.add_user:
+        _tell_journal(layout.root)
     if options.users:
         for user in users.all().values():
             print(f"{user.name:<24} {', '.join(sorted(user.roles))}")
     return 0
+
+
+def _tell_journal(root: Path) -> None:
+    """Have the journal tell of the file of the users as it is now."""
+    from archiver.archive.statements import evidence
+    from archiver.cli.practice_archive import open_for_writing
+
+    with open_for_writing(root) as archive:
+        archive.secret()
+        archive.record([evidence.file_deed(root, evidence.USERS)])
 
 
 def _password(name: str) -> str:

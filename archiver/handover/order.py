@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Literal
 
 from archiver.archive import Query, Record, RecordOrder
-from archiver.archive.statements import demand, of_case, patient_of
+from archiver.archive.statements import demand, evidence, of_case, patient_of
 from archiver.archive.store import Archive, identifier_doubt, keyed
 from archiver.errors import InputError, Problem
 from archiver.handover.case import Case
@@ -169,6 +169,8 @@ def approve(archive: Archive, order: PackageOrder, chosen: OrderedPictures, toda
     UsageError
         If the case number cannot be one.
     """
+    layout = archive.layout
+    evidence.demand_whole(layout.root, layout.journal, (evidence.CONSENTS, evidence.SECRET))
     demand(archive.layout.root, chosen.patient, order.purpose, today)
     secret = archive.secret()
     case = Case.of(order.case, chosen.patient, secret)

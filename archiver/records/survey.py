@@ -9,7 +9,7 @@ from dataclasses import dataclass, field, replace
 from datetime import datetime
 from pathlib import Path
 
-from archiver.archive.statements import STATEMENTS, heeded_by
+from archiver.archive.statements import STATEMENTS, evidence, heeded_by
 from archiver.archive.store import (
     START,
     Index,
@@ -46,6 +46,8 @@ from archiver.records.model import Concern, Instance, ObjectFacts
 from archiver.records.object_survey import Looked, look_at_objects
 from archiver.wording import Text
 
+#: Lines of the journal that are remembered besides promises.
+_SAYING = (*STATEMENTS, *evidence.ACTIONS)
 #: Objects whose expected rows are made at once.
 _AT_ONCE = 500
 
@@ -70,6 +72,8 @@ class Survey:
         Of the journal, and its last position.
     heeded
         Instances that the journal says are heeded as statements; None where there is no journal.
+    tells_all
+        Whether the journal tells of statements, users and the secret, too, and they are as it says.
     way
         Of another archive: how its headers were had, in words.
     """
@@ -87,6 +91,7 @@ class Survey:
     end: Position = START
     way: Text | str = ""
     heeded: set[str] | None = None
+    tells_all: bool = False
 
 
 def survey_archive(
@@ -123,6 +128,7 @@ def survey_archive(
         return survey
     promises, statements = _journal(layout, survey, memory, full)
     survey.heeded = heeded_by(statements)
+    _evidence(layout, survey, statements)
     who = {entry.seq: entry.who for entry in promises.values()}
     said = _index(layout, survey, who)
     # What is remembered was held against a journal and an index that could be trusted.
@@ -148,6 +154,21 @@ def survey_archive(
         found = Text("records.survey.temporary")
         survey.concerns.append(Concern("file-left-over", found, path=path.name))
     return survey
+
+
+def _evidence(layout: Layout, survey: Survey, statements: list[JournalEntry]) -> None:
+    """Compare the files of statements, of users and the secret with the journal."""
+    try:
+        found = evidence.compare(layout.root, statements)
+    except (OSError, ArchiverError) as error:
+        reason = error.problems[0] if isinstance(error, ArchiverError) else error.strerror
+        words = Text("records.survey.evidence_unreadable", reason=str(reason))
+        survey.concerns.append(Concern("statements-broken", words))
+        return
+    survey.tells_all = found.is_complete and not found.problems
+    survey.concerns += [
+        Concern("statements-broken", one, path=str(one.place.file)) for one in found.problems
+    ]
 
 
 def _open(layout: Layout) -> Index:
@@ -200,7 +221,7 @@ def _journal(
         return {}, []
     before = sorted(memory.promises().values(), key=lambda e: e.seq) if start.seq else []
     promises = promises_of([*before, *entries])
-    new_statements = [entry for entry in entries if entry.action in STATEMENTS]
+    new_statements = [entry for entry in entries if entry.action in _SAYING]
     statements = [*(memory.statements() if start.seq else ()), *new_statements]
     survey.lines, survey.end = end.seq, end
     survey.concerns += told

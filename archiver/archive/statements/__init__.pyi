@@ -1,3 +1,4 @@
+from . import evidence as evidence
 from . import jsonl_log as jsonl_log
 from .amendments import Amendment as Amendment
 from .amendments import AmendmentRequest as AmendmentRequest

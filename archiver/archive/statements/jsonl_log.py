@@ -53,6 +53,14 @@ def append(path: Path, schema: Schema[Fields], fields: Mapping[str, object]) -> 
             flush_folder(path.parent)
 
 
+def end_of(path: Path) -> int:
+    """Return where the last whole line of a file ends."""
+    if not path.exists():
+        return 0
+    with path.open("rb") as file:
+        return _line_end(file, file.seek(0, os.SEEK_END))
+
+
 def last_version(path: Path) -> int:
     """Return the version of the last whole line; 0 where there is none that can be read.
 

@@ -12,17 +12,24 @@ from types import TracebackType
 from typing import TYPE_CHECKING, Protocol, TypeVar, cast
 
 from archiver.archive.query import Query, Record, answer
+from archiver.archive.statements import evidence
 from archiver.archive.store import atomic_batch, sqlite
 from archiver.archive.store.durable import translated
 from archiver.archive.store.file_transaction import Incoming, Stored
 from archiver.archive.store.index import Index
 from archiver.archive.store.indexed_instance import HeldFile
-from archiver.archive.store.journal import START, Deed, Journal, Position, open_journal
+from archiver.archive.store.journal import (
+    START,
+    Deed,
+    Journal,
+    Position,
+    entries_of,
+    open_journal,
+)
 from archiver.archive.store.layout import Layout
 from archiver.archive.store.metadata_reader import Describe, describe_file
 from archiver.archive.store.recovery import Recovery, heeded_in, remove_aside
 from archiver.archive.store.schema import Fields, Schema
-from archiver.archive.store.secret import secret_of
 from archiver.archive.store.transactions import Author, Transactions, read_only
 from archiver.archive.store.writer import Listener, Writer
 from archiver.archive.store.writer_lock import WriterLock
@@ -189,9 +196,14 @@ class Archive:
             position = index.position()
             if position == START:
                 layout.check_journal()
-            index.bring_up(lambda: heeded_in(layout))
+            is_old = index.bring_up(lambda: heeded_in(layout))
             journal, beyond = open_journal(layout.journal, position, time=time, who=author.name)
             beyond += atomic_batch.finish(layout, journal, beyond, time=time, who=author.name)
+            every = list(entries_of(layout.journal, evidence.ACTIONS)) if is_old else beyond
+            deeds = evidence.unfinished(layout.root, beyond)
+            if is_old or position == START:
+                deeds += evidence.brought_up(layout.root, every)
+            beyond += journal.append(deeds, time=time, who=author.name) if deeds else []
         except BaseException:
             index.close()
             raise
@@ -310,8 +322,8 @@ class Archive:
 
     def secret(self) -> bytes:
         """Return the archive's secret, made when it is first asked for; see `secret_of`."""
-        self._writable()
-        secret: bytes = self.writer.call(lambda: secret_of(self.layout.root))
+        written = self._writable()
+        secret: bytes = self.writer.call(written.secret)
         return secret
 
     def replace_index(self, complete: Callable[[Journal], Path]) -> None:

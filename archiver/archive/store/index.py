@@ -160,17 +160,24 @@ class Index:
                 tables = [table for table in tables if table not in t.LATER]
             t.metadata.create_all(self.engine, tables)
 
-    def bring_up(self, heeded: Callable[[], Collection[str]]) -> None:
+    def bring_up(self, heeded: Callable[[], Collection[str]]) -> bool:
         """Enter what the journal says is heeded into an index that an earlier version made.
 
         Parameters
         ----------
         heeded
             Reads it, where it is needed.
+
+        Returns
+        -------
+        bool
+            Whether there was anything to be brought up.
         """
         with self._translated("archive.index.not_made"), self.engine.begin() as connection:
-            if not inspect(connection).has_table(t.heeded.name):
+            is_old = not inspect(connection).has_table(t.heeded.name)
+            if is_old:
                 enter_heeded(connection, heeded())
+            return is_old
 
     def position(self) -> Position:
         """Return how far into the journal the index has come.

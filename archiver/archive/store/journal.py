@@ -14,7 +14,7 @@ from __future__ import annotations
 import hashlib
 import json
 import os
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import asdict, dataclass
 from datetime import datetime
 from pathlib import Path
@@ -43,6 +43,13 @@ GIVEN_UP = "given-up"
 QUARANTINED = "quarantined"
 #: A rejection note counts from now on: of somebody who may reject, or after a person decided.
 HEEDED = "heeded"
+#: Of files that are no objects; see `archiver.archive.statements.evidence`.
+LINE_BEGUN = "line-begun"
+LINE = "line"
+FILE = "file"
+BROUGHT_UP = "brought-up"
+#: What a new journal says in its first line: nothing is there that it does not tell of.
+WITH_STATEMENTS = "format 1, with statements"
 
 
 @dataclass(frozen=True)
@@ -182,6 +189,25 @@ def read_lines(path: Path, start: Position = START) -> Iterator[Line]:
             problem = wrong.at(file=path.name, line=before.seq + 1) if wrong else None
             yield Line(entry, after, problem, torn, raw)
             before = after
+
+
+def entries_of(path: Path, actions: Collection[str]) -> Iterator[JournalEntry]:
+    """Yield the lines with one of some actions that are sound by themselves.
+
+    Only these are read in full; that none is missing or inserted the chain shows.
+
+    Raises
+    ------
+    OSError
+        If the file cannot be read.
+    """
+    marks = [f'{{"action":"{action}"'.encode() for action in actions]
+    with path.open("rb") as file:
+        for raw in file:
+            if any(raw.startswith(mark) for mark in marks):
+                entry, wrong = _parse(raw.removesuffix(b"\n"))
+                if entry is not None and not wrong:
+                    yield entry
 
 
 def verify_chain(path: Path) -> list[Problem]:
@@ -343,7 +369,7 @@ def open_journal(
     elif applied != START:
         raise IntegrityError(_with_hint(Problem("archive.journal.missing").at(file=str(path))))
     journal = Journal(path, end)
-    deeds = [] if end.offset or torn else [Deed(CREATED, note="format 1")]
+    deeds = [] if end.offset or torn else [Deed(CREATED, note=WITH_STATEMENTS)]
     try:
         if torn is not None:
             deeds.append(_mend(journal, torn, beyond))

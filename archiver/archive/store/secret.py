@@ -45,6 +45,28 @@ def secret_of(root: Path, random: Callable[[int], bytes] = os.urandom) -> bytes:
         if not path.exists():
             write_once(path, f"{SCHEMA.version} {random(_LENGTH).hex()}".encode(), mode=0o600)
         text = path.read_bytes()
+    return _read(text, path)
+
+
+def read_secret(root: Path) -> bytes | None:
+    """Return the secret of an archive, None where there is none (yet).
+
+    Raises
+    ------
+    ArchiveError
+        If it cannot be read, or is of a newer version.
+    IntegrityError
+        If the file is damaged.
+    """
+    path = root / FILE
+    with translated(Text("archive.secret.not_made"), path):
+        if not path.exists():
+            return None
+        text = path.read_bytes()
+    return _read(text, path)
+
+
+def _read(text: bytes, path: Path) -> bytes:
     try:
         version, _, digits = text.decode("ascii").rpartition(" ")
         digits = SCHEMA.upgraded(digits, int(version or "0"), path)

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
 
-from archiver.archive.statements import jsonl_log
+from archiver.archive.statements import evidence, jsonl_log
 from archiver.archive.statements.rejection_notes import heeded_by
 from archiver.archive.store import atomic_batch
 from archiver.archive.store.durable import described_error, translated
@@ -23,13 +23,24 @@ from archiver.archive.store.ingest_decision import (
     kept_of,
     stored_of,
 )
-from archiver.archive.store.journal import Deed, Journal, JournalEntry, Position, read_lines
+from archiver.archive.store.journal import (
+    FILE,
+    LINE,
+    Deed,
+    Journal,
+    JournalEntry,
+    Position,
+    entries_of,
+    read_lines,
+)
 from archiver.archive.store.known_people import KnownPeople
 from archiver.archive.store.layout import Layout, quarantine_path
 from archiver.archive.store.metadata_reader import Describe
 from archiver.archive.store.recovery import Recovery, take_in
 from archiver.archive.store.schema import Fields, Schema
-from archiver.errors import ArchiveError, Problem
+from archiver.archive.store.secret import FILE as SECRET
+from archiver.archive.store.secret import secret_of
+from archiver.errors import ArchiveError, IntegrityError, Problem
 from archiver.wording import Text
 
 
@@ -215,9 +226,28 @@ class Transactions:
     def append_line(
         self, name: str, schema: Schema[Fields], fields: Fields, deeds: Sequence[Deed]
     ) -> None:
-        """Append a line to a file of statements, and tell the journal."""
-        jsonl_log.append(self._layout.root / name, schema, fields)
-        self.record(deeds)
+        """Append a line to a file of statements, and tell the journal before and after."""
+        path = self._layout.root / name
+        text = jsonl_log.line_of(schema, fields)
+        schema.check(jsonl_log.last_version(path), path)
+        secret = self.secret()
+        with translated(Text("archive.archive.journal_not_written"), self._layout.journal):
+            begun = evidence.line_deed(secret, name, jsonl_log.end_of(path), text)
+            self._append(self._caught_up(), [begun])
+        jsonl_log.append(path, schema, fields)
+        self.record([replace(begun, action=LINE), *deeds])
+
+    def secret(self) -> bytes:
+        """Return the archive's secret; where it is made, the journal is told."""
+        root = self._layout.root
+        if not (root / SECRET).exists():
+            with translated(Text("archive.secret.not_made"), root / SECRET):
+                told = list(entries_of(self._layout.journal, [FILE]))
+            if any(one.note == SECRET for one in told):
+                raise IntegrityError(Problem("archive.evidence.gone").at(file=SECRET))
+            secret_of(root)
+            self.record([evidence.file_deed(root, SECRET)])
+        return secret_of(root)
 
     def replace_index(self, complete: Callable[[Journal], Path]) -> None:
         """Take over everything from another index; see `Archive.replace_index`."""

@@ -334,8 +334,9 @@ def _integrity(audit: Audit) -> str:
         told = page_words("remembered", **read, unchanged=s.remembered, oldest=s.oldest)
     journal = ""
     if s.end.seq:
+        stands = "journal" if s.tells_all else "journal_objects"
         journal = (
-            f'<p class="where">{escape(page_words("journal", lines=s.end.seq))} '
+            f'<p class="where">{escape(page_words(stands, lines=s.end.seq))} '
             f"<code>{escape(s.end.hash)}</code>.</p>"
         )
     if s.depth is Depth.INDEX:

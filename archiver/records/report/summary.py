@@ -224,6 +224,7 @@ def _heads(audit: Audit) -> dict[str, Any]:
             "where": survey.where,
             "journal_line": survey.end.seq,
             "journal_hash": survey.end.hash if survey.end.seq else "",
+            "journal_tells_all": survey.tells_all,
             "instances": len(survey.instances),
             "photographs": len(audit.pictures),
             "sides": _sides(audit),
