@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import getpass
+import os
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -18,11 +19,15 @@ def now() -> datetime:
 
 
 def actor() -> str:
-    """Return who is at work, for the journal."""
+    """Return who is at work, for the journal: the account, whatever the environment says."""
     try:
+        import pwd
+    except ImportError:  # there is no such module on Windows
         return getpass.getuser()
-    except (OSError, KeyError):
-        return "unnamed"
+    try:
+        return pwd.getpwuid(os.getuid()).pw_name
+    except KeyError:
+        return f"uid {os.getuid()}"
 
 
 def header_folder() -> Path:

@@ -18,6 +18,7 @@ from archiver.records.checks.identity_checks import OnePerson, check_identity
 from archiver.records.checks.likeness import check_likeness
 from archiver.records.checks.object_checks import check_objects
 from archiver.records.checks.outbox_checks import check_outbox, read_outbox
+from archiver.records.checks.packages import check_packages
 from archiver.records.checks.picture_checks import check_pictures, same_pictures
 from archiver.records.checks.picture_findings import check_findings, read_findings
 from archiver.records.checks.rejections import check_heeded, check_rejected
@@ -214,6 +215,7 @@ def run_audit(
     if survey.depth >= Depth.PICTURES:
         concerns += check_likeness(pictures, facts, same_pictures(pictures, facts))
     if archive is not None:
+        concerns += check_packages(archive, survey.instances)
         concerns += check_findings(valid, read_findings(archive))
         aside = sorted((archive / QUARANTINE).glob("*.dcm"))
         concerns += [

@@ -21,7 +21,7 @@ from pydicom.encaps import generate_frames
 from archiver import __version__
 from archiver.dentition import Tooth, Turn, shortened
 from archiver.errors import ArchiveError, PhotoError, Problem
-from archiver.objects import Description, code_of, describe, open_dataset, shown_digest
+from archiver.objects import Description, code_of, concepts, describe, open_dataset, shown_digest
 from archiver.photo import Limits, check_budget, reduced
 from archiver.sheets.contact_sheet import contact_sheet, save_pages
 from archiver.sheets.lettering import sheet_words
@@ -99,7 +99,8 @@ def write_contact_sheet(
 def write_record_sheet(records: Sequence[Record], path: Path) -> list[Path]:
     """Draw the photographs among records, each as shot beside what was made of it.
 
-    A picture whose twin is not among the records is drawn alone.
+    A picture whose twin is not among the records is drawn alone; one that was rejected for another
+    reason than its quality is not drawn.
 
     Returns
     -------
@@ -111,7 +112,8 @@ def write_record_sheet(records: Sequence[Record], path: Path) -> list[Path]:
     ArchiveError
         If a file cannot be written.
     """
-    seen = [_see(Path(r.path), r.source_sha256) for r in records if r.modality == "XC"]
+    shown = [r for r in records if r.modality == "XC" and r.rejected not in concepts.WITHHELD]
+    seen = [_see(Path(r.path), r.source_sha256) for r in shown]
     patients = {(s.description.patient_id, s.description.issuer) for s in seen}
     days = sorted({s.description.study_date for s in seen})
     alone = len(patients) == 1

@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from archiver.dentition import Numbering, Orientation, Tooth, in_arch_order, shortened
-from archiver.objects import BOUND, COUNTERSIGNED, LAPSED, SAID, name_key, signers
+from archiver.objects import BOUND, COUNTERSIGNED, LAPSED, SAID, concepts, name_key, signers
 
 if TYPE_CHECKING:
     from archiver.objects import Description
@@ -75,6 +75,11 @@ class Label:
     certainty: str = ""
     code: str = ""
     signers: tuple[str, ...] = ()
+
+    @property
+    def is_withheld(self) -> bool:
+        """Whether it was rejected for a reason for which nobody is shown it."""
+        return self.rejected in concepts.WITHHELD
 
     @property
     def is_to_confirm(self) -> bool:

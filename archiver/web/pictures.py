@@ -19,7 +19,7 @@ from starlette.responses import Response
 from starlette.routing import BaseRoute
 
 from archiver.archive import Record
-from archiver.archive.statements import FOLDER
+from archiver.archive.statements import FOLDER, is_withheld
 from archiver.errors import ArchiverError
 from archiver.network.node import Event
 from archiver.web.auth.visitor import visitor_of
@@ -160,6 +160,9 @@ class Pictures:
         held = self._site.archive.held([uid]).get(uid) if _UID.fullmatch(uid) else None
         if held is None:
             raise Refused(404, "errors.no_picture")
+        with self._site.archive.reading() as connection:
+            if is_withheld(connection, uid):
+                raise Refused(404, "errors.no_picture")
         side = _side(request.query_params.get("side", ""))
         self.note_view(request, Path(held.path).parts[1])
         # Objects never change, so what was asked for names the answer.

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import os
+import pwd
 from pathlib import Path
 from typing import Any
 
@@ -219,3 +221,73 @@ def test_peers_that_had_it_are_owed_the_note_and_what_revokes_it(
     with Outbox.open(archive) as outbox:
         queued = {one.sop_instance for one in outbox.shipments("clinic")}
     assert back["notes"][0]["sop_instance_uid"] in queued
+
+
+def test_who_is_at_work_is_the_account_not_what_the_environment_says(
+    archive: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    for name in ("LOGNAME", "USER", "LNAME", "USERNAME"):
+        monkeypatch.setenv(name, "chief.auditor")
+    run(archive, found(archive)[0].sop_instance_uid, "--reason", "quality")
+    lines = [json.loads(line) for line in (archive / "journal.jsonl").read_text().splitlines()]
+    assert lines[-1]["who"] == pwd.getpwuid(os.getuid()).pw_name
+    assert "chief.auditor" not in (archive / "journal.jsonl").read_text()
+
+
+def test_a_contact_sheet_shows_nothing_that_was_rejected_for_safety(
+    archive: Path, tmp_path: Path
+) -> None:
+    words = ("query", "--include-rejected", "--archive", archive)
+    for reason, shown in (("quality", True), ("safety", False)):
+        uid = found(archive)[0].sop_instance_uid
+        run(archive, uid, "--reason", reason)
+        sheet = tmp_path / f"{reason}.png"
+        assert archiver(*words, "--contact-sheet", sheet).returncode == 0
+        assert (sheet.stat().st_size > 100_000) is shown
+        run(archive, "--revoke", uid)
+
+
+def outside(archive: Path, folder: Path) -> list[str]:
+    words = ("--rules", "good-record", "--out", folder / "report", "--archive", archive)
+    archiver("audit", *words)
+    report = json.loads((folder / "report" / "audit.json").read_text("utf-8"))
+    return [one["found"] for one in report["concerns"] if one["kind"] == "package-outside"]
+
+
+def test_every_audit_lists_packages_that_hold_what_was_rejected_or_withdrawn_since(
+    archive: Path, tmp_path: Path
+) -> None:
+    patient = ("--patient-id", "P-0417", "--archive", archive)
+    consent = ("consent", *patient, "--purpose", "laboratory", "--noted-by", "Haugen^Liv")
+    assert archiver(*consent).returncode == 0
+    package = ("handover", *patient, "--case", "1187", "--to", "North laboratory")
+    made = archiver(*package, "--insist-by", "Haugen^Liv", "--out", tmp_path / "1187")
+    assert made.returncode == 0, made.stderr
+    assert outside(archive, tmp_path) == []
+    uid = found(archive)[0].sop_instance_uid
+    run(archive, uid, "--reason", "safety")
+    (told,) = outside(archive, tmp_path)
+    assert "North laboratory" in told and "Rejected for Patient Safety Reasons" in told
+    run(archive, "--revoke", uid)
+    assert archiver(*consent, "--withdrawn").returncode == 0
+    (told,) = outside(archive, tmp_path)
+    assert "North laboratory" in told and "withdrawn" in told and "Haugen^Liv" in told
+
+
+@pytest.mark.parametrize("spoil", [b"", None])
+def test_no_package_is_made_while_the_consents_are_not_whole(
+    archive: Path, tmp_path: Path, spoil: bytes | None
+) -> None:
+    patient = ("--patient-id", "P-0417", "--archive", archive)
+    consent = ("consent", *patient, "--purpose", "laboratory", "--noted-by", "Haugen^Liv")
+    assert archiver(*consent).returncode == 0
+    assert archiver(*consent, "--withdrawn").returncode == 0
+    log = archive / "consents.jsonl"
+    if spoil is None:
+        log.write_bytes(log.read_bytes()[:-1])
+    else:
+        log.write_bytes(log.read_bytes().replace(b'"withdrawn"', b'"given"    '))
+    package = ("handover", *patient, "--case", "1187", "--to", "North laboratory")
+    made = archiver(*package, "--insist-by", "Haugen^Liv", "--out", tmp_path / "1187")
+    assert made.returncode == 1 and "consents.jsonl" in made.stderr, made.stderr
+    assert not (tmp_path / "1187").exists()

@@ -325,7 +325,10 @@ def test_a_rejected_picture_is_not_found_and_told_where_its_address_is_known(
     client = Client(start(archive))
     assert uids[0] not in client.ask("/find?view=occlusal&tooth=iso:16").text
     alone = client.ask(f"/find/picture/{uids[0]}").text
-    assert "This picture was rejected" in alone
+    assert "This picture was rejected" in alone and "data-single" not in alone
+    assert client.ask(f"/picture/{uids[0]}").status == 404
+    assert client.ask(f"/compare/tile/{uids[0]}/1/0/0").status == 404
+    assert client.ask(f"/picture/{uids[1]}").status == 200
     compared = client.ask(f"/compare?of={uids[0]}&of={uids[1]}")
     assert compared.status == 400 and "rejected" in compared.text
 

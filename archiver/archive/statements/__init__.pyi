@@ -30,6 +30,7 @@ from .operations import note_operation as note_operation
 from .patient_reassignment import NewPatient as NewPatient
 from .rejection_notes import STATEMENTS as STATEMENTS
 from .rejection_notes import heeded_by as heeded_by
+from .rejection_notes import is_withheld as is_withheld
 from .rejection_notes import right_marks as right_marks
 from .rejections import REASONS as REASONS
 from .rejections import RejectionNote as RejectionNote

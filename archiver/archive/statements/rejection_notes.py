@@ -102,6 +102,13 @@ def right_marks(connection: Connection) -> dict[str, str]:
     return _reasons(connection, {row[0] for row in connection.execute(select(c.sop_instance_uid))})
 
 
+def is_withheld(connection: Connection, uid: str) -> bool:
+    """Return whether an instance was rejected for a reason for which nobody is shown it."""
+    i = t.instances.c
+    reason = connection.execute(select(i.rejected).where(i.sop_instance_uid == uid)).scalar()
+    return reason in concepts.WITHHELD
+
+
 def _mark(connection: Connection, uids: set[str]) -> None:
     every = set(uids)
     waiting = set(uids)

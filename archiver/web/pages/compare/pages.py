@@ -9,6 +9,7 @@ from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
 from starlette.routing import BaseRoute
 
+from archiver.archive.statements import is_withheld
 from archiver.errors import ObjectError
 from archiver.priors import earlier_of
 from archiver.web.audit import ACCESSED
@@ -172,7 +173,11 @@ class CompareRoutes(ComparisonContext):
         numbers = [request.path_params[key] for key in ("reduction", "column", "row")]
         if not all(n.isascii() and n.isdigit() and len(n) < 6 for n in numbers):
             raise Refused(404, "errors.no_picture")
-        source = self.sources.source(str(request.path_params["uid"]))
+        uid = str(request.path_params["uid"])
+        source = self.sources.source(uid)
+        with self.site.archive.reading() as connection:
+            if is_withheld(connection, uid):
+                raise Refused(404, "errors.no_picture")
         self.site.pictures.note_view(request, source.description.study_uid)
         reduction, column, row = (int(n) for n in numbers)
         try:
