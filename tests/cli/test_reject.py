@@ -45,7 +45,9 @@ def wrapped(folder: Path) -> str:
     if not card.exists():
         card.mkdir()
         camera_jpeg(card / "A.JPG", 3)
-        write_sheet(card, [photo("A.JPG", 26)], "P-0417")
+        written = write_sheet(card, [photo("A.JPG", 26)], "P-0417")
+        born = 'id = "P-0417"\nbirth_date = 1988-02-17'
+        written.write_text(written.read_text("utf-8").replace('id = "P-0417"', born), "utf-8")
     sheet = next(card.glob("*.toml"))
     made = archiver("wrap", sheet, "--archive", new_archive(folder / "archive"))
     assert made.returncode in (0, 1), made.stderr
