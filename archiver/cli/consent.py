@@ -3,6 +3,8 @@
   archiver consent --patient-id P-0417 --purpose laboratory --noted-by "Haugen^Liv"
   archiver consent --patient-id P-0417 --purpose teaching --noted-by "Haugen^Liv" --until 2027-03-04
   archiver consent --patient-id P-0417 --purpose teaching --noted-by "Haugen^Liv" --withdrawn
+  archiver consent --patient-id P-0417 --purpose referral --noted-by "Haugen^Liv" \
+    --to "North clinic" --visit STUDY-UID --given-by parent --giver "Okafor^Amara"
   archiver consent --patient-id P-0417
 
 Notes that a patient has consented to a hand-over of photographs for a purpose, or has withdrawn
@@ -13,11 +15,12 @@ package; what is outside already is told with it.
 from __future__ import annotations
 
 import json
+from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from archiver.cli.command import Option, Options, verb
-from archiver.cli.parameters import DAY, FOLDER, PURPOSE
+from archiver.cli.parameters import DAY, FOLDER, PURPOSE, Choice
 from archiver.errors import Problem, UsageError
 from archiver.wording import words_of
 
@@ -32,6 +35,16 @@ if TYPE_CHECKING:
     Option("--purpose", type=PURPOSE),
     Option("--noted-by", metavar="NAME", help="who notes it, as family^given"),
     Option("--until", type=DAY, not_with=["withdrawn"], help="last day on which it holds"),
+    Option("--to", metavar="NAME", help="to whom alone the pictures may go, as at handover"),
+    Option(
+        "--visit",
+        multiple=True,
+        metavar="STUDY-UID",
+        not_with=["withdrawn"],
+        help="visits that alone it is about; may be given repeatedly",
+    ),
+    Option("--given-by", type=Choice(("patient", "parent", "guardian"))),
+    Option("--giver", metavar="NAME", help="of the parent or guardian, as family^given"),
     Option("--withdrawn", is_flag=True, help="the patient has withdrawn it"),
     Option("--json", is_flag=True, help="what is on record, as JSON"),
 )
@@ -44,7 +57,8 @@ def command(options: Options) -> int:
 
     practice = read_settings()
     if options.purpose is None:
-        if options.noted_by or options.until or options.withdrawn:
+        said = (options.noted_by, options.until, options.withdrawn, options.to, options.visit)
+        if any(said) or options.given_by or options.giver:
             raise UsageError(Problem("cli.consent.to_what").at("archiver consent"))
         with Archive.open(options.archive or practice.archive, read_only=True) as archive:
             patient = patient_of(archive, options.patient_id, options.issuer)
@@ -59,6 +73,7 @@ def _note(folder: Path, options: Options) -> int:
     from archiver.archive.statements import (
         GIVEN,
         WITHDRAWN,
+        ConsentScope,
         consents_of,
         handovers,
         note,
@@ -78,6 +93,12 @@ def _note(folder: Path, options: Options) -> int:
             now=now(),
             until=options.until,
             state=WITHDRAWN if options.withdrawn else GIVEN,
+            scope=ConsentScope(
+                (options.to or "").strip(),
+                tuple(options.visit),
+                options.given_by or "",
+                (options.giver or "").strip(),
+            ),
         )
         root = archive.layout.root
         uids = {record.sop_instance_uid for record in archive.query(asked)}
@@ -85,6 +106,7 @@ def _note(folder: Path, options: Options) -> int:
             one
             for one in handovers(root)
             if options.withdrawn and one.purpose == options.purpose and uids & set(one.uids)
+            if options.to is None or one.to == options.to.strip()
         ]
         return _print_consents(consents_of(root, *patient), outside, options)
 
@@ -110,11 +132,23 @@ def _print_consents(consents: list[Consent], outside: list[HandedOver], options:
     if not consents:
         print(words("cli.consent.none"))
     for one in consents:
-        print(f"{one.purpose.value:<13} {one.against(today) or _given(one)}")
+        told = one.against(today) or _given(one)
+        print(f"{one.purpose.value:<13} {told}{''.join(map(str, _scope(one)))}")
     for package in outside:
         given = {"case": package.case, "to": package.to, "day": package.when[:10]}
         print(words("cli.consent.outside", **given))
     return 0
+
+
+def _scope(one: Consent) -> Iterator[str]:
+    words = words_of()
+    if one.recipient:
+        yield words("cli.consent.scope.to", to=one.recipient)
+    if one.visits:
+        yield words("cli.consent.scope.visits", visits=one.visits)
+    if one.given_by:
+        who = words(f"cli.consent.giver.{one.given_by}")
+        yield words("cli.consent.scope.given_by", who=f"{who} {one.giver}".strip())
 
 
 def _given(one: Consent) -> str:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from datetime import date, datetime, timedelta
 from pathlib import Path
+from typing import Any
 
 import pytest
 from archive_samples import NOON, Clock, incoming
@@ -15,6 +16,7 @@ from archiver.archive.statements.consents import (
     GIVEN,
     WITHDRAWN,
     Consent,
+    ConsentScope,
     consents_of,
     demand,
     note,
@@ -218,3 +220,72 @@ def test_a_log_of_one_line_has_the_version_of_that_line(tmp_path: Path) -> None:
     assert jsonl_log.last_version(path) == 1
     path.write_bytes(b"")
     assert jsonl_log.last_version(path) == 0
+
+
+# Scope: recipient, visits, who gave it
+
+LAB = Purpose.LABORATORY
+NORTH, SOUTH = "North laboratory", "South laboratory"
+VISIT = "1.2.826.0.1.3680043.8.498.1.1"
+
+
+def allowed(archive: Archive, to: str, *visits: str) -> str:
+    """Why it is refused; empty where it is not."""
+    try:
+        demand(archive.layout.root, WHO, LAB, NOON.date(), to=to, visits=visits)
+    except InputError as error:
+        return str(error)
+    return ""
+
+
+def scoped(archive: Archive, state: str = GIVEN, **scope: Any) -> Consent:
+    return give(archive, LAB, state=state, scope=ConsentScope(**scope))
+
+
+def test_a_consent_for_a_recipient_is_for_nobody_else(archive: Archive) -> None:
+    scoped(archive, recipient=NORTH)
+    assert not allowed(archive, NORTH) and not allowed(archive, " north  LABORATORY")
+    assert f"is given for {NORTH} alone" in allowed(archive, SOUTH)
+    scoped(archive, recipient=SOUTH)
+    assert not allowed(archive, NORTH) and not allowed(archive, SOUTH)
+
+
+def test_a_recipient_is_barred_by_a_withdrawal_and_let_in_by_a_later_consent(
+    archive: Archive,
+) -> None:
+    scoped(archive)
+    scoped(archive, WITHDRAWN, recipient=NORTH)
+    assert "was withdrawn" in allowed(archive, NORTH) and not allowed(archive, SOUTH)
+    scoped(archive, recipient=NORTH)
+    assert not allowed(archive, NORTH)
+    scoped(archive, WITHDRAWN)
+    assert "was withdrawn" in allowed(archive, NORTH) and "was withdrawn" in allowed(archive, SOUTH)
+    scoped(archive, recipient=NORTH)
+    assert not allowed(archive, NORTH) and "was withdrawn" in allowed(archive, SOUTH)
+
+
+def test_a_consent_for_visits_covers_them_alone(archive: Archive) -> None:
+    scoped(archive, visits=(VISIT,))
+    assert not allowed(archive, NORTH, VISIT)
+    assert "not given for 1 of the visits" in allowed(archive, NORTH, VISIT, "1.2.3")
+    scoped(archive)
+    assert not allowed(archive, NORTH, VISIT, "1.2.3")
+
+
+def test_a_consent_is_for_visits_of_the_patient_and_by_a_parent_with_a_name(
+    archive: Archive,
+) -> None:
+    with pytest.raises(InputError, match="no visit"):
+        scoped(archive, visits=("1.2.3",))
+    with pytest.raises(InputError, match="--giver"):
+        scoped(archive, given_by="parent")
+    scoped(archive, given_by="parent", giver="Okafor^Amara")
+    (kept,) = consents_of(archive.layout.root, *WHO)
+    assert (kept.given_by, kept.giver) == ("parent", "Okafor^Amara")
+
+
+def test_a_sheet_says_nothing_of_what_is_on_record_for_a_recipient(archive: Archive) -> None:
+    scope = ConsentScope(recipient=NORTH)
+    give(archive, Purpose.TEACHING, state=WITHDRAWN, scope=scope)
+    assert run_sheet(archive, NOON.date()) == []
+    assert demand(archive.layout.root, WHO, Purpose.TEACHING, NOON.date(), to=SOUTH)

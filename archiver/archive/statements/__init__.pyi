@@ -11,6 +11,7 @@ from .confirmations import named_by as named_by
 from .consents import GIVEN as GIVEN
 from .consents import WITHDRAWN as WITHDRAWN
 from .consents import Consent as Consent
+from .consents import ConsentScope as ConsentScope
 from .consents import consents_of as consents_of
 from .consents import demand as demand
 from .consents import note as note

@@ -1,4 +1,4 @@
-"""What patients have consented to: for which purpose, noted by whom, until when, withdrawn.
+"""What patients have consented to: for which purpose, visits and recipient, until when; withdrawn.
 
 Kept in ``<archive>/consents.jsonl``, which only grows. The journal tells of each line without
 the patient: a keyed digest of the line and the purpose.
@@ -6,7 +6,7 @@ the patient: a keyed digest of the line and the purpose.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 from pathlib import Path
@@ -28,13 +28,19 @@ def _with_said_on(line: Fields) -> Fields:
     return {"said_on": None, **line}
 
 
-SCHEMA = Schema(Text("archive.schema.consents"), (_with_said_on,))
+def _with_scope(line: Fields) -> Fields:
+    return {"recipient": "", "visits": [], "given_by": "", "giver": "", **line}
+
+
+SCHEMA = Schema(Text("archive.schema.consents"), (_with_said_on, _with_scope))
 GIVEN, WITHDRAWN = "given", "withdrawn"
+#: Who gives a consent; who is not the patient is named.
+PATIENT, PARENT, GUARDIAN = GIVERS = ("patient", "parent", "guardian")
 
 
 @dataclass(frozen=True)
 class Consent:
-    """What was last noted of one patient and purpose.
+    """What was noted of one patient and purpose.
 
     Parameters
     ----------
@@ -50,6 +56,12 @@ class Consent:
         Last day on which it holds; None for no end.
     said_on
         Day of the visit whose sheet said so; None where a person noted it by itself.
+    recipient
+        To whom alone the pictures may go; empty for anybody.
+    visits
+        Study Instance UIDs of the visits that alone it is about; empty for all.
+    given_by, giver
+        One of `GIVERS`, and the name of who is not the patient; empty where it is not said.
     """
 
     patient_id: str
@@ -60,6 +72,15 @@ class Consent:
     noted_at: str
     until: date | None = None
     said_on: date | None = None
+    recipient: str = ""
+    visits: tuple[str, ...] = ()
+    given_by: str = ""
+    giver: str = ""
+
+    @property
+    def is_general(self) -> bool:
+        """Whether it is about any recipient and all visits."""
+        return not self.recipient and not self.visits
 
     @property
     def as_of(self) -> date:
@@ -73,6 +94,16 @@ class Consent:
         if self.until is not None and day > self.until:
             return Text("archive.consents.ended", on=self.until)
         return None
+
+
+@dataclass(frozen=True)
+class ConsentScope:
+    """What alone a consent is about, and who gave it; see `Consent`."""
+
+    recipient: str = ""
+    visits: tuple[str, ...] = ()
+    given_by: str = ""
+    giver: str = ""
 
 
 def patient_of(archive: Archive, patient_id: str, issuer: str | None) -> tuple[str, str]:
@@ -105,7 +136,10 @@ def patient_of(archive: Archive, patient_id: str, issuer: str | None) -> tuple[s
 
 
 def consents_of(root: Path, patient_id: str, issuer: str = "") -> list[Consent]:
-    """Return what was last noted of a patient, a consent for each purpose, in their order.
+    """Return what stands of what was noted of a patient, in the order of the purposes.
+
+    A statement about any recipient and all visits takes the place of all before it; one about a
+    recipient, of those about the same; a withdrawal, of every consent that it is about.
 
     Raises
     ------
@@ -114,8 +148,32 @@ def consents_of(root: Path, patient_id: str, issuer: str = "") -> list[Consent]:
     IntegrityError
         If a line of them is damaged.
     """
-    last = {one.purpose: one for one in _noted(root, (patient_id, issuer))}
-    return [last[purpose] for purpose in Purpose if purpose in last]
+    noted = _noted(root, (patient_id, issuer))
+    return [one for purpose in Purpose for one in _standing(noted, purpose)]
+
+
+def _standing(noted: Sequence[Consent], purpose: Purpose) -> list[Consent]:
+    standing: list[Consent] = []
+    for one in noted:
+        if one.purpose is not purpose:
+            continue
+        if one.is_general:
+            standing = []
+        elif one.state == WITHDRAWN:
+            standing = [other for other in standing if not _same_recipient(one, other.recipient)]
+        else:
+            standing = [
+                other
+                for other in standing
+                if not _same_recipient(one, other.recipient)
+                or (other.state == GIVEN and other.visits != one.visits)
+            ]
+        standing.append(one)
+    return standing
+
+
+def _same_recipient(one: Consent, recipient: str) -> bool:
+    return " ".join(one.recipient.split()).casefold() == " ".join(recipient.split()).casefold()
 
 
 def _noted(root: Path, patient: tuple[str, str]) -> list[Consent]:
@@ -133,6 +191,10 @@ def _consent(line: Fields) -> Consent:
         purpose=Purpose(line["purpose"]),
         until=_day(line["until"]),
         said_on=_day(line["said_on"]),
+        recipient=str(line["recipient"]),
+        visits=tuple(str(uid) for uid in line["visits"]),
+        given_by=str(line["given_by"]),
+        giver=str(line["giver"]),
         **words,
     )
 
@@ -141,24 +203,53 @@ def _day(words: object) -> date | None:
     return date.fromisoformat(words) if isinstance(words, str) else None
 
 
-def demand(root: Path, patient: tuple[str, str], purpose: Purpose, day: date) -> Consent:
-    """Return the consent of a patient for a purpose that holds on a day.
+def demand(
+    root: Path,
+    patient: tuple[str, str],
+    purpose: Purpose,
+    day: date,
+    *,
+    to: str = "",
+    visits: Collection[str] = (),
+) -> Consent:
+    """Return the last consent of a patient that holds; refuse what is not consented to.
 
     Parameters
     ----------
     patient
         Identifier and its issuer.
+    to
+        To whom the pictures are to go.
+    visits
+        Study Instance UIDs of the pictures.
 
     Raises
     ------
     InputError
-        If there is none: never given, ended, or withdrawn.
+        If no consent holds on the day: never given, ended, withdrawn, or given for another
+        recipient or other visits.
     """
-    found = [one for one in consents_of(root, *patient) if one.purpose is purpose]
-    wrong = found[0].against(day) if found else Text("archive.consents.not_on_record")
-    if wrong:
+    every = [one for one in consents_of(root, *patient) if one.purpose is purpose]
+    own = [one for one in every if one.recipient and _same_recipient(one, to)]
+    # What was last said of a recipient stands before what was said of anybody.
+    barred = [one for one in own if one.state == WITHDRAWN]
+    about = barred or [*(one for one in every if not one.recipient), *own]
+    wrong: Text | None = None
+    if not about:
+        other = ", ".join(one.recipient for one in every)
+        wrong = Text("archive.consents.not_on_record")
+        if other:
+            wrong = Text("archive.consents.other_recipient", recipients=other)
+    holding = [one for one in about if not one.against(day)]
+    if about and not holding:
+        wrong = about[-1].against(day)
+    elif holding and not any(not one.visits for one in holding):
+        missing = set(visits) - {uid for one in holding for uid in one.visits}
+        if missing:
+            wrong = Text("archive.consents.other_visits", count=len(missing))
+    if wrong is not None:
         raise InputError(Problem("archive.consents.not_given", purpose=purpose, wrong=wrong))
-    return found[0]
+    return holding[-1]
 
 
 def note(
@@ -170,6 +261,7 @@ def note(
     now: datetime,
     until: date | None = None,
     state: str = GIVEN,
+    scope: ConsentScope | None = None,
 ) -> Consent:
     """Note that a patient has given or withdrawn a consent.
 
@@ -177,21 +269,36 @@ def note(
     ----------
     archive
         Open for writing.
+    scope
+        What alone it is about, and who gave it.
 
     Raises
     ------
+    InputError
+        If a visit is not the patient's, or a parent or guardian is not named.
     ArchiveError
         If the disk refuses.
     """
-    one = Consent(*patient, purpose, state, by, now.isoformat(timespec="seconds"), until)
-    return _kept(archive, one)
+    about = scope or ConsentScope()
+    if about.given_by in (PARENT, GUARDIAN) and not about.giver.strip("^ "):
+        raise InputError(Problem("archive.consents.giver"))
+    for uid in about.visits:
+        asked = Query(
+            patient_id=patient[0], issuer=patient[1], study_uid=uid, include_rejected=True
+        )
+        if not archive.query(asked):
+            raise InputError(Problem("archive.consents.no_such_visit", uid=uid))
+    moment = now.isoformat(timespec="seconds")
+    told = Consent(*patient, purpose, state, by, moment, until, None, **about.__dict__)
+    return _kept(archive, told)
 
 
 def _kept(archive: Archive, one: Consent) -> Consent:
     end = one.until.isoformat() if one.until is not None else None
     said_on = one.said_on.isoformat() if one.said_on is not None else None
     words = {"purpose": one.purpose.value, "until": end, "said_on": said_on}
-    fields = {**one.__dict__, **words}
+    scope = {"visits": list(one.visits)}
+    fields = {**one.__dict__, **words, **scope}
     line = jsonl_log.line_of(SCHEMA, fields)
     digest = keyed(archive.secret(), "consent", line.decode()).hex()
     told = f"{one.purpose}: {one.state}" + (f", until {end}" if end else "")
@@ -220,7 +327,7 @@ def note_session(archive: Archive, session: Session, now: datetime) -> list[Text
         moment = now.isoformat(timespec="seconds")
         day = session.visit.date
         one = Consent(*patient, purpose, GIVEN, said.noted_by, moment, said.until, day)
-        before = [other for other in earlier if other.purpose is purpose]
+        before = [other for other in earlier if other.purpose is purpose and other.is_general]
         if _is_later(one, before):
             _kept(archive, one)
         elif before[-1].state == WITHDRAWN:

@@ -39,7 +39,9 @@ def _of(root: Path, package: HandedOver, by_uid: dict[str, Instance]) -> Iterato
         yield _concern(gone[0], found, [one.uid for one in gone])
     for key in sorted({one.person.key for one in held}):
         for consent in consents_of(root, *key):
-            if consent.state == WITHDRAWN and consent.purpose.value == package.purpose:
+            concerned = consent.recipient in ("", package.to)
+            withdrawn = consent.state == WITHDRAWN and consent.purpose.value == package.purpose
+            if withdrawn and concerned:
                 on = consent.noted_at[:10]
                 found = Text("records.packages.withdrawn", on=on, by=consent.noted_by, **told)
                 mine = [one for one in held if one.person.key == key]
