@@ -11,6 +11,7 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from itertools import islice
 
 import numpy as np
 from PIL import Image
@@ -25,8 +26,13 @@ from archiver.photo.pixels import reduced
 _ORIENTATION, _OFFSET, _LENGTH = 274, 513, 514
 _COMPRESSION, _COLUMNS, _ROWS, _STRIPS, _SAMPLES = 259, 256, 257, 273, 277
 _BEGINS = re.compile(rb"\xff\xd8\xff")
+#: A reference of one picture (ISO/IEC 14496-12 8.11.12): an item is the thumbnail of another.
+_THUMBNAIL_OF = re.compile(rb"thmb(?P<thumbnail>..)\x00\x01(?P<picture>..)", re.DOTALL)
 #: Streams of a maker note or behind the picture that are looked at, and their least longer side.
 _MOST, _LEAST = 4, 100
+#: Marks of a beginning that are looked at, since a hostile file has millions; bytes in which a
+#: stream has to have its frame header; bytes of a stream at most.
+_MARKS, _HEAD, _LARGEST = 64, 1 << 18, 1 << 25
 #: Longer side of a preview that is decoded; a thumbnail has 160.
 _SIDE = 320
 
@@ -113,17 +119,17 @@ def _jpeg(stream: bytes, where: str, orientation: int | None = None) -> Embedded
 def _streams(octets: bytes, where: str, taken: set[int]) -> Iterator[EmbeddedPicture]:
     """Find JPEG streams among other bytes; those that begin at `taken` are known already."""
     found = 0
-    for begin in _BEGINS.finditer(octets):
-        if begin.start() in taken:
+    for begin in islice(_BEGINS.finditer(octets), _MARKS):
+        start = begin.start()
+        if start in taken:
             continue
-        stream = octets[begin.start() :]
         try:
-            frame = frame_of(stream)
+            frame = frame_of(octets[start : start + _HEAD])
         except PhotoError:
             continue
         if max(frame.columns, frame.rows) < _LEAST:
             continue
-        yield _jpeg(stream, where)
+        yield _jpeg(octets[start : start + _LARGEST], where)
         found += 1
         if found == _MOST:
             return
@@ -131,19 +137,18 @@ def _streams(octets: bytes, where: str, taken: set[int]) -> Iterator[EmbeddedPic
 
 def _heif_thumbnails(data: bytes) -> Iterator[EmbeddedPicture]:
     """Thumbnails of the primary picture, decoded by naming them the primary one of a copy."""
-    reference, primary = data.find(b"thmb"), data.find(b"pitm")
-    if min(reference, primary) < 0 or max(reference, primary) > len(data) - 16:
-        return
+    primary = data.find(b"pitm")
     # Item identifiers of version 0 of both boxes have 16 bits (ISO/IEC 14496-12 8.11.4, 8.11.12).
-    if (
-        data[primary + 4] != 0
-        or data[reference + 8 : reference + 10] != data[primary + 8 : primary + 10]
-    ):
+    if primary < 0 or data[primary + 4 : primary + 5] != b"\0":
         return
-    changed = bytearray(data)
-    changed[primary + 8 : primary + 10] = data[reference + 4 : reference + 6]
-    changed[reference : reference + 4] = b"cdsc"
-    yield EmbeddedPicture("HEIF thumbnail", lambda: Image.fromarray(_rgb(bytes(changed))))
+    number = data[primary + 8 : primary + 10]
+    several = islice(_THUMBNAIL_OF.finditer(data), _MOST)
+    mine = next((one for one in several if one["picture"] == number), None)
+    if mine is not None:
+        changed = bytearray(data)
+        changed[primary + 8 : primary + 10] = mine["thumbnail"]
+        changed[mine.start() : mine.start() + 4] = b"cdsc"
+        yield EmbeddedPicture("HEIF thumbnail", lambda: Image.fromarray(_rgb(bytes(changed))))
 
 
 def _rgb(data: bytes) -> np.ndarray[tuple[int, ...], np.dtype[np.uint8]]:

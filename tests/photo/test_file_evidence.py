@@ -24,6 +24,8 @@ from PIL import Image
 from archiver.photo import DoubtKind, file_doubts
 from archiver.photo.doubts import PictureDoubt
 from archiver.photo.editor_marks import editor_marks, library_quality
+from archiver.photo.embedded_pictures import embedded_pictures
+from archiver.photo.jpeg import frame_of
 from archiver.photo.turning import turned
 
 TURNS = range(2, 9)
@@ -123,6 +125,20 @@ def test_a_preview_behind_the_picture_is_looked_at() -> None:
         stream = camera_jpeg(seen, camera_exif(seen, None)) + behind
         found = file_doubts(read(stream))
         assert [one.turn for one in found if one.kind is DoubtKind.EMBEDDED] == told
+
+
+def test_millions_of_marks_behind_a_picture_cost_little(monkeypatch: pytest.MonkeyPatch) -> None:
+    looked: list[int] = []
+
+    def counted(stream: bytes) -> object:
+        looked.append(len(stream))
+        return frame_of(stream)
+
+    monkeypatch.setattr("archiver.photo.embedded_pictures.frame_of", counted)
+    picture, _ = shot()
+    photo = read(camera_jpeg(picture, camera_exif(picture, None)) + b"\xff\xd8\xff" * 300_000)
+    assert list(embedded_pictures(photo)) == []
+    assert 0 < sum(looked) < 64 * (1 << 18) + 1
 
 
 def test_a_thumbnail_of_heif_is_looked_at() -> None:
