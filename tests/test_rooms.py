@@ -18,7 +18,7 @@ PACKAGE = Path(archiver.__file__).parent
 ORDER = ("wording", "errors", "workers", "dentition", "photo", "objects", "standard", "archive")
 BELOW_WORKFLOW = {
     *ORDER,
-    *("network", "vision", "colour", "priors", "sheets", "records", "handover"),
+    *("access", "network", "vision", "colour", "priors", "sheets", "records", "handover"),
 }
 ABOVE = {
     "wording": set(),
@@ -29,9 +29,10 @@ ABOVE = {
     "objects": {*ORDER[:5]},
     "standard": {*ORDER[:6]},
     "archive": {*ORDER[:7]},
+    "access": {*ORDER},
     "vision": {*ORDER[:2]},
     "colour": {*ORDER[:2], "photo"},
-    "network": {*ORDER},
+    "network": {*ORDER, "access"},
     "service": {*ORDER},
     "priors": {*ORDER, "vision", "colour"},
     "sheets": {*ORDER, "vision", "colour", "priors"},

@@ -25,7 +25,7 @@ from typing import TYPE_CHECKING, Any
 from archiver.cli.command import Option, Options, verb
 from archiver.cli.parameters import FILE, FOLDER, Number
 from archiver.errors import ArchiverError
-from archiver.wording import words_of
+from archiver.wording import Text, words_of
 
 if TYPE_CHECKING:
     from archiver.archive.store import Archive
@@ -100,7 +100,6 @@ def command(options: Options) -> int:
         with closing(served), _channel(archive, log, served):
             running = served.running
             _print_addresses(running.node, options.json, with_pages=running.pages is not None)
-            _warn(running.settings)
             supervisor.ready()
             supervisor.watch(lambda: _writes(archive))
             while not stop.is_set():
@@ -152,13 +151,6 @@ def _settings(options: Options, configured: NodeSettings) -> NodeSettings:
     return checked(dataclasses.replace(configured, **given))
 
 
-def _warn(settings: NodeSettings) -> None:
-    """Tell of a node that lets everybody in who reaches it."""
-    limited = settings.callers or settings.networks or settings.client_authorities
-    if not settings.on_loopback and not limited:
-        print(words_of()("cli.serve.open_to_all"), file=sys.stderr, flush=True)
-
-
 def _print_addresses(node: Node, as_json: bool, *, with_pages: bool) -> None:
     import json
 
@@ -175,6 +167,10 @@ def _print_addresses(node: Node, as_json: bool, *, with_pages: bool) -> None:
         if with_pages:
             where["pages"] = f"{where['web']}/"
         where["dicomweb"] = f"{where['web']}/dicomweb"
+    door = node.door
+    if node.web is not None:
+        where["web_callers"] = "anybody here" if door.is_open else list(door.web_callers)
+    where["dimse_callers"] = list(settings.callers) or door.callers.value
     if as_json:
         print(json.dumps(where), flush=True)
         return
@@ -187,3 +183,10 @@ def _print_addresses(node: Node, as_json: bool, *, with_pages: bool) -> None:
     if "web" in where:
         print(words("cli.serve.dicomweb", url=where["dicomweb"]), flush=True)
         print(words("cli.serve.health", url=where["web"]), flush=True)
+        who = words("cli.serve.web_open")
+        if not door.is_open:
+            names = tuple(door.web_callers) or (Text("cli.serve.callers.nobody"),)
+            who = words("cli.serve.web_closed", names=names)
+        print(who, flush=True)
+    titles = settings.callers or (Text(f"cli.serve.callers.{door.callers.value}"),)
+    print(words("cli.serve.dimse_callers", names=titles), flush=True)

@@ -170,9 +170,10 @@ def _pages(
     """Return what makes the pages; None, with the reason told, where they may not be served."""
     if settings.web_port < 0:
         return None
+    from archiver.access import users_of
     from archiver.cli.context import actor, now
     from archiver.web import SiteMaker
-    from archiver.web.auth import users_of, why_no_pages
+    from archiver.web.auth import why_no_pages
 
     why = why_no_pages(settings, users_of(archive.layout.root))
     if why:

@@ -26,8 +26,8 @@ def tend_users(options: Options, folder: Path) -> int:
     UsageError
         If name, role or password cannot be used, or there is no archive.
     """
+    from archiver.access import roles, users_of
     from archiver.archive.store import Layout
-    from archiver.web.auth import roles, users_of
 
     layout = Layout(folder.absolute())
     layout.check_mark()

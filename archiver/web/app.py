@@ -14,19 +14,19 @@ from starlette.responses import JSONResponse, Response
 from starlette.routing import BaseRoute, Route
 from starlette.types import ASGIApp, Receive, Scope, Send
 
+from archiver.access import SAFE, FrontDoor, OfferedService, Rate
 from archiver.archive.store import Archive
 from archiver.errors import ArchiverError
 from archiver.network.node import MINOR, Event, Happening
-from archiver.web.auth.limits import Clock, Rate
 from archiver.web.auth.login import LogIn
 from archiver.web.auth.visitor import Visitor
 from archiver.web.bodies import FORM, Form, read_form
 from archiver.web.files import static_route, words_route
 from archiver.web.http_errors import Refused
-from archiver.web.middleware import SAFE, Middleware, check_source, is_wanted_as_json
+from archiver.web.middleware import Middleware, is_wanted_as_json
 from archiver.web.pictures import Pictures
 from archiver.web.settings import PagesSettings
-from archiver.web.site_context import Endpoint, SiteContext
+from archiver.web.site_context import Clock, Endpoint, SiteContext
 from archiver.web.tasks import Tasks
 from archiver.web.templating import Templates
 
@@ -35,6 +35,24 @@ if TYPE_CHECKING:
 
 #: The rooms of the pages, in the order of the navigation.
 ROOMS = ("entrance", "take_in", "find", "compare", "record", "help")
+
+
+class PageRoute(Route):
+    """A route that says what it needs.
+
+    Parameters
+    ----------
+    path, endpoint, methods
+        As for `Route`.
+    permission
+        In the words of ``roles.toml``; empty for whoever has logged in, None for anybody.
+    """
+
+    def __init__(
+        self, path: str, endpoint: Endpoint, methods: list[str], permission: str | None
+    ) -> None:
+        super().__init__(path, endpoint, methods=methods)
+        self.permission = permission
 
 
 class Site(SiteContext):
@@ -52,6 +70,8 @@ class Site(SiteContext):
         Name of the person who works at this machine, used where nobody has to log in.
     audit
         Writes to the audit trail.
+    door
+        Says who comes in.
     settings
         Of the pages.
     practice
@@ -68,10 +88,11 @@ class Site(SiteContext):
         clock: Clock,
         local: str,
         audit: Callable[[Happening], None],
+        door: FrontDoor,
         settings: PagesSettings | None = None,
         practice: Any = None,
     ) -> None:
-        super().__init__(archive, node, clock, audit, settings or PagesSettings())
+        super().__init__(archive, node, clock, audit, door, settings or PagesSettings())
         self.practice = practice
         self.entering = LogIn(self, local)
         self.templates = Templates(self.t, self.entering)
@@ -87,12 +108,11 @@ class Site(SiteContext):
         for room in ROOMS:
             routes += import_module(f"archiver.web.pages.{room}.pages").routes(self)
         self.routes = routes
+        door.limit(OfferedService.PAGES, Rate(self.settings.at_once, self.settings.a_second))
         self._gate = Middleware(
             Starlette(routes=routes, exception_handlers={404: self._missing, 405: self._missing}),
-            self.settings.names,
-            Rate(self.settings.at_once, self.settings.a_second, clock),
-            self.refusal,
-            on_loopback=node.on_loopback,
+            door,
+            self._turned_away,
             secure=self.secure,
         )
 
@@ -122,7 +142,6 @@ class Site(SiteContext):
 
         async def guarded(request: Request) -> Response:
             try:
-                check_source(request)
                 visitor = self.entering.visitor(request)
                 if visitor is None and not anybody:
                     return self.entering.ask(request)
@@ -142,7 +161,7 @@ class Site(SiteContext):
             self.entering.keep(request, answer)
             return answer
 
-        return Route(path, guarded, methods=methods or ["GET"])
+        return PageRoute(path, guarded, methods or ["GET"], None if anybody else may)
 
     def page(self, request: Request, template: str, status: int = 200, **values: Any) -> Response:
         """Return a page made from a template."""
@@ -188,8 +207,12 @@ class Site(SiteContext):
         key = "errors.missing" if status == 404 else "errors.method"
         return self.refusal(request, Refused(status, key))
 
+    def _turned_away(self, request: Request, refused: Refused) -> Response:
+        self._audit_refusal(request, refused)
+        return self.refusal(request, refused)
+
     def _audit_refusal(self, request: Request, refused: Refused) -> None:
-        if refused.status in (401, 403, 429):
+        if refused.status in (400, 401, 403, 421, 429):
             self.note(request, Event.ALERT, detail=f"HTTP {refused.status}", outcome=MINOR)
 
 
@@ -225,9 +248,9 @@ class SiteMaker:
         self._more = (settings, practice)
         self.site: Site | None = None
 
-    def __call__(self, audit: Callable[[Happening], None]) -> ASGIApp:
+    def __call__(self, audit: Callable[[Happening], None], door: FrontDoor) -> ASGIApp:
         """Return the application."""
-        self.site = Site(*self._given, audit, *self._more)
+        self.site = Site(*self._given, audit, door, *self._more)
         return self.site
 
     def close(self) -> None:

@@ -1,20 +1,18 @@
-"""What every request passes before a page sees it: host, rate, headers of the answer.
+"""What every request passes before a page sees it: the front door, and headers of the answer.
 
-Sources: the Host check keeps a page of elsewhere from reaching this server under a name that it
-controls (DNS rebinding); Content-Security-Policy Level 3; Fetch Metadata; RFC 9111 for caching.
+Sources: Content-Security-Policy Level 3; RFC 9111 for caching.
 """
 
 from __future__ import annotations
 
-import ipaddress
-from collections.abc import Callable, Iterable
+from collections.abc import Callable
 from typing import Any
 
-from starlette.datastructures import Headers, MutableHeaders
+from starlette.datastructures import MutableHeaders
 from starlette.requests import Request
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-from archiver.web.auth.limits import Rate
+from archiver.access import FrontDoor, OfferedService
 from archiver.web.auth.visitor import address_of
 from archiver.web.http_errors import Refused
 
@@ -44,7 +42,15 @@ _HEADERS = {
     "Permissions-Policy": "camera=(), geolocation=(), microphone=()",
 }
 _NO_STORE = "no-store"
-SAFE = ("GET", "HEAD", "OPTIONS")
+#: How the pages tell what the door says.
+_WORDS = {
+    "access.address": "errors.address",
+    "access.host": "errors.wrong_host",
+    "access.two_lengths": "errors.malformed",
+    "access.other_site": "errors.other_site",
+    "access.busy": "errors.too_often",
+    "access.too_often": "errors.too_often",
+}
 
 
 class Middleware:
@@ -54,14 +60,10 @@ class Middleware:
     ----------
     inner
         The pages.
-    names
-        Host names under which this server is reached, beside its addresses.
-    rate
-        How often an address may ask.
+    door
+        Says who comes in.
     refuse
         Makes the answer to what is refused here.
-    on_loopback
-        Whether only this machine can reach the server.
     secure
         Whether TLS is spoken.
     """
@@ -69,16 +71,12 @@ class Middleware:
     def __init__(
         self,
         inner: ASGIApp,
-        names: Iterable[str],
-        rate: Rate,
+        door: FrontDoor,
         refuse: Callable[[Request, Refused], ASGIApp],
         *,
-        on_loopback: bool,
         secure: bool,
     ) -> None:
-        self._inner, self._rate, self._refuse = inner, rate, refuse
-        self._names = {"localhost", *(name.lower().rstrip(".") for name in names)}
-        self._on_loopback, self._secure = on_loopback, secure
+        self._inner, self._door, self._refuse, self._secure = inner, door, refuse, secure
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Let a request in or refuse it."""
@@ -97,26 +95,16 @@ class Middleware:
         await answer(scope, receive, guarded)
 
     def _why_not(self, request: Request) -> Refused | None:
-        if not self._is_our_name(request.headers):
-            return Refused(421, "errors.wrong_host")
-        wait = self._rate.wait(address_of(request))
-        if wait:
-            return Refused(429, "errors.too_often", {"Retry-After": str(round(wait))})
-        return None
-
-    def _is_our_name(self, headers: Headers) -> bool:
-        """A name of ours, or an address: an address cannot be made to lead elsewhere."""
-        hosts = headers.getlist("host")
-        if len(hosts) != 1:
-            return False
-        name = host_name(hosts[0])
-        if name in self._names:
-            return True
-        try:
-            address = ipaddress.ip_address(name)
-        except ValueError:
-            return False
-        return address.is_loopback or not self._on_loopback
+        turned = self._door.request(
+            OfferedService.PAGES,
+            request.method,
+            request.url.scheme,
+            address_of(request),
+            request.headers,
+        )
+        if turned is None:
+            return None
+        return Refused(turned.status, _WORDS[turned.why.code], dict(turned.headers))
 
     def _put_headers(self, headers: MutableHeaders) -> None:
         for name, value in _HEADERS.items():
@@ -125,34 +113,6 @@ class Middleware:
             headers["Cache-Control"] = _NO_STORE
         if self._secure:
             headers["Strict-Transport-Security"] = "max-age=31536000"
-
-
-def host_name(host: str) -> str:
-    """Return the name or address of a Host header, without its port."""
-    host = host.strip().lower()
-    if host.startswith("["):
-        return host[1:].partition("]")[0]
-    return host.partition(":")[0].rstrip(".")
-
-
-def check_source(request: Request) -> None:
-    """Refuse what another site's page sends, or wants to embed; a link from there is no harm.
-
-    Raises
-    ------
-    Refused
-        403 where Origin or Fetch Metadata tell of another site.
-    """
-    site = request.headers.get("sec-fetch-site", "same-origin")
-    if request.method in SAFE:
-        mode = request.headers.get("sec-fetch-mode", "navigate")
-        if site not in ("same-origin", "none") and mode != "navigate":
-            raise Refused(403, "errors.other_site")
-        return
-    origin = request.headers.get("origin")
-    ours = f"{request.url.scheme}://{request.headers.get('host', '')}".lower()
-    if site not in ("same-origin", "none") or (origin is not None and origin.lower() != ours):
-        raise Refused(403, "errors.other_site")
 
 
 def is_wanted_as_json(request: Request) -> bool:

@@ -1,7 +1,6 @@
 """What a practice says about its pages, in the table ``[pages]`` of its settings::
 
     [pages]
-    names = ["photographs.clinic.example"]  # names under which browsers reach the server
     idle_minutes = 30                       # a session ends after that time without use
     session_hours = 10                      # and after that time in any case
     numbering = "ISO 3950"                  # which numbering of teeth is shown first
@@ -26,7 +25,6 @@ from archiver.errors import InputError, Problem, UsageError
 class PagesSettings:
     """How the pages are served. See the module for the meaning of each."""
 
-    names: tuple[str, ...] = ()
     idle: timedelta = timedelta(minutes=30)
     longest: timedelta = timedelta(hours=10)
     numbering: Numbering = Numbering.ISO
@@ -34,7 +32,7 @@ class PagesSettings:
     a_second: float = 100
 
 
-_KEYS: tuple[str, ...] = ("names", "idle_minutes", "session_hours", "numbering")
+_KEYS: tuple[str, ...] = ("idle_minutes", "session_hours", "numbering")
 _KEYS += ("requests_at_once", "requests_a_second")
 
 
@@ -51,11 +49,6 @@ def pages_settings_of(table: Mapping[str, Any]) -> PagesSettings:
         for key in table
         if key not in _KEYS
     ]
-    names = table.get("names", [])
-    if not isinstance(names, list) or not all(isinstance(one, str) for one in names):
-        problem = Problem("web.settings.names", names=repr(names))
-        problems.append(problem.at(table="pages", key=("names",)))
-        names = []
     idle = _span(table.get("idle_minutes", 30), "idle_minutes", 24 * 60, problems)
     longest = _span(table.get("session_hours", 10), "session_hours", 24, problems)
     at_once = _span(table.get("requests_at_once", 6000), "requests_at_once", 1e6, problems)
@@ -68,7 +61,6 @@ def pages_settings_of(table: Mapping[str, Any]) -> PagesSettings:
     if problems:
         raise UsageError(*problems)
     return PagesSettings(
-        tuple(names),
         timedelta(minutes=idle),
         timedelta(hours=longest),
         numbering,

@@ -5,6 +5,7 @@ from __future__ import annotations
 import traceback
 from abc import ABC, abstractmethod
 from collections.abc import Awaitable, Callable, Mapping
+from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -12,9 +13,9 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 from starlette.routing import Route
 
+from archiver.access import FrontDoor
 from archiver.archive.store import Archive
-from archiver.network.node import DONE, Event, Happening, Log
-from archiver.web.auth.limits import Clock
+from archiver.network.node import DONE, NODE_AUTHENTICATION, Event, Happening, Log
 from archiver.web.auth.visitor import Visitor, address_of
 from archiver.web.http_errors import Refused
 from archiver.web.settings import PagesSettings
@@ -23,6 +24,8 @@ from archiver.wording import Words
 if TYPE_CHECKING:
     from archiver.network.node import NodeSettings
 
+#: Gives the time, with its offset from UTC.
+Clock = Callable[[], datetime]
 Endpoint = Callable[[Request], Response | Awaitable[Response]]
 
 
@@ -39,6 +42,8 @@ class SiteContext(ABC):
         Gives the time, with its offset from UTC.
     audit
         Writes to the audit trail.
+    door
+        Says who comes in.
     settings
         Of the pages.
     """
@@ -49,9 +54,11 @@ class SiteContext(ABC):
         node: NodeSettings,
         clock: Clock,
         audit: Callable[[Happening], None],
+        door: FrontDoor,
         settings: PagesSettings,
     ) -> None:
         self.archive, self.node, self.clock, self.settings = archive, node, clock, settings
+        self.door = door
         self._audit = audit
         self.log = Log(clock)
         self.t = Words(table="pages")
@@ -107,7 +114,9 @@ class SiteContext(ABC):
         """
         visitor: Visitor | None = getattr(request.state, "visitor", None)
         name = visitor.name if visitor else "anyone"
-        self.note_of(f"{name}@{address_of(request)}", event, studies, detail, outcome)
+        # Refusals of strangers are counted.
+        kind = NODE_AUTHENTICATION if visitor is None and event is Event.ALERT else ""
+        self.note_of(f"{name}@{address_of(request)}", event, studies, detail, outcome, kind)
 
     def note_of(
         self,
@@ -116,10 +125,11 @@ class SiteContext(ABC):
         studies: Mapping[str, int] | None = None,
         detail: str = "",
         outcome: int = DONE,
+        kind: str = "",
     ) -> None:
         """Write an event of somebody whose request is over, such as long work that has ended."""
         words = f"pages: {detail}" if detail else "pages"
-        self._audit(Happening(event, who, self.node.title, outcome, studies, words))
+        self._audit(Happening(event, who, self.node.title, outcome, studies, words, kind))
 
     def log_failure(self, error: Exception) -> None:
         """Say where something unexpected went wrong; its text may hold what no log should."""

@@ -20,6 +20,7 @@ from typing import Any
 
 import pytest
 
+from archiver.access import users_of
 from archiver.archive.query import Query
 from archiver.archive.statements import Consent, consents_of, handovers, jsonl_log
 from archiver.archive.statements.confirmations import looked_at
@@ -48,7 +49,6 @@ from archiver.priors.findings import SideFinding
 from archiver.priors.findings import keep_findings as keep
 from archiver.records import Memory
 from archiver.records.checks import outbox_checks
-from archiver.web.auth import users_of
 from archiver.web.pages.take_in.draft_store import Drafts
 from archiver.wording import Text
 
@@ -381,7 +381,7 @@ _SAVED = """
 import os, signal, sys
 from datetime import datetime, timezone
 from pathlib import Path
-from archiver.web.auth import users_of
+from archiver.access import users_of
 from archiver.web.pages.take_in.draft_store import Drafts
 
 archive, at = Path(sys.argv[1]), int(sys.argv[2])

@@ -9,6 +9,7 @@ from pydicom.datadict import dictionary_description, tag_for_keyword
 from pydicom.uid import UID
 from pynetdicom import DEFAULT_TRANSFER_SYNTAXES
 
+from archiver.access.roles import roles
 from archiver.network.client.dimse import find as client_find
 from archiver.network.client.dimse import retrieve, worklist
 from archiver.network.node import answers, supported
@@ -23,6 +24,7 @@ from archiver.network.presentation_contexts import UNCOMPRESSED
 from archiver.network.query_level import Level
 from archiver.network.statuses import rows
 from archiver.objects.part10 import IMPLEMENTATION_CLASS_UID, IMPLEMENTATION_VERSION_NAME
+from tests.access.access_table import rows as rows_of_access
 
 #: PS3.6 annex A; pydicom's dictionary has no JPEG XL yet.
 _NAMES = {
@@ -287,6 +289,15 @@ def _audit() -> str:
     return table(("Event", "Event ID (DCM)", "Meaning", "Action"), body)
 
 
+def _access() -> str:
+    body = []
+    for row in rows_of_access():
+        who = ["anybody"] if row.permission is None else [r for r in roles() if row.lets_in(r)]
+        needed = row.permission or ("log-in" if row.permission == "" else "")
+        body.append((row.service, row.method, f"`{row.path}`", needed, ", ".join(who)))
+    return table(("Service", "Method", "Route", "Needs", "Open to"), body)
+
+
 SERVICE_TABLES: dict[str, Callable[[], str]] = {
     "network services": _overview,
     "web services": _web_overview,
@@ -304,5 +315,6 @@ SERVICE_TABLES: dict[str, Callable[[], str]] = {
     "web statuses": _web_statuses,
     "web attributes": _web_keys,
     "media types": _media,
+    "access": _access,
     "audit events": _audit,
 }

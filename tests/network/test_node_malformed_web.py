@@ -279,24 +279,24 @@ def test_metadata_nested_without_end_are_refused(node: Node) -> None:
     is_well(node)
 
 
-_REQUEST = f"POST {ROOT}/studies HTTP/1.1\r\nHost: node\r\n".encode()
+_REQUEST = f"POST {ROOT}/studies HTTP/1.1\r\nHost: localhost\r\n".encode()
 _TYPE = b'Content-Type: multipart/related; type="application/dicom"; boundary=edge\r\n'
 RAW = {
     "no request": b"\x16\x03\x01\x02\x00\x01\x00\x01\xfc\x03\x03",
     "no line": b"\r\n\r\n\r\n",
     "no version": b"GET /health\r\n\r\n",
     "old version": b"GET /health HTTP/0.9\r\n\r\n",
-    "new version": b"GET /health HTTP/3.0\r\nHost: a\r\n\r\n",
+    "new version": b"GET /health HTTP/3.0\r\nHost: localhost\r\n\r\n",
     "no host": b"GET /health HTTP/1.1\r\n\r\n",
-    "two hosts": b"GET /health HTTP/1.1\r\nHost: a\r\nHost: b\r\n\r\n",
+    "two hosts": b"GET /health HTTP/1.1\r\nHost: localhost\r\nHost: b\r\n\r\n",
     "strange host": f"GET {ROOT}/studies HTTP/1.1\r\nHost: [::1\r\n\r\n".encode(),
     "host of bytes": f"GET {ROOT}/studies HTTP/1.1\r\nHost: \xff\xfe:x\r\n\r\n".encode("latin-1"),
-    "path of bytes": b"GET /\xff\xfe HTTP/1.1\r\nHost: a\r\n\r\n",
-    "absolute form": b"GET http://[x/ HTTP/1.1\r\nHost: a\r\nConnection: close\r\n\r\n",
+    "path of bytes": b"GET /\xff\xfe HTTP/1.1\r\nHost: localhost\r\n\r\n",
+    "absolute form": b"GET http://[x/ HTTP/1.1\r\nHost: localhost\r\nConnection: close\r\n\r\n",
     "a space before the colon": b"GET /health HTTP/1.1\r\nHost : a\r\n\r\n",
-    "a header without a colon": b"GET /health HTTP/1.1\r\nHost: a\r\nnonsense\r\n\r\n",
-    "an endless header": b"GET /health HTTP/1.1\r\nHost: a\r\nX: " + b"a" * 300_000,
-    "endless headers": b"GET /health HTTP/1.1\r\nHost: a\r\n" + b"X: a\r\n" * 60_000,
+    "a header without a colon": b"GET /health HTTP/1.1\r\nHost: localhost\r\nnonsense\r\n\r\n",
+    "an endless header": b"GET /health HTTP/1.1\r\nHost: localhost\r\nX: " + b"a" * 300_000,
+    "endless headers": b"GET /health HTTP/1.1\r\nHost: localhost\r\n" + b"X: a\r\n" * 60_000,
     "a length that is none": _REQUEST + _TYPE + b"Content-Length: ten\r\n\r\n",
     "a negative length": _REQUEST + _TYPE + b"Content-Length: -1\r\n\r\n",
     "two lengths": _REQUEST + _TYPE + b"Content-Length: 3\r\nContent-Length: 4\r\n\r\nabcd",
@@ -319,9 +319,9 @@ RAW = {
     "chunks that break off": _REQUEST
     + _TYPE
     + b"Transfer-Encoding: chunked\r\n\r\n8\r\n--edge\r\n\r\n",
-    "an upgrade": b"GET /health HTTP/1.1\r\nHost: a\r\nConnection: upgrade, close\r\n"
+    "an upgrade": b"GET /health HTTP/1.1\r\nHost: localhost\r\nConnection: upgrade, close\r\n"
     b"Upgrade: websocket\r\n\r\n",
-    "two requests in one": b"GET /health HTTP/1.1\r\nHost: a\r\n\r\n" * 2,
+    "two requests in one": b"GET /health HTTP/1.1\r\nHost: localhost\r\n\r\n" * 2,
     "an expectation": _REQUEST + _TYPE + b"Expect: 100-continue\r\nContent-Length: 5\r\n\r\nabcde",
 }
 
@@ -434,7 +434,7 @@ def test_a_client_that_takes_nothing_of_its_answer_is_given_up(tmp_path: Path) -
         peer.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 4096)
         peer.settimeout(10)
         peer.connect(("127.0.0.1", one.web.port))
-        peer.sendall(f"GET {path} HTTP/1.1\r\nHost: a\r\n\r\n".encode())
+        peer.sendall(f"GET {path} HTTP/1.1\r\nHost: localhost\r\n\r\n".encode())
         time.sleep(1.5)
         found = 0
         with contextlib.suppress(ConnectionError):

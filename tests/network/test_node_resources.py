@@ -203,7 +203,8 @@ def test_storing_has_its_statuses(node: Node, folder: Path) -> None:
 def slow(node: Node) -> Answer:
     """A body that stops; curl would go on."""
     assert node.web is not None
-    head = f"POST {ROOT}/studies HTTP/1.1\r\nHost: a\r\n{typed()[1]}\r\nContent-Length: 900\r\n\r\n"
+    head = f"POST {ROOT}/studies HTTP/1.1\r\nHost: localhost\r\n{typed()[1]}\r\n"
+    head += "Content-Length: 900\r\n\r\n"
     with socket.create_connection(("127.0.0.1", node.web.port), timeout=10) as peer:
         peer.sendall(head.encode() + b"--edge\r\n")
         found = peer.recv(4096)
@@ -259,7 +260,9 @@ def test_findings_are_there_once_an_instance_is_validated(node: Node, folder: Pa
 
 
 @pytest.mark.parametrize("action", list(Action))
-def test_nobody_gets_in_without_credentials_or_from_elsewhere(folder: Path, action: Action) -> None:
+def test_nobody_gets_in_without_credentials_or_from_elsewhere(
+    node: Node, folder: Path, action: Action
+) -> None:
     secrets = folder / "secrets"
     secrets.write_text("token viewer opensesame1\n")
     resource = next(one for one in RESOURCES if one.action is action)
@@ -267,6 +270,8 @@ def test_nobody_gets_in_without_credentials_or_from_elsewhere(folder: Path, acti
         see(action, curl(one, path_of(resource), "-X", resource.method), 401)
     with serving(folder / f"far {action.value}", networks=("192.0.2.0/24",)) as one:
         see(action, curl(one, path_of(resource), "-X", resource.method), 403)
+        words = ("-X", resource.method, "-H", "Host: elsewhere.example")
+        see(action, curl(node, path_of(resource), *words), 421)
 
 
 @pytest.mark.parametrize("action", list(Action))

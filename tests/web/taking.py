@@ -14,7 +14,7 @@ import numpy as np
 from PIL import Image
 from web_serving import PASSWORD, ROOT, Answer, Client, Served
 
-from archiver.web.auth.users import users_of
+from archiver.access.users import users_of
 from tests.photo.camera_files import camera_exif, camera_jpeg, thumbnail
 
 if sys.version_info >= (3, 11):

@@ -11,7 +11,7 @@ from playwright.sync_api import Page, expect
 from web_pictures import clinic, journalled, rejected
 from web_serving import PASSWORD, TABLET, Client, Served, copy_of, serious, serve
 
-from archiver.web.auth.users import users_of
+from archiver.access.users import users_of
 
 PATIENT = "P-1042"
 #: Tests share a machine.

@@ -13,11 +13,11 @@ import pytest
 from test_web_routes import Kept, token_of
 from web_serving import PASSWORD, ROOT, copy_of
 
+from archiver.access.users import users_of
 from archiver.archive.query import Query
 from archiver.archive.store.archive import Archive
 from archiver.dentition.numbering import parse_tooth
 from archiver.dentition.views import View
-from archiver.web.auth.users import users_of
 from archiver.web.pages.record.missing_views import rule_sets
 from tests.pseudo_language import plain_words, pseudo_language
 

@@ -13,6 +13,7 @@ from playwright.sync_api import Page, expect
 from pydicom import dcmread
 from web_serving import PASSWORD, TABLET, Client, Served, Watch, serious
 
+from archiver.access.users import users_of
 from archiver.archive.query import Query
 from archiver.archive.store.archive import Archive
 from archiver.network.outbox.outbox import Outbox
@@ -24,7 +25,6 @@ from archiver.records.examination import Depth
 from archiver.records.report.visit_report import report_visit
 from archiver.records.rules.rule_reader import read_rules, shipped
 from archiver.records.survey import survey_archive
-from archiver.web.auth.users import users_of
 
 
 def test_a_visit_shows_what_the_command_line_says_it_lacks(page: Page, served: Served) -> None:

@@ -10,15 +10,15 @@ from pathlib import Path
 import httpx
 import pytest
 from starlette.routing import Route
-from web_serving import PASSWORD, carried_out, copy_of
+from web_serving import PASSWORD, carried_out, copy_of, door_of
 
+from archiver.access.users import users_of
 from archiver.archive.query import Query
 from archiver.archive.store.archive import Archive
 from archiver.dentition.numbering import parse_tooth
 from archiver.network.node.audit import Happening
 from archiver.network.node.settings import NodeSettings
 from archiver.web.app import Site
-from archiver.web.auth.users import users_of
 
 #: What is shown to people who have not logged in.
 OPEN = {"/login", "/theme", "/static/{name:path}", "/words.js"}
@@ -77,6 +77,7 @@ class Kept:
             lambda: datetime.now(timezone.utc),
             "tester",
             self.told.append,
+            door_of(archive),
         )
 
     def client(self, name: str = "") -> Asking:

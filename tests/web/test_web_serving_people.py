@@ -14,7 +14,7 @@ import pytest
 import trustme
 from web_serving import PASSWORD, Served
 
-from archiver.web.auth.users import users_of
+from archiver.access.users import users_of
 
 
 def _tend(archive: Path, *words: str, said: str = "") -> subprocess.CompletedProcess[str]:
@@ -43,7 +43,7 @@ _MANY = """\
 import sys
 from pathlib import Path
 from types import SimpleNamespace
-from archiver.web.auth.users import users_of
+from archiver.access.users import users_of
 root, name, password, count = sys.argv[1:]
 users = users_of(Path(root))
 hashed = users._hasher.hash(password)

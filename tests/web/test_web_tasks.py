@@ -11,7 +11,7 @@ from pathlib import Path
 
 import httpx
 import pytest
-from web_serving import carried_out, copy_of
+from web_serving import carried_out, copy_of, door_of
 
 from archiver.archive.query import Query
 from archiver.archive.store.archive import Archive
@@ -27,7 +27,8 @@ from archiver.web.settings import pages_settings_of
 from archiver.web.tasks import CANCELLED, DONE, FAILED, Progress
 
 NOW = datetime(2026, 3, 4, 8, 0, tzinfo=timezone.utc)
-ANNA = Visitor("anna", frozenset({"dentist"}), "127.0.0.1", LoginSession("k", "anna", "", NOW, NOW))
+_SESSION = LoginSession("k", "anna", "", NOW, 0, 0)
+ANNA = Visitor("anna", frozenset({"dentist"}), "127.0.0.1", _SESSION)
 
 
 @pytest.fixture(scope="module")
@@ -36,7 +37,7 @@ def site(demo: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Site]
     folder = copy_of(demo, tmp_path_factory.mktemp("tasks") / "archive")
     with Archive.open(folder, actor="test") as archive:
         clock = lambda: datetime.now(timezone.utc)  # noqa: E731
-        made = Site(archive, NodeSettings(), clock, "anna", lambda _: None)
+        made = Site(archive, NodeSettings(), clock, "anna", lambda _: None, door_of(archive))
         yield made
         made.tasks.close()
 
@@ -170,10 +171,7 @@ def test_a_picture_stands_as_its_letters_say(site: Site) -> None:
 
 
 def test_the_table_of_the_settings_is_read() -> None:
-    found = pages_settings_of(
-        {"names": ["a.example"], "idle_minutes": 5, "numbering": "Universal", "session_hours": 8}
-    )
-    assert found.names == ("a.example",)
+    found = pages_settings_of({"idle_minutes": 5, "numbering": "Universal", "session_hours": 8})
     assert found.idle.total_seconds() == 300
     assert found.longest.total_seconds() == 8 * 3600
     assert found.numbering is Numbering.UNIVERSAL

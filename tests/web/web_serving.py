@@ -19,6 +19,10 @@ from urllib.parse import urlsplit
 
 from playwright.sync_api import BrowserContext, Page
 
+from archiver.access.front_door import FrontDoor
+from archiver.access.users import users_of
+from archiver.archive.store.archive import Archive
+from archiver.network.node.settings import NodeSettings
 from tests.new_archive import new_archive
 
 T = TypeVar("T")
@@ -34,7 +38,6 @@ PASSWORD = "three green herons"
 def demo_archive(folder: Path) -> Path:
     """Archive the demo studies in a new folder."""
     from archiver.archive.ingest.session_ingest import IngestSettings, take_in
-    from archiver.archive.store.archive import Archive
     from archiver.cli.context import now
     from archiver.objects.sheet import read_sheet
 
@@ -43,6 +46,12 @@ def demo_archive(folder: Path) -> Path:
             for taken in take_in(read_sheet(sheet), archive, IngestSettings(now)):
                 assert taken.instances or taken.problems
     return folder
+
+
+def door_of(archive: Archive, settings: NodeSettings | None = None) -> FrontDoor:
+    """The door of a node that serves an archive."""
+    doorstep = (settings or NodeSettings()).doorstep
+    return FrontDoor(doorstep, users_of(archive.layout.root), None)
 
 
 def copy_of(archive: Path, folder: Path) -> Path:

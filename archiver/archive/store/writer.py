@@ -1,8 +1,9 @@
 """One thread writes to an archive, for all who have something to be kept.
 
 What waits together is kept together, so that several who bring objects at once share the flush of
-folders, journal and index. Lines about events wait a moment for company and go in behind the
-objects. Whatever goes wrong ends the one request that it belongs to; the thread goes on.
+folders, journal and index. Lines about events go in behind the objects, all that wait with one
+flush; lines that nobody waits for wait a moment for company. Whatever goes wrong ends the one
+request that it belongs to; the thread goes on.
 """
 
 from __future__ import annotations
@@ -37,17 +38,21 @@ class WriterHealth:
     ----------
     faults
         Errors that nobody foresaw, since the archive was opened.
+    journal_refused
+        Whether the last lines about events could not be written.
     """
 
     faults: int = 0
+    journal_refused: bool = False
 
 
 @dataclass(frozen=True)
 class _Job:
-    """A request: instances to be put, or any other call that writes."""
+    """A request: instances to be put, lines for the journal, or any other call that writes."""
 
     result: Future[Any]
     batch: Sequence[Incoming] = ()
+    deeds: Sequence[Deed] = ()
     call: Callable[[], object] | None = None
 
 
@@ -87,6 +92,13 @@ class Writer:
     def call(self, work: Callable[[], Any]) -> Any:
         """Have any other call that writes carried out, and return what it returns."""
         return self._wait(_Job(Future(), call=work))
+
+    def recording(self, deeds: Iterable[Deed]) -> Future[None]:
+        """Have lines written to the journal; the result is there when they are on the disk."""
+        job = _Job(Future(), deeds=tuple(deeds))
+        self._start()
+        self._jobs.put(job)
+        return job.result
 
     def record_soon(self, deeds: Iterable[Deed]) -> None:
         """Have lines written to the journal soon; nobody waits for them."""
@@ -165,7 +177,11 @@ class Writer:
     def _serve(self, jobs: Sequence[_Job]) -> None:
         """Carry requests out in their order; those beside each other that put share a batch."""
         together: list[_Job] = []
+        told: list[_Job] = []
         for job in jobs:
+            if job.deeds:
+                told.append(job)
+                continue
             if job.call is None:
                 together.append(job)
                 continue
@@ -173,6 +189,26 @@ class Writer:
             together = []
             self._carry_out(job, job.call)
         self._keep(together)
+        self._tell(told)
+
+    def _tell(self, jobs: Sequence[_Job]) -> None:
+        """Write the lines of all who wait for theirs, with one flush."""
+        if not jobs:
+            return
+        try:
+            self._record([one for job in jobs for one in job.deeds])
+        except BaseException as error:
+            self.health.journal_refused = True
+            if isinstance(error, (ArchiverError, OSError)):
+                self._report(error)
+            else:
+                self._fault(error)
+            for job in jobs:
+                job.result.set_exception(error)
+            return
+        self.health.journal_refused = False
+        for job in jobs:
+            job.result.set_result(None)
 
     def _keep(self, jobs: Sequence[_Job]) -> None:
         if not jobs:
@@ -225,7 +261,9 @@ class Writer:
             return
         try:
             self._record(events)
+            self.health.journal_refused = False
         except Exception as error:
+            self.health.journal_refused = True
             with self._guard:
                 self._events = events[-_EVENTS_HELD:] + self._events
             if isinstance(error, (ArchiverError, OSError)):

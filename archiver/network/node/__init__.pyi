@@ -1,5 +1,6 @@
 from .audit import DONE as DONE
 from .audit import MINOR as MINOR
+from .audit import NODE_AUTHENTICATION as NODE_AUTHENTICATION
 from .audit import SERIOUS as SERIOUS
 from .audit import Event as Event
 from .audit import Happening as Happening

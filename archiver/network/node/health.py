@@ -150,11 +150,13 @@ class NodeHealth:
         return Check(facts={"instances": count}, figures={"instances": count})
 
     def _writer(self) -> Check:
-        alive, faults = self._archive.writer.is_alive, self._archive.writer.health.faults
-        wellness = Wellness.degraded_if(faults > 0) if alive else Wellness.FAILING
-        return Check(
-            wellness, {"alive": alive, "faults": faults}, {"writer_alive": alive, "faults": faults}
-        )
+        writer = self._archive.writer
+        alive, faults = writer.is_alive, writer.health.faults
+        refused = writer.health.journal_refused
+        wellness = Wellness.degraded_if(faults > 0 or refused) if alive else Wellness.FAILING
+        facts = {"alive": alive, "faults": faults, "journal_refused": refused}
+        figures = {"writer_alive": alive, "faults": faults, "journal_refused": refused}
+        return Check(wellness, facts, figures)
 
     def _space(self) -> Check:
         free, reserve = free_bytes(self._reserve.folder), self._reserve.size

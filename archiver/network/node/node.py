@@ -6,10 +6,12 @@ from collections.abc import Iterable, Mapping
 from types import MappingProxyType
 from typing import TYPE_CHECKING
 
+from archiver.access import Credentials, FrontDoor, users_of
 from archiver.archive.ingest import Ingest
 from archiver.archive.store import Archive
 from archiver.errors import ArchiverError
 from archiver.network.node.audit import DONE, STARTED, STOPPED, Event, Happening
+from archiver.network.node.audit_trail import AuditTrail
 from archiver.network.node.dimse.service import DimseSide
 from archiver.network.node.free_space import Reserve
 from archiver.network.node.guests import JOURNAL, SECONDS
@@ -68,6 +70,9 @@ class Node:
         self.archive, self.settings, self.log = archive, settings, log
         self.figures = Figures(settings.limits)
         self._tls = [settings.tls_context() for _ in ("dimse", "web")]
+        secrets = Credentials(settings.credentials) if settings.credentials else None
+        exhausted = self.figures.guests.exhausted
+        self.door = FrontDoor(settings.doorstep, users_of(archive.layout.root), secrets, exhausted)
         archive.writer.on_error = self._writer_failed
         self.web: WebSide | None = None
         self._heard = libraries_heard(log)
@@ -75,10 +80,17 @@ class Node:
         self._storing = NodeIngest(
             archive, Reserve(archive.layout.root, settings.watch.reserve_bytes)
         )
-        watch = (self._audit, log, self.figures)
+        self._trail = AuditTrail(
+            archive,
+            lambda size: self.figures.guests.use(JOURNAL, GUEST.get(), size),
+            lambda address, why: log("turned away", address=address, why=why),
+        )
+        watch = (self._trail, log, self.figures)
         at = Address(settings.host, settings.dimse_port, given.get("dimse"))
         try:
-            self.dimse = DimseSide(archive, settings, self._storing, peers, watch, self._tls[0], at)
+            self.dimse = DimseSide(
+                archive, settings, self._storing, peers, watch, self.door, self._tls[0], at
+            )
         except BaseException:
             self._storing.close()
             self._heard.__exit__(None, None, None)
@@ -100,7 +112,14 @@ class Node:
 
                 storing, validation = self._storing, self.validation
                 answering = Application(
-                    archive, settings, storing, validation, watch, pages, wellness=self.health
+                    archive,
+                    settings,
+                    storing,
+                    validation,
+                    watch,
+                    self.door,
+                    pages,
+                    wellness=self.health,
                 )
                 at = Address(settings.host, settings.web_port, given.get("web"))
                 self.web = WebSide(answering, settings, at, self._tls[1])
@@ -122,6 +141,7 @@ class Node:
             self.web.close(seconds)
         self.dimse.close(seconds)
         self._dropped.close()
+        self._trail.close()
         self._audit_itself(STOPPED)
         self._storing.close()
         self._heard.__exit__(None, None, None)
@@ -147,12 +167,7 @@ class Node:
 
     def _audit_itself(self, kind: str) -> None:
         title = self.settings.title
-        self._audit(Happening(Event.APPLICATION, title, title, DONE, kind=kind))
-
-    def _audit(self, happening: Happening) -> None:
-        deeds = list(happening.deeds())
-        self.figures.guests.use(JOURNAL, GUEST.get(), sum(len(repr(one)) for one in deeds))
-        self.archive.record_soon(deeds)
+        self._trail.soon(Happening(Event.APPLICATION, title, title, DONE, kind=kind))
 
     def _charged(self, guest: str, seconds: float) -> None:
         self.figures.guests.use(SECONDS, guest, seconds)

@@ -5,6 +5,7 @@
     host = "0.0.0.0"                   # left out: this machine only
     dimse_port = 11112                 # 0: any free one
     web_port = 8080
+    names = ["photographs.clinic.example"]  # names of hosts under which it is reached
     callers = ["CAMERA1", "XRAY"]      # titles that may call; left out: any
     networks = ["192.0.2.0/24"]        # addresses that may call; left out: any
     may_reject = ["dimse:CONSOLE1"]    # whose rejection notes count; left out: nobody's
@@ -39,6 +40,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from archiver.access import Doorstep, is_loopback
 from archiver.errors import Place, Problem, UsageError
 from archiver.network.peers import Tls
 from archiver.network.tls import listening_context, load_files
@@ -46,8 +48,6 @@ from archiver.wording import Text
 
 if TYPE_CHECKING:
     import ssl
-
-_LOOPBACK = ("127.", "::1", "localhost")
 
 
 @dataclass(frozen=True)
@@ -143,6 +143,7 @@ class NodeSettings:
     host: str = "127.0.0.1"
     dimse_port: int = 11112
     web_port: int = 8080
+    names: tuple[str, ...] = ()
     callers: tuple[str, ...] = ()
     networks: tuple[str, ...] = ()
     may_reject: tuple[str, ...] = ()
@@ -184,7 +185,7 @@ class NodeSettings:
     @property
     def on_loopback(self) -> bool:
         """True where only this machine can reach the node."""
-        return self.host.startswith(_LOOPBACK)
+        return is_loopback(self.host)
 
     def may_reject_by(self, caller: str) -> bool:
         """Return whether a caller's rejection notes count."""
@@ -194,16 +195,16 @@ class NodeSettings:
         """Return whether a caller may have what was rejected, whatever the reason."""
         return caller in self.sees_rejected
 
-    def admits(self, address: str) -> bool:
-        """Return whether an address may call."""
-        if not self.networks:
-            return True
-        try:
-            found = ipaddress.ip_address(address.partition("%")[0])
-        except ValueError:
-            return False
-        mapped = getattr(found, "ipv4_mapped", None) or found
-        return any(mapped in ipaddress.ip_network(n, strict=False) for n in self.networks)
+    @property
+    def doorstep(self) -> Doorstep:
+        """How the front door stands."""
+        return Doorstep(
+            self.on_loopback,
+            self.names,
+            self.networks,
+            self.callers,
+            shows_certificates=self.client_authorities is not None,
+        )
 
 
 #: Below this a PDU holds too little of an object to be of use; DCMTK's own least is 4 KiB.
@@ -218,7 +219,7 @@ _TAKES = {
     "Path | None": Text("network.settings.takes.path"),
 }
 _PATHS = ("certificate", "key", "client_authorities", "credentials", "worklist")
-_LISTS = ("callers", "networks", "may_reject", "sees_rejected")
+_LISTS = ("names", "callers", "networks", "may_reject", "sees_rejected")
 
 
 def settings_of(table: Mapping[str, Any], folder: Path) -> NodeSettings:
@@ -351,8 +352,8 @@ def _contradictions(settings: NodeSettings) -> list[Problem]:
         problems.append(Problem("network.settings.certificate_and_key").at(table="node"))
     if settings.client_authorities is not None and settings.certificate is None:
         problems.append(Problem("network.settings.authorities_alone").at(table="node"))
-    if not settings.on_loopback and settings.credentials is None and settings.web_port >= 0:
-        problems.append(Problem("network.settings.no_credentials").at(table="node"))
+    if not settings.on_loopback and settings.certificate is None and settings.web_port >= 0:
+        problems.append(Problem("network.settings.no_tls").at(table="node"))
     if settings.worklist_dates not in ("", "day", "month"):
         code, value = "network.settings.worklist_dates", settings.worklist_dates
         problems.append(Problem(code, value=value).at(table="node", key=("worklist_dates",)))

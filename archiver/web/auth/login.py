@@ -11,10 +11,9 @@ from urllib.parse import quote, urlsplit
 from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
 
+from archiver.access import Caller, TurnedAway, User, Users, roles
 from archiver.network.node import MINOR, Event
-from archiver.web.auth.limits import Rate
 from archiver.web.auth.sessions import LoginSession, Sessions
-from archiver.web.auth.users import User, Users, roles, users_of
 from archiver.web.auth.visitor import Visitor, address_of
 from archiver.web.http_errors import Refused
 from archiver.web.middleware import is_wanted_as_json
@@ -24,9 +23,6 @@ if TYPE_CHECKING:
     from archiver.network.node import NodeSettings
     from archiver.web.site_context import SiteContext
 
-#: Wrong passwords that an address, and that a name may have in short order.
-_TRIES = 8
-_TRY_EACH_SECOND = 1 / 60
 _LOCAL_STAMP = "local"
 
 
@@ -43,9 +39,9 @@ class LogIn:
 
     def __init__(self, site: SiteContext, local: str) -> None:
         self._site, self._local = site, local
-        self.users = users_of(site.archive.layout.root, self._changed)
+        self.users = site.door.users
+        self.users.changed = self._changed
         self.sessions = Sessions(site.clock, site.settings.idle, site.settings.longest)
-        self._tries = Rate(_TRIES, _TRY_EACH_SECOND, site.clock)
         # Tells log-in forms apart from those of other sites: there is no session yet.
         self._secret = secrets.token_bytes(32)
         self._own: tuple[str, LoginSession] | None = None
@@ -59,7 +55,7 @@ class LogIn:
     @property
     def needs_no_login(self) -> bool:
         """Whether one local person works here: on loopback, and nobody was made a user."""
-        return is_local(self._site.node) and not self.users.all()
+        return self._site.door.is_open
 
     def visitor(self, request: Request) -> Visitor | None:
         """Return who it is, None where nobody has logged in."""
@@ -102,23 +98,20 @@ class LogIn:
         Raises
         ------
         Refused
-            401 where name or password is wrong, 429 after too many of these.
+            401 where name or password is wrong, 429 after too many of these, 503 where the users
+            cannot be read.
         """
         address = address_of(request)
-        askers = (f"a {address}", f"n {name[:100]}")
-        wait = max(self._tries.wait(asker) for asker in askers)
-        user = None if wait else self.users.checked(name, password)
-        if user is None:
-            # The name as it was typed may be a password in the wrong field.
-            known = name if name in self.users.all() else "unknown"
-            who = f"{known}@{address}"
-            words = "log-in refused" + (", too many" if wait else "")
-            self._site.note_of(who, Event.AUTHENTICATION, None, words, MINOR)
-            if wait:
-                raise Refused(429, "login.too_often", {"Retry-After": str(round(wait))})
+        found = self._site.door.password(name, password, address)
+        user = None if isinstance(found, TurnedAway) else self.users.all().get(found.name)
+        if isinstance(found, TurnedAway) and found.status != 401:
+            self._refused(address, found, ", too many" if found.status == 429 else "")
+            key = "login.too_often" if found.status == 429 else "errors.unexpected"
+            raise Refused(found.status, key, dict(found.headers))
+        if isinstance(found, TurnedAway) or user is None:
+            # A name of the file of credentials is software's, which has no session.
+            self._refused(address, found)
             raise Refused(401, "login.wrong")
-        for asker in askers:
-            self._tries.forgive(asker)
         before: Visitor | None = getattr(request.state, "visitor", None)
         if before is not None:
             self.sessions.end(before.session)
@@ -126,6 +119,11 @@ class LogIn:
         request.state.new_token = token
         self._site.note_of(f"{user.name}@{address}", Event.AUTHENTICATION, None, "logged in")
         return token
+
+    def _refused(self, address: str, found: TurnedAway | Caller, beyond: str = "") -> None:
+        known = found.known if isinstance(found, TurnedAway) else found.name
+        who = f"{known or 'unknown'}@{address}"
+        self._site.note_of(who, Event.AUTHENTICATION, None, f"log-in refused{beyond}", MINOR)
 
     def log_out(self, request: Request, visitor: Visitor) -> None:
         """End a visitor's session."""
@@ -164,21 +162,11 @@ class LogIn:
         return f"archiver-{server[1]}"
 
 
-def is_local(node: NodeSettings) -> bool:
-    """Whether only this machine's people reach the node, and not through a proxy for others."""
-    return node.on_loopback and node.credentials is None
-
-
 def why_no_pages(node: NodeSettings, users: Users) -> str:
     """Return why pages are not served, as a clause; empty where they are."""
-    if node.on_loopback:
-        if node.credentials is not None and not users.all():
-            return words_of()("web.no_pages.no_users_for_credentials")
-        return ""
-    if not users.all():
+    is_wanting = node.credentials is not None or not node.on_loopback or users.are_demanded
+    if is_wanting and not users.all():
         return words_of()("web.no_pages.no_users")
-    if node.certificate is None:
-        return words_of()("web.no_pages.no_tls")
     return ""
 
 

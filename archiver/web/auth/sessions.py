@@ -5,10 +5,11 @@ from __future__ import annotations
 import hashlib
 import secrets
 import threading
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 
-from archiver.web.auth.limits import Clock
+from archiver.access import Seconds, elapsed
 
 #: A session ends when nothing was asked for that long ...
 IDLE = timedelta(minutes=30)
@@ -31,13 +32,18 @@ class LoginSession:
     stamp
         What the user was at log-in (hash of the password, roles); when that changes the session
         ends.
+    used
+        When something was last asked for, for people.
+    begun_at, used_at
+        Seconds that never go back.
     """
 
     key: str
     user: str
     stamp: str
-    begun: datetime
     used: datetime
+    begun_at: float
+    used_at: float
     csrf: str = field(default_factory=lambda: secrets.token_urlsafe(32))
 
 
@@ -48,12 +54,20 @@ class Sessions:
     ----------
     clock
         Gives the time.
+    seconds
+        Never go back, whatever is done to the clock.
     idle, longest
         After which time without use, and after which time at all, a session ends.
     """
 
-    def __init__(self, clock: Clock, idle: timedelta = IDLE, longest: timedelta = LONGEST) -> None:
-        self._clock = clock
+    def __init__(
+        self,
+        clock: Callable[[], datetime],
+        idle: timedelta = IDLE,
+        longest: timedelta = LONGEST,
+        seconds: Seconds = elapsed,
+    ) -> None:
+        self._clock, self._seconds = clock, seconds
         self.idle, self.longest = idle, longest
         self._guard = threading.Lock()
         self._sessions: dict[str, LoginSession] = {}
@@ -61,18 +75,18 @@ class Sessions:
     def begin(self, user: str, stamp: str) -> tuple[str, LoginSession]:
         """Begin a session and return its token, which is kept nowhere here."""
         token = secrets.token_urlsafe(32)
-        now = self._clock()
-        session = LoginSession(_key(token), user, stamp, now, now)
+        now = self._seconds()
+        session = LoginSession(_key(token), user, stamp, self._clock(), now, now)
         with self._guard:
             self._sweep(now)
             while len(self._sessions) >= _MOST:
-                del self._sessions[min(self._sessions.values(), key=lambda s: s.used).key]
+                del self._sessions[min(self._sessions.values(), key=lambda s: s.used_at).key]
             self._sessions[session.key] = session
         return token, session
 
     def find(self, token: str) -> LoginSession | None:
         """Return the session of a token and count this as use; None if there is none any more."""
-        now = self._clock()
+        now = self._seconds()
         with self._guard:
             session = self._sessions.get(_key(token))
             if session is None:
@@ -80,7 +94,7 @@ class Sessions:
             if self._is_over(session, now):
                 del self._sessions[session.key]
                 return None
-            session.used = now
+            session.used, session.used_at = self._clock(), now
             return session
 
     def end(self, session: LoginSession) -> None:
@@ -99,15 +113,16 @@ class Sessions:
     def current(self) -> list[LoginSession]:
         """Return the sessions that go on, the latest used first."""
         with self._guard:
-            self._sweep(self._clock())
-            return sorted(self._sessions.values(), key=lambda s: s.used, reverse=True)
+            self._sweep(self._seconds())
+            return sorted(self._sessions.values(), key=lambda s: s.used_at, reverse=True)
 
-    def _sweep(self, now: datetime) -> None:
+    def _sweep(self, now: float) -> None:
         for key in [s.key for s in self._sessions.values() if self._is_over(s, now)]:
             del self._sessions[key]
 
-    def _is_over(self, session: LoginSession, now: datetime) -> bool:
-        return now - session.used > self.idle or now - session.begun > self.longest
+    def _is_over(self, session: LoginSession, now: float) -> bool:
+        rest, age = now - session.used_at, now - session.begun_at
+        return rest > self.idle.total_seconds() or age > self.longest.total_seconds()
 
 
 def _key(token: str) -> str:

@@ -15,14 +15,17 @@ from starlette.responses import JSONResponse, PlainTextResponse, Response, Strea
 from starlette.routing import Route
 from starlette.types import ASGIApp
 
+from archiver.access import FrontDoor, OfferedService
 from archiver.archive.ingest import Validation
 from archiver.archive.store import Archive
 from archiver.errors import ArchiverError
 from archiver.network.multipart import MultipartWriter
-from archiver.network.node.audit import DONE, MINOR, NODE_AUTHENTICATION, SERIOUS, Event, Happening
+from archiver.network.node.audit import DONE, MINOR, SERIOUS, Event, Happening
+from archiver.network.node.audit_trail import awaited
+from archiver.network.node.dicomweb.admission import Admission, address_of
 from archiver.network.node.dicomweb.content_negotiation import dataset_media, wishes
-from archiver.network.node.dicomweb.credentials import Credentials
 from archiver.network.node.dicomweb.health import health
+from archiver.network.node.dicomweb.noted_answer import NotedAnswer
 from archiver.network.node.dicomweb.qido import BadQueryError, answers, web_query
 from archiver.network.node.dicomweb.rendering import render, rendition
 from archiver.network.node.dicomweb.resources import RESOURCES, ROOT, Action, Resource
@@ -61,9 +64,15 @@ if TYPE_CHECKING:
 
 _WAY = "web"
 #: What the node answers itself beside DICOMweb; the rest is for the pages, where there are any.
-_OWN = ("/health", "/metrics", ROOT)
-#: Makes the application of the pages, given what writes to the audit trail.
-Pages = Callable[[Callable[[Happening], None]], ASGIApp]
+_OWN = {
+    "/health": OfferedService.HEALTH,
+    "/metrics": OfferedService.METRICS,
+    ROOT: OfferedService.DICOMWEB,
+}
+#: What figures need, in the words of the roles.
+OPERATE = "operate"
+#: Makes the application of the pages, given what writes to the audit trail, and the door.
+Pages = Callable[[Callable[[Happening], None], FrontDoor], ASGIApp]
 
 
 class Application:
@@ -76,6 +85,7 @@ class Application:
         storing: NodeIngest,
         validation: Validation,
         watch: tuple[Callable[[Happening], None], Log, Figures],
+        door: FrontDoor,
         pages: Pages | None = None,
         *,
         wellness: NodeHealth,
@@ -84,17 +94,18 @@ class Application:
         self._storing = storing
         self._archive, self._settings, self._validation = archive, settings, validation
         self._tell, self._log, self._figures = watch
-        self._credentials = Credentials(settings.credentials)
-        self._pages = None if pages is None else pages(self._tell)
+        self.admission = Admission(door, settings, watch)
+        self._pages = None if pages is None else pages(self._tell, door)
         limits = settings.limits
         self._stow = Stow(storing, self._open, archive.layout.temporary, limits)
         ends = [(one, self._endpoint(one)) for one in RESOURCES]
         self._actions: dict[object, Action] = {end: one.action for one, end in ends}
+        permitted = self.admission.route
         self._routes = Starlette(
             routes=[
                 Route("/health", self._health),
-                Route("/metrics", self._metrics),
-                *[Route(ROOT + one.path, end, methods=[one.method]) for one, end in ends],
+                permitted("/metrics", self._metrics, "GET", OPERATE),
+                *[permitted(ROOT + r.path, end, r.method, r.permission) for r, end in ends],
             ],
             exception_handlers={HTTPException: self._refused, ArchiverError: self._failed},
         )
@@ -125,18 +136,23 @@ class Application:
             await send(message)
 
         request = Request(scope)
-        refusal = self._why_not(request)
+        service = self._service(request)
+        refusal = await self.admission.why_not(request, service)
         if refusal is not None:
             await refusal(scope, receive, counting)
             return
-        answering = self._pages if self._is_for_pages(request) else self._routes
+        answering = self._pages if service is OfferedService.PAGES else self._routes
         assert answering is not None
         self._figures.asked()
-        GUEST.set(request.client.host if request.client else "")
+        GUEST.set(address_of(request))
         try:
             # A client that leaves while it sends is nobody's failure.
-            with self._body_of(request), contextlib.suppress(ClientDisconnect):
-                await answering(scope, receive, counting)
+            with (
+                self._body_of(request),
+                contextlib.suppress(ClientDisconnect),
+                awaited() as lines,
+            ):
+                await answering(scope, receive, NotedAnswer(request, counting, lines))
         except TooMany as error:
             status = 429 if error.own else 503
             busy = PlainTextResponse(f"{Text('network.web.busy')}\n", status, {"Retry-After": "5"})
@@ -146,52 +162,14 @@ class Application:
         """Hold one of the bodies that may be on their way, where a request has one."""
         if request.method in ("GET", "HEAD"):
             return contextlib.nullcontext()
-        address = request.client.host if request.client else ""
-        return self._figures.guests.holding(BODY, address)
+        return self._figures.guests.holding(BODY, address_of(request))
 
-    def _is_for_pages(self, request: Request) -> bool:
+    def _service(self, request: Request) -> OfferedService:
         path = request.scope["path"]
-        own = path in _OWN or path.startswith(ROOT + "/")
-        return self._pages is not None and not own
-
-    def _why_not(self, request: Request) -> Response | None:
-        """Return a refusal, None where the request may pass."""
-        if request.scope["path"] == "/health":
-            request.state.who = "anyone"
-            return None
-        address = request.client.host if request.client else ""
-        if not self._settings.admits(address):
-            return self._refusal(request, 403, Text("network.web.address"))
-        # The pages have a log-in of their own.
-        given = request.headers.get("authorization", "")
-        who = "anyone" if self._is_for_pages(request) else self._credentials.who(given)
-        if who is None:
-            return self._refusal(request, 401, Text("network.web.credentials"))
-        request.state.who = who
-        request.state.caller = f"web:{who}" if self._settings.credentials is not None else ""
-        if self._figures.guests.exhausted(address):
-            return PlainTextResponse(f"{Text('network.web.busy')}\n", 429, {"Retry-After": "60"})
-        length = request.headers.get("content-length", "0")
-        if (
-            length.isascii()
-            and length.isdigit()
-            and int(length) > self._settings.limits.request_bytes
-        ):
-            return self._refusal(request, 413, Text("network.web.length"))
-        return None
-
-    def turned_away(self, address: str, why: str) -> None:
-        """Tell of a connection or a request that is refused."""
-        self._figures.turned_away.inc()
-        self._log("turned away", address=address, why=why)
-        title, kind = self._settings.title, NODE_AUTHENTICATION
-        self._tell(Happening(Event.ALERT, address, title, MINOR, detail=why, kind=kind))
-
-    def _refusal(self, request: Request, status: int, why: Text) -> Response:
-        address = request.client.host if request.client else ""
-        self.turned_away(address, f"HTTP {status} {why}")
-        headers = {"WWW-Authenticate": 'Bearer, Basic realm="archiver"'} if status == 401 else {}
-        return PlainTextResponse(f"{why}\n", status, headers)
+        if path in _OWN:
+            return _OWN[path]
+        own = path.startswith(ROOT + "/") or self._pages is None
+        return OfferedService.DICOMWEB if own else OfferedService.PAGES
 
     def _open(self) -> IncomingFile:
         self._storing.reserve.demand()
@@ -419,5 +397,4 @@ def _warned(answer: Response, warnings: Iterable[Text]) -> Response:
 
 
 def _peer(request: Request) -> str:
-    address = request.client.host if request.client else ""
-    return f"{request.state.who}@{address}"
+    return f"{request.state.who}@{address_of(request)}"

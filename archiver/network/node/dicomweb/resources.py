@@ -37,6 +37,11 @@ class Action(str, Enum):
             self.value, "WADO-RS"
         )
 
+    @property
+    def permission(self) -> str:
+        """What it needs, in the words of the roles."""
+        return {Action.SEARCH: "ask", Action.STORE: "store"}.get(self, "fetch")
+
 
 @dataclass(frozen=True)
 class Resource:
@@ -60,6 +65,11 @@ class Resource:
     def method(self) -> str:
         """The HTTP method."""
         return "POST" if self.action is Action.STORE else "GET"
+
+    @property
+    def permission(self) -> str:
+        """What it needs, in the words of the roles."""
+        return self.action.permission
 
 
 _FETCHED = (
@@ -123,7 +133,7 @@ STATUSES: tuple[tuple[int, tuple[Action, ...], str], ...] = (
     (400, _FETCHED, "a UID, a tag, a list of frames or a parameter is malformed"),
     (400, (Action.STORE,), "the body is not what its media type says, or empty"),
     (401, tuple(Action), "credentials are missing or wrong"),
-    (403, tuple(Action), "the address of the client is not allowed"),
+    (403, tuple(Action), "the address of the client, or its credentials, are not allowed this"),
     (404, _FETCHED, "there is no such study, series, instance, frame or bulk data"),
     (406, (Action.SEARCH, *_FETCHED), "no media type or transfer syntax that is accepted is here"),
     (406, _FETCHED, "the object cannot be decoded, or takes more than is allowed"),
@@ -132,5 +142,6 @@ STATUSES: tuple[tuple[int, tuple[Action, ...], str], ...] = (
     (413, (Action.STORE,), "the request is larger than this node takes"),
     (429, tuple(Action), "the address has used up what a minute gives, or sends too much at once"),
     (415, (Action.STORE,), "the media type is not taken"),
+    (421, tuple(Action), "the Host header names another server"),
     (503, (Action.STORE,), "the disk is almost full; nothing of the request was read"),
 )

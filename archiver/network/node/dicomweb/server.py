@@ -49,7 +49,7 @@ class WebSide:
         tls: ssl.SSLContext | None,
     ) -> None:
         self._listener = address.open()
-        doorway = Doorway(settings.limits, application.turned_away)
+        doorway = Doorway(settings.limits, application.admission.turned_away)
         config = uvicorn.Config(
             application,
             log_config=None,

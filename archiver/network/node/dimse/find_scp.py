@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
+from itertools import chain, islice
 from typing import Any
 
 from pydicom import Dataset
@@ -22,6 +23,9 @@ from archiver.network.node.query.worklist import Visits
 from archiver.network.node.supported import PATIENT_ROOT, WORKLIST
 from archiver.network.query_level import Level
 from archiver.wording import Text
+
+#: Answers that are looked for before the first is sent; the audit trail counts them.
+_AT_FIRST = 500
 
 Responses = Iterator[tuple[int | Dataset, Dataset | None]]
 
@@ -84,24 +88,38 @@ class Querying:
             yield failure(answers.CANNOT_UNDERSTAND, Text("network.query.identifier")), None
             self._audit(association, model, MINOR, "an identifier that cannot be read")
             return
-        outcome, count = MINOR, 0
+        found: Iterator[tuple[int, Dataset]] = iter(())
+        first: list[tuple[int, Dataset]] = []
+        refused: Dataset | None = None
         try:
             found = self._of_worklist(keys) if model == WORKLIST else self._of_archive(model, keys)
+            first = list(islice(found, _AT_FIRST))
+        except BadQuestionError as error:
+            refused = failure(answers.MISMATCH, error)
+        except ArchiverError as error:
+            refused = failure(answers.OUT_OF_RESOURCES, error.problems[0].found)
+        asked = " ".join(element.keyword for element in keys if element.value not in (None, ""))
+        many = f"{len(first)}{' or more' if len(first) == _AT_FIRST else ''} answers"
+        level, outcome = keys.get("QueryRetrieveLevel", ""), DONE if refused is None else MINOR
+        try:
+            self._audit(association, model, outcome, f"{level} {many}: {asked}")
+        except ArchiverError as error:
+            refused, first = failure(answers.OUT_OF_RESOURCES, error.problems[0].found), []
+        if refused is not None:
+            yield refused, None
+            return
+        yield from self._sent(event, chain(first, found))
+
+    @staticmethod
+    def _sent(event: Any, found: Iterator[tuple[int, Dataset]]) -> Responses:
+        try:
             for status, one in found:
                 if event.is_cancelled:
                     yield answers.CANCELLED, None
                     return
-                count += 1
                 yield status, one
-            outcome = DONE
-        except BadQuestionError as error:
-            yield failure(answers.MISMATCH, error), None
         except ArchiverError as error:
             yield failure(answers.OUT_OF_RESOURCES, error.problems[0].found), None
-        finally:
-            asked = " ".join(element.keyword for element in keys if element.value not in (None, ""))
-            level = keys.get("QueryRetrieveLevel", "")
-            self._audit(association, model, outcome, f"{level} {count} answers: {asked}")
 
     def _audit(self, association: NodeAssociation, model: str, outcome: int, what: str) -> None:
         detail = f"C-FIND {what}"

@@ -21,11 +21,13 @@ from pynetdicom.ae import ApplicationEntity
 from pynetdicom.presentation import PresentationContext
 from pynetdicom.transport import RequestHandler, ThreadedAssociationServer
 
+from archiver.access import FrontDoor, TurnedAway
 from archiver.network.node.dimse.association import NodeAssociation, Services
 from archiver.network.node.dimse.upper_layer import LONGEST_NEGOTIATION, NodeSocket
 from archiver.network.node.guests import ASSOCIATION, Guests, TooMany
 from archiver.network.node.listening import Address
 from archiver.network.pynetdicom_internals import belong, handlers_of, offer
+from archiver.wording import Text
 
 if TYPE_CHECKING:
     from archiver.network.node.settings import NodeSettings
@@ -33,6 +35,10 @@ if TYPE_CHECKING:
 _A_ASSOCIATE_RQ = 1
 #: A-ASSOCIATE-RJ: transient, by the presentation layer, local limit exceeded (PS3.8 9.3.4).
 _TOO_MANY = b"\x03\x00\x00\x00\x00\x04\x00\x02\x03\x02"
+#: Permanent, by the service user, calling AE title not recognized.
+_NOT_RECOGNIZED = b"\x03\x00\x00\x00\x00\x04\x00\x01\x01\x03"
+#: Where an A-ASSOCIATE-RQ has the calling title (PS3.8 9.3.2).
+_CALLING = slice(26, 42)
 
 
 class Connection(RequestHandler):
@@ -58,6 +64,15 @@ class Connection(RequestHandler):
         except OSError:
             pass
         if not begun:
+            self.server.forget(client)
+            return
+        title = begun[_CALLING].decode("ascii", "replace").strip()
+        found = self.server.door.association(title)
+        if isinstance(found, TurnedAway):
+            with contextlib.suppress(OSError):
+                client.sendall(_NOT_RECOGNIZED)
+            shown = title if title.isascii() and title.isprintable() else "?"
+            self.server.refused(f"{shown}@{self.client_address[0]}", str(found.why))
             self.server.forget(client)
             return
         client.settimeout(limits.network_seconds)
@@ -132,7 +147,8 @@ class NodeServer(ThreadedAssociationServer):
     services
         What associations do.
     refused
-        What is told (address, reason) of connections that are turned away, and who counts them.
+        What is told (address, reason) of connections that are turned away, who counts them, and
+        who says whether they come in.
     tls
         Wraps every connection, None for plain ones.
     address
@@ -149,13 +165,13 @@ class NodeServer(ThreadedAssociationServer):
         handlers: list[Any],
         settings: NodeSettings,
         services: Services,
-        refused: tuple[Callable[[str, str], None], Guests],
+        refused: tuple[Callable[[str, str], None], Guests, FrontDoor],
         tls: ssl.SSLContext | None,
         address: Address,
     ) -> None:
         self._address = address
         self.settings, self.services, self.tls = settings, services, tls
-        self.refused, self.guests = refused
+        self.refused, self.guests, self.door = refused
         self._open: dict[socket.socket, str] = {}
         self._counting = threading.Lock()
         super().__init__(
@@ -232,4 +248,4 @@ class NodeServer(ThreadedAssociationServer):
             return "too many connections"
         if hosts.count(host) >= limits.connections_of_one_address:
             return "too many connections from this address"
-        return "" if self.settings.admits(host) else "address not allowed"
+        return "" if self.door.admits(host) else str(Text("access.address"))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+from collections import Counter
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 from io import BytesIO
@@ -256,19 +257,36 @@ class Retrieving:
         destination: str,
     ) -> None:
         progress = SubOperations(len(wanted))
+        if wanted and not self._is_begun(answer, wanted, destination):
+            return
+        last: Callable[[SubOperations], None] = answer.final
         for one in wanted:
             if not answer.association.is_established:
                 break
             if answer.is_cancelled():
-                answer.cancelled(progress)
+                last = answer.cancelled
                 break
             progress.note(one, send(one))
             if progress.remaining:
                 answer.pending(progress)
-        else:
-            answer.final(progress)
         sent = wanted[: len(wanted) - progress.remaining]
-        self._audit(answer, sent, progress.failed, destination)
+        # What was begun is told already.
+        with contextlib.suppress(ArchiverError):
+            self._audit(answer, sent, progress.failed, destination)
+        last(progress)
+
+    def _is_begun(self, answer: _Answer, wanted: list[RetrieveItem], destination: str) -> bool:
+        """Tell of a transfer before it begins; False, and refused, where that is not possible."""
+        by, studies = answer.association.peer, dict(Counter(one.study for one in wanted))
+        begun = Happening(
+            Event.BEGIN_TRANSFER, self._title, destination, DONE, studies, answer.service, "", by
+        )
+        try:
+            self._tell(begun)
+        except ArchiverError as error:
+            answer.refuse(answers.OUT_OF_RESOURCES, error.problems[0].found)
+            return False
+        return True
 
     def _audit(
         self, answer: _Answer, sent: list[RetrieveItem], failed: list[str], destination: str

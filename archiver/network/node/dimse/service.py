@@ -6,13 +6,16 @@ import ssl
 import threading
 import time
 from collections.abc import Callable, Iterable
+from contextlib import suppress
 from typing import TYPE_CHECKING, Any
 
 from pynetdicom import evt
 from pynetdicom.ae import ApplicationEntity
 from pynetdicom.dimse_primitives import C_GET, C_MOVE, C_STORE
 
+from archiver.access import FrontDoor
 from archiver.archive.store import Archive
+from archiver.errors import ArchiverError
 from archiver.network.node import answers
 from archiver.network.node.audit import DONE, MINOR, NODE_AUTHENTICATION, Event, Happening
 from archiver.network.node.dimse.association import NodeAssociation, Services
@@ -54,6 +57,8 @@ class DimseSide:
         Whom objects and reports may go to.
     tell, log, figures
         Audit trail, log and figures.
+    door
+        Says who comes in.
     tls
         None for plain connections.
     address
@@ -67,6 +72,7 @@ class DimseSide:
         storing: NodeIngest,
         peers: Iterable[DimsePeer],
         watch: tuple[Callable[[Happening], None], Log, Figures],
+        door: FrontDoor,
         tls: ssl.SSLContext | None,
         address: Address,
     ) -> None:
@@ -108,7 +114,7 @@ class DimseSide:
             handlers,
             settings,
             services,
-            (self._turned_away, self._figures.guests),
+            (self._turned_away, self._figures.guests, door),
             tls,
             address,
         )
@@ -166,7 +172,6 @@ class DimseSide:
         entity.implementation_version_name = IMPLEMENTATION_VERSION_NAME
         entity.maximum_pdu_size = limits.pdu_bytes
         entity.maximum_associations = limits.associations
-        entity.require_calling_aet = list(settings.callers)
         entity.require_called_aet = True
         entity.acse_timeout = limits.negotiation_seconds
         entity.dimse_timeout = limits.network_seconds
@@ -239,13 +244,11 @@ class DimseSide:
     def _rejected(self, event: Any) -> None:
         peer = event.assoc.peer
         self._figures.turned_away.inc()
-        self._log("rejected", peer=peer)
-        detail = "association rejected: title not allowed, or too many associations"
+        detail = "association rejected: title not ours, or too many associations"
         self._alert(peer, detail)
 
     def _turned_away(self, address: str, why: str) -> None:
         self._figures.turned_away.inc()
-        self._log("turned away", address=address, why=why)
         self._alert(address, why)
 
     def _alert(self, peer: str, why: str) -> None:
@@ -254,16 +257,11 @@ class DimseSide:
         self._tell(Happening(Event.ALERT, peer, title, MINOR, detail=why, kind=kind))
 
     def _ended(self, association: NodeAssociation) -> None:
-        if association.tally.stored:
-            self._tell(
-                Happening(
-                    Event.RECEIVED,
-                    association.peer,
-                    self._settings.title,
-                    DONE,
-                    association.tally.stored,
-                    "C-STORE",
-                )
-            )
+        stored = association.tally.stored
+        if stored:
+            peer, title = association.peer, self._settings.title
+            # Each object is in the journal already.
+            with suppress(ArchiverError):
+                self._tell(Happening(Event.RECEIVED, peer, title, DONE, stored, "C-STORE"))
         how = "aborted" if association.is_aborted else "ended"
         self._log(how, peer=association.peer, stored=sum(association.tally.stored.values()))

@@ -52,7 +52,7 @@ def routes(site: Site) -> list[BaseRoute]:
         site.route("/record/audit", room.start_audit, may="audit", methods=["POST"]),
         site.route("/record/audit/{task}", room.running_audit, may="audit"),
         site.route("/record/report/{name}", room.report, may="audit"),
-        site.route("/record/report/{name}/download", room.download, may="download"),
+        site.route("/record/report/{name}/download", room.download, may="audit"),
     ]
 
 
@@ -221,7 +221,7 @@ class _Record:
 
     def download(self, request: Request) -> Response:
         """Give all files of a report."""
-        if not visitor_of(request).may("audit"):
+        if not visitor_of(request).may("download"):
             raise Refused(403, "errors.role")
         name = str(request.path_params["name"])
         packed = self._auditing.packed(name)

@@ -3,12 +3,10 @@
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable
-from datetime import datetime
 
 from cachetools import LRUCache
 
-Clock = Callable[[], datetime]
+from archiver.access.elapsed import Seconds, elapsed
 
 #: Askers that are remembered; whoever was longest away is forgotten first.
 _REMEMBERED = 10_000
@@ -24,25 +22,20 @@ class Rate:
     each_second
         How fast the bucket fills.
     clock
-        Gives the time.
+        Seconds that never go back.
     """
 
-    def __init__(self, burst: float, each_second: float, clock: Clock) -> None:
+    def __init__(self, burst: float, each_second: float, clock: Seconds = elapsed) -> None:
         self._burst, self._each, self._clock = burst, each_second, clock
         self._guard = threading.Lock()
-        self._buckets: LRUCache[str, tuple[float, datetime]] = LRUCache(_REMEMBERED)
+        self._buckets: LRUCache[str, tuple[float, float]] = LRUCache(_REMEMBERED)
 
-    def wait(self, who: str, cost: float = 1) -> float:
+    def wait(self, who: str) -> float:
         """Take from the bucket; return 0, or the seconds to wait where there is not enough."""
         now = self._clock()
         with self._guard:
             left, at = self._buckets.get(who, (self._burst, now))
-            left = min(self._burst, left + max(0.0, (now - at).total_seconds()) * self._each)
-            allowed = left >= cost
-            self._buckets[who] = (left - cost if allowed else left, now)
-        return 0.0 if allowed else max(1.0, (cost - left) / self._each)
-
-    def forgive(self, who: str) -> None:
-        """Fill the bucket of somebody again."""
-        with self._guard:
-            self._buckets.pop(who, None)
+            left = min(self._burst, left + max(0.0, now - at) * self._each)
+            allowed = left >= 1
+            self._buckets[who] = (left - 1 if allowed else left, now)
+        return 0.0 if allowed else max(1.0, (1 - left) / self._each)

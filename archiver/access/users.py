@@ -1,9 +1,12 @@
-"""Who may use the pages: names, roles, and argon2 hashes of passwords, in a file.
+"""Who may log in: names, roles, and argon2 hashes of passwords, in a file.
 
 The file ``users.json`` lies in the folder ``pages`` of the archive, readable by its owner only. It
 is written by ``archiver serve --add-user`` and read again by a running server when it has changed.
 Whoever changes it holds ``users.lock`` beside it from reading to writing, so that two at once lose
 nobody.
+
+With the first user, the archive is closed to who has not logged in, and stays so when the last one
+is removed or the file is lost: the file ``closed`` in the archive's own folder says so.
 """
 
 from __future__ import annotations
@@ -11,18 +14,16 @@ from __future__ import annotations
 import contextlib
 import json
 import os
-import sys
 import threading
 import time
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
-from functools import cache
-from importlib.resources import files
 from pathlib import Path
 
 from argon2 import PasswordHasher
 from argon2.exceptions import Argon2Error, InvalidHashError
 
+from archiver.access.roles import roles
 from archiver.archive.store import (
     Fields,
     Schema,
@@ -31,32 +32,21 @@ from archiver.archive.store import (
     mark_fields,
     read_fields,
     translated,
+    write_once,
 )
 from archiver.errors import ArchiveError, Problem, UsageError
 from archiver.wording import Text
 
-if sys.version_info >= (3, 11):
-    import tomllib
-else:
-    import tomli as tomllib
-
 FILE = "users.json"
+#: In the archive's folder: people log in here.
+CLOSED = "closed"
 #: Version 0 had the users at its top.
 SCHEMA: Schema[Fields] = Schema(Text("archive.schema.users"), (lambda table: {"users": table},))
 #: Fewer characters are no password (NIST SP 800-63B 5.1.1.2 asks for 8).
 SHORTEST = 10
 _LONGEST = 256
-#: A hashing takes 64 MiB; a few at once are enough.
-_A_FEW = threading.Semaphore(2)
 #: Seconds for which a change waits for that of another process, and between two looks.
 _PATIENCE, _LOOK_AGAIN = 30.0, 0.01
-
-
-@cache
-def roles() -> Mapping[str, frozenset[str]]:
-    """Return what each role may do."""
-    table = tomllib.loads(files(__package__).joinpath("roles.toml").read_text("utf-8"))
-    return {role: frozenset(may) for role, may in table["roles"].items()}
 
 
 @dataclass(frozen=True)
@@ -77,15 +67,24 @@ class Users:
         Of their file; it need not exist.
     changed
         Called with the names of users that were made, changed or removed since they were read.
+    mark
+        The file that says that people log in; beside the users' own where left out.
     """
 
-    def __init__(self, path: Path, changed: Callable[[list[str]], None] | None = None) -> None:
+    def __init__(
+        self,
+        path: Path,
+        changed: Callable[[list[str]], None] | None = None,
+        mark: Path | None = None,
+    ) -> None:
         self.path = path
-        self._changed = changed
+        self.changed = changed
         self._hasher = PasswordHasher()
         self._guard = threading.Lock()
         self._stamp: tuple[int, int] | None = None
         self._users: dict[str, User] = {}
+        self._mark = mark or path.with_name(CLOSED)
+        self._demanded = False
         # An unknown name costs the same time as a wrong password.
         self._nobody = self._hasher.hash("nobody has this password")
 
@@ -109,25 +108,39 @@ class Users:
                 before, is_first = self._users, self._stamp is None
                 self._users = _read(self.path) if any(stamp) else {}
                 self._stamp = stamp
+                if self._users:
+                    # Those of an earlier version have no mark; a disk that refuses it harms nobody.
+                    with contextlib.suppress(OSError):
+                        self._close()
                 if not is_first:
                     self._notify(before)
             return dict(self._users)
 
+    @property
+    def are_demanded(self) -> bool:
+        """Whether people log in here: there are users, or ever were some."""
+        self._demanded = self._demanded or self._mark.exists() or self.path.exists()
+        return self._demanded
+
+    def _close(self) -> None:
+        """Let nobody in without log-in from now on, whatever becomes of the users."""
+        if not self._mark.exists():
+            write_once(self._mark, b"1\n")
+
     def _notify(self, before: Mapping[str, User]) -> None:
         names = {*before, *self._users}
         touched = sorted(n for n in names if before.get(n) != self._users.get(n))
-        if self._changed is not None and touched:
-            self._changed(touched)
+        if self.changed is not None and touched:
+            self.changed(touched)
 
     def checked(self, name: str, password: str) -> User | None:
         """Return the user of that name and password, None where there is none."""
         user = self.all().get(name)
         wanted = user.hash if user else self._nobody
-        with _A_FEW:
-            try:
-                self._hasher.verify(wanted, password[:_LONGEST])
-            except (Argon2Error, InvalidHashError):
-                return None
+        try:
+            self._hasher.verify(wanted, password[:_LONGEST])
+        except (Argon2Error, InvalidHashError):
+            return None
         return user
 
     def add(self, name: str, given: frozenset[str], password: str) -> None:
@@ -145,6 +158,8 @@ class Users:
             raise UsageError(*problems)
         user = User(name, given, self._hasher.hash(password))
         with self._alone():
+            with translated(Text("access.users.not_written"), self._mark):
+                self._close()
             self._write({**self.all(), name: user})
 
     def remove(self, name: str) -> None:
@@ -160,14 +175,14 @@ class Users:
         with self._alone():
             users = self.all()
             if users.pop(name, None) is None:
-                problem = Problem("web.users.unknown_user", name=name)
+                problem = Problem("access.users.unknown_user", name=name)
                 raise UsageError(problem.at(file=str(self.path)))
             self._write(users)
 
     @contextlib.contextmanager
     def _alone(self) -> Iterator[None]:
         """Keep others, also other processes, from changing users meanwhile."""
-        with translated(Text("web.users.not_written"), self.path):
+        with translated(Text("access.users.not_written"), self.path):
             self.path.parent.mkdir(parents=True, exist_ok=True)
         latest = time.monotonic() + _PATIENCE
         while True:
@@ -186,7 +201,7 @@ class Users:
     def _write(self, users: Mapping[str, User]) -> None:
         listed = {u.name: {"roles": sorted(u.roles), "hash": u.hash} for u in users.values()}
         part = self.path.with_suffix(".part")
-        with translated(Text("web.users.not_written"), self.path):
+        with translated(Text("access.users.not_written"), self.path):
             with contextlib.suppress(FileNotFoundError):
                 part.unlink()
             handle = os.open(part, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
@@ -198,9 +213,9 @@ class Users:
             flush_folder(self.path.parent)
 
 
-def users_of(root: Path, changed: Callable[[list[str]], None] | None = None) -> Users:
-    """Return the users of the archive in a folder; see `Users`."""
-    return Users(root / "pages" / FILE, changed)
+def users_of(root: Path) -> Users:
+    """Return the users of the archive in a folder."""
+    return Users(root / "pages" / FILE, mark=root / CLOSED)
 
 
 def _read(path: Path) -> dict[str, User]:
@@ -212,18 +227,18 @@ def _read(path: Path) -> dict[str, User]:
             for name, row in table.items()
         }
     except (OSError, ValueError, KeyError, TypeError, AttributeError):
-        raise UsageError(Problem("web.users.unreadable").at(file=str(path))) from None
+        raise UsageError(Problem("access.users.unreadable").at(file=str(path))) from None
 
 
 def _problems(name: str, given: frozenset[str], password: str) -> list[Problem]:
     problems = []
     if not 0 < len(name) <= 64 or not name.isprintable() or name != name.strip():
-        problems.append(Problem("web.users.name", name=name[:70]))
+        problems.append(Problem("access.users.name", name=name[:70]))
     unknown = sorted(given - roles().keys())
     if unknown:
-        problems.append(Problem("web.users.unknown_role", unknown=unknown, known=tuple(roles())))
+        problems.append(Problem("access.users.unknown_role", unknown=unknown, known=tuple(roles())))
     elif not given:
-        problems.append(Problem("web.users.no_role", known=tuple(roles())))
+        problems.append(Problem("access.users.no_role", known=tuple(roles())))
     if not SHORTEST <= len(password) <= _LONGEST or name.casefold() in password.casefold():
-        problems.append(Problem("web.users.password", shortest=SHORTEST))
+        problems.append(Problem("access.users.password", shortest=SHORTEST))
     return problems

@@ -1,0 +1,17 @@
+from .addresses import is_loopback as is_loopback
+from .credentials import Credentials as Credentials
+from .elapsed import Seconds as Seconds
+from .elapsed import elapsed as elapsed
+from .front_door import ANYONE as ANYONE
+from .front_door import SAFE as SAFE
+from .front_door import Caller as Caller
+from .front_door import Doorstep as Doorstep
+from .front_door import FrontDoor as FrontDoor
+from .front_door import OfferedService as OfferedService
+from .front_door import TurnedAway as TurnedAway
+from .rate import Rate as Rate
+from .roles import allowed as allowed
+from .roles import roles as roles
+from .users import User as User
+from .users import Users as Users
+from .users import users_of as users_of
