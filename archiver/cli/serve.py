@@ -71,6 +71,7 @@ def command(options: Options) -> int:
         from archiver.cli.users import tend_users
 
         return tend_users(options, writable_folder(options, practice))
+    _settings(options, practice.node)  # what cannot be used is told before a folder is made
     stop, woken, again = threading.Event(), threading.Event(), threading.Event()
 
     def end(*_: object) -> None:
