@@ -108,10 +108,6 @@ class Users:
                 before, is_first = self._users, self._stamp is None
                 self._users = _read(self.path) if any(stamp) else {}
                 self._stamp = stamp
-                if self._users:
-                    # Those of an earlier version have no mark; a disk that refuses it harms nobody.
-                    with contextlib.suppress(OSError):
-                        self._close()
                 if not is_first:
                     self._notify(before)
             return dict(self._users)
@@ -121,6 +117,12 @@ class Users:
         """Whether people log in here: there are users, or ever were some."""
         self._demanded = self._demanded or self._mark.exists() or self.path.exists()
         return self._demanded
+
+    def keep_closed(self) -> None:
+        """See to it that those of an earlier version have their mark, too."""
+        if self.path.exists():
+            with contextlib.suppress(OSError):  # a disk that refuses it harms nobody yet
+                self._close()
 
     def _close(self) -> None:
         """Let nobody in without log-in from now on, whatever becomes of the users."""

@@ -127,6 +127,7 @@ class Node:
             self.close(0)
             raise
         shared_pool().charged = self._charged
+        self.door.users.keep_closed()
         self._audit_itself(STARTED)
 
     def close(self, seconds: float = _GRACE) -> None:
