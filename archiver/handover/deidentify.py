@@ -35,9 +35,9 @@ from archiver.objects import (
     code_key,
     describe,
     is_confirmation,
+    is_ours,
     read_elements,
     set_confirmations,
-    text,
 )
 from archiver.photo import bare_profile
 from archiver.standard import PHOTOGRAPHIC, Rows, modules_of, rows_of
@@ -174,7 +174,7 @@ class _Walk:
     @cached_property
     def is_ours(self) -> bool:
         """Whether the object was made here, so that maker and model are those of the camera."""
-        return text(self.whole, "Manufacturer") == "Archiver"
+        return is_ours(self.whole)
 
     def copied(self, dataset: Dataset, rows: Rows) -> Dataset:
         made = Dataset()

@@ -12,6 +12,7 @@ from .attribute_values import items as items
 from .attribute_values import text as text
 from .clock import demand_offset as demand_offset
 from .coded_meaning import comments as comments
+from .coded_meaning import is_ours as is_ours
 from .coded_meaning import shown_parts as shown_parts
 from .confirmation import BOUND as BOUND
 from .confirmation import COUNTERSIGNED as COUNTERSIGNED

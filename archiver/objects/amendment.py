@@ -29,7 +29,7 @@ from archiver.objects.session import Patient, Visit
 from archiver.objects.uids import UidPolicy
 from archiver.photo import PLACES_IN_PIXELS, Corrected
 
-MODIFYING_SYSTEM = "archiver"
+MODIFYING_SYSTEM = concepts.MODEL_NAME
 #: Defined term of (0400,0565): a wrong value was put right.
 _CORRECT = "CORRECT"
 #: Made anew with every instance, and no part of what was wrong.
@@ -220,8 +220,8 @@ def _successor(old: Dataset, amending: Amending, role: str) -> Dataset:
     ds.pop("PixelData", None)
     ds.SpecificCharacterSet = "ISO_IR 192"
     ds.SOPInstanceUID = amending.uid(text(old, "SOPInstanceUID"), role)
-    ds.Manufacturer = "Archiver"
-    ds.ManufacturerModelName = "archiver"
+    ds.Manufacturer = concepts.MANUFACTURER
+    ds.ManufacturerModelName = concepts.MODEL_NAME
     ds.SoftwareVersions = __version__
     created = _in_zone(amending.created, text(old, "TimezoneOffsetFromUTC"))
     ds.InstanceCreationDate = created.strftime("%Y%m%d")
@@ -260,6 +260,7 @@ def _set_meaning(ds: Dataset, after: Meaning, modifiers: tuple[codes.Code, ...])
         ds.pop(keyword, None)
     modules.set_anatomy(ds, planned, modifiers)
     _set_smile(ds, planned)
+    _set_remark(ds, after.photograph.comment)
     set_confirmations(ds, after.confirmations)
     _set_mirror(ds, planned.mirror)
 
@@ -273,6 +274,18 @@ def _set_smile(ds: Dataset, planned: Plan) -> None:
         if name not in code_keys(item, "ConceptNameCodeSequence")
     ]
     ds.AcquisitionContextSequence = Sequence([*modules.smile_items(planned), *found])
+
+
+def _set_remark(ds: Dataset, comment: str) -> None:
+    """Acquisition Context: the sheet's own comment; the rest stays."""
+    start = f"{concepts.REMARK}: "
+    others = [
+        item
+        for item in items(ds, "AcquisitionContextSequence")
+        if not text(item, "TextValue").startswith(start)
+    ]
+    said = [modules.comment_item(concepts.REMARK, comment)] if comment else []
+    ds.AcquisitionContextSequence = Sequence([*others, *said])
 
 
 def _set_mirror(ds: Dataset, mirror: bool) -> None:

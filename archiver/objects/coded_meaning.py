@@ -50,6 +50,11 @@ def comments(dataset: Dataset) -> dict[str, str]:
     return {start: rest for start, _, rest in parts}
 
 
+def is_ours(dataset: Dataset) -> bool:
+    """Whether this program wrote the object (General Equipment, C.7.5.1)."""
+    return text(dataset, "Manufacturer") == concepts.MANUFACTURER
+
+
 def view_modifiers(dataset: Dataset) -> frozenset[str]:
     """Return the code values of all view modifiers."""
     return frozenset(

@@ -8,6 +8,9 @@ from __future__ import annotations
 
 from archiver.dentition import Code
 
+#: How this program names itself in what it writes (General Equipment, PS3.3 C.7.5.1).
+MANUFACTURER, MODEL_NAME = "Archiver", "archiver"
+
 VL_PHOTOGRAPHIC_IMAGE = "1.2.840.10008.5.1.4.1.1.77.1.4"
 KEY_OBJECT_SELECTION = "1.2.840.10008.5.1.4.1.1.88.59"
 
@@ -28,6 +31,8 @@ PURPOSE = "Purpose"
 CONSENT = "Consent"
 COLOUR_FRAME = "Colour frame"
 LOSSY_CODING = "Lossy coding of the camera file"
+#: The sheet's own comment: Image Comments hold it too, behind words of ours, for people.
+REMARK = "Remark"
 
 # Purposes of reference.
 ACQUISITION_EQUIPMENT = Code("109101", "DCM", "Acquisition Equipment")  # CID 7005

@@ -73,8 +73,8 @@ def _item(one: Confirmation) -> Dataset:
     purpose.CodingSchemeDesignator = concepts.MODIFYING_EQUIPMENT.scheme
     purpose.CodeMeaning = concepts.MODIFYING_EQUIPMENT.meaning
     item.PurposeOfReferenceCodeSequence = Items([purpose])
-    item.Manufacturer = "Archiver"
-    item.ManufacturerModelName = "archiver"
+    item.Manufacturer = concepts.MANUFACTURER
+    item.ManufacturerModelName = concepts.MODEL_NAME
     item.OperatorsName = one.by
     item.ContributionDescription = _SAID
     if one.when is not None:

@@ -142,8 +142,8 @@ def build(note: Note, beside: Dataset, *, created: datetime, uids: UidPolicy) ->
             setattr(ds, keyword, words)
     _set_series(ds, note, uids)
     _set_times(ds, created, text(beside, "TimezoneOffsetFromUTC"))
-    ds.Manufacturer = "Archiver"
-    ds.ManufacturerModelName = "archiver"
+    ds.Manufacturer = concepts.MANUFACTURER
+    ds.ManufacturerModelName = concepts.MODEL_NAME
     ds.SoftwareVersions = __version__
     ds.SOPClassUID = concepts.KEY_OBJECT_SELECTION
     ds.SOPInstanceUID = note_uid(note, uids)

@@ -17,7 +17,7 @@ from archiver.dentition import Code, Direction, Plan, Tooth, Turn, View, plan, s
 from archiver.errors import MeaningError, ObjectError, Problem
 from archiver.objects import concepts, phrases
 from archiver.objects.attribute_values import text
-from archiver.objects.coded_meaning import through_mirror
+from archiver.objects.coded_meaning import comments, is_ours, through_mirror
 from archiver.objects.confirmation import (
     Confirmation,
     Witnessed,
@@ -168,11 +168,19 @@ def read_meaning(as_shot: Dataset, corrected: Dataset | None, picture: str) -> M
     found = next((one for one in plans if one.stored == d.orientation), None)
     if found is None:
         raise ObjectError(Problem("objects.mistakes.no_orientation"))
-    bare = phrases.as_shot_comment(entry, found)
-    entry = replace(entry, comment=phrases.comment_in(text(as_shot, "ImageComments"), bare))
+    entry = replace(entry, comment=_comment_of(as_shot, entry, found))
     whose = (d.issuer, d.patient_id, d.patient_name)
     seen = Witnessed(picture, found.correction, crop, found.sight, seen_in_mirror(found), *whose)
     return Meaning(entry, found, seen, said)
+
+
+def _comment_of(as_shot: Dataset, entry: Photograph, planned: Plan) -> str:
+    """Return the sheet's own comment; earlier versions kept it in Image Comments alone."""
+    said = comments(as_shot).get(concepts.REMARK)
+    if said is not None:
+        return said
+    bare = phrases.as_shot_comment(entry, planned)
+    return phrases.comment_in(text(as_shot, "ImageComments"), bare, ours=is_ours(as_shot))
 
 
 @dataclass(frozen=True)

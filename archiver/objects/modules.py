@@ -105,8 +105,8 @@ def set_request(ds: Dataset, visit: Visit, study_uid: str) -> None:
 
 def set_equipment(ds: Dataset, photo: CameraFile, taken: datetime | None) -> None:
     """General Equipment (C.7.5.1) is this program; the camera contributed (C.12.1.1.5)."""
-    ds.Manufacturer = "Archiver"
-    ds.ManufacturerModelName = "archiver"
+    ds.Manufacturer = concepts.MANUFACTURER
+    ds.ManufacturerModelName = concepts.MODEL_NAME
     ds.SoftwareVersions = __version__
     claims = photo.claims
     if not claims.make and not claims.model:
@@ -223,7 +223,7 @@ def _context_item(name: Code, value_type: str) -> Dataset:
     return item
 
 
-def _comment_item(start: str, words: str) -> Dataset:
+def comment_item(start: str, words: str) -> Dataset:
     item = _context_item(concepts.COMMENT, "TEXT")
     item.TextValue = f"{start}: {words}"
     return item
@@ -262,8 +262,9 @@ def set_acquisition_context(
         (concepts.CONSENT, how.consent),
         (concepts.COLOUR_FRAME, how.colour_frame),
         (concepts.LOSSY_CODING, f"{photo.format}, which has no term in DICOM" if nameless else ""),
+        (concepts.REMARK, entry.comment),
     )
-    items += [_comment_item(start, words) for start, words in said if words]
+    items += [comment_item(start, words) for start, words in said if words]
     ds.AcquisitionContextSequence = Sequence(items)
 
 

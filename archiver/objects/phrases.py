@@ -72,20 +72,22 @@ def _amended(words: str) -> list[str]:
     return [f"{AMENDED}{words}"] if words else []
 
 
-def comment_in(text: str, without: str) -> str:
-    """Return the sheet's own comment from Image Comments.
+def comment_in(text: str, without: str, *, ours: bool) -> str:
+    """Return the sheet's own comment from Image Comments of an earlier version.
 
     Parameters
     ----------
     text
         Image Comments as kept.
     without
-        What they would be without a comment. Where they do not begin like that they are another
-        program's, and all of them are the comment.
+        What they would be without a comment.
+    ours
+        Whether this program wrote them. Where they do not begin as they would, all of another
+        program's are the comment, and of ours there is none: they have words of another version.
     """
     start = without.removesuffix(".")
     if not text.startswith(start):
-        return text
+        return "" if ours else text
     rest = text[len(start) :]
     if rest.startswith(f"; {AMENDED}"):
         rest = "." + rest.partition(".")[2]

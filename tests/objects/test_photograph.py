@@ -382,6 +382,7 @@ def test_the_acquisition_context_tells_how_it_was_taken() -> None:
             "Stage of treatment: before",
             "Purpose: laboratory",
             "Consent: written",
+            "Remark: after air drying",
         ]
 
 

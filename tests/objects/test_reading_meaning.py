@@ -35,6 +35,7 @@ from archiver.objects import photograph
 from archiver.objects.coded_meaning import comments
 from archiver.objects.confirmation import Confirmation
 from archiver.objects.description import Description, describe
+from archiver.objects.mistakes import read_meaning
 from archiver.objects.modules import code_item, code_sequence
 from archiver.objects.photograph import Making
 from archiver.objects.session import Circumstances, Photograph
@@ -388,3 +389,31 @@ def test_an_arch_or_a_face_that_an_earlier_version_named_as_a_region_is_read_ali
     ds.AnatomicRegionSequence[0].CodeMeaning = part.CodeMeaning
     before = describe(stored_and_read(ds))
     assert (before.view, before.arch, before.teeth) == (now.view, now.arch, now.teeth)
+
+
+# --- the sheet's own comment -------------------------------------------------------------------
+
+
+def _reread(ds: Dataset) -> str:
+    return read_meaning(ds, None, "0" * 64).photograph.comment
+
+
+def test_the_comment_is_read_from_its_own_item_whatever_language_image_comments_have() -> None:
+    ds = make(entry(comment="after air drying; Dr. Haugen: 2nd try. Good")).as_shot.dataset
+    ds.ImageComments = "25, okklusal; durch Spiegel. after air drying"
+    assert _reread(ds) == "after air drying; Dr. Haugen: 2nd try. Good"
+
+
+@pytest.mark.parametrize("said", ["", "after air drying"])
+def test_the_comment_of_an_earlier_version_is_what_stands_behind_its_words(said: str) -> None:
+    ds = make(entry(comment=said)).as_shot.dataset
+    ds.AcquisitionContextSequence = []
+    assert _reread(ds) == said
+
+
+def test_words_of_another_version_are_no_comment_and_those_of_another_program_are_one() -> None:
+    ds = make(entry()).as_shot.dataset
+    ds.ImageComments = "25, biting surface; side unconfirmed."
+    assert _reread(ds) == ""
+    ds.Manufacturer = "Another"
+    assert _reread(ds) == "25, biting surface; side unconfirmed."
