@@ -5,7 +5,7 @@ from __future__ import annotations
 import warnings
 import zlib
 from collections.abc import Iterator
-from contextlib import ExitStack
+from contextlib import ExitStack, contextmanager
 from io import BytesIO
 from pathlib import Path
 from typing import TYPE_CHECKING, BinaryIO, NoReturn
@@ -62,23 +62,30 @@ def open_dataset(
     from pydicom.uid import UID
 
     where = str(source) if isinstance(source, Path) else ""
+    with _errors_of_reading(where), warnings.catch_warnings(), ExitStack() as opened:
+        warnings.simplefilter("ignore")
+        if isinstance(source, Path):
+            source = opened.enter_context(source.open("rb"))
+        file = BytesIO(source) if isinstance(source, bytes) else source
+        inflated = _inflated(file)
+        dataset = dcmread(
+            inflated or file,
+            defer_size=None if inflated else defer,
+            stop_before_pixels=not pixels,
+            specific_tags=tags,
+        )
+        if inflated is not None:
+            dataset.file_meta.TransferSyntaxUID = UID(_DEFLATED)
+        if decoded:
+            dataset.decode()
+    return dataset
+
+
+@contextmanager
+def _errors_of_reading(where: str) -> Iterator[None]:
+    """Translate whatever reading raises; `where` is the file, empty for none."""
     try:
-        with warnings.catch_warnings(), ExitStack() as opened:
-            warnings.simplefilter("ignore")
-            if isinstance(source, Path):
-                source = opened.enter_context(source.open("rb"))
-            file = BytesIO(source) if isinstance(source, bytes) else source
-            inflated = _inflated(file)
-            dataset = dcmread(
-                inflated or file,
-                defer_size=None if inflated else defer,
-                stop_before_pixels=not pixels,
-                specific_tags=tags,
-            )
-            if inflated is not None:
-                dataset.file_meta.TransferSyntaxUID = UID(_DEFLATED)
-            if decoded:
-                dataset.decode()
+        yield
     except ObjectError as error:
         raise ObjectError(*(one.at(file=where) for one in error.problems)) from error
     except OSError as error:
@@ -91,7 +98,6 @@ def open_dataset(
         raise ObjectError(
             Problem("objects.dataset_reader.no_dicom", error=reason_of(error)).at(file=where)
         ) from error
-    return dataset
 
 
 def _inflated(file: BinaryIO) -> BytesIO | None:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 import warnings
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 from dataclasses import dataclass, replace
 
 from pydicom import Dataset
@@ -315,15 +315,22 @@ def describe(dataset: Dataset, where: str = "") -> Description:
         ) from error
 
 
+def _acquired(dataset: Dataset) -> str:
+    return text(dataset, "AcquisitionDateTime") or (
+        text(dataset, "AcquisitionDate") + text(dataset, "AcquisitionTime")
+    )
+
+
+def _arch(dataset: Dataset, named: Collection[Tooth]) -> Arch | None:
+    """The arch that is named, or that all teeth are of."""
+    arches = {tooth.arch for tooth in named}
+    return named_arch(dataset) or (arches.pop() if len(arches) == 1 else None)
+
+
 def _described(dataset: Dataset) -> Description:
     photograph = text(dataset, "Modality") == _PHOTOGRAPH_MODALITY
     named = teeth(dataset)
-    surface = surface_of(dataset)
-    arches = {t.arch for t in named}
-    arch = named_arch(dataset) or (next(iter(arches)) if len(arches) == 1 else None)
-    acquired = text(dataset, "AcquisitionDateTime") or (
-        text(dataset, "AcquisitionDate") + text(dataset, "AcquisitionTime")
-    )
+    surface, arch = surface_of(dataset), _arch(dataset, named)
     described = Description(
         patient_id=text(dataset, "PatientID"),
         issuer=text(dataset, "IssuerOfPatientID"),
@@ -337,7 +344,7 @@ def _described(dataset: Dataset) -> Description:
         modality=text(dataset, "Modality"),
         study_date=text(dataset, "StudyDate"),
         study_time=text(dataset, "StudyTime"),
-        acquired=acquired,
+        acquired=_acquired(dataset),
         accession=text(dataset, "AccessionNumber"),
         study_description=text(dataset, "StudyDescription"),
         series_description=text(dataset, "SeriesDescription"),

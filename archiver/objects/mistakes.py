@@ -176,9 +176,8 @@ def read_meaning(as_shot: Dataset, corrected: Dataset | None, picture: str) -> M
 
 def _comment_of(as_shot: Dataset, entry: Photograph, planned: Plan) -> str:
     """Return the sheet's own comment; earlier versions kept it in Image Comments alone."""
-    said = comments(as_shot).get(concepts.REMARK)
-    if said is not None:
-        return said
+    if concepts.REMARK in (said := comments(as_shot)):
+        return said[concepts.REMARK]
     bare = phrases.as_shot_comment(entry, planned)
     return phrases.comment_in(text(as_shot, "ImageComments"), bare, ours=is_ours(as_shot))
 

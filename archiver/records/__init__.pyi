@@ -8,7 +8,6 @@ from .completeness import MISSING as MISSING
 from .completeness import PRESENT as PRESENT
 from .completeness import SUBSTITUTED as SUBSTITUTED
 from .completeness import Demand as Demand
-from .completeness import visit_of as visit_of
 from .episodes import Episodes as Episodes
 from .episodes import read_episodes as read_episodes
 from .episodes import unmatched_words as unmatched_words
@@ -17,6 +16,7 @@ from .instance_reader import read_instances as read_instances
 from .model import PHOTOGRAPH as PHOTOGRAPH
 from .model import Instance as Instance
 from .model import RecordPerson as RecordPerson
+from .occasions import visit_of as visit_of
 from .pictures import RecordPicture as RecordPicture
 from .pictures import stage_of as stage_of
 from .remote_survey import survey_files as survey_files

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from functools import cached_property, partial
@@ -24,14 +24,15 @@ from archiver.records.checks.picture_findings import check_findings, read_findin
 from archiver.records.checks.rejections import check_heeded, check_rejected
 from archiver.records.checks.retention import check_retention
 from archiver.records.checks.time_checks import check_ages, check_extracted, check_times
-from archiver.records.completeness import MISSING, PRESENT, SUBSTITUTED, Album, Demand, evaluate
+from archiver.records.completeness import MISSING, PRESENT, SUBSTITUTED, Demand, evaluate
 from archiver.records.episodes import Episodes
 from archiver.records.examination import Depth
 from archiver.records.instance_reader import without_collection
 from archiver.records.kinds import Kind, all_kinds, kind_of, worst_first
 from archiver.records.model import Concern, Instance, ObjectFacts
+from archiver.records.occasions import Album
 from archiver.records.pictures import RecordPicture, pictures_of
-from archiver.records.rules.rule_set import RuleSet, strictest
+from archiver.records.rules.rule_set import AuditLimits, RuleSet, strictest
 from archiver.records.survey import Survey
 from archiver.wording import Text
 
@@ -217,17 +218,7 @@ def run_audit(
     if archive is not None:
         concerns += check_packages(archive, survey.instances)
         concerns += check_findings(valid, read_findings(archive))
-        aside = sorted((archive / QUARANTINE).glob("*.dcm"))
-        concerns += [
-            Concern(
-                "object-quarantined", Text("records.identity.aside"), path=f"{QUARANTINE}/{p.name}"
-            )
-            for p in aside
-        ]
-        items, trouble = read_outbox(archive)
-        if trouble:
-            concerns.append(Concern("outbox-failed", trouble, path="outbox.sqlite"))
-        concerns += check_outbox(items, {i.uid: i for i in survey.instances}, limits, run.when)
+        concerns += _beside_the_objects(archive, survey, limits, run.when)
     return Audit(
         run.when,
         run.who,
@@ -239,3 +230,16 @@ def run_audit(
         demands,
         worst_first(concerns),
     )
+
+
+def _beside_the_objects(
+    archive: Path, survey: Survey, limits: AuditLimits, now: datetime
+) -> Iterator[Concern]:
+    """Yield what an archive's quarantine and outbox give cause for."""
+    for path in sorted((archive / QUARANTINE).glob("*.dcm")):
+        words = Text("records.identity.aside")
+        yield Concern("object-quarantined", words, path=f"{QUARANTINE}/{path.name}")
+    waiting, trouble = read_outbox(archive)
+    if trouble:
+        yield Concern("outbox-failed", trouble, path="outbox.sqlite")
+    yield from check_outbox(waiting, {i.uid: i for i in survey.instances}, limits, now)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache
 from typing import Any
@@ -9,7 +10,7 @@ from typing import Any
 from pydicom._uid_dict import UID_dictionary
 
 from archiver.standard.codestreams import Bytes, Stream, StreamError, kind_of, read_stream
-from archiver.standard.elements import PIXEL_DATA, Element, Item
+from archiver.standard.elements import PIXEL_DATA, Element, Fragment, Item
 from archiver.standard.offset_tables import check_offsets
 from archiver.standard.report import ObjectFindings
 from archiver.standard.requirements import PHOTOGRAPHIC
@@ -270,14 +271,18 @@ def _check_encapsulated(
             found=found,
             expected=Text("standard.pixel_rules.one_frame_at"),
         )
-    if frames == 1 and len(fragments) > 1:
-        stream: Bytes = b"".join(bytes(data[f.offset : f.offset + f.length]) for f in fragments)
-    else:
-        first = fragments[0]
-        stream = data[first.offset : first.offset + first.length]
     if syntax is None:
         return CompressedFrame(None, None, total)
+    stream = _first_stream(fragments, frames, data)
     return CompressedFrame(syntax, _check_stream(stream, dataset, syntax, report), total)
+
+
+def _first_stream(fragments: Sequence[Fragment], frames: int, data: Bytes) -> Bytes:
+    """Return the stream of the first frame; a single frame may have several fragments."""
+    pieces = [data[one.offset : one.offset + one.length] for one in fragments]
+    if frames == 1 and len(pieces) > 1:
+        return b"".join(map(bytes, pieces))
+    return pieces[0]
 
 
 def _check_stream(

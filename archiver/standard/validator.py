@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 from archiver.standard.clinical import check_clinical
 from archiver.standard.coded_rules import check_codes, check_terms
 from archiver.standard.content_tree_rules import check_content_tree
+from archiver.standard.element_reader import Encoding
 from archiver.standard.elements import PIXEL_DATA, Element, Fragment, Item, levels_of
 from archiver.standard.finding import Finding
 from archiver.standard.icc_rules import check_icc
@@ -17,7 +18,7 @@ from archiver.standard.lossy_rules import check_lossy_history
 from archiver.standard.meta_rules import check_meta
 from archiver.standard.module_rules import check_modules
 from archiver.standard.orientation_rules import check_orientation
-from archiver.standard.parsing import Encoding, parse_elements, parse_file
+from archiver.standard.parsing import parse_elements, parse_file
 from archiver.standard.pixel_rules import check_pixels
 from archiver.standard.reference_rules import check_references
 from archiver.standard.report import ObjectFindings

@@ -8,7 +8,8 @@ import pytest
 from made_up_pictures import DAY, picture
 
 from archiver.errors import SheetError
-from archiver.records.completeness import Album, evaluate
+from archiver.records.completeness import evaluate
+from archiver.records.occasions import Album
 from archiver.records.rules.rule_reader import find_rules, read_rules, shipped
 from archiver.records.rules.rule_set import AuditLimits, RuleSet, strictest
 from archiver.records.rules.rule_words import explain

@@ -25,9 +25,10 @@ from made_up_pictures import DAY, episode, instance, picture
 
 from archiver.records.audit import tally
 from archiver.records.checks.retention import check_retention
-from archiver.records.completeness import Album, Demand, evaluate
+from archiver.records.completeness import Demand, evaluate
 from archiver.records.episodes import Episode
 from archiver.records.model import Concern, RecordPerson
+from archiver.records.occasions import Album
 from archiver.records.pictures import RecordPicture
 from archiver.records.rules.rule_reader import read_rules, shipped
 from archiver.records.rules.rule_set import RuleSet

@@ -22,9 +22,10 @@ from archiver.dentition.views import Surface, View
 from archiver.errors import MeaningError
 from archiver.objects import modules
 from archiver.standard.clinical import check_clinical
+from archiver.standard.element_reader import Encoding
 from archiver.standard.elements import Item
 from archiver.standard.finding import Severity
-from archiver.standard.parsing import Encoding, parse_elements
+from archiver.standard.parsing import parse_elements
 from archiver.standard.report import ObjectFindings
 
 # Each class of tooth in each quadrant, permanent and deciduous.

@@ -25,7 +25,7 @@ from archiver.archive.store import (
 )
 from archiver.errors import ArchiveError, ObjectError, Problem
 from archiver.network.node import answers
-from archiver.network.node.dimse.upper_layer import Fault
+from archiver.network.node.dimse.messages import Fault
 from archiver.network.node.free_space import Reserve
 from archiver.network.node.incoming_file import IncomingFile, TooLargeError
 from archiver.objects import Description, describe

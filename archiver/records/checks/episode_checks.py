@@ -6,9 +6,9 @@ from collections import defaultdict
 from collections.abc import Iterator, Sequence
 from datetime import timedelta
 
-from archiver.records.completeness import Album
 from archiver.records.episodes import Episode
 from archiver.records.model import Concern, RecordPerson
+from archiver.records.occasions import Album
 from archiver.records.rules.rule_set import RuleSet
 from archiver.wording import Text
 

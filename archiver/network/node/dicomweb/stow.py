@@ -30,7 +30,7 @@ from archiver.network.node import answers
 from archiver.network.node.dicomweb.composition import METADATA, Composition, Failed, compose_all
 from archiver.network.node.dicomweb.content_negotiation import IMAGE_SYNTAXES, JSON, XML
 from archiver.network.node.dicomweb.responses import RefusedRequest, dataset, refusal
-from archiver.network.node.dimse.upper_layer import Fault
+from archiver.network.node.dimse.messages import Fault
 from archiver.network.node.incoming_file import IncomingFile, Stretch, TooLargeError
 from archiver.network.node.ingest import IngestResult, NodeIngest
 from archiver.objects import Description

@@ -15,7 +15,8 @@ from pynetdicom.dimse_primitives import C_STORE
 from pynetdicom.presentation import PresentationContext
 
 from archiver.network.node import answers
-from archiver.network.node.dimse.upper_layer import Fault, NodeDimse, NodeDul, NodeSocket
+from archiver.network.node.dimse.messages import Fault, NodeDimse
+from archiver.network.node.dimse.upper_layer import NodeDul, NodeSocket
 from archiver.network.node.incoming_file import IncomingFile
 from archiver.network.pynetdicom_internals import accepted
 from archiver.wording import Text

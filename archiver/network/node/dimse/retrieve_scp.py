@@ -5,16 +5,12 @@ from __future__ import annotations
 import contextlib
 from collections import Counter
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass, field
 from io import BytesIO
-from pathlib import Path
-from typing import Any, cast
 
 from pydicom import Dataset
 from pydicom.datadict import tag_for_keyword
 from pydicom.uid import UID
 from pynetdicom.dimse_primitives import C_GET, C_MOVE, C_STORE
-from pynetdicom.dsutils import decode, encode
 from pynetdicom.presentation import PresentationContext
 from sqlalchemy import func, select
 
@@ -26,6 +22,7 @@ from archiver.network.client.dimse.store import send_one
 from archiver.network.node import answers
 from archiver.network.node.audit import DONE, MINOR, RESTRICTED, SERIOUS, Event, Happening
 from archiver.network.node.dimse.association import NodeAssociation
+from archiver.network.node.dimse.retrieve_answer import RetrieveAnswer, RetrieveItem, SubOperations
 from archiver.network.node.query.matching import texts
 from archiver.network.node.query.query_engine import BadQuestionError, condition
 from archiver.network.node.supported import PATIENT_ROOT
@@ -42,44 +39,6 @@ from archiver.objects import concepts
 from archiver.wording import Text
 
 _MOST = 65535
-
-
-@dataclass(frozen=True)
-class RetrieveItem:
-    """An instance that is to be sent."""
-
-    sop_instance: str
-    study: str
-    path: Path
-
-
-@dataclass
-class SubOperations:
-    """Sub-operations so far (PS3.7 9.1.3.1)."""
-
-    remaining: int
-    completed: int = 0
-    warned: int = 0
-    failed: list[str] = field(default_factory=list)
-
-    def note(self, one: RetrieveItem, category: Category) -> None:
-        """Count the outcome of one."""
-        self.remaining -= 1
-        if category is Category.SUCCESS:
-            self.completed += 1
-        elif category is Category.WARNING:
-            self.warned += 1
-        else:
-            self.failed.append(one.sop_instance)
-
-    @property
-    def final_status(self) -> int:
-        """Status of the last response."""
-        if not self.failed and not self.warned:
-            return answers.SUCCESS
-        if self.completed or self.warned:
-            return answers.SOME_SUBOPERATIONS_FAILED
-        return answers.SUBOPERATIONS_FAILED
 
 
 def wanted_instances(
@@ -171,7 +130,7 @@ class Retrieving:
         self, association: NodeAssociation, request: C_GET, context: PresentationContext
     ) -> None:
         """Serve a C-GET."""
-        answer = _Answer(association, request, C_GET(), context)
+        answer = RetrieveAnswer(association, request, C_GET(), context)
         wanted = self._wanted(answer)
         if wanted is not None:
             self._run(answer, wanted, lambda one: _store_back(association, one), association.peer)
@@ -180,7 +139,7 @@ class Retrieving:
         self, association: NodeAssociation, request: C_MOVE, context: PresentationContext
     ) -> None:
         """Serve a C-MOVE."""
-        answer = _Answer(association, request, C_MOVE(), context)
+        answer = RetrieveAnswer(association, request, C_MOVE(), context)
         title = str(request.MoveDestination or "").strip()
         peer = self._destinations.get(title)
         if peer is None:
@@ -197,7 +156,7 @@ class Retrieving:
             return
         self._move(answer, wanted, peer)
 
-    def _move(self, answer: _Answer, wanted: list[RetrieveItem], peer: DimsePeer) -> None:
+    def _move(self, answer: RetrieveAnswer, wanted: list[RetrieveItem], peer: DimsePeer) -> None:
         parcels: dict[str, OutgoingObject] = {}
         for one in wanted:
             try:
@@ -235,7 +194,7 @@ class Retrieving:
             with contextlib.suppress(ArchiverError):
                 note_holder(self._archive.layout.root, peer.name, there)
 
-    def _wanted(self, answer: _Answer) -> list[RetrieveItem] | None:
+    def _wanted(self, answer: RetrieveAnswer) -> list[RetrieveItem] | None:
         try:
             withheld = self._shows_rejected_to(answer.association.caller)
             keys = answer.identifier()
@@ -251,7 +210,7 @@ class Retrieving:
 
     def _run(
         self,
-        answer: _Answer,
+        answer: RetrieveAnswer,
         wanted: list[RetrieveItem],
         send: Callable[[RetrieveItem], Category],
         destination: str,
@@ -289,7 +248,7 @@ class Retrieving:
         return True
 
     def _audit(
-        self, answer: _Answer, sent: list[RetrieveItem], failed: list[str], destination: str
+        self, answer: RetrieveAnswer, sent: list[RetrieveItem], failed: list[str], destination: str
     ) -> None:
         studies: dict[str, int] = {}
         lost = set(failed)
@@ -302,7 +261,7 @@ class Retrieving:
             Happening(Event.SENT, self._title, destination, outcome, studies, detail, "", by)
         )
 
-    def _refuse(self, answer: _Answer, status: int, comment: object) -> None:
+    def _refuse(self, answer: RetrieveAnswer, status: int, comment: object) -> None:
         answer.refuse(status, comment)
         peer, detail = answer.association.peer, f"{answer.service} refused {status:04X}"
         self._tell(Happening(Event.SENT, self._title, peer, MINOR, None, detail, "", peer))
@@ -344,89 +303,3 @@ def _context_for(association: NodeAssociation, parcel: OutgoingObject) -> tuple[
         if syntax in possible:
             return possible[syntax], syntax
     return None
-
-
-class _Answer:
-    """The responses to one retrieval request."""
-
-    def __init__(
-        self,
-        association: NodeAssociation,
-        request: C_GET | C_MOVE,
-        response: C_GET | C_MOVE,
-        context: PresentationContext,
-    ) -> None:
-        self.association = association
-        self.model = str(context.abstract_syntax)
-        self._request = request
-        self._context = context
-        self._syntax = context.transfer_syntax[0]
-        response.MessageIDBeingRespondedTo = request.MessageID
-        response.AffectedSOPClassUID = request.AffectedSOPClassUID
-        self._response: Any = response
-
-    @property
-    def service(self) -> str:
-        """Name of the service."""
-        return "C-MOVE" if isinstance(self._request, C_MOVE) else "C-GET"
-
-    def identifier(self) -> Dataset:
-        """Decode the identifier."""
-        way = self._syntax
-        keys = decode(
-            cast(BytesIO, self._request.Identifier), way.is_implicit_VR, way.is_little_endian
-        )
-        keys.decode()
-        return keys
-
-    def is_cancelled(self) -> bool:
-        """Return whether the peer sent a C-CANCEL for this request."""
-        return self._request.MessageID in self.association.dimse.cancel_req
-
-    def refuse(self, status: int, comment: object, wanted: Iterable[RetrieveItem] = ()) -> None:
-        """Send a failure."""
-        self._response.Status = status
-        self._response.ErrorComment = answers.error_comment(comment)
-        failed = [one.sop_instance for one in wanted]
-        if failed:
-            self._response.NumberOfFailedSuboperations = len(failed)
-            self._response.NumberOfCompletedSuboperations = 0
-            self._response.NumberOfWarningSuboperations = 0
-        self._send(failed)
-
-    def pending(self, progress: SubOperations) -> None:
-        """Tell how far it is."""
-        self._count(progress)
-        self._response.NumberOfRemainingSuboperations = progress.remaining
-        self._response.Status = answers.PENDING
-        self._send(())
-
-    def cancelled(self, progress: SubOperations) -> None:
-        """Answer a cancel; what remains is told (PS3.4 C.4.3.1.4)."""
-        self._count(progress)
-        self._response.NumberOfRemainingSuboperations = progress.remaining
-        self._response.Status = answers.CANCELLED
-        self._send(progress.failed)
-
-    def final(self, progress: SubOperations) -> None:
-        """Send the last response, without the number that remains (PS3.7 9.1.3.1)."""
-        self._count(progress)
-        self._response.NumberOfRemainingSuboperations = None
-        self._response.Status = progress.final_status
-        self._send(progress.failed)
-
-    def _count(self, progress: SubOperations) -> None:
-        self._response.NumberOfCompletedSuboperations = progress.completed
-        self._response.NumberOfWarningSuboperations = progress.warned
-        self._response.NumberOfFailedSuboperations = len(progress.failed)
-
-    def _send(self, failed: Iterable[str]) -> None:
-        self._response.Identifier = None
-        uids = list(failed)
-        if uids:
-            told = Dataset()
-            told.FailedSOPInstanceUIDList = uids
-            encoded = encode(told, self._syntax.is_implicit_VR, self._syntax.is_little_endian)
-            self._response.Identifier = BytesIO(encoded or b"")
-        if self.association.is_established:
-            self.association.dimse.send_msg(self._response, cast(int, self._context.context_id))

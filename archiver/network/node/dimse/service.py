@@ -21,8 +21,8 @@ from archiver.network.node.audit import DONE, MINOR, NODE_AUTHENTICATION, Event,
 from archiver.network.node.dimse.association import NodeAssociation, Services
 from archiver.network.node.dimse.find_scp import Querying
 from archiver.network.node.dimse.listener import NodeServer
+from archiver.network.node.dimse.messages import Fault
 from archiver.network.node.dimse.retrieve_scp import Retrieving
-from archiver.network.node.dimse.upper_layer import Fault
 from archiver.network.node.incoming_file import IncomingFile, file_head
 from archiver.network.node.ingest import NodeIngest
 from archiver.network.node.listening import Address
