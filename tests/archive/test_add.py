@@ -14,6 +14,7 @@ from pydicom.dataset import FileMetaDataset
 from pydicom.encaps import encapsulate
 from pydicom.uid import ExplicitVRLittleEndian, JPEGBaseline8Bit
 
+from archiver.archive.ingest import foreign_files
 from archiver.archive.ingest.foreign_files import add_files
 from archiver.archive.query import Query
 from archiver.archive.store import Outcome
@@ -176,3 +177,17 @@ def test_any_bytes_at_all_end_in_a_result(
     report = add_files(archive, [saved(tmp_path, "x", content)])
     assert report.seen == 1 and report.count(Outcome.NEW) == 0
     assert len(archive.query(Query())) == len(archive) == 0
+
+
+def test_a_medium_that_gives_no_reason_of_its_own_is_told_with_the_errors_words(
+    archive: Archive, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = saved(tmp_path / "card", "one.dcm", b"x")
+
+    def gone(_: Path) -> None:
+        raise OSError("The medium was taken out")
+
+    monkeypatch.setattr(foreign_files, "read_whole", gone)
+    (result,) = foreign_files.add_files(archive, [path]).results
+    assert result.outcome is Outcome.REFUSED
+    assert "the medium was taken out" in str(result.problem)

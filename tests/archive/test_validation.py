@@ -165,3 +165,14 @@ def test_a_disk_that_fails_is_told_and_does_not_end_it(
     ingest.validation.stir()
     assert ingest.validation.wait(30)
     assert ingest.validation.findings(uid(1))
+
+
+def test_findings_are_those_of_the_object_asked_for(archive: Archive) -> None:
+    ingest = Ingest.of(archive)
+    found = [
+        [Finding("", Severity.WARNING, rule, "", "", "", "", "")]
+        for rule in ("one", "two", "three")
+    ]
+    ingest.accept([incoming(1), incoming(2), incoming(3)], found)
+    assert ingest.validation.wait(30)
+    assert [ingest.validation.findings(uid(n)) for n in (1, 2, 3)] == found

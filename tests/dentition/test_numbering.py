@@ -83,6 +83,12 @@ def test_a_bare_range_is_refused_with_both_readings() -> None:
     assert "iso:14-16" in message and "universal:14-16" in message
 
 
+@pytest.mark.parametrize(("bare", "prefix"), [("A-C", "universal"), ("UR1-UR3", "palmer")])
+def test_a_bare_range_of_one_reading_is_refused_with_that_one(bare: str, prefix: str) -> None:
+    message = refusal(bare)
+    assert f"{prefix}:{bare}" in message and "ambiguous" not in message
+
+
 @pytest.mark.parametrize("text", ["", "99", "tooth", "0", "-", "²", "iso", "³6"])
 def test_what_names_no_tooth_is_refused_in_one_line(text: str) -> None:
     assert "names no tooth" in refusal(text)

@@ -417,3 +417,18 @@ def test_words_of_another_version_are_no_comment_and_those_of_another_program_ar
     assert _reread(ds) == ""
     ds.Manufacturer = "Another"
     assert _reread(ds) == "25, biting surface; side unconfirmed."
+
+
+def test_the_predecessor_is_the_last_instance_that_original_attributes_say_was_replaced() -> None:
+    ds = make(entry()).as_shot.dataset
+    changes = []
+    for uid in ("1.2.3", "1.2.4", ""):
+        change, before = Dataset(), Dataset()
+        before.PatientName = "Okafor^Nadia"
+        if uid:
+            before.SOPInstanceUID = uid
+        change.ModifiedAttributesSequence = [before]
+        changes.append(change)
+    assert describe(ds).predecessor == ""
+    ds.OriginalAttributesSequence = changes
+    assert describe(ds).predecessor == "1.2.4"

@@ -100,3 +100,16 @@ def test_an_extended_offset_table_is_checked(
     size = [len(frame)] if lengths is None else lengths
     ds.ExtendedOffsetTableLengths = b"".join(n.to_bytes(8, "little") for n in size)
     assert ("offset-table" in {f.rule for f in validate_bytes(written(ds))}) is wrong
+
+
+def test_the_place_in_the_evidence_is_counted_from_one() -> None:
+    ds = key_object_selection()
+    del ds.CurrentRequestedProcedureEvidenceSequence[0].ReferencedSeriesSequence[0][
+        "SeriesInstanceUID"
+    ]
+    (place,) = [
+        f.attribute
+        for f in validate_bytes(file_of(ds))
+        if f.rule.startswith("tree") and "SeriesInstanceUID" in f.attribute
+    ]
+    assert "EvidenceSequence[1]." in place and "ReferencedSeriesSequence[1]." in place

@@ -12,7 +12,7 @@ from standard_photograph import coded, jpeg_frame, native, photograph, raw_eleme
 
 from archiver.standard import Finding
 from archiver.standard.dictionary import tag_of
-from archiver.standard.elements import Element
+from archiver.standard.elements import Element, Item
 from archiver.standard.report import shown
 from archiver.standard.validator import validate_bytes
 
@@ -321,3 +321,27 @@ def test_a_value_is_quoted_unless_it_may_tell_who_it_is(keyword: str, identifies
 def test_a_long_value_is_cut() -> None:
     for length, told in ((64, "'" + "1" * 64 + "'"), (65, "'" + "1" * 64 + "...'")):
         assert str(shown(Element(tag_of("ImageType"), "CS", b"1" * length, length, True))) == told
+
+
+@pytest.mark.parametrize(
+    "left", ["LossyImageCompressionRatio", "LossyImageCompressionMethod"], ids=["ratio", "method"]
+)
+def test_half_a_history_of_lossy_compression_is_as_wrong_without_its_flag(left: str) -> None:
+    ds = native(photograph())
+    setattr(ds, left, "5.2" if left.endswith("Ratio") else "ISO_10918_1")
+    assert len(found_in(written(ds, EXPLICIT), "lossy-history-without", left)) == 1
+
+
+@pytest.mark.parametrize(("photometric", "fires"), [("RGB", False), ("YBR_RCT", True)])
+def test_the_colours_of_an_uncompressed_photograph_are_those_of_its_syntax(
+    photometric: str, fires: bool
+) -> None:
+    ds = native(photograph())
+    ds.PhotometricInterpretation = photometric
+    assert bool(found_in(written(ds, EXPLICIT), "photometric-contradicts-syntax")) is fires
+
+
+@pytest.mark.parametrize("words", [b"nan ", b"inf ", b"-inf", b"1e999 ", b""])
+def test_a_number_that_is_none_is_not_taken_for_one(words: bytes) -> None:
+    element = Element(tag_of("NumberOfFrames"), "IS", words, len(words))
+    assert Item({element.tag: element}).number("NumberOfFrames") is None
