@@ -47,4 +47,5 @@ from .turning import Box as Box
 from .turning import crop_done as crop_done
 from .turning import source_box as source_box
 from .turning import tile_boxes as tile_boxes
+from .turning import turned as turned
 from .turning import turned_box as turned_box

@@ -18,7 +18,6 @@ from .display_pixels import Shown as Shown
 from .display_pixels import display_turn as display_turn
 from .display_pixels import load as load
 from .display_pixels import sight_of as sight_of
-from .display_pixels import turned as turned
 from .earlier_pictures import earlier_of as earlier_of
 from .findings import SideFinding as SideFinding
 from .findings import keep_findings as keep_findings

@@ -20,9 +20,9 @@ from numpy.typing import NDArray
 from archiver.archive import Record
 from archiver.dentition import Turn, shortened
 from archiver.errors import ArchiverError, PhotoError
-from archiver.photo import CameraFile, DoubtKind, PictureDoubt, reduced
+from archiver.photo import CameraFile, DoubtKind, PictureDoubt, reduced, turned
 from archiver.priors.choosing import teeth_of
-from archiver.priors.display_pixels import load, turned
+from archiver.priors.display_pixels import load
 from archiver.priors.known_pictures import Counterparts
 from archiver.vision import Prepared, Way, WaysTold, prepare, ways_of
 from archiver.wording import Text
@@ -147,7 +147,7 @@ def weigh_camera_file(
 
     def look() -> NDArray[np.uint8]:
         pixels = np.asarray(reduced(photo, SIDE).convert("RGB"), np.uint8)
-        return turned(pixels, correction)
+        return np.ascontiguousarray(turned(pixels, correction.value))
 
     return weigh_archive(beside, look, pictures)
 

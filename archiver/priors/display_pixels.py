@@ -15,7 +15,7 @@ from archiver.colour import ColourSpace, space_of
 from archiver.dentition import Orientation, Sight, Turn, sight
 from archiver.errors import MeaningError, ObjectError, PhotoError, Problem
 from archiver.objects import Description, describe, icc_profile, open_dataset
-from archiver.photo import Limits, check_budget, reduced
+from archiver.photo import Limits, check_budget, reduced, turned
 from archiver.workers import confined
 
 Pixels = NDArray[np.uint8]
@@ -87,7 +87,7 @@ def load(path: Path, side: int = SIDE) -> Shown:
         size = (size[1], size[0])
     return Shown(
         description,
-        turned(np.asarray(picture.convert("RGB"), np.uint8), turn),
+        np.ascontiguousarray(turned(np.asarray(picture.convert("RGB"), np.uint8), turn.value)),
         size,
         edges,
         space_of(icc_profile(dataset)),
@@ -120,21 +120,6 @@ def display_turn(description: Description) -> tuple[Turn, Orientation | None]:
         except ValueError:  # it does not look where its view does
             pass
     return Turn.IDENTITY, stored
-
-
-def turned(pixels: Pixels, turn: Turn) -> Pixels:
-    """Return pixels (rows, columns, 3) after a turn."""
-    made = {
-        Turn.IDENTITY: lambda p: p,
-        Turn.FLIP_LEFT_RIGHT: lambda p: p[:, ::-1],
-        Turn.HALF: lambda p: p[::-1, ::-1],
-        Turn.FLIP_TOP_BOTTOM: lambda p: p[::-1],
-        Turn.TRANSPOSE: lambda p: p.swapaxes(0, 1),
-        Turn.QUARTER_CLOCKWISE: lambda p: p[::-1].swapaxes(0, 1),
-        Turn.TRANSVERSE: lambda p: p[::-1, ::-1].swapaxes(0, 1),
-        Turn.QUARTER_ANTICLOCKWISE: lambda p: p[:, ::-1].swapaxes(0, 1),
-    }[turn](pixels)
-    return np.ascontiguousarray(made)
 
 
 def _decoded(dataset: Dataset, side: int) -> tuple[Image.Image, tuple[int, int]]:

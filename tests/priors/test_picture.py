@@ -14,11 +14,12 @@ from archiver.colour.colours import space_of
 from archiver.dentition.orientation import Direction, Orientation, Turn
 from archiver.dentition.teeth import Tooth
 from archiver.objects.description import Description
+from archiver.photo import turned
 from archiver.priors import wording
 from archiver.priors.choosing import SAME
 from archiver.priors.comparison import Compared, Comparison
 from archiver.priors.difference import FULL_SCALE, RegionColour, difference_map, lay
-from archiver.priors.display_pixels import Shown, display_turn, turned
+from archiver.priors.display_pixels import Shown, display_turn
 from archiver.sheets import plates
 from archiver.sheets.comparison_picture import PAGE_WIDTH, Title, draw
 from archiver.vision.registration import Alignment, Refusal
@@ -197,7 +198,7 @@ def test_pixels_are_turned_as_their_orientation_is(turn: Turn) -> None:
     pixels = np.zeros((5, 9, 3), np.uint8)
     pixels[2, 0] = 255  # the left edge: the patient's right
 
-    made = turned(pixels, turn)
+    made = turned(pixels, turn.value)
 
     row, column = np.argwhere(made[..., 0])[0]
     edge = {

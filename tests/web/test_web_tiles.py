@@ -15,8 +15,8 @@ from archiver.archive.query import Query
 from archiver.archive.store.archive import Archive
 from archiver.dentition.orientation import Turn
 from archiver.errors import ObjectError
+from archiver.photo import turned
 from archiver.photo.turbo import load_turbo
-from archiver.priors.display_pixels import turned
 from archiver.web.pages.compare import tiles
 from archiver.web.pages.compare.picture_source import PictureSource, read_source, stored_pixels
 from archiver.web.pages.compare.tiles import OVERLAP, TILE, Levels, NoTile, grids
@@ -65,7 +65,7 @@ def odd(source: PictureSource, monkeypatch: pytest.MonkeyPatch) -> Callable[[Tur
 @pytest.mark.parametrize("turn", list(Turn))
 def test_a_level_lies_where_its_grid_says(odd: Callable[[Turn], PictureSource], turn: Turn) -> None:
     one = odd(turn)
-    whole = turned(waves(1183, 1037), turn).astype(float)
+    whole = turned(waves(1183, 1037), turn.value).astype(float)
     for grid in grids(one):
         level = Levels().level(one, grid)
         r = grid.reduction

@@ -17,7 +17,7 @@ from PIL import Image
 
 from archiver.colour import as_srgb
 from archiver.errors import ObjectError
-from archiver.priors import turned
+from archiver.photo import turned
 from archiver.web.pages.compare.picture_source import PictureSource, stored_pixels
 
 Pixels = NDArray[np.uint8]
@@ -121,7 +121,8 @@ class Levels:
                     return self._kept[key]
             try:
                 with self._decoding:
-                    pixels = turned(stored_pixels(source, grid.reduction), source.turn)
+                    stored = stored_pixels(source, grid.reduction)
+                    pixels = np.ascontiguousarray(turned(stored, source.turn.value))
                     if pixels.shape[:2] != (grid.rows, grid.columns):
                         raise ObjectError("web.tiles.other_size")
                 with self._guard:
@@ -158,7 +159,7 @@ class Levels:
         """
         grid = grids(source)[-1]
         with self._decoding:
-            pixels = turned(stored_pixels(source, grid.reduction), source.turn)
+            pixels = turned(stored_pixels(source, grid.reduction), source.turn.value)
         picture = Image.fromarray(pixels)
         picture.thumbnail((side, side), Image.Resampling.LANCZOS, reducing_gap=2.0)
         return as_jpeg(as_srgb(np.asarray(picture, np.uint8), source.space), 85)
