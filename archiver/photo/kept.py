@@ -16,6 +16,7 @@ from archiver.photo.encoding import (
 from archiver.photo.lossless import decode_lossless_stream
 from archiver.photo.transcoding import crop_grid
 from archiver.photo.turning import Box
+from archiver.wording import Text
 
 
 def kept_grid(pixels: EncodedPixels) -> tuple[int, int]:
@@ -28,7 +29,7 @@ def kept_grid(pixels: EncodedPixels) -> tuple[int, int]:
     """
     if pixels.transfer_syntax != JPEG_BASELINE:
         return 1, 1
-    return crop_grid(read_camera_bytes(pixels.stream, "the photograph as shot").structure)
+    return crop_grid(read_camera_bytes(pixels.stream, str(Text("photo.kept.as_shot"))).structure)
 
 
 def corrected_from(
@@ -48,7 +49,7 @@ def corrected_from(
         If the stream is damaged, of another kind, or the crop passes the picture's edge.
     """
     if pixels.transfer_syntax == JPEG_BASELINE:
-        photo = read_camera_bytes(pixels.stream, "the photograph as shot")
+        photo = read_camera_bytes(pixels.stream, str(Text("photo.kept.as_shot")))
         return encode_corrected(photo, turn, crop, edges=edges)
     if pixels.transfer_syntax != JPEG_LOSSLESS:
         raise PhotoError(

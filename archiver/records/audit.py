@@ -63,7 +63,7 @@ class RequirementCount:
     def percent(self) -> str:
         """The share in words; never 100 % where something is missing."""
         if self.share is None:
-            return "none due"
+            return str(Text("records.demand.none_due"))
         shown = round(100 * self.share, 1)
         if self.missing:
             shown = min(shown, 99.9)

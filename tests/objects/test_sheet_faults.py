@@ -20,6 +20,7 @@ from sheet_samples import (
 )
 
 from archiver.errors import Problem, SheetError
+from archiver.objects import sheet_keys
 from archiver.objects.session import Patient, Visit
 from archiver.objects.sheet import read_sheet
 
@@ -498,3 +499,32 @@ def test_nothing_is_written_for_a_bad_sheet(tmp_path: Path) -> None:
         read_sheet(path, size_of=unreadable)
 
     assert sorted(p.name for p in tmp_path.iterdir()) == before
+
+
+@pytest.mark.parametrize(
+    ("table", "key", "most"),
+    [  # PS3.5 6.2: SH has 16 characters, LO 64; Image Comments (LT) and reasons are bounded by us.
+        ("VISIT", "accession", 16),
+        ("VISIT", "description", 64),
+        ("VISIT", "institution", 64),
+        ("PATIENT", "issuer", 64),
+        ("PATIENT", "id", 64),
+        ("PHOTO", "light", 64),
+        ("PHOTO", "polariser", 64),
+        ("PHOTO", "stage", 64),
+        ("PHOTO", "purpose", 64),
+        ("PHOTO", "consent", 64),
+        ("PHOTO", "retraction", 64),
+        ("PHOTO", "contraster", 64),
+        ("PHOTO", "comment", 2000),
+        ("SAME_PERSON", "same_person_reason", 400),
+    ],
+)
+def test_a_text_may_be_as_long_as_its_attribute_and_no_longer(
+    table: str, key: str, most: int
+) -> None:
+    convert = getattr(sheet_keys, table)[key].convert
+    assert convert("x" * most) == "x" * most
+    with pytest.raises(sheet_keys.Unfit) as caught:
+        convert("x" * (most + 1))
+    assert f"at most {most} characters" in str(caught.value.expected)
