@@ -96,21 +96,23 @@ def _matched(newer: Features, prior: Features) -> list[Matches]:
     """Match features, for each quarter turn of the prior those of fitting bearing and size.
 
     Features of the prior are taken by bearing, a few at a time: what can match them under each
-    quarter then is a run of those of the newer picture, sorted by bearing, and no table holds all
-    pairs (25 MB each).
+    quarter then is a run of those of the newer picture, sorted by bearing, so that of all pairs
+    (25 MB) nothing is held but their likeness.
     """
     n, m = len(prior.places), len(newer.places)
     first, second = np.full((4, n), -1, np.float32), np.full((4, n), -1, np.float32)
     best = np.zeros((4, n), np.intp)
     highest, back = np.full((4, m), -1, np.float32), np.zeros((4, m), np.intp)
     sizes, log_of_prior = np.log(newer.size), np.log(prior.size)
+    # In one go: threads of the library would wait for each other at every small product.
+    pairs = prior.described @ newer.described.T
     step = prior.bearing // _TOGETHER
     for start in np.unique(step):
         mine = np.flatnonzero(step == start)
         bearing = (newer.bearing - start * _TOGETHER + _HELD) % 360
         order = np.argsort(bearing, kind="stable")
         ends = np.searchsorted(bearing[order], [0, 90, 180, 270, 361])
-        likeness = prior.described[mine] @ newer.described[order].T
+        likeness = pairs[np.ix_(mine, order)]
         likeness[np.abs(sizes[order] - log_of_prior[mine, None]) > np.log(_SIZES)] = -1
         held = bearing[order] % 90 - (prior.bearing[mine, None] - start * _TOGETHER)
         likeness[(held < 0) | (held > 2 * _HELD)] = -1
