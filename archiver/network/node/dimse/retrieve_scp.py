@@ -234,7 +234,9 @@ class Retrieving:
             self._audit(answer, sent, progress.failed, destination)
         last(progress)
 
-    def _is_begun(self, answer: _Answer, wanted: list[RetrieveItem], destination: str) -> bool:
+    def _is_begun(
+        self, answer: RetrieveAnswer, wanted: list[RetrieveItem], destination: str
+    ) -> bool:
         """Tell of a transfer before it begins; False, and refused, where that is not possible."""
         by, studies = answer.association.peer, dict(Counter(one.study for one in wanted))
         begun = Happening(
