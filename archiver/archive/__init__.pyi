@@ -5,7 +5,7 @@ from .kept_objects import verify as verify
 from .pixels import LOSSY_METHODS as LOSSY_METHODS
 from .pixels import check_frames as check_frames
 from .pixels import decode_pixels as decode_pixels
-from .pixels import decoded_frame as decoded_frame
+from .pixels import decoded_alone as decoded_alone
 from .query import CSV_HEADER as CSV_HEADER
 from .query import Query as Query
 from .query import Record as Record

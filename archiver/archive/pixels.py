@@ -11,7 +11,7 @@ from pydicom.encaps import generate_frames
 from pydicom.uid import UID
 
 from archiver.errors import ObjectError, PhotoError, Problem
-from archiver.objects import StoredFrames
+from archiver.objects import StoredFrames, frame_bytes
 from archiver.standard import StreamError, kind_of, read_stream
 from archiver.workers import allowance, narrow
 
@@ -36,16 +36,9 @@ _DECODER, _COPIES = 192 << 20, 12
 
 
 def decoded_frame(path: Path, number: int) -> pydicom.FileDataset:
-    """Return an object as if it had one frame alone, and that uncompressed.
+    """Return a frame as an object of its own, as `StoredFrames.alone` does, but not compressed.
 
     For a worker: a frame is decoded here and now.
-
-    Parameters
-    ----------
-    path
-        Of the object's file.
-    number
-        Of the frame, the first is 1.
 
     Raises
     ------
@@ -53,20 +46,35 @@ def decoded_frame(path: Path, number: int) -> pydicom.FileDataset:
         If there is no such frame, it takes more than is allowed, or cannot be decoded.
     """
     with StoredFrames(path) as frames:
-        _check(frames, frames.frame(number) if frames.is_compressed else b"")
-        narrow(_DECODER + _COPIES * frames.frame_bytes)
-        dataset = frames.alone(number)
+        return decoded_alone(frames.alone(number))
+
+
+def decoded_alone(frame: pydicom.FileDataset) -> pydicom.FileDataset:
+    """Decode a frame that is an object of its own, for a worker.
+
+    Raises
+    ------
+    ObjectError
+        If it takes more than is allowed, or cannot be decoded.
+    """
+    encapsulated = frame.file_meta.TransferSyntaxUID.is_encapsulated
+    _check(frame, _stream_of(frame) if encapsulated else b"")
+    narrow(_DECODER + _COPIES * frame_bytes(frame))
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
-            if dataset.file_meta.TransferSyntaxUID.is_compressed:
-                decode_pixels(dataset)
+            if frame.file_meta.TransferSyntaxUID.is_compressed:
+                decode_pixels(frame)
     except ObjectError:
         raise
     except Exception as error:  # whatever the bytes lead pydicom and its decoders to
         reason = type(error).__name__
         raise ObjectError(Problem("network.recoding.no_copy", reason=reason)) from error
-    return dataset
+    return frame
+
+
+def _stream_of(frame: pydicom.FileDataset) -> bytes:
+    return next(generate_frames(frame.PixelData, number_of_frames=1))
 
 
 def check_frames(path: Path) -> None:
@@ -75,12 +83,12 @@ def check_frames(path: Path) -> None:
         if frames.count * frames.frame_bytes > allowance().memory // 4:
             raise ObjectError("network.recoding.too_large")
         for stream in frames.frames():
-            _check(frames, stream)
+            _check(frames.header, stream)
 
 
-def _check(frames: StoredFrames, stream: bytes) -> None:
+def _check(header: pydicom.FileDataset, stream: bytes) -> None:
     """Refuse a frame whose decoding would take more than its object says, or than is allowed."""
-    rows, columns = int(frames.header.Rows), int(frames.header.Columns)
+    rows, columns = int(header.Rows), int(header.Columns)
     if rows * columns > allowance().pixels:
         most = f"{allowance().pixels / 1e6:g}"
         raise ObjectError(
@@ -88,9 +96,9 @@ def _check(frames: StoredFrames, stream: bytes) -> None:
         )
     if not stream:
         return
-    if frames.header.file_meta.TransferSyntaxUID == _RLE:
+    if header.file_meta.TransferSyntaxUID == _RLE:
         # A run of one byte is the worst that an encoder can make of a frame (PS3.5 G.3.1).
-        if len(stream) > 2 * frames.frame_bytes + _RLE_HEADER:
+        if len(stream) > 2 * frame_bytes(header) + _RLE_HEADER:
             raise ObjectError("network.recoding.other_frame")
         return
     try:

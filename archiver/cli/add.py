@@ -46,12 +46,19 @@ def command(options: Options) -> int:
     from archiver.cli.settings import read_settings
 
     same_person = _checked(options)
-    folder = writable_folder(options, read_settings(), may_be_new=True)
+    settings = read_settings()
+    folder = writable_folder(options, settings, may_be_new=True)
     with (
         open_for_writing(folder) as archive,
         ProgressBar("adding", shown=not options.json) as progress,
     ):
-        report = add_files(archive, options.paths, same_person=same_person, progress=progress)
+        report = add_files(
+            archive,
+            options.paths,
+            same_person=same_person,
+            more_classes=settings.node.storage_classes,
+            progress=progress,
+        )
     if options.json:
         rows = [
             {

@@ -46,10 +46,13 @@ def command(options: Options) -> int:
     peer = options.at
     with ExitStack() as stack:
         archive: Archive | None = None
+        classes: tuple[str, ...] = ()
         target = options.to
         if options.to is None:
             # First, so that nothing is fetched where it could not be added.
-            target = writable_folder(options, read_settings(), may_be_new=True)
+            settings = read_settings()
+            target = writable_folder(options, settings, may_be_new=True)
+            classes = settings.node.storage_classes
             archive = stack.enter_context(open_for_writing(target))
         with header_cache() as cache:
             found = ask(peer, question(options), cache)
@@ -60,7 +63,7 @@ def command(options: Options) -> int:
             fetched = fetch_records(peer, found.records, folder, progress)
         problems = list(fetched.problems)
         if archive is not None:
-            problems += _add(archive, list(fetched.files.values()), options)
+            problems += _add(archive, list(fetched.files.values()), classes, options)
             note_holder(archive.layout.root, peer.name, fetched.files)
     if options.json:
         told = {
@@ -81,9 +84,11 @@ def command(options: Options) -> int:
     return 1 if problems else 0
 
 
-def _add(archive: Archive, files: list[Path], options: Options) -> list[str]:
+def _add(
+    archive: Archive, files: list[Path], classes: tuple[str, ...], options: Options
+) -> list[str]:
     from archiver.archive.ingest import add_files
 
     with ProgressBar("adding", shown=not options.json) as progress:
-        added = add_files(archive, files, progress=progress)
+        added = add_files(archive, files, more_classes=classes, progress=progress)
     return [str(problem) for problem in added.problems]

@@ -90,6 +90,7 @@ from .spreadsheet import read_day as read_day
 from .spreadsheet import read_table as read_table
 from .starter import write_starter_sheet as write_starter_sheet
 from .stored_frames import StoredFrames as StoredFrames
+from .stored_frames import frame_bytes as frame_bytes
 from .study_context import read_context as read_context
 from .table_reader import TableReader as TableReader
 from .toml_lines import Path as Path

@@ -31,6 +31,10 @@ _NAMES = {
     "1.2.840.10008.1.2.4.110": "JPEG XL Lossless",
     "1.2.840.10008.1.2.4.111": "JPEG XL JPEG Recompression",
     "1.2.840.10008.1.2.4.112": "JPEG XL",
+    "1.2.840.10008.5.1.4.1.1.66.7": "Label Map Segmentation Storage",
+    "1.2.840.10008.5.1.4.1.1.66.8": "Height Map Segmentation Storage",
+    "1.2.840.10008.5.1.4.1.1.9.100.1": "Waveform Presentation State Storage",
+    "1.2.840.10008.5.1.4.1.1.9.100.2": "Waveform Acquisition Presentation State Storage",
 }
 _HIGHEST = "1.2.840.10008."
 
@@ -68,9 +72,9 @@ def _attribute(keyword: str) -> tuple[str, str]:
 
 
 def _overview() -> str:
-    stored = [
-        (name_of(uid), "yes, in C-MOVE, C-GET and `send`", "yes") for uid in supported.STORAGE
-    ]
+    count = len(supported.STORAGE)
+    classes = f"{count} storage classes, listed with the presentation contexts of NODE"
+    stored = [(classes, "yes, in C-MOVE, C-GET and `send`", "yes")]
     found = []
     for uid in (
         supported.VERIFICATION,

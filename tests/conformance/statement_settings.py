@@ -28,6 +28,8 @@ _NODE = {
     "client_authorities": "PEM file; with it peers must show a certificate of these authorities",
     "credentials": "file of tokens and users for DICOMweb, beside the users of the archive",
     "worklist": "table of visits: separated values, workbook or TOML; without it no worklist",
+    "origins": "origins whose pages may use DICOMweb from a browser (CORS); empty: none",
+    "storage_classes": "SOP classes that are taken, by every way, beside those of the standard",
     "worklist_dates": "day or month: which comes first in dates such as 3/4/2026; else refused",
 }
 _LIMITS = {
@@ -47,6 +49,7 @@ _LIMITS = {
     "parts": "parts of a request to store, and objects that its metadata tell of",
     "attributes": "attributes of the metadata of a request to store",
     "nesting": "sequences within sequences of such metadata",
+    "headers": "headers read for one question with values that the index does not keep",
 }
 _WATCH = {
     "reserve_megabytes": "free space in MiB below which nothing is received (A700, HTTP 503)",

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 from collections import Counter
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Collection, Iterable, Iterator
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -19,6 +19,7 @@ from archiver.archive.store.known_people import person_of
 from archiver.archive.store.layout import relative_path
 from archiver.errors import ObjectError, Problem
 from archiver.objects import SamePerson, describe
+from archiver.standard import storage_classes
 from archiver.wording import Text
 
 if TYPE_CHECKING:
@@ -129,6 +130,7 @@ def add_files(
     paths: Iterable[Path],
     *,
     same_person: tuple[SamePerson, datetime] | None = None,
+    more_classes: Collection[str] = (),
     progress: Callable[[int, int], None] | None = None,
 ) -> AddReport:
     """Keep every DICOM object among files and folders.
@@ -145,6 +147,8 @@ def add_files(
     same_person
         Who has looked and says that those whose identifier is known otherwise are the same
         person, why, and when.
+    more_classes
+        SOP classes that are taken beside those of the standard.
     progress
         Told before each file how many of how many were looked at.
 
@@ -165,7 +169,7 @@ def add_files(
     for path in files:
         if progress is not None:
             progress(len(results), len(files))
-        looked = _look_at(path)
+        looked = _look_at(path, more_classes)
         if isinstance(looked, FileResult):
             results.append(looked)
             continue
@@ -200,7 +204,7 @@ def _files(paths: Iterable[Path]) -> Iterator[Path]:
             yield path
 
 
-def _look_at(path: Path) -> FileResult | tuple[Description, int]:
+def _look_at(path: Path, more_classes: Collection[str]) -> FileResult | tuple[Description, int]:
     """Return what the object says and its size, or why it is not taken."""
     try:
         if not path.exists():
@@ -219,6 +223,11 @@ def _look_at(path: Path) -> FileResult | tuple[Description, int]:
                     sop_instance_uid=description.sop_instance_uid,
                     named=named,
                 )
+            )
+        taken = description.sop_class_uid in (*storage_classes(), *more_classes)
+        if not taken:
+            raise ObjectError(
+                Problem("archive.foreign_files.other_class", uid=description.sop_class_uid)
             )
         return description, path.stat().st_size
     except ObjectError as error:

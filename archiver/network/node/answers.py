@@ -74,7 +74,11 @@ BEHAVIOUR: tuple[Behaviour, ...] = (
         "object was there before, however encoded",
     ),
     Behaviour(_STORE, DUPLICATE_INSTANCE, _CONFLICT),
-    Behaviour(_STORE, CLASS_NOT_SUPPORTED, "the SOP class is not that of the context"),
+    Behaviour(
+        _STORE,
+        CLASS_NOT_SUPPORTED,
+        "the SOP class is not that of the context, or neither the standard's nor of the settings",
+    ),
     Behaviour(
         _STORE,
         OUT_OF_RESOURCES,
@@ -95,7 +99,11 @@ BEHAVIOUR: tuple[Behaviour, ...] = (
     Behaviour(
         _FIND, MISMATCH, "the level is not of the model, a unique key above is missing, a bad range"
     ),
-    Behaviour(_FIND, OUT_OF_RESOURCES, "the index cannot be read"),
+    Behaviour(
+        _FIND,
+        OUT_OF_RESOURCES,
+        "the index cannot be read, or more objects would have to be looked into than is allowed",
+    ),
     Behaviour(_FIND, CANNOT_UNDERSTAND, "the identifier cannot be read"),
     Behaviour(
         _FETCH, PENDING, "after each object but the last, with the numbers of sub-operations"
@@ -124,6 +132,9 @@ BEHAVIOUR: tuple[Behaviour, ...] = (
     ),
     Behaviour(_STOW, SUCCESS, "as for C-STORE; the object is in Referenced SOP Sequence"),
     Behaviour(_STOW, PROCESSING_FAILURE, "the object is of another study than the path names"),
+    Behaviour(
+        _STOW, CLASS_NOT_SUPPORTED, "the SOP class is neither the standard's nor of the settings"
+    ),
     Behaviour(_STOW, DUPLICATE_INSTANCE, _CONFLICT),
     Behaviour(
         _STOW,

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import errno
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from concurrent.futures import ThreadPoolExecutor, wait
 from contextlib import suppress
 from dataclasses import dataclass
@@ -28,6 +28,7 @@ from archiver.network.node import answers
 from archiver.network.node.dimse.messages import Fault
 from archiver.network.node.free_space import Reserve
 from archiver.network.node.incoming_file import IncomingFile, TooLargeError
+from archiver.network.node.supported import STORAGE
 from archiver.objects import Description, describe
 from archiver.wording import Text
 
@@ -86,10 +87,15 @@ class NodeIngest:
         Open for writing.
     reserve
         Free space into which nothing is received.
+    more_classes
+        SOP classes that are taken beside those of the standard.
     """
 
-    def __init__(self, archive: Archive, reserve: Reserve) -> None:
+    def __init__(
+        self, archive: Archive, reserve: Reserve, more_classes: Iterable[str] = ()
+    ) -> None:
         self.reserve = reserve
+        self._classes = frozenset((*STORAGE, *more_classes))
         self._ingest = Ingest.of(archive)
         self._flushing = ThreadPoolExecutor(_FLUSHES, thread_name_prefix="flush")
 
@@ -145,8 +151,8 @@ class NodeIngest:
             wait([flushing])
             _remove(arrived)
 
-    @staticmethod
     def _look_at(
+        self,
         arrived: Path,
         sop_class: str,
         sop_instance: str,
@@ -167,6 +173,9 @@ class NodeIngest:
             return IngestResult(answers.CANNOT_UNDERSTAND, refused)
         if not is_uid(description.sop_class_uid):
             return IngestResult(answers.CANNOT_UNDERSTAND, Text("network.ingest.no_class"))
+        if description.sop_class_uid not in self._classes:
+            comment = Text("network.ingest.class_not_taken")
+            return IngestResult(answers.CLASS_NOT_SUPPORTED, comment, description)
         if sop_instance and description.sop_instance_uid != sop_instance:
             comment = Text("network.ingest.other_instance")
             return IngestResult(answers.MISMATCH, comment, description)

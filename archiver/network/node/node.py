@@ -77,9 +77,8 @@ class Node:
         self.web: WebSide | None = None
         self._heard = libraries_heard(log)
         self._heard.__enter__()
-        self._storing = NodeIngest(
-            archive, Reserve(archive.layout.root, settings.watch.reserve_bytes)
-        )
+        reserve = Reserve(archive.layout.root, settings.watch.reserve_bytes)
+        self._storing = NodeIngest(archive, reserve, settings.storage_classes)
         self._trail = AuditTrail(
             archive,
             lambda size: self.figures.guests.use(JOURNAL, GUEST.get(), size),

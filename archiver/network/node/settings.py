@@ -6,6 +6,8 @@
     dimse_port = 11112                 # 0: any free one
     web_port = 8080
     names = ["photographs.clinic.example"]  # names of hosts under which it is reached
+    storage_classes = ["1.2.3.4"]      # SOP classes to be stored beside those of the standard
+    origins = ["https://pages.example"]  # whose pages may use DICOMweb from a browser
     callers = ["CAMERA1", "XRAY"]      # titles that may call; left out: any
     networks = ["192.0.2.0/24"]        # addresses that may call; left out: any
     may_reject = ["dimse:CONSOLE1"]    # whose rejection notes count; left out: nobody's
@@ -35,6 +37,7 @@ from __future__ import annotations
 
 import dataclasses
 import ipaddress
+import re
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -70,6 +73,8 @@ class NodeLimits:
         Of a request to store, and objects that its metadata tell of.
     attributes, nesting
         Of the metadata of a request to store: how many, and sequences within sequences.
+    headers
+        That one question has read for values that the index does not keep.
     negotiation_seconds
         For TLS and the first PDU.
     network_seconds
@@ -90,6 +95,7 @@ class NodeLimits:
     parts: int = 10_000
     attributes: int = 100_000
     nesting: int = 32
+    headers: int = 10_000
     negotiation_seconds: float = 10.0
     network_seconds: float = 60.0
 
@@ -154,6 +160,8 @@ class NodeSettings:
     credentials: Path | None = None
     worklist: Path | None = None
     worklist_dates: str = ""
+    storage_classes: tuple[str, ...] = ()
+    origins: tuple[str, ...] = ()
     limits: NodeLimits = field(default_factory=NodeLimits)
     watch: NodeWatch = field(default_factory=NodeWatch)
 
@@ -219,7 +227,10 @@ _TAKES = {
     "Path | None": Text("network.settings.takes.path"),
 }
 _PATHS = ("certificate", "key", "client_authorities", "credentials", "worklist")
-_LISTS = ("names", "callers", "networks", "may_reject", "sees_rejected")
+_LISTS = (
+    *("names", "callers", "networks", "may_reject", "sees_rejected"),
+    *("storage_classes", "origins"),
+)
 
 
 def settings_of(table: Mapping[str, Any], folder: Path) -> NodeSettings:
@@ -354,6 +365,16 @@ def _contradictions(settings: NodeSettings) -> list[Problem]:
         problems.append(Problem("network.settings.authorities_alone").at(table="node"))
     if not settings.on_loopback and settings.certificate is None and settings.web_port >= 0:
         problems.append(Problem("network.settings.no_tls").at(table="node"))
+    if settings.storage_classes:
+        from pydicom.uid import RE_VALID_UID  # not for every start of a verb
+    for uid in settings.storage_classes:
+        if not re.fullmatch(RE_VALID_UID, uid):
+            problem = Problem("network.settings.storage_class", uid=uid)
+            problems.append(problem.at(table="node", key=("storage_classes",)))
+    for origin in settings.origins:
+        if not re.fullmatch(r"https?://[^/*\s]+", origin):
+            problem = Problem("network.settings.origin", origin=origin)
+            problems.append(problem.at(table="node", key=("origins",)))
     if settings.worklist_dates not in ("", "day", "month"):
         code, value = "network.settings.worklist_dates", settings.worklist_dates
         problems.append(Problem(code, value=value).at(table="node", key=("worklist_dates",)))

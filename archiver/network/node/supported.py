@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 from pynetdicom.presentation import PresentationContext, build_context
+
+from archiver.standard import storage_classes
 
 VERIFICATION = "1.2.840.10008.1.1"
 COMMITMENT = "1.2.840.10008.1.20.1"
@@ -12,37 +16,8 @@ PATIENT_ROOT = "1.2.840.10008.5.1.4.1.2.1"
 STUDY_ROOT = "1.2.840.10008.5.1.4.1.2.2"
 FIND, MOVE, GET = ".1", ".2", ".3"
 
-_STORAGE = "1.2.840.10008.5.1.4.1.1."
-#: Photographs and what a dental practice makes beside them.
-STORAGE: tuple[str, ...] = tuple(
-    _STORAGE + ending
-    for ending in (
-        "77.1.4",  # VL Photographic Image
-        "77.1.4.1",  # Video Photographic Image
-        "77.1.1",  # VL Endoscopic Image
-        "77.1.2",  # VL Microscopic Image
-        "1.3",  # Digital Intra-Oral X-Ray Image, for presentation
-        "1.3.1",  # the same, for processing
-        "1.1",  # Digital X-Ray Image, for presentation
-        "1.1.1",  # the same, for processing
-        "1",  # Computed Radiography Image
-        "2",  # CT Image
-        "2.1",  # Enhanced CT Image
-        "13.1.2",  # X-Ray 3D Craniofacial Image
-        "13.1.1",  # X-Ray 3D Angiographic Image
-        "7",  # Secondary Capture Image
-        "7.2",  # Multi-frame Grayscale Byte Secondary Capture
-        "7.4",  # Multi-frame True Color Secondary Capture
-        "11.1",  # Grayscale Softcopy Presentation State
-        "11.2",  # Color Softcopy Presentation State
-        "88.11",  # Basic Text SR
-        "88.22",  # Enhanced SR
-        "88.33",  # Comprehensive SR
-        "88.59",  # Key Object Selection Document
-        "104.1",  # Encapsulated PDF
-        "104.3",  # Encapsulated STL
-    )
-)
+#: Whatever way an object comes, it is of one of these, or of those that the settings add.
+STORAGE: tuple[str, ...] = storage_classes()
 
 IMPLICIT = "1.2.840.10008.1.2"
 EXPLICIT = "1.2.840.10008.1.2.1"
@@ -76,16 +51,19 @@ STORAGE_SYNTAXES: tuple[str, ...] = (
 _QUERY_SYNTAXES = [EXPLICIT, IMPLICIT]
 
 
-def contexts(*, worklist: bool) -> list[PresentationContext]:
+def contexts(*, worklist: bool, more: Iterable[str] = ()) -> list[PresentationContext]:
     """Return what the node accepts.
 
     Parameters
     ----------
     worklist
         Whether it has a table of visits to answer from.
+    more
+        Storage classes beside the standard's: those that the settings add, and those of objects
+        that are kept, since what can be found must be fetched.
     """
     found = []
-    for uid in STORAGE:
+    for uid in dict.fromkeys((*STORAGE, *more)):
         context = build_context(uid, list(STORAGE_SYNTAXES))
         # We store as SCP, and as SCU in the sub-operations of a C-GET (PS3.4 C.5.3.1).
         context.scu_role = context.scp_role = True

@@ -23,6 +23,7 @@ from archiver.network.multipart import MultipartWriter
 from archiver.network.node.audit import DONE, MINOR, SERIOUS, Event, Happening
 from archiver.network.node.audit_trail import awaited
 from archiver.network.node.dicomweb.admission import Admission, address_of
+from archiver.network.node.dicomweb.capabilities import described, described_paths
 from archiver.network.node.dicomweb.content_negotiation import dataset_media, wishes
 from archiver.network.node.dicomweb.health import health
 from archiver.network.node.dicomweb.noted_answer import NotedAnswer
@@ -106,6 +107,7 @@ class Application:
                 Route("/health", self._health),
                 permitted("/metrics", self._metrics, "GET", OPERATE),
                 *[permitted(ROOT + r.path, end, r.method, r.permission) for r, end in ends],
+                *[Route(path, described, methods=["OPTIONS"]) for path in described_paths()],
             ],
             exception_handlers={HTTPException: self._refused, ArchiverError: self._failed},
         )
@@ -224,7 +226,8 @@ class Application:
             media = media_for_datasets(request)
             try:
                 query = web_query(request, level)
-                found, more = answers(self._archive, query, base_of(request))
+                most = self._settings.limits.headers
+                found, left_out = answers(self._archive, query, base_of(request), most)
             except (BadQueryError, BadQuestionError) as error:
                 raise RefusedRequest(400, error.args[0]) from None
             asked = " ".join(
@@ -232,9 +235,7 @@ class Application:
             )
             detail = f"QIDO-RS {level.value} {len(found)} answers: {asked}"
             self._tell(Happening(Event.QUERY, _peer(request), self._settings.title, detail=detail))
-            warnings = list(query.warnings)
-            if more:
-                warnings.append(Text("network.web.more"))
+            warnings = [*query.warnings, *left_out]
             answer = datasets(found, media) if found else Response(status_code=204)
             return _warned(answer, warnings)
 
@@ -301,7 +302,7 @@ class Application:
 
         def body() -> Iterator[bytes]:
             for number, frame in zip(frames.numbers, frames.frames, strict=True):
-                yield from writer.part(frames.media, iter([frame]), f"{where}{number}")
+                yield from writer.part(frames.media, frame, f"{where}{number}")
             yield writer.end()
 
         begun = primed(body())

@@ -17,7 +17,12 @@ from starlette.requests import Request
 
 from archiver.archive.store import Archive
 from archiver.network.node.ingest import is_uid
-from archiver.network.node.query.query_engine import QueryQuestion, find
+from archiver.network.node.query.query_engine import (
+    Answer,
+    QueryQuestion,
+    TooWideQuestionError,
+    find,
+)
 from archiver.network.query_level import Level
 from archiver.wording import Text
 
@@ -229,19 +234,27 @@ def _add(keys: Dataset, path: list[BaseTag], value: str) -> None:
     keys.add(element)
 
 
-def answers(archive: Archive, query: WebQuery, base: str) -> tuple[list[dict[str, Any]], bool]:
-    """Return what was found as DICOM JSON, and whether more remains.
+def answers(
+    archive: Archive, query: WebQuery, base: str, most_headers: int
+) -> tuple[list[dict[str, Any]], list[Text]]:
+    """Return what was found as DICOM JSON, and in which ways that is not all.
 
     Raises
     ------
     BadQuestionError
         If a key cannot be understood.
     """
-    found = find(archive, query.question)
-    some = list(islice(found, query.offset, query.offset + query.limit + 1))
-    more = len(some) > query.limit
+    some: list[Answer] = []
+    warnings = []
+    try:
+        found = find(archive, query.question, most_headers)
+        some.extend(islice(found, query.offset, query.offset + query.limit + 1))
+    except TooWideQuestionError:
+        warnings.append(Text("network.query.too_wide"))
+    if len(some) > query.limit:
+        warnings.append(Text("network.web.more"))
     level = query.question.level
-    return [_as_json(one.attributes, level, base) for one in some[: query.limit]], more
+    return [_as_json(one.attributes, level, base) for one in some[: query.limit]], warnings
 
 
 def _as_json(found: Dataset, level: Level, base: str) -> dict[str, Any]:

@@ -10,15 +10,15 @@ from pathlib import Path
 
 import numpy as np
 from PIL import Image
-from pydicom import Dataset
-from pydicom.pixels.processing import apply_modality_lut, apply_voi_lut
+from pydicom import FileDataset
 
-from archiver.archive import decoded_frame
+from archiver.archive import decoded_alone
 from archiver.errors import ObjectError
 from archiver.network.node.dicomweb.content_negotiation import MediaRange
 from archiver.network.node.dicomweb.resources import RENDERED
 from archiver.network.node.dicomweb.responses import refusal
-from archiver.objects import open_dataset
+from archiver.network.node.dicomweb.shown_values import FUNCTIONS, Window, shown_values
+from archiver.objects import StoredFrames
 from archiver.workers import confined
 
 _FORMATS = dict(zip(RENDERED, ("JPEG", "PNG", "GIF"), strict=True))
@@ -39,13 +39,13 @@ class Rendition:
     viewport
         Largest width and height, None for the picture's own.
     window
-        Center and width for grey pictures, None for the object's own.
+        For grey pictures, None for what the object says.
     """
 
     media: str
     quality: int = 90
     viewport: tuple[int, int] | None = None
-    window: tuple[float, float] | None = None
+    window: Window | None = None
 
 
 def rendition(
@@ -69,14 +69,19 @@ def rendition(
     size = (int(viewport[0]), int(viewport[1])) if viewport else None
     if thumbnail and size is None:
         size = (_THUMBNAIL, _THUMBNAIL)
-    levels = None
-    if window is not None:
-        center, _, rest = window.partition(",")
-        width, _, function = rest.partition(",")
-        if function not in ("linear", "linear-exact", "sigmoid"):
-            raise refusal(400, "network.web.window")
-        levels = (_number(center, "window"), _number(width, "window"))
+    levels = None if window is None else _window(window)
     return Rendition(media, int(quality[0]) if quality else 90, size, levels)
+
+
+def _window(text: str) -> Window:
+    """Read center, width and function (PS3.18 8.3.5.1.4)."""
+    center, width, function = (*text.split(","), "", "")[:3] if text.count(",") == 2 else ("",) * 3
+    if function not in FUNCTIONS:
+        raise refusal(400, "network.web.window")
+    window = Window(_number(center, "window"), _number(width, "window"), FUNCTIONS[function])
+    if not window.is_one:
+        raise refusal(400, "network.web.window")
+    return window
 
 
 def _media(wished: list[MediaRange]) -> str:
@@ -111,7 +116,6 @@ def ready() -> None:
     """Do nothing: a worker that was asked for it has imported what the first picture needs."""
 
 
-@confined(ObjectError)
 def render(path: Path, how: Rendition, frame: int = 1) -> bytes:
     """Return a frame of an object as a picture file without any metadata.
 
@@ -122,44 +126,27 @@ def render(path: Path, how: Rendition, frame: int = 1) -> bytes:
     ObjectError
         If it cannot be decoded, or takes more than is allowed.
     """
+    try:
+        frames = StoredFrames(path)
+    except ObjectError as error:
+        if error.problems[0].code != "objects.stored_frames.none":
+            raise
+        raise refusal(406, "network.web.no_picture") from None
+    with frames:
+        if frame > frames.count:
+            raise refusal(404, "network.web.frames", count=frames.count)
+        alone = frames.alone(frame)
+    return _drawn(alone, how)
+
+
+@confined(ObjectError)
+def _drawn(frame: FileDataset, how: Rendition) -> bytes:
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
-        _check_frame(path, frame)
-        picture = _picture(decoded_frame(path, frame), how)
+        picture = Image.fromarray(shown_values(decoded_alone(frame), how.window))
         if how.viewport is not None:
             picture.thumbnail(how.viewport, Image.Resampling.LANCZOS)
         buffer = io.BytesIO()
         options = {"quality": how.quality} if how.media == "image/jpeg" else {}
         picture.save(buffer, _FORMATS[how.media], **options)
         return buffer.getvalue()
-
-
-def _check_frame(path: Path, frame: int) -> None:
-    header = open_dataset(path)
-    if "Rows" not in header:
-        raise refusal(406, "network.web.no_picture")
-    count = int(header.get("NumberOfFrames") or 1)
-    if frame > count:
-        raise refusal(404, "network.web.frames", count=count)
-
-
-def _picture(dataset: Dataset, how: Rendition) -> Image.Image:
-    pixels = dataset.pixel_array
-    if int(dataset.SamplesPerPixel) == 3:
-        return Image.fromarray(np.ascontiguousarray(pixels.astype(np.uint8)), "RGB")
-    return Image.fromarray(_grey(dataset, pixels, how.window), "L")
-
-
-def _grey(dataset: Dataset, pixels: np.ndarray, window: tuple[float, float] | None) -> np.ndarray:
-    """Bring grey values through modality and VOI transformation (PS3.3 C.11.1, C.11.2)."""
-    values = apply_modality_lut(pixels, dataset)
-    if window is None:
-        values = apply_voi_lut(values, dataset).astype(np.float64)
-        low, high = float(values.min()), float(values.max())
-        if dataset.BitsAllocated == 8 and "WindowCenter" not in dataset:
-            low, high = 0.0, 255.0
-    else:
-        low, high = window[0] - window[1] / 2, window[0] + window[1] / 2
-    scaled = (values.astype(np.float64) - low) / max(high - low, 1e-9)
-    shown = (np.clip(scaled, 0, 1) * 255).round().astype(np.uint8)
-    return 255 - shown if dataset.PhotometricInterpretation == "MONOCHROME1" else shown

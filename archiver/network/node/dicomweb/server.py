@@ -11,6 +11,7 @@ import uvicorn
 
 from archiver.network.node.dicomweb.application import Application
 from archiver.network.node.dicomweb.connection import Doorway, NodeProtocol
+from archiver.network.node.dicomweb.cross_origin import CrossOrigin
 from archiver.network.node.dicomweb.rendering import ready
 from archiver.network.node.listening import Address
 from archiver.workers import shared_pool
@@ -51,7 +52,7 @@ class WebSide:
         self._listener = address.open()
         doorway = Doorway(settings.limits, application.admission.turned_away)
         config = uvicorn.Config(
-            application,
+            CrossOrigin(application, settings.origins) if settings.origins else application,
             log_config=None,
             access_log=False,
             server_header=False,

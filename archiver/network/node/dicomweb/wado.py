@@ -8,11 +8,11 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from pydicom import Dataset
+from pydicom import Dataset, FileDataset
 from pydicom.uid import UID
 from sqlalchemy import func, select
 
-from archiver.archive import LOSSY_METHODS, decoded_frame
+from archiver.archive import LOSSY_METHODS, decoded_alone
 from archiver.archive.store import Archive
 from archiver.archive.store import tables as t
 from archiver.errors import ObjectError
@@ -176,7 +176,7 @@ class Frames:
     """Frames of one object in one representation, and their numbers."""
 
     media: str
-    frames: Iterator[bytes]
+    frames: Iterator[Iterator[bytes]]
     numbers: Sequence[int]
 
 
@@ -224,21 +224,24 @@ def _frames(one: RequestedInstance, numbers: list[int] | None, media: str) -> Fr
         frames.__exit__()
         raise refusal(404, "network.web.frames", count=count)
     if not numbers:
-        frames.frame(count)  # all that the object says it has, or nothing
+        next(frames.pieces(count))  # all that the object says it has, or nothing
     decoded = media == OCTETS and UID(one.syntax).is_compressed
 
-    def read() -> Iterator[bytes]:
+    def read() -> Iterator[Iterator[bytes]]:
         with frames:
             for number in numbers or range(1, count + 1):
-                yield native_frame(one.path, number) if decoded else frames.frame(number)
+                if decoded:
+                    yield iter([native_frame(frames.alone(number))])
+                else:
+                    yield frames.pieces(number)
 
     return Frames(kind, read(), numbers or range(1, count + 1))
 
 
 @confined(ObjectError)
-def native_frame(path: Path, number: int) -> bytes:
+def native_frame(frame: FileDataset) -> bytes:
     """Return a frame, decoded, in the byte order of Explicit VR Little Endian."""
-    pixels: bytes = decoded_frame(path, number).PixelData
+    pixels: bytes = decoded_alone(frame).PixelData
     return pixels
 
 
@@ -259,9 +262,11 @@ def _frame_media(one: RequestedInstance, wish: MediaRange) -> str | None:
     if wish.name == "image/*":
         return stored
     if wish.name == stored:
-        default = IMAGE_SYNTAXES[wish.name][0]
-        wanted = wish.transfer_syntax or default
-        return stored if wanted in ("*", one.syntax) else None
+        if not wish.transfer_syntax:
+            # The default of the media type, or what is held where it came in with loss: nothing
+            # without loss can be made of it (PS3.18 8.7.3.5).
+            return stored if one.syntax == IMAGE_SYNTAXES[wish.name][0] or one.is_lossy else None
+        return stored if wish.transfer_syntax in ("*", one.syntax) else None
     return None
 
 

@@ -16,6 +16,7 @@ from archiver.network.node.dimse.association import NodeAssociation
 from archiver.network.node.query.query_engine import (
     BadQuestionError,
     QueryQuestion,
+    TooWideQuestionError,
     check_hierarchy,
     find,
 )
@@ -36,6 +37,11 @@ def failure(status: int, comment: object) -> Dataset:
     found.Status = status
     found.ErrorComment = answers.error_comment(comment)
     return found
+
+
+def _too_wide() -> Iterator[tuple[int, Dataset]]:
+    raise TooWideQuestionError
+    yield
 
 
 def has_wide_text(dataset: Dataset) -> bool:
@@ -62,6 +68,8 @@ class Querying:
         Today's visits, None where there is no worklist.
     tell
         Takes audit events.
+    most_headers
+        As `find` takes it.
     """
 
     def __init__(
@@ -70,7 +78,9 @@ class Querying:
         title: str,
         visits: Visits | None,
         tell: Callable[[Happening], None],
+        most_headers: int,
     ) -> None:
+        self._most_headers = most_headers
         self._archive = archive
         self._title = title
         self._visits = visits
@@ -93,9 +103,12 @@ class Querying:
         refused: Dataset | None = None
         try:
             found = self._of_worklist(keys) if model == WORKLIST else self._of_archive(model, keys)
-            first = list(islice(found, _AT_FIRST))
+            first.extend(islice(found, _AT_FIRST))
         except BadQuestionError as error:
             refused = failure(answers.MISMATCH, error)
+        except TooWideQuestionError:
+            # What was found is given, and that it is not all.
+            found = _too_wide()
         except ArchiverError as error:
             refused = failure(answers.OUT_OF_RESOURCES, error.problems[0].found)
         asked = " ".join(element.keyword for element in keys if element.value not in (None, ""))
@@ -118,6 +131,8 @@ class Querying:
                     yield answers.CANCELLED, None
                     return
                 yield status, one
+        except TooWideQuestionError:
+            yield failure(answers.OUT_OF_RESOURCES, Text("network.query.too_wide")), None
         except ArchiverError as error:
             yield failure(answers.OUT_OF_RESOURCES, error.problems[0].found), None
 
@@ -138,7 +153,7 @@ class Querying:
         check_hierarchy(question, top)
         _, complete = question.supported()
         status = answers.PENDING if complete else answers.PENDING_UNSUPPORTED_KEYS
-        for one in find(self._archive, question):
+        for one in find(self._archive, question, self._most_headers):
             response = one.attributes
             response.QueryRetrieveLevel = level.value
             response.RetrieveAETitle = self._title

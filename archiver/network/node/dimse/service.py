@@ -9,12 +9,15 @@ from collections.abc import Callable, Iterable
 from contextlib import suppress
 from typing import TYPE_CHECKING, Any
 
+from pydicom.uid import UID
 from pynetdicom import evt
 from pynetdicom.ae import ApplicationEntity
 from pynetdicom.dimse_primitives import C_GET, C_MOVE, C_STORE
+from sqlalchemy import select
 
 from archiver.access import FrontDoor
 from archiver.archive.store import Archive
+from archiver.archive.store import tables as t
 from archiver.errors import ArchiverError
 from archiver.network.node import answers
 from archiver.network.node.audit import DONE, MINOR, NODE_AUTHENTICATION, Event, Happening
@@ -24,7 +27,7 @@ from archiver.network.node.dimse.listener import NodeServer
 from archiver.network.node.dimse.messages import Fault
 from archiver.network.node.dimse.retrieve_scp import Retrieving
 from archiver.network.node.incoming_file import IncomingFile, file_head
-from archiver.network.node.ingest import NodeIngest
+from archiver.network.node.ingest import NodeIngest, is_uid
 from archiver.network.node.listening import Address
 from archiver.network.node.observability import Figures, Log
 from archiver.network.node.query.visit_table import VisitTable
@@ -40,6 +43,11 @@ if TYPE_CHECKING:
     from archiver.network.node.settings import NodeSettings
 
 _WAY = "dimse"
+#: Results of the negotiation of a context (PS3.8 table 9-18), as the log tells them.
+_CONTEXT_RESULTS = {
+    3: "the SOP class is not taken: storage_classes of [node] adds it",
+    4: "none of its transfer syntaxes is taken",
+}
 
 
 class DimseSide:
@@ -97,9 +105,11 @@ class DimseSide:
             failed=self._log.failure,
             asked=self._figures.asked,
         )
+        most = settings.limits.headers
+        querying = Querying(archive, settings.title, self.visits, self._tell, most)
         handlers = [
             (evt.EVT_C_ECHO, lambda _event: answers.SUCCESS),
-            (evt.EVT_C_FIND, Querying(archive, settings.title, self.visits, self._tell)),
+            (evt.EVT_C_FIND, querying),
             (evt.EVT_N_ACTION, self._commitment),
             (evt.EVT_N_EVENT_REPORT, LateReports(archive.layout.root, known, self._reported)),
             (evt.EVT_REQUESTED, self._requested),
@@ -110,7 +120,7 @@ class DimseSide:
         log_nothing()
         self._server = NodeServer(
             self._entity(),
-            contexts(worklist=self.visits is not None),
+            contexts(worklist=self.visits is not None, more=self._more_classes()),
             handlers,
             settings,
             services,
@@ -226,6 +236,13 @@ class DimseSide:
             )
         return kept.status, kept.comment
 
+    def _more_classes(self) -> list[str]:
+        """Return the storage classes that are no standard's: set, or of what is kept."""
+        classes = select(t.instances.c.sop_class_uid).distinct()
+        with self._archive.reading() as connection:
+            held = [uid for (uid,) in connection.execute(classes) if is_uid(uid)]
+        return [*self._settings.storage_classes, *held]
+
     def _left_out(self, table: VisitTable) -> None:
         refused = [str(problem) for problem in table.refused]
         self._log("worklist", visits=len(table.visits), refused=refused)
@@ -240,6 +257,15 @@ class DimseSide:
 
     def _accepted(self, event: Any) -> None:
         self._log("association", peer=event.assoc.peer, called=self._settings.title)
+        for context in event.assoc.rejected_contexts:
+            self._log(
+                "context refused",
+                peer=event.assoc.peer,
+                sop_class=str(context.abstract_syntax),
+                name=UID(context.abstract_syntax).name,
+                offered=[str(uid) for uid in context.transfer_syntax],
+                reason=_CONTEXT_RESULTS.get(context.result, str(context.result)),
+            )
 
     def _rejected(self, event: Any) -> None:
         peer = event.assoc.peer

@@ -71,6 +71,13 @@ def matches(
     return any(_one(key.VR, one, value) for one in wanted for value in have)
 
 
+def is_given(key: DataElement) -> bool:
+    """Return whether a key asks for a value, at any depth, and is not only to be returned."""
+    if key.VR == "SQ":
+        return any(is_given(inner) for item in key.value or () for inner in item)
+    return texts(key) not in ([], ["*"])
+
+
 def check_key(key: DataElement) -> None:
     """Refuse a key that no value could answer because it is malformed.
 

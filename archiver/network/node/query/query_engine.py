@@ -28,7 +28,14 @@ from archiver.network.node.query.information_model import (
     NOT_KEYS,
     UNKNOWN_ANSWERS,
 )
-from archiver.network.node.query.matching import BadKeyError, bounds, check_key, matches, texts
+from archiver.network.node.query.matching import (
+    BadKeyError,
+    bounds,
+    check_key,
+    is_given,
+    matches,
+    texts,
+)
 from archiver.network.query_level import Level
 from archiver.objects import name_key, open_dataset
 from archiver.wording import Text
@@ -128,7 +135,11 @@ def check_hierarchy(question: QueryQuestion, top: Level) -> None:
             raise BadQuestionError(Text("network.query.single", key=level.unique_key))
 
 
-def find(archive: Archive, question: QueryQuestion) -> Iterator[Answer]:
+class TooWideQuestionError(Exception):
+    """More headers would have to be read than one question may have; what was found is given."""
+
+
+def find(archive: Archive, question: QueryQuestion, most_headers: int) -> Iterator[Answer]:
     """Yield an answer for every entity that matches, last stored first.
 
     Parameters
@@ -137,6 +148,8 @@ def find(archive: Archive, question: QueryQuestion) -> Iterator[Answer]:
         Open for reading.
     question
         Its keys may be of its own level and of those above.
+    most_headers
+        Headers that are read for values asked for that the index does not keep.
 
     Yields
     ------
@@ -146,10 +159,14 @@ def find(archive: Archive, question: QueryQuestion) -> Iterator[Answer]:
     ------
     BadQuestionError
         If a key cannot be understood.
+    TooWideQuestionError
+        If there are more than `most_headers` to be read.
     """
     keys, _ = question.supported()
     asked = {element.keyword for element in keys}
     beyond = [k for k in keys if k.keyword not in ATTRIBUTES]
+    # Read only to be returned they are as many as the answers, which whoever asks can end.
+    left = most_headers if any(is_given(k) for k in beyond) else -1
     # Keys without a value are answered by everything; most are such.
     telling = [
         (k, k.keyword in UNKNOWN_ANSWERS) for k in keys if k.keyword in ATTRIBUTES and texts(k)
@@ -165,6 +182,9 @@ def find(archive: Archive, question: QueryQuestion) -> Iterator[Answer]:
                 if not all(matches(k, entity, required=needed) for k, needed in telling):
                     continue
                 path = archive.layout.path_of(row["path"])
+                if beyond and left == 0:
+                    raise TooWideQuestionError
+                left -= 1
                 if beyond and not _complete(entity, path, beyond):
                     continue
                 yield Answer(entity, path)
