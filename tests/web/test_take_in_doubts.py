@@ -104,6 +104,11 @@ def opened(page: Page, served: Served, taking: Taking) -> Locator:
     return page.locator("#side")
 
 
+def study_of(served: Served, uid: str) -> str:
+    """The study of an instance, by the folder that holds it."""
+    return next(served.archive.glob(f"objects/**/{uid}.dcm")).parent.parent.name
+
+
 @pytest.mark.parametrize(
     ("change", "kind", "words"),
     [
@@ -146,6 +151,8 @@ def test_an_unanswered_doubt_is_told_at_archiving_which_it_does_not_stop_and_in_
     expect(page.locator("#result")).to_contain_text("mirror-reversed")
     result = taking.state()["pictures"][digest]["result"]
     page.goto(f"{served.url}/find/picture/{result['instances'][-1]['uid']}")
+    expect(page.locator("main")).to_contain_text("found it the wrong way round")
+    page.goto(f"{served.url}/record/visit/{study_of(served, result['instances'][-1]['uid'])}")
     expect(page.locator("main")).to_contain_text("found it the wrong way round")
 
 
