@@ -23,9 +23,10 @@ from archiver.wording import Text
 from tests.pseudo_language import plain_words, pseudo_language
 
 #: Views, sides, quality figures and states are the same words in every language; a column of a
-#: table is called as the table calls it.
+#: table is called as the table calls it, a treatment as its list does.
 OTHERS = (
     "compare hilltop blur pixels soon too many levels of symbolic links and right left mirror tooth"
+    " filling episodes visits"
 )
 DATA = re.compile(r"<code>.*?</code>|<style>.*?</style>|<script>.*?</script>|<[^>]*>", re.S)
 
