@@ -174,7 +174,7 @@ def test_an_audit_is_run_followed_read_and_downloaded(page: Page, served: Served
     for told in ("By month", "By view", "By operator", "Limits of every record 2026.1"):
         assert told in text, told
     told = (served.archive / "journal.jsonl").read_text("utf-8")
-    assert re.search(r"the whole archive, is ([0-9a-f]{64})\.", text)[1] in told  # type: ignore[index]
+    assert re.search(r"statement and user and for the secret, is ([0-9a-f]{64})\.", text)[1] in told  # type: ignore[index]
     page.get_by_text("Nobody has confirmed the side").first.click()
     expect(page.get_by_text("To do:").nth(0)).to_be_attached()
     assert not serious(page)
