@@ -168,6 +168,15 @@ def _print_addresses(node: Node, as_json: bool, *, with_pages: bool) -> None:
         if with_pages:
             where["pages"] = f"{where['web']}/"
         where["dicomweb"] = f"{where['web']}/dicomweb"
+    where["listeners"] = {
+        name: {
+            "host": place.host,
+            **({"dimse_port": node.dimse.ports[name]} if name in node.dimse.ports else {}),
+            **({"web_port": node.webs[name].port} if name in node.webs else {}),
+            "tls": place.certificate is not None,
+        }
+        for name, place in settings.everywhere.items()
+    }
     door = node.door
     if node.web is not None:
         where["web_callers"] = "anybody here" if door.is_open else list(door.web_callers)
@@ -191,3 +200,8 @@ def _print_addresses(node: Node, as_json: bool, *, with_pages: bool) -> None:
         print(who, flush=True)
     titles = settings.callers or (Text(f"cli.serve.callers.{door.callers.value}"),)
     print(words("cli.serve.dimse_callers", names=titles), flush=True)
+    for name, place in list(settings.everywhere.items())[1:]:
+        ports = tuple(one for one in (place.dimse_port, place.web_port) if one >= 0)
+        tls = Text("cli.serve.with_tls" if place.certificate else "cli.serve.without_tls")
+        line = words("cli.serve.listener", name=name, host=place.host, ports=ports, tls=tls)
+        print(line, flush=True)

@@ -130,7 +130,8 @@ class ServedNode:
             self._renew(settings)
             old.stamp = stamp
             return "renewed"
-        settings.tls_context()  # or it is refused before anything ends
+        for place in settings.everywhere.values():
+            place.tls_context()  # or it is refused before anything ends
         old.close()
         try:
             self.running = self._started(practice, settings)
@@ -155,8 +156,10 @@ class ServedNode:
             node = Node(self._archive, settings, peers, self._log, pages, self._given)
         except OSError as error:
             said = (error.strerror or str(error)).lower()
-            ports = [settings.dimse_port, *([settings.web_port] if settings.web_port >= 0 else [])]
-            place = Text("cli.serve.address", host=settings.host, ports=ports)
+            places = settings.everywhere.values()
+            ports = [one for s in places for one in (s.dimse_port, s.web_port) if one >= 0]
+            hosts = ", ".join(dict.fromkeys(one.host for one in places))
+            place = Text("cli.serve.address", host=hosts, ports=ports)
             problem = Problem("cli.serve.cannot_listen", reason=said)
             raise ArchiverError(problem.at(subject=place)) from None
         rules = practice.forward
@@ -184,18 +187,20 @@ def _pages(
 
 def _stamp(practice: PracticeSettings, settings: NodeSettings) -> tuple[object, ...]:
     """Return what tells settings apart; the certificates' files come last."""
-    secrets = b""
-    if settings.credentials is not None:
-        with suppress(OSError):
-            secrets = settings.credentials.read_bytes()
+    secrets = []
+    for place in settings.everywhere.values():
+        if place.credentials is not None:
+            with suppress(OSError):
+                secrets.append(place.credentials.read_bytes())
     return practice, settings, secrets, _stamps(settings)
 
 
 def _stamps(settings: NodeSettings) -> tuple[tuple[Path, int, int], ...]:
     found = []
-    for path in (settings.certificate, settings.key, settings.client_authorities):
-        if path is not None:
-            with suppress(OSError):
-                about = path.stat()
-                found.append((path, about.st_mtime_ns, about.st_size))
+    for place in settings.everywhere.values():
+        for path in (place.certificate, place.key, place.client_authorities):
+            if path is not None:
+                with suppress(OSError):
+                    about = path.stat()
+                    found.append((path, about.st_mtime_ns, about.st_size))
     return tuple(found)

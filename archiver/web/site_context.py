@@ -82,7 +82,7 @@ class SiteContext(ABC):
     @property
     def secure(self) -> bool:
         """Whether TLS is spoken."""
-        return self.node.certificate is not None
+        return self.node.is_secure
 
     def folder(self, name: str) -> Path:
         """Return a folder of the pages' own in the archive's folder; made when missing."""

@@ -7,7 +7,7 @@ from collections.abc import Callable
 from typing import Any
 
 from archiver.network import peer_settings
-from archiver.network.node.settings import NodeLimits, NodeSettings, NodeWatch
+from archiver.network.node.settings import NodeLimits, NodeListener, NodeSettings, NodeWatch
 from archiver.network.peers import DimsePeer, TimeLimits, Tls, WebPeer
 from tests.conformance.statement_services import table
 
@@ -26,11 +26,18 @@ _NODE = {
     "beyond loopback",
     "key": "PEM file of its private key",
     "client_authorities": "PEM file; with it peers must show a certificate of these authorities",
+    "proxies": "reverse proxies before the pages; their forwarded headers alone are believed",
     "credentials": "file of tokens and users for DICOMweb, beside the users of the archive",
     "worklist": "table of visits: separated values, workbook or TOML; without it no worklist",
     "origins": "origins whose pages may use DICOMweb from a browser (CORS); empty: none",
     "storage_classes": "SOP classes that are taken, by every way, beside those of the standard",
     "worklist_dates": "day or month: which comes first in dates such as 3/4/2026; else refused",
+}
+_LISTENER = {
+    **_NODE,
+    "name": "how a listener beside the first is called",
+    "dimse_port": "its port for DIMSE; -1: none",
+    "web_port": "its port for DICOMweb; -1: none",
 }
 _LIMITS = {
     "associations": "associations at one time; one more is rejected (transient, local limit)",
@@ -113,9 +120,13 @@ def _words(words: dict[str, str], key: str) -> str:
 
 def _node() -> str:
     node, limits = _defaults(NodeSettings), _defaults(NodeLimits)
-    del node["limits"], node["watch"]
+    del node["limits"], node["watch"], node["listeners"]
+    listener = _defaults(NodeListener)
     watch = _defaults(NodeWatch)
     body = [(f"`{key}`", default, _words(_NODE, key)) for key, default in node.items()]
+    body += [
+        (f"`listener.{key}`", default, _words(_LISTENER, key)) for key, default in listener.items()
+    ]
     body += [(f"`limits.{key}`", default, _words(_LIMITS, key)) for key, default in limits.items()]
     body += [(f"`watch.{key}`", default, _words(_WATCH, key)) for key, default in watch.items()]
     return table(("Key of `[node]`", "Default", "Meaning"), body)

@@ -441,7 +441,7 @@ def test_limits_are_read_from_the_settings() -> None:
     ("table", "event_of"),
     [
         ("dimse_port = 99999", "[node]: dimse_port = 99999; expected 0 to 65535"),
-        ("dimse_port = -1", "[node]: dimse_port = -1; expected 0 to 65535"),
+        ("dimse_port = -2", "[node]: dimse_port = -2; expected 0 to 65535"),
         ("web_port = -2", "[node]: web_port = -2; expected 0 to 65535, 0 for any free one; -1 for"),
         (
             "[node.limits]\nassociations = 0",

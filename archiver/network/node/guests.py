@@ -17,7 +17,7 @@ from prometheus_client import CollectorRegistry, Gauge
 from prometheus_client import Counter as Figure
 
 if TYPE_CHECKING:
-    from archiver.network.node.settings import NodeLimits
+    from archiver.network.node.limits import NodeLimits
 
 ASSOCIATION, BODY = "associations", "bodies"
 SECONDS, JOURNAL = "processor_seconds", "journal_bytes"

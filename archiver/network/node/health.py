@@ -108,7 +108,11 @@ class NodeHealth:
         clock: Callable[[], datetime] = utc_now,
     ) -> None:
         self._archive, self._visits, self._clock = archive, visits, clock
-        self._certificates = {"node": settings.certificate} if settings.certificate else {}
+        self._certificates = {
+            name: place.certificate
+            for name, place in settings.everywhere.items()
+            if place.certificate is not None
+        }
         self._watch = settings.watch
         self._reserve = reserve
         self._made = self._first_line()

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from types import MappingProxyType
 from typing import TYPE_CHECKING
 
@@ -12,6 +12,7 @@ from archiver.archive.store import Archive
 from archiver.errors import ArchiverError
 from archiver.network.node.audit import DONE, STARTED, STOPPED, Event, Happening
 from archiver.network.node.audit_trail import AuditTrail
+from archiver.network.node.dimse.listener import DimseListener
 from archiver.network.node.dimse.service import DimseSide
 from archiver.network.node.free_space import Reserve
 from archiver.network.node.guests import JOURNAL, SECONDS
@@ -24,12 +25,19 @@ from archiver.network.peers import DimsePeer
 from archiver.workers import GUEST, shared_pool
 
 if TYPE_CHECKING:
+    import ssl
+
     from archiver.network.node.dicomweb.application import Pages
     from archiver.network.node.dicomweb.server import WebSide
     from archiver.network.node.settings import NodeSettings
 
 #: What was begun may take this long when the node is stopped (seconds).
 _GRACE = 20.0
+
+
+#: Which place the table ``[node]`` itself is.
+FIRST = "node"
+Watch = tuple[Callable[[Happening], None], Log, Figures]
 
 
 class Node:
@@ -69,12 +77,14 @@ class Node:
     ) -> None:
         self.archive, self.settings, self.log = archive, settings, log
         self.figures = Figures(settings.limits)
-        self._tls = [settings.tls_context() for _ in ("dimse", "web")]
-        secrets = Credentials(settings.credentials) if settings.credentials else None
-        exhausted = self.figures.guests.exhausted
-        self.door = FrontDoor(settings.doorstep, users_of(archive.layout.root), secrets, exhausted)
+        self._places = settings.everywhere
+        self._contexts: dict[str, list[ssl.SSLContext]] = {}
+        self._users = users_of(archive.layout.root)
+        self.doors = {name: self._door(place) for name, place in self._places.items()}
+        self.door = self.doors[FIRST]
         archive.writer.on_error = self._writer_failed
         self.web: WebSide | None = None
+        self.webs: dict[str, WebSide] = {}
         self._heard = libraries_heard(log)
         self._heard.__enter__()
         reserve = Reserve(archive.layout.root, settings.watch.reserve_bytes)
@@ -85,11 +95,9 @@ class Node:
             lambda address, why: log("turned away", address=address, why=why),
         )
         watch = (self._trail, log, self.figures)
-        at = Address(settings.host, settings.dimse_port, given.get("dimse"))
         try:
-            self.dimse = DimseSide(
-                archive, settings, self._storing, peers, watch, self.door, self._tls[0], at
-            )
+            listeners = self._dimse_listeners(given)
+            self.dimse = DimseSide(archive, settings, self._storing, peers, watch, listeners)
         except BaseException:
             self._storing.close()
             self._heard.__exit__(None, None, None)
@@ -105,23 +113,17 @@ class Node:
         self.figures.associations.set_function(self.dimse.associations)
         self.figures.connections.set_function(self.dimse.connections)
         try:
-            if settings.web_port >= 0:
-                from archiver.network.node.dicomweb.application import Application
-                from archiver.network.node.dicomweb.server import WebSide
-
-                storing, validation = self._storing, self.validation
-                answering = Application(
-                    archive,
-                    settings,
-                    storing,
-                    validation,
-                    watch,
-                    self.door,
-                    pages,
-                    wellness=self.health,
-                )
-                at = Address(settings.host, settings.web_port, given.get("web"))
-                self.web = WebSide(answering, settings, at, self._tls[1])
+            for name, place in self._places.items():
+                if place.web_port >= 0:
+                    first = name == FIRST
+                    self.webs[name] = self._web_side(
+                        name,
+                        place,
+                        watch,
+                        pages if first else None,
+                        given.get("web") if first else None,
+                    )
+            self.web = self.webs.get(FIRST)
         except BaseException:
             self.close(0)
             raise
@@ -137,8 +139,8 @@ class Node:
         seconds
             How long what was begun may take.
         """
-        if self.web is not None:
-            self.web.close(seconds)
+        for web in self.webs.values():
+            web.close(seconds)
         self.dimse.close(seconds)
         self._dropped.close()
         self._trail.close()
@@ -154,10 +156,59 @@ class Node:
         UsageError
             If certificate, key or authorities cannot be used; those before stay.
         """
-        settings.tls_context()
-        for context in self._tls:
-            if context is not None:
-                settings.load_into(context)
+        places = settings.everywhere
+        for place in places.values():
+            place.tls_context()
+        for name, contexts in self._contexts.items():
+            for context in contexts:
+                places[name].load_into(context)
+
+    def _door(self, place: NodeSettings) -> FrontDoor:
+        secrets = Credentials(place.credentials) if place.credentials else None
+        exhausted = self.figures.guests.exhausted
+        return FrontDoor(place.doorstep, self._users, secrets, exhausted)
+
+    def _dimse_listeners(self, given: Mapping[str, int]) -> list[DimseListener]:
+        return [
+            DimseListener(
+                name,
+                place,
+                self.doors[name],
+                self._tls(name, place),
+                Address(
+                    place.host, place.dimse_port, given.get("dimse") if name == FIRST else None
+                ),
+            )
+            for name, place in self._places.items()
+            if place.dimse_port >= 0
+        ]
+
+    def _web_side(
+        self, name: str, place: NodeSettings, watch: Watch, pages: Pages | None, given: int | None
+    ) -> WebSide:
+        from archiver.network.node.dicomweb.application import Application
+        from archiver.network.node.dicomweb.server import WebSide
+
+        storing, validation = self._storing, self.validation
+        answering = Application(
+            self.archive,
+            place,
+            storing,
+            validation,
+            watch,
+            self.doors[name],
+            pages,
+            wellness=self.health,
+        )
+        address = Address(place.host, place.web_port, given)
+        return WebSide(answering, place, address, self._tls(name, place))
+
+    def _tls(self, name: str, place: NodeSettings) -> ssl.SSLContext | None:
+        """Return a context of its own for each listener: new certificates are loaded into it."""
+        context = place.tls_context()
+        if context is not None:
+            self._contexts.setdefault(name, []).append(context)
+        return context
 
     def __enter__(self) -> Node:
         return self

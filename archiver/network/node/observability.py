@@ -24,7 +24,7 @@ from prometheus_client import CollectorRegistry, Counter, Gauge, Histogram, gene
 from archiver.network.node.guests import Guests
 
 if TYPE_CHECKING:
-    from archiver.network.node.settings import NodeLimits
+    from archiver.network.node.limits import NodeLimits
 
 Clock = Callable[[], datetime]
 #: Between two requests of one peer there is less (seconds).

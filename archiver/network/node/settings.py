@@ -19,6 +19,15 @@
     worklist = "visits.csv"            # today's visits: separated values, a workbook or .toml
     worklist_dates = "day"             # in dates such as 3/4/2026 the day, or the month, is first
 
+    proxies = ["192.0.2.1"]            # reverse proxies that speak TLS before the pages: what they
+                                       # say of whom a request is from is believed, of no others
+
+    [[node.listener]]                  # others beside the first, each with what it says itself of
+    name = "xray"                      # host, ports, certificate, key, client_authorities, callers,
+    host = "198.51.100.4"              # networks, credentials; a port left out is not served.
+    dimse_port = 104                   # Pages are served by the first only
+    callers = ["XRAY"]
+
     [node.limits]
     associations = 64
     object_megabytes = 2048
@@ -41,10 +50,11 @@ import re
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, cast
 
 from archiver.access import Doorstep, is_loopback
 from archiver.errors import Place, Problem, UsageError
+from archiver.network.node.limits import NodeLimits, NodeWatch
 from archiver.network.peers import Tls
 from archiver.network.tls import listening_context, load_files
 from archiver.wording import Text
@@ -54,91 +64,19 @@ if TYPE_CHECKING:
 
 
 @dataclass(frozen=True)
-class NodeLimits:
-    """What a peer may take up.
+class NodeListener:
+    """Where the node listens beside its first place, and whom it serves there."""
 
-    Parameters
-    ----------
-    associations, associations_of_one_address, connections, connections_of_one_address
-        At one time.
-    bodies, bodies_of_one_address
-        HTTP requests with a body at one time.
-    processor_seconds, journal_megabytes
-        Of decoding, and of the journal, in a minute and for one address.
-    pdu_bytes
-        Largest P-DATA-TF PDU that we take (PS3.8 D.1); DCMTK sends 128 KiB at most.
-    object_megabytes, request_megabytes
-        Largest object, and largest HTTP request.
-    parts
-        Of a request to store, and objects that its metadata tell of.
-    attributes, nesting
-        Of the metadata of a request to store: how many, and sequences within sequences.
-    headers
-        That one question has read for values that the index does not keep.
-    negotiation_seconds
-        For TLS and the first PDU.
-    network_seconds
-        Without a byte, or for one PDU.
-    """
-
-    associations: int = 64
-    associations_of_one_address: int = 48
-    connections: int = 256
-    connections_of_one_address: int = 128
-    bodies: int = 64
-    bodies_of_one_address: int = 48
-    processor_seconds: float = 120.0
-    journal_megabytes: int = 64
-    pdu_bytes: int = 256 << 10
-    object_megabytes: int = 2048
-    request_megabytes: int = 4096
-    parts: int = 10_000
-    attributes: int = 100_000
-    nesting: int = 32
-    headers: int = 10_000
-    negotiation_seconds: float = 10.0
-    network_seconds: float = 60.0
-
-    @property
-    def object_bytes(self) -> int:
-        """Largest object in bytes."""
-        return self.object_megabytes << 20
-
-    @property
-    def request_bytes(self) -> int:
-        """Largest HTTP request in bytes."""
-        return self.request_megabytes << 20
-
-
-@dataclass(frozen=True)
-class NodeWatch:
-    """What is expected of an archive that is well; /health tells where it is otherwise.
-
-    Parameters
-    ----------
-    reserve_megabytes
-        Free space below which nothing more is received.
-    space_days
-        That the free space lasts, at the pace of late.
-    outbox_hours
-        Within which an object or a report goes out.
-    certificate_days
-        That a certificate is still valid.
-    backup_days, audit_days
-        Within which a backup and an audit are made; 0 where none is expected.
-    """
-
-    reserve_megabytes: int = 1024
-    space_days: float = 30.0
-    outbox_hours: float = 24.0
-    certificate_days: float = 21.0
-    backup_days: float = 7.0
-    audit_days: float = 100.0
-
-    @property
-    def reserve_bytes(self) -> int:
-        """Free space below which nothing more is received, in bytes."""
-        return self.reserve_megabytes << 20
+    name: str
+    host: str = "127.0.0.1"
+    dimse_port: int = -1
+    web_port: int = -1
+    callers: tuple[str, ...] = ()
+    networks: tuple[str, ...] = ()
+    certificate: Path | None = None
+    key: Path | None = None
+    client_authorities: Path | None = None
+    credentials: Path | None = None
 
 
 @dataclass(frozen=True)
@@ -158,12 +96,30 @@ class NodeSettings:
     key: Path | None = None
     client_authorities: Path | None = None
     credentials: Path | None = None
+    proxies: tuple[str, ...] = ()
     worklist: Path | None = None
     worklist_dates: str = ""
     storage_classes: tuple[str, ...] = ()
     origins: tuple[str, ...] = ()
     limits: NodeLimits = field(default_factory=NodeLimits)
     watch: NodeWatch = field(default_factory=NodeWatch)
+    listeners: tuple[NodeListener, ...] = ()
+
+    def at(self, listener: NodeListener) -> NodeSettings:
+        """Return the settings of what listens there."""
+        said = {f.name: getattr(listener, f.name) for f in dataclasses.fields(listener)}
+        del said["name"]
+        return dataclasses.replace(self, **said, proxies=(), listeners=())
+
+    @property
+    def everywhere(self) -> dict[str, NodeSettings]:
+        """The settings of each place where it listens, by name; that of the table is ``node``."""
+        return {"node": self, **{one.name: self.at(one) for one in self.listeners}}
+
+    @property
+    def is_secure(self) -> bool:
+        """Whether browsers speak TLS, with us or with the proxy before us."""
+        return self.certificate is not None or bool(self.proxies)
 
     def tls_context(self) -> ssl.SSLContext | None:
         """Return the context for connections that come in, None where they are plain.
@@ -193,7 +149,7 @@ class NodeSettings:
     @property
     def on_loopback(self) -> bool:
         """True where only this machine can reach the node."""
-        return is_loopback(self.host)
+        return is_loopback(self.host) and not self.proxies
 
     def may_reject_by(self, caller: str) -> bool:
         """Return whether a caller's rejection notes count."""
@@ -229,7 +185,7 @@ _TAKES = {
 _PATHS = ("certificate", "key", "client_authorities", "credentials", "worklist")
 _LISTS = (
     *("names", "callers", "networks", "may_reject", "sees_rejected"),
-    *("storage_classes", "origins"),
+    *("storage_classes", "origins", "proxies"),
 )
 
 
@@ -255,15 +211,44 @@ def settings_of(table: Mapping[str, Any], folder: Path) -> NodeSettings:
             values[key] = _of_table(NodeLimits, value, "node.limits", problems)
         elif key == "watch":
             values[key] = _of_table(NodeWatch, value, "node.watch", problems)
-        elif key in _PATHS and isinstance(value, str):
-            values[key] = folder / Path(value).expanduser()
-        elif key in _LISTS and _is_texts(value):
-            values[key] = tuple(value)
+        elif key == "listener":
+            values["listeners"] = _listeners(value, folder, problems)
         else:
-            values.update(_scalar(NodeSettings, key, value, "node", problems))
+            values.update(_value(NodeSettings, key, value, folder, "node", problems))
     if problems:
         raise UsageError(*problems)
     return NodeSettings(**values)
+
+
+def _value(
+    kind: Any, key: str, value: object, folder: Path, where: str, problems: list[Problem]
+) -> dict[str, Any]:
+    if key in _PATHS and isinstance(value, str):
+        return {key: folder / Path(value).expanduser()}
+    if key in _LISTS and _is_texts(value):
+        return {key: tuple(cast(list[str], value))}
+    return _scalar(kind, key, value, where, problems)
+
+
+def _listeners(tables: object, folder: Path, problems: list[Problem]) -> tuple[NodeListener, ...]:
+    if not isinstance(tables, list) or not all(isinstance(one, dict) for one in tables):
+        problems.append(Problem("network.settings.no_table").at(table="node.listener"))
+        return ()
+    found = []
+    for number, table in enumerate(tables, start=1):
+        where, values = f"node.listener {number}", dict[str, Any]()
+        known = {one.name for one in dataclasses.fields(NodeListener)}
+        for key, value in table.items():
+            if key in known:
+                values.update(_value(NodeListener, key, value, folder, where, problems))
+            else:
+                problem = Problem("network.settings.unknown_key", key=key, known=tuple(known))
+                problems.append(problem.at(table=where))
+        if "name" in values:
+            found.append(NodeListener(**values))
+        else:
+            problems.append(Problem("network.settings.key_missing", key="name").at(table=where))
+    return tuple(found)
 
 
 def checked(settings: NodeSettings) -> NodeSettings:
@@ -274,7 +259,14 @@ def checked(settings: NodeSettings) -> NodeSettings:
     UsageError
         If they contradict each other, or name files that are not there.
     """
-    problems = _contradictions(settings)
+    problems = [
+        problem.with_places(Place(subject=name), *problem.places) if name != "node" else problem
+        for name, one in settings.everywhere.items()
+        for problem in _contradictions(one)
+    ]
+    names = [one.name for one in settings.listeners]
+    if len({"node", *names}) <= len(names):
+        problems.append(Problem("network.settings.listener_twice").at(table="node.listener"))
     if problems:
         raise UsageError(*problems)
     return settings
@@ -326,11 +318,11 @@ def _is_required(field_: dataclasses.Field[Any]) -> bool:
 
 
 def _out_of_range(settings: NodeSettings) -> Iterator[Problem]:
-    for key, least in (("dimse_port", 0), ("web_port", -1)):
+    for key in ("dimse_port", "web_port"):
         port = getattr(settings, key)
-        if not least <= port <= _HIGHEST_PORT:
-            code = "network.settings.web_port" if least < 0 else "network.settings.port"
-            yield Problem(code, key=key, port=port, most=_HIGHEST_PORT).at(table="node", key=(key,))
+        if not -1 <= port <= _HIGHEST_PORT:
+            problem = Problem("network.settings.port", key=key, port=port, most=_HIGHEST_PORT)
+            yield problem.at(table="node", key=(key,))
     for limit in dataclasses.fields(settings.limits):
         value = getattr(settings.limits, limit.name)
         least = _LEAST_PDU if limit.name == "pdu_bytes" else 0
@@ -354,7 +346,7 @@ def _contradictions(settings: NodeSettings) -> list[Problem]:
     for title in titles:
         if not 0 < len(title.strip()) <= 16 or "\\" in title or not title.isascii():
             problems.append(Problem("network.settings.title", title=title).at(table="node"))
-    for network in settings.networks:
+    for network in (*settings.networks, *settings.proxies):
         try:
             ipaddress.ip_network(network, strict=False)
         except ValueError:
@@ -363,7 +355,7 @@ def _contradictions(settings: NodeSettings) -> list[Problem]:
         problems.append(Problem("network.settings.certificate_and_key").at(table="node"))
     if settings.client_authorities is not None and settings.certificate is None:
         problems.append(Problem("network.settings.authorities_alone").at(table="node"))
-    if not settings.on_loopback and settings.certificate is None and settings.web_port >= 0:
+    if not settings.on_loopback and not settings.is_secure and settings.web_port >= 0:
         problems.append(Problem("network.settings.no_tls").at(table="node"))
     if settings.storage_classes:
         from pydicom.uid import RE_VALID_UID  # not for every start of a verb

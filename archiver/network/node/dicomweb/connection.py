@@ -15,7 +15,7 @@ import h11
 from uvicorn.protocols.http.h11_impl import H11Protocol
 
 if TYPE_CHECKING:
-    from archiver.network.node.settings import NodeLimits
+    from archiver.network.node.limits import NodeLimits
 
 
 class Doorway:

@@ -56,8 +56,9 @@ class WebSide:
             log_config=None,
             access_log=False,
             server_header=False,
-            # Whom a request comes from is said by the connection alone.
-            proxy_headers=False,
+            # Whom a request comes from is said by the connection, or by who is believed.
+            proxy_headers=bool(settings.proxies),
+            forwarded_allow_ips=list(settings.proxies),
             lifespan="off",
             # What it does at one time is bounded by the doorway.
             http=cast(Any, partial(NodeProtocol, doorway)),

@@ -38,7 +38,7 @@ from archiver.wording import Text
 from archiver.workers import shared_pool
 
 if TYPE_CHECKING:
-    from archiver.network.node.settings import NodeLimits
+    from archiver.network.node.limits import NodeLimits
 
 _DICOM = "application/dicom"
 _PICTURES = ("image/png", "image/gif", "image/jpeg", "image/bmp", "image/tiff", "image/webp")

@@ -92,6 +92,8 @@ class NodeAssociation(Association):
         self.tally = AssociationCount()
         self._messages = 0
         self._serving = False
+        #: Name of the listener by which it came in.
+        self.listener = ""
         self._after: list[Callable[[], None]] = []
         self.dul = NodeDul(self, self.stir.set, largest_pdu, patience)
         self.dimse = NodeDimse(self, self.stir.set, services.open_reception)

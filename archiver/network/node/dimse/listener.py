@@ -14,6 +14,7 @@ import struct
 import threading
 import time
 from collections.abc import Callable
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, cast
 
 from pynetdicom import evt
@@ -93,6 +94,7 @@ class Connection(RequestHandler):
         server, limits = self.server, self.server.settings.limits
         made = NodeAssociation(self.ae, server.services, limits.pdu_bytes, limits.network_seconds)
         belong(made, server)
+        made.listener = server.name
         made.name = f"AcceptorThread@{self.client_address[0]}:{self.client_address[1]}"
         made.set_socket(NodeSocket(made, client, begun, limits.network_seconds))
         made.acceptor.maximum_length = limits.pdu_bytes
@@ -135,6 +137,31 @@ def _first_pdu(client: socket.socket, seconds: float) -> bytes:
     return bytes(begun)
 
 
+@dataclass(frozen=True)
+class DimseListener:
+    """One place where associations come in.
+
+    Parameters
+    ----------
+    name
+        As the settings call it.
+    settings
+        Access and limits there.
+    door
+        Says who comes in there.
+    tls
+        Wraps every connection, None for plain ones.
+    address
+        Where it is.
+    """
+
+    name: str
+    settings: NodeSettings
+    door: FrontDoor
+    tls: ssl.SSLContext | None
+    address: Address
+
+
 class NodeServer(ThreadedAssociationServer):
     """Listens for associations.
 
@@ -142,17 +169,12 @@ class NodeServer(ThreadedAssociationServer):
     ----------
     ae, address, ae_title, contexts, handlers
         As pynetdicom wants them.
-    settings
-        Access and limits.
     services
         What associations do.
     refused
-        What is told (address, reason) of connections that are turned away, who counts them, and
-        who says whether they come in.
-    tls
-        Wraps every connection, None for plain ones.
-    address
-        Where to listen.
+        What is told (address, reason) of connections that are turned away, and who counts them.
+    at
+        Where to listen, and who says whom to let in.
     """
 
     daemon_threads = True
@@ -163,15 +185,15 @@ class NodeServer(ThreadedAssociationServer):
         ae: ApplicationEntity,
         contexts: list[PresentationContext],
         handlers: list[Any],
-        settings: NodeSettings,
         services: Services,
-        refused: tuple[Callable[[str, str], None], Guests, FrontDoor],
-        tls: ssl.SSLContext | None,
-        address: Address,
+        refused: tuple[Callable[[str, str], None], Guests],
+        at: DimseListener,
     ) -> None:
-        self._address = address
-        self.settings, self.services, self.tls = settings, services, tls
-        self.refused, self.guests, self.door = refused
+        self.name, self._address = at.name, at.address
+        settings, address = at.settings, at.address
+        self.settings, self.services, self.tls = settings, services, at.tls
+        self.refused, self.guests = refused
+        self.door = at.door
         self._open: dict[socket.socket, str] = {}
         self._counting = threading.Lock()
         super().__init__(

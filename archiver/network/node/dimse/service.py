@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-import ssl
 import threading
 import time
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from contextlib import suppress
 from typing import TYPE_CHECKING, Any
 
@@ -15,7 +14,6 @@ from pynetdicom.ae import ApplicationEntity
 from pynetdicom.dimse_primitives import C_GET, C_MOVE, C_STORE
 from sqlalchemy import select
 
-from archiver.access import FrontDoor
 from archiver.archive.store import Archive
 from archiver.archive.store import tables as t
 from archiver.errors import ArchiverError
@@ -23,12 +21,11 @@ from archiver.network.node import answers
 from archiver.network.node.audit import DONE, MINOR, NODE_AUTHENTICATION, Event, Happening
 from archiver.network.node.dimse.association import NodeAssociation, Services
 from archiver.network.node.dimse.find_scp import Querying
-from archiver.network.node.dimse.listener import NodeServer
+from archiver.network.node.dimse.listener import DimseListener, NodeServer
 from archiver.network.node.dimse.messages import Fault
 from archiver.network.node.dimse.retrieve_scp import Retrieving
 from archiver.network.node.incoming_file import IncomingFile, file_head
 from archiver.network.node.ingest import NodeIngest, is_uid
-from archiver.network.node.listening import Address
 from archiver.network.node.observability import Figures, Log
 from archiver.network.node.query.visit_table import VisitTable
 from archiver.network.node.query.worklist import Visits
@@ -65,12 +62,8 @@ class DimseSide:
         Whom objects and reports may go to.
     tell, log, figures
         Audit trail, log and figures.
-    door
-        Says who comes in.
-    tls
-        None for plain connections.
-    address
-        Where to listen.
+    listeners
+        Where to listen, and whom to let in there.
     """
 
     def __init__(
@@ -80,9 +73,7 @@ class DimseSide:
         storing: NodeIngest,
         peers: Iterable[DimsePeer],
         watch: tuple[Callable[[Happening], None], Log, Figures],
-        door: FrontDoor,
-        tls: ssl.SSLContext | None,
-        address: Address,
+        listeners: Sequence[DimseListener],
     ) -> None:
         self._archive = archive
         self._settings = settings
@@ -118,33 +109,54 @@ class DimseSide:
         ]
         # pynetdicom's own handlers format every message for its log, which nobody reads here.
         log_nothing()
-        self._server = NodeServer(
-            self._entity(),
-            contexts(worklist=self.visits is not None, more=self._more_classes()),
+        self._contexts = contexts(
+            worklist=self.visits is not None, more=self._more_classes()
+        )
+        self._servers: list[NodeServer] = []
+        self._threads: list[threading.Thread] = []
+        try:
+            for one in listeners:
+                self._servers.append(self._listening(one, handlers, services))
+        except BaseException:
+            self._close_sockets()
+            raise
+        for server in self._servers:
+            thread = threading.Thread(
+                target=server.serve_forever, args=(0.2,), name="listener", daemon=True
+            )
+            self._threads.append(thread)
+            thread.start()
+
+    def _listening(self, at: DimseListener, handlers: list[Any], services: Services) -> NodeServer:
+        return NodeServer(
+            self._entity(at.settings),
+            self._contexts,
             handlers,
-            settings,
             services,
-            (self._turned_away, self._figures.guests, door),
-            tls,
-            address,
+            (self._turned_away, self._figures.guests),
+            at,
         )
-        self._thread = threading.Thread(
-            target=self._server.serve_forever, args=(0.2,), name="listener", daemon=True
-        )
-        self._thread.start()
 
     @property
     def port(self) -> int:
-        """Where it listens."""
-        return int(self._server.server_address[1])
+        """Where it listens first; -1 where it does not."""
+        return next(iter(self.ports.values()), -1)
+
+    @property
+    def ports(self) -> dict[str, int]:
+        """Where it listens, by the listeners' names."""
+        return {one.name: int(one.server_address[1]) for one in self._servers}
+
+    def _open_associations(self) -> list[Any]:
+        return [one for server in self._servers for one in server.active_associations]
 
     def associations(self) -> int:
         """Return how many associations are open."""
-        return len(self._server.active_associations)
+        return len(self._open_associations())
 
     def connections(self) -> int:
         """Return how many connections are open."""
-        return self._server.connections
+        return sum(server.connections for server in self._servers)
 
     def close(self, seconds: float) -> None:
         """Take no new associations, let those that are at work finish, then end them.
@@ -154,29 +166,37 @@ class DimseSide:
         seconds
             How long what was begun may take.
         """
-        stop_accepting(self._server)
-        self._thread.join()
-        if self._server.socket is not None:
-            self._server.socket.close()
+        for server in self._servers:
+            stop_accepting(server)
+        for thread in self._threads:
+            thread.join()
+        self._close_sockets()
         until = time.monotonic() + seconds
         while time.monotonic() < until and self._at_work():
             time.sleep(0.02)
-        for association in self._server.active_associations:
+        for association in self._open_associations():
             if association.is_established:
                 association.abort()
-        self._server.close_connections()
-        for association in self._server.active_associations:
+        for server in self._servers:
+            server.close_connections()
+        for association in self._open_associations():
             association.join(5)
         self._commitment.close()
 
+    def _close_sockets(self) -> None:
+        # Closed, not shut down: somebody else may listen at the same ones.
+        for server in self._servers:
+            if server.socket is not None:
+                server.socket.close()
+
     def _at_work(self) -> bool:
         return any(
-            isinstance(a, NodeAssociation) and a.is_at_work
-            for a in self._server.active_associations
+            isinstance(a, NodeAssociation) and a.is_at_work for a in self._open_associations()
         )
 
-    def _entity(self) -> ApplicationEntity:
-        settings, limits = self._settings, self._settings.limits
+    @staticmethod
+    def _entity(settings: NodeSettings) -> ApplicationEntity:
+        limits = settings.limits
         entity = ApplicationEntity(ae_title=settings.title)
         entity.implementation_class_uid = IMPLEMENTATION_CLASS_UID
         entity.implementation_version_name = IMPLEMENTATION_VERSION_NAME
@@ -253,10 +273,12 @@ class DimseSide:
     def _requested(self, event: Any) -> None:
         association: NodeAssociation = event.assoc
         offered = association.requestor.primitive.presentation_context_definition_list  # type: ignore[union-attr]
-        offer(association, as_offered(self._server.contexts, offered))
+        offer(association, as_offered(self._contexts, offered))
 
     def _accepted(self, event: Any) -> None:
-        self._log("association", peer=event.assoc.peer, called=self._settings.title)
+        association: NodeAssociation = event.assoc
+        called, listener = self._settings.title, association.listener
+        self._log("association", peer=association.peer, called=called, listener=listener)
         for context in event.assoc.rejected_contexts:
             self._log(
                 "context refused",
