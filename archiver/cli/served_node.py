@@ -162,8 +162,8 @@ class ServedNode:
             place = Text("cli.serve.address", host=hosts, ports=ports)
             problem = Problem("cli.serve.cannot_listen", reason=said)
             raise ArchiverError(problem.at(subject=place)) from None
-        rules = practice.forward
-        forwarding = Forwarding(self._archive, practice.peers, rules, world(), self._log)
+        rules, title = practice.forward, settings.title
+        forwarding = Forwarding(self._archive, practice.peers, rules, world(), self._log, title)
         return Running(practice, settings, stamp, node, pages, forwarding)
 
 

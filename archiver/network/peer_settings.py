@@ -106,6 +106,7 @@ _DIMSE_KEYS: dict[str, Callable[[object], Any]] = {
     "listen_host": _text,
     "listen_port": _PORT,
     "commitment": _flag,
+    "performed": _one_of("mpps", "availability"),
 }
 _WEB_KEYS: dict[str, Callable[[object], Any]] = {
     "name": _text,

@@ -141,6 +141,9 @@ class DimsePeer:
         for by ``move``, reports of commitment. Port 0 means that we do not.
     commitment
         Whether storage commitment is asked for.
+    performed
+        How it is told that a visit was photographed: ``mpps`` or ``availability``; empty where it
+        is not.
     """
 
     name: str
@@ -156,6 +159,7 @@ class DimsePeer:
     listen_host: str = "0.0.0.0"
     listen_port: int = 0
     commitment: bool = True
+    performed: str = ""
 
     @property
     def place(self) -> Text:

@@ -11,7 +11,7 @@ from pynetdicom import DEFAULT_TRANSFER_SYNTAXES
 
 from archiver.access.roles import roles
 from archiver.network.client.dimse import find as client_find
-from archiver.network.client.dimse import retrieve, worklist
+from archiver.network.client.dimse import procedure_step, retrieve, worklist
 from archiver.network.node import answers, supported
 from archiver.network.node.audit import Event
 from archiver.network.node.dicomweb import resources
@@ -87,6 +87,7 @@ def _overview() -> str:
         supported.COMMITMENT,
     ):
         found.append((name_of(uid), "yes", "yes"))
+    found += [(name_of(uid), "yes", "no") for uid in TOLD]
     return table(
         ("Network service", "User of service (SCU)", "Provider of service (SCP)"), stored + found
     )
@@ -156,6 +157,10 @@ def _storage_syntaxes() -> str:
     )
 
 
+#: By which the clinic's system is told of a visit.
+TOLD = (procedure_step.PERFORMED_STEP, procedure_step.AVAILABILITY)
+
+
 def _client_contexts() -> str:
     default = _named(DEFAULT_TRANSFER_SYNTAXES)
     body = [
@@ -176,6 +181,7 @@ def _client_contexts() -> str:
     )
     body.append(("`worklist`", name_of(worklist.WORKLIST), default, "SCU"))
     body.append(("`outbox`", name_of(supported.COMMITMENT), default, "SCU"))
+    body += [("`serve`, to peers with `performed`", name_of(uid), default, "SCU") for uid in TOLD]
     return table(("Verb", "Abstract syntax", "Transfer syntaxes", "Role"), body)
 
 

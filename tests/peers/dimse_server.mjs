@@ -15,6 +15,7 @@ import dcmjsDimse from 'dcmjs-dimse';
 const { Client, Dataset, Scp, Server } = dcmjsDimse;
 const {
   CEchoResponse, CFindResponse, CGetResponse, CMoveResponse, CStoreResponse, NActionResponse,
+  NCreateResponse, NSetResponse,
 } = dcmjsDimse.responses;
 const { CStoreRequest, NEventReportRequest } = dcmjsDimse.requests;
 const { PresentationContextResult, RejectReason, RejectResult, RejectSource, SopClass, Status } =
@@ -30,6 +31,8 @@ const SERVICES = [
   SopClass.StudyRootQueryRetrieveInformationModelMove,
   SopClass.StudyRootQueryRetrieveInformationModelGet,
   COMMITMENT,
+  SopClass.ModalityPerformedProcedureStep,
+  '1.2.840.10008.5.1.4.33', // Instance Availability Notification
 ];
 // Storage classes share this beginning (PS3.4 B.5).
 const STORAGE = '1.2.840.10008.5.1.4.1.1.';
@@ -241,6 +244,25 @@ class Archive extends Scp {
       if (completed + failures === requests.length) done();
     }));
     return send(requests);
+  }
+
+  nCreateRequest(request, callback) {
+    const response = NCreateResponse.fromRequest(request);
+    response.setStatus(Status.Success);
+    this.told(request, request.getAffectedSopInstanceUid());
+    callback(response);
+  }
+
+  nSetRequest(request, callback) {
+    const response = NSetResponse.fromRequest(request);
+    response.setStatus(Status.Success);
+    this.told(request, request.getRequestedSopInstanceUid());
+    callback(response);
+  }
+
+  told(request, uid) {
+    const elements = JSON.stringify(request.getDataset().getElements());
+    fs.appendFileSync(path.join(options.folder, `${uid}.told`), `${elements}\n`);
   }
 
   nActionRequest(request, callback) {

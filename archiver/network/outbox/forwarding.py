@@ -35,11 +35,12 @@ from archiver.archive.store import (
 )
 from archiver.errors import ArchiverError
 from archiver.network.outbox.delivery_state import State
-from archiver.network.outbox.forwarding_rules import ForwardingRule, comes_from, source_of
+from archiver.network.outbox.forwarding_rules import HERE, ForwardingRule, comes_from, source_of
 from archiver.network.outbox.outbox import FILE as OUTBOX
 from archiver.network.outbox.outbox import Goods, Outbox
 from archiver.network.outbox.outbox_worker import OutboxContext, work
 from archiver.network.outbox.peer_corrections import settle_owed
+from archiver.network.outbox.performed_steps import PerformedSteps
 from archiver.network.peers import Peer
 from archiver.wording import Text
 
@@ -66,12 +67,18 @@ class Follower:
         Open for writing.
     peers, rules
         Of the settings.
+    performed
+        Notes visits that were photographed here, where anybody is to be told.
     """
 
     def __init__(
-        self, archive: Archive, peers: Sequence[Peer], rules: Sequence[ForwardingRule]
+        self,
+        archive: Archive,
+        peers: Sequence[Peer],
+        rules: Sequence[ForwardingRule],
+        performed: PerformedSteps | None = None,
     ) -> None:
-        self._archive = archive
+        self._archive, self._performed = archive, performed
         self._peers = {one.name: one for one in peers}
         self._rules = rules
         self._path = archive.layout.root / FILE
@@ -86,7 +93,7 @@ class Follower:
         """
         layout = self._archive.layout
         with translated(Text("network.forwarding.not_followed"), layout.root):
-            if not self._rules:
+            if not self._rules and self._performed is None:
                 self._path.unlink(missing_ok=True)
                 return 0
             end, count = self._archive.position(), 0
@@ -134,6 +141,9 @@ class Follower:
             )
             for to in self._choose(source, row.sop_class_uid, confirmed=bool(row.confirmed)):
                 wanted.setdefault(to, []).append(goods)
+        if self._performed is not None:
+            here = [row for row in rows if sources[row.sop_instance_uid] == HERE]
+            self._performed.note(here, world)
         if any(row.sop_class_uid == _KEY_OBJECTS for row in rows):
             settle_owed(self._archive, world.now())
         if not wanted:
@@ -163,6 +173,8 @@ class Forwarding:
         Time, chance and identifiers.
     tell
         Told of what was sent and what went wrong, by name, count and peer.
+    title
+        Of the application entity where photographs can be fetched.
     """
 
     def __init__(
@@ -172,10 +184,13 @@ class Forwarding:
         rules: Sequence[ForwardingRule],
         world: OutboxContext,
         tell: Tell,
+        title: str = "",
     ) -> None:
         self._root: Path = archive.layout.root
         self._world, self._tell = world, tell
-        self._follower = Follower(archive, peers, rules)
+        steps = PerformedSteps(archive, peers, title)
+        self._performed = steps if steps.is_wanted else None
+        self._follower = Follower(archive, peers, rules, self._performed)
         self._ending = threading.Event()
         self._came = threading.Event()
         self._stirs = {one.name: threading.Event() for one in peers}
@@ -184,6 +199,9 @@ class Forwarding:
             threading.Thread(target=self._send, args=(one,), name=f"to {one.name}", daemon=True)
             for one in peers
         ]
+        if self._performed is not None:
+            telling = threading.Thread(target=self._tell_steps, name="performed", daemon=True)
+            self._threads.append(telling)
         archive.listen(lambda _: self._came.set())
         for thread in self._threads:
             thread.start()
@@ -208,6 +226,16 @@ class Forwarding:
                 self._tell("forwarding", why=error.problems[0].code)
             self._came.wait(_EVERY)
             self._came.clear()
+
+    def _tell_steps(self) -> None:
+        assert self._performed is not None
+        while not self._ending.wait(_EVERY):
+            try:
+                for one, error in self._performed.tell_due(self._world):
+                    why = error.problems[0].code if error else ""
+                    self._tell("performed", peer=one.peer, instances=len(one.instances), why=why)
+            except ArchiverError as error:
+                self._tell("performed", why=error.problems[0].code)
 
     def _send(self, peer: Peer) -> None:
         while not self._ending.is_set():
