@@ -117,13 +117,26 @@ class Soak:
         with Served(self._folder / "clinic", "", "--web-port", "-1") as clinic:
             forward = '[[forward]]\nto = "clinic"\nsources = ["here"]\n'
             with Served(self._archive, f"{peer}{clinic.port}\n{forward}") as served:
+                # A log that nobody reads would stop the server once its pipe is full.
+                logs = [threading.Thread(target=self._hear, args=(s,)) for s in (clinic, served)]
+                for one in logs:
+                    one.start()
                 self._everybody(served, seconds)
-                status, log = served.stop()
-        self._expect(status == 0, f"the server ended with {status}")
-        for line in log.splitlines():
-            self._expect('"event": "failure"' not in line, line)
+                served.process.terminate()
+                self._expect(served.process.wait(120) == 0, "the server did not end well")
+                clinic.process.terminate()
+                clinic.process.wait(120)
+                for log, server in zip(logs, (clinic, served), strict=True):
+                    log.join()
+                    with server.process:  # closes its pipes
+                        pass
         self._check()
         return self._report
+
+    def _hear(self, served: Served) -> None:
+        assert served.process.stderr is not None
+        for line in served.process.stderr:
+            self._expect('"event": "failure"' not in line, line.strip())
 
     def _everybody(self, served: Served, seconds: float) -> None:
         workers: list[Callable[[], None]] = [
