@@ -74,12 +74,16 @@ def test_what_was_confirmed_before_a_kill_goes_on_after_the_next_start(tmp_path:
     with Archive.open(archive) as opened:
         opened.put([incoming(7)])
     with serving(tmp_path / "clinic", dimse_port=port) as clinic, Served(archive, settings(port)):
-        # Where the peer was tried while it was away, its next turn is in minutes.
-        with Outbox.open(archive) as outbox:
-            waiting = outbox.shipments("clinic", [State.QUEUED])
-            now = datetime.now(timezone.utc)
-            outbox.save(waiting, [tried_again(one, now) for one in waiting])
-        wait_for(lambda: len(clinic.archive) == 2, 120)
+
+        def arrived() -> bool:
+            # Where the peer was tried while it was away, its next turn is in minutes.
+            with Outbox.open(archive) as outbox:
+                waiting = outbox.shipments("clinic", [State.QUEUED])
+                now = datetime.now(timezone.utc)
+                outbox.save(waiting, [tried_again(one, now) for one in waiting])
+            return len(clinic.archive) == 2
+
+        wait_for(arrived, 120)
 
 
 RULES: dict[str, tuple[ForwardingRule, set[int]]] = {

@@ -93,7 +93,7 @@ def test_sockets_that_systemd_listens_at_are_served(tmp_path: Path) -> None:
     """systemd-socket-activate starts the service with the first who calls, as the units would."""
     archive = new_archive(tmp_path / "archive")
     dimse, web = free_port(), free_port()
-    (tmp_path / "archiver.toml").write_text('[node]\ntitle = "SOCKETS"\nhost = "192.0.2.1"\n')
+    (tmp_path / "archiver.toml").write_text('[node]\ntitle = "SOCKETS"\nhost = "127.0.0.1"\n')
     settings = f"ARCHIVER_SETTINGS={tmp_path / 'archiver.toml'}"
     command = ["systemd-socket-activate", "-l", f"127.0.0.1:{dimse}", "-l", f"127.0.0.1:{web}"]
     command += ["--fdname=dimse:web", "-E", settings, "-E", f"PYTHONPATH={Path.cwd()}"]
