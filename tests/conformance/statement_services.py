@@ -16,7 +16,7 @@ from archiver.network.node import answers, supported
 from archiver.network.node.audit import Event
 from archiver.network.node.dicomweb import resources
 from archiver.network.node.dicomweb.qido import MORE, RETURNED
-from archiver.network.node.dimse import listener, upper_layer
+from archiver.network.node.dimse import listener, messages, upper_layer
 from archiver.network.node.query.information_model import ATTRIBUTES, IN_HEADERS, REQUIRED
 from archiver.network.node.query.worklist import WorklistRow, item_of
 from archiver.network.node.settings import NodeLimits
@@ -119,7 +119,7 @@ def _association() -> str:
             ("of one address", f"{limits.connections_of_one_address} (configurable)"),
             ("Connections waiting to be taken", listener.NodeServer.request_queue_size),
             ("Longest A-ASSOCIATE-RQ", upper_layer.LONGEST_NEGOTIATION),
-            ("Longest command set", upper_layer.LONGEST_COMMAND),
+            ("Longest command set", messages.LONGEST_COMMAND),
             ("Asynchronous operations window", "not negotiated: one operation at a time"),
             ("SOP class extended negotiation", "not supported; every option is off"),
             ("SOP class common extended negotiation, user identity", "not supported"),

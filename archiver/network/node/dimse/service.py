@@ -109,9 +109,7 @@ class DimseSide:
         ]
         # pynetdicom's own handlers format every message for its log, which nobody reads here.
         log_nothing()
-        self._contexts = contexts(
-            worklist=self.visits is not None, more=self._more_classes()
-        )
+        self._contexts = contexts(worklist=self.visits is not None, more=self._more_classes())
         self._servers: list[NodeServer] = []
         self._threads: list[threading.Thread] = []
         try:
