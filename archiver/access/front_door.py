@@ -123,6 +123,8 @@ class Doorstep:
         Addresses that may call; empty for any.
     titles
         Application entity titles that may call; empty for any.
+    rights
+        What software may do, by ``web:NAME`` or ``dimse:TITLE``; everything where it is not named.
     shows_certificates
         Whether whoever comes has to show a certificate.
     """
@@ -132,6 +134,7 @@ class Doorstep:
     networks: tuple[str, ...] = ()
     titles: tuple[str, ...] = ()
     shows_certificates: bool = False
+    rights: Mapping[str, frozenset[str]] = field(default_factory=dict)
 
 
 def everything() -> frozenset[str]:
@@ -232,7 +235,7 @@ class FrontDoor:
         if kind.lower() == "bearer":
             name = self._credentials.of_token(value.strip()) if self._credentials else None
             # A token is no account: others of this address have theirs, and wait for nobody.
-            return _unknown(_SLOWED) if name is None else Caller(name, everything())
+            return _unknown(_SLOWED) if name is None else self._software("web", name)
         given = basic(value.strip()) if kind.lower() == "basic" else None
         return _unknown() if given is None else self.password(*given, address)
 
@@ -269,7 +272,7 @@ class FrontDoor:
                 self._known[name] = self._digest(password), user
             found = Caller(user.name, allowed(user.roles))
         elif self._credentials is not None and self._credentials.is_password(name, password):
-            found = Caller(name, everything())
+            found = self._software("web", name)
         else:
             return None
         self._lockout.right(name, address)
@@ -312,7 +315,10 @@ class FrontDoor:
             return TurnedAway(403, Text("access.no_callers"))
         if callers is AllowedCallers.TITLES and title not in self._step.titles:
             return TurnedAway(403, Text("access.title"))
-        return Caller(title, everything())
+        return self._software("dimse", title)
+
+    def _software(self, way: str, name: str) -> Caller:
+        return Caller(name, self._step.rights.get(f"{way}:{name}", everything()))
 
 
 def _unknown(delay: float = 0.0) -> TurnedAway:

@@ -260,6 +260,61 @@ def test_who_guesses_tokens_waits_for_each_and_the_owner_does_not(tmp_path: Path
         assert one.where["web_callers"] == ["ward"]
 
 
+# -- rights of software
+
+
+def test_a_token_does_what_its_rights_allow_and_no_more(tmp_path: Path) -> None:
+    (tmp_path / "web-users.txt").write_text(
+        "token reader 0123456789abcdef\ntoken sender fedcba9876543210\nuser watch watch-me-well\n"
+    )
+    settings = (
+        '[node]\ncredentials = "web-users.txt"\n[node.rights]\n"web:reader" = ["ask", "fetch"]\n'
+        '"web:sender" = ["store"]\n"web:watch" = ["operate"]\n'
+    )
+    who = {
+        "reader": "Bearer 0123456789abcdef",
+        "sender": "Bearer fedcba9876543210",
+        "watch": basic("watch", "watch-me-well"),
+    }
+    body, kind = stow(tmp_path)
+    study = f"{STUDIES}/{samples.study_uid(2)}"
+    with Served(tmp_path / "archive", settings) as one:
+
+        def status(name: str, path: str, method: str = "GET") -> int:
+            sent = {"body": body, "Content_Type": kind} if method == "POST" else {}
+            return ask(one, path, method, Authorization=who[name], **sent).status  # type: ignore[arg-type]
+
+        assert [status(name, STUDIES, "POST") for name in who] == [403, 200, 403]
+        assert [status(name, STUDIES) for name in who] == [200, 403, 403]
+        assert [status(name, study) for name in who] == [200, 403, 403]
+        assert [status(name, study + "/rendered") for name in who] == [200, 403, 403]
+        assert [status(name, "/metrics") for name in who] == [403, 403, 200]
+
+
+def test_a_title_does_what_its_rights_allow_and_no_more(tmp_path: Path) -> None:
+    settings = '[node.rights]\n"dimse:XRAY" = ["store"]\n"dimse:VIEWER" = ["ask", "fetch"]\n'
+    file = samples.save(samples.photograph(1), tmp_path)
+    where = ("-aec", TITLE, "-k", "QueryRetrieveLevel=STUDY")
+    where += ("-k", f"StudyInstanceUID={samples.study_uid(1)}", "127.0.0.1")
+    with Served(tmp_path / "archive", settings) as one:
+        refused = run(
+            "storescu", "-v", "-xy", "-aet", "VIEWER", "-aec", TITLE, "127.0.0.1", one.port, file
+        )
+        assert "0x124" in refused.stdout
+        store(one.port, file, words=("-xy", "-aet", "XRAY"))
+        for verb, words in (("findscu", ("-S",)), ("getscu", ("-S", "+xy", "-od", tmp_path))):
+            allowed = run(verb, "-d", *words, "-aet", "VIEWER", *where, one.port)
+            assert allowed.returncode == 0 and "0x0000: Success" in allowed.stdout
+            denied = run(verb, "-d", *words, "-aet", "XRAY", *where, one.port)
+            assert "0124" in denied.stdout or "0x124" in denied.stdout
+        assert run("echoscu", "-aet", "XRAY", "-aec", TITLE, "127.0.0.1", one.port).returncode == 0
+
+
+def test_rights_that_cannot_be_understood_are_told(tmp_path: Path) -> None:
+    with pytest.raises(AssertionError, match="rights of XRAY cannot be understood"):
+        Served(tmp_path / "archive", '[node.rights]\n"XRAY" = ["store"]\n').__enter__()
+
+
 # -- once closed, always closed
 
 

@@ -64,7 +64,17 @@ def dying_at(step: int) -> None:
         "write": lambda handle, text: write(handle, text[: len(text) // 2]),
         "writev": lambda handle, views: writev(handle, views[: len(views) // 2]),
     }
-    for name in ("write", "writev", "fsync", "replace", "mkdir", "open", "ftruncate", "unlink"):
+    for name in (
+        "write",
+        "writev",
+        "fsync",
+        "fdatasync",
+        "replace",
+        "mkdir",
+        "open",
+        "ftruncate",
+        "unlink",
+    ):
         setattr(os, name, counted(getattr(os, name), halves.get(name)))
 
 

@@ -289,7 +289,8 @@ class Journal:
             rest = memoryview(text)
             while rest:
                 rest = rest[os.write(self._handle, rest) :]
-            os.fsync(self._handle)
+            # Data and length of the file; its times may follow, which takes the disk longer.
+            getattr(os, "fdatasync", os.fsync)(self._handle)
         except BaseException:
             self.cut_back()
             raise

@@ -18,6 +18,7 @@ CLASS_INSTANCE_CONFLICT = 0x0119
 CLASS_NOT_SUPPORTED = 0x0122
 NO_SUCH_EVENT = 0x0113
 NO_SUCH_ACTION = 0x0123
+NOT_AUTHORIZED = 0x0124
 RESOURCE_LIMITATION = 0x0213
 
 #: PS3.4 B.2.3, C.4.1.1.4, C.4.2.1.5, C.4.3.1.4.
@@ -87,6 +88,11 @@ BEHAVIOUR: tuple[Behaviour, ...] = (
     Behaviour(_STORE, MISMATCH, "SOP class or instance UID of object and request differ"),
     Behaviour(
         _STORE, CANNOT_UNDERSTAND, "the object cannot be read to its end, or its UIDs are malformed"
+    ),
+    Behaviour(
+        _STORE + _FIND + _FETCH + _ACTION,
+        NOT_AUTHORIZED,
+        "the rights of the calling title do not allow it",
     ),
     Behaviour(_FIND, PENDING, "an answer; all keys were looked at"),
     Behaviour(

@@ -28,6 +28,10 @@
     dimse_port = 104                   # Pages are served by the first only
     callers = ["XRAY"]
 
+    [node.rights]                      # what software may do; of who is not named, everything
+    "web:ward" = ["ask", "fetch"]      # a name of the credentials; store, ask, fetch, operate
+    "dimse:XRAY" = ["store"]           # a title
+
     [node.limits]
     associations = 64
     object_megabytes = 2048
@@ -103,6 +107,7 @@ class NodeSettings:
     origins: tuple[str, ...] = ()
     limits: NodeLimits = field(default_factory=NodeLimits)
     watch: NodeWatch = field(default_factory=NodeWatch)
+    rights: tuple[tuple[str, tuple[str, ...]], ...] = ()
     listeners: tuple[NodeListener, ...] = ()
 
     def at(self, listener: NodeListener) -> NodeSettings:
@@ -168,6 +173,7 @@ class NodeSettings:
             self.networks,
             self.callers,
             shows_certificates=self.client_authorities is not None,
+            rights={name: frozenset(may) for name, may in self.rights},
         )
 
 
@@ -183,6 +189,8 @@ _TAKES = {
     "Path | None": Text("network.settings.takes.path"),
 }
 _PATHS = ("certificate", "key", "client_authorities", "credentials", "worklist")
+#: What software may be allowed, in the words of the roles.
+RIGHTS = ("store", "ask", "fetch", "operate")
 _LISTS = (
     *("names", "callers", "networks", "may_reject", "sees_rejected"),
     *("storage_classes", "origins", "proxies"),
@@ -213,6 +221,8 @@ def settings_of(table: Mapping[str, Any], folder: Path) -> NodeSettings:
             values[key] = _of_table(NodeWatch, value, "node.watch", problems)
         elif key == "listener":
             values["listeners"] = _listeners(value, folder, problems)
+        elif key == "rights":
+            values[key] = tuple(_rights(value, problems))
         else:
             values.update(_value(NodeSettings, key, value, folder, "node", problems))
     if problems:
@@ -249,6 +259,19 @@ def _listeners(tables: object, folder: Path, problems: list[Problem]) -> tuple[N
         else:
             problems.append(Problem("network.settings.key_missing", key="name").at(table=where))
     return tuple(found)
+
+
+def _rights(table: object, problems: list[Problem]) -> Iterator[tuple[str, tuple[str, ...]]]:
+    if not isinstance(table, dict):
+        problems.append(Problem("network.settings.no_table").at(table="node.rights"))
+        return
+    for caller, may in table.items():
+        named = re.fullmatch(r"(web|dimse):.+", caller)
+        if named and _is_texts(may) and set(may) <= set(RIGHTS):
+            yield caller, tuple(may)
+        else:
+            problem = Problem("network.settings.rights", caller=caller, known=RIGHTS)
+            problems.append(problem.at(table="node.rights"))
 
 
 def checked(settings: NodeSettings) -> NodeSettings:

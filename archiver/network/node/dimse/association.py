@@ -11,7 +11,7 @@ from typing import Any, cast
 from pynetdicom import evt
 from pynetdicom.ae import ApplicationEntity
 from pynetdicom.association import Association
-from pynetdicom.dimse_primitives import C_STORE
+from pynetdicom.dimse_primitives import C_FIND, C_GET, C_MOVE, C_STORE, N_ACTION
 from pynetdicom.presentation import PresentationContext
 
 from archiver.network.node import answers
@@ -22,6 +22,9 @@ from archiver.network.pynetdicom_internals import accepted
 from archiver.wording import Text
 from archiver.workers import GUEST
 
+#: What requests need, in the words of the roles.
+_NEEDED = {C_STORE: "store", N_ACTION: "store", C_FIND: "ask", C_GET: "fetch", C_MOVE: "fetch"}
+_TOLD_BACK = ("AffectedSOPClassUID", "AffectedSOPInstanceUID", "ActionTypeID")
 #: How long the thread waits before it looks at its timers again (seconds).
 _GLANCE = 0.5
 
@@ -44,6 +47,8 @@ class Services:
         Told (where, error) of what nobody expected.
     asked
         Called for each request.
+    not_permitted
+        Told (association, what it wanted) where its rights do not allow it.
     """
 
     open_reception: Callable[[str, str, str], IncomingFile]
@@ -52,6 +57,7 @@ class Services:
     ended: Callable[[NodeAssociation], None]
     failed: Callable[[str, BaseException], None]
     asked: Callable[[], None]
+    not_permitted: Callable[[NodeAssociation, str], None]
 
 
 @dataclass
@@ -90,6 +96,8 @@ class NodeAssociation(Association):
         self.stir = threading.Event()
         self.services = services
         self.tally = AssociationCount()
+        #: Says whether something is allowed, in the words of the roles.
+        self.may: Callable[[str], bool] = lambda _: True
         self._messages = 0
         self._serving = False
         #: Name of the listener by which it came in.
@@ -216,6 +224,10 @@ class NodeAssociation(Association):
 
     def _serve_request(self, msg: Any, context_id: int) -> None:
         self.services.asked()
+        needed = _NEEDED.get(type(msg), "")
+        if needed and not self.may(needed):
+            self._refuse(msg, context_id, needed)
+            return
         if isinstance(msg, C_STORE):
             self._serve_store(msg, context_id)
             return
@@ -234,6 +246,25 @@ class NodeAssociation(Association):
         self._is_paused = True
         serve(self, msg, context)
         self.dimse.cancel_req = {}
+
+    def _refuse(self, request: Any, context_id: int, needed: str) -> None:
+        """Answer a request that the rights of the application do not allow."""
+        received = cast(NodeDimse, self.dimse).received
+        arrived = received.popleft() if isinstance(request, C_STORE) and received else None
+        if isinstance(arrived, IncomingFile):
+            arrived.discard()
+        self.services.not_permitted(self, needed)
+        response = type(request)()
+        response.MessageIDBeingRespondedTo = request.MessageID
+        for name in _TOLD_BACK:
+            if hasattr(request, name):
+                setattr(response, name, getattr(request, name))
+        if isinstance(request, N_ACTION):
+            response.AffectedSOPClassUID = request.RequestedSOPClassUID
+            response.AffectedSOPInstanceUID = request.RequestedSOPInstanceUID
+        response.Status = answers.NOT_AUTHORIZED
+        if self.is_established:
+            self.dimse.send_msg(response, context_id)
 
     def _serve_store(self, request: C_STORE, context_id: int) -> None:
         received = cast(NodeDimse, self.dimse).received

@@ -18,7 +18,14 @@ from archiver.archive.store import Archive
 from archiver.archive.store import tables as t
 from archiver.errors import ArchiverError
 from archiver.network.node import answers
-from archiver.network.node.audit import DONE, MINOR, NODE_AUTHENTICATION, Event, Happening
+from archiver.network.node.audit import (
+    DONE,
+    MINOR,
+    NODE_AUTHENTICATION,
+    RESTRICTED,
+    Event,
+    Happening,
+)
 from archiver.network.node.dimse.association import NodeAssociation, Services
 from archiver.network.node.dimse.find_scp import Querying
 from archiver.network.node.dimse.listener import DimseListener, NodeServer
@@ -95,6 +102,7 @@ class DimseSide:
             ended=self._ended,
             failed=self._log.failure,
             asked=self._figures.asked,
+            not_permitted=self._not_permitted,
         )
         most = settings.limits.headers
         querying = Querying(archive, settings.title, self.visits, self._tell, most)
@@ -296,6 +304,11 @@ class DimseSide:
     def _turned_away(self, address: str, why: str) -> None:
         self._figures.turned_away.inc()
         self._alert(address, why)
+
+    def _not_permitted(self, association: NodeAssociation, needed: str) -> None:
+        title, detail = self._settings.title, f"not permitted: {needed}"
+        peer = association.peer
+        self._tell(Happening(Event.ALERT, peer, title, MINOR, detail=detail, kind=RESTRICTED))
 
     def _alert(self, peer: str, why: str) -> None:
         title = self._settings.title
