@@ -9,9 +9,9 @@ from __future__ import annotations
 
 import threading
 from collections import Counter
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from concurrent.futures import Future
-from contextlib import contextmanager, suppress
+from contextlib import suppress
 from contextvars import ContextVar
 from dataclasses import dataclass, field, replace
 
@@ -30,15 +30,14 @@ _REASONS = 4
 _AWAITED: ContextVar[list[Future[None]] | None] = ContextVar("awaited", default=None)
 
 
-@contextmanager
-def awaited() -> Iterator[list[Future[None]]]:
-    """Gather the lines of a request, instead of waiting for each where it is told."""
+def gathered_lines() -> list[Future[None]]:
+    """Gather the lines of a request from now on, instead of waiting for each where it is told.
+
+    To be called in the request's own context, which ends with it.
+    """
     gathered: list[Future[None]] = []
-    token = _AWAITED.set(gathered)
-    try:
-        yield gathered
-    finally:
-        _AWAITED.reset(token)
+    _AWAITED.set(gathered)
+    return gathered
 
 
 @dataclass
@@ -76,7 +75,7 @@ class AuditTrail:
         Raises
         ------
         ArchiveError
-            If it cannot be written; within `awaited` its future raises instead.
+            If it cannot be written; where lines are gathered its future raises.
         """
         if happening.kind == NODE_AUTHENTICATION:
             self._refused(happening)

@@ -21,7 +21,7 @@ from archiver.archive.store import Archive
 from archiver.errors import ArchiverError
 from archiver.network.multipart import MultipartWriter
 from archiver.network.node.audit import DONE, MINOR, SERIOUS, Event, Happening
-from archiver.network.node.audit_trail import awaited
+from archiver.network.node.audit_trail import gathered_lines
 from archiver.network.node.dicomweb.admission import Admission, address_of
 from archiver.network.node.dicomweb.capabilities import described, described_paths
 from archiver.network.node.dicomweb.content_negotiation import dataset_media, wishes
@@ -149,12 +149,9 @@ class Application:
         GUEST.set(address_of(request))
         try:
             # A client that leaves while it sends is nobody's failure.
-            with (
-                self._body_of(request),
-                contextlib.suppress(ClientDisconnect),
-                awaited() as lines,
-            ):
-                await answering(scope, receive, NotedAnswer(request, counting, lines))
+            noted = NotedAnswer(request, counting, gathered_lines())
+            with self._body_of(request), contextlib.suppress(ClientDisconnect):
+                await answering(scope, receive, noted)
         except TooMany as error:
             status = 429 if error.own else 503
             busy = PlainTextResponse(f"{Text('network.web.busy')}\n", status, {"Retry-After": "5"})
