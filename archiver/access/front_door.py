@@ -123,6 +123,8 @@ class Doorstep:
         Addresses that may call; empty for any.
     titles
         Application entity titles that may call; empty for any.
+    origins
+        Whose pages may use DICOMweb, as browsers send them.
     rights
         What software may do, by ``web:NAME`` or ``dimse:TITLE``; everything where it is not named.
     shows_certificates
@@ -133,6 +135,7 @@ class Doorstep:
     names: tuple[str, ...] = ()
     networks: tuple[str, ...] = ()
     titles: tuple[str, ...] = ()
+    origins: tuple[str, ...] = ()
     shows_certificates: bool = False
     rights: Mapping[str, frozenset[str]] = field(default_factory=dict)
 
@@ -213,7 +216,10 @@ class FrontDoor:
         if headers.getlist("content-length") and headers.getlist("transfer-encoding"):
             # Two ways to tell where the body ends: RFC 9112 6.1 has the connection closed.
             return TurnedAway(400, Text("access.two_lengths"), {"Connection": "close"})
-        if _is_from_elsewhere(method, scheme, headers):
+        shared = service is OfferedService.DICOMWEB and (
+            headers.get("origin", "").lower() in self._step.origins
+        )
+        if not shared and _is_from_elsewhere(method, scheme, headers):
             return TurnedAway(403, Text("access.other_site"))
         if service is not OfferedService.HEALTH and self._exhausted(address):
             return TurnedAway(429, Text("access.busy"), {"Retry-After": "60"})

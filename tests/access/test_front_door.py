@@ -140,6 +140,21 @@ def test_another_sites_page_reads_nothing_and_stores_nothing(
     assert samples.study_uid(2) not in ask(open_one, STUDIES).text
 
 
+def test_pages_of_an_origin_that_the_settings_name_use_dicomweb_and_nothing_else(
+    tmp_path: Path,
+) -> None:
+    body, kind = stow(tmp_path)
+    asked = {"Sec_Fetch_Site": "cross-site", "Sec_Fetch_Mode": "cors"}
+    settings = '[node]\norigins = ["https://viewer.example"]\n'
+    with Served(tmp_path / "archive", settings) as one:
+        for origin, status in (("https://viewer.example", 200), ("https://other.example", 403)):
+            sent = {**asked, "Origin": origin}
+            stored = ask(one, STUDIES, "POST", body=body, Content_Type=kind, **sent)
+            assert stored.status == status
+            assert ask(one, STUDIES, **sent).status == status
+            assert ask(one, "/metrics", **sent).status == 403
+
+
 def test_a_body_whose_end_is_told_in_two_ways_ends_the_connection(open_one: Served) -> None:
     for path in (STUDIES, "/theme"):
         with socket.create_connection(("127.0.0.1", int(open_one.web[-5:])), timeout=20) as line:

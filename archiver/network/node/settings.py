@@ -172,6 +172,7 @@ class NodeSettings:
             self.names,
             self.networks,
             self.callers,
+            tuple(one.lower() for one in self.origins),
             shows_certificates=self.client_authorities is not None,
             rights={name: frozenset(may) for name, may in self.rights},
         )
