@@ -307,15 +307,15 @@ class StoredFrames:
         ObjectError
             If it is not there.
         """
-        from copy import copy
+        from copy import deepcopy
 
         from pydicom.encaps import encapsulate
 
-        frame, header = self.frame(number), copy(self.header)
-        header.file_meta = copy(self.header.file_meta)
+        # What is remembered for others must not change; a shallow copy would share its elements.
+        frame, header = self.frame(number), deepcopy(self.header)
         if number <= len(self._index.of_frames):
             for element in self._index.of_frames[number - 1]:
-                header.add(element)
+                header.add(deepcopy(element))
         if "NumberOfFrames" in header:
             del header.NumberOfFrames
         if not self.is_compressed:

@@ -156,8 +156,10 @@ def test_eight_frames_at_once_of_a_large_object_take_little_memory_and_time(
             return time.monotonic() - begun, answer
 
         assert client.get(f"{served.web}/health").status_code == 200
+        with ThreadPoolExecutor(8) as eight:
+            # Workers stay once they are there: idle is a node that has been asked before.
+            assert {one.status_code for _, one in eight.map(get, [1] * 8)} == {200}
         with _Peak(served.process.pid) as peak, ThreadPoolExecutor(8) as eight:
-            assert get(1)[1].status_code == 200
             answers = list(eight.map(get, range(60, 500, 60)))
             warm = [min(get(n)[0] for _ in range(5)) for n in (3, 250, 500)]
         assert peak.most < MOST_MEMORY
@@ -180,6 +182,21 @@ def test_every_frame_is_itself_by_every_table(tmp_path: Path, tables: str) -> No
         for number in (0, 8):
             with pytest.raises(ObjectError):
                 frames.frame(number)
+
+
+@pytest.mark.parametrize("tables", ["native", "basic"])
+def test_a_frame_that_stands_alone_shares_nothing_with_another(tmp_path: Path, tables: str) -> None:
+    path = samples.save(_volume(1, tables, 3, 16), tmp_path)
+    with StoredFrames(path) as frames, StoredFrames(path) as again:
+        one, two = frames.alone(1), again.alone(2)
+        one.PhotometricInterpretation = "RGB"
+        one.file_meta.TransferSyntaxUID = "1.2.3"
+        one.FrameVOILUTSequence[0].WindowCenter = 0
+        three = frames.alone(1)
+    assert one.PixelData != two.PixelData and "PixelData" not in frames.header
+    assert two.PhotometricInterpretation == three.PhotometricInterpretation == "MONOCHROME2"
+    assert two.file_meta.TransferSyntaxUID == three.file_meta.TransferSyntaxUID != "1.2.3"
+    assert three.FrameVOILUTSequence[0].WindowCenter == 40
 
 
 def test_a_frame_in_several_fragments_without_a_table_ends_with_its_image(tmp_path: Path) -> None:
