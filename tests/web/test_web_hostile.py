@@ -446,7 +446,7 @@ def test_the_pages_take_nothing_from_the_services_of_the_node(served: Served) ->
     client = Client(served)
     assert client.ask("/health").status == 200
     assert client.ask("/dicomweb/studies").status == 200
-    assert client.ask("/dicomweb").status == 404
+    assert client.ask("/dicomweb").status == 405
     assert client.ask("/dicomwebs").headers["content-security-policy"] == POLICY
 
 
