@@ -11,6 +11,7 @@ from pathlib import Path
 import pytest
 from archive_samples import Clock, incoming, uid
 
+from archiver.access import users_of
 from archiver.archive.index_rebuild import rebuild
 from archiver.archive.statements import HandedOver, consents_of, evidence, jsonl_log, note, register
 from archiver.archive.statements.consents import GIVEN, SCHEMA, WITHDRAWN
@@ -20,7 +21,6 @@ from archiver.archive.store.layout import Layout
 from archiver.errors import IntegrityError
 from archiver.objects import Purpose
 from archiver.records import Depth, Memory, survey_archive
-from archiver.web.auth import users_of
 
 PATIENT = ("P-0417", "")
 FIXTURE = Path(__file__).parent / "fixtures" / "old_archive.tar.xz"

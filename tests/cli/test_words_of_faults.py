@@ -155,8 +155,9 @@ def test_where_a_node_is_and_whom_it_lets_in_is_told_without_english(
 ) -> None:
     node = SimpleNamespace(
         settings=NodeSettings(title=TITLE),
-        dimse=SimpleNamespace(port=11112),
+        dimse=SimpleNamespace(port=11112, ports={}),
         web=SimpleNamespace(port=8080),
+        webs={},
         archive=None,
     )
     users = Users(tmp_path / "users.json")

@@ -146,7 +146,12 @@ def test_health_tells_of_an_error_that_nobody_foresaw(
         assert refused.returncode != 0 or "0110" in refused.stdout
         told = httpx.get(health).json()
         assert told["status"] == "degraded"
-        assert told["checks"]["writer"] == {"status": "degraded", "alive": True, "faults": 1}
+        assert told["checks"]["writer"] == {
+            "status": "degraded",
+            "alive": True,
+            "faults": 1,
+            "journal_refused": False,
+        }
         store(node.dimse.port, samples.save(samples.photograph(2), tmp_path))
         log = node.log._stream.getvalue()  # type: ignore[union-attr]
         assert '"writer"' in log and "RuntimeError" in log and "Okafor" not in log

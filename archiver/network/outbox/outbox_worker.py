@@ -161,9 +161,11 @@ def _commit(
     """Ask for a transaction and write down what its report says of each instance."""
     transaction = world.new_uid()
     asked = [replace(one, transaction=transaction) for one in some]
-    outbox.save(some, asked)
     references = [(one.sop_class, one.sop_instance) for one in asked]
-    report = commitment.request_commitment(peer, references, transaction)
+    # Until the peer is reached, the report of the request before may still come.
+    report = commitment.request_commitment(
+        peer, references, transaction, lambda: outbox.save(some, asked)
+    )
     after = _reported(asked, report, world)
     outbox.save(asked, after)
     yield from after

@@ -7,7 +7,7 @@ or much later. What does not come in time is no answer; it is asked for again.
 from __future__ import annotations
 
 import threading
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import Any
@@ -114,7 +114,10 @@ def request_of(references: Sequence[Reference], transaction: str) -> Dataset:
 
 
 def request_commitment(
-    peer: DimsePeer, references: Sequence[Reference], transaction: str
+    peer: DimsePeer,
+    references: Sequence[Reference],
+    transaction: str,
+    asking: Callable[[], None] = lambda: None,
 ) -> CommitmentResult | None:
     """Ask the peer to take charge of instances, and wait for its report.
 
@@ -126,6 +129,8 @@ def request_commitment(
         Which; `MOST_AT_ONCE` at most.
     transaction
         A new UID.
+    asking
+        Called once the peer is reached, before it is asked.
 
     Returns
     -------
@@ -140,14 +145,17 @@ def request_commitment(
         If it cannot be reached, or refuses.
     """
     try:
-        return _report(peer, references, transaction)
+        return _report(peer, references, transaction, asking)
     except NothingAccepted as error:
         # It was wanted for this alone, and said so of no other association.
         raise RefusedForGood(*error.problems) from None
 
 
 def _report(
-    peer: DimsePeer, references: Sequence[Reference], transaction: str
+    peer: DimsePeer,
+    references: Sequence[Reference],
+    transaction: str,
+    asking: Callable[[], None],
 ) -> CommitmentResult | None:
     awaited = Awaited()
     bound = [(evt.EVT_N_EVENT_REPORT, awaited.take)]
@@ -155,6 +163,7 @@ def _report(
         _other_associations(peer, bound),
         open_link(peer, [build_context(PUSH_MODEL)], bound=bound) as link,
     ):
+        asking()
         answer, _ = link.association.send_n_action(
             request_of(references, transaction),
             _REQUEST,

@@ -69,13 +69,15 @@ export class Meaning {
   async teeth(text) {
     const problems = find("meaning-problems");
     this.written = null;
+    // Those it was typed for: others may be chosen by the time it has been read.
+    const chosen = [...this.model.chosen];
     if (!text.trim()) {
       this.say({ teeth: [] });
       return;
     }
     try {
       const found = await read(text, numberingName());
-      this.say({ teeth: found.teeth.map((tooth) => tooth.iso) });
+      this.model.say(chosen, { teeth: found.teeth.map((tooth) => tooth.iso) }).catch(() => {});
     } catch (error) {
       this.written = text;
       find("teeth").setAttribute("aria-invalid", "true");
