@@ -9,7 +9,7 @@ from pathlib import Path
 
 import piexif
 import pytest
-from playwright.sync_api import Page, expect
+from playwright.sync_api import Page, Route, expect
 from taking import STUDIES, Taking, card, let_in
 from web_serving import PASSWORD, TABLET, Served, Watch, serious
 
@@ -100,6 +100,29 @@ def test_a_visit_is_taken_in_by_pointer(
     found = [r for r in records(archive, "P-1042") if r.study_date == "2026-02-24"]
     # The demo has the same pictures in another study of that day.
     assert {r.role for r in found} == {"original", "derived"}
+
+
+def test_teeth_are_said_of_the_picture_for_which_they_were_typed(
+    page: Page, served: Served
+) -> None:
+    new_draft(page, served)
+    add(page, sorted(RECALL.glob("C70*"))[:2])
+    tiles = page.locator(".tile")
+    for n in (0, 1):
+        tiles.nth(n).click()
+        page.get_by_label("View", exact=True).select_option("occlusal")
+    held: list[Route] = []
+    page.route("**/take-in/readings*", lambda route: held.append(route))
+    with page.expect_request("**/take-in/readings*"):
+        page.get_by_label("Teeth", exact=True).fill("24-25")
+        page.get_by_label("Teeth", exact=True).press("Enter")
+    tiles.nth(0).click()  # before the server has read them
+    with page.expect_response("**/changes"):
+        held[0].continue_()
+    page.unroute_all()
+    kept(page)
+    expect(tiles.nth(1)).to_contain_text("24, 25")
+    expect(tiles.nth(0)).not_to_contain_text("24")
 
 
 def test_a_visit_of_twelve_needs_one_key_a_picture_and_no_pointer(
