@@ -28,7 +28,16 @@ FIND = StudyRootQueryRetrieveInformationModelFind
 MOVE = StudyRootQueryRetrieveInformationModelMove
 #: Names of keys, parameters and media types.
 SAID = {
-    *("StudyInstanceUID", "PATIENT", "study", "fuzzymatching", "limit", "quality", "viewport"),
+    *(
+        "StudyInstanceUID",
+        "PatientName",
+        "PATIENT",
+        "study",
+        "fuzzymatching",
+        "limit",
+        "quality",
+        "viewport",
+    ),
     *("application", "dicom", "json", "xml", "multipart", "related", "type", "octet", "stream"),
     *("image", "jpeg", "png", "gif", "archiver"),
 }
