@@ -20,6 +20,7 @@ from typing import TYPE_CHECKING, Any
 from archiver.cli.command import Option, Options, argument, in_section, verb
 from archiver.cli.options import JSON, edges, teeth
 from archiver.cli.parameters import CROP, DAY, DIRECTION, FOLDER, VIEW, Choice
+from archiver.cli.statements import print_where_told
 from archiver.errors import Problem, UsageError
 from archiver.wording import Text, words_of
 
@@ -195,14 +196,7 @@ def _print_amendment(amended: Amended) -> None:
         )
     title = amendment.verdict.title.meaning
     print(words(f"cli.amend.{done}.noted", uid=amendment.note_uid, title=title))
-    for destination, count in sorted(amended.queued.items()):
-        # Peers that have been told of everything are of no interest here.
-        if count:
-            print(words("cli.amend.queued", count=count, peer=destination))
-    for package in amended.handed_over:
-        given = {"case": package.case, "purpose": package.purpose, "to": package.to}
-        given["day"] = package.when[:10]
-        print(words("cli.amend.handed_over", **given), file=sys.stderr)
+    print_where_told(amended.queued, amended.handed_over)
     if amendment.unconfirmed_now:
         print(words("cli.amend.confirmation_lost"), file=sys.stderr)
 

@@ -18,7 +18,8 @@ from typing import TYPE_CHECKING, Any
 from archiver.cli.command import Option, Options, argument, verb
 from archiver.cli.options import JSON
 from archiver.cli.parameters import FOLDER
-from archiver.errors import InputError, Problem, UsageError
+from archiver.cli.statements import person_of
+from archiver.errors import InputError, Problem
 from archiver.wording import words_of
 
 if TYPE_CHECKING:
@@ -39,7 +40,10 @@ def command(options: Options) -> int:
     from archiver.cli.practice_archive import open_for_writing, writable_folder
     from archiver.cli.settings import read_settings
 
-    practice, by = read_settings(), _person(options.by)
+    practice, by = (
+        read_settings(),
+        person_of(options.by, "archiver confirm", Problem("cli.confirm.by_whom")),
+    )
     told: list[dict[str, Any]] = []
     with open_for_writing(writable_folder(options, practice)) as archive:
         for code in options.codes:
@@ -50,18 +54,6 @@ def command(options: Options) -> int:
     if options.json:
         print(json.dumps(told, ensure_ascii=False, indent=2))
     return 1 if any(one["problems"] for one in told) else 0
-
-
-def _person(text: str) -> str:
-    from archiver.objects import PATIENT, Unfit
-
-    try:
-        name = str(PATIENT["name"].convert(text))
-    except Unfit as unfit:
-        raise UsageError(unfit.problem("--by", text).at("archiver confirm")) from None
-    if not name.strip("^ "):
-        raise UsageError(Problem("cli.confirm.by_whom").at("archiver confirm"))
-    return name
 
 
 def _confirmed(archive: Archive, code: str, by: str, ways: AmendmentSettings) -> dict[str, Any]:

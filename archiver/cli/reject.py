@@ -17,12 +17,12 @@ The reason "retention" is for what the rules of keeping times no longer want to 
 from __future__ import annotations
 
 import json
-import sys
 from typing import TYPE_CHECKING, Any
 
 from archiver.cli.command import Option, Options, argument, verb
 from archiver.cli.options import JSON
 from archiver.cli.parameters import FOLDER, RULES, Choice
+from archiver.cli.statements import person_of, print_where_told
 from archiver.errors import Problem, UsageError
 from archiver.wording import words_of
 
@@ -61,7 +61,7 @@ def command(options: Options) -> int:
 
     if not options.uids:
         raise UsageError(Problem("cli.reject.what").at("archiver reject"))
-    by = _person(options.by)
+    by = person_of(options.by, "archiver reject", Problem("cli.reject.by_whom"))
     request = None if options.revoke or options.heed else _request(options, by)
     done: list[Rejected] = []
     with open_for_writing(writable_folder(options, read_settings())) as archive:
@@ -78,18 +78,6 @@ def command(options: Options) -> int:
         for one in done:
             _print_done(one)
     return 0
-
-
-def _person(text: str) -> str:
-    from archiver.objects import PATIENT, Unfit
-
-    try:
-        name = str(PATIENT["name"].convert(text))
-    except Unfit as unfit:
-        raise UsageError(unfit.problem("--by", text).at("archiver reject")) from None
-    if not name.strip("^ "):
-        raise UsageError(Problem("cli.reject.by_whom").at("archiver reject"))
-    return name
 
 
 def _request(options: Options, by: str) -> RejectionRequest:
@@ -131,10 +119,4 @@ def _print_done(done: Rejected) -> None:
         for uid in () if done.revoked else note.selection.uids:
             print(words("cli.reject.rejected", uid=uid))
         print(words("cli.reject.noted", uid=note.uid, title=note.why))
-    for destination, count in sorted(done.queued.items()):
-        if count:
-            print(words("cli.amend.queued", count=count, peer=destination))
-    for package in done.handed_over:
-        given = {"case": package.case, "purpose": package.purpose, "to": package.to}
-        given["day"] = package.when[:10]
-        print(words("cli.amend.handed_over", **given), file=sys.stderr)
+    print_where_told(done.queued, done.handed_over)
