@@ -40,10 +40,8 @@ def command(options: Options) -> int:
     from archiver.cli.practice_archive import open_for_writing, writable_folder
     from archiver.cli.settings import read_settings
 
-    practice, by = (
-        read_settings(),
-        person_of(options.by, "archiver confirm", Problem("cli.confirm.by_whom")),
-    )
+    practice = read_settings()
+    by = person_of(options.by, "archiver confirm", Problem("cli.confirm.by_whom"))
     told: list[dict[str, Any]] = []
     with open_for_writing(writable_folder(options, practice)) as archive:
         for code in options.codes:
