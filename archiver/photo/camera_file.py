@@ -103,7 +103,8 @@ class ColourClaim:
         ``embedded``: the file's own profile; ``claimed``: built from a claim in the metadata;
         ``assumed``: the file says nothing and sRGB was assumed; ``none``: no profile.
     embedded
-        The file's own profile, byte for byte, where it has one that could be read.
+        The file's own profile, byte for byte but for what stands behind its end, where it has one
+        that could be read.
     """
 
     icc: bytes | None

@@ -13,7 +13,7 @@ from archiver.photo.bmp import read_bmp
 from archiver.photo.camera_file import CameraFile, Format, Limits, LossyStep
 from archiver.photo.capture_time import time_problems
 from archiver.photo.colour import colour_of, exif_statement
-from archiver.photo.exif import read_exif
+from archiver.photo.exif import read_blocks
 from archiver.photo.format_detection import EXTENSIONS, sniff
 from archiver.photo.header import PictureHeader, check_budget, check_scans, ratio
 from archiver.photo.heif import read_heif
@@ -143,7 +143,7 @@ def read_jpeg(data: bytes, limits: Limits) -> PictureHeader:
         structure.columns,
         structure.rows,
         samples,
-        exif=read_exif(blocks[0][1:] if blocks else None),
+        exif=read_blocks([block[1:] for block in blocks]),
         icc=structure.icc,
         structure=structure,
         lossy_past=(LossyStep("ISO_10918_1", found),),

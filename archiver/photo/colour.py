@@ -31,6 +31,7 @@ from archiver.photo.icc import (
     input_profile,
     known_space,
     read_profile,
+    without_tail,
 )
 from archiver.wording import Text
 
@@ -105,10 +106,14 @@ def colour_of(
     tuple
         The claim, and notes.
     """
+    whole, embedded = embedded, without_tail(embedded) if embedded else None
     if samples == 1:
         return ColourClaim(None, None, 1, "none", embedded), ()
     notes: list[Problem] = []
     if embedded:
+        if whole and len(embedded) < len(whole):
+            n, size = len(whole) - len(embedded), len(embedded)
+            notes.append(Problem("photo.colour.profile_tail", n=n, size=size))
         claim, problem = _from_profile(embedded, limits)
         if problem is not None:
             notes.append(problem)

@@ -8,7 +8,8 @@ Source: EXIF 2.32 (CIPA DC-008). Which tag becomes which attribute is the table 
 from __future__ import annotations
 
 import struct
-from dataclasses import dataclass, field
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
 
 from archiver.errors import Problem
 from archiver.photo.camera_file import AttributeValue, Claims
@@ -71,6 +72,47 @@ def read_exif(block: bytes | None) -> ExifBlock:
     if main is None:
         return ExifBlock(notes=(_damaged(),))
     return read_directories(layout, main)
+
+
+def read_blocks(blocks: Sequence[bytes]) -> ExifBlock:
+    """Read the first readable block of a file, and note what further ones say otherwise.
+
+    The standard knows one block a file; which of several a reader goes by is its own affair
+    (common practice: the first).
+    """
+    several = [read_exif(block) for block in blocks]
+    damaged = tuple(note for one in several if one.layout is None for note in one.notes)
+    readable = [one for one in several if one.layout is not None]
+    if not readable:
+        return ExifBlock(notes=damaged[:1])
+    first, told = readable[0], _told(readable[0])
+    names = {
+        name
+        for further in readable[1:]
+        for name, value in _told(further).items()
+        if told.get(name, value) != value
+    }
+    notes = damaged[:1] + first.notes
+    if names:
+        count = len(readable)
+        notes += (Problem("photo.exif.blocks_disagree", n=count, names=sorted(names)),)
+    return replace(first, notes=notes)
+
+
+def _told(block: ExifBlock) -> dict[str, object]:
+    """What a block tells, by name; an orientation even where it is silent, which means 1."""
+    claims = block.claims
+    told: dict[str, object] = {
+        "Make": claims.make,
+        "Model": claims.model,
+        "BodySerialNumber": claims.serial_number,
+        "Software": claims.software,
+        "DateTime": claims.captured.text if claims.captured else None,
+        "ColorSpace": block.colour_space,
+        **dict(claims.rows),
+    }
+    found = {name: value for name, value in told.items() if value is not None}
+    return {"Orientation": block.orientation, **found}
 
 
 def read_directories(layout: TiffLayout, main: Directory) -> ExifBlock:

@@ -219,6 +219,17 @@ def tags_of(data: bytes) -> dict[bytes, bytes]:
     return tags
 
 
+def without_tail(data: bytes) -> bytes:
+    """Return the profile as long as it calls itself, and to the next multiple of four.
+
+    Some programs write a buffer that is longer than the profile in it.
+    """
+    if len(data) < _HEADER + 4 or data[36:40] != b"acsp":
+        return data
+    (size,) = struct.unpack_from(">I", data)
+    return data[:size] if _HEADER + 4 <= size < len(data) - 3 else data
+
+
 def as_input_device(data: bytes) -> bytes:
     """Return the profile with its class set to ``scnr`` and its profile ID cleared.
 

@@ -9,7 +9,7 @@ from collections.abc import Iterator
 from archiver.errors import PhotoError, Problem
 from archiver.photo.camera_file import Format, Limits
 from archiver.photo.colour import StatedColour, coded_statement
-from archiver.photo.exif import ExifBlock, read_exif
+from archiver.photo.exif import read_blocks
 from archiver.photo.header import ALPHA_NOTE, PictureHeader, check_budget, cut_short
 from archiver.photo.icc import SRGB, ColourEncoding
 from archiver.wording import Text
@@ -49,9 +49,12 @@ def read_png(data: bytes, limits: Limits) -> PictureHeader:
         If it is damaged, cut short, animated, or too large.
     """
     kinds: dict[bytes, memoryview] = {}
+    blocks: list[bytes] = []
     for kind, content in chunks(data):
         if not kinds:
             check_first(kind, content, limits)
+        if kind == b"eXIf":
+            blocks.append(bytes(content))
         kinds.setdefault(kind, content)
     columns, rows, depth, colour = struct.unpack_from(">IIBB", kinds[b"IHDR"])
     if b"IDAT" not in kinds:
@@ -63,13 +66,18 @@ def read_png(data: bytes, limits: Limits) -> PictureHeader:
         notes.append(ALPHA_NOTE)
     if depth == 16:
         notes.append(Problem("photo.header.bits_rounded", depth=16))
-    exif = read_exif(bytes(kinds[b"eXIf"])) if b"eXIf" in kinds else ExifBlock()
     samples = 1 if colour in (GREY, GREY_ALPHA) else 3
     icc, problem = _profile(kinds.get(b"iCCP"), limits)
     if problem is not None:
         notes.append(problem)
     return PictureHeader(
-        columns, rows, samples, exif=exif, icc=icc, stated=_stated(kinds), notes=tuple(notes)
+        columns,
+        rows,
+        samples,
+        exif=read_blocks(blocks),
+        icc=icc,
+        stated=_stated(kinds),
+        notes=tuple(notes),
     )
 
 

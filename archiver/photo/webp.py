@@ -12,7 +12,7 @@ from collections.abc import Iterator
 
 from archiver.errors import PhotoError, Problem
 from archiver.photo.camera_file import Format, Limits, LossyStep
-from archiver.photo.exif import ExifBlock, read_exif
+from archiver.photo.exif import read_blocks
 from archiver.photo.header import ALPHA_NOTE, PictureHeader, check_budget, cut_short, ratio
 
 _ANIMATED, _EXTENDED_ALPHA = 0x02, 0x10
@@ -50,8 +50,11 @@ def read_webp(data: bytes, limits: Limits) -> PictureHeader:
         If it is damaged, cut short, animated, or too large.
     """
     kinds: dict[bytes, memoryview] = {}
+    blocks: list[bytes] = []
     for kind, content in chunks(data):
         kinds.setdefault(kind, content)
+        if kind == b"EXIF":
+            blocks.append(bytes(content))
     extended = kinds.get(b"VP8X")
     flags = extended[0] if extended is not None and len(extended) >= 10 else 0
     if flags & _ANIMATED or b"ANIM" in kinds or b"ANMF" in kinds:
@@ -76,7 +79,7 @@ def read_webp(data: bytes, limits: Limits) -> PictureHeader:
         columns,
         rows,
         3,
-        exif=read_exif(bytes(kinds[b"EXIF"])) if b"EXIF" in kinds else ExifBlock(),
+        exif=read_blocks(blocks),
         icc=bytes(kinds[b"ICCP"]) if b"ICCP" in kinds else None,
         lossy_past=past,
         notes=tuple(notes),

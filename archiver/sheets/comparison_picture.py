@@ -183,9 +183,11 @@ def _head(page: Image.Image, newest: Shown, title: Title) -> None:
     subject = title.teeth[0].name if len(title.teeth) == 1 else ""
     view = sheet_words("comparison.view", view=title.view) if title.view else ""
     what = ", ".join(part for part in (subject, view) if part)
-    write(pen, (_MARGIN, 240), what[:1].upper() + what[1:], _HEADING, plates.ACCENT)
     key = sheet_words("letters")
-    write(pen, (right - width(key, _SMALL), 238), key, _SMALL, plates.SOFT)
+    x = right - width(key, _SMALL)
+    write(pen, (x, 238), key, _SMALL, plates.SOFT)
+    what, face = fitted(what[:1].upper() + what[1:], _HEADING, x - _MARGIN - 40, _TEXT.size)
+    write(pen, (_MARGIN, 240), what, face, plates.ACCENT)
 
 
 def _side_by_side(page: Image.Image, newest: Shown, one: Compared, place: tuple[int, int]) -> None:

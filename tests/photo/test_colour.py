@@ -177,6 +177,20 @@ def test_a_damaged_profile_is_left_out_with_a_note(profile: bytes) -> None:
     assert photo.colour.origin == "assumed" and photo.colour.color_space == "SRGB"
 
 
+@pytest.mark.parametrize("tail", [b"\1\2\3\4", bytes(5000), DISPLAY])
+@pytest.mark.parametrize("kind", ["JPEG", "PNG", "WEBP"])
+def test_a_profile_is_used_without_what_stands_behind_it(kind: str, tail: bytes) -> None:
+    plain = read(saved(smooth(), kind, icc_profile=DISPLAY))
+    photo = read(saved(smooth(), kind, icc_profile=DISPLAY + tail))
+
+    assert photo.colour == plain.colour and photo.colour.embedded == DISPLAY
+    assert f"{len(tail)} bytes behind the ICC profile's {len(DISPLAY)}" in notes(photo)
+
+
+def test_a_profile_padded_to_four_bytes_is_no_remark() -> None:
+    assert "behind" not in notes(read(saved(smooth(), "JPEG", icc_profile=DISPLAY + bytes(3))))
+
+
 def test_a_profile_that_decompresses_without_end_is_left_out() -> None:
     bomb = b"x\0\0" + zlib.compress(bytes(50_000_000), 9)
     photo = read(pictures.with_chunk(saved(noise(), "PNG"), b"iCCP", bomb))

@@ -14,7 +14,18 @@ import pydicom
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from photo_pictures import EXIF, MAIN, exif_block, heic, noise, notes, read, saved, smooth
+from photo_pictures import (
+    EXIF,
+    MAIN,
+    exif_block,
+    heic,
+    noise,
+    notes,
+    png_chunk,
+    read,
+    saved,
+    smooth,
+)
 from PIL import Image
 from pydicom.datadict import dictionary_VM, dictionary_VR, tag_for_keyword
 from pydicom.dataset import Dataset
@@ -355,3 +366,50 @@ def test_pictures_of_other_kinds_carry_no_claims() -> None:
     photo = read(saved(noise(), "BMP"))
     assert photo.claims == Claims()
     assert "EXIF" not in notes(photo)
+
+
+def with_two_blocks(kind: str, second: bytes) -> bytes:
+    first = saved(smooth(), kind, exif=exif_block(MAIN, EXIF))
+    if kind == "JPEG":
+        segment = b"\xff\xe1" + struct.pack(">H", 2 + len(second)) + second
+        place = first.index(b"\xff\xdb")
+        return first[:place] + segment + first[place:]
+    if kind == "PNG":
+        return first[:-12] + png_chunk(b"eXIf", second[6:]) + first[-12:]
+    body = second[6:] + bytes(len(second) % 2)
+    made = first + b"EXIF" + struct.pack("<I", len(second) - 6) + body
+    return made[:4] + struct.pack("<I", len(made) - 8) + made[8:]
+
+
+@pytest.mark.parametrize("kind", ["JPEG", "PNG", "WEBP"])
+@pytest.mark.parametrize(
+    ("main", "exif", "names"),
+    [
+        ({**MAIN, 274: 2}, EXIF, "Orientation"),
+        ({272: b"Model B"}, {36867: b"2020:01:01 10:00:00"}, "DateTime, Model, Orientation"),
+    ],
+)
+def test_blocks_that_disagree_are_told_and_the_first_counts(
+    kind: str, main: dict[int, Any], exif: dict[int, Any], names: str
+) -> None:
+    photo = read(with_two_blocks(kind, exif_block(main, exif)))
+
+    assert f"2 EXIF blocks, which disagree on {names}; the first counts" in notes(photo)
+    assert (photo.exif_orientation, photo.claims.model) == (6, "Model A")
+
+
+@pytest.mark.parametrize("kind", ["JPEG", "PNG", "WEBP"])
+@pytest.mark.parametrize("second", [exif_block(MAIN, EXIF), exif_block({274: 6}), b"Exif\0\0junk"])
+def test_a_further_block_that_says_nothing_else_is_no_cause(kind: str, second: bytes) -> None:
+    assert "disagree" not in notes(read(with_two_blocks(kind, second)))
+
+
+def test_a_damaged_block_gives_way_to_the_next() -> None:
+    whole, damaged = exif_block(MAIN, EXIF), b"Exif\0\0junk"
+    file = saved(smooth(), "JPEG", exif=whole).replace(whole, damaged.ljust(len(whole), b"."))
+    segment = b"\xff\xe1" + struct.pack(">H", 2 + len(whole)) + whole
+    place = file.index(b"\xff\xdb")
+
+    photo = read(file[:place] + segment + file[place:])
+
+    assert photo.claims.model == "Model A" and "damaged" in notes(photo)

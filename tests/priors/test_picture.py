@@ -79,6 +79,15 @@ def test_no_text_leaves_the_page_whatever_the_name(name: str) -> None:
     assert (drawn[-30:] == 255).all()
 
 
+def test_a_long_title_leaves_the_key_of_letters_free() -> None:
+    newest = shown()
+    one = aligned(newest, shown(date="20240101"))
+    long = replace(TITLE, view="a view whose name is long, and longer in another language")
+    key = (slice(200, 250), slice(1300, PAGE_WIDTH))
+
+    assert (page(newest, one, long)[key] == page(newest, one)[key]).all()
+
+
 @pytest.mark.parametrize("way", [Way.REVERSED, Way.UNDECIDED])
 def test_a_refused_pair_keeps_to_its_page_and_says_why(way: Way) -> None:
     newest, prior = shown(), shown(date="20240101")
