@@ -96,6 +96,9 @@ class Clinic:
         self.transactions.append(str(asked.TransactionUID))
         if self.way == "refuse":
             return 0x0213, None
+        if self.way == "lost":
+            event.assoc.abort()
+            return 0x0000, None
         told = self.report(asked)
         kind = 2 if "FailedSOPSequence" in told else 1
         if self.way == "same":
@@ -195,6 +198,39 @@ def test_a_report_that_comes_when_nobody_waits_any_more_is_taken(archive: Path) 
         assert _states(outbox) == {"sent": 5}
         take_late_report(outbox, report_of(told), time.world(), {"clinic"})
         assert _states(outbox) == {"committed": 1, "sent": len(others)}
+
+
+def test_a_link_lost_once_the_request_arrived_leaves_its_transaction(archive: Path) -> None:
+    clinic, time = Clinic("never"), Time()
+    limits = TimeLimits(connect=5, answer=5, commitment=0.2)
+    with peers.pynetdicom_server(clinic.handlers) as port, Outbox.open(archive) as outbox:
+        outbox.queue("clinic", objects.goods(archive), time.now)
+        peer = peers.peer_at(port, limits=limits)
+        list(work(outbox, peer, time.world()))
+        clinic.way = "lost"
+        time.now += timedelta(hours=1)
+        list(work(outbox, peer, time.world()))
+        earlier, latest = clinic.transactions
+        assert earlier != latest
+        assert {one.transaction for one in outbox.shipments()} == {latest}
+        assert {one.attempts for one in outbox.shipments()} == {3}
+
+
+def test_who_wants_all_tried_again_changes_no_transaction_asked_for_meanwhile(
+    archive: Path,
+) -> None:
+    clinic, time = Clinic("never"), Time()
+    limits = TimeLimits(connect=5, answer=5, commitment=0.2)
+    with peers.pynetdicom_server(clinic.handlers) as port, Outbox.open(archive) as outbox:
+        outbox.queue("clinic", objects.goods(archive), time.now)
+        peer = peers.peer_at(port, limits=limits)
+        list(work(outbox, peer, time.world()))
+        shown = outbox.shipments()
+        time.now += timedelta(hours=1)
+        list(work(outbox, peer, time.world()))
+        outbox.save(shown, [delivery_state.tried_again(one, time.now) for one in shown])
+        _, latest = clinic.transactions
+        assert {(one.transaction, one.attempts) for one in outbox.shipments()} == {(latest, 0)}
 
 
 def test_a_partial_report_commits_a_part(archive: Path) -> None:

@@ -232,12 +232,17 @@ class Outbox:
         ]
 
     def save(self, before: Sequence[Delivery], after: Sequence[Delivery]) -> None:
-        """Write changed shipments, in one transaction, flushed when this returns.
+        """Write what has changed of shipments, in one transaction, flushed when this returns.
 
-        A shipment that somebody else changed in between is left as they made it.
+        A shipment whose state somebody else changed in between is left as they made it. What is
+        the same before and after is not written, since it may be older than what stands there.
         """
         with self._translated(), self._engine.begin() as connection:
             for old, new in zip(before, after, strict=True):
+                was, row = _row(old), _row(new)
+                changed = {name: value for name, value in row.items() if value != was[name]}
+                if not changed:
+                    continue
                 connection.execute(
                     update(_shipments)
                     .where(
@@ -245,7 +250,7 @@ class Outbox:
                         _C.sop_instance == old.sop_instance,
                         _C.state == old.state.value,
                     )
-                    .values(_row(new))
+                    .values(changed)
                 )
 
     def drop(self, shipments: Sequence[Delivery]) -> int:
