@@ -7,6 +7,7 @@ import json
 import re
 import zipfile
 from collections.abc import Callable
+from datetime import datetime, timezone
 from pathlib import Path
 
 from playwright.sync_api import Page, expect
@@ -14,17 +15,21 @@ from pydicom import dcmread
 from web_serving import PASSWORD, TABLET, Client, Served, Watch, serious
 
 from archiver.access.users import users_of
-from archiver.archive.query import Query
+from archiver.archive.query import Query, Record
 from archiver.archive.store.archive import Archive
 from archiver.network.outbox.outbox import Outbox
 from archiver.network.outbox.peer_corrections import note_holder
+from archiver.objects import concepts, key_objects, part10
 from archiver.objects.confirmation import code_of, read_shown
 from archiver.objects.description import describe
+from archiver.objects.uids import DerivedUids
 from archiver.records.audit_memory import Memory
 from archiver.records.examination import Depth
 from archiver.records.report.visit_report import report_visit
 from archiver.records.rules.rule_reader import read_rules, shipped
 from archiver.records.survey import survey_archive
+
+NOON = datetime(2026, 5, 4, 12, tzinfo=timezone.utc)
 
 
 def test_a_visit_shows_what_the_command_line_says_it_lacks(page: Page, served: Served) -> None:
@@ -99,7 +104,9 @@ def test_a_side_is_confirmed_later_and_what_was_unconfirmed_is_hidden(
     auditor.log_in("cory")
     auditor.ask("/")
     assert auditor.ask(f"/record/side/{uid}").status == 403
-    assert "Confirm the side" not in auditor.ask(f"/record/visit/{record.study_uid}").text
+    shown = auditor.ask(f"/record/visit/{record.study_uid}").text
+    assert "Confirm the side" not in shown and "/record/rejection/" not in shown
+    assert auditor.post(f"/record/rejection/{uid}", {"what": "reject"}).status == 403
     assert auditor.post(f"/record/side/{uid}", {"seen": "AL"}).status == 403
 
     page.goto(served.url + "/login")
@@ -161,6 +168,67 @@ def test_more_pictures_of_a_visit_go_to_the_same_patient_and_study(
     assert told["study"] == {"study_uid": record.study_uid}
     expect(page.get_by_text("Castellanos").first).to_be_visible()
     assert client.post("/take-in/new", {"study": "1.2.3"}).status == 303
+
+
+def test_a_picture_is_rejected_and_shown_again(page: Page, served: Served) -> None:
+    with Archive.open(served.archive, read_only=True) as opened:
+        record = opened.query(Query(patient_id="P-1042", role="derived", limit=1))[0]
+    page.goto(f"{served.url}/find/picture/{record.sop_instance_uid}")
+    page.get_by_role("link", name="Reject").click()
+    assert not serious(page)
+    page.get_by_label("It endangers the patient").check()
+    page.get_by_label("In words, for the note").fill("of another patient")
+    page.get_by_role("button", name="Reject").click()
+    expect(page.get_by_role("heading", level=2)).to_have_text("It is rejected")
+    expect(page.get_by_text("of another patient")).to_be_visible()
+    assert _rejected(served, record) == {"Rejected for Patient Safety Reasons"}
+    page.goto(served.url + "/record")
+    page.get_by_label("Patient's identifier").fill("P-1042")
+    page.keyboard.press("Enter")
+    page.get_by_role("link", name="Show it again").click()
+    assert not serious(page)
+    page.get_by_label("In words, for the note").fill("it was hers")
+    page.get_by_role("button", name="Show it again").click()
+    expect(page.get_by_role("heading", level=2)).to_have_text("Is it not to be used?")
+    assert _rejected(served, record) == {None}
+    journal = (served.archive / "journal.jsonl").read_text("utf-8")
+    assert "pages: rejected" in journal and "pages: rejection revoked" in journal
+
+
+def _rejected(served: Served, record: Record) -> set[str | None]:
+    """Return why the instances of a photograph are rejected."""
+    with Archive.open(served.archive, read_only=True) as opened:
+        same = Query(source_sha256=record.source_sha256, include_rejected=True)
+        return {one.rejected for one in opened.query(same)}
+
+
+def test_a_person_decides_about_a_note_that_came_in(page: Page, served: Served) -> None:
+    with Archive.open(served.archive, read_only=True) as opened:
+        asked = Query(patient_id="P-1180", role="derived", limit=2)
+        heeded, dismissed = opened.query(asked)
+    client = Client(served)
+    for record in (heeded, dismissed):
+        beside = dcmread(record.path)
+        said = key_objects.Note(
+            concepts.REJECTED_FOR_QUALITY, (key_objects.referenced(beside),), "sent by a device"
+        )
+        made = key_objects.build(said, beside, created=NOON, uids=DerivedUids())
+        head = b"--x\r\nContent-Type: application/dicom\r\n\r\n"
+        sent = head + part10.whole(made) + b"\r\n--x--\r\n"
+        kind = 'multipart/related; type="application/dicom"; boundary=x'
+        answer = client.ask("/dicomweb/studies", "POST", sent, {"Content-Type": kind})
+        assert answer.status in (200, 202), answer.text
+    assert _rejected(served, heeded) == _rejected(served, dismissed) == {None}
+    for button in ("It counts: hide what it names", "It does not count"):
+        page.goto(served.url + "/record")
+        page.locator("[aria-labelledby=undecided] a").first.click()
+        assert not serious(page)
+        page.get_by_role("button", name=button).click()
+        expect(page.get_by_role("button", name=button)).to_have_count(0)
+    assert "Rejected for Quality Reasons" in _rejected(served, heeded)
+    assert _rejected(served, dismissed) == {None}
+    page.goto(served.url + "/record")
+    expect(page.locator("[aria-labelledby=undecided]")).to_have_count(0)
 
 
 def test_an_audit_is_run_followed_read_and_downloaded(page: Page, served: Served) -> None:

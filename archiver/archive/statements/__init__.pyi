@@ -39,5 +39,7 @@ from .rejections import RejectionRequest as RejectionRequest
 from .rejections import heed as heed
 from .rejections import reject as reject
 from .rejections import revoke as revoke
+from .rejections import standing_notes as standing_notes
+from .rejections import undecided_notes as undecided_notes
 from .same_person_log import one_person as one_person
 from .statement_logs import STATEMENT_LOGS as STATEMENT_LOGS

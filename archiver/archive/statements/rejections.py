@@ -222,6 +222,22 @@ def standing_notes(archive: Archive, uid: str) -> list[RejectionNote]:
     return [note for said, added in told for note in [_told(said, added)] if note]
 
 
+def undecided_notes(archive: Archive) -> list[RejectionNote]:
+    """Return the rejection notes that nobody brought who may reject, nor decided about since."""
+    r, i = t.rejections.c, t.instances.c
+    heeded = select(t.heeded.c.sop_instance_uid)
+    with archive.reading() as connection:
+        rows = connection.execute(
+            select(i.sop_instance_uid, i.added, i.journal_seq)
+            .select_from(t.rejections.join(t.instances, r.note == i.number))
+            .where(i.sop_instance_uid.not_in(heeded), i.rejected.is_(None))
+            .distinct()
+            .order_by(i.journal_seq)
+        ).all()
+    told = [_told(describe_file(_path(archive, row.sop_instance_uid)), row.added) for row in rows]
+    return [note for note in told if note]
+
+
 def _note_of(archive: Archive, uid: str) -> RejectionNote | None:
     """Return a rejection note that is kept and not revoked."""
     i = t.instances.c

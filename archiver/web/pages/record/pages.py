@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
@@ -10,7 +11,7 @@ from starlette.responses import RedirectResponse, Response
 from starlette.routing import BaseRoute
 
 from archiver.archive import Query, Record
-from archiver.archive.statements import of_instances
+from archiver.archive.statements import of_instances, undecided_notes
 from archiver.archive.store import QUARANTINE, DoubtfulPatient, patients_in_doubt
 from archiver.records import tally
 from archiver.records.rules import RuleSet
@@ -18,7 +19,7 @@ from archiver.web.audit import ACCESSED, CHANGED, EXPORTED, QUERY
 from archiver.web.auth.visitor import visitor_of
 from archiver.web.bodies import form_of
 from archiver.web.http_errors import Refused
-from archiver.web.pages.record import side_confirmation
+from archiver.web.pages.record import rejection, side_confirmation
 from archiver.web.pages.record.audit_reports import Auditing
 from archiver.web.pages.record.missing_views import (
     in_order,
@@ -36,6 +37,8 @@ if TYPE_CHECKING:
 _LATEST = 25
 _FIRST_RULES = "five-intraoral"
 _CHOICE = "archiver-rules"
+#: Photographs are shown, and what notes name says more than the notes.
+_ELSEWHERE = ("XC", "KO")
 _YEAR = 365 * 24 * 3600
 
 
@@ -53,6 +56,7 @@ def routes(site: Site) -> list[BaseRoute]:
         site.route("/record/audit/{task}", room.running_audit, may="audit"),
         site.route("/record/report/{name}", room.report, may="audit"),
         site.route("/record/report/{name}/download", room.download, may="audit"),
+        *rejection.routes(site),
     ]
 
 
@@ -81,6 +85,8 @@ class _Record:
             asked=False,
             doubts=self._doubts(),
             quarantined=self._quarantined(),
+            undecided=undecided_notes(self._site.archive),
+            rejected=[],
         )
         return _keeping(answer, key, request)
 
@@ -96,17 +102,22 @@ class _Record:
         """Show the visits of a patient; the identifier stays out of the address."""
         asked = form_of(request).get("patient_id")[:200]
         key, rules = _chosen(request)
-        visits = visits_of(self._site.archive, [asked]) if asked else []
+        archive = self._site.archive
+        visits = visits_of(archive, [asked]) if asked else []
+        of_patient = Query(patient_id=asked, include_rejected=True)
+        rejected = _rejected(archive.query(of_patient)) if asked else []
         self._site.note(request, QUERY, detail=f"record of a patient, {len(visits)} visits")
         return self._site.page(
             request,
             "record/overview.html",
-            standings=standings(self._site.archive, visits, rules),
+            standings=standings(archive, visits, rules),
             rules=key,
             sets=sets_of_views(),
             asked=True,
             doubts=[],
             quarantined=0,
+            undecided=[],
+            rejected=self._site.pictures.labels(rejected),
         )
 
     def visit(self, request: Request) -> Response:
@@ -126,8 +137,8 @@ class _Record:
         ]
         of_day = [r for r in records if r.study_date == visit.date and r.modality == "XC"]
         shown = [r for r in of_day if r.rejected is None and not _is_source(r, of_day)]
-        amended = [r for r in records if r.rejected is not None]
-        rejected = [r for r in amended if not _is_source(r, amended)]
+        rejected = [r.sop_instance_uid for r in records if r.rejected is not None]
+        beside = [r for r in records if r.study_date == visit.date and r.modality not in _ELSEWHERE]
         self._site.note(
             request, ACCESSED, studies={visit.study: len(shown)}, detail="record of a visit"
         )
@@ -145,10 +156,9 @@ class _Record:
             total=tally(told.demands),
             unconfirmed=told.unconfirmed,
             pictures=self._site.pictures.labels(sorted(shown, key=_by_time)),
-            rejected=self._site.pictures.labels(rejected),
-            handed=of_instances(
-                archive.layout.root, [r.sop_instance_uid for r in amended if r.modality == "XC"]
-            ),
+            beside=[r for r in beside if r.rejected is None],
+            rejected=self._site.pictures.labels(_rejected(records)),
+            handed=of_instances(archive.layout.root, rejected),
             newer=visits[place - 1] if place else None,
             older=visits[place + 1] if place + 1 < len(visits) else None,
         )
@@ -255,6 +265,12 @@ def _is_source(record: Record, others: list[Record]) -> bool:
         and record.source_sha256 is not None
         and any(o.role == "derived" and o.source_sha256 == record.source_sha256 for o in others)
     )
+
+
+def _rejected(records: Sequence[Record]) -> list[Record]:
+    """Return the pictures that are rejected."""
+    found = [one for one in records if one.rejected is not None and one.columns]
+    return [one for one in found if not _is_source(one, found)]
 
 
 def _by_time(record: Record) -> tuple[str, str]:
