@@ -9,8 +9,13 @@ from .front_door import Doorstep as Doorstep
 from .front_door import FrontDoor as FrontDoor
 from .front_door import OfferedService as OfferedService
 from .front_door import TurnedAway as TurnedAway
+from .front_door import everything as everything
 from .rate import Rate as Rate
-from .roles import allowed as allowed
+from .rights import EVERYTHING as EVERYTHING
+from .rights import RIGHTS as RIGHTS
+from .rights import Rights as Rights
+from .rights import Scope as Scope
+from .rights import rights_of as rights_of
 from .roles import roles as roles
 from .users import User as User
 from .users import Users as Users

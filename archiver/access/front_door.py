@@ -18,6 +18,7 @@ from archiver.access.credentials import Credentials, basic
 from archiver.access.elapsed import elapsed
 from archiver.access.lockout import LockOut
 from archiver.access.rate import Rate
+from archiver.access.rights import EVERYTHING, Rights, Scope
 from archiver.access.roles import allowed, roles
 from archiver.access.users import User, Users
 from archiver.errors import ArchiverError
@@ -89,10 +90,13 @@ class Caller:
         For the audit trail.
     permissions
         In the words of ``roles.toml``.
+    scope
+        Of which patients and studies.
     """
 
     name: str
     permissions: frozenset[str]
+    scope: Scope = EVERYTHING
 
     def may(self, what: str) -> bool:
         """Return whether something is allowed; empty asks for nothing."""
@@ -126,7 +130,8 @@ class Doorstep:
     origins
         Whose pages may use DICOMweb, as browsers send them.
     rights
-        What software may do, by ``web:NAME`` or ``dimse:TITLE``; everything where it is not named.
+        What somebody may do, by ``web:NAME`` or ``dimse:TITLE``; of people no more than their
+        roles allow. Everything where they are not named.
     shows_certificates
         Whether whoever comes has to show a certificate.
     """
@@ -137,7 +142,7 @@ class Doorstep:
     titles: tuple[str, ...] = ()
     origins: tuple[str, ...] = ()
     shows_certificates: bool = False
-    rights: Mapping[str, frozenset[str]] = field(default_factory=dict)
+    rights: Mapping[str, Rights] = field(default_factory=dict)
 
 
 def everything() -> frozenset[str]:
@@ -276,7 +281,7 @@ class FrontDoor:
         if user is not None:
             with self._guard:
                 self._known[name] = self._digest(password), user
-            found = Caller(user.name, allowed(user.roles))
+            found = self.person(user)
         elif self._credentials is not None and self._credentials.is_password(name, password):
             found = self._software("web", name)
         else:
@@ -291,7 +296,14 @@ class FrontDoor:
         if user is None or user != then:
             return None
         same = hmac.compare_digest(digest, self._digest(password))
-        return Caller(name, allowed(user.roles)) if same else None
+        return self.person(user) if same else None
+
+    def person(self, user: User) -> Caller:
+        """Return a user with what roles and settings allow."""
+        rights = self._step.rights.get(f"web:{user.name}")
+        if rights is None:
+            return Caller(user.name, allowed(user.roles))
+        return Caller(user.name, allowed(user.roles) & rights.may, rights.scope)
 
     def _digest(self, password: str) -> bytes:
         return hmac.digest(self._secret, password.encode("utf-8", "replace"), "sha256")
@@ -324,7 +336,8 @@ class FrontDoor:
         return self._software("dimse", title)
 
     def _software(self, way: str, name: str) -> Caller:
-        return Caller(name, self._step.rights.get(f"{way}:{name}", everything()))
+        rights = self._step.rights.get(f"{way}:{name}", Rights(everything()))
+        return Caller(name, rights.may, rights.scope)
 
 
 def _unknown(delay: float = 0.0) -> TurnedAway:

@@ -12,10 +12,14 @@ from pathlib import Path
 from urllib.parse import urlencode
 
 import pytest
+from pydicom import Dataset
 
+from archiver.access.rights import EVERYTHING, Scope
 from archiver.access.roles import roles
 from archiver.access.users import CLOSED, FILE, users_of
+from archiver.errors import UsageError
 from archiver.network.node.dicomweb.resources import RESOURCES, ROOT
+from archiver.network.node.settings import settings_of
 from tests.access.access_table import Row, rows
 from tests.network import node_samples as samples
 from tests.network.node_serving import TITLE, Served, run, store
@@ -71,8 +75,8 @@ def with_users(folder: Path) -> Path:
     return folder
 
 
-def stow(folder: Path) -> tuple[bytes, str]:
-    data = samples.save(samples.photograph(2, study=2), folder).read_bytes()
+def stow(folder: Path, ds: Dataset | None = None) -> tuple[bytes, str]:
+    data = samples.save(ds or samples.photograph(2, study=2), folder).read_bytes()
     body = b"--edge\r\nContent-Type: application/dicom\r\n\r\n" + data + b"\r\n--edge--\r\n"
     return body, 'multipart/related; type="application/dicom"; boundary=edge'
 
@@ -325,9 +329,145 @@ def test_a_title_does_what_its_rights_allow_and_no_more(tmp_path: Path) -> None:
         assert run("echoscu", "-aet", "XRAY", "-aec", TITLE, "127.0.0.1", one.port).returncode == 0
 
 
-def test_rights_that_cannot_be_understood_are_told(tmp_path: Path) -> None:
-    with pytest.raises(AssertionError, match="rights of XRAY cannot be understood"):
-        Served(tmp_path / "archive", '[node.rights]\n"XRAY" = ["store"]\n').__enter__()
+@pytest.mark.parametrize(
+    ("caller", "said"),
+    [
+        ("XRAY", ["store"]),
+        ("dimse:XRAY", ["shred"]),
+        ("dimse:XRAY", {"may": ["store"], "patients": []}),
+        ("dimse:XRAY", {"study": ["1.2.3"]}),
+        ("dimse:XRAY", {"studies": "1.2.3"}),
+    ],
+)
+def test_rights_that_cannot_be_understood_are_told(caller: str, said: object) -> None:
+    with pytest.raises(UsageError) as raised:
+        settings_of({"rights": {caller: said}}, Path())
+    assert str(raised.value.problems[0].found) == f"the rights of {caller} cannot be understood"
+
+
+# -- rights to some patients and studies
+
+
+def test_what_is_named_is_covered_and_nothing_beside_it() -> None:
+    scope = Scope(("P-0417", "P-0502^^^CLINIC", "P*"), ("1.2.3",))
+    assert scope.covers("P-0417", "", "1.9") and scope.covers("P-0417", "WARD", "1.9")
+    assert scope.covers("P-0502", "CLINIC", "1.9") and scope.covers("x", "", "1.2.3")
+    for patient, issuer, study in (
+        ("P-0502", "WARD", "1.9"),
+        ("P-0502", "", "1.9"),
+        ("p-0417", "", "1.9"),
+        ("P-04170", "", "1.2.30"),
+        ("", "", ""),
+    ):
+        assert not scope.covers(patient, issuer, study)
+    assert EVERYTHING.covers("", "", "")
+
+
+WORKLIST = (
+    "patient_id,name,birth_date,sex,date,time\n"
+    "P-0417,Okafor^Nadia,1988-02-17,F,2026-03-04,09:00\n"
+    "P-0502,Lindqvist^Sven,1971-11-02,M,2026-03-04,10:00\n"
+)
+#: Who has to do with the second of two patients alone, by patient, by issuer's patient, by study.
+BOUNDED = {
+    "by-patient": 'patients = ["P-0502"]',
+    "by-issuer": 'patients = ["P-0502^^^CLINIC"]',
+    "by-study": f'studies = ["{samples.study_uid(2)}"]',
+}
+
+
+@pytest.fixture(scope="module")
+def bounded(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Served]:
+    """Two patients with a study each, one of them with a second; and who has to do with one."""
+    folder = tmp_path_factory.mktemp("bounded")
+    archive = with_users(folder / "archive")
+    (folder / "visits.csv").write_text(WORKLIST)
+    names = [f'"web:{name}" = {{ {bound} }}' for name, bound in BOUNDED.items()]
+    names.append(f'"dimse:STUDY" = {{ {BOUNDED["by-study"]} }}')
+    names.append(f'"web:berg" = {{ may = ["ask", "fetch"], {BOUNDED["by-patient"]} }}')
+    tokens = [f"token {name} secret-of-{name}\n" for name in BOUNDED]
+    (folder / "web-users.txt").write_text("".join(tokens))
+    text = '[node]\ncredentials = "web-users.txt"\nworklist = "visits.csv"\n'
+    text += 'callers = ["ANY", "STUDY"]\n[node.rights]\n' + "\n".join(names) + "\n"
+    other = {"PatientID": "P-0502", "PatientName": "Lindqvist^Sven", "IssuerOfPatientID": "CLINIC"}
+    objects = [samples.photograph(1), samples.photograph(2, study=2, **other)]
+    with Served(archive, text) as one:
+        files = [samples.save(ds, folder) for ds in objects]
+        store(one.port, *files, words=("-xy", "-aet", "ANY"))
+        yield one
+
+
+def bearer(name: str) -> str:
+    return f"Bearer secret-of-{name}" if name in BOUNDED else basic(name)
+
+
+@pytest.mark.parametrize("name", [*BOUNDED, "berg"])
+def test_who_has_to_do_with_some_finds_and_fetches_them_alone(bounded: Served, name: str) -> None:
+    def status(path: str) -> int:
+        return ask(bounded, ROOT + path, Authorization=bearer(name)).status
+
+    filled = {"study": samples.study_uid, "series": lambda _: samples.series_uid(1)}
+    filled["instance"] = samples.instance_uid
+    rest = {"frames": "1", "tag": "7FE00010"}
+    for one in RESOURCES:
+        if one.method == "GET":
+            paths = [
+                one.path.format(**{k: v(n) for k, v in filled.items()}, **rest) for n in (1, 2)
+            ]
+            theirs, own = map(status, paths)
+            assert own in (200, 202), one
+            searched = one.action.permission == "ask"
+            # What a search is told of others is nothing, what is fetched is not there.
+            assert theirs == (own if "{" not in one.path else 204 if searched else 404), one
+    for level in ("studies", "series", "instances"):
+        answer = ask(bounded, f"{ROOT}/{level}?includefield=all", Authorization=bearer(name))
+        assert samples.study_uid(2) in answer.text and samples.study_uid(1) not in answer.text
+        assert "P-0417" not in answer.text and "Okafor" not in answer.text
+
+
+def test_who_has_to_do_with_some_brings_no_others(bounded: Served, tmp_path: Path) -> None:
+    body, kind = stow(tmp_path, samples.photograph(3))
+    for name, status in (("by-patient", 409), ("berg", 403)):
+        sent = {"Authorization": bearer(name), "Content_Type": kind}
+        answer = ask(bounded, STUDIES, "POST", body=body, **sent)
+        assert answer.status == status
+        # 0124H, not authorized
+        assert (re.search(r'"00081197":.{0,20}"Value": ?\[292\]', answer.text) is None) is (
+            status == 403
+        )
+    file = samples.save(samples.photograph(3), tmp_path)
+    words = ("storescu", "-v", "-xy", "-aet", "STUDY", "-aec", TITLE, "127.0.0.1", bounded.port)
+    assert "0x124" in run(*words, file).stdout
+    found = ask(bounded, f"{ROOT}/instances", Authorization=basic("anna"))
+    assert samples.instance_uid(3) not in found.text and samples.instance_uid(1) in found.text
+
+
+def test_a_title_that_has_to_do_with_some_hears_of_no_others(
+    bounded: Served, tmp_path: Path
+) -> None:
+    def said(verb: str, *words: object) -> str:
+        answer = run(verb, "-d", "-aet", "STUDY", "-aec", TITLE, *words, "127.0.0.1", bounded.port)
+        assert answer.returncode == 0, answer.stdout
+        return answer.stdout
+
+    patients = said("findscu", "-P", "-k", "QueryRetrieveLevel=PATIENT", "-k", "PatientID")
+    assert "P-0502" in patients and "P-0417" not in patients
+    visits = said("findscu", "-W", "-k", "PatientID")
+    assert "P-0417" not in visits and "P-0502" not in visits  # planned studies are others
+    for number in (1, 2):
+        key = f"StudyInstanceUID={samples.study_uid(number)}"
+        said("getscu", "-S", "+xy", "-od", tmp_path, "-k", "QueryRetrieveLevel=STUDY", "-k", key)
+    assert [path.name.partition(".")[2] for path in tmp_path.iterdir()] == [samples.instance_uid(2)]
+
+
+def test_a_person_whose_rights_the_settings_bound_sees_no_pages_of_patients(
+    bounded: Served,
+) -> None:
+    mine = _session(bounded, "berg")
+    assert ask(bounded, "/", Cookie=mine["Cookie"]).status == 200
+    for row in TABLE:
+        if row.service == "pages" and row.method == "GET" and row.permission:
+            assert ask(bounded, _filled(row.path), Cookie=mine["Cookie"]).status == 403, row
 
 
 # -- once closed, always closed

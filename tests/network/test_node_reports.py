@@ -15,6 +15,9 @@ from pydicom import Dataset
 from pydicom.uid import generate_uid
 from pynetdicom import AE, build_role, evt
 
+from archiver.access.rights import Scope
+from archiver.archive.query import Query
+from archiver.archive.store.archive import Archive
 from archiver.network.client.dimse.link import open_link
 from archiver.network.node.reports import commitment
 from archiver.network.node.reports.commitment import CommitmentReport, ReportDelivery
@@ -250,3 +253,12 @@ def test_what_nobody_took_for_a_week_is_given_up_and_told(tmp_path: Path) -> Non
     assert [owed.transaction for owed in debts.all()] == ["1.2.2"]
     assert any("could not be delivered" in line for line in told)
     assert any("nowhere to go" in line for line in told)
+
+
+def test_who_has_to_do_with_other_studies_is_committed_nothing(tmp_path: Path) -> None:
+    with Archive.open(objects.small_objects(tmp_path, 1), read_only=True) as archive:
+        (one,) = archive.query(Query())
+        asked = [Reference(one.sop_class_uid, one.sop_instance_uid)]
+        for study, found in ((one.study_uid, []), ("1.2.3", [(asked[0], 0x0112)])):
+            report = commitment.look_at(archive, "1.2", asked, Scope(studies=(study,)))
+            assert list(report.missing) == found

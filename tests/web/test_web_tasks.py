@@ -13,6 +13,7 @@ import httpx
 import pytest
 from web_serving import carried_out, copy_of, door_of
 
+from archiver.access.front_door import Caller
 from archiver.archive.query import Query
 from archiver.archive.store.archive import Archive
 from archiver.dentition.numbering import Numbering
@@ -28,7 +29,7 @@ from archiver.web.tasks import CANCELLED, DONE, FAILED, Progress
 
 NOW = datetime(2026, 3, 4, 8, 0, tzinfo=timezone.utc)
 _SESSION = LoginSession("k", "anna", "", NOW, 0, 0)
-ANNA = Visitor("anna", frozenset({"dentist"}), "127.0.0.1", _SESSION)
+ANNA = Visitor("anna", frozenset({"dentist"}), Caller("anna", frozenset()), "127.0.0.1", _SESSION)
 
 
 @pytest.fixture(scope="module")

@@ -92,7 +92,7 @@ BEHAVIOUR: tuple[Behaviour, ...] = (
     Behaviour(
         _STORE + _FIND + _FETCH + _ACTION,
         NOT_AUTHORIZED,
-        "the rights of the calling title do not allow it",
+        "the rights of the calling title do not allow it, or, of C-STORE, not of that patient",
     ),
     Behaviour(_FIND, PENDING, "an answer; all keys were looked at"),
     Behaviour(
@@ -131,7 +131,7 @@ BEHAVIOUR: tuple[Behaviour, ...] = (
     Behaviour(_EVENT, NO_SUCH_EVENT, "the event type is neither 1 nor 2"),
     Behaviour(_EVENT, INVALID_ARGUMENT, "the report cannot be read"),
     Behaviour(_EVENT, PROCESSING_FAILURE, "the outbox cannot be used"),
-    Behaviour(_REPORT, NO_SUCH_INSTANCE, "there is no such object"),
+    Behaviour(_REPORT, NO_SUCH_INSTANCE, "there is no such object for the calling title"),
     Behaviour(_REPORT, CLASS_INSTANCE_CONFLICT, "the object is of another SOP class"),
     Behaviour(
         _REPORT, PROCESSING_FAILURE, "the object's digest on the disk is not that of its receipt"
@@ -141,6 +141,7 @@ BEHAVIOUR: tuple[Behaviour, ...] = (
     Behaviour(
         _STOW, CLASS_NOT_SUPPORTED, "the SOP class is neither the standard's nor of the settings"
     ),
+    Behaviour(_STOW, NOT_AUTHORIZED, "the rights of the sender do not name that patient and study"),
     Behaviour(_STOW, DUPLICATE_INSTANCE, _CONFLICT),
     Behaviour(
         _STOW,

@@ -14,6 +14,7 @@ from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
+from archiver.access import EVERYTHING, Scope
 from archiver.archive.ingest import Ingest, read_whole
 from archiver.archive.store import (
     Archive,
@@ -111,6 +112,7 @@ class NodeIngest:
         sop_instance: str,
         origin: str,
         may_reject: bool = False,
+        scope: Scope = EVERYTHING,
         accept: Callable[[Description], Text | None] = lambda _: None,
     ) -> IngestResult:
         """Keep one object; its file is gone, or in the archive, afterwards.
@@ -125,6 +127,8 @@ class NodeIngest:
             From where it came, for the journal.
         may_reject
             Whether a rejection note of the sender counts.
+        scope
+            Of the sender; nothing beyond it is kept.
         accept
             Says why an object is not wanted here; None where it is.
         """
@@ -133,7 +137,7 @@ class NodeIngest:
         # While the disk is busy with it, it is looked at.
         flushing = self._flushing.submit(_flushed, arrived)
         try:
-            looked = self._look_at(arrived.path, sop_class, sop_instance, accept)
+            looked = self._look_at(arrived.path, sop_class, sop_instance, scope, accept)
             if isinstance(looked, IngestResult):
                 return looked
             aside = flushing.result()
@@ -156,6 +160,7 @@ class NodeIngest:
         arrived: Path,
         sop_class: str,
         sop_instance: str,
+        scope: Scope,
         accept: Callable[[Description], Text | None],
     ) -> IngestResult | Description:
         """Return what an object says, or why it is not kept."""
@@ -181,6 +186,8 @@ class NodeIngest:
             return IngestResult(answers.MISMATCH, comment, description)
         if sop_class and description.sop_class_uid != sop_class:
             return IngestResult(answers.MISMATCH, Text("network.ingest.other_class"), description)
+        if not scope.covers(description.patient_id, description.issuer, description.study_uid):
+            return IngestResult(answers.NOT_AUTHORIZED, Text("network.ingest.beyond"), description)
         unwanted = accept(description)
         if unwanted:
             return IngestResult(answers.PROCESSING_FAILURE, unwanted, description)

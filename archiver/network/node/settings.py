@@ -31,6 +31,7 @@
     [node.rights]                      # what software may do; of who is not named, everything
     "web:ward" = ["ask", "fetch"]      # a name of the credentials; store, ask, fetch, operate
     "dimse:XRAY" = ["store"]           # a title
+    "web:study" = { may = ["ask", "fetch"], patients = ["P-0417"], studies = ["1.2.826..."] }
 
     [node.limits]
     associations = 64
@@ -56,7 +57,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, cast
 
-from archiver.access import Doorstep, is_loopback
+from archiver.access import RIGHTS, Doorstep, Rights, is_loopback, rights_of
 from archiver.errors import Place, Problem, UsageError
 from archiver.network.node.limits import NodeLimits, NodeWatch
 from archiver.network.peers import Tls
@@ -107,7 +108,7 @@ class NodeSettings:
     origins: tuple[str, ...] = ()
     limits: NodeLimits = field(default_factory=NodeLimits)
     watch: NodeWatch = field(default_factory=NodeWatch)
-    rights: tuple[tuple[str, tuple[str, ...]], ...] = ()
+    rights: tuple[tuple[str, Rights], ...] = ()
     listeners: tuple[NodeListener, ...] = ()
 
     def at(self, listener: NodeListener) -> NodeSettings:
@@ -174,7 +175,7 @@ class NodeSettings:
             self.callers,
             tuple(one.lower() for one in self.origins),
             shows_certificates=self.client_authorities is not None,
-            rights={name: frozenset(may) for name, may in self.rights},
+            rights=dict(self.rights),
         )
 
 
@@ -190,8 +191,6 @@ _TAKES = {
     "Path | None": Text("network.settings.takes.path"),
 }
 _PATHS = ("certificate", "key", "client_authorities", "credentials", "worklist")
-#: What software may be allowed, in the words of the roles.
-RIGHTS = ("store", "ask", "fetch", "operate")
 _LISTS = (
     *("names", "callers", "networks", "may_reject", "sees_rejected"),
     *("storage_classes", "origins", "proxies"),
@@ -262,14 +261,14 @@ def _listeners(tables: object, folder: Path, problems: list[Problem]) -> tuple[N
     return tuple(found)
 
 
-def _rights(table: object, problems: list[Problem]) -> Iterator[tuple[str, tuple[str, ...]]]:
+def _rights(table: object, problems: list[Problem]) -> Iterator[tuple[str, Rights]]:
     if not isinstance(table, dict):
         problems.append(Problem("network.settings.no_table").at(table="node.rights"))
         return
-    for caller, may in table.items():
-        named = re.fullmatch(r"(web|dimse):.+", caller)
-        if named and _is_texts(may) and set(may) <= set(RIGHTS):
-            yield caller, tuple(may)
+    for caller, said in table.items():
+        rights = rights_of(said) if re.fullmatch(r"(web|dimse):.+", caller) else None
+        if rights is not None:
+            yield caller, rights
         else:
             problem = Problem("network.settings.rights", caller=caller, known=RIGHTS)
             problems.append(problem.at(table="node.rights"))

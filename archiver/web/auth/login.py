@@ -11,7 +11,7 @@ from urllib.parse import quote, urlsplit
 from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
 
-from archiver.access import Caller, TurnedAway, User, Users, roles
+from archiver.access import Caller, TurnedAway, User, Users, everything, roles
 from archiver.network.node import MINOR, Event
 from archiver.web.auth.sessions import LoginSession, Sessions
 from archiver.web.auth.visitor import Visitor, address_of
@@ -64,14 +64,15 @@ class LogIn:
         if self.needs_no_login:
             if session is None or session.stamp != _LOCAL_STAMP:
                 request.state.new_token, session = self._local_session()
-            return Visitor(self._local, frozenset(roles()), address, session)
+            who = Caller(self._local, everything())
+            return Visitor(self._local, frozenset(roles()), who, address, session)
         if session is None:
             return None
         user = self.users.all().get(session.user)
         if user is None or _stamp(user) != session.stamp:
             self.sessions.end(session)
             return None
-        return Visitor(user.name, user.roles, address, session)
+        return Visitor(user.name, user.roles, self._site.door.person(user), address, session)
 
     def _local_session(self) -> tuple[str, LoginSession]:
         """Return the one session of this machine: a link from elsewhere ends no other page's."""

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from starlette.requests import Request
 
-from archiver.access import allowed
+from archiver.access import Caller
 from archiver.web.auth.sessions import LoginSession
 
 
@@ -20,6 +20,8 @@ class Visitor:
         The user's name, or the operating system's user on this machine.
     roles
         Of the table ``roles.toml``.
+    identity
+        As the front door knows it.
     address
         Where the request comes from.
     session
@@ -28,12 +30,13 @@ class Visitor:
 
     name: str
     roles: frozenset[str]
+    identity: Caller
     address: str
     session: LoginSession
 
     def may(self, what: str) -> bool:
-        """Return whether one of the roles may do something; empty asks for nothing."""
-        return not what or what in allowed(self.roles)
+        """Return whether something is allowed; empty asks for nothing."""
+        return self.identity.may(what)
 
 
 def visitor_of(request: Request) -> Visitor:

@@ -193,7 +193,8 @@ class Application:
             raise refusal(503, "network.web.no_room")
         may_reject = self._settings.may_reject_by(request.state.caller)
         origin = f"STOW-RS from {peer}"
-        outcome = await self._stow.take(request, study, origin, may_reject=may_reject)
+        scope = request.state.identity.scope
+        outcome = await self._stow.take(request, study, origin, may_reject=may_reject, scope=scope)
         for one in outcome.kept:
             if one.status == 0:
                 self._figures.received.labels(_WAY).inc()
@@ -223,8 +224,8 @@ class Application:
             media = media_for_datasets(request)
             try:
                 query = web_query(request, level)
-                most = self._settings.limits.headers
-                found, left_out = answers(self._archive, query, base_of(request), most)
+                most, scope = self._settings.limits.headers, request.state.identity.scope
+                found, left_out = answers(self._archive, query, base_of(request), most, scope)
             except (BadQueryError, BadQuestionError) as error:
                 raise RefusedRequest(400, error.args[0]) from None
             asked = " ".join(
@@ -243,7 +244,8 @@ class Application:
     def _found(self, request: Request, *, seen: bool = False) -> list[RequestedInstance]:
         """Return what a path names; what is withheld is never `seen`."""
         withheld = not seen and self._settings.shows_rejected_to(request.state.caller)
-        return instances(self._archive, request.path_params, withheld=withheld)
+        scope = request.state.identity.scope
+        return instances(self._archive, request.path_params, scope, withheld=withheld)
 
     def _sent(self, request: Request, found: list[RequestedInstance], what: str) -> None:
         studies: dict[str, int] = {}

@@ -15,6 +15,7 @@ from pydicom.multival import MultiValue
 from pydicom.tag import BaseTag, Tag
 from starlette.requests import Request
 
+from archiver.access import Scope
 from archiver.archive.store import Archive
 from archiver.network.node.ingest import is_uid
 from archiver.network.node.query.query_engine import (
@@ -235,7 +236,7 @@ def _add(keys: Dataset, path: list[BaseTag], value: str) -> None:
 
 
 def answers(
-    archive: Archive, query: WebQuery, base: str, most_headers: int
+    archive: Archive, query: WebQuery, base: str, most_headers: int, scope: Scope
 ) -> tuple[list[dict[str, Any]], list[Text]]:
     """Return what was found as DICOM JSON, and in which ways that is not all.
 
@@ -247,7 +248,7 @@ def answers(
     some: list[Answer] = []
     warnings = []
     try:
-        found = find(archive, query.question, most_headers)
+        found = find(archive, query.question, most_headers, scope)
         some.extend(islice(found, query.offset, query.offset + query.limit + 1))
     except TooWideQuestionError:
         warnings.append(Text("network.query.too_wide"))

@@ -16,6 +16,7 @@ from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
 from starlette.responses import Response
 
+from archiver.access import Scope
 from archiver.archive.store import Aside
 from archiver.errors import ObjectError
 from archiver.network.multipart import (
@@ -171,7 +172,7 @@ class Stow:
         self._limits = limits
 
     async def take(
-        self, request: Request, study: str, origin: str, *, may_reject: bool
+        self, request: Request, study: str, origin: str, *, may_reject: bool, scope: Scope
     ) -> StowResult:
         """Read a body and keep what is in it.
 
@@ -183,6 +184,8 @@ class Stow:
             From where it came, for the journal.
         may_reject
             Whether a rejection note of the sender counts.
+        scope
+            Of the sender; nothing beyond it is kept.
 
         Raises
         ------
@@ -198,7 +201,7 @@ class Stow:
         if kind not in (_DICOM, JSON, XML):
             raise refusal(415, "network.web.parts", kinds=(_DICOM, JSON), last=XML)
         accept = partial(_of_study, study) if study else _any_study
-        keep = partial(self._keep, origin=origin, may_reject=may_reject, accept=accept)
+        keep = partial(self._keep, origin=origin, may_reject=may_reject, scope=scope, accept=accept)
         outcome = StowResult()
         set_aside: list[tuple[MediaType, str, Stretch | None]] = []
         # However many parts come that only make objects together, they lie in one file.

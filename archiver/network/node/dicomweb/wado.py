@@ -12,6 +12,7 @@ from pydicom import Dataset, FileDataset
 from pydicom.uid import UID
 from sqlalchemy import func, select
 
+from archiver.access import Scope
 from archiver.archive import LOSSY_METHODS, decoded_alone
 from archiver.archive.store import Archive
 from archiver.archive.store import tables as t
@@ -69,12 +70,14 @@ class RequestedInstance:
 
 
 def instances(
-    archive: Archive, path: dict[str, str], *, withheld: bool = False
+    archive: Archive, path: dict[str, str], scope: Scope, *, withheld: bool = False
 ) -> list[RequestedInstance]:
     """Return the instances of the study, series or instance that a path names.
 
     Parameters
     ----------
+    scope
+        Of the caller; what is beyond it is not there.
     withheld
         Whether the caller may have what is withheld, by its own UID.
 
@@ -85,7 +88,7 @@ def instances(
     """
     i = t.instances.c
     columns = {"study": i.study_uid, "series": i.series_uid, "instance": i.sop_instance_uid}
-    conditions = []
+    conditions = [*scope.conditions()]
     for name, column in columns.items():
         if name in path:
             if not is_uid(path[name]):
@@ -106,6 +109,7 @@ def instances(
             i.path,
             i.size,
         )
+        .select_from(t.instances.join(t.patients, i.patient == t.patients.c.number))
         .where(*conditions)
         .order_by(i.series_number, i.series_uid, i.instance_number, i.number)
     )

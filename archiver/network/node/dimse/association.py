@@ -14,6 +14,7 @@ from pynetdicom.association import Association
 from pynetdicom.dimse_primitives import C_FIND, C_GET, C_MOVE, C_STORE, N_ACTION
 from pynetdicom.presentation import PresentationContext
 
+from archiver.access import Caller, everything
 from archiver.network.node import answers
 from archiver.network.node.dimse.messages import Fault, NodeDimse
 from archiver.network.node.dimse.upper_layer import NodeDul, NodeSocket
@@ -96,8 +97,8 @@ class NodeAssociation(Association):
         self.stir = threading.Event()
         self.services = services
         self.tally = AssociationCount()
-        #: Says whether something is allowed, in the words of the roles.
-        self.may: Callable[[str], bool] = lambda _: True
+        #: Who it is, as the front door knows it.
+        self.identity = Caller("", everything())
         self._messages = 0
         self._serving = False
         #: Name of the listener by which it came in.
@@ -225,7 +226,7 @@ class NodeAssociation(Association):
     def _serve_request(self, msg: Any, context_id: int) -> None:
         self.services.asked()
         needed = _NEEDED.get(type(msg), "")
-        if needed and not self.may(needed):
+        if not self.identity.may(needed):
             self._refuse(msg, context_id, needed)
             return
         if isinstance(msg, C_STORE):

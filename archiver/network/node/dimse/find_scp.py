@@ -8,6 +8,7 @@ from typing import Any
 
 from pydicom import Dataset
 
+from archiver.access import Scope
 from archiver.archive.store import Archive
 from archiver.errors import ArchiverError
 from archiver.network.node import answers
@@ -102,7 +103,8 @@ class Querying:
         first: list[tuple[int, Dataset]] = []
         refused: Dataset | None = None
         try:
-            found = self._of_worklist(keys) if model == WORKLIST else self._of_archive(model, keys)
+            asks = self._of_worklist if model == WORKLIST else self._of_archive
+            found = asks(model, keys, association.identity.scope)
             first.extend(islice(found, _AT_FIRST))
         except BadQuestionError as error:
             refused = failure(answers.MISMATCH, error)
@@ -143,7 +145,7 @@ class Querying:
             Happening(Event.QUERY, peer, self._title, outcome, detail=detail, sop_class=model)
         )
 
-    def _of_archive(self, model: str, keys: Dataset) -> Iterator[tuple[int, Dataset]]:
+    def _of_archive(self, model: str, keys: Dataset, scope: Scope) -> Iterator[tuple[int, Dataset]]:
         try:
             level = Level(str(keys.get("QueryRetrieveLevel", "")).strip())
         except ValueError:
@@ -153,7 +155,7 @@ class Querying:
         check_hierarchy(question, top)
         _, complete = question.supported()
         status = answers.PENDING if complete else answers.PENDING_UNSUPPORTED_KEYS
-        for one in find(self._archive, question, self._most_headers):
+        for one in find(self._archive, question, self._most_headers, scope):
             response = one.attributes
             response.QueryRetrieveLevel = level.value
             response.RetrieveAETitle = self._title
@@ -162,12 +164,14 @@ class Querying:
                 response.SpecificCharacterSet = "ISO_IR 192"
             yield status, response
 
-    def _of_worklist(self, keys: Dataset) -> Iterator[tuple[int, Dataset]]:
+    def _of_worklist(
+        self, _model: str, keys: Dataset, scope: Scope
+    ) -> Iterator[tuple[int, Dataset]]:
         if self._visits is None:
             raise BadQuestionError(Text("network.query.no_worklist"))
         complete = self._visits.knows(keys)
         status = answers.PENDING if complete else answers.PENDING_UNSUPPORTED_KEYS
-        for one in self._visits.find(keys):
+        for one in self._visits.find(keys, scope):
             if has_wide_text(one):
                 one.SpecificCharacterSet = "ISO_IR 192"
             yield status, one

@@ -81,7 +81,7 @@ class Connection(RequestHandler):
         try:
             with self.server.guests.holding(ASSOCIATION, self.client_address[0]):
                 association = self._association(client, begun)
-                association.may = found.may
+                association.identity = found
                 evt.trigger(association, evt.EVT_CONN_OPEN, {"address": self.client_address})
                 association.start()
                 association.join()

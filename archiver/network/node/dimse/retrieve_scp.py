@@ -12,8 +12,9 @@ from pydicom.datadict import tag_for_keyword
 from pydicom.uid import UID
 from pynetdicom.dimse_primitives import C_GET, C_MOVE, C_STORE
 from pynetdicom.presentation import PresentationContext
-from sqlalchemy import func, select
+from sqlalchemy import ColumnElement, func, select
 
+from archiver.access import EVERYTHING, Scope
 from archiver.archive.store import Archive
 from archiver.archive.store import tables as t
 from archiver.errors import ArchiverError, NetworkError
@@ -42,7 +43,12 @@ _MOST = 65535
 
 
 def wanted_instances(
-    archive: Archive, model: str, keys: Dataset, *, withheld: bool = False
+    archive: Archive,
+    model: str,
+    keys: Dataset,
+    *,
+    withheld: bool = False,
+    scope: Scope = EVERYTHING,
 ) -> list[RetrieveItem]:
     """Return the instances of a retrieval request (PS3.4 C.4.2.2.1: unique keys only).
 
@@ -50,6 +56,8 @@ def wanted_instances(
     ----------
     withheld
         Whether the caller may have what is withheld, by its own UID.
+    scope
+        Of whoever asks.
 
     Raises
     ------
@@ -64,7 +72,7 @@ def wanted_instances(
     if level is Level.PATIENT and not patient_root:
         raise BadQuestionError(Text("network.query.level", level=level.value))
     i, p = t.instances.c, t.patients.c
-    conditions = []
+    conditions: list[ColumnElement[bool] | None] = [*scope.conditions()]
     for one in (*level.above, level):
         key = keys.get(tag_for_keyword(one.unique_key) or 0)
         values = texts(key)
@@ -197,8 +205,10 @@ class Retrieving:
     def _wanted(self, answer: RetrieveAnswer) -> list[RetrieveItem] | None:
         try:
             withheld = self._shows_rejected_to(answer.association.caller)
-            keys = answer.identifier()
-            return wanted_instances(self._archive, answer.model, keys, withheld=withheld)
+            keys, scope = answer.identifier(), answer.association.identity.scope
+            return wanted_instances(
+                self._archive, answer.model, keys, withheld=withheld, scope=scope
+            )
         except BadQuestionError as error:
             self._refuse(answer, answers.MISMATCH, error)
         except ArchiverError as error:

@@ -92,7 +92,9 @@ class DimseSide:
             if settings.worklist
             else None
         )
-        self._commitment = Commitment(archive, known, lambda why: self._log("report", why=why))
+        told = lambda why: self._log("report", why=why)  # noqa: E731
+        scopes = {name: one.scope for name, one in settings.rights}
+        self._commitment = Commitment(archive, known, told, scopes)
         allowed = settings.shows_rejected_to
         retrieving = Retrieving(archive, settings.title, allowed, known, self._tell)
         services = Services(
@@ -237,6 +239,7 @@ class DimseSide:
             sop_instance=str(request.AffectedSOPInstanceUID),
             origin=f"C-STORE from {association.peer}",
             may_reject=self._settings.may_reject_by(association.caller),
+            scope=association.identity.scope,
         )
         self._figures.asked()
         self._figures.storing_seconds.labels(_WAY).observe(time.monotonic() - began)

@@ -19,6 +19,7 @@ from pydicom.datadict import dictionary_VR, keyword_for_tag, tag_for_keyword
 from pydicom.tag import BaseTag, Tag
 from sqlalchemy import ColumnElement, Select, and_, func, or_, select, tuple_
 
+from archiver.access import EVERYTHING, Scope
 from archiver.archive.store import Archive, iso_date, like_pattern
 from archiver.archive.store import tables as t
 from archiver.errors import ObjectError
@@ -139,7 +140,9 @@ class TooWideQuestionError(Exception):
     """More headers would have to be read than one question may have; what was found is given."""
 
 
-def find(archive: Archive, question: QueryQuestion, most_headers: int) -> Iterator[Answer]:
+def find(
+    archive: Archive, question: QueryQuestion, most_headers: int, scope: Scope = EVERYTHING
+) -> Iterator[Answer]:
     """Yield an answer for every entity that matches, last stored first.
 
     Parameters
@@ -150,6 +153,8 @@ def find(archive: Archive, question: QueryQuestion, most_headers: int) -> Iterat
         Its keys may be of its own level and of those above.
     most_headers
         Headers that are read for values asked for that the index does not keep.
+    scope
+        Of whoever asks; what is beyond it is neither found nor counted.
 
     Yields
     ------
@@ -174,7 +179,7 @@ def find(archive: Archive, question: QueryQuestion, most_headers: int) -> Iterat
     try:
         for key in keys:
             check_key(key)
-        statement = _statement(question.level, keys)
+        statement = _statement(question.level, keys, scope)
         with archive.reading() as connection:
             rows = connection.execution_options(yield_per=_FETCHED).execute(statement).mappings()
             for row in rows:
@@ -218,12 +223,12 @@ def read_header(path: Path, tags: list[int] | None = None) -> Dataset | None:
         return None
 
 
-def _statement(level: Level, keys: list[DataElement]) -> Select[Any]:
+def _statement(level: Level, keys: list[DataElement], scope: Scope) -> Select[Any]:
     """Select the entities, each with its first object and its counts."""
     joined = t.instances.join(t.patients, _I.patient == _P.number)
     conditions = [c for key in keys if (c := condition(key)) is not None]
     # What a rejection note names is neither found nor counted; the notes themselves are.
-    valid = _I.rejected.is_(None)
+    valid = and_(_I.rejected.is_(None), *scope.conditions())
     columns = [
         attribute.column.label(keyword)
         for keyword, attribute in ATTRIBUTES.items()

@@ -11,6 +11,7 @@ from pathlib import Path
 
 from pydicom import DataElement, Dataset
 
+from archiver.access import EVERYTHING, Scope
 from archiver.archive.store import iso_date, iso_time
 from archiver.errors import Problem, UsageError
 from archiver.network.node.query.information_model import NOT_KEYS
@@ -138,8 +139,8 @@ class Visits:
             k.tag in step for k in inner
         )
 
-    def find(self, keys: Dataset) -> Iterator[Dataset]:
-        """Yield the items that match, with the attributes that were asked for.
+    def find(self, keys: Dataset, scope: Scope = EVERYTHING) -> Iterator[Dataset]:
+        """Yield the items of a scope that match, with the attributes that were asked for.
 
         Raises
         ------
@@ -151,6 +152,8 @@ class Visits:
             for key in asked:
                 check_key(key)
             for item in self._current():
+                if not scope.covers(item.PatientID, item.IssuerOfPatientID, item.StudyInstanceUID):
+                    continue
                 # A value that a row lacks answers no key, although PS3.4 K.2.2.1.1.1 has it answer
                 # all: a stranger must not come under somebody's accession number.
                 if all(matches(k, item, literal=_SINGLE) for k in asked if k.tag in item):

@@ -25,6 +25,7 @@ from pynetdicom.pdu_primitives import SCP_SCU_RoleSelectionNegotiation
 from pynetdicom.presentation import build_context
 from sqlalchemy import select
 
+from archiver.access import EVERYTHING, Scope
 from archiver.archive.store import Archive, digest_file
 from archiver.archive.store import tables as t
 from archiver.errors import ArchiverError
@@ -89,9 +90,12 @@ def _item(one: Reference, reason: int | None = None) -> Dataset:
 
 
 def look_at(
-    archive: Archive, transaction: str, references: Iterable[Reference]
+    archive: Archive,
+    transaction: str,
+    references: Iterable[Reference],
+    scope: Scope = EVERYTHING,
 ) -> CommitmentReport:
-    """Compare what a peer names with what is on the disk.
+    """Compare what a peer names with what is on the disk; beyond its scope it is told of nothing.
 
     Raises
     ------
@@ -105,9 +109,9 @@ def look_at(
         for begin in range(0, len(wanted), _AT_ONCE):
             uids = [one.sop_instance for one in wanted[begin : begin + _AT_ONCE]]
             rows = connection.execute(
-                select(i.sop_instance_uid, i.sop_class_uid, i.path, i.digest).where(
-                    i.sop_instance_uid.in_(uids)
-                )
+                select(i.sop_instance_uid, i.sop_class_uid, i.path, i.digest)
+                .select_from(t.instances.join(t.patients, i.patient == t.patients.c.number))
+                .where(i.sop_instance_uid.in_(uids), *scope.conditions())
             )
             known.update({uid: (sop_class, path, digest) for uid, sop_class, path, digest in rows})
     kept, missing = [], []
@@ -144,13 +148,19 @@ class Commitment:
         Who can be called, by title.
     told
         Told what became of reports that did not go out at once.
+    scopes
+        Of those who have less than everything, as the settings name them.
     """
 
     def __init__(
-        self, archive: Archive, peers: Iterable[DimsePeer], told: Callable[[str], None]
+        self,
+        archive: Archive,
+        peers: Iterable[DimsePeer],
+        told: Callable[[str], None],
+        scopes: Mapping[str, Scope],
     ) -> None:
         self._archive = archive
-        self._told = told
+        self._told, self._scopes = told, scopes
         self._debts = Debts(archive.layout.root)
         self._delivery = ReportDelivery(
             self._debts, {peer.title.strip(): peer for peer in peers}, self._look_at, told
@@ -192,7 +202,8 @@ class Commitment:
         return answers.SUCCESS, None
 
     def _look_at(self, owed: PendingReport) -> CommitmentReport:
-        return look_at(self._archive, owed.transaction, owed.references)
+        scope = self._scopes.get(f"dimse:{owed.caller}", EVERYTHING)
+        return look_at(self._archive, owed.transaction, owed.references, scope)
 
     def _report(
         self, association: NodeAssociation, context_id: int, way: UID, owed: PendingReport
