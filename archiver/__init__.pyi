@@ -9,6 +9,7 @@ from .archive.statements import NewPatient as NewPatient
 from .archive.store import Archive as Archive
 from .archive.store import Outcome as Outcome
 from .dentition import Direction as Direction
+from .dentition import LingualFronts as LingualFronts
 from .dentition import Numbering as Numbering
 from .dentition import Operator as Operator
 from .dentition import Plan as Plan

@@ -15,6 +15,7 @@ from __future__ import annotations
 
 import json
 import sys
+from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
 from archiver.cli.command import Option, Options, argument, in_section, verb
@@ -96,7 +97,7 @@ def command(options: Options) -> int:
     from archiver.workflow import amend
 
     practice = read_settings()
-    request = _request(options)
+    request = _request(options, practice.defaults)
     ways = AmendmentSettings(now(), options.edges or practice.edges)
     if options.dry_run:
         opened = Archive.open(options.archive or practice.archive, read_only=True)
@@ -111,8 +112,9 @@ def command(options: Options) -> int:
     return 0
 
 
-def _change(options: Options) -> Change:
+def _change(options: Options, habits: Mapping[str, object]) -> Change:
     """Return what the options say is right."""
+    from archiver.dentition import LingualFronts
     from archiver.objects import FLIPS, Change
 
     return Change(
@@ -126,10 +128,13 @@ def _change(options: Options) -> Change:
         confirmed_by="" if options.unconfirmed else options.confirmed_by,
         shown=options.shown,
         comment=options.comment,
+        lingual_fronts=LingualFronts.TURNED
+        if habits.get("lingual_fronts") == LingualFronts.TURNED
+        else LingualFronts.UPRIGHT,
     )
 
 
-def _request(options: Options) -> AmendmentRequest:
+def _request(options: Options, habits: Mapping[str, object]) -> AmendmentRequest:
     from archiver.archive.statements import AmendmentRequest, NewPatient
 
     if bool(options.shown) is not bool(options.confirmed_by):
@@ -142,7 +147,7 @@ def _request(options: Options) -> AmendmentRequest:
         raise UsageError(Problem("cli.amend.whose").at("archiver amend"))
     return AmendmentRequest(
         options.uid,
-        _change(options),
+        _change(options, habits),
         person,
         options.reason or "",
         options.remark,

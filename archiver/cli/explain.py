@@ -70,6 +70,13 @@ _LABEL = 21
         metavar="N",
         help="EXIF orientation of the file, 1 to 8 (1)",
     ),
+    Option(
+        "--lingual-fronts",
+        type=Choice(("upright", "turned")),
+        default="upright",
+        help="how palatal and lingual pictures of front teeth are displayed: with the edges as in "
+        "the mouth, or turned by half (upright)",
+    ),
     Option("--json", is_flag=True, help="print JSON instead of text"),
     Option("--svg", type=FILE, help="write the drawing as SVG too"),
 )
@@ -97,7 +104,7 @@ def command(options: Options) -> int:
 
 
 def _plan(options: Options) -> Plan:
-    from archiver.dentition import Operator, Turn, plan
+    from archiver.dentition import LingualFronts, Operator, Turn, plan
 
     return plan(
         options.view,
@@ -106,6 +113,7 @@ def _plan(options: Options) -> Plan:
         top=options.top,
         operator=Operator(options.operator),
         exif=Turn(options.exif),
+        fronts=LingualFronts(options.lingual_fronts),
     )
 
 

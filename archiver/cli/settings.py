@@ -9,6 +9,7 @@
 
     [defaults]                         # any key of a photo, below the sheet's own
     operator = "behind"
+    lingual_fronts = "turned"          # front teeth seen from inside: turned by half
 
     [quality]                          # limits from which a warning is given
     blur_share = 1.5

@@ -26,6 +26,10 @@ from .orientation import Orientation as Orientation
 from .orientation import Turn as Turn
 from .orientation import direction_of as direction_of
 from .orientation import orientation_of as orientation_of
+from .sights import LingualFronts as LingualFronts
+from .sights import Sight as Sight
+from .sights import covered_teeth as covered_teeth
+from .sights import sight as sight
 from .svg import draw_svg as draw_svg
 from .teeth import ALL_TEETH as ALL_TEETH
 from .teeth import Arch as Arch
@@ -34,10 +38,7 @@ from .teeth import Tooth as Tooth
 from .teeth import ToothClass as ToothClass
 from .teeth import arch_order as arch_order
 from .teeth import in_arch_order as in_arch_order
-from .views import Sight as Sight
 from .views import Surface as Surface
 from .views import View as View
-from .views import covered_teeth as covered_teeth
 from .views import may_identify as may_identify
-from .views import sight as sight
 from .views import view_of as view_of

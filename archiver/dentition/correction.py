@@ -15,8 +15,9 @@ from enum import Enum
 from archiver.dentition import codes
 from archiver.dentition.codes import Code
 from archiver.dentition.orientation import Direction, Orientation, Turn, is_true
+from archiver.dentition.sights import DISPLAY, LingualFronts, Sight, sight
 from archiver.dentition.teeth import Tooth
-from archiver.dentition.views import DISPLAY, Sight, View, sight
+from archiver.dentition.views import View
 from archiver.errors import MeaningError, Problem
 
 
@@ -232,6 +233,7 @@ def plan(
     operator: Operator = Operator.FRONT,
     exif: Turn = Turn.IDENTITY,
     flipped: Turn = Turn.IDENTITY,
+    fronts: LingualFronts = LingualFronts.UPRIGHT,
 ) -> Plan:
     """Work out how a photograph must be turned and what is true of it.
 
@@ -241,13 +243,15 @@ def plan(
         What the camera showed at the top, before anybody flipped the picture.
     flipped
         How a program has flipped it since, as a person sees it on the screen.
+    fronts
+        How palatal and lingual pictures of front teeth are displayed.
 
     Raises
     ------
     MeaningError
         If what was said contradicts itself.
     """
-    seen = sight(view, teeth)
+    seen = sight(view, teeth, fronts)
     if mirror and view.is_extraoral:
         raise MeaningError(Problem("dentition.correction.no_mirror_outside_mouth", view=view.value))
     shown = as_the_camera_shows(seen.looking, mirror=mirror, top=top, operator=operator)

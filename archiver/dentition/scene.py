@@ -10,8 +10,9 @@ from dataclasses import dataclass
 from math import atan2, degrees, hypot
 
 from archiver.dentition.orientation import Direction, Orientation
+from archiver.dentition.sights import Sight
 from archiver.dentition.teeth import Arch, Side, Tooth, arch_order, in_arch_order
-from archiver.dentition.views import Sight, View
+from archiver.dentition.views import View
 from archiver.wording import Text
 
 #: Outward from the midline and backward from the incisors, by position.

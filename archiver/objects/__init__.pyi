@@ -42,7 +42,6 @@ from .doubt_answers import is_answered as is_answered
 from .key_objects import Note as Note
 from .key_objects import Referenced as Referenced
 from .mistakes import Change as Change
-from .mistakes import Meaning as Meaning
 from .mistakes import Mistake as Mistake
 from .mistakes import Verdict as Verdict
 from .modules import set_pixels as set_pixels
@@ -54,6 +53,8 @@ from .person import same_identifier as same_identifier
 from .photograph import Identity as Identity
 from .photograph import Making as Making
 from .photograph import PhotographInstance as PhotographInstance
+from .photograph_meaning import Meaning as Meaning
+from .photograph_meaning import read_meaning as read_meaning
 from .phrases import subject as subject
 from .purposes import Purpose as Purpose
 from .series import BEFORE_CORRECTION as BEFORE_CORRECTION

@@ -23,7 +23,7 @@ from archiver.objects import concepts, modules, photograph, phrases
 from archiver.objects.attribute_values import code_keys, items, text
 from archiver.objects.clock import zone_of
 from archiver.objects.contribution import set_confirmations
-from archiver.objects.mistakes import Meaning
+from archiver.objects.photograph_meaning import Meaning
 from archiver.objects.series import earlier_series, series_of
 from archiver.objects.session import Patient, Visit
 from archiver.objects.uids import UidPolicy

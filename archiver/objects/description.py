@@ -237,6 +237,8 @@ def examined(
         return None
     try:
         seen = sight(d.view, d.teeth)
+        of_twin = turn if d.role != "derived" else None
+        seen = seen.displayed(d.orientation.turned(of_twin) if of_twin else d.orientation)
         to_display = d.orientation.turn_to(seen.display)
     except (MeaningError, ValueError):  # the view does not fit the teeth, or looks elsewhere
         return None

@@ -9,26 +9,27 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from datetime import datetime
-from pathlib import Path
 
-from pydicom import Dataset
-
-from archiver.dentition import Code, Direction, Plan, Tooth, Turn, View, plan, shortened
-from archiver.errors import MeaningError, ObjectError, Problem
-from archiver.objects import concepts, phrases
-from archiver.objects.attribute_values import text
-from archiver.objects.coded_meaning import comments, is_ours, through_mirror
+from archiver.dentition import (
+    Code,
+    Direction,
+    LingualFronts,
+    Plan,
+    Tooth,
+    Turn,
+    View,
+    shortened,
+)
+from archiver.objects import concepts
 from archiver.objects.confirmation import (
     Confirmation,
-    Witnessed,
-    certainty_of,
     name_key,
     refuse_other,
     renewed,
     seen_in_mirror,
     signers,
 )
-from archiver.objects.description import describe
+from archiver.objects.photograph_meaning import Meaning
 from archiver.objects.session import Crop, Patient, Photograph, Visit, crop_problem
 from archiver.photo import Box, crop_done, source_box, turned_box
 from archiver.wording import Text
@@ -53,6 +54,9 @@ class Change:
         When they saw it; None for the time of the change.
     patient, visit
         Whose photograph it is, and the visit that it joins.
+    lingual_fronts
+        How it is displayed if it becomes a palatal or lingual picture of front teeth; one that is
+        that already stays as it is displayed.
     """
 
     teeth: tuple[Tooth, ...] | None = None
@@ -68,37 +72,7 @@ class Change:
     comment: str | None = None
     patient: Patient | None = None
     visit: Visit | None = None
-
-
-@dataclass(frozen=True)
-class Meaning:
-    """What a photograph says of itself.
-
-    Parameters
-    ----------
-    photograph, plan
-        An entry of a sheet that says the same, and its plan.
-    examined
-        What is shown of it.
-    confirmations
-        Of the side; those that hold.
-    """
-
-    photograph: Photograph
-    plan: Plan
-    examined: Witnessed
-    confirmations: tuple[Confirmation, ...] = ()
-
-    @property
-    def certainty(self) -> str:
-        """How its side is confirmed."""
-        return certainty_of(self.confirmations)
-
-    @property
-    def needs_correction(self) -> bool:
-        """True where a second, corrected instance belongs to it."""
-        turned = self.plan.correction is not Turn.IDENTITY
-        return self.photograph.mirror or turned or self.photograph.crop is not None
+    lingual_fronts: LingualFronts = LingualFronts.UPRIGHT
 
 
 @dataclass(frozen=True)
@@ -139,49 +113,6 @@ REASONS = {
 }
 
 
-def read_meaning(as_shot: Dataset, corrected: Dataset | None, picture: str) -> Meaning:
-    """Read what a photograph says of itself.
-
-    Parameters
-    ----------
-    corrected
-        Its corrected picture, None if there is none.
-    picture
-        SHA-256 of its camera file, or of its coded frame as shot.
-
-    Raises
-    ------
-    ObjectError
-        If view or orientation cannot be told.
-    """
-    d, turned = describe(as_shot), describe(corrected) if corrected is not None else None
-    if d.view is None:
-        raise ObjectError(Problem("objects.mistakes.no_view"))
-    mirror = through_mirror(as_shot) or (d.mirror != "direct" and not d.view.is_extraoral)
-    said, crop = (turned or d).confirmations, turned.crop if turned else None
-    by = said[0].by if said else ""
-    try:
-        entry = Photograph(Path(), d.view, mirror, d.teeth, crop=crop, confirmed_by=by)
-        plans = [plan(entry.view, entry.teeth, mirror=mirror, exif=turn) for turn in Turn]
-    except MeaningError as error:
-        raise ObjectError(*error.problems) from error
-    found = next((one for one in plans if one.stored == d.orientation), None)
-    if found is None:
-        raise ObjectError(Problem("objects.mistakes.no_orientation"))
-    entry = replace(entry, comment=_comment_of(as_shot, entry, found))
-    whose = (d.issuer, d.patient_id, d.patient_name)
-    seen = Witnessed(picture, found.correction, crop, found.sight, seen_in_mirror(found), *whose)
-    return Meaning(entry, found, seen, said)
-
-
-def _comment_of(as_shot: Dataset, entry: Photograph, planned: Plan) -> str:
-    """Return the sheet's own comment; earlier versions kept it in Image Comments alone."""
-    if concepts.REMARK in (said := comments(as_shot)):
-        return said[concepts.REMARK]
-    bare = phrases.as_shot_comment(entry, planned)
-    return phrases.comment_in(text(as_shot, "ImageComments"), bare, ours=is_ours(as_shot))
-
-
 @dataclass(frozen=True)
 class AsShot:
     """What is cut from when a picture is cropped.
@@ -219,11 +150,14 @@ def amended(before: Meaning, change: Change, shot: AsShot, now: datetime) -> Mea
         mirror=old.mirror if change.mirror is None else change.mirror,
         comment=old.comment if change.comment is None else change.comment,
         top=change.top,
+        lingual_fronts=old.lingual_fronts
+        if len(before.plan.sight.displays) > 1
+        else change.lingual_fronts,
     )
     exif = before.plan.exif if change.top is None else Turn.IDENTITY
     if change.flipped is not None:
         exif = exif.after(change.flipped)
-    planned = plan(entry.view, entry.teeth, mirror=entry.mirror, top=entry.top, exif=exif)
+    planned = entry.plan(exif)
     entry = replace(entry, top=None, crop=_crop(before, planned, change, shot))
     examined = replace(
         before.examined,

@@ -7,7 +7,17 @@ from datetime import date, datetime, time, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from archiver.dentition import Code, Direction, Operator, Plan, Tooth, Turn, View, plan
+from archiver.dentition import (
+    Code,
+    Direction,
+    LingualFronts,
+    Operator,
+    Plan,
+    Tooth,
+    Turn,
+    View,
+    plan,
+)
 from archiver.errors import InputError, Problem
 from archiver.objects.purposes import Purpose
 
@@ -154,7 +164,8 @@ class Photograph:
     """One photograph of the sheet: the file, and what a person says of it.
 
     `flipped` is how a program had flipped it before it came (`FLIPS`), None where nobody says;
-    `exif_orientation` is "ignore" where the camera's sensor was wrong. `shown` is the code, or the
+    `exif_orientation` is "ignore" where the camera's sensor was wrong. `lingual_fronts` is how
+    a palatal or lingual picture of front teeth is displayed. `shown` is the code, or the
     whole digest, of what `confirmed_by` saw, and `confirmed_at` when that was; the side counts as
     confirmed only where it fits what is archived. `line` is where the sheet says it, for messages.
 
@@ -188,6 +199,7 @@ class Photograph:
     line: int = 0
     flipped: Turn | None = None
     exif_orientation: str = ""
+    lingual_fronts: LingualFronts = LingualFronts.UPRIGHT
 
     def __post_init__(self) -> None:
         self.plan(1)
@@ -208,6 +220,7 @@ class Photograph:
             operator=self.operator,
             exif=Turn.IDENTITY if self.exif_orientation == "ignore" else Turn(exif),
             flipped=self.flipped or Turn.IDENTITY,
+            fronts=self.lingual_fronts,
         )
 
 

@@ -12,7 +12,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
 
-from archiver.dentition import Operator, direction_of, view_of
+from archiver.dentition import LingualFronts, Operator, direction_of, view_of
 from archiver.errors import Problem
 from archiver.objects.confirmation import read_shown
 from archiver.objects.purposes import Purpose
@@ -229,6 +229,10 @@ def _one_of(*words: str) -> Converter:
     return convert
 
 
+def _lingual_fronts(value: object) -> object:
+    return LingualFronts(_one_of(*(one.value for one in LingualFronts))(value))
+
+
 def _flipped(value: object) -> object:
     return FLIPS[str(_one_of(*FLIPS)(value))]
 
@@ -269,6 +273,7 @@ PHOTO: dict[str, Key] = {
     "operator": Key(_operator),
     "flipped": Key(_flipped),
     "exif_orientation": Key(_one_of("ignore", "use")),
+    "lingual_fronts": Key(_lingual_fronts),
     "crop": Key(_crop),
     "confirmed_by": Key(_person),
     "shown": Key(_shown),

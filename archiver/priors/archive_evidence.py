@@ -18,7 +18,7 @@ from cachetools import LRUCache
 from numpy.typing import NDArray
 
 from archiver.archive import Record
-from archiver.dentition import Turn, shortened
+from archiver.dentition import Orientation, Turn, shortened
 from archiver.errors import ArchiverError, PhotoError
 from archiver.photo import CameraFile, DoubtKind, PictureDoubt, reduced, turned
 from archiver.priors.choosing import teeth_of
@@ -71,10 +71,15 @@ class PreparedPictures:
 
     def __init__(self) -> None:
         self._guard = threading.Lock()
-        self._kept: LRUCache[str, Future[Prepared]] = LRUCache(_KEPT)
+        self._kept: LRUCache[tuple[str, str], Future[Prepared]] = LRUCache(_KEPT)
 
-    def of(self, path: str) -> Prepared:
+    def of(self, path: str, display: Orientation | None = None) -> Prepared:
         """Return the picture of an instance's file, which never changes.
+
+        Parameters
+        ----------
+        display
+            Orientation of the picture that it is compared with, see `display_turn`.
 
         Raises
         ------
@@ -82,12 +87,13 @@ class PreparedPictures:
             If it cannot be read.
         """
         with self._guard:
-            known = self._kept.get(path)
+            key = (path, str(display))
+            known = self._kept.get(key)
             ready = known or Future[Prepared]()
-            self._kept[path] = ready
+            self._kept[key] = ready
         if known is None:
             try:
-                ready.set_result(prepare(load(Path(path), SIDE).pixels, teeth=False))
+                ready.set_result(prepare(load(Path(path), SIDE, display).pixels, teeth=False))
             except BaseException as error:
                 ready.set_exception(error)
         return ready.result()
@@ -120,7 +126,7 @@ def weigh_archive(
     def compared(records: Sequence[Record]) -> Iterator[ComparedPicture]:
         for record in records:
             try:
-                there = pictures.of(str(record.path))
+                there = pictures.of(str(record.path), beside.display)
             except ArchiverError:
                 continue  # the audit tells of what cannot be read
             yield ComparedPicture(record, ways_of(prepared, there))

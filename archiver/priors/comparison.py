@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from archiver.colour import Array, colours
+from archiver.dentition import Orientation
 from archiver.errors import Problem, UsageError
 from archiver.priors.difference import Box, Laid, RegionColour, difference_map, lay, region_colour
 from archiver.priors.display_pixels import Shown, load
@@ -145,9 +146,9 @@ class Ready:
     prepared: Prepared
 
     @classmethod
-    def of(cls, path: Path) -> Ready:
-        """Read a picture and find its features; the errors are those of `load`."""
-        shown = load(path)
+    def of(cls, path: Path, beside: Orientation | None = None) -> Ready:
+        """Read a picture and find its features; parameters and errors are those of `load`."""
+        shown = load(path, beside=beside)
         prepared = prepare(colours.as_srgb(shown.pixels, shown.space), shown.factor)
         _ = prepared.features  # found when they are first asked for
         return cls(shown, prepared)
@@ -179,7 +180,7 @@ class PreparedComparison:
     def with_prior(self, prior: Path | Ready, relation: Text | str) -> Compared:
         """Compare a prior; the errors are those of `compare_pictures`."""
         asked = (self._wishes, self._chosen, self._subject)
-        other = prior if isinstance(prior, Ready) else Ready.of(prior)
+        other = prior if isinstance(prior, Ready) else Ready.of(prior, self.newest.edges)
         return _compared((self.newest, self._prepared), other, relation, asked)
 
 

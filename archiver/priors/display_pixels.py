@@ -61,7 +61,7 @@ class Shown:
 
 
 @confined(ObjectError)
-def load(path: Path, side: int = SIDE) -> Shown:
+def load(path: Path, side: int = SIDE, beside: Orientation | None = None) -> Shown:
     """Read a photograph.
 
     Parameters
@@ -70,6 +70,8 @@ def load(path: Path, side: int = SIDE) -> Shown:
         A DICOM file.
     side
         Longer side of what is decoded.
+    beside
+        Orientation of a picture that it is compared with; see `display_turn`.
 
     Raises
     ------
@@ -82,7 +84,7 @@ def load(path: Path, side: int = SIDE) -> Shown:
         picture, size = _decoded(dataset, side)
     except PhotoError as error:
         raise ObjectError(*(problem.at(file=str(path)) for problem in error.problems)) from error
-    turn, edges = display_turn(description)
+    turn, edges = display_turn(description, beside)
     if turn.swaps_sides:
         size = (size[1], size[0])
     return Shown(
@@ -106,17 +108,26 @@ def sight_of(description: Description) -> Sight | None:
         return None
 
 
-def display_turn(description: Description) -> tuple[Turn, Orientation | None]:
+def display_turn(
+    description: Description, beside: Orientation | None = None
+) -> tuple[Turn, Orientation | None]:
     """Return the turn from stored pixels to display, and the orientation reached.
 
     A picture that still is mirror-reversed is turned back by it.
+
+    Parameters
+    ----------
+    beside
+        An orientation that it is to have as well, where its view may be displayed so: practices
+        differ in palatal and lingual pictures of front teeth. None for its own.
     """
     stored, seen = description.orientation, sight_of(description)
     if stored is None:
         return Turn.IDENTITY, None
     if seen is not None:
         try:
-            return stored.turn_to(seen.display), seen.display
+            display = seen.displayed(beside or stored).display
+            return stored.turn_to(display), display
         except ValueError:  # it does not look where its view does
             pass
     return Turn.IDENTITY, stored

@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from archiver.archive import Query, Record, without_twins
-from archiver.dentition import Sight, View, covered_teeth, sight
+from archiver.dentition import Orientation, Sight, View, covered_teeth, sight
 from archiver.errors import MeaningError
 from archiver.priors.choosing import Ask, are_alike, teeth_of
 
@@ -31,11 +31,14 @@ class Counterparts:
         Of the arch that holds its teeth.
     others
         Of other teeth, seen so that one can be mistaken for the other.
+    display
+        Orientation in which the newcomer is displayed; None for the usual one.
     """
 
     same: tuple[Record, ...] = ()
     arch: tuple[Record, ...] = ()
     others: tuple[Record, ...] = ()
+    display: Orientation | None = None
 
     def __bool__(self) -> bool:
         return bool(self.same or self.arch or self.others)
@@ -79,6 +82,7 @@ class KnownPictures:
             tuple(r for r, other in seen if _shows_the_same(mine, other))[:_SAME],
             tuple(r for r, other in seen if _contains(mine, other))[:_ARCH],
             tuple(r for r, other in seen if _is_another(mine, other))[:_OTHERS],
+            mine.display,
         )
 
 

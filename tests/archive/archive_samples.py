@@ -12,8 +12,9 @@ from pydicom.uid import ExplicitVRLittleEndian
 
 from archiver.archive.store.file_transaction import Incoming
 from archiver.dentition import codes
+from archiver.dentition.sights import sight
 from archiver.dentition.teeth import Tooth
-from archiver.dentition.views import View, sight
+from archiver.dentition.views import View
 from archiver.objects import concepts
 from archiver.objects.description import describe
 

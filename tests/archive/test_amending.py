@@ -42,6 +42,7 @@ from archiver.archive.store import Outcome
 from archiver.archive.store.archive import Archive
 from archiver.dentition.numbering import parse_teeth
 from archiver.dentition.orientation import Direction, Turn
+from archiver.dentition.sights import LingualFronts
 from archiver.dentition.views import View
 from archiver.errors import ArchiverError, MeaningError, ObjectError
 from archiver.objects import concepts
@@ -104,6 +105,16 @@ MISTAKES: dict[str, tuple[dict[str, Any], dict[str, Any], Change]] = {
     "confirmed later": ({}, {"confirmed_by": "Haugen^Liv"}, Change(confirmed_by="Haugen^Liv")),
     "confirmed wrongly": ({"confirmed_by": "Haugen^Liv"}, {}, Change(confirmed_by="")),
     "comment": ({"comment": "Fissure."}, {"comment": "Sealed. Ok"}, Change(comment="Sealed. Ok")),
+    "front teeth that the practice turns": (
+        {"view": "labial", "teeth": "11"},
+        {"view": "palatal", "teeth": "11", "lingual_fronts": LingualFronts.TURNED},
+        Change(view=View.PALATAL, lingual_fronts=LingualFronts.TURNED),
+    ),
+    "turned front teeth": (
+        {"view": "palatal", "teeth": "11", "lingual_fronts": LingualFronts.TURNED},
+        {"view": "palatal", "teeth": "21", "lingual_fronts": LingualFronts.TURNED},
+        Change(teeth=parse_teeth("iso:21")),
+    ),
     "several at once": (
         {"confirmed_by": "Haugen^Liv", "comment": "a. b", "mirror": False},
         {"teeth": "46", "view": "lingual", "comment": "a. b", "confirmed_by": "Brânză^Ilinca"},

@@ -16,8 +16,9 @@ from hypothesis import strategies as st
 from archiver.archive.query import CSV_HEADER, Query, RecordOrder
 from archiver.archive.store.archive import Archive
 from archiver.archive.store.index import iso_date, iso_time, name_key
+from archiver.dentition.sights import covered_teeth
 from archiver.dentition.teeth import ALL_TEETH
-from archiver.dentition.views import View, covered_teeth
+from archiver.dentition.views import View
 
 # number -> meaning; the numbers are the instances' UIDs.
 PICTURES: dict[int, dict[str, object]] = {

@@ -34,8 +34,9 @@ from archiver.archive.store.index import Index, IndexedInstance
 from archiver.archive.store.journal import START
 from archiver.archive.store.layout import Layout
 from archiver.archive.store.sqlite import writing_engine
+from archiver.dentition.sights import sight
 from archiver.dentition.teeth import Tooth
-from archiver.dentition.views import View, sight
+from archiver.dentition.views import View
 from archiver.objects.concepts import VL_PHOTOGRAPHIC_IMAGE
 from archiver.objects.description import Description
 

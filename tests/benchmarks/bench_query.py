@@ -20,8 +20,9 @@ from archiver.archive.store.journal import START
 from archiver.archive.store.known_people import patients_in_doubt
 from archiver.archive.store.layout import Layout
 from archiver.archive.store.sqlite import reading_engine, writing_engine
+from archiver.dentition.sights import sight
 from archiver.dentition.teeth import PERMANENT_TEETH, Tooth
-from archiver.dentition.views import View, sight
+from archiver.dentition.views import View
 from archiver.objects.concepts import VL_PHOTOGRAPHIC_IMAGE
 from archiver.objects.description import Description
 

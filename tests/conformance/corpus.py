@@ -11,7 +11,8 @@ from object_samples import JPEG_KINDS, OTHER_KINDS, Made, exif_block, make, mean
 
 from archiver.dentition.correction import Operator
 from archiver.dentition.orientation import Direction
-from archiver.dentition.views import View, sight
+from archiver.dentition.sights import sight
+from archiver.dentition.views import View
 from archiver.objects.session import Circumstances, Crop, Patient, Photograph, Visit
 from archiver.photo.turning import turned_size
 

@@ -16,9 +16,10 @@ from archiver.dentition.explanation import CAUTION, explain
 from archiver.dentition.numbering import parse_teeth
 from archiver.dentition.orientation import Direction, Orientation, Turn
 from archiver.dentition.scene import scene_of
+from archiver.dentition.sights import sight
 from archiver.dentition.svg import draw_svg
 from archiver.dentition.teeth import ALL_TEETH, Arch, Side, Tooth
-from archiver.dentition.views import View, sight, view_of
+from archiver.dentition.views import View, view_of
 from archiver.errors import MeaningError
 
 SVG = "{http://www.w3.org/2000/svg}"

@@ -11,7 +11,8 @@ from hypothesis import strategies as st
 from archiver.dentition.correction import Operator, plan
 from archiver.dentition.numbering import parse_teeth
 from archiver.dentition.orientation import Direction, Turn
-from archiver.dentition.views import View, sight
+from archiver.dentition.sights import sight
+from archiver.dentition.views import View
 from archiver.errors import MeaningError
 from archiver.objects import FLIPS, Photograph
 

@@ -6,18 +6,9 @@ import pytest
 
 from archiver.dentition.numbering import parse_teeth
 from archiver.dentition.orientation import Direction
+from archiver.dentition.sights import DISPLAY, Sight, covered_teeth, sight
 from archiver.dentition.teeth import ALL_TEETH, Arch, Tooth
-from archiver.dentition.views import (
-    ALIASES,
-    DISPLAY,
-    Sight,
-    Surface,
-    View,
-    covered_teeth,
-    may_identify,
-    sight,
-    view_of,
-)
+from archiver.dentition.views import ALIASES, Surface, View, may_identify, view_of
 from archiver.errors import MeaningError
 
 

@@ -17,8 +17,9 @@ from PIL import Image
 
 from archiver.dentition.correction import Plan
 from archiver.dentition.numbering import parse_teeth
+from archiver.dentition.sights import covered_teeth, sight
 from archiver.dentition.teeth import ALL_TEETH, Tooth, in_arch_order
-from archiver.dentition.views import View, covered_teeth, sight, view_of
+from archiver.dentition.views import View, view_of
 from archiver.errors import MeaningError
 from archiver.objects import part10, photograph
 from archiver.objects.confirmation import Confirmation

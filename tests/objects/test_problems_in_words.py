@@ -12,7 +12,8 @@ from sheet_samples import PHOTO as PHOTO_TEXT
 
 from archiver.dentition import Direction, View, plan
 from archiver.dentition.numbering import parse_teeth
-from archiver.dentition.views import sight, view_of
+from archiver.dentition.sights import sight
+from archiver.dentition.views import view_of
 from archiver.errors import ArchiverError, Problem
 from archiver.objects.sheet_keys import CONSENT, PATIENT, PHOTO, TABLES, VISIT
 from archiver.photo import read_camera_file

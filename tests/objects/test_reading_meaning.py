@@ -35,9 +35,9 @@ from archiver.objects import photograph
 from archiver.objects.coded_meaning import comments
 from archiver.objects.confirmation import Confirmation
 from archiver.objects.description import Description, describe
-from archiver.objects.mistakes import read_meaning
 from archiver.objects.modules import code_item, code_sequence
 from archiver.objects.photograph import Making
+from archiver.objects.photograph_meaning import read_meaning
 from archiver.objects.session import Circumstances, Photograph
 from archiver.objects.uids import DerivedUids
 from archiver.photo.camera_reader import read_camera_bytes

@@ -20,7 +20,7 @@ from PIL import Image
 
 from archiver import AmendmentRequest, AmendmentSettings, Archive, Change, amend, cli
 from archiver.archive.statements.confirmations import confirmation_of, looked_at
-from archiver.dentition import View, sight
+from archiver.dentition import Orientation, View, sight
 from archiver.objects import FLIPS
 from archiver.photo.turning import turned
 from archiver.priors import KnownPictures, archive_evidence
@@ -119,9 +119,9 @@ def test_a_session_decodes_an_archived_picture_once(
 ) -> None:
     decoded: list[Path] = []
 
-    def counting(path: Path, side: int) -> Shown:
+    def counting(path: Path, side: int, beside: Orientation | None) -> Shown:
         decoded.append(path)
-        return load(path, side)
+        return load(path, side, beside)
 
     monkeypatch.setattr(archive_evidence, "load", counting)
     pixels = second("patient_0.left_buccal")
@@ -186,6 +186,18 @@ def test_one_that_is_reflected_or_half_turned_is_told_and_kept_for_who_confirms(
     assert [one["kind"] for one in doubts] == [kind]
     assert "2025-03-04" in str(doubts[0]["words"])
     assert failed_sides(archive)[uid].outcome == "failed"
+
+
+def test_half_turned_fronts_of_one_practice_are_compared_with_upright_ones_of_another(
+    tmp_path: Path, archive: Path
+) -> None:
+    upright = 'teeth = [11, 21]\ntop = "head"'
+    habit = f'{upright}\nlingual_fronts = "turned"'
+    first, later = photograph("patient_1.left_buccal"), second("patient_1.left_buccal")
+    assert wrapped(tmp_path, archive, first, "palatal", upright, "2025-03-04") == []
+    assert wrapped(tmp_path, archive, later, "palatal", habit) == []
+    wrong = wrapped(tmp_path, archive, turned(later, 3), "palatal", habit, "2026-03-05")
+    assert [one["kind"] for one in wrong] == ["turned"]
 
 
 def test_said_to_be_flipped_before_it_is_right_and_no_longer_doubted(

@@ -71,9 +71,29 @@ def test_what_was_flipped_before_turns_otherwise_and_an_ignored_orientation_does
     assert turns()["after"][shown][only] is made.correction
 
 
+@pytest.mark.parametrize("mirror", [False, True])
+def test_front_teeth_from_inside_are_turned_by_half_where_the_practice_does_so(
+    mirror: bool,
+) -> None:
+    said = {"view": "palatal", "mirror": mirror, "teeth": ["11"]}
+    upright = judged(said, photo(), {})
+    by_habit = judged(said, photo(), {"lingual_fronts": "turned"})
+    assert judged({**said, "lingual_fronts": "turned"}, photo(), {}) == by_habit
+    assert judged({**said, "lingual_fronts": "upright"}, photo(), {"lingual_fronts": "turned"}) == (
+        upright
+    )
+    assert by_habit["turn"] == Turn.HALF.after(Turn(upright["turn"]))
+    assert by_habit["edges"] == {"top": "F", "bottom": "H", "left": "R", "right": "L"}
+    # The browser works it out from these.
+    table = readings(read_teeth("11", Numbering.ISO))
+    assert table["palatal"]["turned"] == by_habit["edges"]
+    assert [view for view, one in table.items() if one.get("turned")] == ["lingual", "palatal"]
+
+
 @pytest.mark.parametrize(
     "change",
     [
+        {"lingual_fronts": "turned"},
         {"flipped": "left-right"},
         {"exif_orientation": "ignore"},
         {"view": "buccal"},

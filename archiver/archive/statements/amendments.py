@@ -38,6 +38,7 @@ from archiver.objects import (
     key_objects,
     mistakes,
     part10,
+    read_meaning,
     text,
 )
 from archiver.photo import Box, Edges, EncodedPixels, corrected_from, kept_grid
@@ -159,7 +160,7 @@ def prepare(archive: Archive, wish: AmendmentRequest, ways: AmendmentSettings) -
     moved, right = _moved(archive, wish, ways.uids)
     shot, corrected = find_photograph(archive, wish.uid)
     main = _main(corrected, wish)
-    before = mistakes.read_meaning(shot.dataset, main.dataset if main else None, shot.picture)
+    before = read_meaning(shot.dataset, main.dataset if main else None, shot.picture)
     cut = mistakes.AsShot(
         (shot.pixels.columns, shot.pixels.rows),
         kept_grid(shot.pixels),
@@ -285,7 +286,7 @@ def _corrected(
 ) -> list[_Made]:
     """Make the successor of one corrected picture, or the first one, or none where none is due."""
     shot, old = held
-    before = mistakes.read_meaning(shot.dataset, old.dataset if old else None, shot.picture)
+    before = read_meaning(shot.dataset, old.dataset if old else None, shot.picture)
     after = mistakes.amended(before, change, cut, making.created)
     making = replace(making, after=after)
     if not after.needs_correction:

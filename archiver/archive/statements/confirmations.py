@@ -10,7 +10,7 @@ from archiver.archive.store import tables as t
 from archiver.archive.store.archive import Archive
 from archiver.archive.store.metadata_reader import describe_file
 from archiver.errors import ObjectError, Problem
-from archiver.objects import Change, Meaning, code_of, mistakes, read_shown, shown_digest
+from archiver.objects import Change, Meaning, code_of, read_meaning, read_shown, shown_digest
 
 
 def confirmation_of(uid: str, by: str, shown: str) -> AmendmentRequest:
@@ -39,7 +39,7 @@ def looked_at(archive: Archive, uid: str) -> Meaning:
     shot, corrected = find_photograph(archive, uid)
     named = next((one for one in corrected if one.uid == uid), None)
     main = named or (corrected[0] if corrected else None)
-    return mistakes.read_meaning(shot.dataset, main.dataset if main else None, shot.picture)
+    return read_meaning(shot.dataset, main.dataset if main else None, shot.picture)
 
 
 def named_by(archive: Archive, text: str) -> str:

@@ -12,6 +12,7 @@ import numpy as np
 from cachetools import LRUCache
 from PIL import Image
 
+from archiver.dentition import Orientation
 from archiver.priors import Compared, PreparedComparison, Ready
 from archiver.sheets import plates
 from archiver.vision import Alignment, Array, Refusal, Way, cv2
@@ -86,9 +87,9 @@ class Alignments:
             if found is not None:
                 return found
             with ThreadPoolExecutor(1, "making ready") as beside:
-                other = beside.submit(Ready.of, prior.path)
+                other = beside.submit(Ready.of, prior.path, newest.edges)
                 comparing = self._made_ready(newest)
-                made = aligned(comparing, comparing.with_prior(other.result(), ""))
+                made = aligned(comparing, comparing.with_prior(other.result(), ""), prior)
         with self._guard:
             self._known[_key(newest, prior)] = made
         return made
@@ -105,8 +106,8 @@ def _key(newest: PictureSource, prior: PictureSource) -> tuple[str, str]:
     return newest.description.sop_instance_uid, prior.description.sop_instance_uid
 
 
-def aligned(comparing: PreparedComparison, one: Compared) -> Aligned:
-    """Keep of a comparison what the browser needs."""
+def aligned(comparing: PreparedComparison, one: Compared, prior: PictureSource) -> Aligned:
+    """Keep of a comparison what the browser needs, which shows the prior in its own display."""
     newest, found = comparing.newest, one.alignment
     facts: dict[str, Any] = {
         "uid": one.shown.description.sop_instance_uid,
@@ -121,7 +122,7 @@ def aligned(comparing: PreparedComparison, one: Compared) -> Aligned:
         facts["reason"] = _REASONS.get(reason, "compare.reason_unlike")
         return Aligned(None, facts, b"", one.checked.way)
     assert one.laid is not None and one.apart is not None
-    matrix = cornered(found.matrix)
+    matrix = cornered(found.matrix) @ to_compared(prior, one.shown.edges)
     facts |= {
         "matrix": [float(value) for value in matrix.ravel()],
         "model": found.model.value,
@@ -138,6 +139,14 @@ def aligned(comparing: PreparedComparison, one: Compared) -> Aligned:
         "lab": None if one.colour is None else [_lab(one.colour.prior), _lab(one.colour.newest)],
     }
     return Aligned(matrix, facts, _map(one.apart), one.checked.way)
+
+
+def to_compared(prior: PictureSource, compared: Orientation | None) -> Array:
+    """Return the transform from a prior's own display to that in which it was compared."""
+    if prior.edges == compared:
+        return np.eye(3)
+    columns, rows = prior.size  # turned by half: nothing else differs between practices
+    return np.array([[-1.0, 0, columns], [0, -1, rows], [0, 0, 1]])
 
 
 def cornered(matrix: Array) -> Array:

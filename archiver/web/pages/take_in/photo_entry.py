@@ -7,6 +7,7 @@ from typing import Any
 
 from archiver.dentition import (
     Direction,
+    LingualFronts,
     Numbering,
     Operator,
     Plan,
@@ -25,11 +26,14 @@ from archiver.web.http_errors import Refused
 from archiver.web.pages.take_in.drafts import Photo, Said
 
 #: A confirmed side holds for these; whoever changes one has to look again.
-TURNING = ("view", "mirror", "teeth", "top", "operator", "flipped", "exif_orientation")
+TURNING = (
+    *("view", "mirror", "teeth", "top", "operator", "flipped", "exif_orientation"),
+    "lingual_fronts",
+)
 #: Set by the server alone, or not said of one picture.
 _NOT_SENT = OF_ONE_LOOK
 #: Habits of the practice that turn a picture where nothing is said of it.
-HABITS = ("operator", "top", "mirror", "flipped", "exif_orientation")
+HABITS = ("operator", "top", "mirror", "flipped", "exif_orientation", "lingual_fronts")
 
 
 def teeth_of(text: str, numbering: Numbering) -> tuple[Tooth, ...]:
@@ -75,7 +79,7 @@ def read_value(key: str, value: object, numbering: Numbering = Numbering.ISO) ->
         ) from None
     if key == "flipped":
         return str(value)
-    if isinstance(read, View | Operator):
+    if isinstance(read, View | Operator | LingualFronts):
         return read.value
     if isinstance(read, Direction):
         return read.word
@@ -129,6 +133,7 @@ def plan_of(said: Said, exif: int, habits: Mapping[str, object]) -> Plan | None:
         operator=Operator(known.get("operator", Operator.FRONT.value)),
         exif=Turn(heeded(known, exif)),
         flipped=FLIPS[known.get("flipped", "no")],
+        fronts=LingualFronts(known.get("lingual_fronts", LingualFronts.UPRIGHT)),
     )
 
 

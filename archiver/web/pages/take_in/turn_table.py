@@ -7,6 +7,7 @@ from typing import Any
 from archiver.dentition import (
     Direction,
     Operator,
+    Orientation,
     Sight,
     Tooth,
     Turn,
@@ -42,7 +43,8 @@ def readings(teeth: tuple[Tooth, ...]) -> dict[str, Any]:
     -------
     dict
         By view: ``problem``, where the view does not fit the teeth; else ``edges`` (letters of
-        the picture as it is displayed), ``laterality``, ``looking``, ``view`` (the settled
+        the picture as it is displayed), ``turned`` (those of the half-turned picture, None where
+        no practice displays its view so), ``laterality``, ``looking``, ``view`` (the settled
         one), and ``turns``, from what the camera shows to the display, by ``mirror`` or
         ``direct`` and by what is at the top (``head`` and so on), or by where the camera was
         (``front``, ``behind``) where that is not said.
@@ -62,7 +64,8 @@ def readings(teeth: tuple[Tooth, ...]) -> dict[str, Any]:
 def _of(seen: Sight) -> dict[str, Any]:
     return {
         "view": seen.view.value,
-        "edges": {edge: letter.value for edge, letter in seen.display.edges.items()},
+        "edges": _letters(seen.display),
+        "turned": _letters(seen.displays[1]) if len(seen.displays) > 1 else None,
         "laterality": seen.laterality,
         "looking": seen.looking.value,
         "turns": {
@@ -71,6 +74,10 @@ def _of(seen: Sight) -> dict[str, Any]:
             if not (mirror and seen.view.is_extraoral)
         },
     }
+
+
+def _letters(display: Orientation) -> dict[str, str]:
+    return {edge: letter.value for edge, letter in display.edges.items()}
 
 
 def _ways(seen: Sight, mirror: bool) -> dict[str, int]:

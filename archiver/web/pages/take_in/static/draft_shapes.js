@@ -4,7 +4,7 @@
 
 /** @typedef {Pick<Label, "top" | "right" | "bottom" | "left">} Edges letters of directions */
 /** @typedef {{ left: number, top: number, width: number, height: number }} Box */
-/** @typedef {{ operator?: string, top?: string, mirror?: boolean, flipped?: string, exif_orientation?: string }} Habits the practice's own defaults */
+/** @typedef {{ operator?: string, top?: string, mirror?: boolean, flipped?: string, exif_orientation?: string, lingual_fronts?: string }} Habits the practice's own defaults */
 /** @typedef {{ after: Record<number, Record<number, number>>, swaps: number[], words: Record<number, string>, flips: Record<string, number> }} Turns */
 /** @typedef {Record<string, string>} Table keys of a session sheet and their texts */
 /** @typedef {{ purposes?: string[], noted_by?: string, until?: string }} Consent */
@@ -30,6 +30,7 @@
  * @property {string} [operator]
  * @property {string} [flipped] how, before it came
  * @property {string} [exif_orientation] "ignore" where the camera's was wrong
+ * @property {string} [lingual_fronts] "turned" by half where front teeth are seen from inside
  * @property {Box} [crop] in pixels of the turned picture
  * @property {boolean} [left_out]
  * @property {string} [confirmed_by]

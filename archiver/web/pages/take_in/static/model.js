@@ -7,7 +7,7 @@ import { judge, read, recropped } from "./turning.js";
 /** @import { Follows } from "./turning.js" */
 
 /** @type {(keyof Said)[]} */
-const TURNING = ["view", "mirror", "teeth", "top", "operator", "flipped", "exif_orientation"];
+const TURNING = ["view", "mirror", "teeth", "top", "operator", "flipped", "exif_orientation", "lingual_fronts"];
 /**
  * @param {unknown} a
  * @param {unknown} b

@@ -11,6 +11,7 @@ import { callJson } from "/static/calling.js";
  * @property {boolean} [needs_teeth]
  * @property {string} view
  * @property {Edges} edges
+ * @property {Edges | null} turned the edges where it is displayed turned by half
  * @property {string} laterality
  * @property {string} looking
  * @property {{ direct: Record<string, number>, mirror?: Record<string, number> }} turns
@@ -40,6 +41,7 @@ const cache = new Map();
 /** @type {Map<string, Promise<Readings>>} */
 const waiting = new Map();
 
+const HALF = 3;
 // turn: [columns run backwards, rows run backwards, then exchanged], of the source (Exif 2.32, tag 274).
 /** @type {Record<number, [boolean, boolean, boolean]>} */
 const PARTS = {
@@ -116,7 +118,9 @@ export function judge(said, exif) {
   const ways = reading.turns[all.mirror ? "mirror" : "direct"];
   const way = ways?.[all.top || all.operator || "front"];
   if (way === undefined) return null; // the server tells why
-  return { ...reading, turn: turns.after[way][seen], lacks, problem: "" };
+  const turn = turns.after[way][seen];
+  if (all.lingual_fronts !== "turned" || !reading.turned) return { ...reading, turn, lacks, problem: "" };
+  return { ...reading, edges: reading.turned, turn: turns.after[HALF][turn], lacks, problem: "" };
 }
 
 /** @typedef {{ columns: number, rows: number }} Sized */
