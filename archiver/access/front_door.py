@@ -43,6 +43,7 @@ class OfferedService(str, Enum):
     METRICS = "metrics"
     HEALTH = "health"
     DIMSE = "DIMSE"
+    CONTROL = "control channel"
 
 
 @dataclass(frozen=True)
@@ -130,8 +131,8 @@ class Doorstep:
     origins
         Whose pages may use DICOMweb, as browsers send them.
     rights
-        What somebody may do, by ``web:NAME`` or ``dimse:TITLE``; of people no more than their
-        roles allow. Everything where they are not named.
+        What somebody may do, by ``web:NAME``, ``dimse:TITLE`` or ``local:ACCOUNT``; of people no
+        more than their roles allow. Everything where they are not named.
     shows_certificates
         Whether whoever comes has to show a certificate.
     """
@@ -334,6 +335,17 @@ class FrontDoor:
         if callers is AllowedCallers.TITLES and title not in self._step.titles:
             return TurnedAway(403, Text("access.title"))
         return self._software("dimse", title)
+
+    # -- this machine
+
+    def account(self, name: str) -> Caller | TurnedAway:
+        """Return who wants something from the writer, by an account of the operating system.
+
+        That it may write to the archive's folder, the system has seen to.
+        """
+        if self._exhausted(name):
+            return TurnedAway(429, Text("access.busy"))
+        return self._software("local", name)
 
     def _software(self, way: str, name: str) -> Caller:
         rights = self._step.rights.get(f"{way}:{name}", Rights(everything()))

@@ -133,7 +133,8 @@ def _channel(archive: Archive, log: Log, served: ServedNode) -> AbstractContextM
     from archiver.service import ControlChannel
 
     try:
-        return ControlChannel(archive, lambda error: log.failure("control", error), served.reload)
+        failed = lambda error: log.failure("control", error)  # noqa: E731
+        return ControlChannel(archive, failed, served.reload, served.admit)
     except OSError as error:
         why = (error.strerror or str(error)).lower()
         print(words_of()("cli.serve.no_channel", why=why), file=sys.stderr, flush=True)

@@ -108,6 +108,10 @@ class ServedNode:
             self._log("reload", done=done)
             return done
 
+    def admit(self, account: str, needed: str, size: int) -> None:
+        """Ask the node's front door about an account; see `Node.admit`."""
+        self.running.node.admit(account, needed, size)
+
     def renew_certificates(self) -> None:
         """Take certificates that have been renewed; ones that cannot be used are told and left."""
         with self._guard:

@@ -11,7 +11,8 @@ from __future__ import annotations
 
 import threading
 import uuid
-from collections.abc import Callable, Sequence
+from collections import Counter
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import fields, replace
 from time import sleep
@@ -37,8 +38,20 @@ from archiver.service.control_messages import (
 )
 from archiver.wording import Text
 
-#: Callers served at once; who comes then waits.
-_AT_ONCE = 32
+#: What each request needs, in the words of the roles.
+COMMANDS: Mapping[str, str] = {
+    "hello": "",
+    "put": "store",
+    "record": "store",
+    "append": "store",
+    "secret": "store",
+    "rebuild": "operate",
+    "reload": "operate",
+}
+#: Callers served at once, of whom one account has three quarters; others wait, so many at most.
+_AT_ONCE, _WAITING = 32, 128
+#: For the request itself (seconds).
+_PATIENCE = 60.0
 #: How long what was begun may take when the channel closes (seconds).
 _GRACE = 20.0
 #: Before callers are let in again after an error (seconds).
@@ -56,6 +69,9 @@ class ControlChannel:
         Told of errors that nobody foresaw.
     reload
         Has the server read its settings again, and says what it did.
+    admit
+        Told (account, what it needs, bytes of its request) of each request; raises ArchiverError
+        where it is not allowed.
 
     Raises
     ------
@@ -68,11 +84,12 @@ class ControlChannel:
         archive: Archive,
         failed: Callable[[BaseException], None],
         reload: Callable[[], str] = lambda: "",
+        admit: Callable[[str, str, int], object] = lambda account, needed, size: None,
     ) -> None:
         self._archive, self._reload = archive, reload
-        self._failed = failed
+        self._failed, self._admit = failed, admit
         self._closing = False
-        self._begun = 0
+        self._begun, self._served = 0, Counter[str]()
         self._change = threading.Condition()
         self._door = control_address.open_door(archive.layout.root)
         threading.Thread(target=self._let_in, name="control", daemon=True).start()
@@ -94,7 +111,7 @@ class ControlChannel:
     def _let_in(self) -> None:
         while True:
             with self._change:
-                self._change.wait_for(lambda: self._begun < _AT_ONCE)
+                self._change.wait_for(lambda: self._begun < _WAITING)
             try:
                 line = self._door.accept()
             except OSError as error:
@@ -108,24 +125,38 @@ class ControlChannel:
             threading.Thread(target=self._serve, args=(line,), daemon=True).start()
 
     def _serve(self, line: Line) -> None:
+        account = control_address.caller(line)
+        with self._change:
+            self._change.wait_for(lambda: self._has_place(account))
+            self._served[account] += 1
         try:
             with line:
-                answer = self._answer(line)
+                answer = self._answer(line, account)
                 # Who has gone is told nothing.
                 with suppress(OSError):
                     send(line, answer)
         finally:
             with self._change:
                 self._begun -= 1
+                self._served[account] -= 1
                 self._change.notify_all()
 
-    def _answer(self, line: Line) -> Message:
+    def _has_place(self, account: str) -> bool:
+        total = self._served.total()
+        return total < _AT_ONCE and self._served[account] < max(1, _AT_ONCE * 3 // 4)
+
+    def _answer(self, line: Line, account: str) -> Message:
         try:
+            if not line.poll(_PATIENCE):
+                return {}
             request = receive(line)
             if request["version"] != __version__:
                 given = {"server": __version__, "caller": request["version"]}
                 raise ArchiveError(Problem("service.control.other_version", **given))
-            return {"done": _Request(self._archive, line, request, self._reload).carried_out()}
+            who = account or str(request["who"])
+            self._admit(who, COMMANDS[request["do"]], len(repr(request)))
+            asked = _Request(self._archive, line, request, who, self._reload)
+            return {"done": asked.carried_out()}
         except ArchiverError as error:
             return told_error(error)
         except (EOFError, OSError):
@@ -139,11 +170,15 @@ class _Request:
     """One request, of one caller."""
 
     def __init__(
-        self, archive: Archive, line: Line, request: Message, reload: Callable[[], str]
+        self,
+        archive: Archive,
+        line: Line,
+        request: Message,
+        who: str,
+        reload: Callable[[], str],
     ) -> None:
-        self._reload = reload
+        self._reload, self._who = reload, who
         self._archive, self._line, self._request = archive, line, request
-        self._who = control_address.caller(line) or str(request["who"])
 
     def carried_out(self) -> Any:
         """Do what is asked, and return the answer."""

@@ -24,6 +24,7 @@ from archiver.network.presentation_contexts import UNCOMPRESSED
 from archiver.network.query_level import Level
 from archiver.network.statuses import rows
 from archiver.objects.part10 import IMPLEMENTATION_CLASS_UID, IMPLEMENTATION_VERSION_NAME
+from archiver.service.control_channel import COMMANDS
 from tests.access.access_table import rows as rows_of_access
 
 #: PS3.6 annex A; pydicom's dictionary has no JPEG XL yet.
@@ -308,6 +309,11 @@ def _access() -> str:
     return table(("Service", "Method", "Route", "Needs", "Open to"), body)
 
 
+def _commands() -> str:
+    body = [(f"`{name}`", needed) for name, needed in COMMANDS.items()]
+    return table(("Request", "Needs"), body)
+
+
 SERVICE_TABLES: dict[str, Callable[[], str]] = {
     "network services": _overview,
     "web services": _web_overview,
@@ -326,5 +332,6 @@ SERVICE_TABLES: dict[str, Callable[[], str]] = {
     "web attributes": _web_keys,
     "media types": _media,
     "access": _access,
+    "control channel": _commands,
     "audit events": _audit,
 }

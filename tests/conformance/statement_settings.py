@@ -32,9 +32,9 @@ _NODE = {
     "origins": "origins whose pages may use DICOMweb from a browser (CORS); empty: none",
     "storage_classes": "SOP classes that are taken, by every way, beside those of the standard",
     "worklist_dates": "day or month: which comes first in dates such as 3/4/2026; else refused",
-    "rights": "what somebody may do, by `web:NAME` or `dimse:TITLE`: a list of store, ask, fetch, "
-    "operate, or a table of it as `may` with `patients` or `studies`, which bound it; "
-    "of people no more than their roles allow; who is not named may do everything",
+    "rights": "what somebody may do, by `web:NAME`, `dimse:TITLE` or `local:ACCOUNT`: a list of "
+    "store, ask, fetch, operate, or a table of it as `may` with `patients` or `studies`, which "
+    "bound it; of people no more than their roles allow; who is not named may do everything",
 }
 _LISTENER = {
     **_NODE,

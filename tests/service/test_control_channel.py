@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import errno
 import json
 import os
@@ -14,6 +15,7 @@ from pathlib import Path
 
 import pytest
 
+from archiver.access.rights import Rights
 from archiver.archive import verify
 from archiver.archive.ingest.service import Ingest
 from archiver.archive.store.archive import Archive
@@ -21,8 +23,12 @@ from archiver.archive.store.file_transaction import Incoming, OnDoubt, Outcome
 from archiver.archive.store.journal import Deed
 from archiver.errors import ArchiveError, ObjectError
 from archiver.service import ControlChannel, ServedArchive, control_channel, served_archive
+from archiver.service.control_channel import COMMANDS
 from archiver.service.control_messages import CARRIED
 from tests.archive.archive_samples import content, incoming, uid
+from tests.network.node_serving import serving
+from tests.network.test_forwarding import wait_for
+from tests.new_archive import new_archive
 
 
 @pytest.fixture
@@ -249,3 +255,70 @@ def test_noise_at_the_door_harms_nobody(
             one.connect(os.path.relpath(archive.layout.root / "control"))
             one.sendall(noise)
     assert served.put([incoming(1)])[0].outcome is Outcome.NEW
+
+
+@pytest.mark.parametrize("right", [set(), {"store"}, {"operate"}, {"store", "operate"}])
+def test_an_account_does_what_its_rights_allow_and_no_more(
+    folder: Path, faults: list[BaseException], right: set[str]
+) -> None:
+    new_archive(folder)
+    me = pwd.getpwuid(os.geteuid()).pw_name
+    rights = ((f"local:{me}", Rights(frozenset(right))),)
+    with (
+        serving(folder, rights=rights, web_port=-1, dimse_port=-1) as node,
+        ControlChannel(node.archive, faults.append, lambda: "anew", node.admit),
+    ):
+        served = ServedArchive.reach(folder, actor="somebody else")
+        assert served is not None
+        # By every request that there is.
+        asked = {
+            "put": lambda: served.put([incoming(1)]),
+            "record": lambda: served.record([Deed("viewed")]),
+            "append": lambda: served._ask({"do": "append", "name": "none"}),
+            "secret": served.secret,
+            "rebuild": served.rebuild,
+            "reload": served.reload,
+        }
+        assert {"hello", *asked} == set(COMMANDS)
+        refused = []
+        for name, ask in asked.items():
+            try:
+                ask()
+            except ArchiveError as error:
+                refused += [name] * (error.problems[0].code == "access.account")
+        assert refused == [one for one in asked if COMMANDS[one] not in right]
+        served.close()
+    lines = [json.loads(line) for line in (folder / "journal.jsonl").read_text().splitlines()]
+    alerts = [line for line in lines if "110132" in json.dumps(line)]
+    assert len(alerts) == len(refused) and all(me in json.dumps(line) for line in alerts)
+
+
+def test_an_account_that_has_used_up_its_minute_waits(folder: Path) -> None:
+    new_archive(folder)
+    with serving(folder, web_port=-1, dimse_port=-1) as node:
+        node.admit("anna", "store", 65 << 20)
+        with pytest.raises(ArchiveError, match="too much to do"):
+            node.admit("anna", "store", 1)
+        node.admit("berg", "store", 1)
+
+
+def test_one_account_never_holds_all_places(
+    archive: Archive, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(control_channel, "_AT_ONCE", 4)
+    told: list[str] = []
+
+    def caller(_: object) -> str:
+        told.append("idle" if len(told) < 6 else "another")
+        return told[-1]
+
+    monkeypatch.setattr(control_channel.control_address, "caller", caller)
+    with contextlib.ExitStack() as stack:
+        for _ in range(6):
+            one = stack.enter_context(socket.socket(socket.AF_UNIX))
+            one.connect(os.path.relpath(archive.layout.root / "control"))
+        wait_for(lambda: len(told) == 6)
+        served = ServedArchive.reach(archive.layout.root, actor="caller")
+        assert served is not None
+        with served:
+            assert served.put([incoming(1)])[0].outcome is Outcome.NEW

@@ -6,11 +6,19 @@ from collections.abc import Callable, Iterable, Mapping
 from types import MappingProxyType
 from typing import TYPE_CHECKING
 
-from archiver.access import Credentials, FrontDoor, users_of
+from archiver.access import Credentials, FrontDoor, TurnedAway, users_of
 from archiver.archive.ingest import Ingest
 from archiver.archive.store import Archive
-from archiver.errors import ArchiverError
-from archiver.network.node.audit import DONE, STARTED, STOPPED, Event, Happening
+from archiver.errors import ArchiveError, ArchiverError, Problem
+from archiver.network.node.audit import (
+    DONE,
+    MINOR,
+    RESTRICTED,
+    STARTED,
+    STOPPED,
+    Event,
+    Happening,
+)
 from archiver.network.node.audit_trail import AuditTrail
 from archiver.network.node.dimse.listener import DimseListener
 from archiver.network.node.dimse.service import DimseSide
@@ -22,6 +30,7 @@ from archiver.network.node.listening import Address
 from archiver.network.node.observability import Figures, Log, libraries_heard
 from archiver.network.node.outbox_drops import OutboxDrops
 from archiver.network.peers import DimsePeer
+from archiver.wording import Text
 from archiver.workers import GUEST, shared_pool
 
 if TYPE_CHECKING:
@@ -162,6 +171,35 @@ class Node:
         for name, contexts in self._contexts.items():
             for context in contexts:
                 places[name].load_into(context)
+
+    def admit(self, account: str, needed: str, size: int) -> None:
+        """Let an account of this machine have the writer do something, or not.
+
+        Parameters
+        ----------
+        account
+            Of the operating system.
+        needed
+            In the words of the roles.
+        size
+            Of what it asks to be written down, in bytes.
+
+        Raises
+        ------
+        ArchiveError
+            If its rights do not allow it, or it has used up what a minute gives.
+        """
+        found = self.door.account(account)
+        if isinstance(found, TurnedAway):
+            why = found.why
+        elif not found.may(needed):
+            why = Text("access.not_permitted")
+        else:
+            self.figures.guests.use(JOURNAL, account, size)
+            return
+        title, detail = self.settings.title, f"control channel: {why}"
+        self._trail(Happening(Event.ALERT, account, title, MINOR, None, detail, RESTRICTED))
+        raise ArchiveError(Problem("access.account", why=why))
 
     def _door(self, place: NodeSettings) -> FrontDoor:
         secrets = Credentials(place.credentials) if place.credentials else None

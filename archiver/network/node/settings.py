@@ -31,6 +31,7 @@
     [node.rights]                      # what software may do; of who is not named, everything
     "web:ward" = ["ask", "fetch"]      # a name of the credentials; store, ask, fetch, operate
     "dimse:XRAY" = ["store"]           # a title
+    "local:berg" = ["store"]           # an account of this machine, whose verbs reach the server
     "web:study" = { may = ["ask", "fetch"], patients = ["P-0417"], studies = ["1.2.826..."] }
 
     [node.limits]
@@ -42,9 +43,8 @@
     space_days = 30                    # warned of when it lasts no longer
     backup_days = 7
 
-Callers are named ``dimse:TITLE``, or ``web:NAME`` by a name of the credentials.
-Relative paths start at the folder of the settings file. Where C-MOVE and reports of commitment may
-go is what the settings name as peers.
+Callers are named as under rights. Relative paths start at the folder of the settings file. Where
+C-MOVE and reports of commitment may go is what the settings name as peers.
 """
 
 from __future__ import annotations
@@ -266,7 +266,7 @@ def _rights(table: object, problems: list[Problem]) -> Iterator[tuple[str, Right
         problems.append(Problem("network.settings.no_table").at(table="node.rights"))
         return
     for caller, said in table.items():
-        rights = rights_of(said) if re.fullmatch(r"(web|dimse):.+", caller) else None
+        rights = rights_of(said) if re.fullmatch(r"(web|dimse|local):.+", caller) else None
         if rights is not None:
             yield caller, rights
         else:
