@@ -6,12 +6,14 @@ No rule here can know what is in the picture. They find what contradicts itself.
 from __future__ import annotations
 
 from archiver.dentition import Orientation, Side, Surface, Turn, codes
+from archiver.standard.coded_rules import concept_of
 from archiver.standard.depiction import Depiction, NamedTooth, SourceImage, depiction_of
 from archiver.standard.dictionary import tag_of
 from archiver.standard.elements import Item
 from archiver.standard.report import ObjectFindings
 from archiver.wording import Text
 
+_DEVICES = "DeviceSequence"
 _LATERALITY = 0x00200062
 _ORIENTATION = 0x00200020
 _VIEW = "ViewCodeSequence[1].CodeValue (0008,0100)"
@@ -35,6 +37,16 @@ def check_clinical(dataset: Item, report: ObjectFindings) -> None:
     if shown.is_dental:
         _check_view(shown, report)
         _check_truth(shown, dataset, report)
+        _check_mirror(shown, dataset, report)
+
+
+def _check_mirror(shown: Depiction, dataset: Item, report: ObjectFindings) -> None:
+    """Check that a mirrored view names the mirror; a picture may have been flipped without one."""
+    devices = {concept_of(one).value for one in dataset.items(_DEVICES)}
+    mirrored = shown.is_corrected or shown.is_uncorrected
+    if mirrored and codes.MIRROR_DEVICE.value not in devices:
+        found = Text("standard.clinical.no_mirror")
+        report.add_at("mirror-device-missing", "", tag_of(_DEVICES), found=found)
 
 
 def check_teeth(shown: Depiction, report: ObjectFindings) -> None:

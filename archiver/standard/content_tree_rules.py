@@ -1,16 +1,21 @@
 """Content trees of structured documents (PS3.3 C.17.3), Key Object Selections among them.
 
-Which value needs which attribute is Table C.17.3-7; which items may contain which, for Key Object
-Selections, A.35.4.3.1; what a selection's tree consists of, PS3.16 TID 2010, 1002 to 1004.
+Which value needs which attribute is Table C.17.3-7; which items may contain which, the tables of
+A.35. What the tree of a Key Object Selection consists of, `template_rules` knows.
 """
 
 from __future__ import annotations
 
-from archiver.standard.coded_rules import concept_of
+from functools import cache
+
+from pydicom._uid_dict import UID_dictionary
+
 from archiver.standard.dictionary import tag_of
 from archiver.standard.elements import Item, step_into
 from archiver.standard.key_object_rules import KEY_OBJECT_SELECTION
 from archiver.standard.report import ObjectFindings
+from archiver.standard.tables import load_toml
+from archiver.standard.template_rules import check_selection
 from archiver.wording import Text
 
 #: SOP classes with a content tree.
@@ -38,22 +43,15 @@ _HOLDER = {
     "CONTAINER": "ContinuityOfContent",
 }
 _NAMED = {"TEXT", "NUM", "CODE", "DATETIME", "DATE", "TIME", "UIDREF", "PNAME", "TABLE"}
+_PLAIN = ("TEXT", "CODE", "DATETIME", "DATE", "TIME", "UIDREF", "PNAME")
 _REFERRING = {"COMPOSITE", "IMAGE", "WAVEFORM"}
+#: In the names of classes without pixels.
+_NO_IMAGE = ("SR Storage", "Key Object", "Presentation State", "Encapsulated")
 _RELATIONSHIPS = {
     *("CONTAINS", "HAS PROPERTIES", "HAS OBS CONTEXT", "HAS ACQ CONTEXT", "INFERRED FROM"),
     *("SELECTED FROM", "HAS CONCEPT MOD"),
 }
-#: Of a Key Object Selection: relationship -> value types (Table A.35.4-2).
-_OF_SELECTIONS = {
-    "CONTAINS": {"TEXT", "IMAGE", "WAVEFORM", "COMPOSITE"},
-    "HAS OBS CONTEXT": {"TEXT", "CODE", "UIDREF", "PNAME"},
-    "HAS CONCEPT MOD": {"CODE"},
-}
 _COORDINATES = {"SCOORD": {"IMAGE"}, "TCOORD": {"SCOORD", "IMAGE", "WAVEFORM"}}
-_DESCRIPTION, _OBSERVER, _DEVICE, _DEVICE_UID, _PERSON_NAME = (
-    *("113012", "121005", "121007"),
-    *("121012", "121008"),
-)
 #: Basic Text, Enhanced, Key Object Selection: no item by reference (A.35.1.3 and its kin).
 _WITHOUT_REFERENCES = {f"{_DOCUMENTS}11", f"{_DOCUMENTS}22", KEY_OBJECT_SELECTION}
 _DOCUMENT_TERMS = {
@@ -81,12 +79,12 @@ def check_content_tree(dataset: Item, report: ObjectFindings) -> None:
         _report(report, "tree-attribute-alien", "", "RelationshipType", "at_the_root")
     listed = _check_evidence(dataset, report)
     _check_item(dataset, "", report)
-    for prefix, item in _items(dataset, ""):
-        _check_place(item, prefix, report)
+    for prefix, item, above in _items(dataset, ""):
+        _check_place(item, above, prefix, report)
         _check_item(item, prefix, report)
         _check_references(item, prefix, listed, report)
     if selection:
-        _check_selection(dataset, report)
+        check_selection(dataset, report)
 
 
 def _check_document(dataset: Item, report: ObjectFindings) -> None:
@@ -101,12 +99,30 @@ def _check_document(dataset: Item, report: ObjectFindings) -> None:
             _report(report, "tree-term", "", keyword, "term", term=term[:16])
 
 
-def _items(item: Item, prefix: str) -> list[tuple[str, Item]]:
+def _items(item: Item, prefix: str) -> list[tuple[str, Item, Item]]:
+    """Return every item with its place and the one above it."""
     found = []
     for number, nested in enumerate(item.items(_CONTENT), start=1):
         step = step_into(prefix, tag_of(_CONTENT), number)
-        found += [(step, nested), *_items(nested, step)]
+        found += [(step, nested, item), *_items(nested, step)]
     return found
+
+
+@cache
+def _relationships(sop_class: str) -> frozenset[tuple[str, str, str]]:
+    """Return the relationships between value types of a class; empty where no table has them."""
+    rows = load_toml("relationships").get(sop_class, {}).get("rows", ())
+    return frozenset(
+        (above, relationship, below)
+        for sources, relationship, targets in rows
+        for above in _types(sources)
+        for below in _types(targets)
+    )
+
+
+def _types(words: str) -> set[str]:
+    groups = {"plain": _PLAIN, "any": _HOLDER.keys()}
+    return {kind for word in words.split() for kind in groups.get(word, (word,))}
 
 
 def _report(
@@ -122,7 +138,7 @@ def _demand(item: Item, prefix: str, keyword: str, report: ObjectFindings) -> No
         _report(report, "tree-attribute-missing", prefix, keyword, word)
 
 
-def _check_place(item: Item, prefix: str, report: ObjectFindings) -> None:
+def _check_place(item: Item, above: Item, prefix: str, report: ObjectFindings) -> None:
     """Check how an item belongs to the one above it (C.17.3.2.4)."""
     _demand(item, prefix, "RelationshipType", report)
     relationship = item.text("RelationshipType")
@@ -130,9 +146,15 @@ def _check_place(item: Item, prefix: str, report: ObjectFindings) -> None:
         _report(report, "tree-relationship", prefix, "RelationshipType", "term",
                 term=relationship[:16])  # fmt: skip
     kind = item.text("ValueType")
-    if relationship == "HAS CONCEPT MOD" and kind and kind not in ("TEXT", "CODE"):
+    allowed = _relationships(item.root.text("SOPClassUID"))
+    between = (above.text("ValueType"), relationship, kind)
+    if allowed:
+        wrong = between not in allowed
+    else:
+        wrong = relationship == "HAS CONCEPT MOD" and kind not in ("TEXT", "CODE")
+    if kind in _HOLDER and relationship in _RELATIONSHIPS and wrong:
         _report(report, "tree-relationship", prefix, "RelationshipType", "not_between",
-                relationship=relationship, kind=kind[:16])  # fmt: skip
+                relationship=relationship, kind=kind)  # fmt: skip
     identifier = "ReferencedContentItemIdentifier"
     if identifier in item:
         # By reference: it has no value of its own.
@@ -214,8 +236,8 @@ def _check_code(item: Item, prefix: str, keyword: str, report: ObjectFindings) -
         _demand(code, step, "CodeMeaning", report)
 
 
-def _check_evidence(dataset: Item, report: ObjectFindings) -> set[str]:
-    """Check the lists of instances by study and series (10.3); return the instances."""
+def _check_evidence(dataset: Item, report: ObjectFindings) -> set[tuple[str, str]]:
+    """Check the lists of instances by study and series (10.3); return class and UID of each."""
     listed = set()
     for keyword in _EVIDENCE:
         if keyword in dataset and not dataset.items(keyword):
@@ -232,11 +254,25 @@ def _check_evidence(dataset: Item, report: ObjectFindings) -> set[str]:
                     step = step_into(inner, tag_of(_SOP), order)
                     _demand(one, step, "ReferencedSOPClassUID", report)
                     _demand(one, step, "ReferencedSOPInstanceUID", report)
-                    listed.add(one.text("ReferencedSOPInstanceUID"))
+                    said = (one.text("ReferencedSOPClassUID"), one.text("ReferencedSOPInstanceUID"))
+                    listed.add(said)
     return listed
 
 
-def _check_references(item: Item, prefix: str, listed: set[str], report: ObjectFindings) -> None:
+def _is_of_other_kind(kind: str, sop_class: str) -> bool:
+    """Return whether a class that pydicom knows is none of those of a value type (C.18.3 to 5)."""
+    name = UID_dictionary.get(sop_class, ("",))[0]
+    is_image, is_waveform = "Image Storage" in name, "Waveform Storage" in name
+    if kind == "IMAGE":
+        return is_waveform or any(word in name for word in _NO_IMAGE)
+    if kind == "WAVEFORM":
+        return is_image or any(word in name for word in _NO_IMAGE)
+    return is_image or is_waveform
+
+
+def _check_references(
+    item: Item, prefix: str, listed: set[tuple[str, str]], report: ObjectFindings
+) -> None:
     """Check that what an item refers to is whole, and listed in the evidence (C.17.2)."""
     if item.text("ValueType") not in _REFERRING:
         return
@@ -247,33 +283,8 @@ def _check_references(item: Item, prefix: str, listed: set[str], report: ObjectF
         step = step_into(prefix, tag_of(_SOP), number)
         for keyword in ("ReferencedSOPClassUID", "ReferencedSOPInstanceUID"):
             _demand(one, step, keyword, report)
-        if one.text("ReferencedSOPInstanceUID") not in listed:
+        said = (one.text("ReferencedSOPClassUID"), one.text("ReferencedSOPInstanceUID"))
+        if _is_of_other_kind(item.text("ValueType"), said[0]):
+            _report(report, "tree-value-type", step, "ReferencedSOPClassUID", "other_kind")
+        if said not in listed:
             _report(report, "tree-evidence", step, "ReferencedSOPInstanceUID", "not_evidence")
-
-
-def _check_selection(dataset: Item, report: ObjectFindings) -> None:
-    """Check a selection against A.35.4.3.1 and TID 2010, which may not be extended."""
-    for one in dataset.items("ContentTemplateSequence"):
-        if one.text("TemplateIdentifier") not in ("", "2010"):
-            _report(report, "note-template", "", "ContentTemplateSequence", "other_template")
-    names: list[str] = []
-    observers: list[str] = []
-    for number, item in enumerate(dataset.items(_CONTENT), start=1):
-        prefix = step_into("", tag_of(_CONTENT), number)
-        relationship, kind = item.text("RelationshipType"), item.text("ValueType")
-        if relationship in _RELATIONSHIPS and kind not in _OF_SELECTIONS.get(relationship, ()):
-            _report(report, "tree-relationship", prefix, "RelationshipType", "not_between",
-                    relationship=relationship, kind=kind[:16])  # fmt: skip
-        name = next((concept_of(one).value for one in item.items(_NAME)), "")
-        if relationship == "CONTAINS" and kind == "TEXT":
-            if name and name != _DESCRIPTION:
-                _report(report, "note-template", prefix, _NAME, "other_text")
-            if _DESCRIPTION in names and name == _DESCRIPTION:
-                _report(report, "note-template", prefix, _NAME, "second_text")
-        names.append(name)
-        if name == _OBSERVER:
-            observers += [concept_of(one).value for one in item.items("ConceptCodeSequence")]
-    for observer in observers:
-        wanted = _DEVICE_UID if observer == _DEVICE else _PERSON_NAME
-        if wanted not in names:
-            _report(report, "note-template", "", _CONTENT, "observer", concept=wanted)

@@ -1,12 +1,12 @@
-"""Key Object Selection Documents: their modules and their template (PS3.3 C.17.6, TID 2010)."""
+"""Key Object Selection Documents: modules (PS3.3 C.17.6); `template_rules` has the content."""
 
 from __future__ import annotations
 
-from archiver.standard.coded_rules import Concept, concept_of
+from archiver.standard.coded_rules import concept_of
 from archiver.standard.dictionary import tag_of
 from archiver.standard.elements import Item, step_into
 from archiver.standard.report import ObjectFindings
-from archiver.standard.tables import load_toml
+from archiver.standard.template_rules import is_of
 from archiver.wording import Text
 
 KEY_OBJECT_SELECTION = "1.2.840.10008.5.1.4.1.1.88.59"
@@ -27,12 +27,7 @@ _WITH_VALUE = (
 )
 _MAYBE_EMPTY = "ReferencedPerformedProcedureStepSequence"
 _CONTENT = "ContentSequence"
-_TITLES, _REASONS = "7010", "7011"
-#: "Rejected for Quality Reasons" and "Quality Issue".
-_OF_QUALITY = ("113001", "113010")
-_MODIFIER = "113011"
-#: "Best In Set" has modifiers of another group (CID 7012).
-_BEST_IN_SET = "113013"
+_TITLES = "7010"
 
 
 def check_key_objects(dataset: Item, report: ObjectFindings) -> None:
@@ -42,11 +37,10 @@ def check_key_objects(dataset: Item, report: ObjectFindings) -> None:
     _check_attributes(dataset, report)
     titles = dataset.items("ConceptNameCodeSequence")
     title = concept_of(titles[0]) if titles else None
-    if title is not None and title.value and not _is_of(_TITLES, title):
+    if title is not None and title.value and not is_of(_TITLES, title):
         report.add_at(
             "note-title", "", tag_of("ConceptNameCodeSequence"), found=f"'{title.value[:32]}'"
         )
-    _check_modifiers(dataset, title.value if title else "", report)
     _check_instances(dataset, report)
 
 
@@ -75,29 +69,6 @@ def _check_attributes(dataset: Item, report: ObjectFindings) -> None:
         )
 
 
-def _is_of(group: str, concept: Concept) -> bool:
-    row = load_toml("contexts")["groups"][group]
-    return concept.scheme == row["scheme"] and concept.value in row["codes"]
-
-
-def _check_modifiers(dataset: Item, title: str, report: ObjectFindings) -> None:
-    for number, item in enumerate(dataset.items(_CONTENT), start=1):
-        names = item.items("ConceptNameCodeSequence")
-        if not names or concept_of(names[0]).value != _MODIFIER or title == _BEST_IN_SET:
-            continue
-        reasons = [concept_of(one) for one in item.items("ConceptCodeSequence")]
-        if title not in _OF_QUALITY or not all(_is_of(_REASONS, one) for one in reasons):
-            values = " ".join(one.value[:32] for one in reasons) or "no code"
-            report.add_at(
-                "note-modifier",
-                step_into("", tag_of(_CONTENT), number),
-                tag_of("ConceptCodeSequence"),
-                found=Text(
-                    "standard.key_object_rules.under_title", values=values, title=title[:32]
-                ),
-            )
-
-
 def _check_instances(dataset: Item, report: ObjectFindings) -> None:
     listed = {
         (one.text("ReferencedSOPClassUID"), one.text("ReferencedSOPInstanceUID"))
@@ -105,10 +76,8 @@ def _check_instances(dataset: Item, report: ObjectFindings) -> None:
         for series in study.items("ReferencedSeriesSequence")
         for one in series.items("ReferencedSOPSequence")
     }
-    any_there = False
     for number, item in enumerate(dataset.items(_CONTENT), start=1):
         for place, one in enumerate(item.items("ReferencedSOPSequence"), start=1):
-            any_there = True
             step = step_into("", tag_of(_CONTENT), number)
             at = f"{step_into(step, tag_of('ReferencedSOPSequence'), place)}"
             uid = one.text("ReferencedSOPInstanceUID")
@@ -124,10 +93,3 @@ def _check_instances(dataset: Item, report: ObjectFindings) -> None:
                 report.add_at(
                     "note-of-itself", at, tag, found=Text("standard.key_object_rules.own_uid")
                 )
-    if not any_there and _CONTENT in dataset:
-        report.add_at(
-            "note-without-instance",
-            "",
-            tag_of(_CONTENT),
-            found=Text("standard.key_object_rules.none"),
-        )

@@ -79,6 +79,66 @@ def report() -> Dataset:
     return ds
 
 
+#: Value types whose relationships differ.
+VALUE_TYPES = ("TEXT", "NUM", "CODE", "DATE", "PNAME", "IMAGE", "WAVEFORM", "COMPOSITE",
+               "SCOORD", "TCOORD", "CONTAINER")  # fmt: skip
+RELATIONSHIPS = ("CONTAINS", "HAS PROPERTIES", "HAS OBS CONTEXT", "HAS ACQ CONTEXT",
+                 "INFERRED FROM", "SELECTED FROM", "HAS CONCEPT MOD")  # fmt: skip
+
+
+def related(sop_class: str, above: str, relationship: str, below: str) -> Dataset:
+    """A report in which an item of one type holds one of another."""
+    ds = report()
+    ds.SOPClassUID = sop_class
+    holding = ds
+    ds.ContentSequence = []
+    if above != "CONTAINER":
+        holding = _of_type("CONTAINS", above)
+        ds.ContentSequence = [holding]
+    inner = _of_type(relationship, below)
+    holding.ContentSequence = [*holding.get("ContentSequence", ()), inner]
+    # Evidence of all that may be referred to.
+    ds.CurrentRequestedProcedureEvidenceSequence[0].ReferencedSeriesSequence[
+        0
+    ].ReferencedSOPSequence = [_instance(kind) for kind in _CLASSES]
+    return ds
+
+
+_CLASSES = {"IMAGE": "1.2.840.10008.5.1.4.1.1.77.1.4", "WAVEFORM": "1.2.840.10008.5.1.4.1.1.9.1.1",
+            "COMPOSITE": "1.2.840.10008.5.1.4.1.1.66"}  # fmt: skip
+
+
+def _instance(kind: str) -> Dataset:
+    ds = Dataset()
+    ds.ReferencedSOPClassUID, ds.ReferencedSOPInstanceUID = _CLASSES[kind], "2.25.70"
+    return ds
+
+
+def _of_type(relationship: str, kind: str) -> Dataset:
+    name = code("121106", "Comment")
+    measured = Dataset()
+    measured.NumericValue = "9.5"
+    measured.MeasurementUnitsCodeSequence = code("mm", "mm", "UCUM")
+    values: dict[str, dict[str, object]] = {
+        "TEXT": {"TextValue": "words"},
+        "NUM": {"MeasuredValueSequence": [measured]},
+        "CODE": {"ConceptCodeSequence": code("121098", "Verifying")},
+        "DATE": {"Date": "20260304"},
+        "PNAME": {"PersonName": "Haugen^Liv"},
+        "SCOORD": {"GraphicType": "POINT", "GraphicData": [1.0, 1.0]},
+        "TCOORD": {"TemporalRangeType": "POINT", "ReferencedSamplePositions": [1]},
+        "CONTAINER": {"ContinuityOfContent": "SEPARATE"},
+    }
+    if kind in _CLASSES:
+        return item(relationship, kind, name, ReferencedSOPSequence=[_instance(kind)])
+    made = item(relationship, kind, name, **values[kind])
+    if kind in ("SCOORD", "TCOORD"):
+        made.ContentSequence = [
+            _of_type("SELECTED FROM", "IMAGE" if kind == "SCOORD" else "WAVEFORM")
+        ]
+    return made
+
+
 #: What somebody could do to the tree, by name.
 CHANGES: dict[str, Callable[[Dataset], object]] = {
     "root relation": lambda ds: setattr(ds, "RelationshipType", "CONTAINS"),

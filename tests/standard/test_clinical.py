@@ -48,6 +48,8 @@ def _parsed(ds: Dataset) -> Item:
 
 def findings(ds: Dataset, worst: Severity | None = None) -> list[str]:
     report = ObjectFindings()
+    # The plan says nothing of devices.
+    ds.DeviceSequence = [modules.code_item(codes.MIRROR_DEVICE)]
     check_clinical(_parsed(ds), report)
     return [f.rule for f in report.findings if worst is None or f.severity is worst]
 

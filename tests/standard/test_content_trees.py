@@ -2,13 +2,27 @@
 
 from __future__ import annotations
 
+import random
+import re
+import subprocess
+from itertools import product
 from pathlib import Path
 
 import pytest
-from content_documents import CHANGES, file_of, key_object_selection, report, spoilt
+from content_documents import (
+    CHANGES,
+    RELATIONSHIPS,
+    VALUE_TYPES,
+    file_of,
+    key_object_selection,
+    related,
+    report,
+    spoilt,
+)
 from pydicom import Dataset
 from pydicom.encaps import encapsulate, generate_frames
 from standard_photograph import photograph, written
+from template_mutants import mutants, whole_selection
 from verifier import errors_of
 
 from archiver.standard.finding import Severity
@@ -65,6 +79,41 @@ def test_a_changed_tree_is_found_also_where_the_verifier_says_nothing(change: st
         ds = make()
         CHANGES[change](ds)
         assert bool(errors(file_of(ds))) is (name == "selection" or change not in OF_SELECTIONS)
+
+
+def test_whatever_a_row_of_the_templates_forbids_is_found() -> None:
+    for title in ("113001", "113010", "113013", "113000"):
+        assert errors(file_of(whole_selection(title))) == set()
+    made = dict(mutants())
+    assert [name for name, ds in made.items() if not errors(file_of(ds))] == []
+    assert len(made) > 200
+
+
+def test_items_hold_one_another_as_dsrdump_has_it(tmp_path: Path) -> None:
+    classes = [f"1.2.840.10008.5.1.4.1.1.88.{n}" for n in (11, 22, 33)]
+    every = list(product(classes, VALUE_TYPES, RELATIONSHIPS, VALUE_TYPES))
+    files = {}
+    for number, asked in enumerate(random.Random(4).sample(every, 90)):
+        path = tmp_path / f"{number}.dcm"
+        path.write_bytes(file_of(related(*asked)))
+        files[str(path)] = asked
+    told = subprocess.run(["dsrdump", *files], capture_output=True, check=False).stderr.decode()
+    refused = {files[path] for path in re.findall(r"parsing file: (\S+)", told)}
+    ours = {asked for path, asked in files.items() if errors(Path(path).read_bytes())}
+    assert ours == refused
+    assert 60 < len(refused) < 90
+
+
+def test_what_is_referred_to_is_of_the_kind_that_is_said_and_of_the_class_in_evidence() -> None:
+    good = related("1.2.840.10008.5.1.4.1.1.88.33", "CONTAINER", "CONTAINS", "IMAGE")
+    assert errors(file_of(good)) == set()
+    reference = good.ContentSequence[0].ReferencedSOPSequence[0]
+    for kind in ("WAVEFORM", "COMPOSITE"):
+        good.ContentSequence[0].ValueType = kind
+        assert errors(file_of(good)) == {"tree-value-type"}
+    reference.ReferencedSOPClassUID = "1.2.840.10008.5.1.4.1.1.7"
+    good.ContentSequence[0].ValueType = "IMAGE"
+    assert errors(file_of(good)) == {"tree-evidence"}
 
 
 @pytest.mark.parametrize("zone", ["+2500", "-0000", "+0160", "+01", "0100", "+0100 h", "-1300"])

@@ -354,6 +354,7 @@ MUTANTS: dict[str, Callable[[], bytes]] = {
     "turn-contradicts-modifier": lambda: with_modifier("789310004"),
     "turn-contradicts-preserved": lambda: with_source(SpatialLocationsPreserved="YES"),
     "flip-unexplained": lambda: with_modifier("789131009"),
+    "mirror-device-missing": lambda: changed(DeviceSequence=None),
     "note-attribute-missing": lambda: note(lambda ds: delattr(ds, "ContinuityOfContent")),
     "note-title": lambda: titled(concepts.SMILES),
     "note-modifier": lambda: titled(concepts.OF_INTEREST, BLURRED),

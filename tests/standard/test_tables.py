@@ -18,6 +18,7 @@ from archiver.standard.elements import Item
 from archiver.standard.requirements import PHOTOGRAPHIC, modules_of, requirements_of
 from archiver.standard.tables import load_json, load_toml
 from archiver.standard.tables.refresh import fresh_text
+from archiver.standard.template_rules import template_rows
 from archiver.standard.verhoeff import is_sctid
 from archiver.wording import words_of
 
@@ -217,3 +218,10 @@ def test_multiplicity_as_ps3_5_section_6_4_has_it(
 ) -> None:
     assert all(admits_multiplicity(vm, n) for n in right)
     assert not any(admits_multiplicity(vm, n) for n in wrong)
+
+
+def test_the_concepts_of_templates_are_those_of_the_dictionary() -> None:
+    known = {code for rows in concepts["DCM"].values() for code in rows}
+    named = {row.concept for row in template_rows()} - {""}
+    assert named <= known
+    assert len(named) == len([row for row in template_rows() if row.concept]) - 1  # 113011 twice
