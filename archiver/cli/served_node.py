@@ -148,12 +148,14 @@ class ServedNode:
         self.running.node.renew_certificates(settings)
 
     def _started(self, practice: PracticeSettings, settings: NodeSettings) -> Running:
-        from archiver.cli.context import world
+        from archiver.archive.statements import note_settings
+        from archiver.cli.context import actor, now, world
         from archiver.network import DimsePeer
         from archiver.network.node import Node
         from archiver.network.outbox import Forwarding
 
         stamp = _stamp(practice, settings)
+        note_settings(self._archive, _in_force(practice, settings), actor(), now())
         pages = _pages(self._archive, settings, practice) if self._with_pages else None
         peers = [peer for peer in practice.peers if isinstance(peer, DimsePeer)]
         try:
@@ -169,6 +171,13 @@ class ServedNode:
         rules, title = practice.forward, settings.title
         forwarding = Forwarding(self._archive, practice.peers, rules, world(), self._log, title)
         return Running(practice, settings, stamp, node, pages, forwarding)
+
+
+def _in_force(practice: PracticeSettings, settings: NodeSettings) -> dict[str, object]:
+    """Return the settings with what the command line opens beyond them."""
+    host = settings.host
+    opened = {"served at": host} if host != practice.node.host else {}
+    return {**practice.given, **opened}
 
 
 def _pages(

@@ -103,6 +103,8 @@ class PracticeSettings:
         What decoding a picture may take.
     forward
         What is sent on by itself.
+    given
+        All of it as the file has it.
     """
 
     archive: Path
@@ -116,6 +118,7 @@ class PracticeSettings:
     identity: UUID | None = None
     pictures: Allowance = field(default_factory=Allowance)
     forward: tuple[ForwardingRule, ...] = ()
+    given: Mapping[str, object] = field(default_factory=dict)
 
 
 def read_settings() -> PracticeSettings:
@@ -162,6 +165,7 @@ def read_settings() -> PracticeSettings:
         _identity(path, given.get("identity")),
         _pictures(path, _table(given, "pictures")),
         rules_of(given.get("forward", []), peers, path.name),
+        given,
     )
 
 

@@ -34,6 +34,7 @@ from archiver.records.checks.rejections import (
     rejections_of,
     wrong_marks,
 )
+from archiver.records.checks.settings_checks import check_settings
 from archiver.records.examination import Depth
 from archiver.records.instance_reader import (
     read_instances,
@@ -129,6 +130,7 @@ def survey_archive(
     promises, statements = _journal(layout, survey, memory, full)
     survey.heeded = heeded_by(statements)
     _evidence(layout, survey, statements)
+    survey.concerns += check_settings(layout.root)
     who = {entry.seq: entry.who for entry in promises.values()}
     said = _index(layout, survey, who)
     # What is remembered was held against a journal and an index that could be trusted.

@@ -13,7 +13,19 @@ from archive_samples import Clock, incoming, uid
 
 from archiver.access import users_of
 from archiver.archive.index_rebuild import rebuild
-from archiver.archive.statements import HandedOver, consents_of, evidence, jsonl_log, note, register
+from archiver.archive.statements import (
+    HandedOver,
+    Operation,
+    OperationKind,
+    consents_of,
+    evidence,
+    jsonl_log,
+    note,
+    note_operation,
+    note_settings,
+    noted_settings,
+    register,
+)
 from archiver.archive.statements.consents import GIVEN, SCHEMA, WITHDRAWN
 from archiver.archive.store.archive import Archive
 from archiver.archive.store.journal import verify_chain
@@ -21,6 +33,7 @@ from archiver.archive.store.layout import Layout
 from archiver.errors import IntegrityError
 from archiver.objects import Purpose
 from archiver.records import Depth, Memory, survey_archive
+from archiver.records.checks.settings_checks import check_settings
 
 PATIENT = ("P-0417", "")
 FIXTURE = Path(__file__).parent / "fixtures" / "old_archive.tar.xz"
@@ -48,6 +61,7 @@ def folder(tmp_path: Path) -> Path:
         say(archive, WITHDRAWN)
         hand_over(archive, "1187")
         hand_over(archive, "1188")
+        note_settings(archive, {"node": {"may_reject": ["CAMERA1"]}}, "it", Clock()())
         users_of(folder).add("liv", frozenset({"dentist"}), "three green herons")
         archive.record([evidence.file_deed(folder, evidence.USERS)])
     return folder
@@ -141,6 +155,11 @@ TAMPERED: dict[str, tuple[str, Callable[[Path], object]]] = {
         "pages/users.json",
         lambda f: edited(f / "pages/users.json", lambda d: d.replace(b"dentist", b"IT")),
     ),
+    "settings are edited": (
+        "settings.jsonl",
+        lambda f: edited(f / "settings.jsonl", lambda d: d.replace(b"CAMERA1", b"CAMERA2")),
+    ),
+    "settings are deleted": ("settings.jsonl", lambda f: (f / "settings.jsonl").unlink()),
     "users are deleted": ("pages/users.json", lambda f: (f / "pages/users.json").unlink()),
 }
 
@@ -188,6 +207,27 @@ def test_a_secret_that_is_gone_is_not_made_anew(folder: Path) -> None:
         with pytest.raises(IntegrityError):
             say(archive)
     assert not (folder / "secret").exists()
+
+
+def test_settings_that_change_are_noted_once_and_told_until_the_next_audit(folder: Path) -> None:
+    clock = Clock()
+    opened = {
+        "node": {"may_reject": ["CAMERA1", "XRAY"], "rights": {"dimse:XRAY": ["store"]}},
+        "peer": [{"name": "clinic", "port": 11112}],
+    }
+    with Archive.open(folder, clock=clock) as archive:
+        changed = note_settings(archive, opened, "it", clock())
+        assert changed == ("node.may_reject", "node.rights.dimse:XRAY", "peer.clinic.name",
+                           "peer.clinic.port")  # fmt: skip
+        assert note_settings(archive, opened, "liv", clock()) == ()
+    assert [one.who for one in noted_settings(folder)] == ["it", "it"]
+    assert "changed node.may_reject" in (folder / "journal.jsonl").read_text("utf-8")
+    assert found(folder) == []
+    (told,) = [str(c.found) for c in check_settings(folder)]
+    assert "it, 2026-" in told and "node.may_reject" in told
+    with Archive.open(folder, clock=clock) as archive:
+        note_operation(archive, Operation(OperationKind.AUDIT, clock().isoformat(), True, ""))
+    assert list(check_settings(folder)) == []
 
 
 def test_users_of_whom_the_journal_does_not_tell_are_found(tmp_path: Path) -> None:

@@ -19,7 +19,7 @@ from archiver.records.model import Concern
 SEEDS = [int(s) for s in os.environ.get("ARCHIVER_AUDIT_SEEDS", "71830").split(",")]
 #: Kinds that are about the whole archive; tests of their own put them in.
 WHOLE = {"index-behind", "index-damaged", "instance-twice", "journal-broken", "journal-shortened"}
-WHOLE |= {"statements-broken", "package-outside"}
+WHOLE |= {"statements-broken", "package-outside", "settings-changed"}
 
 
 @pytest.mark.parametrize("seed", SEEDS)

@@ -11,6 +11,7 @@ from pathlib import Path
 import pytest
 import trustme
 
+from archiver.archive.statements import noted_settings
 from tests.cli.in_process import archiver
 from tests.network.client_peers import free_port
 from tests.network.node_serving import TITLE, Served, run
@@ -118,6 +119,8 @@ def test_settings_that_cannot_be_used_are_refused_and_the_old_stay(archive: Path
         said = archiver("reload", "--archive", archive)
         assert said.returncode == 0 and "listens anew" in said.stdout
         assert echo(port, TITLE)
+        first, then = noted_settings(archive)
+        assert "node.title" in first.changed and "peer.clinic.host" in then.changed
         assert [one for one in log_of(served, "reload") if "refused" in one]
 
 

@@ -42,4 +42,6 @@ from .rejections import revoke as revoke
 from .rejections import standing_notes as standing_notes
 from .rejections import undecided_notes as undecided_notes
 from .same_person_log import one_person as one_person
+from .settings_log import note_settings as note_settings
+from .settings_log import noted_settings as noted_settings
 from .statement_logs import STATEMENT_LOGS as STATEMENT_LOGS

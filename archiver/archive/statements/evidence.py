@@ -36,7 +36,7 @@ SECRET = secret_file.FILE
 USERS = "pages/users.json"
 CONSENTS, REGISTER, SAME_PERSON = "consents.jsonl", "handovers.jsonl", "same_person.jsonl"
 #: Files that are evidence, by whichever way they are written.
-LOGS = (CONSENTS, REGISTER, SAME_PERSON, "operations.jsonl")
+LOGS = (CONSENTS, REGISTER, SAME_PERSON, "operations.jsonl", "settings.jsonl")
 #: Actions by which earlier versions told of a line, and the word of its keyed digest.
 _EARLIER = {CONSENTS: ("consent", "consent"), SAME_PERSON: ("same-person", "same person")}
 _HANDED_OVER = "handed-over"
