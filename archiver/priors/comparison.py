@@ -63,11 +63,10 @@ class Compared:
     laid
         The prior laid on the newest picture; None where it is not aligned.
     apart
-        CIEDE2000 of every place, see `difference_map`; None where it is not aligned.
+        CIEDE2000 of every place, see `difference_map`, NaN also on teeth on which nothing could
+        be followed; None where it is not aligned.
     colour
         Of the region; None where it is not aligned.
-    region
-        Where it was aligned, at the size of the newest picture as decoded.
     light
         How light was made comparable.
     single
@@ -83,7 +82,6 @@ class Compared:
     laid: Laid | None
     apart: Array | None
     colour: RegionColour | None
-    region: Mask | None
     light: tuple[Text, ...]
     single: bool = True
     lost: bool = False
@@ -207,18 +205,19 @@ def _compared(
     checked = check(ready, other.prepared, subject)
     alignment = checked.outcome
     if not isinstance(alignment, Alignment):
-        return Compared(prior, relation, checked, None, None, None, None, (), subject.single)
+        return Compared(prior, relation, checked, None, None, None, (), subject.single)
     laid = lay(alignment.matrix, newest, prior)
-    tooth = _enlarged(alignment.region, newest)
+    tooth, unknown = (_enlarged(m, newest) for m in (alignment.region, alignment.unfollowed))
     gains, light = _gains(newest, prior, laid, (wishes, ready.tooth))
     where = chosen if chosen is not None else tooth
-    where = where & ~region.gloss(newest.pixels) & ~region.gloss(laid.pixels)
+    where = where & ~unknown & ~region.gloss(newest.pixels) & ~region.gloss(laid.pixels)
     lost = not subject.single and _names_few(newest)
     mean = None if lost else region_colour(newest, prior, laid, where, gains)
     if mean is not None and chosen is not None:
         mean = replace(mean, chosen=True)
     apart = difference_map(newest, prior, laid, gains)
-    return Compared(prior, relation, checked, laid, apart, mean, tooth, light, subject.single, lost)
+    apart[cv2.resize(unknown.astype(np.uint8), apart.shape[::-1]) > 0] = np.nan
+    return Compared(prior, relation, checked, laid, apart, mean, light, subject.single, lost)
 
 
 def _gains(

@@ -17,6 +17,8 @@ from archiver.wording import Text, words_of
 
 #: Share of the newest picture from which a prior is said to show all of it.
 _WHOLE = 0.995
+#: Share of the teeth from which it is told that nothing could be followed there.
+_HARDLY = 0.02
 _THRESHOLDS = Text("priors.wording.thresholds")
 
 
@@ -111,6 +113,9 @@ def prior(one: Compared) -> str:
     parts = [words("priors.wording.prior", relation=one.relation)] if one.relation else []
     if one.lost:
         parts.append(words("priors.wording.lost"))
+    found = one.alignment
+    if found is not None and found.left_out > _HARDLY:
+        parts.append(words("priors.wording.unfollowed", share=f"{found.left_out:.0%}"))
     if one.laid is not None and float(one.laid.covered.mean()) < _WHOLE:
         parts.append(words("priors.wording.grey"))
     return " ".join(parts)
@@ -183,6 +188,7 @@ def _prior(one: Compared, newest: Shown) -> dict[str, Any]:
             "residual_pixels": round(found.residual, 3),
             "held_out_places": found.places,
             "places_followed": round(found.share, 3),
+            "teeth_left_out": round(found.left_out, 3),
             "enlarged": round(found.size, 4),
             "turned_degrees": round(found.turn, 2),
         }

@@ -221,7 +221,7 @@ def _caption(page: Image.Image, place: tuple[int, int], text: str, shown: Shown)
 
 
 def _laid_over(page: Image.Image, newest: Shown, one: Compared, place: tuple[int, int]) -> None:
-    assert one.laid is not None and one.apart is not None and one.region is not None
+    assert one.laid is not None and one.apart is not None and one.alignment is not None
     y, high = place
     pen = ImageDraw.Draw(page)
     current = as_srgb(newest.pixels, newest.space)
@@ -232,7 +232,7 @@ def _laid_over(page: Image.Image, newest: Shown, one: Compared, place: tuple[int
         (sheet_words("comparison.split"),
          plates.split(current, prior, one.laid.covered, _SEAM)),
         (sheet_words("comparison.difference"), plates.mapped(one.apart, (columns, rows))),
-        (sheet_words("comparison.aligned"), plates.outlined(current, one.region)),
+        (sheet_words("comparison.aligned"), plates.outlined(current, one.alignment)),
     )  # fmt: skip
     for number, (text, pixels) in enumerate(panels):
         x = _MARGIN + number * (_THIRD + _GAP)

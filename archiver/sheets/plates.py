@@ -20,7 +20,7 @@ from archiver.sheets.plate_frame import LETTER, Box, PlateStyle, draw_plate
 from archiver.sheets.plate_frame import PAPER as PAPER
 from archiver.sheets.plate_frame import chip as chip
 from archiver.sheets.sheet_cells import Edges
-from archiver.vision import cv2
+from archiver.vision import Alignment, cv2
 
 Pixels = NDArray[np.uint8]
 Mask = NDArray[np.bool_]
@@ -91,12 +91,21 @@ def missing_marked(pixels: Pixels, covered: Mask) -> Pixels:
     return made
 
 
-def outlined(newest: Pixels, region: Mask) -> Pixels:
-    """Return the picture, darkened but for a region, with a line round it."""
+def outlined(newest: Pixels, found: Alignment) -> Pixels:
+    """Return the picture, darkened but for what was aligned, with a line round it.
+
+    Teeth on which nothing could be followed are hatched.
+    """
+    region, unfollowed = (
+        cv2.resize(mask.astype(np.uint8), newest.shape[1::-1], interpolation=cv2.INTER_NEAREST)
+        for mask in (found.region, found.unfollowed)
+    )
     made = (newest * 0.55).astype(np.uint8)
-    made[region] = newest[region]
-    lines, _ = cv2.findContours(region.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    made[region > 0] = newest[region > 0]
     thick = max(2, newest.shape[1] // 250)
+    y, x = np.indices(unfollowed.shape, sparse=True)
+    made[(unfollowed > 0) & ((x + y) % (6 * thick) < thick)] = _OUTLINE
+    lines, _ = cv2.findContours(region, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
     return np.asarray(cv2.drawContours(made, lines, -1, _OUTLINE, thick), np.uint8)
 
 

@@ -207,6 +207,37 @@ def scatter(at: Array, moved: Array) -> Array:
     return np.asarray(result * np.sqrt((count + 1) / max(count, 1)))
 
 
+def mean_around(at: Array, moved: Array, ring: tuple[float, float]) -> tuple[Array, Mask]:
+    """Return for each movement (n, 2) the mean of those in a ring round it.
+
+    Parameters
+    ----------
+    ring
+        Distances in pixels, from and to.
+
+    Returns
+    -------
+    tuple of ndarray
+        The means, shape (n, 2), and where there are any, shape (n,).
+    """
+    mean, there = np.zeros((len(at), 2)), np.zeros(len(at), bool)
+    for some in np.array_split(np.arange(len(at)), max(1, len(at) // 256)):
+        apart = _apart(at[some], at)
+        inside = (apart >= ring[0]) & (apart < ring[1])
+        count = inside.sum(axis=1)
+        mean[some] = inside @ moved / np.maximum(count, 1)[:, None]
+        there[some] = count > 0
+    return mean, there
+
+
+def reached(places: Array, shape: tuple[int, ...]) -> Mask:
+    """Return what of a picture (rows, columns) lies near a followed place."""
+    far = np.ones(shape[:2], np.uint8)
+    x, y = places.astype(int).T
+    far[y, x] = 0
+    return np.asarray(cv2.distanceTransform(far, cv2.DIST_L2, 5) < _REACH)
+
+
 def _apart(some: Array, others: Array) -> Array:
     """Distances (n, m) of places."""
     squares = (some**2).sum(axis=1)[:, None] + (others**2).sum(axis=1) - 2 * some @ others.T

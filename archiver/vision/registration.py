@@ -15,15 +15,22 @@ from dataclasses import dataclass
 import numpy as np
 
 from archiver.vision import outlines
-from archiver.vision.epipolar import agreement
 from archiver.vision.feature_matching import (
     Followed,
-    Matches,
     follow,
     follow_crown,
-    scatter,
+    reached,
 )
 from archiver.vision.prepared import Mask, Prepared
+from archiver.vision.residual import (
+    Fit,
+    distances,
+    ends,
+    held_out,
+    residual,
+    root_mean_square,
+    weights_of,
+)
 from archiver.vision.transforms import (
     Array,
     Model,
@@ -49,6 +56,11 @@ LEAST_SHARE = 0.22
 #: are fewer and may have moved among the others.
 _EXPLAINED = 0.93
 _EXPLAINED_ALONE = 1.6
+#: Rounds of following, and the share of the usual distance that a homography must leave to be far
+#: better than a similarity. Found on real pictures from elsewhere (0.2 to 0.5) and on rendered
+#: ones from the same place (0.9 on).
+_ROUNDS = 4
+_FAR_BETTER = 0.7
 #: Places on a tooth that a model with more than a similarity's parameters needs. Where fewer are
 #: followed they leave much of the tooth out, over which such a model is led astray. Found on
 #: rendered premolars from the side, which give 90 to 230 places, most others 200 to 700.
@@ -61,10 +73,6 @@ _FEWEST_ON_TOOTH = 20
 #: A crown's rim, where nothing can be followed, lies farther off than the rest: by how much the
 #: whole is off more than what is measured, on rendered pairs.
 _WITH_RIM = 1.13
-#: Medians beyond which a distance is cut; a Rayleigh distribution has 1 in 500 beyond 3.
-_WILD = 3.0
-#: Working pixels of a block of places that is held out together.
-_BLOCK = 40
 _SIZES = (0.4, 2.5)
 #: Working pixels by which the next round would move no place any more.
 _SETTLED = 0.3
@@ -95,7 +103,11 @@ class Alignment:
     share
         Of the places tried on the teeth, those that could be followed.
     region
-        bool, at working size of the newer picture: where it was aligned.
+        bool, at working size of the newer picture: teeth on which it was aligned; all figures
+        are of these.
+    unfollowed
+        bool, likewise: teeth that were meant too, but lie too far from any place that could be
+        followed for the alignment to be known there.
     factor
         Pixels of the full newer picture for one of working size.
     """
@@ -109,7 +121,14 @@ class Alignment:
     places: int
     share: float
     region: Mask
+    unfollowed: Mask
     factor: float
+
+    @property
+    def left_out(self) -> float:
+        """Share of the teeth that were meant on which nothing could be followed."""
+        out = int(self.unfollowed.sum())
+        return out / max(out + int(self.region.sum()), 1)
 
 
 @dataclass(frozen=True)
@@ -155,20 +174,6 @@ class Refusal:
     features: int
 
 
-@dataclass(frozen=True)
-class _Fit:
-    """A transform at working size, the places on the tooth, and how far each is off.
-
-    The whole tooth is off by `whole` times what these places are.
-    """
-
-    matrix: Array
-    model: Model
-    tooth: Followed
-    off: Array
-    whole: float
-
-
 def register(
     newer: Prepared,
     prior: Prepared,
@@ -196,7 +201,7 @@ def register(
     if count < FEWEST_FEATURES:
         reason = Text("vision.refusal.few_agree", n=count, needed=FEWEST_FEATURES)
         return Refusal(reason, count)
-    matrix = robust_similarity(*_ends(agreed.matches), AGREES)[0]
+    matrix = robust_similarity(*ends(agreed.matches), AGREES)[0]
     middle = agreed.matches.newer.mean(axis=0)
     size = size_and_turn(matrix, middle)[0] * newer.factor / prior.factor
     if not _SIZES[0] <= size <= _SIZES[1]:
@@ -213,20 +218,20 @@ def _closely(
     models: Sequence[Model],
 ) -> Alignment | Refusal:
     newer, prior = pair
-    for _ in range(3):
+    for _ in range(_ROUNDS):
         everywhere = follow(newer, prior, matrix, finely=False)
         if len(everywhere.surest.matches) < FEWEST_PLACES:
             return Refusal(_TOO_LITTLE, count)
         tooth, mask = _on_tooth(everywhere, teeth, newer.tooth)
         before, places = matrix, tooth.matches.prior
-        matrix = robust_fit(Model.SIMILARITY, *_ends(tooth.matches), tooth.weights())
+        matrix = _roughly(tooth, models)
         if np.abs(carried(matrix, places) - carried(before, places)).max() < _SETTLED:
             break
     everywhere = follow(newer, prior, matrix, finely=True)
     tooth, mask = _on_tooth(everywhere, teeth, newer.tooth)
     if len(everywhere.surest.matches) < FEWEST_PLACES or everywhere.share < LEAST_SHARE:
         return Refusal(_TOO_LITTLE, count)
-    best = _flat(everywhere.surest, tooth.surest)
+    best = _flat(everywhere.surest, tooth.surest, models) if teeth else _in_relief(tooth, models)
     if best is None:
         best = _in_relief(tooth, models)
         again = follow_crown(newer, prior, best.matrix, mask)
@@ -235,19 +240,32 @@ def _closely(
     return _alignment(best, mask, (newer.factor, prior.factor), (count, everywhere.share))
 
 
+def _roughly(tooth: Followed, models: Sequence[Model]) -> Array:
+    """Return what explains most, to follow from there: a homography if it does far better."""
+    matches, weights = ends(tooth.matches), tooth.weights()
+    matrix = robust_fit(Model.SIMILARITY, *matches, weights)
+    if Model.HOMOGRAPHY not in models or len(tooth.matches) < _FEWEST_BENT:
+        return matrix
+    bent = robust_fit(Model.HOMOGRAPHY, *matches, weights)
+    far = [float(np.median(distances(one, tooth.matches))) for one in (bent, matrix)]
+    return bent if far[0] < _FAR_BETTER * far[1] else matrix
+
+
 def _alignment(
-    best: _Fit, mask: Mask, factors: tuple[float, float], counts: tuple[int, float]
+    best: Fit, mask: Mask, factors: tuple[float, float], counts: tuple[int, float]
 ) -> Alignment:
-    weights = _weights(best.tooth)
+    weights = weights_of(best.tooth)
     full = scaling(factors[0]) @ best.matrix @ scaling(1 / factors[1])
     full = full / full[2, 2]
-    middle = np.average(best.tooth.matches.prior, axis=0, weights=weights)
+    matches = best.tooth.matches
+    middle = np.average(matches.prior, axis=0, weights=weights)
     size, turn = size_and_turn(full, carried(scaling(factors[1]), middle[None])[0])
-    residual = _residual(best, weights) * factors[0]
-    places = len(best.tooth.matches)
+    near = reached(matches.newer, mask.shape)
+    off = residual(best, weights, mask & near) * factors[0]
     return Alignment(
-        full, best.model, residual, size, turn, counts[0], places, counts[1], mask, factors[0]
-    )
+        full, best.model, off, size, turn, counts[0], len(matches), counts[1],
+        mask & near, mask & ~near, factors[0],
+    )  # fmt: skip
 
 
 def _on_tooth(everywhere: Followed, teeth: list[Mask], all_teeth: Mask) -> tuple[Followed, Mask]:
@@ -259,82 +277,39 @@ def _on_tooth(everywhere: Followed, teeth: list[Mask], all_teeth: Mask) -> tuple
     return everywhere, all_teeth
 
 
-def _ends(matches: Matches) -> tuple[Array, Array]:
-    return matches.prior, matches.newer
-
-
-def _flat(everywhere: Followed, tooth: Followed) -> _Fit | None:
+def _flat(everywhere: Followed, tooth: Followed, models: Sequence[Model]) -> Fit | None:
     """Return one similarity for all teeth, if it explains them as well as can be told.
 
     It rests on the most places, and is right where the camera only came nearer, turned or
-    shifted.
+    shifted; but not where a homography explains the same places far better.
     """
     even = np.ones(len(everywhere.matches))
-    matrix = robust_fit(Model.SIMILARITY, *_ends(everywhere.matches), even)
-    if float(np.median(_distances(matrix, everywhere.matches))) > _EXPLAINED:
+    matrix = robust_fit(Model.SIMILARITY, *ends(everywhere.matches), even)
+    usual = float(np.median(distances(matrix, everywhere.matches)))
+    if usual > _EXPLAINED:
         return None
-    off = _distances(matrix, tooth.matches)
+    if Model.HOMOGRAPHY in models:
+        bent = robust_fit(Model.HOMOGRAPHY, *ends(everywhere.matches), even)
+        if float(np.median(distances(bent, everywhere.matches))) < _FAR_BETTER * usual:
+            return None
+    off = distances(matrix, tooth.matches)
     if not len(off) or float(np.median(off)) > _EXPLAINED_ALONE:
         return None
-    return _Fit(matrix, Model.SIMILARITY, tooth, off, 1.0)
+    return Fit(matrix, Model.SIMILARITY, tooth, off, 1.0)
 
 
-def _in_relief(tooth: Followed, models: Sequence[Model]) -> _Fit:
+def _in_relief(tooth: Followed, models: Sequence[Model]) -> Fit:
     """Return the fullest transform of the tooth alone that does well on places held out of its fit.
 
     Every place that can be true counts, as the relief that no transform can follow is no error
     of the places.
     """
-    weights = _weights(tooth)
+    weights = weights_of(tooth)
     bent = len(tooth.matches) >= _FEWEST_BENT
     allowed = [one for one in models if bent or one is Model.SIMILARITY] or models[:1]
-    off = {one: _held_out(one, tooth.matches, weights) for one in allowed}
-    rms = {one: _root_mean_square(off[one], weights) for one in allowed}
+    off = {one: held_out(one, tooth.matches, weights) for one in allowed}
+    rms = {one: root_mean_square(off[one], weights) for one in allowed}
     least = min(rms.values())
     best = [one for one in allowed if rms[one] <= least * (1 + _BESIDE)][-1]
-    matrix = fit(best, *_ends(tooth.matches), weights)
-    return _Fit(matrix, best, tooth, off[best], _WITH_RIM)
-
-
-def _weights(tooth: Followed) -> Array:
-    """What each place counts: its share of the tooth, less where no rigid tooth moves like it."""
-    return tooth.weights() * agreement(tooth.matches.prior, tooth.matches.newer) + 1e-9
-
-
-def _distances(matrix: Array, matches: Matches) -> Array:
-    """How far each place is off after a transform."""
-    return np.asarray(np.linalg.norm(carried(matrix, matches.prior) - matches.newer, axis=1))
-
-
-def _held_out(model: Model, matches: Matches, weights: Array) -> Array:
-    """Distances of places, each left out, with its block, of the fit that it is measured by."""
-    blocks = (matches.newer // _BLOCK).astype(int)
-    fold = (blocks[:, 0] + 2 * blocks[:, 1]) % 4
-    off = np.empty(len(matches))
-    for one in range(4):
-        out = fold == one
-        rest, heavy = matches.only(~out), weights[~out]
-        if len(rest) < 2 * model.parameters:  # nearly all lies in one block
-            rest, heavy, out = matches, weights, np.ones(len(out), bool)
-        matrix = fit(model, *_ends(rest), heavy)
-        off[out] = _distances(matrix, matches)[out]
-    return off
-
-
-def _residual(best: _Fit, weights: Array) -> float:
-    """Root mean square of what the transform leaves, without what following itself adds."""
-    matches = best.tooth.matches
-    moved = carried(best.matrix, matches.prior) - matches.newer
-    noise = _root_mean_square(scatter(matches.newer, moved), weights)
-    left = _root_mean_square(best.off, weights)
-    return best.whole * float(np.sqrt(max(left**2 - noise**2, (left / 3) ** 2)))
-
-
-def _root_mean_square(off: Array, weights: Array) -> float:
-    """RMS in which a place that is off by far more than is usual counts as if off by less.
-
-    A handful of places follows gloss or a new filling instead of the tooth; relief spreads the
-    distances of all.
-    """
-    most = _WILD * float(np.median(off))
-    return float(np.sqrt(np.average(np.minimum(off, most) ** 2, weights=weights)))
+    matrix = fit(best, *ends(tooth.matches), weights)
+    return Fit(matrix, best, tooth, off[best], _WITH_RIM)

@@ -57,11 +57,14 @@ def shown(
 def aligned(newest: Shown, prior: Shown) -> Compared:
     region = np.zeros(newest.pixels.shape[:2], bool)
     region[100:300, 200:400] = True
-    alignment = Alignment(np.eye(3), Model.SIMILARITY, 2.5, 1.0, 0.0, 80, 300, 0.6, region, 1.0)
+    unfollowed = np.roll(region, 200, axis=1)
+    alignment = Alignment(
+        np.eye(3), Model.SIMILARITY, 2.5, 1.0, 0.0, 80, 300, 0.6, region, unfollowed, 1.0
+    )
     laid = lay(np.eye(3), newest, prior)
     apart = difference_map(newest, prior, laid, (np.ones(3), np.ones(3)))
     checked = Checked(Way.SAME, 80, 4, alignment)
-    return Compared(prior, "same tooth and view", checked, laid, apart, None, region, ())
+    return Compared(prior, "same tooth and view", checked, laid, apart, None, ())
 
 
 def page(newest: Shown, one: Compared, title: Title = TITLE) -> np.ndarray:
@@ -92,7 +95,7 @@ def test_a_long_title_leaves_the_key_of_letters_free() -> None:
 def test_a_refused_pair_keeps_to_its_page_and_says_why(way: Way) -> None:
     newest, prior = shown(), shown(date="20240101")
     refusal = Refusal(Text("vision.refusal.few_agree", n=5, needed=12), 5)
-    one = Compared(prior, "", Checked(way, 5, 90, refusal), None, None, None, None, ())
+    one = Compared(prior, "", Checked(way, 5, 90, refusal), None, None, None, ())
 
     drawn = page(newest, one)
 
@@ -113,9 +116,9 @@ def test_what_is_told_of_a_comparison_shows_no_english(capsys: pytest.CaptureFix
     told = (
         replace(good, relation=SAME, colour=colour, light=grey),
         replace(good, relation=Text("priors.choosing.other_patient"), lost=True, single=False),
-        Compared(earlier, "", refused, None, None, None, None, ()),
-        Compared(earlier, "", replace(refused, way=Way.TURNED), None, None, None, None, ()),
-        Compared(earlier, "", replace(refused, way=Way.UNDECIDED), None, None, None, None, ()),
+        Compared(earlier, "", refused, None, None, None, ()),
+        Compared(earlier, "", replace(refused, way=Way.TURNED), None, None, None, ()),
+        Compared(earlier, "", replace(refused, way=Way.UNDECIDED), None, None, None, ()),
     )
     with pseudo_language():
         print_comparison(Comparison(newest, told))
@@ -130,7 +133,7 @@ def test_a_page_has_no_english(monkeypatch: pytest.MonkeyPatch) -> None:
     with pseudo_language():
         newest, earlier = shown(""), shown(date="20240101")
         newest = replace(newest, description=replace(newest.description, patient_id=""))
-        refused = Compared(earlier, "", Checked(Way.REVERSED, 5, 90, refusal), *[None] * 4, ())
+        refused = Compared(earlier, "", Checked(Way.REVERSED, 5, 90, refusal), *[None] * 3, ())
         pair = (replace(aligned(newest, earlier), relation=SAME), refused)
         written = drawn_words(monkeypatch)
         list(draw(Comparison(newest, pair), TITLE))
@@ -222,3 +225,17 @@ def test_pixels_are_turned_as_their_orientation_is(turn: Turn) -> None:
 def test_an_object_without_orientation_is_shown_as_it_is_stored() -> None:
     assert display_turn(shown().description) == (Turn.IDENTITY, None)
     assert plates.edges_of(None).left == ""
+
+
+def test_teeth_on_which_nothing_was_followed_are_hatched() -> None:
+    newest = shown()
+    found = aligned(newest, shown(date="20240101")).alignment
+    assert found is not None
+
+    drawn = plates.outlined(newest.pixels, found)
+
+    hatched = (drawn == (255, 214, 10)).all(axis=2)
+    inner = np.s_[110:290, 410:590]
+    assert 0.1 < hatched[inner].mean() < 0.3 and found.unfollowed[inner].all()
+    assert (drawn[110:290, 210:390] == newest.pixels[110:290, 210:390]).all()
+    assert not hatched[310:].any()

@@ -134,6 +134,7 @@ def aligned(comparing: PreparedComparison, one: Compared, prior: PictureSource) 
         "turned": round(found.turn, 1),
         "enlarged": round(found.size, 3),
         "covered": float(one.laid.covered.mean()),
+        "left_out": found.left_out,
         "region": _outlines(found),
         "difference": None if one.colour is None else round(one.colour.difference, 1),
         "lab": None if one.colour is None else [_lab(one.colour.prior), _lab(one.colour.newest)],

@@ -16,6 +16,8 @@ if TYPE_CHECKING:
 BAD, ATTENTION = "bad", "attention"
 #: Share of the newest picture from which an earlier one is said to show all of it.
 _WHOLE = 0.995
+#: Share of the teeth from which it is told that nothing could be followed there.
+_HARDLY = 0.02
 
 
 def doubts(one: Aligned, same: bool, t: Words) -> list[tuple[str, str]]:
@@ -63,6 +65,8 @@ def figures(one: Aligned, t: Words, *, is_laid: bool = True) -> list[str]:
             scale=_scale(facts["enlarged"], t),
         )
     ]
+    if facts["left_out"] > _HARDLY:
+        lines.append(t("compare.unfollowed", share=f"{facts['left_out']:.0%}"))
     if is_laid and facts["covered"] < _WHOLE:
         lines.append(t("compare.uncovered"))
     if facts["lab"] is not None:
