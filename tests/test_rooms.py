@@ -31,7 +31,7 @@ ABOVE = {
     "archive": {*ORDER[:7]},
     "access": {*ORDER},
     "vision": {*ORDER[:2]},
-    "colour": {*ORDER[:2], "photo"},
+    "colour": {*ORDER[:2], "photo", "vision"},
     "network": {*ORDER, "access"},
     "service": {*ORDER},
     "priors": {*ORDER, "vision", "colour"},

@@ -304,8 +304,13 @@ def xyz_type(value: Vector) -> bytes:
 def _curve(curve: float | None) -> bytes:
     if curve is not None:  # one entry: an exponent as u8Fixed8Number
         return b"curv\0\0\0\0" + struct.pack(">IH", 1, round(curve * 256))
-    entries = [round(linear(i / 1023, None) * 65535) for i in range(1024)]
-    return b"curv\0\0\0\0" + struct.pack(">I1024H", 1024, *entries)
+    return sampled_curve([linear(i / 1023, None) for i in range(1024)])
+
+
+def sampled_curve(values: Sequence[float]) -> bytes:
+    """Return a tag of type curve that has these values (0..1) at even places."""
+    entries = [round(value * 65535) for value in values]
+    return b"curv\0\0\0\0" + struct.pack(f">I{len(entries)}H", len(entries), *entries)
 
 
 def description(name: str) -> bytes:
@@ -346,8 +351,15 @@ def _read_xyz(content: bytes) -> Vector:
     return x / 65536, y / 65536, z / 65536
 
 
-def _read_curve(content: bytes) -> tuple[float, ...]:
-    places = [i / 16 for i in range(17)]
+def curves_of(data: bytes) -> tuple[tuple[float, ...], ...] | None:
+    """Return the three curves of a sound profile at 256 even places; None where it is a table."""
+    tags = tags_of(data)
+    names = (b"rTRC", b"gTRC", b"bTRC")
+    return tuple(_read_curve(tags[n], 256) for n in names) if set(names) <= set(tags) else None
+
+
+def _read_curve(content: bytes, number: int = 17) -> tuple[float, ...]:
+    places = [i / (number - 1) for i in range(number)]
     if content[:4] == b"para":
         return tuple(_parametric(content, x) for x in places)
     if content[:4] != b"curv":
