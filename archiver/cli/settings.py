@@ -210,9 +210,9 @@ def _identity(path: Path, value: object) -> UUID | None:
 
 def _refuse_confirmations(path: Path, defaults: Mapping[str, object]) -> None:
     """Refuse keys by which every picture would be confirmed unseen, each with its line."""
-    from archiver.objects import OF_ONE_LOOK, load
+    from archiver.objects import NO_DEFAULT, load
 
-    wrong = [key for key in OF_ONE_LOOK if key in defaults]
+    wrong = [key for key in NO_DEFAULT if key in defaults]
     if not wrong:
         return
     _, lines = load(path)

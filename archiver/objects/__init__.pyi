@@ -76,6 +76,7 @@ from .sheet import SizeOf as SizeOf
 from .sheet import read_sheet as read_sheet
 from .sheet_keys import COLOUR_FRAMES as COLOUR_FRAMES
 from .sheet_keys import CONSENT as CONSENT
+from .sheet_keys import NO_DEFAULT as NO_DEFAULT
 from .sheet_keys import OF_ONE_LOOK as OF_ONE_LOOK
 from .sheet_keys import PATIENT as PATIENT
 from .sheet_keys import PHOTO as PHOTO

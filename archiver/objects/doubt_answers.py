@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from typing import Protocol
 
 from archiver.dentition import Direction, Turn
 from archiver.photo import DoubtKind
 
-#: Of the file itself, and of its way round in pictures of the same teeth.
-_OF_FILE = (DoubtKind.EMBEDDED, DoubtKind.EDITOR, DoubtKind.SELFIE)
+#: Of its way round in pictures of the same teeth.
 _OF_PRIORS = (DoubtKind.REFLECTED, DoubtKind.TURNED)
+#: Of what is in the picture: what a person has to have checked it against.
+CHECKS = {DoubtKind.OTHER_TOOTH: "teeth", DoubtKind.OTHER_MOUTH: "patient"}
 
 
 class Doubted(Protocol):
@@ -39,26 +41,29 @@ class Answering(Protocol):
     def top(self) -> Direction | None:
         """What is at the top, where somebody says it."""
 
+    @property
+    def checked(self) -> Collection[str]:
+        """What somebody has checked the picture against: ``teeth``, ``patient``."""
+
 
 def answered_by(kind: DoubtKind) -> str:
-    """Return the key of a sheet that answers a kind of doubt; empty where none does."""
+    """Return the key of a sheet that answers a kind of doubt."""
     if kind is DoubtKind.ORIENTATION:
         return "exif_orientation"
-    return "flipped" if kind in (*_OF_FILE, *_OF_PRIORS) else ""
+    return "checked" if kind in CHECKS else "flipped"
 
 
 def is_answered(doubt: Doubted, entry: Answering) -> bool:
     """Return whether a person has said what a doubt asks about.
 
     A flip that the evidence contradicts is no answer. What earlier pictures show is compared with
-    the flip allowed for, so that only "no" answers it. Which tooth and whose mouth a picture
-    shows is answered by no key.
+    the flip allowed for, so that only "no" answers it.
     """
     said = entry.flipped
+    if doubt.kind in CHECKS:
+        return CHECKS[doubt.kind] in entry.checked
     if doubt.kind is DoubtKind.ORIENTATION:
         return bool(entry.exif_orientation) or entry.top is not None
     if doubt.kind in _OF_PRIORS:
         return said is Turn.IDENTITY
-    if doubt.kind not in _OF_FILE or said is None:
-        return False
-    return doubt.turn is None or said in (Turn.IDENTITY, doubt.turn)
+    return said is not None and (doubt.turn is None or said in (Turn.IDENTITY, doubt.turn))

@@ -165,9 +165,11 @@ class Photograph:
 
     `flipped` is how a program had flipped it before it came (`FLIPS`), None where nobody says;
     `exif_orientation` is "ignore" where the camera's sensor was wrong. `lingual_fronts` is how
-    a palatal or lingual picture of front teeth is displayed. `shown` is the code, or the
-    whole digest, of what `confirmed_by` saw, and `confirmed_at` when that was; the side counts as
-    confirmed only where it fits what is archived. `line` is where the sheet says it, for messages.
+    a palatal or lingual picture of front teeth is displayed. `checked` is what somebody has
+    checked it against (``teeth``, ``patient``) where earlier pictures say otherwise. `shown` is the
+    code, or the whole digest, of what `confirmed_by` saw, and `confirmed_at` when that was; the
+    side counts as confirmed only where it fits what is archived. `line` is where the sheet says
+    it, for messages.
 
     Raises
     ------
@@ -200,6 +202,7 @@ class Photograph:
     flipped: Turn | None = None
     exif_orientation: str = ""
     lingual_fronts: LingualFronts = LingualFronts.UPRIGHT
+    checked: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         self.plan(1)

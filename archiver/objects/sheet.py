@@ -29,6 +29,7 @@ from archiver.objects.session import (
 )
 from archiver.objects.sheet_keys import (
     CONSENT,
+    NO_DEFAULT,
     OF_ONE_LOOK,
     PATIENT,
     PHOTO,
@@ -138,7 +139,7 @@ def _habits(reader: SheetReader, habits: Mapping[str, object]) -> dict[str, Any]
     """Read the practice's own defaults; what is wrong there has no line in the sheet."""
     read: dict[str, Any] = {}
     for name, value in habits.items():
-        if name in OF_ONE_LOOK:
+        if name in NO_DEFAULT:
             problem = Problem("objects.sheet.one_look", key=name)
         elif name not in PHOTO:
             key, keys = shown(name), tuple(PHOTO)
@@ -210,7 +211,7 @@ def _entries(
 ) -> tuple[Photograph, ...]:
     own_defaults = given.get("defaults", {})
     defaults = {**base, **reader.table(("defaults",), own_defaults, PHOTO)}
-    for name in OF_ONE_LOOK:
+    for name in NO_DEFAULT:
         if defaults.pop(name, None) is not None:
             reader.report(("defaults", name), "objects.sheet.one_look", key=name)
     told = set(own_defaults) if isinstance(own_defaults, Mapping) else set()

@@ -15,6 +15,7 @@ from datetime import date, datetime, time, timedelta
 from archiver.dentition import LingualFronts, Operator, direction_of, view_of
 from archiver.errors import Problem
 from archiver.objects.confirmation import read_shown
+from archiver.objects.doubt_answers import CHECKS
 from archiver.objects.purposes import Purpose
 from archiver.objects.session import FLIPS, Crop
 from archiver.objects.sheet_text import shown
@@ -229,6 +230,14 @@ def _one_of(*words: str) -> Converter:
     return convert
 
 
+def _checked(value: object) -> object:
+    known = tuple(CHECKS.values())
+    given = value if isinstance(value, list) else [value]
+    if not given or any(one not in known for one in given):
+        raise Unfit("objects.sheet_keys.checked", words=tuple(f'"{word}"' for word in known))
+    return tuple(word for word in known if word in given)
+
+
 def _lingual_fronts(value: object) -> object:
     return LingualFronts(_one_of(*(one.value for one in LingualFronts))(value))
 
@@ -264,7 +273,7 @@ VISIT: dict[str, Key] = {
     "photographer": Key(_person),
 }
 
-#: Every key of a photograph but its file; `[defaults]` takes all but `OF_ONE_LOOK` too.
+#: Every key of a photograph but its file; `[defaults]` takes all but `NO_DEFAULT` too.
 PHOTO: dict[str, Key] = {
     "view": Key(_view, required=True),
     "mirror": Key(_bool, required=True),
@@ -274,6 +283,7 @@ PHOTO: dict[str, Key] = {
     "flipped": Key(_flipped),
     "exif_orientation": Key(_one_of("ignore", "use")),
     "lingual_fronts": Key(_lingual_fronts),
+    "checked": Key(_checked),
     "crop": Key(_crop),
     "confirmed_by": Key(_person),
     "shown": Key(_shown),
@@ -291,6 +301,8 @@ PHOTO: dict[str, Key] = {
 
 #: Keys that are said of one picture by who looks at it, and of no other.
 OF_ONE_LOOK = ("confirmed_by", "shown", "confirmed_at")
+#: Keys that hold for one picture at which somebody looked, never for several.
+NO_DEFAULT = (*OF_ONE_LOOK, "checked")
 
 #: Consent to hand photographs over, a table of its own; it need not be there.
 CONSENT: dict[str, Key] = {

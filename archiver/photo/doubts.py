@@ -1,7 +1,7 @@
 """What speaks for a photograph not being as the camera took it, or not what is said of it.
 
 A doubt is evidence, never a decision: a person answers it by saying how the picture was flipped,
-or that it was not.
+or that it was not, or that teeth and patient have been checked.
 """
 
 from __future__ import annotations
@@ -25,6 +25,14 @@ class DoubtKind(str, Enum):
     TURNED = "turned"
     OTHER_TOOTH = "other tooth"
     OTHER_MOUTH = "other mouth"
+
+    @property
+    def is_of_file(self) -> bool:
+        """Whether it rests on the file alone, not on earlier pictures."""
+        return self in _OF_FILE
+
+
+_OF_FILE = (DoubtKind.EMBEDDED, DoubtKind.EDITOR, DoubtKind.SELFIE, DoubtKind.ORIENTATION)
 
 
 @dataclass(frozen=True)

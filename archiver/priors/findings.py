@@ -12,16 +12,12 @@ latest counts. Only identifiers of instances go in, no name and no text of a per
 
 from __future__ import annotations
 
-import json
-import os
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from datetime import datetime
 from pathlib import Path
 
-from archiver.archive.statements import FINDING_LINES, FOLDER, jsonl_log
-from archiver.archive.store import mark_fields
-from archiver.errors import ArchiveError, Problem
+from archiver.archive.statements import append_findings
 from archiver.vision import Way
 from archiver.wording import Text
 
@@ -95,27 +91,8 @@ def keep_findings(
     ArchiveError
         If it cannot be written, or a newer program has written to it.
     """
-    if not told:
-        return None
-    stamp = {"check": CHECK, "time": time.isoformat(timespec="milliseconds"), "by": by}
-    lines = "".join(
-        json.dumps(mark_fields(FINDING_LINES, {**asdict(one), **stamp}), sort_keys=True) + "\n"
-        for one in told
-    )
-    path = archive / FOLDER / FILE
-    try:
-        FINDING_LINES.check(jsonl_log.last_version(path), path)
-        path.parent.mkdir(exist_ok=True)
-        with path.open("a", encoding="utf-8") as out:
-            out.write(lines)
-            out.flush()
-            os.fsync(out.fileno())
-    except OSError as error:
-        reason = (error.strerror or str(error)).lower()
-        raise ArchiveError(
-            Problem("priors.findings.not_kept", reason=reason).at(file=str(path))
-        ) from error
-    return path
+    lines = [{**asdict(one), "check": CHECK} for one in told]
+    return append_findings(archive, FILE, lines, time=time, by=by)
 
 
 def keep_outcomes(

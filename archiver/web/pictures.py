@@ -10,7 +10,7 @@ from contextlib import suppress
 from dataclasses import replace
 from datetime import datetime, timedelta
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeAlias
 
 from cachetools import LRUCache
 from starlette.exceptions import HTTPException
@@ -28,6 +28,7 @@ from archiver.web.labels import Label, doubted, label_of
 from archiver.wording import Text
 
 if TYPE_CHECKING:
+    from archiver.archive.statements import KeptDoubt
     from archiver.objects import Description
     from archiver.web.site_context import SiteContext
 
@@ -43,6 +44,9 @@ _QUALITY = 88
 _A_FEW = threading.Semaphore(2)
 
 
+_Doubts: TypeAlias = "Mapping[str, tuple[KeptDoubt, ...]]"
+
+
 class Pictures:
     """Pictures and what is told of them, with a cache of bounded size."""
 
@@ -51,7 +55,7 @@ class Pictures:
         self._guard = threading.Lock()
         self._made: LRUCache[tuple[str, int], bytes] = LRUCache(_PICTURES, len)
         self._described: LRUCache[str, Description] = LRUCache(_DESCRIPTIONS)
-        self._findings: tuple[object, Mapping[str, Text | str]] = ((), {})
+        self._findings: tuple[object, Mapping[str, Text | str], _Doubts] = ((), {}, {})
         self._seen: LRUCache[tuple[str, str], datetime] = LRUCache(_DESCRIPTIONS)
 
     def routes(self) -> list[BaseRoute]:
@@ -114,6 +118,20 @@ class Pictures:
         ArchiveError
             If the findings are of a newer version.
         """
+        return self._found()[1]
+
+    def doubts(self, uid: str) -> tuple[KeptDoubt, ...]:
+        """Return what spoke against a picture when it was archived, or last amended.
+
+        Raises
+        ------
+        ArchiveError
+            If the findings are of a newer version.
+        """
+        return self._found()[2].get(uid, ())
+
+    def _found(self) -> tuple[object, Mapping[str, Text | str], _Doubts]:
+        from archiver.archive.statements import kept_doubts
         from archiver.records.checks import failed_sides
 
         root = self._site.archive.layout.root
@@ -122,8 +140,8 @@ class Pictures:
         with self._guard:
             if self._findings[0] != state:
                 told = {uid: one.detail for uid, one in failed_sides(root).items()}
-                self._findings = (state, told)
-            return self._findings[1]
+                self._findings = (state, told, kept_doubts(root))
+            return self._findings
 
     def labels(self, records: Sequence[Record]) -> list[Label]:
         """Return the labels of those of the records that can be read."""

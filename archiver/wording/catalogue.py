@@ -83,6 +83,8 @@ class Words:
             If the catalogue has no such key.
         """
         if not self.has(key):
+            if self._table:  # of another file: a `Text` that came as a value
+                return words_of(self.language)(key, **values)
             raise KeyError(key)
         text = self._texts[key]
         if isinstance(text, dict):

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 
 from archiver import __version__
@@ -12,6 +12,8 @@ from archiver.archive.statements import (
     AmendmentSettings,
     HandedOver,
     carry_out,
+    keep_doubts,
+    kept_doubts,
     of_instances,
     prepare,
 )
@@ -96,8 +98,9 @@ def amend(
 
 
 def _carry_findings(archive: Archive, amendment: Amendment, now: datetime) -> None:
-    """What a comparison found wrong of a side holds for a successor that shows it alike."""
+    """What was found wrong holds for a successor that shows it alike."""
     before, after = amendment.before.plan, amendment.after.plan
+    _carry_doubts(archive, amendment, now)
     if before.sight != after.sight or before.stored != after.stored:
         return
     failed = failed_sides(archive.layout.root)
@@ -112,6 +115,27 @@ def _carry_findings(archive: Archive, amendment: Amendment, now: datetime) -> No
         for one, of in zip(carried, found, strict=True)
     ]
     keep_findings(archive.layout.root, told, time=now, by=f"amend {__version__}")
+
+
+def _carry_doubts(archive: Archive, amendment: Amendment, now: datetime) -> None:
+    """Doubts about a file stay; those of earlier pictures do where it is said to show the same."""
+    root, (before, after) = archive.layout.root, (amendment.before.plan, amendment.after.plan)
+    alike = before.sight == after.sight and before.stored == after.stored
+    known = kept_doubts(root)
+    found = {
+        doubt.kind: doubt
+        for one in amendment.successors
+        for doubt in known.get(one.predecessor, ())
+        if alike or doubt.kind.is_of_file
+    }
+    # Who says how it was flipped has answered what the file made doubtful.
+    answered = before.stored != after.stored
+    carried = [
+        replace(of, sop=one.sop_instance_uid, is_answered=of.is_answered or answered)
+        for one in amendment.successors
+        for of in found.values()
+    ]
+    keep_doubts(root, carried, time=now, by=f"amend {__version__}")
 
 
 def _packages(archive: Archive, amendment: Amendment) -> tuple[HandedOver, ...]:

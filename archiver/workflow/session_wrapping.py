@@ -5,16 +5,18 @@ from __future__ import annotations
 import threading
 from collections.abc import Callable
 from dataclasses import replace
+from datetime import datetime
 from functools import cached_property
 from typing import TYPE_CHECKING
 
 from archiver import __version__
 from archiver.archive.ingest import IngestSettings, WrappedPhotograph, WrappedSession, weigh_file
 from archiver.archive.ingest import wrap as ingest
-from archiver.archive.store import Archive
+from archiver.archive.statements import KeptDoubt, keep_doubts, kept_doubts
+from archiver.archive.store import Archive, Outcome
 from archiver.dentition import Plan
 from archiver.network.outbox import settle_owed
-from archiver.objects import Patient, Photograph, Session
+from archiver.objects import Patient, Photograph, Session, is_answered
 from archiver.photo import CameraFile, PictureDoubt
 from archiver.priors import KnownPictures
 
@@ -119,10 +121,13 @@ class _Weighing:
         return PreparedPictures()
 
     def keep(self, one: WrappedPhotograph, settings: IngestSettings) -> None:
-        """Keep what was found of the side of a photograph, once it is archived."""
+        """Keep what was found of a photograph, once it is archived."""
         with self._guard:
             evidence = self._found.pop(id(one.photograph), None)
-        if evidence is None or not one.instances:
+        if not one.instances:
+            return
+        self._keep_doubts(one, settings.now())
+        if evidence is None:
             return
         from archiver.priors import keep_outcomes
 
@@ -135,3 +140,20 @@ class _Weighing:
                 time=settings.now(),
                 by=f"wrap {__version__}",
             )
+
+    def _keep_doubts(self, one: WrappedPhotograph, now: datetime) -> None:
+        """Keep the doubts about a photograph, and answers to those that were kept before."""
+        if not one.doubts and one.status is Outcome.NEW:
+            return
+        uid, root = one.instances[-1].sop_instance_uid, self._archive.layout.root
+        before = {doubt.kind: doubt for doubt in kept_doubts(root).get(uid, ())}
+        found = {
+            doubt.kind: KeptDoubt(uid, doubt.kind, doubt.text, doubt.turn) for doubt in one.doubts
+        }
+        # The archive's evidence is weighed once; what a later run of the sheet says may answer it.
+        told = [
+            replace(doubt, is_answered=is_answered(doubt, one.photograph))
+            for doubt in {**before, **found}.values()
+        ]
+        new = [doubt for doubt in told if doubt != before.get(doubt.kind)]
+        keep_doubts(root, new, time=now, by=f"wrap {__version__}")

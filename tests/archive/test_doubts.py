@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import json
+from datetime import datetime, timezone
 from pathlib import Path
 
 import piexif
 import pytest
 
-from archiver import cli
+from archiver import AmendmentRequest, AmendmentSettings, Archive, Change, amend, cli
+from archiver.archive.statements import confirmation_of, kept_doubts, looked_at
+from archiver.objects import FLIPS
 from tests.photo.camera_files import camera_exif, camera_jpeg, repainted, shot, thumbnail
 
 SHEET = """\
@@ -67,6 +70,45 @@ def test_the_sheet_answers_a_doubt_by_saying_how_it_was_flipped(
     assert told["doubts"] and kinds(told) == []
     assert told["correction"] == (2 if flipped == "left-right" else 1)
     assert "doubt:" not in words
+
+
+@pytest.mark.parametrize("said", ["", 'flipped = "no"\n'])
+def test_doubts_are_kept_with_their_answers_and_outlive_a_confirmation(
+    folder: Path, said: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    told, _ = wrapped(folder, said, capsys)
+    uid = told["instances"][-1]["sop_instance_uid"]
+    (archive,) = (path for path in folder.iterdir() if path.name.startswith("archive"))
+    kept = kept_doubts(archive)[uid]
+    expected = [(kind, bool(said)) for kind in ("embedded picture", "editor")]
+    assert [(one.kind.value, one.is_answered) for one in kept] == expected
+    assert "the camera's own thumbnail shows it otherwise" in str(kept[0].text)
+    journal = (archive / "journal.jsonl").read_text("utf-8")
+    assert ("doubt (editor) answered by flipped" in journal) is bool(said)
+    with Archive.open(archive, actor="test") as opened:
+        code = looked_at(opened, uid).examined.code
+        wish = confirmation_of(uid, "Haugen^Liv", code)
+        done = amend(opened, wish, AmendmentSettings(datetime.now(timezone.utc)))
+        after = done.amendment.successors[-1].sop_instance_uid
+        assert [(o.kind.value, o.is_answered) for o in kept_doubts(archive)[after]] == expected
+        flip = AmendmentRequest(after, Change(flipped=FLIPS["left-right"]), by="Haugen^Liv")
+        done = amend(opened, flip, AmendmentSettings(datetime.now(timezone.utc)))
+    after = done.amendment.successors[-1].sop_instance_uid
+    assert all(one.is_answered for one in kept_doubts(archive)[after])
+
+
+@pytest.mark.parametrize("said", ['checked = "tooth"', "checked = []", "checked = true"])
+def test_what_was_checked_is_said_in_its_own_words_and_of_one_picture(
+    folder: Path, said: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    sheet = folder / "sheet.toml"
+    sheet.write_text(SHEET + 'view = "left buccal"\n' + said + "\n", "utf-8")
+    assert cli.main(["init", str(folder / "new")]) == 0
+    assert cli.main(["wrap", str(sheet), "--archive", str(folder / "new")]) == 2
+    assert '"teeth" or "patient"' in capsys.readouterr().err
+    sheet.write_text('[defaults]\nchecked = "teeth"\n' + SHEET + 'view = "left buccal"\n', "utf-8")
+    assert cli.main(["wrap", str(sheet), "--archive", str(folder / "new")]) == 2
+    assert "checked holds for one picture" in capsys.readouterr().err
 
 
 def test_a_flip_that_the_thumbnail_contradicts_is_no_answer(

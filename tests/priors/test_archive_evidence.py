@@ -9,6 +9,7 @@ import subprocess
 import sys
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
 from datetime import datetime
 from functools import cache
 from pathlib import Path
@@ -19,9 +20,11 @@ import pytest
 from PIL import Image
 
 from archiver import AmendmentRequest, AmendmentSettings, Archive, Change, amend, cli
+from archiver.archive.statements import kept_doubts
 from archiver.archive.statements.confirmations import confirmation_of, looked_at
 from archiver.dentition import Orientation, View, sight
 from archiver.objects import FLIPS
+from archiver.photo import DoubtKind
 from archiver.photo.turning import turned
 from archiver.priors import KnownPictures, archive_evidence
 from archiver.priors.display_pixels import Shown, load
@@ -220,11 +223,20 @@ def test_the_other_side_reflected_is_told_by_the_picture_of_that_side(
     doubts, _ = told(tmp_path, archive, pixels, "left buccal")
     assert [one["kind"] for one in doubts] == ["other tooth"]
     assert doubts[0]["evidence"]["view"] == "right buccal"  # type: ignore[index]
+    said = 'checked = ["teeth"]'
+    assert wrapped(tmp_path, archive, pixels, "left buccal", said, "2026-03-05") == []
 
 
 def test_another_patients_picture_is_told(tmp_path: Path, archive: Path) -> None:
-    doubts, _ = told(tmp_path, archive, photograph("patient_1.left_buccal"), "left buccal")
+    doubts, uid = told(tmp_path, archive, photograph("patient_1.left_buccal"), "left buccal")
     assert [one["kind"] for one in doubts] == ["other mouth"]
+    (kept,) = kept_doubts(archive)[uid]
+    assert kept.kind is DoubtKind.OTHER_MOUTH and not kept.is_answered
+    # Said in the sheet later, it answers what the first run found.
+    (sheet,) = tmp_path.glob("*.toml")
+    sheet.write_text(sheet.read_text() + 'checked = "patient"\n')
+    assert cli.main(["wrap", str(sheet), "--archive", str(archive)]) == 0
+    assert kept_doubts(archive)[uid] == (replace(kept, is_answered=True),)
 
 
 def test_what_was_found_outlives_the_confirmation_and_is_told_where_a_picture_is_found(

@@ -133,6 +133,13 @@ def test_what_an_earlier_picture_contradicts_is_told_before_the_side_is_asked(
     )
     expect(page.locator(".tile-doubt")).to_contain_text(words)
     expect(question.locator(".earlier")).to_contain_text("2025-03-04")
+    if kind == "other mouth":
+        question.get_by_role("button", name="I checked the patient").click()
+        expect(question.locator(".doubt-answered")).to_contain_text(words)
+        assert taking.state()["pictures"][digest]["said"]["checked"] == ["patient"]
+        # Of another patient it would have to be checked anew.
+        assert taking.change(patient={**PATIENT, "id": "P-0502"}).status == 200
+        assert "checked" not in taking.state()["pictures"][digest]["said"]
 
 
 def test_an_unanswered_doubt_is_told_at_archiving_which_it_does_not_stop_and_in_record(
@@ -154,6 +161,7 @@ def test_an_unanswered_doubt_is_told_at_archiving_which_it_does_not_stop_and_in_
     expect(page.locator("main")).to_contain_text("found it the wrong way round")
     page.goto(f"{served.url}/record/visit/{study_of(served, result['instances'][-1]['uid'])}")
     expect(page.locator("main")).to_contain_text("found it the wrong way round")
+    expect(page.locator(".picture-doubt")).to_contain_text("In doubt: beside the earlier picture")
 
 
 def test_a_doubt_is_answered_in_the_page_as_by_the_sheet(
@@ -173,7 +181,12 @@ def test_a_doubt_is_answered_in_the_page_as_by_the_sheet(
     as_the_page = [(d["kind"], d["answered"]) for d in weighed(taking, digest)]
     assert as_the_page == [(kind, True) for kind in kinds]
     assert taking.archive()["state"] == "done"
-    assert taking.state()["pictures"][digest]["result"]["doubts"] == []
+    result = taking.state()["pictures"][digest]["result"]
+    assert result["doubts"] == []
+    page.goto(f"{served.url}/record/side/{result['instances'][-1]['uid']}")
+    expect(page.locator("#doubts")).to_contain_text(
+        "Answered when it was archived: the camera's own"
+    )
     sheet = served.archive / "pages" / "drafts" / taking.id / "sheet.toml"
     assert as_the_page == [(d["kind"], d["answered"]) for d in wrapped(sheet, before)]
 

@@ -16,6 +16,7 @@ from web_serving import PASSWORD, TABLET, Client, Served, Watch, serious
 
 from archiver.access.users import users_of
 from archiver.archive.query import Query, Record
+from archiver.archive.statements import KeptDoubt, keep_doubts
 from archiver.archive.store.archive import Archive
 from archiver.network.outbox.outbox import Outbox
 from archiver.network.outbox.peer_corrections import note_holder
@@ -23,11 +24,15 @@ from archiver.objects import concepts, key_objects, part10
 from archiver.objects.confirmation import code_of, read_shown
 from archiver.objects.description import describe
 from archiver.objects.uids import DerivedUids
+from archiver.photo import DoubtKind
+from archiver.priors import keep_outcomes
 from archiver.records.audit_memory import Memory
 from archiver.records.examination import Depth
 from archiver.records.report.visit_report import report_visit
 from archiver.records.rules.rule_reader import read_rules, shipped
 from archiver.records.survey import survey_archive
+from archiver.vision import Way
+from archiver.wording import Text
 
 NOON = datetime(2026, 5, 4, 12, tzinfo=timezone.utc)
 
@@ -386,10 +391,19 @@ def test_a_second_person_countersigns_what_is_shown_to_them(
     with Archive.open(archive, read_only=True) as opened:
         asked = Query(patient_id="P-1042", confirmed=True, role="derived", limit=1)
         (record,) = opened.query(asked)
+    # What speaks against it is told to who is asked.
+    now, uid = datetime.now(timezone.utc), record.sop_instance_uid
+    flipped = Text("photo.doubt.embedded", where="thumbnail", turn=Text("photo.doubt.turn.2"))
+    keep_doubts(archive, [KeptDoubt(uid, DoubtKind.EMBEDDED, flipped)], time=now, by="wrap")
+    keep_outcomes(archive, uid, [("1.2.3", Way.REVERSED)], time=now, by="compare")
     served = start(archive)
     client = Client(served)
     client.log_in("liv")
     client.ask("/")
+    told = "In doubt: the camera&#39;s own thumbnail shows it otherwise"
+    assert told in client.ask(f"/record/visit/{record.study_uid}").text
+    asks = client.ask(f"/record/side/{uid}").text
+    assert told in asks and "1 of 2 pictures compared is this way round" in asks
     assert "Countersign" in client.ask(f"/record/visit/{record.study_uid}").text
     page = client.ask(f"/record/side/{record.sop_instance_uid}").text
     (seen,) = re.findall(r'name="seen" value="([0-9a-f]{64})"', page)

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 import archiver.web
-from archiver.wording import Words
+from archiver.wording import Text, Words
 
 HERE = Path(archiver.web.__file__).parent
 TEMPLATES = sorted(HERE.rglob("*.html"))
@@ -115,3 +115,10 @@ def test_a_value_is_put_in_once_and_stays_what_it_is() -> None:
     assert words("start.hello", name="{n} <b>") == "Good day, {n} <b>"
     assert words("record.unconfirmed", n=1) == "1 not confirmed"
     assert words("record.unconfirmed", n=0) == "0 not confirmed"
+
+
+def test_a_text_of_another_room_is_put_into_a_page() -> None:
+    turned = Text("photo.doubt.turn.3")
+    assert Words(table="pages")("picture.in_doubt", words=turned) == f"In doubt: {turned}."
+    with pytest.raises(KeyError):
+        Words(table="pages")("picture.no_such_key")

@@ -39,6 +39,7 @@ from archiver.objects import (
     PhotographInstance,
     Session,
     UidPolicy,
+    answered_by,
     crop_problem,
     demand_offset,
     describe,
@@ -285,22 +286,28 @@ def _instances(making: Making, taken: WrappedPhotograph, settings: IngestSetting
     if errors:
         problems = tuple(f.problem().at(file=making.photo.name) for f in errors)
         return _Made(replace(taken, status=Outcome.REFUSED, problems=problems))
+    notes = [said.note for said in making.confirmations]
+    notes += [
+        f"doubt ({doubt.kind.value}) answered by {answered_by(doubt.kind)}"
+        for doubt in taken.doubts
+        if doubt not in taken.unanswered
+    ]
     incoming = tuple(
-        _incoming(one, header, making) for one, header in zip(built, headers, strict=True)
+        _incoming(one, header, making.photo, "; ".join(notes))
+        for one, header in zip(built, headers, strict=True)
     )
     return _Made(replace(taken, status=Outcome.NEW), incoming, found)
 
 
-def _incoming(one: PhotographInstance, header: bytes, making: Making) -> Incoming:
+def _incoming(one: PhotographInstance, header: bytes, photo: CameraFile, note: str) -> Incoming:
     """Describe an instance as its file, read again, will describe itself."""
     described = replace(describe(one.dataset), transfer_syntax=one.pixels.transfer_syntax)
-    parts, photo = part10.pieces(one, header), making.photo
     return Incoming(
         described,
-        parts,
+        part10.pieces(one, header),
         photo.sha256,
         photo.name,
-        origin="; ".join(said.note for said in making.confirmations),
+        origin=note,
         on_doubt=OnDoubt.REFUSE,
     )
 

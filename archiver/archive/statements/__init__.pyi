@@ -1,5 +1,4 @@
 from . import evidence as evidence
-from . import jsonl_log as jsonl_log
 from .amendments import Amendment as Amendment
 from .amendments import AmendmentRequest as AmendmentRequest
 from .amendments import AmendmentSettings as AmendmentSettings
@@ -16,8 +15,12 @@ from .consents import consents_of as consents_of
 from .consents import demand as demand
 from .consents import note as note
 from .consents import patient_of as patient_of
+from .doubt_log import KeptDoubt as KeptDoubt
+from .doubt_log import keep_doubts as keep_doubts
+from .doubt_log import kept_doubts as kept_doubts
 from .finding_lines import FINDING_LINES as FINDING_LINES
 from .finding_lines import FOLDER as FOLDER
+from .finding_lines import append_findings as append_findings
 from .handover_register import HandedOver as HandedOver
 from .handover_register import handovers as handovers
 from .handover_register import of_case as of_case

@@ -1,14 +1,21 @@
 """What checks of pictures found: lines about instances, beside the archive's objects.
 
-They lie in ``<archive>/findings/<anything>.jsonl``. `archiver.priors` writes them, the audit reads
-them, and both go by the version here.
+They lie in ``<archive>/findings/<anything>.jsonl``, and go by the version here. Only identifiers of
+instances stand in them, no name and no text of a person.
 """
 
 from __future__ import annotations
 
+import json
+import os
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict
+from datetime import datetime
+from pathlib import Path
 
-from archiver.archive.store.schema import Fields, Schema, unchanged
+from archiver.archive.statements.jsonl_log import last_version
+from archiver.archive.store.schema import Fields, Schema, mark_fields, unchanged
+from archiver.errors import ArchiveError, Problem
 from archiver.wording import Text
 
 FOLDER = "findings"
@@ -23,3 +30,41 @@ def _coded(line: Fields) -> Fields:
 
 
 FINDING_LINES: Schema[Fields] = Schema(Text("archive.schema.findings"), (unchanged, _coded))
+
+
+def append_findings(
+    archive: Path, name: str, lines: Sequence[Mapping[str, object]], *, time: datetime, by: str
+) -> Path | None:
+    """Append lines to a file of findings, each with its time and who found it.
+
+    Returns
+    -------
+    Path or None
+        The file; None where there is nothing to append.
+
+    Raises
+    ------
+    ArchiveError
+        If it cannot be written, or a newer program has written to it.
+    """
+    if not lines:
+        return None
+    stamp = {"time": time.isoformat(timespec="milliseconds"), "by": by}
+    text = "".join(
+        json.dumps(mark_fields(FINDING_LINES, {**one, **stamp}), sort_keys=True) + "\n"
+        for one in lines
+    )
+    path = archive / FOLDER / name
+    try:
+        FINDING_LINES.check(last_version(path), path)
+        path.parent.mkdir(exist_ok=True)
+        with path.open("a", encoding="utf-8") as out:
+            out.write(text)
+            out.flush()
+            os.fsync(out.fileno())
+    except OSError as error:
+        reason = (error.strerror or str(error)).lower()
+        raise ArchiveError(
+            Problem("archive.findings.not_kept", reason=reason).at(file=str(path))
+        ) from error
+    return path

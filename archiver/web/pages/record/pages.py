@@ -156,6 +156,7 @@ class _Record:
             total=tally(told.demands),
             unconfirmed=told.unconfirmed,
             pictures=self._site.pictures.labels(sorted(shown, key=_by_time)),
+            doubts=lambda uid: side_confirmation.doubt_lines(self._site, uid, answered=False),
             beside=[r for r in beside if r.rejected is None],
             rejected=self._site.pictures.labels(_rejected(records)),
             handed=of_instances(archive.layout.root, rejected),

@@ -80,10 +80,28 @@ def question(site: Site, uid: str, who: str) -> SideQuestion:
         raise Refused(409, "record.no_edges")
     laterality = description.laterality if description.laterality in ("R", "L") else ""
     found = site.pictures.found_wrong().get(uid)
-    doubts = (site.t("picture.side_in_doubt", found=found),) if found is not None else ()
+    doubts = doubt_lines(site, uid)
+    if found is not None:
+        doubts = (site.t("picture.side_in_doubt", found=found), *doubts)
     words = asked(edges, laterality, site.t)
     shown = looked_at(site.archive, uid).examined
     return SideQuestion(record, words, _by_edge(edges), laterality, shown, doubts)
+
+
+def doubt_lines(site: Site, uid: str, *, answered: bool = True) -> tuple[str, ...]:
+    """Return what spoke against a picture when it was archived, open doubts first.
+
+    Parameters
+    ----------
+    answered
+        Whether those are among them that what was said had answered.
+    """
+    known = sorted(site.pictures.doubts(uid), key=lambda doubt: doubt.is_answered)
+    return tuple(
+        site.t(f"picture.{'doubt_answered' if one.is_answered else 'in_doubt'}", words=one.text)
+        for one in known
+        if answered or not one.is_answered
+    )
 
 
 def record_of(site: Site, uid: str) -> Record | None:

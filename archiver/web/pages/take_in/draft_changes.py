@@ -11,7 +11,7 @@ from archiver.errors import MeaningError
 from archiver.objects import SAME_PERSON, Unfit
 from archiver.web.http_errors import Refused
 from archiver.web.pages.take_in.consent_fields import read_consent
-from archiver.web.pages.take_in.drafts import Draft, Photo
+from archiver.web.pages.take_in.drafts import Draft, Photo, Said
 from archiver.web.pages.take_in.examined_sides import (
     DraftAuthor,
     confirmed,
@@ -76,7 +76,7 @@ def _of_whom(draft: Draft, change: Mapping[str, Any], who: str) -> Draft:
         if any(patient.get(key) != draft.patient.get(key) for key in ("id", "issuer")):
             draft = replace(draft, consent={})
         if patient != draft.patient:
-            draft = replace(draft, same_person={})
+            draft = replace(draft, same_person={}).with_said(_unchecked(draft))
         draft = replace(draft, patient=patient, study={})
     if "same_person" in change:
         draft = replace(draft, same_person=_checked(str(change["same_person"]), who))
@@ -84,6 +84,15 @@ def _of_whom(draft: Draft, change: Mapping[str, Any], who: str) -> Draft:
         given = _table(change, "consent")
         draft = replace(draft, consent=read_consent(given, who and read_who(who)))
     return draft
+
+
+def _unchecked(draft: Draft) -> dict[str, Said]:
+    """Return what is said of pictures that were checked against another patient."""
+    return {
+        digest: {key: value for key, value in said.items() if key != "checked"}
+        for digest, said in draft.said.items()
+        if "checked" in said
+    }
 
 
 def _checked(reason: str, who: str) -> dict[str, str]:

@@ -68,6 +68,7 @@ class Answers:
     flipped: Turn | None = None
     exif_orientation: str = ""
     top: Direction | None = None
+    checked: tuple[str, ...] = ()
 
     @classmethod
     def of(cls, said: Said, habits: Mapping[str, object]) -> Answers:
@@ -78,6 +79,7 @@ class Answers:
             FLIPS[flipped] if flipped else None,
             known.get("exif_orientation", ""),
             direction_of(str(top)) if top else None,
+            tuple(known.get("checked", ())),
         )
 
 
@@ -258,8 +260,8 @@ def told(
     Returns
     -------
     list of dict
-        ``kind``, ``words``, ``evidence``, ``turn``; ``asks``: the key that answers it, empty where
-        none does; ``answered``: whether what is said does.
+        ``kind``, ``words``, ``evidence``, ``turn``; ``asks``: the key that answers it;
+        ``answered``: whether what is said does.
     """
     answers = Answers.of(said, habits)
     return [

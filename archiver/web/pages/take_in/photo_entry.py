@@ -20,7 +20,7 @@ from archiver.dentition import (
     read_teeth,
 )
 from archiver.errors import MeaningError, Problem
-from archiver.objects import FLIPS, OF_ONE_LOOK, PHOTO, Crop, Unfit, crop_problem
+from archiver.objects import FLIPS, NO_DEFAULT, OF_ONE_LOOK, PHOTO, Crop, Unfit, crop_problem
 from archiver.photo import Box, source_box, turned_box
 from archiver.web.http_errors import Refused
 from archiver.web.pages.take_in.drafts import Photo, Said
@@ -81,6 +81,8 @@ def read_value(key: str, value: object, numbering: Numbering = Numbering.ISO) ->
         return str(value)
     if isinstance(read, View | Operator | LingualFronts):
         return read.value
+    if key == "checked" and isinstance(read, tuple):
+        return list(read)
     if isinstance(read, Direction):
         return read.word
     if isinstance(read, Crop):
@@ -100,7 +102,7 @@ def changed(said: Said, given: Mapping[str, object], numbering: Numbering) -> di
     """
     new = dict(said)
     for key, value in given.items():
-        if value is None or value == "":
+        if value is None or value in ("", []):
             if key not in PHOTO and key != "left_out":
                 raise Refused(422, "errors.malformed")
             new.pop(key, None)
@@ -109,7 +111,7 @@ def changed(said: Said, given: Mapping[str, object], numbering: Numbering) -> di
     if not new.get("teeth", True):
         del new["teeth"]
     if any(new.get(key) != said.get(key) for key in TURNING):
-        for key in OF_ONE_LOOK:
+        for key in OF_ONE_LOOK if "checked" in given else NO_DEFAULT:
             new.pop(key, None)
     return new
 

@@ -162,7 +162,7 @@ export class Asking {
 
   answers() {
     const { model } = this;
-    return doubtActs(this.doubts(), (given) => model.say([model.current], given).catch(() => {}));
+    return doubtActs(this.doubts(), model.said(model.current).checked ?? [], (given) => model.say([model.current], given).catch(() => {}));
   }
 
   /**

@@ -31,6 +31,7 @@
  * @property {string} [flipped] how, before it came
  * @property {string} [exif_orientation] "ignore" where the camera's was wrong
  * @property {string} [lingual_fronts] "turned" by half where front teeth are seen from inside
+ * @property {string[]} [checked] "teeth", "patient": against what, where earlier pictures say otherwise
  * @property {Box} [crop] in pixels of the turned picture
  * @property {boolean} [left_out]
  * @property {string} [confirmed_by]
@@ -62,7 +63,7 @@
  * @typedef {object} Doubt
  * @property {string} kind
  * @property {string} words
- * @property {"flipped" | "exif_orientation" | ""} asks the key that answers it, where one does
+ * @property {"flipped" | "exif_orientation" | "checked"} asks the key that answers it
  * @property {boolean} answered
  */
 

@@ -273,7 +273,10 @@ export function saidAfter(picture, given) {
     if (value === null || value === "" || (Array.isArray(value) && value.length === 0)) delete said[key];
     else said[key] = value;
   }
-  if (TURNING.some((key) => !same(said[key], picture.said[key]))) delete said.confirmed_by;
+  if (TURNING.some((key) => !same(said[key], picture.said[key]))) {
+    delete said.confirmed_by;
+    if (!("checked" in given)) delete said.checked;
+  }
   if (said.crop && !("crop" in given)) {
     const [before, after] = [judge(picture.said, picture.exif), judge(said, picture.exif)];
     if (before && after && before.turn !== after.turn) said.crop = recropped(said.crop, picture, before.turn, after.turn);

@@ -13,6 +13,9 @@ import { edgeOf, sideDrawing } from "./side_drawing.js";
 /** @typedef {Follows & { edges: Edges }} Settled */
 
 const SIDE = 640;
+// What a doubt of what is in the picture has to be checked against.
+/** @type {Record<string, string>} */
+const CHECKS = { "other tooth": "teeth", "other mouth": "patient" };
 
 /**
  * @param {string} name
@@ -88,7 +91,7 @@ export function doubtLines(doubts) {
     const line = make("li", doubt.answered ? "doubt-answered" : "doubt-open");
     const words = make("span", "", t(doubt.answered ? "take_in.doubt_answered" : "take_in.doubt", { words: doubt.words }));
     line.append(icon(doubt.answered ? "confirmed" : "warning"), words);
-    if (!doubt.answered && !doubt.asks) words.append(" ", make("span", "quiet", t("take_in.doubt_look")));
+    if (!doubt.answered && doubt.asks === "checked") words.append(" ", make("span", "quiet", t("take_in.doubt_look")));
     list.append(line);
   }
   return doubts.length ? [list] : [];
@@ -97,15 +100,21 @@ export function doubtLines(doubts) {
 /**
  * The answers to doubts that a person may give beside what flips the picture.
  * @param {Doubt[]} doubts
+ * @param {string[]} checked what is said already to have been checked
  * @param {(given: Given) => unknown} say
  */
-export function doubtActs(doubts, say) {
-  const asks = new Set(doubts.filter((one) => !one.answered).map((one) => one.asks));
+export function doubtActs(doubts, checked, say) {
+  const open = doubts.filter((one) => !one.answered);
+  const asks = new Set(open.map((one) => one.asks));
   const acts = [];
   if (asks.has("flipped")) acts.push(act("not-flipped", t("take_in.not_flipped"), "", () => say({ flipped: "no" })));
   if (asks.has("exif_orientation")) {
     acts.push(act("exif-ignore", t("take_in.turn_wrong"), "", () => say({ exif_orientation: "ignore" })));
     acts.push(act("exif-use", t("take_in.turn_good"), "", () => say({ exif_orientation: "use" })));
+  }
+  for (const { kind } of open) {
+    const against = CHECKS[kind];
+    if (against) acts.push(act(`checked-${against}`, t(`take_in.checked_${against}`), "", () => say({ checked: [...checked, against] })));
   }
   return acts;
 }

@@ -10,7 +10,7 @@ import { saidAfter } from "./model.js";
 
 // What is said of a picture that shows.
 /** @type {(keyof Said)[]} */
-const SHOWING = ["view", "mirror", "teeth", "top", "operator", "flipped", "exif_orientation", "lingual_fronts", "crop"];
+const SHOWING = ["view", "mirror", "teeth", "top", "operator", "flipped", "exif_orientation", "lingual_fronts", "checked", "crop"];
 const AGAIN = 1500;
 // Milliseconds that a question waits for what speaks against it; it is told later, too.
 const PATIENCE = 3000;
