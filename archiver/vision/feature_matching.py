@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from archiver.vision.one_core import one_core
 from archiver.vision.opencv import cv2
 from archiver.vision.prepared import Mask, Prepared
 from archiver.vision.transforms import Array, carried
@@ -240,7 +241,9 @@ def reached(places: Array, shape: tuple[int, ...]) -> Mask:
 
 def _apart(some: Array, others: Array) -> Array:
     """Distances (n, m) of places."""
-    squares = (some**2).sum(axis=1)[:, None] + (others**2).sum(axis=1) - 2 * some @ others.T
+    with one_core():
+        products = some @ others.T
+    squares = (some**2).sum(axis=1)[:, None] + (others**2).sum(axis=1) - 2 * products
     return np.asarray(np.sqrt(np.maximum(squares, 0.0)))
 
 

@@ -16,6 +16,7 @@ from importlib.resources import files
 import numpy as np
 from numpy.typing import NDArray
 
+from archiver.vision.one_core import one_core
 from archiver.vision.opencv import cv2
 
 Pixels = NDArray[np.uint8]
@@ -96,7 +97,8 @@ def _look(pixels: Pixels, side: int) -> Floats:
         max(_WHOLE, round(length * scale / _WHOLE) * _WHOLE) for length in pixels.shape[:2]
     )
     small = cv2.resize(pixels, (columns, rows), interpolation=cv2.INTER_AREA)
-    return evaluated(_weights(), small.astype(np.float32) / 255 - 0.5)
+    with one_core():
+        return evaluated(_weights(), small.astype(np.float32) / 255 - 0.5)
 
 
 def evaluated(weights: Mapping[str, Floats], picture: Floats) -> Floats:

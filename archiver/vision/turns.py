@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from archiver.vision.feature_matching import Matches
+from archiver.vision.one_core import one_core
 from archiver.vision.prepared import Features, Prepared
 from archiver.vision.transforms import Array
 
@@ -104,8 +105,8 @@ def _matched(newer: Features, prior: Features) -> list[Matches]:
     best = np.zeros((4, n), np.intp)
     highest, back = np.full((4, m), -1, np.float32), np.zeros((4, m), np.intp)
     sizes, log_of_prior = np.log(newer.size), np.log(prior.size)
-    # In one go: threads of the library would wait for each other at every small product.
-    pairs = prior.described @ newer.described.T
+    with one_core():
+        pairs = prior.described @ newer.described.T
     step = prior.bearing // _TOGETHER
     for start in np.unique(step):
         mine = np.flatnonzero(step == start)

@@ -64,6 +64,24 @@ def archive(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return wrapped(tmp_path_factory.mktemp("compare") / "archive", *rowan, other)
 
 
+@dataclass(frozen=True)
+class Compared:
+    """A tooth now and at its earlier visits, and what was written."""
+
+    archive: Path
+    ran: Ran
+    picture: Path
+    pdf: Path
+
+
+@pytest.fixture(scope="module")
+def compared(archive: Path, tmp_path_factory: pytest.TempPathFactory) -> Compared:
+    folder = tmp_path_factory.mktemp("compared")
+    out, pdf = folder / "change.png", folder / "change.pdf"
+    words = ("--out", out, "--pdf", pdf, "--json")
+    return Compared(archive, archiver("compare", "--archive", archive, *ROWAN, *words), out, pdf)
+
+
 @pytest.fixture
 def wrong_way(tmp_path: Path) -> Path:
     """Rowan's last two visits; in the earlier one a mirror picture is called a direct one."""
@@ -96,10 +114,8 @@ def _outcomes(archive: Path) -> set[str]:
     return {one.outcome for one in read_findings(archive) if one.sop in shown}
 
 
-def test_a_tooth_is_shown_now_and_at_every_earlier_visit(archive: Path, tmp_path: Path) -> None:
-    out, pdf = tmp_path / "change.png", tmp_path / "change.pdf"
-
-    done = archiver("compare", "--archive", archive, *ROWAN, "--out", out, "--pdf", pdf, "--json")
+def test_a_tooth_is_shown_now_and_at_every_earlier_visit(compared: Compared) -> None:
+    done = compared.ran
 
     assert done.status == 0, done.err
     newest, priors = done.json["newest"], done.json["priors"]
@@ -117,11 +133,11 @@ def test_a_tooth_is_shown_now_and_at_every_earlier_visit(archive: Path, tmp_path
         assert prior["orientation_displayed"] == newest["orientation_displayed"] == "L\\P"
     # The amalgam gave way to an onlay between the first two visits.
     assert priors[1]["colour"]["ciede2000"] > 3 > priors[0]["colour"]["ciede2000"]
-    with Image.open(out) as picture:
+    with Image.open(compared.picture) as picture:
         assert picture.width == 2400
-    assert pdf.read_bytes().startswith(b"%PDF")
+    assert compared.pdf.read_bytes().startswith(b"%PDF")
     # The catalogue that a reader finds is the last one written (ISO 32000-1, 7.5.6).
-    assert re.findall(rb"/Count (\d+)", pdf.read_bytes())[-1] == b"2"
+    assert re.findall(rb"/Count (\d+)", compared.pdf.read_bytes())[-1] == b"2"
 
 
 def test_the_terminal_says_the_same_and_the_caution(archive: Path, tmp_path: Path) -> None:
@@ -136,11 +152,9 @@ def test_the_terminal_says_the_same_and_the_caution(archive: Path, tmp_path: Pat
     assert "shade" not in done.out.lower()
 
 
-def test_a_passed_check_is_kept_for_the_audit(archive: Path) -> None:
-    done = archiver("compare", "--archive", archive, *ROWAN, "--json")
-
-    outcomes = {one.sop: one.outcome for one in read_findings(archive)}
-    assert outcomes[done.json["newest"]["sop_instance_uid"]] == "passed"
+def test_a_passed_check_is_kept_for_the_audit(compared: Compared) -> None:
+    outcomes = {one.sop: one.outcome for one in read_findings(compared.archive)}
+    assert outcomes[compared.ran.json["newest"]["sop_instance_uid"]] == "passed"
     assert len(outcomes) >= 3
 
 
@@ -235,14 +249,14 @@ def test_a_patient_without_an_earlier_picture_is_told(archive: Path) -> None:
     assert "no earlier photograph of tooth 16, occlusal since 2026-02-24" in done.err
 
 
-def test_region_grey_card_and_light_are_used_and_told(archive: Path) -> None:
+def test_region_grey_card_and_light_are_used_and_told(compared: Compared) -> None:
+    archive = compared.archive
     grey = ("--grey", "2026-02-24=100,300,60,60", "--grey", "2024-03-19=100,300,60,60")
-    plain = archiver("compare", "--archive", archive, *ROWAN, "--limit", 1, "--json")
     asked = ("--region", "560,360,120,120", "--match-light")
     done = archiver("compare", "--archive", archive, *ROWAN, "--limit", 1, "--json", *asked)
     card = archiver("compare", "--archive", archive, *ROWAN, "--limit", 1, "--json", *grey)
 
-    first, region, neutral = (one.json["priors"][0] for one in (plain, done, card))
+    first, region, neutral = (one.json["priors"][0] for one in (compared.ran, done, card))
     assert region["colour"]["pixels"] < first["colour"]["pixels"]
     assert "matched" in region["light"] and "grey card" in neutral["light"]
     assert neutral["colour"]["lab_d65_newest"] != first["colour"]["lab_d65_newest"]

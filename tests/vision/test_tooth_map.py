@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from pathlib import Path
 
 import cv2
@@ -96,3 +97,11 @@ def test_outlines_with_gaps_are_filled() -> None:
 
     assert filled(line > 0)[300, 300]
     assert not filled(line > 0)[100, 100]
+
+
+def test_the_map_keeps_to_one_core(ten: list[Picture]) -> None:
+    pixels = small(ten[0])
+    tooth_map(pixels)
+    clock, spent = time.perf_counter(), time.process_time()
+    tooth_map(pixels)
+    assert time.process_time() - spent < 1.2 * (time.perf_counter() - clock)
