@@ -1,6 +1,7 @@
 from . import colours as colours
 from .colours import ACCEPTABLE as ACCEPTABLE
 from .colours import PERCEPTIBLE as PERCEPTIBLE
+from .colours import UNCERTAIN as UNCERTAIN
 from .colours import Array as Array
 from .colours import ColourSpace as ColourSpace
 from .colours import White as White

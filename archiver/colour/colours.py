@@ -24,6 +24,9 @@ Array = NDArray[np.float64]
 
 PERCEPTIBLE: Final = 0.8
 ACCEPTABLE: Final = 1.8
+#: How far a CIEDE2000 between two tooth colours taken alike may be wrong by what cameras and light
+#: make of colours (95 %, differences up to 6): `tests/benchmarks/bench_shade.py` measures it.
+UNCERTAIN: Final = 1.1
 
 _KNOWN: Final = {"SRGB": icc.SRGB, "ADOBERGB": icc.ADOBE_RGB}
 

@@ -11,11 +11,11 @@ from itertools import combinations
 
 import numpy as np
 
-from archiver.colour import Array, difference, lab, space_of
+from archiver.colour import UNCERTAIN, Array, difference, lab, space_of
 from archiver.errors import ObjectError, Problem
 from archiver.handover.facts import ColourFacts, sheet_text
 from archiver.handover.frames import Box, OutgoingFrame, decode
-from archiver.handover.sheet import ColourTable, same_conditions
+from archiver.handover.sheet import ColourTable
 
 #: Kinds of frames, as sheets and objects call them.
 _KINDS = {"neutral reference": "neutral", "shade tab": "tab", "cross-polarised": "crossed"}
@@ -83,7 +83,7 @@ def table_of(frames: Sequence[ColourFrame]) -> ColourTable:
     warnings += [sheet_text(f"no_frame.{key}") for kind, key in _KINDS.items() if kind not in there]
     bare = [one.number for one in frames if not one.colour.characterised]
     if bare:
-        warnings.append(sheet_text("bare", numbers=bare))
+        warnings.append(sheet_text("bare", numbers=tuple(bare)))
     return ColourTable(rows, tuple(warnings), tuple(_comparisons(frames)))
 
 
@@ -94,8 +94,9 @@ def _comparisons(frames: Sequence[ColourFrame]) -> list[str]:
         found += _within(one)
         for other in marked[index + 1 :]:
             pair = {"one": one.number, "other": other.number}
-            if not same_conditions(one.colour, other.colour):
-                found.append(sheet_text("not_alike", **pair))
+            why = _why_not(one, other)
+            if why:
+                found.append(sheet_text("not_alike", **pair, why=tuple(why)))
                 continue
             several = len(one.means) > 1 or len(other.means) > 1
             for first, mean in enumerate(one.means, 1):
@@ -111,8 +112,28 @@ def _comparisons(frames: Sequence[ColourFrame]) -> list[str]:
     return found
 
 
+def _why_not(one: ColourFrame, other: ColourFrame) -> list[str]:
+    """Return why colours of two frames may not be compared; nothing where they may."""
+    why = []
+    for frame in (one, other):
+        colour = frame.colour
+        if not colour.characterised:
+            why.append(sheet_text("why.bare", number=frame.number))
+        if not colour.light:
+            why.append(sheet_text("why.no_light", number=frame.number))
+        if not colour.balance_fixed:
+            told = "automatic" if colour.white_balance else "no_balance"
+            why.append(sheet_text(f"why.{told}", number=frame.number))
+    if why:
+        return why
+    names = [name for name, said in one.colour.alike.items() if other.colour.alike[name] != said]
+    return [sheet_text(f"why.differs.{name}") for name in names]
+
+
 def _within(one: ColourFrame) -> list[str]:
-    """Compare the regions of one picture with each other."""
+    """Compare the regions of one picture with each other: whatever its light, it is one."""
+    if not one.colour.characterised:
+        return []
     return [
         sheet_text(
             "within", number=one.number, first=first, second=second, apart=_apart(mean, beside)
@@ -123,7 +144,9 @@ def _within(one: ColourFrame) -> list[str]:
 
 def _apart(one: Array, other: Array) -> str:
     apart = float(difference(one, other))
-    return sheet_text("apart", one=_mean(one), other=_mean(other), apart=f"{apart:.1f}")
+    return sheet_text(
+        "apart", one=_mean(one), other=_mean(other), apart=f"{apart:.1f}", within=f"{UNCERTAIN:.1f}"
+    )
 
 
 def _mean(mean: Array) -> str:

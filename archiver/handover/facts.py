@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 from pydicom import Dataset
@@ -36,8 +37,10 @@ class ColourFacts:
         Whether it has a profile.
     frame
         ``neutral reference``, ``shade tab``, ``cross-polarised`` or empty.
+    balance_fixed
+        Whether the white balance was set, not found by the camera for each frame.
     alike
-        Everything that must be the same for colours to be compared.
+        Everything that must be the same for colours to be compared, by its name in the catalogue.
     """
 
     icc: str
@@ -46,7 +49,8 @@ class ColourFacts:
     polariser: str
     white_balance: str
     frame: str
-    alike: tuple[str | None, ...]
+    balance_fixed: bool
+    alike: Mapping[str, str]
 
     @property
     def words(self) -> str:
@@ -100,7 +104,7 @@ class SheetFacts:
         if len(teeth) == 1:
             return teeth[0].name
         arches = [sheet_text(f"arch.{arch}") for arch in self.arches]
-        return sheet_text("arches", arches=arches) if arches else ""
+        return sheet_text("arches", arches=tuple(arches)) if arches else ""
 
     @property
     def view(self) -> str:
@@ -169,20 +173,24 @@ def _colour(description: Description, outgoing: Dataset, original: Dataset) -> C
         text(item, "Manufacturer") + text(item, "ManufacturerModelName")
         for item in items(original, "ContributingEquipmentSequence")
     )
+    lens = ("LensMake", "LensModel", "LensSerialNumber", "FocalLength")
     settings = ("ExposureTimeInSeconds", "FNumber", "PhotographicSensitivity", "FlashFiringStatus")
     polariser = said.get(concepts.POLARISER, "")
-    alike = (
-        hashlib.sha256(profile or b"").hexdigest(),
-        light,
-        polariser,
-        balance,
-        camera,
-        description.mirror,
-        *(text(outgoing, keyword) for keyword in settings),
-    )
+    alike = {
+        "profile": hashlib.sha256(profile or b"").hexdigest(),
+        "light": light,
+        "polariser": polariser,
+        "white_balance": balance,
+        "camera": camera,
+        "lens": " ".join(text(original, keyword) for keyword in lens),
+        "mirror": description.mirror or "",
+        "settings": " ".join(text(outgoing, keyword) for keyword in settings),
+    }
     stated = space.stated if space.characterised else sheet_text("not_characterised")
     frame = said.get(concepts.COLOUR_FRAME, "")
-    return ColourFacts(stated, space.characterised, light, polariser, balance, frame, alike)
+    return ColourFacts(
+        stated, space.characterised, light, polariser, balance, frame, white == "1", alike
+    )
 
 
 def _flag(outgoing: Dataset, keyword: str) -> str:

@@ -9,7 +9,7 @@ import numpy as np
 from PIL import Image
 
 from archiver.colour import as_srgb, space_of
-from archiver.handover.facts import ColourFacts, SheetFacts, sheet_text
+from archiver.handover.facts import SheetFacts, sheet_text
 from archiver.handover.frames import OutgoingFrame, decode
 from archiver.handover.picture_selection import Doubt
 
@@ -147,8 +147,3 @@ def thumbnail(frame: OutgoingFrame) -> tuple[bytes, tuple[int, int]]:
     out = io.BytesIO()
     shown.save(out, "JPEG", quality=88, subsampling="4:4:4")
     return out.getvalue(), shown.size
-
-
-def same_conditions(one: ColourFacts, other: ColourFacts) -> bool:
-    """Return whether two frames were taken alike, as far as that can be known at all."""
-    return one.characterised and bool(one.light) and one.alike == other.alike

@@ -57,12 +57,13 @@ def scene(seed: int, columns: int = 240, rows: int = 160) -> Image.Image:
 
 def camera_file(path: Path, seed: int = 0, **options: object) -> Path:
     """A plain JPEG of a camera."""
+    white_balance = options.pop("white_balance", 1)
     exif = piexif.dump(
         {
             "0th": {piexif.ImageIFD.Make: b"Lumora", piexif.ImageIFD.Model: b"L1"},
             "Exif": {
                 piexif.ExifIFD.DateTimeOriginal: f"2026:03:04 14:{seed % 60:02}:10".encode(),
-                piexif.ExifIFD.WhiteBalance: 1,
+                piexif.ExifIFD.WhiteBalance: white_balance,
                 piexif.ExifIFD.Flash: 1,
                 piexif.ExifIFD.FNumber: (22, 1),
             },

@@ -119,13 +119,28 @@ def test_marked_regions_are_compared_only_between_frames_taken_alike(
     boxes = {number: [(10, 10, 40, 40)] for number in (1, 2, 4)}
     told = " ".join(texts(made(archive, tmp_path, marks=boxes).target / "1187.pdf"))
     assert re.search(r"Pictures 1 and 2, taken alike, marked regions: L\* \d+\.\d a\* ", told)
-    assert "Pictures 1 and 4 were not taken alike: their regions are not compared." in told
+    why = "because they were polarised differently"
+    assert f"Pictures 1 and 4: colours are not compared, {why}." in told
     only = " ".join(
         texts(
             made(archive, tmp_path, target=tmp_path / "b", marks={1: boxes[1]}).target / "1187.pdf"
         )
     )
     assert "L* " not in only
+
+
+def test_frames_whose_white_balance_the_camera_chose_are_not_compared(tmp_path: Path) -> None:
+    archive = opened(tmp_path)
+    for number in (1, 2):
+        camera_file(tmp_path / f"{number}.JPG", number, columns=300, rows=200, white_balance=0)
+    said = ('light = "ring flash"',)
+    front = {"tooth": 11, "view": "labial", "mirror": False}
+    take(archive, tmp_path, [photo(f"{n}.JPG", *said, **front) for n in (1, 2)])  # type: ignore[arg-type]
+    agreed(archive)
+    boxes = {number: [(10, 10, 40, 40)] for number in (1, 2)}
+    told = " ".join(texts(made(archive, tmp_path, marks=boxes).target / "1187.pdf"))
+    assert "because the camera chose the white balance of picture 1 and the camera chose" in told
+    assert "taken alike" not in told and "CIEDE2000" not in told
 
 
 def test_two_regions_of_one_picture_are_compared(archive: Archive, tmp_path: Path) -> None:
@@ -251,8 +266,12 @@ def test_any_number_of_pictures_has_its_pages(tmp_path: Path, count: int) -> Non
 # --- colour -------------------------------------------------------------------------------------
 
 
-def facts(frame: str = "", light: str = "ring flash", characterised: bool = True) -> ColourFacts:
-    return ColourFacts("sRGB", characterised, light, "", "", frame, (light,))
+def facts(
+    frame: str = "", light: str = "ring flash", characterised: bool = True, balance: str = "by hand"
+) -> ColourFacts:
+    fixed = balance == "by hand"
+    alike = {"light": light}
+    return ColourFacts("sRGB", characterised, light, "", balance, frame, fixed, alike)
 
 
 def test_a_later_frame_of_a_visit_with_a_dried_tooth_is_warned_of_and_of_no_other_visit() -> None:
@@ -260,12 +279,30 @@ def test_a_later_frame_of_a_visit_with_a_dried_tooth_is_warned_of_and_of_no_othe
     assert after_drying(visits, dried) == [False, True, True, False]
 
 
-def test_frames_of_unknown_light_or_without_a_profile_are_not_compared() -> None:
-    mean = np.array([70.0, 2.0, 20.0])
-    for colour in (facts(light=""), facts(characterised=False)):
-        frames = [ColourFrame(n, "a", colour, False, (mean,)) for n in (1, 2)]
-        (told,) = table_of(frames).comparisons
-        assert "were not taken alike" in told
+@pytest.mark.parametrize(
+    ("colour", "why"),
+    [
+        (facts(light=""), "the light of picture 2 is not told"),
+        (facts(characterised=False), "the colours of picture 2 are not characterised"),
+        (facts(balance="automatic"), "the camera chose the white balance of picture 2"),
+        (facts(balance=""), "the white balance of picture 2 is not told"),
+        (facts(light="lamp"), "their light differs"),
+    ],
+)
+def test_frames_that_may_not_be_compared_are_not_and_the_sheet_says_why(
+    colour: ColourFacts, why: str
+) -> None:
+    means = (np.array([70.0, 2.0, 20.0]),)
+    frames = [ColourFrame(1, "a", facts(), False, means), ColourFrame(2, "a", colour, False, means)]
+    (told,) = table_of(frames).comparisons
+    assert told == f"Pictures 1 and 2: colours are not compared, because {why}."
+
+
+def test_regions_of_a_picture_that_is_not_characterised_are_not_compared() -> None:
+    means = (np.array([70.0, 2.0, 20.0]), np.array([72.0, 2.0, 20.0]))
+    for known in (True, False):
+        frame = ColourFrame(1, "a", facts(characterised=known, balance="automatic"), False, means)
+        assert bool(table_of([frame]).comparisons) is known
 
 
 def test_a_difference_is_that_of_ciede2000() -> None:
@@ -273,7 +310,12 @@ def test_a_difference_is_that_of_ciede2000() -> None:
     means = (np.array([70.0, 2.0, 20.0]), np.array([72.0, 2.0, 20.0]))
     frames = [ColourFrame(n, "a", facts(), False, (mean,)) for n, mean in enumerate(means, 1)]
     (told,) = table_of(frames).comparisons
-    assert "L* 70.0 a* 2.0 b* 20.0 and L* 72.0 a* 2.0 b* 20.0, CIEDE2000 1.5 " in told
+    assert "L* 70.0 a* 2.0 b* 20.0 and L* 72.0 a* 2.0 b* 20.0, CIEDE2000 1.5 ± 1.1" in told
+
+
+def test_several_pictures_without_a_profile_are_told_by_their_numbers() -> None:
+    frames = [ColourFrame(n, "a", facts(characterised=False), False) for n in (1, 3)]
+    assert "Colour not characterised (no ICC profile): picture 1, 3." in table_of(frames).warnings
 
 
 def test_missing_frames_are_told() -> None:
