@@ -17,7 +17,6 @@ from __future__ import annotations
 
 import dataclasses
 import signal
-import sys
 import threading
 from contextlib import AbstractContextManager, closing, nullcontext, suppress
 from typing import TYPE_CHECKING, Any
@@ -115,7 +114,7 @@ def command(options: Options) -> int:
                     supervisor.ready()
                 served.renew_certificates()
             supervisor.stopping()
-            print(words_of()("cli.serve.stopping"), file=sys.stderr, flush=True)
+            log.say(words_of()("cli.serve.stopping"))
     return 0
 
 
@@ -137,7 +136,7 @@ def _channel(archive: Archive, log: Log, served: ServedNode) -> AbstractContextM
         return ControlChannel(archive, failed, served.reload, served.admit)
     except OSError as error:
         why = (error.strerror or str(error)).lower()
-        print(words_of()("cli.serve.no_channel", why=why), file=sys.stderr, flush=True)
+        log.say(words_of()("cli.serve.no_channel", why=why))
         return nullcontext()
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import sys
 import threading
 from collections.abc import Callable, Mapping
 from contextlib import suppress
@@ -156,7 +155,8 @@ class ServedNode:
 
         stamp = _stamp(practice, settings)
         note_settings(self._archive, _in_force(practice, settings), actor(), now())
-        pages = _pages(self._archive, settings, practice) if self._with_pages else None
+        with_pages, log = self._with_pages, self._log
+        pages = _pages(self._archive, settings, practice, log) if with_pages else None
         peers = [peer for peer in practice.peers if isinstance(peer, DimsePeer)]
         try:
             node = Node(self._archive, settings, peers, self._log, pages, self._given)
@@ -181,7 +181,7 @@ def _in_force(practice: PracticeSettings, settings: NodeSettings) -> dict[str, o
 
 
 def _pages(
-    archive: Archive, settings: NodeSettings, practice: PracticeSettings
+    archive: Archive, settings: NodeSettings, practice: PracticeSettings, log: Log
 ) -> SiteMaker | None:
     """Return what makes the pages; None, with the reason told, where they may not be served."""
     if settings.web_port < 0:
@@ -193,7 +193,7 @@ def _pages(
 
     why = why_no_pages(settings, users_of(archive.layout.root))
     if why:
-        print(words_of()("cli.serve.no_pages", why=why), file=sys.stderr, flush=True)
+        log.say(words_of()("cli.serve.no_pages", why=why))
         return None
     return SiteMaker(archive, settings, now, actor(), practice.pages, practice)
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import inspect
 from collections.abc import Callable, Mapping
 from importlib import import_module
+from types import MappingProxyType
 from typing import TYPE_CHECKING, Any
 
 from starlette.applications import Starlette
@@ -46,13 +47,20 @@ class PageRoute(Route):
         As for `Route`.
     permission
         In the words of ``roles.toml``; empty for whoever has logged in, None for anybody.
+    fields
+        Of a body of JSON, each with its type in JSON Schema.
     """
 
     def __init__(
-        self, path: str, endpoint: Endpoint, methods: list[str], permission: str | None
+        self,
+        path: str,
+        endpoint: Endpoint,
+        methods: list[str],
+        permission: str | None,
+        fields: Mapping[str, str],
     ) -> None:
         super().__init__(path, endpoint, methods=methods)
-        self.permission = permission
+        self.permission, self.fields = permission, fields
 
 
 class Site(SiteContext):
@@ -128,6 +136,7 @@ class Site(SiteContext):
         may: str = "",
         methods: list[str] | None = None,
         anybody: bool = False,
+        fields: Mapping[str, str] = MappingProxyType({}),
     ) -> Route:
         """Make a route that lets only those in who may.
 
@@ -138,6 +147,8 @@ class Site(SiteContext):
             whoever has logged in.
         anybody
             Serve visitors who have not logged in, too.
+        fields
+            Of a body of JSON, each with its type in JSON Schema.
         """
 
         async def guarded(request: Request) -> Response:
@@ -161,7 +172,8 @@ class Site(SiteContext):
             self.entering.keep(request, answer)
             return answer
 
-        return PageRoute(path, guarded, methods or ["GET"], None if anybody else may)
+        permission = None if anybody else may
+        return PageRoute(path, guarded, methods or ["GET"], permission, fields)
 
     def page(self, request: Request, template: str, status: int = 200, **values: Any) -> Response:
         """Return a page made from a template."""

@@ -12,6 +12,7 @@ from archiver.access.roles import roles
 from archiver.access.users import users_of
 from archiver.archive.store.archive import Archive
 from archiver.network.node.dicomweb.application import OPERATE
+from archiver.network.node.dicomweb.openapi import PATH
 from archiver.network.node.dicomweb.resources import RESOURCES, ROOT
 from archiver.network.node.settings import NodeSettings
 from archiver.web.app import PageRoute, Site
@@ -40,6 +41,7 @@ class Row:
 def rows() -> list[Row]:
     """Return every route of the node's web services."""
     found = [Row("health", "GET", "/health", None), Row("metrics", "GET", "/metrics", OPERATE)]
+    found.append(Row("description", "GET", PATH, ""))
     found += [
         Row(one.action.service, one.method, ROOT + one.path, one.permission) for one in RESOURCES
     ]

@@ -119,6 +119,7 @@ class Node:
         self.validation.stir()
         self.health = NodeHealth(archive, settings, self._storing.reserve, self.dimse.visits)
         self.figures.registry.register(HealthFigures(self.health))
+        self.figures.lines_dropped.set_function(lambda: log.dropped)
         self.figures.associations.set_function(self.dimse.associations)
         self.figures.connections.set_function(self.dimse.connections)
         try:

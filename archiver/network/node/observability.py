@@ -12,7 +12,7 @@ import threading
 import time
 import traceback
 import warnings
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from datetime import datetime
 from pathlib import Path
@@ -22,6 +22,7 @@ from typing import TYPE_CHECKING, TextIO
 from prometheus_client import CollectorRegistry, Counter, Gauge, Histogram, generate_latest
 
 from archiver.network.node.guests import Guests
+from archiver.network.node.log_lines import standard_error
 
 if TYPE_CHECKING:
     from archiver.network.node.limits import NodeLimits
@@ -39,7 +40,7 @@ class Log:
     clock
         Gives the time.
     stream
-        Where they go; standard error where left out.
+        Where they go; standard error where left out, which nobody waits for.
     """
 
     def __init__(self, clock: Clock, stream: TextIO | None = None) -> None:
@@ -49,10 +50,26 @@ class Log:
 
     def __call__(self, event: str, **fields: object) -> None:
         """Write one line."""
-        line = {"time": self._clock().isoformat(timespec="milliseconds"), "event": event, **fields}
-        text = json.dumps(line, ensure_ascii=True, default=str)
+        self.say(self._line(event, fields))
+
+    def say(self, text: str) -> None:
+        """Write words for people."""
+        lines = standard_error() if self._stream is None else None
+        if lines is not None:
+            lines.put(text, lambda count: self._line("log", {"dropped": count}))
+            return
         with self._guard:
             print(text, file=self._stream or sys.stderr, flush=True)
+
+    @property
+    def dropped(self) -> int:
+        """Lines that were dropped because nobody read them."""
+        lines = standard_error() if self._stream is None else None
+        return 0 if lines is None else lines.dropped
+
+    def _line(self, event: str, fields: Mapping[str, object]) -> str:
+        line = {"time": self._clock().isoformat(timespec="milliseconds"), "event": event, **fields}
+        return json.dumps(line, ensure_ascii=True, default=str)
 
     def failure(self, where: str, error: BaseException) -> None:
         """Tell of an error that nobody expected: its kind and place, never its words."""
@@ -150,6 +167,9 @@ class Figures:
         self.validated = Counter("archiver_validated_instances", "Instances validated", registry=r)
         self.findings = Counter(
             "archiver_findings", "What validation found", ["severity"], registry=r
+        )
+        self.lines_dropped = Gauge(
+            "archiver_log_lines_dropped", "Lines of the log that nobody read", registry=r
         )
         self.requests = Counter(
             "archiver_http_requests", "HTTP requests by status", ["status"], registry=r

@@ -27,6 +27,7 @@ from archiver.network.node.dicomweb.capabilities import described, described_pat
 from archiver.network.node.dicomweb.content_negotiation import dataset_media, wishes
 from archiver.network.node.dicomweb.health import health
 from archiver.network.node.dicomweb.noted_answer import NotedAnswer
+from archiver.network.node.dicomweb.openapi import PATH, openapi
 from archiver.network.node.dicomweb.qido import BadQueryError, answers, web_query
 from archiver.network.node.dicomweb.rendering import render, rendition
 from archiver.network.node.dicomweb.resources import RESOURCES, ROOT, Action, Resource
@@ -105,6 +106,7 @@ class Application:
         self._routes = Starlette(
             routes=[
                 Route("/health", self._health),
+                Route(PATH, lambda request: openapi(request, getattr(self._pages, "routes", ()))),
                 permitted("/metrics", self._metrics, "GET", OPERATE),
                 *[permitted(ROOT + r.path, end, r.method, r.permission) for r, end in ends],
                 *[Route(path, described, methods=["OPTIONS"]) for path in described_paths()],
@@ -251,8 +253,7 @@ class Application:
         studies: dict[str, int] = {}
         for one in found:
             studies[one.study] = studies.get(one.study, 0) + 1
-        title = self._settings.title
-        peer, detail = _peer(request), f"WADO-RS {what}"
+        title, peer, detail = self._settings.title, _peer(request), f"WADO-RS {what}"
         self._tell(Happening(Event.SENT, title, peer, DONE, studies, detail, "", peer))
 
     def _objects(self, request: Request) -> Response:
@@ -377,8 +378,7 @@ class Application:
     def _audit_refusal(self, request: Request, status: int) -> None:
         """Tell of a request that was let in and not met; what it asked for is not told."""
         title, peer = self._settings.title, _peer(request)
-        action = self._actions.get(request.scope.get("endpoint"))
-        if action is None:
+        if (action := self._actions.get(request.scope.get("endpoint"))) is None:
             return
         detail = f"{action.service} {action.value} refused {status}"
         if action is Action.SEARCH or action is Action.STORE:

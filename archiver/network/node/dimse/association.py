@@ -11,8 +11,23 @@ from typing import Any, cast
 from pynetdicom import evt
 from pynetdicom.ae import ApplicationEntity
 from pynetdicom.association import Association
-from pynetdicom.dimse_primitives import C_FIND, C_GET, C_MOVE, C_STORE, N_ACTION
+from pynetdicom.dimse_primitives import (
+    C_ECHO,
+    C_FIND,
+    C_GET,
+    C_MOVE,
+    C_STORE,
+    N_ACTION,
+    N_EVENT_REPORT,
+)
 from pynetdicom.presentation import PresentationContext
+from pynetdicom.service_class import (
+    BasicWorklistManagementServiceClass,
+    QueryRetrieveServiceClass,
+    VerificationServiceClass,
+)
+from pynetdicom.service_class_n import StorageCommitmentServiceClass
+from pynetdicom.sop_class import uid_to_service_class
 
 from archiver.access import Caller, everything
 from archiver.network.node import answers
@@ -23,6 +38,13 @@ from archiver.network.pynetdicom_internals import accepted
 from archiver.wording import Text
 from archiver.workers import GUEST
 
+#: Services that pynetdicom finds by the SOP class of a request, whatever is asked of them.
+_SERVICES: dict[type, tuple[type, ...]] = {
+    C_ECHO: (VerificationServiceClass,),
+    C_FIND: (QueryRetrieveServiceClass, BasicWorklistManagementServiceClass),
+    N_ACTION: (StorageCommitmentServiceClass,),
+    N_EVENT_REPORT: (StorageCommitmentServiceClass,),
+}
 #: What requests need, in the words of the roles.
 _NEEDED = {C_STORE: "store", N_ACTION: "store", C_FIND: "ask", C_GET: "fetch", C_MOVE: "fetch"}
 _TOLD_BACK = ("AffectedSOPClassUID", "AffectedSOPInstanceUID", "ActionTypeID")
@@ -234,6 +256,9 @@ class NodeAssociation(Association):
             return
         serve = self.services.requests.get(type(msg))
         if serve is None:
+            if not _is_served(msg):
+                self.abort()
+                return
             super()._serve_request(msg, context_id)
             after, self._after = self._after, []
             for work in after:
@@ -287,3 +312,11 @@ class NodeAssociation(Association):
             setattr(response, "ErrorComment", answers.error_comment(comment))  # noqa: B010
         if self.is_established:
             self.dimse.send_msg(response, context_id)
+
+
+def _is_served(request: Any) -> bool:
+    """Return whether the service of its SOP class has such a request."""
+    sop_class = getattr(request, "AffectedSOPClassUID", None)
+    sop_class = sop_class or getattr(request, "RequestedSOPClassUID", None) or ""
+    found = uid_to_service_class(sop_class)
+    return found in _SERVICES.get(type(request), ())

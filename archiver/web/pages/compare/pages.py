@@ -27,6 +27,7 @@ from archiver.web.pages.compare.picture_source import PictureSource
 from archiver.web.pages.compare.saved_pictures import SavedPictures
 from archiver.web.pages.compare.shown_picture import shown_json
 from archiver.web.pages.compare.tiles import NoTile
+from archiver.web.pages.compare.view_state import SEEN_FIELDS
 from archiver.web.tasks import Progress
 
 if TYPE_CHECKING:
@@ -41,11 +42,17 @@ def routes(site: Site) -> list[BaseRoute]:
     return [
         site.route("/compare", room.show, may="compare"),
         site.route("/compare/earlier", room.with_earlier, may="compare"),
-        site.route("/compare/align", room.align, may="compare", methods=["POST"]),
+        site.route(
+            "/compare/align", room.align, may="compare", methods=["POST"], fields={"of": "array"}
+        ),
         site.route(f"/compare/outcome/{pair}", room.outcome, may="compare"),
         site.route(f"/compare/difference/{pair}", room.difference, may="compare"),
-        site.route("/compare/seen", keeping.seen, may="download", methods=["POST"]),
-        site.route("/compare/sheet", keeping.sheet, may="download", methods=["POST"]),
+        site.route(
+            "/compare/seen", keeping.seen, may="download", methods=["POST"], fields=SEEN_FIELDS
+        ),
+        site.route(
+            "/compare/sheet", keeping.sheet, may="download", methods=["POST"], fields=SEEN_FIELDS
+        ),
         site.route("/compare/tile/{uid}/{reduction}/{column}/{row}", room.tile, may="look"),
     ]
 

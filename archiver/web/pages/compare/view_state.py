@@ -75,6 +75,16 @@ class Seen:
         )
 
 
+#: What the browser tells, each with its type in JSON Schema.
+SEEN_FIELDS = {
+    **dict.fromkeys(("x", "y", "scale", "wide", "high", "seam", "strength"), "number"),
+    **dict.fromkeys(("earlier", "mode", "showing"), "string"),
+    "of": "array",
+    "outline": "boolean",
+    "all": "boolean",
+}
+
+
 def seen_of(values: Any) -> Seen:
     """Read what the browser tells.
 

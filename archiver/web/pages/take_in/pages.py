@@ -30,6 +30,17 @@ if TYPE_CHECKING:
     from archiver.web.app import Site
 
 MAY = "take in"
+#: Some of what a change may say; the others are those of a draft.
+_CHANGE = {
+    "revision": "integer",
+    "undo": "boolean",
+    "redo": "boolean",
+    "pictures": "object",
+    "confirm": "object",
+    "numbering": "string",
+    "teeth": "string",
+    "stage": "string",
+}
 
 
 def routes(site: Site) -> list[BaseRoute]:
@@ -42,15 +53,21 @@ def routes(site: Site) -> list[BaseRoute]:
         route("/take-in", pages.all_drafts, may=MAY),
         route("/take-in/new", pages.new, methods=["POST"], may=MAY),
         route("/take-in/readings", drafting.readings, may=MAY),
-        route("/take-in/patients", pages.patients, methods=["POST"], may=MAY),
+        route(
+            "/take-in/patients",
+            pages.patients,
+            methods=["POST"],
+            may=MAY,
+            fields={"words": "string"},
+        ),
         route("/take-in/scheduled", pages.scheduled, may=MAY),
         route(one, pages.draft, may=MAY),
         route(one + "/state", drafting.state, may=MAY),
         route(one + "/pictures", drafting.upload, methods=["PUT"], may=MAY),
         route(one + "/pictures/{digest:str}", drafting.picture, may=MAY),
-        route(one + "/changes", drafting.change, methods=["POST"], may=MAY),
-        route(one + "/shown", questions.shown, methods=["POST"], may=MAY),
-        route(one + "/weigh", questions.weigh, methods=["POST"], may=MAY),
+        route(one + "/changes", drafting.change, methods=["POST"], may=MAY, fields=_CHANGE),
+        route(one + "/shown", questions.shown, methods=["POST"], may=MAY, fields=_CHANGE),
+        route(one + "/weigh", questions.weigh, methods=["POST"], may=MAY, fields=_CHANGE),
         route(one + "/doubts", questions.doubts, may=MAY),
         route(one + "/archive", drafting.archive, methods=["POST"], may=MAY),
         route(one + "/discard", drafting.discard, methods=["POST"], may=MAY),
