@@ -50,7 +50,6 @@ from .objects import Purpose as Purpose
 from .objects import Session as Session
 from .objects import Visit as Visit
 from .objects import read_sheet as read_sheet
-from .photo import QualityLimits as QualityLimits
 from .priors import Comparison as Comparison
 from .priors import ToothAsked as ToothAsked
 from .records import Audit as Audit
@@ -66,6 +65,7 @@ from .standard import Finding as Finding
 from .standard import Severity as Severity
 from .standard import Summary as Summary
 from .standard import validate as validate
+from .vision import QualityLimits as QualityLimits
 from .workflow import Amended as Amended
 from .workflow import AuditRequest as AuditRequest
 from .workflow import ComparedTooth as ComparedTooth

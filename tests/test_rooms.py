@@ -15,10 +15,13 @@ import archiver
 
 PACKAGE = Path(archiver.__file__).parent
 #: The rooms that everything after them may use.
-ORDER = ("wording", "errors", "workers", "dentition", "photo", "objects", "standard", "archive")
+ORDER = (
+    *("wording", "errors", "workers", "dentition", "photo", "objects", "standard"),
+    *("vision", "archive"),
+)
 BELOW_WORKFLOW = {
     *ORDER,
-    *("access", "network", "vision", "colour", "priors", "sheets", "records", "handover"),
+    *("access", "network", "colour", "priors", "sheets", "records", "handover"),
 }
 ABOVE = {
     "wording": set(),
@@ -28,14 +31,14 @@ ABOVE = {
     "photo": {*ORDER[:3]},
     "objects": {*ORDER[:5]},
     "standard": {*ORDER[:6]},
-    "archive": {*ORDER[:7]},
+    "archive": {*ORDER[:8]},
     "access": {*ORDER},
     "vision": {*ORDER[:2]},
     "colour": {*ORDER[:2], "photo", "vision"},
     "network": {*ORDER, "access"},
     "service": {*ORDER},
-    "priors": {*ORDER, "vision", "colour"},
-    "sheets": {*ORDER, "vision", "colour", "priors"},
+    "priors": {*ORDER, "colour"},
+    "sheets": {*ORDER, "colour", "priors"},
     "records": {*ORDER, "colour"},
     "handover": {*ORDER, "network", "colour", "priors", "sheets", "records"},
     "workflow": BELOW_WORKFLOW,

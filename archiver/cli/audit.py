@@ -162,8 +162,8 @@ def _request(options: Options, sets: tuple[RuleSet, ...]) -> AuditRequest:
     from archiver.archive import Query
     from archiver.cli.context import actor, header_folder, now
     from archiver.cli.settings import read_settings
-    from archiver.photo import QualityLimits
     from archiver.records import FILE, AuditRun, Depth
+    from archiver.vision import QualityLimits
     from archiver.workflow import AuditRequest
 
     when = now()

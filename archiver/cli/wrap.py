@@ -91,7 +91,7 @@ def _wrap(options: Options) -> int:
     from archiver.cli.practice_archive import open_for_writing, writable_folder
     from archiver.cli.settings import read_settings
     from archiver.objects import read_context, read_sheet
-    from archiver.photo import QualityLimits
+    from archiver.vision import QualityLimits
     from archiver.workflow import wrap
 
     practice = read_settings()

@@ -56,6 +56,11 @@ class View(str, Enum):
         """True for a view of the face."""
         return self in _EXTRAORAL
 
+    @property
+    def shows_arch(self) -> bool:
+        """True for a view of a whole arch, from above or below."""
+        return self in (View.UPPER_OCCLUSAL_ARCH, View.LOWER_OCCLUSAL_ARCH)
+
 
 _OF_TEETH = frozenset(
     {View.OCCLUSAL, View.INCISAL, View.BUCCAL, View.LABIAL, View.LINGUAL, View.PALATAL}

@@ -22,7 +22,6 @@ from .encoding import encode_corrected as encode_corrected
 from .encoding import encode_lossless as encode_lossless
 from .exif_rows import PLACES_IN_PIXELS as PLACES_IN_PIXELS
 from .file_evidence import file_doubts as file_doubts
-from .focus import edge_blur as edge_blur
 from .format_detection import EXTENSIONS as EXTENSIONS
 from .header import check_budget as check_budget
 from .header import check_stream as check_stream
@@ -35,17 +34,11 @@ from .jpeg_structure import Process as Process
 from .kept import corrected_from as corrected_from
 from .kept import kept_grid as kept_grid
 from .pixels import reduced as reduced
-from .quality import QualityFigures as QualityFigures
-from .quality import QualityLimits as QualityLimits
-from .quality import judge as judge
-from .quality import measure as measure
-from .quality import tiles_of as tiles_of
 from .small_picture import thumbnail as thumbnail
 from .transcoding import crop_grid as crop_grid
 from .turbo import load_turbo as load_turbo
 from .turning import Box as Box
 from .turning import crop_done as crop_done
 from .turning import source_box as source_box
-from .turning import tile_boxes as tile_boxes
 from .turning import turned as turned
 from .turning import turned_box as turned_box

@@ -17,7 +17,7 @@ from archiver.photo.jpeg import frame_of
 from archiver.photo.jpeg_stripping import colour_segment, without_metadata
 from archiver.photo.jpeg_structure import ColourModel, JpegStructure, Process, refusal
 from archiver.photo.lossless import encode_lossless_stream
-from archiver.photo.transcoding import can_crop, can_crop_many, transcode
+from archiver.photo.transcoding import can_crop, transcode
 from archiver.photo.turbo import load_turbo
 from archiver.photo.turning import (
     Box,
@@ -39,12 +39,10 @@ __all__ = [
     "Corrected",
     "Edges",
     "EncodedPixels",
-    "Tile",
     "encode_as_shot",
     "encode_both",
     "encode_corrected",
     "encode_lossless",
-    "sample_tiles",
 ]
 
 Edges = Literal["trim", "lossless"]
@@ -107,22 +105,6 @@ class Corrected:
 
 
 @dataclass(frozen=True)
-class Tile:
-    """A piece of the stored picture at full resolution.
-
-    Parameters
-    ----------
-    box
-        Where it lies, in stored pixels; grown to the MCU grid where the source is a JPEG.
-    pixels
-        uint8 of shape (rows, columns) or (rows, columns, 3).
-    """
-
-    box: Box
-    pixels: Pixels = field(repr=False)
-
-
-@dataclass(frozen=True)
 class Both:
     """All that wrapping needs of one camera file.
 
@@ -132,13 +114,10 @@ class Both:
         The stored picture, unturned.
     corrected
         The corrected picture; None where turn is 1 and there is no crop.
-    tiles
-        The sample tiles, in the order in which they were asked for.
     """
 
     as_shot: EncodedPixels
     corrected: Corrected | None
-    tiles: tuple[Tile, ...] = ()
 
 
 def encode_as_shot(photo: CameraFile) -> EncodedPixels:
@@ -170,9 +149,8 @@ def encode_both(
     crop: Box | None,
     *,
     edges: Edges = "trim",
-    tiles: Sequence[Box] = (),
 ) -> Both:
-    """Encode a camera file as shot and corrected, and cut sample tiles, in one decoding.
+    """Encode a camera file as shot and corrected, in one decoding.
 
     Parameters
     ----------
@@ -186,13 +164,11 @@ def encode_both(
     edges
         ``trim``: a wanted partial MCU that the turn cannot move is dropped and told;
         ``lossless``: a lossless codec is used where that would happen.
-    tiles
-        Regions of the stored picture to be cut out for measuring.
 
     Raises
     ------
     PhotoError
-        If the picture cannot be wrapped or is damaged, or the crop or a tile passes its edge.
+        If the picture cannot be wrapped or is damaged, or the crop passes its edge.
     """
     check_crop(crop, *turned_size(turn, photo.columns, photo.rows))
     structure = photo.structure
@@ -201,19 +177,13 @@ def encode_both(
         if problem is not None:
             raise PhotoError(problem)
         if structure.colour is not ColourModel.RGB and structure.fits_baseline:
-            return _Coefficients(photo, structure).encode(turn, crop, edges, tiles)
+            return _Coefficients(photo, structure).encode(turn, crop, edges)
     pixels = _decode(photo)
     wanted = turn != 1 or crop is not None
     return Both(
         encode_lossless(pixels),
         corrected_by_pixels(pixels, turn, crop) if wanted else None,
-        _tiles_of(pixels, tiles),
     )
-
-
-def sample_tiles(photo: CameraFile, tiles: Sequence[Box]) -> tuple[Tile, ...]:
-    """Cut tiles alone; arguments and errors as in `encode_both`."""
-    return encode_both(photo, 1, None, tiles=tiles).tiles
 
 
 def encode_lossless(pixels: Pixels) -> EncodedPixels:
@@ -245,15 +215,13 @@ class _Coefficients:
         self.stream = without_metadata(photo.data, structure)
         self.size = structure.columns, structure.rows
 
-    def encode(self, turn: int, crop: Box | None, edges: Edges, tiles: Sequence[Box]) -> Both:
+    def encode(self, turn: int, crop: Box | None, edges: Edges) -> Both:
         """Do what `encode_both` says."""
         wanted = turn != 1 or crop is not None
         plan = self._plan(turn, crop, edges) if wanted else None
-        tile_cuts = self._tile_cuts(tiles)
         cuts = [] if self.structure.is_baseline else [Cut()]
         if plan is not None:
             cuts.append(plan.cut)
-        cuts += [tile.cut for tile in tile_cuts]
         made = iter(self._transcode(cuts))
 
         as_shot = self._frame(self.stream if self.structure.is_baseline else next(made), self.size)
@@ -265,16 +233,9 @@ class _Coefficients:
                 plan.trimmed_left,
                 plan.trimmed_top,
             )
-        cut_tiles = tuple(
-            Tile(tile.box, _decode_stream(stream))
-            for tile, stream in zip(tile_cuts, made, strict=True)
-        )
-        by_pixels = wanted and corrected is None
-        if by_pixels or len(cut_tiles) != len(tiles):
-            pixels = _decode(self.photo)
-            corrected = corrected_by_pixels(pixels, turn, crop) if by_pixels else corrected
-            cut_tiles = cut_tiles or _tiles_of(pixels, tiles)
-        return Both(as_shot, corrected, cut_tiles)
+        if wanted and corrected is None:
+            corrected = corrected_by_pixels(_decode(self.photo), turn, crop)
+        return Both(as_shot, corrected)
 
     def _plan(self, turn: int, crop: Box | None, edges: Edges) -> CutPlan | None:
         """Return how the corrected picture is cut; None where only pixels will do."""
@@ -284,13 +245,6 @@ class _Coefficients:
         if plan.cut.region is not None and not can_crop(self.structure):
             return None
         return plan
-
-    def _tile_cuts(self, tiles: Sequence[Box]) -> list[CutPlan]:
-        """Return how tiles are cut; nothing where they have to be cut from pixels."""
-        if not can_crop_many(self.structure):
-            return []
-        plans = (plan_cut(1, tile, size=self.size, mcu=self.structure.mcu) for tile in tiles)
-        return [plan for plan in plans if plan is not None]
 
     def _transcode(self, cuts: Sequence[Cut]) -> tuple[bytes, ...]:
         colours = colour_segment(self.structure)
@@ -330,11 +284,6 @@ def corrected_by_pixels(pixels: Pixels, turn: int, crop: Box | None) -> Correcte
     return Corrected(encode_lossless(cut_out(turned(pixels, turn), box)), box, lossless_codec=True)
 
 
-def _tiles_of(pixels: Pixels, tiles: Sequence[Box]) -> tuple[Tile, ...]:
-    rows, columns = pixels.shape[:2]
-    return tuple(Tile(box, cut_out(pixels, check_crop(box, columns, rows)).copy()) for box in tiles)
-
-
 def _decode(photo: CameraFile) -> Pixels:
     """Decode the stored picture, unturned."""
     turbo = load_turbo()
@@ -344,9 +293,3 @@ def _decode(photo: CameraFile) -> Pixels:
     from archiver.photo.pixels import decode
 
     return decode(photo)
-
-
-def _decode_stream(stream: bytes) -> Pixels:
-    turbo = load_turbo()
-    assert turbo is not None  # tiles are cut from streams only where it is
-    return turbo.decode(stream)

@@ -63,7 +63,9 @@ def transcode(stream: bytes, cuts: Sequence[Cut]) -> tuple[bytes, ...]:
 
 def can_crop(structure: JpegStructure) -> bool:
     """Whether regions of such a JPEG can be cut out here without decoding pixels."""
-    return can_crop_many(structure) or find_jpegtran() is not None
+    factors = tuple((c.horizontal, c.vertical) for c in structure.components)
+    by_turbo = load_turbo() is not None and (len(factors) == 1 or factors in _NAMED_BY_TURBO)
+    return by_turbo or find_jpegtran() is not None
 
 
 def crop_grid(structure: JpegStructure | None) -> tuple[int, int]:
@@ -74,9 +76,3 @@ def crop_grid(structure: JpegStructure | None) -> tuple[int, int]:
     if structure is None or structure.colour is ColourModel.RGB or not structure.fits_baseline:
         return 1, 1
     return structure.mcu if can_crop(structure) else (1, 1)
-
-
-def can_crop_many(structure: JpegStructure) -> bool:
-    """Whether many regions can be cut out in one go."""
-    factors = tuple((c.horizontal, c.vertical) for c in structure.components)
-    return load_turbo() is not None and (len(factors) == 1 or factors in _NAMED_BY_TURBO)

@@ -7,7 +7,6 @@ The eight turns are numbered by the EXIF orientation value whose display operati
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -251,30 +250,6 @@ def _fit(
     if end <= start:
         return None
     return start + dropped, end + dropped, dropped, trimmed
-
-
-def tile_boxes(region: Box, *, side: int = 256, across: int = 3, down: int = 3) -> tuple[Box, ...]:
-    """Spread square sample tiles over a region of the stored picture, one in each equal cell.
-
-    Parameters
-    ----------
-    region
-        Where to sample, in stored pixels.
-    side
-        Side of a tile in pixels; less where the region is too small for tiles of that size.
-    across, down
-        Number of tiles in a row and in a column; fewer where they would overlap.
-    """
-    lefts = _spread(region.left, region.width, side, across)
-    tops = _spread(region.top, region.height, side, down)
-    width, height = min(side, region.width), min(side, region.height)
-    return tuple(Box(left, top, width, height) for top in tops for left in lefts)
-
-
-def _spread(start: int, length: int, side: int, count: int) -> Sequence[int]:
-    count = max(1, min(count, length // side))
-    cell, spare = length // count, length // count - min(side, length)
-    return [start + k * cell + spare // 2 for k in range(count)]
 
 
 def _parts(turn: Any) -> tuple[bool, bool, bool]:

@@ -37,7 +37,7 @@ from archiver.records.survey import Survey
 from archiver.wording import Text
 
 if TYPE_CHECKING:
-    from archiver.photo import QualityLimits
+    from archiver.vision import QualityLimits
 
 
 @dataclass(frozen=True)

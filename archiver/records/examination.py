@@ -4,11 +4,10 @@ from __future__ import annotations
 
 import hashlib
 import warnings
-from collections.abc import Mapping
-from dataclasses import asdict, dataclass, replace
+from dataclasses import dataclass, replace
 from enum import IntEnum
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from archiver.archive.store import digest_file
 from archiver.errors import InputError, ObjectError, PhotoError
@@ -163,12 +162,11 @@ def look_at(stream: bytes, description: Description) -> Look:
 def _looked(stream: bytes) -> Look:
     import numpy as np
 
-    from archiver.photo import Box, measure, reduced, tile_boxes, tiles_of
+    from archiver.photo import reduced
     from archiver.records.checks.likeness import hashes_of
+    from archiver.vision import LOOKED_AT, quality_figures
 
-    hashes = hashes_of(reduced(stream, _REDUCED))
-    whole = np.asarray(reduced(stream, 1 << 16))
-    rows, columns = whole.shape[:2]
-    figures = measure(tiles_of(whole, tile_boxes(Box(0, 0, columns, rows))), max(rows, columns))
-    known: Mapping[str, Any] = asdict(figures)
-    return Look(hashes, {k: float(v) for k, v in known.items() if v is not None})
+    picture = reduced(stream, LOOKED_AT)
+    figures = quality_figures(np.asarray(picture))
+    picture.thumbnail((_REDUCED, _REDUCED))
+    return Look(hashes_of(picture), figures.numbers if figures is not None else {})

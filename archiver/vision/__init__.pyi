@@ -2,9 +2,15 @@ from . import region as region
 from .opencv import cv2 as cv2
 from .prepared import Prepared as Prepared
 from .prepared import prepare as prepare
+from .quality_limits import QualityLimits as QualityLimits
+from .quality_limits import judge as judge
 from .registration import Alignment as Alignment
 from .registration import Refusal as Refusal
 from .registration import Subject as Subject
+from .tooth_quality import LEAST_SIDE as LEAST_SIDE
+from .tooth_quality import LOOKED_AT as LOOKED_AT
+from .tooth_quality import QualityFigures as QualityFigures
+from .tooth_quality import quality_figures as quality_figures
 from .transforms import Array as Array
 from .transforms import scaling as scaling
 from .wrong_way import Checked as Checked

@@ -1,143 +1,250 @@
-"""How good a picture's teeth are: focus, motion, fog, exposure, cast and gleam, on teeth only.
+"""How good a picture's teeth are: focus, motion, fog, exposure, shadow, cast and glare.
 
 Lips and gloves may be sharp where teeth are not, and a white glove is no exposure; so every
 figure is taken where the tooth map has teeth, or gum beside them. Lengths are relative to the
-picture's longer side, of a crop as of a whole picture. The limits were found on real photographs of
-six mouths; ``python -m tests.benchmarks.real_photographs FOLDER --quality`` measures what is told.
+picture's longer side, of a crop as of a whole picture. ``python -m tests.benchmarks.bench_quality``
+measures what is told, and of which real photographs falsely.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from enum import Enum
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
+from archiver.vision import region
 from archiver.vision.opencv import cv2
-from archiver.vision.tooth_map import Mask, Part, Pixels, tooth_map
+from archiver.vision.tooth_light import ToothLight, enlarged, grown
+from archiver.vision.tooth_map import Mask, Pixels, ToothMap, glance
 
-Floats = NDArray[np.float32]
-
-#: Longer side in pixels at which figures are taken, and that of the map.
-_SIDE, _MAP_SIDE = 1200, 750
+#: Longer side in pixels at which edges are measured: finer detail than that tells nothing of
+#: blurs of a per mille. Light and colour need half of it.
+LOOKED_AT: Final = 1200
+_COLOURS: Final = 600
+#: Pixels of the longer side below which a picture shows too little to judge it.
+LEAST_SIDE: Final = 400
 #: Smoothings, per mille of the longer side, between which edges are compared.
-_FINE, _COARSE = 0.7, 1.4
+_FINE, _COARSE = 0.5, 1.4
+#: Variance in pixels of the difference of two places that are two pixels apart.
+_OWN = 1 / 3
 _DIRECTIONS = np.radians(np.arange(0, 180, 22.5))
-#: Shares of the longer side round teeth that belong to their edges, and to gum beside them.
-_EDGE, _BESIDE = 0.008, 0.02
-_WHITE, _CERTAIN = 225, 0.6
-#: Shares of the picture below which there is nothing to judge by.
-_FEWEST_TEETH, _FEWEST_GUM = 0.01, 0.005
+_LARGEST = 5.0
+#: Share of the longer side round teeth that belongs to their edges; green from which these are
+#: overexposed, and how far round it.
+_EDGE, _OVEREXPOSED, _ROUND = 0.008, 240, 7
+#: Share of the picture below which there are no teeth to judge by.
+_FEWEST_TEETH = 0.01
 
-
-class ToothFault(str, Enum):
-    """What is wrong with a picture's teeth."""
-
-    SOFT = "soft"
-    MOVED = "blurred by motion"
-    FOGGED = "fogged"
-    DARK = "dark"
-    CAST = "of a colour cast"
+UNITS: Final = {
+    "blur_share": "per mille of the longer side",
+    "motion": "per mille of the longer side",
+    "fog": "fraction of the light",
+    "fog_beside": "fraction of the light",
+    "lightness": "CIE L*",
+    "highlights": "fraction of the teeth",
+    "unevenness": "fraction of L*",
+    "cast_a": "CIE a*",
+    "cast_b": "CIE b*",
+    "glare": "fraction of the teeth",
+    "crowns": "one by one",
+}
+"""Unit of every figure."""
 
 
 @dataclass(frozen=True)
-class ToothFigures:
+class CrownFigures:
+    """Figures of one tooth.
+
+    Parameters
+    ----------
+    across, down
+        Where its middle lies, as fractions of the picture.
+    size
+        Radius of the largest disc in it, as a fraction of the longer side.
+    blur_share, lightness
+        As of the picture; no blur where it has no edges.
+    """
+
+    across: float
+    down: float
+    size: float
+    blur_share: float | None
+    lightness: float
+
+
+@dataclass(frozen=True)
+class QualityFigures:
     """Figures of a picture's teeth.
 
     Parameters
     ----------
-    sharpness
-        Energy of edges smoothed by 0.7 per mille of the longer side over that smoothed by 1.4, in
-        the direction in which it is least: 1 is a blur without end, 1.25 on is sharp.
-    sharpest
-        The same in the direction in which it is most: far above the least where the camera moved.
-    colourfulness
-        Median saturation of gum beside the teeth, and its 15th percentile, added: a veil of fog
-        over all or part takes it away. None where there is too little gum.
+    blur_share
+        Standard deviation of the blur of the teeth's edges in the direction in which it is worst,
+        in per mille of the picture's longer side.
+    motion
+        How much of that is in this direction alone: root of the difference of the variances of
+        the worst and the best direction.
+    fog
+        How much of the light is a veil over the whole picture, about: 0 for most clear pictures,
+        0.25 where a quarter is white. From the darkest places between and beside the teeth (the
+        dark channel of K. He, J. Sun, X. Tang, "Single image haze removal using dark channel
+        prior", IEEE TPAMI 33:2341, 2011) and how colourful gum beside them is.
+    fog_beside
+        The same of the part of the picture where gum is least colourful. None, as `fog`, where
+        there is too little gum.
     lightness
         CIE L* that a fifth of the enamel surpasses.
-    cast
-        Median CIE a* and b* of enamel without gleam.
-    gleam
-        Share of the teeth that is white.
+    highlights
+        Share of the teeth of which a channel is at its upper end.
+    unevenness
+        How much darker the darker half of the picture's teeth is than the other.
+    cast_a, cast_b
+        Median CIE a* and b* of the lighter half of enamel, away from gum; None of a grey picture.
+    glare
+        Share of the teeth that is white among darker: the flash on a wet tooth, bubbles of saliva.
+    crowns
+        The teeth one by one, the largest first.
     """
 
-    sharpness: float
-    sharpest: float
-    colourfulness: float | None
+    blur_share: float
+    motion: float
+    fog: float | None
+    fog_beside: float | None
     lightness: float
-    cast: tuple[float, float]
-    gleam: float
+    highlights: float
+    unevenness: float
+    cast_a: float | None
+    cast_b: float | None
+    glare: float
+    crowns: tuple[CrownFigures, ...] = ()
+
+    @property
+    def numbers(self) -> dict[str, float]:
+        """The figures of the whole picture that there are, by name."""
+        given = ((name, getattr(self, name)) for name in UNITS if name != "crowns")
+        return {name: float(value) for name, value in given if value is not None}
 
 
-@dataclass(frozen=True)
-class ToothLimits:
-    """Limits beyond which a figure is told; enamel as `archiver.photo.quality` has it."""
-
-    sharpness: float = 1.235
-    moved: float = 1.05
-    colourfulness: float = 0.65
-    lightness: float = 53.0
-    cast_a: tuple[float, float] = (-8.0, 22.0)
-    cast_b: tuple[float, float] = (-8.0, 38.0)
-
-
-def tooth_figures(pixels: Pixels, within: Mask | None = None) -> ToothFigures | None:
+def quality_figures(pixels: Pixels, seen: ToothMap | None = None) -> QualityFigures | None:
     """Measure the teeth of a picture.
 
     Parameters
     ----------
     pixels
-        uint8 sRGB, shape (rows, columns, 3), of any size.
-    within
-        Only there, say one tooth; shape (rows, columns).
+        uint8 sRGB, shape (rows, columns, 3), or grey, (rows, columns); of any size and turn, though
+        more than `LOOKED_AT` pixels of the longer side only cost time.
+    seen
+        What it shows, where that is known already; of any size.
 
     Returns
     -------
-    ToothFigures or None
-        None where there are no teeth to judge.
+    QualityFigures or None
+        None where there are no teeth to judge, or too few pixels.
     """
-    small = _reduced(pixels, _SIDE)
-    size = small.shape[1::-1]
-    seen = tooth_map(_reduced(small, _MAP_SIDE))
-    teeth = cv2.resize(seen.teeth.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST)
-    if within is not None:
-        teeth &= cv2.resize(within.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST)
-    gleam = cv2.dilate((small.min(axis=2) > _WHITE).astype(np.uint8), np.ones((7, 7))) > 0
-    enamel = (teeth > 0) & ~gleam
-    if float(teeth.mean()) < _FEWEST_TEETH or not enamel.any():
+    grey = pixels.ndim == 2
+    whole = np.repeat(pixels[:, :, None], 3, axis=2) if grey else pixels
+    if max(whole.shape[:2]) < LEAST_SIDE:
         return None
-    gum = cv2.resize(seen.probable[..., Part.GUM], size) > _CERTAIN
-    lab = cv2.cvtColor(small, cv2.COLOR_RGB2LAB)[enamel].astype(float)
-    least, most = _sharpness(small, _grown(teeth, _EDGE) & ~gleam)
-    return ToothFigures(
-        least,
-        most,
-        _colourfulness(small, gum & _grown(teeth, _BESIDE) & ~gleam),
-        float(np.percentile(lab[:, 0], 80)) / 2.55,
-        (float(np.median(lab[:, 1])) - 128, float(np.median(lab[:, 2])) - 128),
-        float((small.min(axis=2)[teeth > 0] > 245).mean()),
+    small = _reduced(whole, LOOKED_AT)
+    seen = seen or glance(small)
+    if float(seen.teeth.mean()) < _FEWEST_TEETH:
+        return None
+    light = ToothLight.of(_reduced(small, _COLOURS), seen)
+    if not light.enamel.any():
+        return None
+    crowns = _crowns(seen.teeth)
+    blur, motion, single = _blurs(small, seen.teeth, crowns[1])
+    fog, beside = (None, None) if grey else light.fog()
+    cast_a, cast_b = (None, None) if grey else light.cast()
+    return QualityFigures(
+        blur,
+        motion,
+        fog,
+        beside,
+        light.lightness(light.enamel),
+        light.highlights(),
+        light.unevenness(),
+        cast_a,
+        cast_b,
+        light.glare(),
+        _each(crowns, single, light),
     )
 
 
-def tooth_faults(
-    figures: ToothFigures, limits: ToothLimits | None = None
-) -> tuple[ToothFault, ...]:
-    """Say which figures are beyond their limits."""
-    limits = limits or ToothLimits()
+_Crowns = tuple[list[region.Disc], NDArray[np.int32]]
+
+
+def _crowns(teeth: Mask) -> _Crowns:
+    """Tell the crowns apart, and which each place of the teeth belongs to (from 1, 0 for none)."""
+    discs = region.discs(teeth)
+    if not discs:
+        return [], np.zeros(teeth.shape, np.int32)
+    y, x = np.mgrid[0 : teeth.shape[0], 0 : teeth.shape[1]].astype(np.float32)
+    power = np.stack([(x - cx) ** 2 + (y - cy) ** 2 - r * r for cx, cy, r in discs])
+    return discs, np.where(teeth, power.argmin(axis=0) + 1, 0).astype(np.int32)
+
+
+def _each(
+    crowns: _Crowns, blurs: NDArray[np.float64], light: ToothLight
+) -> tuple[CrownFigures, ...]:
+    discs, owner = crowns
+    rows, columns = owner.shape
+    large = cv2.resize(owner.astype(np.float32), light.teeth.shape[::-1],
+                       interpolation=cv2.INTER_NEAREST)  # fmt: skip
     found = []
-    if figures.sharpness < limits.sharpness:
-        moved = figures.sharpest > limits.moved * figures.sharpness
-        found.append(ToothFault.MOVED if moved else ToothFault.SOFT)
-    if figures.colourfulness is not None and figures.colourfulness < limits.colourfulness:
-        found.append(ToothFault.FOGGED)
-    if figures.lightness < limits.lightness:
-        found.append(ToothFault.DARK)
-    ranges = (limits.cast_a, limits.cast_b)
-    if not all(low <= v <= high for v, (low, high) in zip(figures.cast, ranges, strict=True)):
-        found.append(ToothFault.CAST)
+    for number, (x, y, radius) in enumerate(discs, start=1):
+        mine = light.enamel & (large == number)
+        if mine.any():
+            blur = float(blurs[number])
+            found.append(
+                CrownFigures(
+                    x / columns,
+                    y / rows,
+                    radius / max(rows, columns),
+                    blur if np.isfinite(blur) else None,
+                    light.lightness(mine),
+                )
+            )
     return tuple(found)
+
+
+def _blurs(
+    pixels: Pixels, teeth: Mask, owner: NDArray[np.int32]
+) -> tuple[float, float, NDArray[np.float64]]:
+    """Blur of the teeth's edges: of all, what of it is motion, and of each crown.
+
+    A step blurred by a Gaussian of variance v, smoothed by one of variance s, has a gradient
+    energy proportional to 1 / sqrt(v + s). So the ratio of the energies at two known s gives v,
+    and the contrast cancels.
+    """
+    size, unit = pixels.shape[1::-1], max(pixels.shape[:2]) / 1000
+    whiter = (pixels[..., 1] > _OVEREXPOSED).astype(np.uint8)
+    whiter = cv2.dilate(whiter, np.ones((_ROUND, _ROUND), np.uint8))
+    edges = grown(enlarged(teeth, size), _EDGE) & (whiter == 0)
+    whose = cv2.dilate(owner.astype(np.float32), np.ones((3, 3)))
+    label = cv2.resize(whose, size, interpolation=cv2.INTER_NEAREST)[edges].astype(np.int64)
+    green = np.ascontiguousarray(pixels[..., 1]).astype(np.float32)
+    variances, energies = [], []
+    for much in (_FINE, _COARSE):
+        smooth = cv2.GaussianBlur(green, (0, 0), much * unit)
+        x, y = (cv2.Sobel(smooth, cv2.CV_32F, *way, scale=0.125)[edges] for way in ((1, 0), (0, 1)))
+        count = int(owner.max()) + 1
+        sums = [np.bincount(label, one, count) for one in (x * x, x * y, y * y)]
+        sums = [np.append(one, one.sum()) for one in sums]
+        energies.append([
+            np.cos(a) ** 2 * sums[0] + np.sin(2 * a) * sums[1] + np.sin(a) ** 2 * sums[2]
+            for a in _DIRECTIONS
+        ])  # fmt: skip
+        variances.append(much**2 + _OWN / unit**2)
+    fine, coarse = (np.array(one) for one in energies)
+    ratio = (fine / np.maximum(coarse, 1e-9)) ** 2
+    blur = (variances[1] - ratio * variances[0]) / np.maximum(ratio - 1, 1e-3)
+    blur = np.where(coarse > 1e-6, np.clip(blur, 0.01, _LARGEST**2), np.nan)
+    worst = np.sqrt(blur.max(axis=0))
+    moved = float(np.sqrt(blur[:, -1].max() - blur[:, -1].min()))
+    return float(worst[-1]), moved, worst[:-1]
 
 
 def _reduced(pixels: Pixels, side: int) -> Pixels:
@@ -147,33 +254,3 @@ def _reduced(pixels: Pixels, side: int) -> Pixels:
     return np.asarray(
         cv2.resize(pixels, None, fx=ratio, fy=ratio, interpolation=cv2.INTER_AREA), np.uint8
     )
-
-
-def _grown(teeth: NDArray[np.uint8], share: float) -> Mask:
-    width = max(3, round(2 * share * max(teeth.shape))) | 1
-    return np.asarray(cv2.dilate(teeth, np.ones((width, width), np.uint8)) > 0)
-
-
-def _sharpness(pixels: Pixels, where: Mask) -> tuple[float, float]:
-    """Ratio of edge energies at two smoothings, in the worst and in the best direction."""
-    green, unit = pixels[..., 1].astype(np.float32), max(pixels.shape) / 1000
-    slopes = []
-    for much in (_FINE, _COARSE):
-        smooth = cv2.GaussianBlur(green, (0, 0), much * unit)
-        slopes.append([cv2.Sobel(smooth, cv2.CV_32F, *way)[where] for way in ((1, 0), (0, 1))])
-    ratios = []
-    for angle in _DIRECTIONS:
-        fine, coarse = (
-            float(((np.cos(angle) * x + np.sin(angle) * y) ** 2).sum()) for x, y in slopes
-        )
-        ratios.append(fine / max(coarse, 1e-9))
-    return min(ratios), max(ratios)
-
-
-def _colourfulness(pixels: Pixels, gum: Mask) -> float | None:
-    if float(gum.mean()) < _FEWEST_GUM:
-        return None
-    places = pixels[gum].astype(np.float32)
-    saturation = 1 - places.min(axis=1) / np.maximum(places.max(axis=1), 1)
-    middle, low = np.percentile(saturation, (50, 15))
-    return float(middle + low)

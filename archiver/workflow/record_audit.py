@@ -13,7 +13,6 @@ from archiver.dentition import Tooth
 from archiver.errors import Problem, UsageError
 from archiver.network import Peer
 from archiver.network.client import ask_headers
-from archiver.photo import QualityLimits
 from archiver.records import (
     Audit,
     AuditRun,
@@ -28,6 +27,7 @@ from archiver.records import (
 )
 from archiver.records.report import VisitReport, report_visit
 from archiver.records.rules import RuleSet
+from archiver.vision import QualityLimits
 from archiver.workflow.header_folder import open_headers
 
 #: What can be audited: the folder of an archive, DICOM files and folders of them, another archive.

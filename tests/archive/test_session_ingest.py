@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import threading
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from datetime import date, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 from amending_samples import LIV, NADIA, NOW, VISIT, camera_file, entry
+from PIL import Image
 from pydicom import dcmread
 
 from archiver.archive.index_rebuild import rebuild
@@ -23,6 +25,8 @@ from archiver.archive.store.archive import Archive
 from archiver.errors import InputError
 from archiver.objects.session import Patient, Photograph, Session, Visit
 from archiver.photo import read_camera_file
+from tests.benchmarks.bench_quality import fogged
+from tests.benchmarks.real_photographs import TEN
 from tests.cli.sessions import picture
 
 SETTINGS = IngestSettings(now=lambda: NOW)
@@ -173,17 +177,49 @@ def test_a_mirror_picture_that_the_camera_turned_back_has_its_corrected_instance
     assert [kept.role for kept in made.instances] == ["original", "derived"]
 
 
+def real(folder: Path, name: str, spoil: Callable[[np.ndarray], np.ndarray] | None = None) -> Path:
+    """A real photograph as a file, spoilt where that is wished."""
+    folder.mkdir(exist_ok=True)
+    with Image.open(TEN / f"{name}.jpeg") as shot:
+        pixels = np.asarray(shot.convert("RGB"))
+    path = folder / f"{name}{spoil.__name__ if spoil else ''}.jpg"
+    Image.fromarray(spoil(pixels) if spoil else pixels).save(path, "JPEG", quality=90)
+    return path
+
+
 def test_figures_are_those_of_the_part_that_is_shown(tmp_path: Path, archive: Archive) -> None:
-    file = camera_file(tmp_path / "card")
-    whole, part = taken(archive, entry(file), entry(file, crop=(32, 16, 96, 80)))
+    file = real(tmp_path / "card", "patient_1.frontal")
+    whole, part = taken(archive, entry(file), entry(file, crop=(224, 160, 560, 400)))
     assert whole.figures is not None and part.figures is not None
-    assert whole.figures != part.figures
+    assert whole.figures.numbers != part.figures.numbers
     sizes = {
         (r.role, r.columns, r.rows)
         for r in archive.query(Query())
         if r.sop_instance_uid in {k.sop_instance_uid for k in part.instances}
     }
-    assert sizes == {("original", 240, 160), ("derived", 96, 80)}
+    assert sizes == {("original", 960, 720), ("derived", 560, 400)}
+
+
+def test_what_is_wanting_in_the_teeth_is_told_and_blocks_nothing(
+    tmp_path: Path, archive: Archive
+) -> None:
+    front = {"view": "frontal", "teeth": "", "mirror": False}
+    file = real(tmp_path / "card", "patient_1.frontal", fogged)
+    (one,) = taken(archive, entry(file, **front))
+
+    assert one.status is Outcome.NEW
+    assert {"fog"} <= codes(one)
+
+
+def test_where_no_teeth_are_found_a_picture_of_teeth_says_so_and_a_face_does_not(
+    tmp_path: Path, archive: Archive
+) -> None:
+    grey = real(tmp_path / "card", "patient_0.frontal", lambda p: np.full_like(p, 90))
+    teeth = entry(grey, view="frontal", teeth="", mirror=False)
+    face = entry(grey, view="face", teeth="", mirror=False)
+    for given, expected in ((teeth, True), (face, False)):
+        (one,) = taken(archive, given)
+        assert one.figures is None and ("no_teeth" in codes(one)) is expected
 
 
 def test_photographs_come_in_the_order_of_the_sheet_however_many_work(

@@ -25,7 +25,6 @@ from numpy.typing import NDArray
 from archiver.vision import tooth_map as maps
 from archiver.vision.prepared import Prepared, prepare
 from archiver.vision.registration import Alignment, Subject
-from archiver.vision.tooth_quality import ToothFault, tooth_faults, tooth_figures
 from archiver.vision.transforms import carried
 from archiver.vision.turns import turns
 from archiver.vision.wrong_way import Way, check, probabilities, verdict
@@ -287,73 +286,6 @@ def themselves(several: list[Picture]) -> int:
     return refused
 
 
-def _blurred(pixels: Pixels) -> Pixels:
-    return np.asarray(cv2.GaussianBlur(pixels, (0, 0), 1.2 * max(pixels.shape) / 1000), np.uint8)
-
-
-def _teeth_blurred(pixels: Pixels) -> Pixels:
-    """Only the teeth out of focus, among sharp lips."""
-    small = cv2.resize(pixels, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)
-    teeth = maps.tooth_map(np.asarray(small, np.uint8)).teeth.astype(np.float32)
-    share = cv2.GaussianBlur(cv2.resize(teeth, pixels.shape[1::-1]), (0, 0), 6)[..., None]
-    share = np.clip(2 * share, 0, 1)
-    return np.asarray(pixels * (1 - share) + _blurred(pixels) * share, np.uint8)
-
-
-def _moved(pixels: Pixels) -> Pixels:
-    length = round(0.012 * max(pixels.shape)) | 1
-    line = np.zeros((length, length), np.float32)
-    line[length // 2] = 1
-    turn = cv2.getRotationMatrix2D((length / 2 - 0.5, length / 2 - 0.5), 30, 1)
-    line = cv2.warpAffine(line, turn, (length, length))
-    return np.asarray(cv2.filter2D(pixels, -1, line / line.sum()), np.uint8)
-
-
-def _fogged(pixels: Pixels, *, half: bool = False) -> Pixels:
-    across = np.linspace(0, 1, pixels.shape[1], dtype=np.float32)[None, :, None]
-    much = 0.35 / (1 + np.exp(-14 * (across - 0.5))) if half else np.float32(0.25)
-    return np.asarray(pixels * (1 - much) + much * np.float32([225, 220, 218]), np.uint8)
-
-
-def _dark(pixels: Pixels) -> Pixels:
-    return np.asarray(255 * ((pixels / 255) ** 2.2 / 4) ** (1 / 2.2), np.uint8)
-
-
-def _cast(pixels: Pixels, gains: tuple[float, float, float]) -> Pixels:
-    return np.clip(pixels * np.array(gains), 0, 255).astype(np.uint8)
-
-
-FAULTS = {
-    "blur of 1.2 per mille": (_blurred, {ToothFault.SOFT, ToothFault.MOVED}),
-    "blur of 1.2 per mille, teeth only": (_teeth_blurred, {ToothFault.SOFT, ToothFault.MOVED}),
-    "motion of 12 per mille": (_moved, {ToothFault.SOFT, ToothFault.MOVED}),
-    "fog of 25 %": (_fogged, {ToothFault.FOGGED}),
-    "fog of 35 % over half": (lambda p: _fogged(p, half=True), {ToothFault.FOGGED}),
-    "two stops dark": (_dark, {ToothFault.DARK}),
-    "red x 1.3": (lambda p: _cast(p, (1.3, 1, 1)), {ToothFault.CAST}),
-    "blue x 1.3": (lambda p: _cast(p, (1, 1, 1.3)), {ToothFault.CAST}),
-}
-
-
-def quality(several: list[Picture]) -> int:
-    """Measure what is told of pictures that were spoilt, and of those that were not."""
-    false = 0
-    for one in several:
-        figures = tooth_figures(one.pixels)
-        found = tooth_faults(figures) if figures else ()
-        false += bool(found)
-        if found:
-            print(f"  {one.name}: {', '.join(fault.value for fault in found)}", flush=True)
-    told("quality: told of a picture as it is", false, len(several))
-    for name, (spoil, expected) in FAULTS.items():
-        seen = 0
-        for one in several:
-            figures = tooth_figures(spoil(one.pixels))
-            seen += bool(figures and expected & set(tooth_faults(figures)))
-        told(f"quality: {name} told", seen, len(several))
-    return false
-
-
 def main() -> int:
     """Measure a folder and print the table."""
     parser = argparse.ArgumentParser(description=__doc__, add_help=True)
@@ -361,21 +293,19 @@ def main() -> int:
     parser.add_argument("--visits", type=int, default=1)
     parser.add_argument("--strangers", type=int, default=150)
     parser.add_argument("--weights", type=Path)
-    parser.add_argument("--quality", action="store_true", help="quality alone")
     parser.add_argument("--check", action="store_true")
     options = parser.parse_args()
+    from tests.benchmarks import bench_quality
+
     cv2.setNumThreads(1)
     if options.weights:
         with np.load(options.weights) as stored:
             other = {name: stored[name].astype(np.float32) for name in stored.files}
         maps._weights = lambda: other  # type: ignore[assignment]
     several = pictures(options.folder)
-    if options.quality:
-        quality(several)
-        return 0
     print(f"{len(several)} photographs of {len({one.mouth for one in several})} mouths")
     overlap = outlined(several)
-    quality(several)
+    bench_quality.quality(several)
     refused = themselves(several)
     tally = second_visits(several, options.visits)
     second_takes(several)

@@ -28,12 +28,11 @@ from archiver.photo.encoding import (
     encode_both,
     encode_corrected,
     encode_lossless,
-    sample_tiles,
 )
 from archiver.photo.in_place import FlipInPlace
 from archiver.photo.jpeg import Process, parse_jpeg
 from archiver.photo.lossless_stream import encode_in_numpy
-from archiver.photo.turning import tile_boxes, turned
+from archiver.photo.turning import turned
 
 
 def decoded(stream: bytes) -> np.ndarray:
@@ -163,7 +162,7 @@ def test_what_baseline_cannot_hold_is_stored_without_loss():
 
 def test_an_rgb_jpeg_is_stored_without_loss_as_its_decoder_shows_it(tmp_path):
     source = rgb_jpeg()
-    both = encode_both(camera_file(source), 8, Box(3, 5, 20, 31), tiles=[Box(1, 2, 9, 9)])
+    both = encode_both(camera_file(source), 8, Box(3, 5, 20, 31))
     assert both.as_shot.transfer_syntax == "1.2.840.10008.1.2.4.70"
     assert both.as_shot.photometric == "RGB"
     expected = decoded(source)
@@ -171,7 +170,6 @@ def test_an_rgb_jpeg_is_stored_without_loss_as_its_decoder_shows_it(tmp_path):
     assert both.corrected is not None and both.corrected.box == Box(3, 5, 20, 31)
     exact = turned(expected, 8)[5:36, 3:23]
     assert np.array_equal(by_dcmtk(both.corrected.pixels, tmp_path), exact)
-    assert np.array_equal(both.tiles[0].pixels, expected[2:11, 1:10])
 
 
 @pytest.mark.parametrize("grey", [False, True], ids=["colour", "grey"])
@@ -230,24 +228,10 @@ def test_dcmtk_and_pillow_decode_the_stored_jpegs_alike(sampling, tmp_path):
 @pytest.mark.parametrize("coding", CODINGS)
 def test_one_decoding_gives_what_separate_calls_give(coding):
     photo = camera_file(jpeg(96, 80, "4:2:2", coding))
-    crop, tiles = Box(18, 20, 40, 30), tile_boxes(Box(0, 0, 96, 80), side=24)
-    both = encode_both(photo, 2, crop, tiles=tiles)
+    crop = Box(18, 20, 40, 30)
+    both = encode_both(photo, 2, crop)
     assert both.as_shot == encode_as_shot(photo)
     assert both.corrected == encode_corrected(photo, 2, crop)
-    for one, other in zip(both.tiles, sample_tiles(photo, tiles), strict=True):
-        assert one.box == other.box and np.array_equal(one.pixels, other.pixels)
-
-
-def test_tiles_show_the_stored_pixels_of_their_boxes():
-    source = jpeg(96, 80, "4:4:4", "progressive")
-    wanted = tile_boxes(Box(5, 9, 88, 70), side=20)
-    assert len(wanted) == 9
-    whole = decoded(source)
-    for ask, tile in zip(wanted, sample_tiles(camera_file(source), wanted), strict=True):
-        box = tile.box
-        assert box.left <= ask.left and box.right >= ask.right
-        assert box.top <= ask.top and box.bottom >= ask.bottom
-        assert np.array_equal(tile.pixels, whole[box.top : box.bottom, box.left : box.right])
 
 
 def test_turn_one_without_crop_needs_no_corrected_picture():
@@ -321,12 +305,11 @@ def test_padding_before_the_end_marker_is_no_damage():
 @pytest.mark.parametrize("coding", ["baseline", "progressive"])
 def test_without_the_library_the_program_does_the_same(coding):
     photo = camera_file(jpeg(75, 53, "4:2:2", coding))
-    tiles = [Box(16, 16, 16, 16)]
-    both = encode_both(photo, 7, Box(20, 17, 30, 30), tiles=tiles)
+    both = encode_both(photo, 7, Box(20, 17, 30, 30))
     with pytest.MonkeyPatch.context() as patch:
         for module in (encoding, lossless, transcoding):
             patch.setattr(module, "load_turbo", turbo_load)
-        other = encode_both(photo, 7, Box(20, 17, 30, 30), tiles=tiles)
+        other = encode_both(photo, 7, Box(20, 17, 30, 30))
     assert both.corrected is not None and other.corrected is not None
     assert both.corrected.box == other.corrected.box
     for one, two in (
@@ -335,7 +318,6 @@ def test_without_the_library_the_program_does_the_same(coding):
     ):
         for a, b in zip(coefficients(one.stream), coefficients(two.stream), strict=True):
             assert np.array_equal(a, b)
-    assert both.tiles[0].pixels.shape == other.tiles[0].pixels.shape
     short = photo.data[:-200] + b"\xff\xd9"
     with pytest.raises(PhotoError, match=r"cut short|damaged"):
         encode_as_shot(camera_file(short))

@@ -16,7 +16,6 @@ from archiver.photo.turning import (
     cut_out,
     plan_cut,
     source_box,
-    tile_boxes,
     turned,
     turned_box,
     turned_size,
@@ -53,29 +52,6 @@ def test_a_box_is_mapped_to_the_same_pixels(turn, columns, rows, choice):
     there = turned_box(box, turn, columns, rows)
     assert np.array_equal(cut_out(turned(pixels, turn), there), turned(cut_out(pixels, box), turn))
     assert source_box(there, turn, columns, rows) == box
-
-
-@given(
-    region=st.builds(
-        Box, st.integers(0, 50), st.integers(0, 50), st.integers(1, 900), st.integers(1, 900)
-    )
-)
-def test_tiles_lie_inside_their_region_and_do_not_overlap(region):
-    tiles = tile_boxes(region, side=128)
-    assert 1 <= len(tiles) <= 9
-    for tile in tiles:
-        assert region.left <= tile.left and tile.right <= region.right
-        assert region.top <= tile.top and tile.bottom <= region.bottom
-    for k, one in enumerate(tiles):
-        for other in tiles[k + 1 :]:
-            apart = one.right <= other.left or other.right <= one.left
-            assert apart or one.bottom <= other.top or other.bottom <= one.top
-
-
-def test_a_large_region_gets_nine_tiles():
-    tiles = tile_boxes(Box(0, 0, 6000, 4000))
-    assert len(tiles) == 9
-    assert {(tile.width, tile.height) for tile in tiles} == {(256, 256)}
 
 
 def test_nothing_can_be_moved_where_the_crop_lies_in_a_partial_mcu():

@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 from collections.abc import Callable
 
+import cv2
 import numpy as np
 from fault_scene import AFTER, ARCHES, DIRECT, FAULTS, Scene, fault, pictured
 from made_up_archive import Shot, encoded
@@ -15,6 +16,8 @@ from pydicom.uid import generate_uid
 
 from archiver.dentition import codes
 from archiver.dentition.teeth import Tooth
+from tests.benchmarks.bench_quality import darkened, fogged, moved, tinted, with_bubbles
+from tests.benchmarks.real_photographs import TEN, pictures
 
 # The same picture
 
@@ -241,46 +244,33 @@ def _(scene: Scene) -> None:
 # Quality
 
 
-def _levels(scene: Scene, low: int, high: int) -> np.ndarray:
-    rng = np.random.default_rng(scene.world.seed())
-    coarse = Image.fromarray(rng.integers(low, high, (6, 9), dtype=np.uint8))
-    return np.asarray(coarse.resize((96, 64), Image.Resampling.NEAREST))
-
-
-def _soft(scene: Scene) -> bytes:
-    rng = np.random.default_rng(scene.world.seed())
-    coarse = Image.fromarray(rng.integers(30, 225, (2, 3), dtype=np.uint8))
-    return encoded(np.asarray(coarse.resize((96, 64), Image.Resampling.BICUBIC)), AFTER)
-
-
-def _tinted(scene: Scene) -> bytes:
-    grey, tint = _levels(scene, 70, 180).astype(int), scene.number(45, 60)
-    blue = scene.pick((True, False))
-    shift = (-tint, 0, tint) if blue else (tint, -tint // 2, tint // 2)
-    picture = np.stack([grey + s for s in shift], axis=-1).clip(0, 255).astype(np.uint8)
+def _photograph(scene: Scene, name: str, spoil: Callable[[np.ndarray], np.ndarray]) -> bytes:
+    """A part of a real photograph, spoilt; another part each time."""
+    (one,) = (each for each in pictures(TEN) if each.name == name)
+    top, left = scene.number(0, 60), scene.number(0, 80)
+    part = one.pixels[top : top + 1000, left : left + 1340]
+    small = cv2.resize(part, (670, 500), interpolation=cv2.INTER_AREA)
     buffer = io.BytesIO()
     exif = exif_block(when=f"{AFTER:%Y:%m:%d %H:%M:%S}")
-    Image.fromarray(picture).save(buffer, "JPEG", quality=92, exif=exif)
+    Image.fromarray(spoil(np.ascontiguousarray(small))).save(buffer, "JPEG", quality=92, exif=exif)
     return buffer.getvalue()
 
 
-def _clipped(scene: Scene) -> bytes:
-    levels = _levels(scene, 70, 200).copy()
-    top, left = scene.number(0, 40), scene.number(0, 60)
-    levels[top : top + 22, left : left + 30] = 255
-    return encoded(levels, AFTER)
+def _spoilt(kind: str, name: str, spoil: Callable[[np.ndarray], np.ndarray], *also: str) -> None:
+    pictured(kind, _SIDES, lambda scene: _photograph(scene, name, spoil), *also)
 
 
 _SIDES = DIRECT[1:]
-pictured("picture-soft", _SIDES, _soft)
-pictured(
-    "picture-exposure",
-    _SIDES,
-    lambda s: encoded(_levels(s, 18, s.number(28, 40)), AFTER),
+_spoilt("picture-soft", "patient_1.right_buccal", moved)
+_spoilt("picture-exposure", "patient_1.frontal", lambda p: darkened(p, 0.25))
+_spoilt("picture-fogged", "patient_0.left_buccal", fogged)
+_spoilt("picture-glare", "patient_1.left_buccal", lambda p: with_bubbles(p, 0.15))
+_spoilt(
     "picture-cast",
+    "patient_0.right_buccal",
+    lambda p: tinted(p, 1.3, 1, 1),
+    "picture-exposure",
 )
-pictured("picture-clipped", _SIDES, _clipped)
-pictured("picture-cast", _SIDES, _tinted)
 
 
 @fault("picture-undecodable")

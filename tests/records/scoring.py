@@ -29,7 +29,6 @@ from fault_scene import FAULTS, Put, Scene
 from made_up_archive import AUDITED, EPISODE_RULES, RULES, World, fill, write_episodes
 
 from archiver.archive.store.layout import Layout
-from archiver.photo.quality import QualityLimits
 from archiver.priors.findings import SideFinding
 from archiver.priors.findings import keep_findings as keep
 from archiver.records.audit import Audit, AuditRun, run_audit
@@ -40,6 +39,7 @@ from archiver.records.model import Concern
 from archiver.records.rules.rule_reader import read_rules
 from archiver.records.rules.rule_set import RuleSet
 from archiver.records.survey import survey_archive
+from archiver.vision import QualityLimits
 
 assert faults_of_meaning.FAULTS is faults_of_pictures.FAULTS is FAULTS
 

@@ -172,9 +172,9 @@ def test_of_several_sets_the_strictest_limits_count() -> None:
             "quality-below-rule",
         ),
         (
-            "quality = { glare = 0.02, shadows = 0.1 }",
-            {"figures": {"glare": 0.01, "shadows": 0.1}},
-            {"figures": {"glare": 0.01, "shadows": 0.2}},
+            "quality = { glare = 0.02, fog = 0.1 }",
+            {"figures": {"glare": 0.01, "fog": 0.1}},
+            {"figures": {"glare": 0.01, "fog": 0.2}},
             "quality-below-rule",
         ),
     ],

@@ -15,6 +15,7 @@ from datetime import datetime, timedelta
 
 from archiver.archive.ingest.earlier_runs import ArchivedInstance, Standing, standing
 from archiver.archive.ingest.memory_budget import MemoryGate, need
+from archiver.archive.ingest.picture_quality import figures_of, quality_warnings
 from archiver.archive.ingest.service import Ingest
 from archiver.archive.ingest.side_claims import as_seen, unconfirmed
 from archiver.archive.ingest.study_numbers import InstanceNumbers, placed
@@ -53,18 +54,14 @@ from archiver.photo import (
     Edges,
     Limits,
     PictureDoubt,
-    QualityLimits,
     corrected_time,
     encode_both,
     encode_corrected,
     file_doubts,
-    judge,
-    measure,
     read_camera_file,
-    source_box,
-    tile_boxes,
 )
 from archiver.standard import Finding, Severity, validate_encoded
+from archiver.vision import QualityLimits
 
 #: A camera's day may differ from the visit's by this much without a word (a visit past midnight).
 _DAYS_APART = 1
@@ -272,8 +269,9 @@ def _instances(making: Making, taken: WrappedPhotograph, settings: IngestSetting
     built = [photograph.as_shot(making, both.as_shot)]
     if both.corrected is not None and making.identity.corrected is not None:
         built.append(photograph.corrected(making, both.corrected))
-    figures = measure([tile.pixels for tile in both.tiles], _longer_side(making))
-    judged = judge(figures, settings.quality)
+    shown, view = built[-1].pixels, making.photograph.view
+    figures = figures_of(shown, view)
+    judged = quality_warnings(figures, shown, view, settings.quality)
     warnings = (*taken.warnings, *judged, *_about_the_day(making))
     headers = [part10.encoded(one.dataset) for one in built]
     found = tuple(
@@ -312,23 +310,13 @@ def _incoming(one: PhotographInstance, header: bytes, photo: CameraFile, note: s
     )
 
 
-def _longer_side(making: Making) -> int:
-    crop = making.photograph.crop
-    if crop is not None:
-        return max(crop.width, crop.height)
-    return max(making.photo.columns, making.photo.rows)
-
-
 def _encoded(making: Making, settings: IngestSettings) -> Both:
     crop, photo = making.photograph.crop, making.photo
     box = Box(crop.left, crop.top, crop.width, crop.height) if crop is not None else None
     turn = making.plan.correction.value
-    region = Box(0, 0, photo.columns, photo.rows)
-    if box is not None:
-        region = source_box(box, turn, photo.columns, photo.rows)
     second_array = making.plan.correction.swaps_sides or box is not None
     with settings.gate.room_for(need(photo, second_array=second_array)):
-        both = encode_both(photo, turn, box, edges=settings.edges, tiles=tile_boxes(region))
+        both = encode_both(photo, turn, box, edges=settings.edges)
     if both.corrected is None and making.identity.corrected is not None:
         # A mirror shot that the camera itself turned back: right way round as it is.
         return replace(both, corrected=encode_corrected(photo, turn, box))

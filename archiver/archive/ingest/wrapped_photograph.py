@@ -9,8 +9,9 @@ from archiver.archive.store.file_transaction import Outcome
 from archiver.dentition import Plan
 from archiver.errors import Problem
 from archiver.objects import Photograph, Witnessed, is_answered
-from archiver.photo import PictureDoubt, QualityFigures
+from archiver.photo import PictureDoubt
 from archiver.standard import Finding
+from archiver.vision import QualityFigures
 
 #: How reports for programs, and drafts, name what became of a photograph.
 STATUS_NAMES = {Outcome.NEW: "archived", Outcome.SAME: "present", Outcome.REFUSED: "refused"}
@@ -30,6 +31,8 @@ class WrappedPhotograph:
         What a person should look at.
     findings
         What the validator said of its instances.
+    figures
+        How good its teeth are; None where there are none to judge.
     doubts
         What speaks against what is said of it, answered or not.
     examined

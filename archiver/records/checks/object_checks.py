@@ -5,13 +5,14 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING
 
+from archiver.dentition import View
 from archiver.records.model import Concern, Instance, ObjectFacts, ValidatorFinding, concern_about
 from archiver.records.pictures import RecordPicture
 from archiver.records.rules.rule_set import AuditLimits
 from archiver.wording import Text
 
 if TYPE_CHECKING:
-    from archiver.photo import QualityLimits
+    from archiver.vision import QualityLimits
 
 #: Rules of the validator whose findings mean that a picture may show the wrong side or tooth.
 SIDE_RULES = frozenset(
@@ -37,6 +38,19 @@ SIDE_RULES = frozenset(
 )
 #: Findings that a check of this room tells in words of its own.
 _TOLD_ELSEWHERE = frozenset({"derived-without-source"})
+#: What is wanting in a picture's teeth, and the kind of finding that it is.
+_KINDS = {
+    "soft": "picture-soft",
+    "moved": "picture-soft",
+    "fog": "picture-fogged",
+    "fog_beside": "picture-fogged",
+    "dark": "picture-exposure",
+    "bright": "picture-exposure",
+    "highlights": "picture-exposure",
+    "unevenness": "picture-exposure",
+    "glare": "picture-glare",
+    "cast": "picture-cast",
+}
 
 
 def check_objects(
@@ -98,36 +112,13 @@ def _quality(
     if any(look is not None and "undecodable" in look.figures for look in looks):
         yield concern_about("picture-undecodable", one, Text("records.objects.undecodable"))
         return
+    from archiver.vision import judge
+
     figures = picture.figures
     if not figures:
         return
-    blur, share = figures.get("blur", 0.0), figures.get("blur_share", 0.0)
-    if blur > limits.blur and share > limits.blur_share:
-        found = Text("records.objects.blur", blur=f"{blur:.1f}", share=f"{share:.1f}")
-        expected = Text("records.objects.per_mille", most=f"{limits.blur_share:g}")
-        yield concern_about("picture-soft", one, found, expected)
-    low, high = limits.lightness
-    if not low <= figures["lightness"] <= high:
-        found = Text("records.objects.lightness", mean=f"{figures['lightness']:.0f}")
-        yield concern_about("picture-exposure", one, found, _between(low, high))
-    clipped = [
-        Text(f"records.clipped.{name}", share=f"{figures[name]:.1%}")
-        for name, limit in (
-            ("highlights", limits.highlights),
-            ("shadows", limits.shadows),
-            ("glare", limits.glare),
-        )
-        if figures[name] > limit
-    ]
-    if clipped:
-        yield concern_about("picture-clipped", one, Text("records.objects.clipped", shares=clipped))
-    for name, (least, most) in (("cast_a", limits.cast_a), ("cast_b", limits.cast_b)):
-        if name in figures and not least <= figures[name] <= most:
-            axis = name.removeprefix("cast_")
-            found = Text("records.objects.cast", axis=axis, mean=f"{figures[name]:.0f}")
-            yield concern_about("picture-cast", one, found, _between(least, most))
-            return
-
-
-def _between(least: float, most: float) -> Text:
-    return Text("records.objects.between", least=f"{least:g}", most=f"{most:g}")
+    view = View(one.view) if one.view else None
+    if view is not None and view.is_extraoral:
+        return
+    for problem in judge(figures, limits, of_arch=view is not None and view.shows_arch):
+        yield concern_about(_KINDS[problem.code.rpartition(".")[2]], one, problem)

@@ -12,8 +12,10 @@ MIRRORS = ("either", "direct", "mirror")
 STANDINGS = ("published", "common practice", "from memory", "local")
 
 #: Limits of quality that a rule may set, and their units. `pixels` is the least length of the
-#: longer side; the others are the greatest values of `archiver.photo.quality`'s figures.
-QUALITY_LIMITS = ("pixels", "blur", "blur_share", "highlights", "shadows", "glare")
+#: longer side; the others are the greatest values of figures of quality (`archiver.vision`).
+QUALITY_LIMITS = (
+    "pixels", "blur_share", "fog", "fog_beside", "highlights", "unevenness", "glare",
+)  # fmt: skip
 
 
 @dataclass(frozen=True)

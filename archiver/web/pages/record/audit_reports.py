@@ -165,8 +165,8 @@ class Auditing:
         pictures: bool,
         full: bool,
     ) -> None:
-        from archiver.photo import QualityLimits
         from archiver.records import FILE, AuditRun, Depth
+        from archiver.vision import QualityLimits
         from archiver.workflow import AuditRequest, audit
 
         for left in self._folder.glob("*.part"):

@@ -16,7 +16,8 @@ from starlette.responses import Response
 from archiver.archive.ingest import IngestSettings, check_patient, patient_doubt, patient_notes
 from archiver.dentition import numbering_of
 from archiver.errors import InputError, MeaningError, PhotoError
-from archiver.photo import QualityLimits, read_size
+from archiver.photo import read_size
+from archiver.vision import QualityLimits
 from archiver.web.audit import ALERT, CHANGED, MINOR, RECEIVED
 from archiver.web.auth.visitor import visitor_of
 from archiver.web.bodies import json_of

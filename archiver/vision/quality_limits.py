@@ -1,0 +1,144 @@
+"""From which figures of quality a person is told, in what words, and what helps."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from typing import Any
+
+from archiver.errors import Problem, UsageError
+from archiver.wording import Text
+
+#: Least share of a blur that lies in one direction where the camera moved.
+_OF_BLUR = 0.63
+
+
+@dataclass(frozen=True)
+class QualityLimits:
+    """Limits beyond which a figure is worth a warning; none blocks anything.
+
+    Found on 27 real photographs of three mouths and tried on 27 of three others
+    (``python -m tests.benchmarks.bench_quality``).
+
+    Parameters
+    ----------
+    blur_share
+        Per mille of the longer side.
+    motion
+        Per mille from which a blur is told as motion.
+    fog, fog_beside, highlights, glare
+        Largest shares.
+    lightness
+        Lowest and highest L* that a fifth of the enamel may surpass.
+    unevenness, unevenness_of_arches
+        Largest difference between halves; light falls off in a mirror that shows an arch.
+    cast_a, cast_b
+        Lowest and highest of enamel. Measured by instruments it has an a* of -4.2 to 7.3 and a b*
+        of 3.7 to 37.3 (410 teeth: Y. Zhao, J. Zhu, "In vivo color measurement of 410 maxillary
+        anterior teeth", Chin J Dent Res 1:49, 1998; from memory). The limits are wider, since in a
+        mouth light comes from gums and lips too, and a camera's white is not exact.
+    """
+
+    blur_share: float = 1.28
+    motion: float = 1.1
+    fog: float = 0.145
+    fog_beside: float = 0.178
+    lightness: tuple[float, float] = (54.0, 95.0)
+    highlights: float = 0.25
+    unevenness: float = 0.2
+    unevenness_of_arches: float = 0.45
+    cast_a: tuple[float, float] = (-4.0, 22.5)
+    cast_b: tuple[float, float] = (-2.0, 38.0)
+    glare: float = 0.05
+
+    @classmethod
+    def changed(cls, given: Mapping[str, float | tuple[float, float]]) -> QualityLimits:
+        """Return the limits with a practice's own put in.
+
+        Raises
+        ------
+        UsageError
+            If there is no limit of a name, or it is one number and not two.
+        """
+        limits, problems = cls(), []
+        for name, limit in given.items():
+            default = getattr(limits, name, None)
+            if default is None:
+                names = tuple(cls.__dataclass_fields__)
+                problems.append(Problem("vision.quality.unknown_limit", name=name, names=names))
+            elif isinstance(default, tuple) is not isinstance(limit, tuple):
+                code = "two_numbers" if isinstance(default, tuple) else "one_number"
+                problems.append(Problem(f"vision.quality.{code}", name=name, limit=limit))
+        if problems:
+            raise UsageError(*problems)
+        changed: dict[str, Any] = dict(given)
+        return replace(limits, **changed)
+
+
+def judge(
+    figures: Mapping[str, float], limits: QualityLimits, *, of_arch: bool = False
+) -> tuple[Problem, ...]:
+    """Compare figures with limits; every finding is a warning.
+
+    Parameters
+    ----------
+    figures
+        By name, as `QualityFigures.numbers` gives them; those that are not there are not judged.
+    of_arch
+        Whether the picture shows an arch from above or below.
+    """
+    found: list[Problem] = []
+    blur = figures.get("blur_share", 0.0)
+    if blur > limits.blur_share:
+        motion = figures.get("motion", 0.0)
+        code = "moved" if motion > max(limits.motion, _OF_BLUR * blur) else "soft"
+        share, most = f"{blur:.1f}", f"{limits.blur_share:g}"
+        found.append(Problem(f"vision.quality.{code}", share=share, limit=most))
+    veiled = figures.get("fog", 0.0) > limits.fog
+    if veiled or figures.get("fog_beside", 0.0) > limits.fog_beside:
+        found.append(Problem(f"vision.quality.{'fog' if veiled else 'fog_beside'}"))
+    found += _light(figures, limits, of_arch=of_arch)
+    found += _cast(figures, limits)
+    return tuple(found)
+
+
+def _light(figures: Mapping[str, float], limits: QualityLimits, *, of_arch: bool) -> list[Problem]:
+    found = []
+    low, high = limits.lightness
+    lightness = figures.get("lightness", low)
+    if not low <= lightness <= high:
+        code = "dark" if lightness < low else "bright"
+        given = {"lightness": f"{lightness:.0f}", "low": f"{low:g}", "high": f"{high:g}"}
+        found.append(Problem(f"vision.quality.{code}", **given))
+    uneven = limits.unevenness_of_arches if of_arch else limits.unevenness
+    for name, limit in (
+        ("highlights", limits.highlights),
+        ("unevenness", uneven),
+        ("glare", limits.glare),
+    ):
+        share = figures.get(name, 0.0)
+        if share > limit:
+            given = {"share": f"{share:.0%}", "limit": f"{limit:.0%}"}
+            found.append(Problem(f"vision.quality.{name}", **given))
+    return found
+
+
+def _cast(figures: Mapping[str, float], limits: QualityLimits) -> list[Problem]:
+    found = []
+    for name, (low, high), below, above in (
+        ("cast_a", limits.cast_a, "greenish", "reddish"),
+        ("cast_b", limits.cast_b, "bluish", "yellowish"),
+    ):
+        value = figures.get(name)
+        if value is not None and not low <= value <= high:
+            found.append(
+                Problem(
+                    "vision.quality.cast",
+                    colour=Text(f"vision.quality.{below if value < low else above}"),
+                    letter=f"{name[-1]}*",
+                    value=f"{value:.0f}",
+                    low=f"{low:g}",
+                    high=f"{high:g}",
+                )
+            )
+    return found
