@@ -9,7 +9,7 @@ from contextlib import contextmanager
 from sys import intern
 from typing import TYPE_CHECKING, Any
 
-from sqlalchemy import Boolean, Integer, select, type_coerce
+from sqlalchemy import Boolean, Integer, inspect, select, type_coerce
 
 from archiver.archive.store import tables as t
 from archiver.records.model import Instance, RecordPerson
@@ -144,8 +144,12 @@ def _instance(
 
 
 def row_digests(connection: Connection) -> dict[str, str]:
-    """Return, by SOP Instance UID, a digest of all that an index says of an instance."""
-    teeth = _teeth_digests(connection)
+    """Return, by SOP Instance UID, a digest of all that an index says of an instance.
+
+    Behind it, after a space, stands what the index keeps of what is shown of a photograph, where
+    it does; the index of an earlier version does not. `agree` compares two of these.
+    """
+    teeth, shown = _teeth_digests(connection), _shown(connection)
     digests: dict[str, str] = {}
     uid_at = [c.name for c in _ROW].index("sop_instance_uid")
     statement = select(_I.number, *_RAW, *_PATIENT).select_from(_JOINED)
@@ -154,8 +158,22 @@ def row_digests(connection: Connection) -> dict[str, str]:
         uid = str(values[uid_at])
         # A second row of the same instance must not hide behind the first.
         before = digests.get(uid, "")
-        digests[uid] = hashlib.sha256((before + told).encode("utf-8", "replace")).hexdigest()
+        digest = hashlib.sha256((before + told).encode("utf-8", "replace")).hexdigest()
+        digests[uid] = f"{digest}{shown.get(number, '')}"
     return digests
+
+
+def agree(one: str, other: str) -> bool:
+    """Return whether two rows say the same, as far as both say it."""
+    return all(a == b for a, b in zip(one.split(" "), other.split(" "), strict=False))
+
+
+def _shown(connection: Connection) -> dict[int, str]:
+    if not inspect(connection).has_table(t.shown.name):
+        return {}
+    c = t.shown.c
+    rows = connection.execute(select(c.instance, c.digest, c.certainty))
+    return {number: f" {digest}/{certainty}" for number, digest, certainty in rows}
 
 
 def _teeth_digests(connection: Connection) -> dict[int, str]:
@@ -181,6 +199,20 @@ def stray_teeth(connection: Connection) -> int:
     c = t.instance_teeth.c
     known = select(_I.number)
     return len(connection.execute(select(c.instance).where(c.instance.not_in(known))).all())
+
+
+def stray_shown(connection: Connection) -> int:
+    """Return how many digests of what is shown are of no photograph that there is."""
+    if not inspect(connection).has_table(t.shown.name):
+        return 0
+    c = t.shown.c
+    known = select(_I.number).where(_I.modality == "XC")
+    return len(connection.execute(select(c.instance).where(c.instance.not_in(known))).all())
+
+
+def stray_tables(connection: Connection) -> int:
+    """Return how many tables there are that no index has."""
+    return len(set(inspect(connection).get_table_names()) - set(t.metadata.tables))
 
 
 def stray_positions(connection: Connection) -> int:

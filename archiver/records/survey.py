@@ -21,6 +21,7 @@ from archiver.archive.store import (
     index_in_memory,
     read_lines,
     sqlite,
+    wrong_people,
 )
 from archiver.archive.store import promises as promises_of
 from archiver.errors import ArchiverError
@@ -40,6 +41,8 @@ from archiver.records.instance_reader import (
     read_instances,
     row_digests,
     stray_positions,
+    stray_shown,
+    stray_tables,
     stray_teeth,
     unused_patients,
 )
@@ -261,6 +264,8 @@ def _index(layout: Layout, survey: Survey, who: Mapping[int, str]) -> _Said | No
                 rows = row_digests(connection)
                 loose = unused_patients(connection) + stray_teeth(connection)
                 loose += stray_positions(connection) + wrong_marks(connection)
+                loose += stray_shown(connection) + wrong_people(connection)
+                loose += stray_tables(connection)
                 rejections = read_rejections(connection)
                 heeded = read_heeded(connection)
     except (ArchiverError, ValueError, TypeError, AttributeError, OverflowError) as error:

@@ -133,7 +133,8 @@ def _in_index(kind: str, change: Callable[[sqlite3.Connection, str, Scene], None
 
 def _delete(database: sqlite3.Connection, uid: str, _: Scene) -> None:
     mine = "(SELECT number FROM instances WHERE sop_instance_uid = ?)"
-    database.execute(f"DELETE FROM instance_teeth WHERE instance IN {mine}", (uid,))
+    for table in ("instance_teeth", "shown"):
+        database.execute(f"DELETE FROM {table} WHERE instance IN {mine}", (uid,))
     database.execute("DELETE FROM instances WHERE sop_instance_uid = ?", (uid,))
 
 

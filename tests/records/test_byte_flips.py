@@ -20,6 +20,7 @@ from collections import Counter
 from collections.abc import Callable, Iterator
 from contextlib import closing
 from pathlib import Path
+from typing import Any
 
 import pytest
 from made_up_archive import AUDITED, World, fill
@@ -27,13 +28,15 @@ from made_up_archive import AUDITED, World, fill
 from archiver.archive.store.journal import verify_chain
 from archiver.archive.store.layout import Layout
 from archiver.records.audit_memory import Memory
+from archiver.records.checks.rejections import check_rejections
 from archiver.records.examination import Depth, examine_file
 from archiver.records.survey import Survey, survey_archive
 
 FLIPS = int(os.environ.get("ARCHIVER_FLIPS", "48"))
 SEED = int(os.environ.get("ARCHIVER_FLIPS_SEED", "0")) or secrets.randbelow(10**6)
 #: Values that number rows and say nothing by themselves are flipped too: what hangs on them shows.
-TABLES = ("applied", "patients", "instances", "instance_teeth", "rejections", "heeded")
+SMALL = ("shown", "people", "study_patients")
+TABLES = ("applied", "patients", "instances", "instance_teeth", "rejections", "heeded", *SMALL)
 Undo = Callable[[], None]
 
 
@@ -158,7 +161,11 @@ def test_a_flip_of_any_value_of_any_row_of_the_index_is_found(sample: Path) -> N
     # Each column of each table at least once, where there are flips enough.
     chosen = [(*column, dice.choice(rows)) for column, rows in columns.items()]
     more = FLIPS * 2 // 10 - len(chosen)
-    chosen = chosen + dice.sample(cells, more) if more > 0 else dice.sample(chosen, 16)
+    if more > 0:
+        chosen += dice.sample(cells, more)
+    else:
+        small = [one for one in chosen if one[0] in SMALL]
+        chosen = small + dice.sample([one for one in chosen if one not in small], 9)
     assert len(columns) > 40
     for table, column, n in chosen:
         if not _flip_value(index, table, column, n, dice):
@@ -210,6 +217,24 @@ def test_a_flip_of_any_byte_of_the_index_that_says_something_is_found(sample: Pa
         assert found or not says_something, (SEED, place)
     print(f"\nbytes of the index's file: {dict(outcome)}")
     assert outcome["said, found"]
+
+
+def test_a_table_under_a_flipped_name_is_told(sample: Path) -> None:
+    index = sample / "index.sqlite"
+    before = index.read_bytes()
+    with closing(sqlite3.connect(index)) as database:
+        database.execute("ALTER TABLE people RENAME TO pfople")
+        database.commit()
+    kinds = {c.kind for c in full_audit(sample).concerns}
+    index.write_bytes(before)
+    assert kinds == {"index-differs"}
+
+
+def test_rejections_of_what_is_no_text_are_told() -> None:
+    """A flipped type in a row makes a number of an identifier."""
+    said: Any = {(5, "1.2.3"): ("113037", "", 1), ("1.2.4", "1.2.3"): ("113037", "", 1)}
+    told = list(check_rejections(said, {}, set()))
+    assert sorted(one.uids for one in told) == [("1.2.4", "1.2.3"), ("5", "1.2.3")]
 
 
 def test_what_was_flipped_is_whole_again(sample: Path) -> None:

@@ -34,6 +34,7 @@ from .layout import QUARANTINE as QUARANTINE
 from .layout import Layout as Layout
 from .layout import relative_path as relative_path
 from .metadata_reader import describe_file as describe_file
+from .named_people import wrong_people as wrong_people
 from .recovery import promises as promises
 from .schema import Fields as Fields
 from .schema import Schema as Schema

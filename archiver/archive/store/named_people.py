@@ -70,6 +70,17 @@ def shared_studies(connection: Connection) -> list[str]:
     return [row[0] for row in connection.execute(several)]
 
 
+def wrong_people(connection: Connection) -> int:
+    """Return how many rows of whom instances name are too many or lacking, by the instances."""
+    wrong = 0
+    for table in (t.people, t.study_patients):
+        if inspect(connection).has_table(table.name):
+            there, right = select(*table.c), _scanned(table.c)
+            for rows in (there.except_(right), right.except_(there)):
+                wrong += len(connection.execute(rows).all())
+    return wrong
+
+
 def _known(connection: Connection, table: Any) -> FromClause:
     if inspect(connection).has_table(table.name):
         return table  # type: ignore[no-any-return]

@@ -87,13 +87,14 @@ def check_rejections(said: Rejections, right: Rejections, unsound: set[str]) -> 
     unsound
         Objects that are gone or changed, of which nothing can be said.
     """
-    for uid, note in sorted(said.keys() | right.keys()):
+    # A damaged database gives values that no column should hold.
+    for uid, note in sorted(said.keys() | right.keys(), key=str):
         if note not in unsound and said.get((uid, note)) != right.get((uid, note)):
             yield Concern(
                 "index-differs",
                 Text("records.rejections.differs", note=note or Text("records.rejections.none")),
                 Text("records.rejections.note_says"),
-                uids=tuple(one for one in (uid, note) if one),
+                uids=tuple(str(one) for one in (uid, note) if one),
                 path="index.sqlite",
             )
 
