@@ -4,7 +4,8 @@
   archiver consent --patient-id P-0417 --purpose teaching --noted-by "Haugen^Liv" --until 2027-03-04
   archiver consent --patient-id P-0417 --purpose teaching --noted-by "Haugen^Liv" --withdrawn
   archiver consent --patient-id P-0417 --purpose referral --noted-by "Haugen^Liv" \
-    --to "North clinic" --visit STUDY-UID --given-by parent --giver "Okafor^Amara"
+    --to "North clinic" --visit STUDY-UID --given-by parent --giver "Okafor^Amara" \
+    --form signed.pdf
   archiver consent --patient-id P-0417
 
 Notes that a patient has consented to a hand-over of photographs for a purpose, or has withdrawn
@@ -20,8 +21,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from archiver.cli.command import Option, Options, verb
-from archiver.cli.parameters import DAY, FOLDER, PURPOSE, Choice
-from archiver.errors import Problem, UsageError
+from archiver.cli.parameters import DAY, FILE, FOLDER, PURPOSE, Choice
+from archiver.errors import InputError, Problem, UsageError
 from archiver.wording import words_of
 
 if TYPE_CHECKING:
@@ -43,6 +44,14 @@ if TYPE_CHECKING:
         not_with=["withdrawn"],
         help="visits that alone it is about; may be given repeatedly",
     ),
+    Option(
+        "--picture",
+        multiple=True,
+        metavar="SOP-UID",
+        not_with=["withdrawn"],
+        help="pictures that alone it is about; may be given repeatedly",
+    ),
+    Option("--form", type=FILE, not_with=["withdrawn"], help="the signed paper, scanned as PDF"),
     Option("--given-by", type=Choice(("patient", "parent", "guardian"))),
     Option("--giver", metavar="NAME", help="of the parent or guardian, as family^given"),
     Option("--withdrawn", is_flag=True, help="the patient has withdrawn it"),
@@ -57,8 +66,9 @@ def command(options: Options) -> int:
 
     practice = read_settings()
     if options.purpose is None:
-        said = (options.noted_by, options.until, options.withdrawn, options.to, options.visit)
-        if any(said) or options.given_by or options.giver:
+        said = (options.noted_by, options.until, options.withdrawn, options.to, options.visit,
+                options.picture, options.form, options.given_by, options.giver)  # fmt: skip
+        if any(said):
             raise UsageError(Problem("cli.consent.to_what").at("archiver consent"))
         with Archive.open(options.archive or practice.archive, read_only=True) as archive:
             patient = patient_of(archive, options.patient_id, options.issuer)
@@ -74,6 +84,7 @@ def _note(folder: Path, options: Options) -> int:
         GIVEN,
         WITHDRAWN,
         ConsentScope,
+        attach_form,
         consents_of,
         handovers,
         note,
@@ -85,6 +96,10 @@ def _note(folder: Path, options: Options) -> int:
     with open_for_writing(folder) as archive:
         patient = patient_of(archive, options.patient_id, options.issuer)
         asked = Query(patient_id=patient[0], issuer=patient[1], include_rejected=True)
+        form = ""
+        if options.form is not None:
+            visit = options.visit[0] if options.visit else ""
+            form = attach_form(archive, patient, _read(options.form), now(), visit=visit)
         note(
             archive,
             patient,
@@ -98,6 +113,8 @@ def _note(folder: Path, options: Options) -> int:
                 tuple(options.visit),
                 options.given_by or "",
                 (options.giver or "").strip(),
+                tuple(options.picture),
+                form,
             ),
         )
         root = archive.layout.root
@@ -109,6 +126,16 @@ def _note(folder: Path, options: Options) -> int:
             if options.to is None or one.to == options.to.strip()
         ]
         return _print_consents(consents_of(root, *patient), outside, options)
+
+
+def _read(path: Path) -> bytes:
+    try:
+        return path.read_bytes()
+    except OSError as error:
+        said = (error.strerror or str(error)).lower()
+        raise InputError(
+            Problem("cli.consent.unreadable", reason=said).at(file=str(path))
+        ) from None
 
 
 def _print_consents(consents: list[Consent], outside: list[HandedOver], options: Options) -> int:
@@ -146,6 +173,10 @@ def _scope(one: Consent) -> Iterator[str]:
         yield words("cli.consent.scope.to", to=one.recipient)
     if one.visits:
         yield words("cli.consent.scope.visits", visits=one.visits)
+    if one.pictures:
+        yield words("cli.consent.scope.pictures", n=len(one.pictures))
+    if one.form:
+        yield words("cli.consent.scope.form", uid=one.form)
     if one.given_by:
         who = words(f"cli.consent.giver.{one.given_by}")
         yield words("cli.consent.scope.given_by", who=f"{who} {one.giver}".strip())

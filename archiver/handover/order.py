@@ -171,8 +171,8 @@ def approve(archive: Archive, order: PackageOrder, chosen: OrderedPictures, toda
     """
     layout = archive.layout
     evidence.demand_whole(layout.root, layout.journal, (evidence.CONSENTS, evidence.SECRET))
-    visits = {one.record.study_uid for one in chosen.pictures}
-    demand(layout.root, chosen.patient, order.purpose, today, to=order.to, visits=visits)
+    pictures = {one.record.sop_instance_uid: one.record.study_uid for one in chosen.pictures}
+    demand(layout.root, chosen.patient, order.purpose, today, to=order.to, pictures=pictures)
     secret = archive.secret()
     case = Case.of(order.case, chosen.patient, secret)
     problems = [*_of_order(archive, order, chosen, patient_token(secret, chosen.patient))]

@@ -10,6 +10,7 @@ from urllib.parse import urlsplit
 
 from archiver.errors import Place, Problem, UsageError
 from archiver.network.peers import DimsePeer, Peer, Secret, TimeLimits, Tls, WebPeer
+from archiver.objects import Purpose
 from archiver.wording import Text
 
 #: PS3.5 6.2, AE: 16 characters, no backslash and no control characters.
@@ -68,6 +69,10 @@ def _one_of(*words: str) -> Callable[[object], str]:
     return read
 
 
+def _purpose(value: object) -> Purpose:
+    return Purpose(_one_of(*(purpose.value for purpose in Purpose))(value))
+
+
 def _file(value: object) -> Path:
     path = Path(_text(value)).expanduser()
     if not path.is_file():
@@ -107,6 +112,7 @@ _DIMSE_KEYS: dict[str, Callable[[object], Any]] = {
     "listen_port": _PORT,
     "commitment": _flag,
     "performed": _one_of("mpps", "availability"),
+    "consent": _purpose,
 }
 _WEB_KEYS: dict[str, Callable[[object], Any]] = {
     "name": _text,
@@ -118,6 +124,7 @@ _WEB_KEYS: dict[str, Callable[[object], Any]] = {
     "password_file": _place_of_secret,
     "connections": _number(1, 16),
     "commitment": _flag,
+    "consent": _purpose,
 }
 _TABLES = ("tls", "limits")
 

@@ -27,6 +27,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from archiver.errors import Place, Problem, UsageError
+from archiver.objects import Purpose
 from archiver.wording import Text
 
 OUR_TITLE = "ARCHIVER"
@@ -144,6 +145,9 @@ class DimsePeer:
     performed
         How it is told that a visit was photographed: ``mpps`` or ``availability``; empty where it
         is not.
+    consent
+        What sending to it is for: only what the patients have consented to goes there. None where
+        it is no hand-over.
     """
 
     name: str
@@ -160,6 +164,7 @@ class DimsePeer:
     listen_port: int = 0
     commitment: bool = True
     performed: str = ""
+    consent: Purpose | None = None
 
     @property
     def place(self) -> Text:
@@ -190,6 +195,8 @@ class WebPeer:
         How many objects are sent at once.
     commitment
         Whether what was stored is fetched again and compared, for want of a commitment.
+    consent
+        As of a peer that is spoken to by DIMSE.
     """
 
     name: str
@@ -201,6 +208,7 @@ class WebPeer:
     limits: TimeLimits = field(default_factory=TimeLimits)
     connections: int = 1
     commitment: bool = True
+    consent: Purpose | None = None
 
     @property
     def place(self) -> str:

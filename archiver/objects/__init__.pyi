@@ -1,5 +1,6 @@
 from . import amendment as amendment
 from . import concepts as concepts
+from . import encapsulated_form as encapsulated_form
 from . import key_objects as key_objects
 from . import mistakes as mistakes
 from . import part10 as part10

@@ -136,12 +136,9 @@ def build(note: Note, beside: Dataset, *, created: datetime, uids: UidPolicy) ->
         raise ValueError("a note names instances of one study, that of the object beside it")
     ds = Dataset()
     ds.SpecificCharacterSet = "ISO_IR 192"
-    for keyword in _SHARED:
-        words = text(beside, keyword)
-        if words or keyword not in _SHARED_IF_THERE:
-            setattr(ds, keyword, words)
+    copy_subject(ds, beside)
     _set_series(ds, note, uids)
-    _set_times(ds, created, text(beside, "TimezoneOffsetFromUTC"))
+    set_times(ds, created, text(beside, "TimezoneOffsetFromUTC"))
     ds.Manufacturer = concepts.MANUFACTURER
     ds.ManufacturerModelName = concepts.MODEL_NAME
     ds.SoftwareVersions = __version__
@@ -150,6 +147,14 @@ def build(note: Note, beside: Dataset, *, created: datetime, uids: UidPolicy) ->
     ds.CurrentRequestedProcedureEvidenceSequence = _evidence(note.references)
     _set_content(ds, note)
     return ds
+
+
+def copy_subject(ds: Dataset, beside: Dataset) -> None:
+    """Set patient and study as another instance has them."""
+    for keyword in _SHARED:
+        words = text(beside, keyword)
+        if words or keyword not in _SHARED_IF_THERE:
+            setattr(ds, keyword, words)
 
 
 def _set_series(ds: Dataset, note: Note, uids: UidPolicy) -> None:
@@ -163,7 +168,7 @@ def _set_series(ds: Dataset, note: Note, uids: UidPolicy) -> None:
     ds.ReferencedPerformedProcedureStepSequence = Sequence([])
 
 
-def _set_times(ds: Dataset, created: datetime, offset: str) -> None:
+def set_times(ds: Dataset, created: datetime, offset: str) -> None:
     """Content and creation times; all times of an object are in one zone (C.12.1)."""
     if zone := zone_of(offset):
         created = created.astimezone(zone)
@@ -250,4 +255,4 @@ def _value_type(sop_class: str) -> str:
     name = UID(sop_class).name
     if "Waveform" in name or "ECG" in name:
         return "WAVEFORM"
-    return "IMAGE" if "Image" in name or "X-Ray" in name else "COMPOSITE"
+    return "IMAGE" if "Image" in name else "COMPOSITE"

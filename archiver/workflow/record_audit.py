@@ -6,6 +6,7 @@ from collections.abc import Callable, Sequence
 from contextlib import closing
 from dataclasses import dataclass, field, replace
 from pathlib import Path
+from typing import TypeAlias
 
 from archiver.archive import Query
 from archiver.archive.store import Layout
@@ -31,7 +32,7 @@ from archiver.vision import QualityLimits
 from archiver.workflow.header_folder import open_headers
 
 #: What can be audited: the folder of an archive, DICOM files and folders of them, another archive.
-AuditSource = Path | Sequence[Path] | Peer
+AuditSource: TypeAlias = Path | Sequence[Path] | Peer
 
 
 @dataclass(frozen=True)

@@ -8,9 +8,10 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from archive_samples import NOON, Clock, incoming
+from archive_samples import NOON, Clock, incoming, uid
+from pydicom import dcmread
 
-from archiver.archive.statements import jsonl_log
+from archiver.archive.statements import attach_form, jsonl_log
 from archiver.archive.statements.consents import (
     FILE,
     GIVEN,
@@ -20,14 +21,17 @@ from archiver.archive.statements.consents import (
     consents_of,
     demand,
     note,
-    note_session,
 )
+from archiver.archive.statements.sheet_consents import note_session
 from archiver.archive.store.archive import Archive
 from archiver.archive.store.schema import Fields, Schema, unchanged
 from archiver.archive.store.secret import keyed, secret_of
-from archiver.errors import InputError, IntegrityError
+from archiver.errors import InputError, IntegrityError, ObjectError
 from archiver.objects.purposes import Purpose
 from archiver.objects.session import ConsentSaid, Patient, Session, Visit
+from archiver.standard.finding import Severity
+from archiver.standard.validator import validate_bytes
+from tests.standard.verifier import errors_of
 
 WHO = ("P-0417", "RIVERBEND")
 LINES: Schema[Fields] = Schema("notes", (unchanged,))
@@ -229,10 +233,11 @@ NORTH, SOUTH = "North laboratory", "South laboratory"
 VISIT = "1.2.826.0.1.3680043.8.498.1.1"
 
 
-def allowed(archive: Archive, to: str, *visits: str) -> str:
+def allowed(archive: Archive, to: str, *visits: str, **pictures: str) -> str:
     """Why it is refused; empty where it is not."""
     try:
-        demand(archive.layout.root, WHO, LAB, NOON.date(), to=to, visits=visits)
+        about = {f"of {visit}": visit for visit in visits} | pictures
+        demand(archive.layout.root, WHO, LAB, NOON.date(), to=to, pictures=about)
     except InputError as error:
         return str(error)
     return ""
@@ -267,7 +272,7 @@ def test_a_recipient_is_barred_by_a_withdrawal_and_let_in_by_a_later_consent(
 def test_a_consent_for_visits_covers_them_alone(archive: Archive) -> None:
     scoped(archive, visits=(VISIT,))
     assert not allowed(archive, NORTH, VISIT)
-    assert "not given for 1 of the visits" in allowed(archive, NORTH, VISIT, "1.2.3")
+    assert "not given for 1 of the pictures" in allowed(archive, NORTH, VISIT, "1.2.3")
     scoped(archive)
     assert not allowed(archive, NORTH, VISIT, "1.2.3")
 
@@ -289,3 +294,48 @@ def test_a_sheet_says_nothing_of_what_is_on_record_for_a_recipient(archive: Arch
     give(archive, Purpose.TEACHING, state=WITHDRAWN, scope=scope)
     assert run_sheet(archive, NOON.date()) == []
     assert demand(archive.layout.root, WHO, Purpose.TEACHING, NOON.date(), to=SOUTH)
+
+
+def pdf(words: str = "signed") -> bytes:
+    """A PDF of one empty page."""
+    from io import BytesIO
+
+    from PIL import Image
+
+    buffer = BytesIO()
+    Image.new("L", (60, 80), 255).save(buffer, "PDF", title=words)
+    return buffer.getvalue()
+
+
+def test_a_consent_for_pictures_covers_them_and_what_was_made_from_the_same_file(
+    archive: Archive,
+) -> None:
+    archive.put([incoming(2), incoming(3, source="shot"), incoming(4, source="shot")])
+    scoped(archive, pictures=(uid(1), uid(3)))
+    assert not allowed(archive, NORTH, **{uid(1): VISIT, uid(3): VISIT, uid(4): VISIT})
+    told = allowed(archive, NORTH, **{uid(1): VISIT, uid(2): VISIT})
+    assert "not given for 1 of the pictures" in told
+    scoped(archive, pictures=(uid(2),))
+    assert not allowed(archive, NORTH, **{uid(1): VISIT, uid(2): VISIT})
+    with pytest.raises(InputError, match="has nothing"):
+        scoped(archive, pictures=("1.2.3",))
+
+
+def test_a_scanned_form_is_kept_once_as_an_encapsulated_pdf(
+    archive: Archive, tmp_path: Path
+) -> None:
+    form = attach_form(archive, WHO, pdf(), NOON)
+    assert attach_form(archive, WHO, pdf(), NOON) == form
+    kept = scoped(archive, form=form)
+    assert consents_of(archive.layout.root, *WHO) == [kept]
+    path = archive.path_of(form)
+    assert path is not None
+    ds = dcmread(path)
+    assert ds.EncapsulatedDocument[: ds.EncapsulatedDocumentLength] == pdf()
+    assert (ds.PatientID, ds.IssuerOfPatientID) == WHO
+    assert [f for f in validate_bytes(path.read_bytes()) if f.severity is Severity.ERROR] == []
+    assert errors_of(path) == []
+    with pytest.raises(ObjectError, match="PDF"):
+        attach_form(archive, WHO, b"no form", NOON)
+    with pytest.raises(InputError, match="has nothing"):
+        scoped(archive, form="1.2.3")

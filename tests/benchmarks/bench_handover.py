@@ -33,7 +33,7 @@ from pydicom import dcmread
 import demo_studies
 from archiver.archive.ingest.session_ingest import IngestSettings, take_in
 from archiver.archive.query import Query
-from archiver.archive.statements.consents import note_session
+from archiver.archive.statements.sheet_consents import note_session
 from archiver.archive.store.archive import Archive
 from archiver.handover import package
 from archiver.handover.frames import OutgoingFrame, frame_of

@@ -81,6 +81,7 @@ _PEER = {
     "listen_host": "where we listen for what it sends on associations of its own",
     "listen_port": "port for that; without it we do not listen",
     "commitment": "whether commitment is asked for; by DICOMweb, whether objects are read back",
+    "consent": "the purpose to which a patient has to have consented; without: any object is sent",
     "performed": "how it is told of photographed visits: `mpps` or `availability`; without: not",
     "url": "base of the services of a DICOMweb peer",
     "token_env": "environment variable with a bearer token",

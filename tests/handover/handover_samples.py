@@ -16,7 +16,8 @@ from pydicom.encaps import encapsulate
 from archiver.archive.ingest.foreign_files import add_files
 from archiver.archive.ingest.session_ingest import IngestSettings, take_in
 from archiver.archive.query import Query
-from archiver.archive.statements.consents import note, note_session
+from archiver.archive.statements.consents import note
+from archiver.archive.statements.sheet_consents import note_session
 from archiver.archive.store import Outcome
 from archiver.archive.store.archive import Archive
 from archiver.handover.order import PackageOrder

@@ -8,6 +8,8 @@ from pathlib import Path
 import pytest
 from handover_samples import HEAD, PATIENT, camera_file, photo
 
+from archiver.archive.query import Query
+from archiver.archive.store.archive import Archive
 from archiver.cli import main
 from tests.confirming import look_at_sheet
 from tests.new_archive import new_archive
@@ -106,6 +108,24 @@ def test_a_withdrawal_tells_what_is_outside_already(
     assert consent(archive, "--json") == 0
     (one,) = json.loads(capsys.readouterr().out)
     assert one["state"] == "withdrawn" and one["holds"] is False
+
+
+def test_a_consent_to_a_picture_on_a_paper(
+    archive: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    with Archive.open(archive, read_only=True) as opened:
+        (uid, *_) = [one.sop_instance_uid for one in opened.query(Query(role="original"))]
+    said = ("--purpose", "laboratory", "--noted-by", "Haugen^Liv", "--picture", uid)
+    form = tmp_path / "signed.pdf"
+    assert consent(archive, *said, "--form", str(form)) == 1
+    form.write_bytes(b"%PDF-1.4\n%%EOF\n")
+    capsys.readouterr()
+    assert consent(archive, *said, "--form", str(form)) == 0
+    told = capsys.readouterr().out
+    assert "for 2 pictures alone; on the paper " in told
+    consent(archive, "--json")
+    (one,) = json.loads(capsys.readouterr().out)
+    assert uid in one["pictures"] and one["form"]
 
 
 def test_only_what_the_withdrawn_consent_let_out_is_told(

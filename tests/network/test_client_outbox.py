@@ -18,9 +18,19 @@ from pydicom.uid import generate_uid
 from pynetdicom import AE, evt
 
 from archiver.archive.index_rebuild import rebuild
+from archiver.archive.query import Query
+from archiver.archive.statements import ConsentScope, RejectionRequest, note, reject
 from archiver.archive.store.archive import Archive
 from archiver.archive.store.journal import read_lines
-from archiver.errors import ArchiveError, NetworkError, Problem, RefusedForGood, packed, unpacked
+from archiver.errors import (
+    ArchiveError,
+    IntegrityError,
+    NetworkError,
+    Problem,
+    RefusedForGood,
+    packed,
+    unpacked,
+)
 from archiver.network.client.dimse.commitment import report_of
 from archiver.network.outbox import delivery_state
 from archiver.network.outbox.card import standing_of
@@ -30,6 +40,7 @@ from archiver.network.outbox.outbox_worker import OutboxContext, take_late_repor
 from archiver.network.outgoing_object import Sent
 from archiver.network.peers import TimeLimits
 from archiver.network.statuses import Service, rows, status_of
+from archiver.objects import Purpose, concepts
 from tests.cli.sessions import archiver
 from tests.network import client_objects as objects
 from tests.network import client_peers as peers
@@ -135,6 +146,39 @@ def archive(tmp_path: Path) -> Path:
 
 def _states(outbox: Outbox) -> Counter[str]:
     return Counter(one.state.value for one in outbox.shipments())
+
+
+def test_nothing_goes_to_a_peer_without_the_consent_that_its_settings_ask_for(
+    archive: Path,
+) -> None:
+    clinic, time = Clinic(), Time()
+    with Archive.open(archive, clock=lambda: START) as opened:
+        one, *others = opened.query(Query())
+        patient = (one.patient_id, one.issuer)
+        uids = [record.sop_instance_uid for record in others]
+        by, purpose = "Haugen^Liv", Purpose.REFERRAL
+        request = RejectionRequest((uids.pop(),), concepts.REJECTED_FOR_SAFETY, by=by)
+        (noted,) = reject(opened, request, START)
+        scope = ConsentScope(recipient="clinic", pictures=(one.sop_instance_uid,))
+        note(opened, patient, purpose, by=by, now=START, scope=scope)
+        with peers.pynetdicom_server(clinic.handlers) as port, Outbox.open(archive) as outbox:
+            peer = replace(peers.peer_at(port), consent=purpose)
+            outbox.queue("clinic", objects.goods(archive), time.now)
+            list(work(outbox, peer, time.world()))
+            # Of the note, who has what is rejected has to know, consent or not.
+            assert set(clinic.stored) == {one.sop_instance_uid, noted.uid}
+            failed = outbox.shipments(states=[State.FAILED])
+            assert len(failed) == 3 and "consent for the purpose referral" in str(failed[0].reason)
+            note(opened, patient, purpose, by=by, now=START)
+            outbox.save(failed, [delivery_state.tried_again(o, time.now) for o in failed])
+            list(work(outbox, peer, time.world()))
+            assert len(clinic.stored) == 5
+            edited = (archive / "consents.jsonl").read_bytes()[:-9]
+            (archive / "consents.jsonl").write_bytes(edited)
+            outbox.queue("north", objects.goods(archive), time.now)
+            with pytest.raises(IntegrityError, match=r"consents.jsonl"):
+                list(work(outbox, replace(peer, name="north"), time.world()))
+    assert len(clinic.stored) == 5
 
 
 def test_what_the_peer_takes_charge_of_on_the_same_association_is_committed(archive: Path) -> None:

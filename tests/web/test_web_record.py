@@ -16,7 +16,7 @@ from web_serving import PASSWORD, TABLET, Client, Served, Watch, serious
 
 from archiver.access.users import users_of
 from archiver.archive.query import Query, Record
-from archiver.archive.statements import KeptDoubt, keep_doubts
+from archiver.archive.statements import KeptDoubt, consents_of, keep_doubts, patient_of
 from archiver.archive.store.archive import Archive
 from archiver.network.outbox.outbox import Outbox
 from archiver.network.outbox.peer_corrections import note_holder
@@ -234,6 +234,34 @@ def test_a_person_decides_about_a_note_that_came_in(page: Page, served: Served) 
     assert _rejected(served, dismissed) == {None}
     page.goto(served.url + "/record")
     expect(page.locator("[aria-labelledby=undecided]")).to_have_count(0)
+
+
+def test_a_consent_to_single_pictures_is_noted_with_its_paper_and_withdrawn(
+    page: Page, served: Served, tmp_path: Path
+) -> None:
+    scan = tmp_path / "signed.pdf"
+    scan.write_bytes(b"%PDF-1.4\n%%EOF\n")
+    page.goto(served.url + "/record")
+    page.get_by_role("link", name="Record of Castellanos, Idris, 2026-04-21").click()
+    page.get_by_role("link", name="Consents").click()
+    expect(page.get_by_text("No consent is on record.")).to_be_visible()
+    page.get_by_label("What the patient consents to").select_option("referral")
+    page.get_by_label("Attach a scan").set_input_files(scan)
+    expect(page.locator("#scan-told")).to_have_text("the scan just attached")
+    page.get_by_label("those ticked below").check()
+    page.get_by_text("Choose pictures of this visit").click()
+    page.get_by_label("about this picture").first.check()
+    assert not serious(page)
+    page.get_by_role("button", name="Note it").click()
+    expect(page.locator("dd")).to_contain_text("for one picture alone")
+    with Archive.open(served.archive, read_only=True) as opened:
+        (kept,) = consents_of(served.archive, *patient_of(opened, "P-1180", None))
+        assert len(kept.pictures) == 1 and kept.purpose.value == "referral"
+        assert opened.has(kept.form)
+    page.get_by_label("What the patient consents to").select_option("referral")
+    page.get_by_label("The patient withdraws the consent").check()
+    page.get_by_role("button", name="Note it").click()
+    expect(page.locator("dd")).to_contain_text("was withdrawn")
 
 
 def test_an_audit_is_run_followed_read_and_downloaded(page: Page, served: Served) -> None:

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from archiver.archive.ingest.patient_check import check_patient
 from archiver.archive.ingest.session_ingest import IngestSettings, take_in
 from archiver.archive.ingest.wrapped_photograph import WrappedPhotograph
-from archiver.archive.statements.consents import note_session
+from archiver.archive.statements.sheet_consents import note_session
 from archiver.archive.store.archive import Archive
 from archiver.archive.store.file_transaction import Outcome
 from archiver.errors import Problem

@@ -7,12 +7,14 @@ from .amendments import prepare as prepare
 from .confirmations import confirmation_of as confirmation_of
 from .confirmations import looked_at as looked_at
 from .confirmations import named_by as named_by
+from .consent_form import attach_form as attach_form
 from .consents import GIVEN as GIVEN
 from .consents import WITHDRAWN as WITHDRAWN
 from .consents import Consent as Consent
 from .consents import ConsentScope as ConsentScope
 from .consents import consents_of as consents_of
 from .consents import demand as demand
+from .consents import judge as judge
 from .consents import note as note
 from .consents import patient_of as patient_of
 from .doubt_log import KeptDoubt as KeptDoubt

@@ -6,10 +6,11 @@ the patient: a keyed digest of the line and the purpose.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from datetime import date, datetime
 from pathlib import Path
+from types import MappingProxyType
 
 from archiver.archive.query import Query
 from archiver.archive.statements import jsonl_log
@@ -18,7 +19,7 @@ from archiver.archive.store.journal import Deed
 from archiver.archive.store.schema import Fields, Schema
 from archiver.archive.store.secret import keyed
 from archiver.errors import InputError, Problem
-from archiver.objects import Purpose, Session
+from archiver.objects import Purpose
 from archiver.wording import Text
 
 FILE = "consents.jsonl"
@@ -32,7 +33,12 @@ def _with_scope(line: Fields) -> Fields:
     return {"recipient": "", "visits": [], "given_by": "", "giver": "", **line}
 
 
-SCHEMA = Schema(Text("archive.schema.consents"), (_with_said_on, _with_scope))
+def _with_pictures(line: Fields) -> Fields:
+    return {"pictures": [], "form": "", **line}
+
+
+SCHEMA = Schema(Text("archive.schema.consents"), (_with_said_on, _with_scope, _with_pictures))
+_NONE: Mapping[str, str] = MappingProxyType({})
 GIVEN, WITHDRAWN = "given", "withdrawn"
 #: Who gives a consent; who is not the patient is named.
 PATIENT, PARENT, GUARDIAN = GIVERS = ("patient", "parent", "guardian")
@@ -62,6 +68,11 @@ class Consent:
         Study Instance UIDs of the visits that alone it is about; empty for all.
     given_by, giver
         One of `GIVERS`, and the name of who is not the patient; empty where it is not said.
+    pictures
+        SOP Instance UIDs of the pictures that alone it is about, beside those of the visits; empty
+        for all.
+    form
+        SOP Instance UID of the paper on which it was given; empty for none.
     """
 
     patient_id: str
@@ -76,11 +87,18 @@ class Consent:
     visits: tuple[str, ...] = ()
     given_by: str = ""
     giver: str = ""
+    pictures: tuple[str, ...] = ()
+    form: str = ""
 
     @property
     def is_general(self) -> bool:
-        """Whether it is about any recipient and all visits."""
-        return not self.recipient and not self.visits
+        """Whether it is about any recipient and all pictures."""
+        return not self.recipient and self.is_of_all
+
+    @property
+    def is_of_all(self) -> bool:
+        """Whether it is about all pictures."""
+        return not self.visits and not self.pictures
 
     @property
     def as_of(self) -> date:
@@ -104,6 +122,8 @@ class ConsentScope:
     visits: tuple[str, ...] = ()
     given_by: str = ""
     giver: str = ""
+    pictures: tuple[str, ...] = ()
+    form: str = ""
 
 
 def patient_of(archive: Archive, patient_id: str, issuer: str | None) -> tuple[str, str]:
@@ -148,7 +168,7 @@ def consents_of(root: Path, patient_id: str, issuer: str = "") -> list[Consent]:
     IntegrityError
         If a line of them is damaged.
     """
-    noted = _noted(root, (patient_id, issuer))
+    noted = noted_of(root, (patient_id, issuer))
     return [one for purpose in Purpose for one in _standing(noted, purpose)]
 
 
@@ -166,17 +186,21 @@ def _standing(noted: Sequence[Consent], purpose: Purpose) -> list[Consent]:
                 other
                 for other in standing
                 if not _same_recipient(one, other.recipient)
-                or (other.state == GIVEN and other.visits != one.visits)
+                or (other.state == GIVEN and _pictures_of(other) != _pictures_of(one))
             ]
         standing.append(one)
     return standing
+
+
+def _pictures_of(one: Consent) -> tuple[frozenset[str], frozenset[str]]:
+    return frozenset(one.visits), frozenset(one.pictures)
 
 
 def _same_recipient(one: Consent, recipient: str) -> bool:
     return " ".join(one.recipient.split()).casefold() == " ".join(recipient.split()).casefold()
 
 
-def _noted(root: Path, patient: tuple[str, str]) -> list[Consent]:
+def noted_of(root: Path, patient: tuple[str, str]) -> list[Consent]:
     """Return everything that was ever noted of a patient, the earliest first."""
     every = jsonl_log.read(root / FILE, SCHEMA, _consent)
     return [one for one in every if (one.patient_id, one.issuer) == patient]
@@ -195,6 +219,8 @@ def _consent(line: Fields) -> Consent:
         visits=tuple(str(uid) for uid in line["visits"]),
         given_by=str(line["given_by"]),
         giver=str(line["giver"]),
+        pictures=tuple(str(uid) for uid in line["pictures"]),
+        form=str(line["form"]),
         **words,
     )
 
@@ -210,7 +236,7 @@ def demand(
     day: date,
     *,
     to: str = "",
-    visits: Collection[str] = (),
+    pictures: Mapping[str, str] = _NONE,
 ) -> Consent:
     """Return the last consent of a patient that holds; refuse what is not consented to.
 
@@ -220,16 +246,31 @@ def demand(
         Identifier and its issuer.
     to
         To whom the pictures are to go.
-    visits
-        Study Instance UIDs of the pictures.
+    pictures
+        Study Instance UIDs by the SOP Instance UIDs of the pictures.
 
     Raises
     ------
     InputError
         If no consent holds on the day: never given, ended, withdrawn, or given for another
-        recipient or other visits.
+        recipient or other pictures.
     """
-    every = [one for one in consents_of(root, *patient) if one.purpose is purpose]
+    found = judge(consents_of(root, *patient), purpose, day, to=to, pictures=pictures)
+    if isinstance(found, Problem):
+        raise InputError(found)
+    return found
+
+
+def judge(
+    consents: Sequence[Consent],
+    purpose: Purpose,
+    day: date,
+    *,
+    to: str,
+    pictures: Mapping[str, str],
+) -> Consent | Problem:
+    """Return the last of a patient's consents that holds, or why none does; see `demand`."""
+    every = [one for one in consents if one.purpose is purpose]
     own = [one for one in every if one.recipient and _same_recipient(one, to)]
     # What was last said of a recipient stands before what was said of anybody.
     barred = [one for one in own if one.state == WITHDRAWN]
@@ -243,12 +284,16 @@ def demand(
     holding = [one for one in about if not one.against(day)]
     if about and not holding:
         wrong = about[-1].against(day)
-    elif holding and not any(not one.visits for one in holding):
-        missing = set(visits) - {uid for one in holding for uid in one.visits}
+    elif holding and not any(one.is_of_all for one in holding):
+        visits = {uid for one in holding for uid in one.visits}
+        named = {uid for one in holding for uid in one.pictures}
+        missing = [
+            uid for uid, visit in pictures.items() if visit not in visits and uid not in named
+        ]
         if missing:
-            wrong = Text("archive.consents.other_visits", count=len(missing))
+            wrong = Text("archive.consents.other_pictures", count=len(missing))
     if wrong is not None:
-        raise InputError(Problem("archive.consents.not_given", purpose=purpose, wrong=wrong))
+        return Problem("archive.consents.not_given", purpose=purpose, wrong=wrong)
     return holding[-1]
 
 
@@ -275,77 +320,48 @@ def note(
     Raises
     ------
     InputError
-        If a visit is not the patient's, or a parent or guardian is not named.
+        If a visit, a picture or the form is not the patient's, or a parent or guardian is not
+        named.
     ArchiveError
         If the disk refuses.
     """
     about = scope or ConsentScope()
     if about.given_by in (PARENT, GUARDIAN) and not about.giver.strip("^ "):
         raise InputError(Problem("archive.consents.giver"))
-    for uid in about.visits:
-        asked = Query(
-            patient_id=patient[0], issuer=patient[1], study_uid=uid, include_rejected=True
-        )
-        if not archive.query(asked):
-            raise InputError(Problem("archive.consents.no_such_visit", uid=uid))
+    if about != ConsentScope():
+        about = _of_patient(archive, patient, about)
     moment = now.isoformat(timespec="seconds")
     told = Consent(*patient, purpose, state, by, moment, until, None, **about.__dict__)
-    return _kept(archive, told)
+    return keep(archive, told)
 
 
-def _kept(archive: Archive, one: Consent) -> Consent:
+def _of_patient(archive: Archive, patient: tuple[str, str], about: ConsentScope) -> ConsentScope:
+    """Refuse what is not the patient's; of a picture, name all that was made from the same one."""
+    asked = Query(patient_id=patient[0], issuer=patient[1], include_rejected=True)
+    records = archive.query(asked)
+    by_uid = {one.sop_instance_uid: one for one in records}
+    for uid in set(about.visits) - {one.study_uid for one in records}:
+        raise InputError(Problem("archive.consents.no_such_visit", uid=uid))
+    for uid in {*about.pictures, *filter(None, [about.form])} - by_uid.keys():
+        raise InputError(Problem("archive.consents.no_such_picture", uid=uid))
+    meant = {(by_uid[uid].study_uid, by_uid[uid].source_sha256) for uid in about.pictures}
+    same = (
+        one.sop_instance_uid
+        for one in records
+        if one.source_sha256 and (one.study_uid, one.source_sha256) in meant
+    )
+    return replace(about, pictures=tuple(dict.fromkeys((*about.pictures, *same))))
+
+
+def keep(archive: Archive, one: Consent) -> Consent:
+    """Write what was noted down for good."""
     end = one.until.isoformat() if one.until is not None else None
     said_on = one.said_on.isoformat() if one.said_on is not None else None
     words = {"purpose": one.purpose.value, "until": end, "said_on": said_on}
-    scope = {"visits": list(one.visits)}
+    scope = {"visits": list(one.visits), "pictures": list(one.pictures)}
     fields = {**one.__dict__, **words, **scope}
     line = jsonl_log.line_of(SCHEMA, fields)
     digest = keyed(archive.secret(), "consent", line.decode()).hex()
     told = f"{one.purpose}: {one.state}" + (f", until {end}" if end else "")
     archive.append_line(FILE, SCHEMA, fields, [Deed("consent", digest=digest, note=told)])
     return one
-
-
-def note_session(archive: Archive, session: Session, now: datetime) -> list[Text]:
-    """Note what a session sheet says of consent, unless something later is on record.
-
-    A sheet speaks as of its visit. So one that is run again, or only now, neither takes a
-    withdrawal back nor changes what was said after it.
-
-    Returns
-    -------
-    list
-        A line for each purpose whose consent was withdrawn since.
-    """
-    said = session.consent
-    if said is None:
-        return []
-    patient = (session.patient.id, session.patient.issuer)
-    earlier = _noted(archive.layout.root, patient)
-    withdrawn = []
-    for purpose in said.purposes:
-        moment = now.isoformat(timespec="seconds")
-        day = session.visit.date
-        one = Consent(*patient, purpose, GIVEN, said.noted_by, moment, said.until, day)
-        before = [other for other in earlier if other.purpose is purpose and other.is_general]
-        if _is_later(one, before):
-            _kept(archive, one)
-        elif before[-1].state == WITHDRAWN:
-            why = before[-1].against(now.date())
-            told = Text("archive.consents.stays_withdrawn", purpose=purpose, why=why, day=day)
-            withdrawn.append(told)
-    return withdrawn
-
-
-def _is_later(one: Consent, before: Sequence[Consent]) -> bool:
-    """Return whether what a sheet says comes after what is on record."""
-    if not before:
-        return True
-    if one.as_of != before[-1].as_of or before[-1].state == WITHDRAWN:
-        return one.as_of > before[-1].as_of and not _alike(one, before[-1])
-    return not any(_alike(one, other) for other in before)
-
-
-def _alike(one: Consent, other: Consent) -> bool:
-    """Return whether two say the same, whenever they were said."""
-    return (one.state, one.noted_by, one.until) == (other.state, other.noted_by, other.until)

@@ -9,6 +9,7 @@ from pathlib import PurePosixPath
 
 from archiver.errors import NetworkError, ObjectError, Problem, RefusedForGood
 from archiver.network.client.dimse import commitment, store
+from archiver.network.outbox.consent_check import ConsentCheck
 from archiver.network.outbox.delivery_state import (
     Delivery,
     State,
@@ -101,9 +102,12 @@ def _send_due(outbox: Outbox, peer: Peer, world: OutboxContext) -> Iterator[Deli
     due = outbox.shipments(peer.name, [State.QUEUED], due=world.now())
     waiting: dict[str, Delivery] = {}
     parcels: list[OutgoingObject] = []
+    consents = ConsentCheck(outbox.folder, peer, world.now().date())
     for shipment in due:
         try:
-            parcels.append(_parcel(outbox, shipment))
+            parcel = _parcel(outbox, shipment)
+            consents.demand(parcel.path)
+            parcels.append(parcel)
             waiting[shipment.sop_instance] = shipment
         except ObjectError as error:
             failed = after_sending(shipment, error, world.now(), world.jitter())
