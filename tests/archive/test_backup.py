@@ -24,12 +24,16 @@ from killed_writer import numbered
 
 from archiver.archive import Query, rebuild, verify
 from archiver.archive.backup import BackupReport, back_up, restore
+from archiver.archive.backup.contents import Contents
 from archiver.archive.backup.restoration import Restored
-from archiver.archive.statements import OperationKind
+from archiver.archive.statements import OperationKind, note, patient_of
 from archiver.archive.statements.operations import last_operations
 from archiver.archive.store.archive import Archive
+from archiver.archive.store.layout import Layout
 from archiver.errors import ArchiveError
 from archiver.network.outbox import Outbox
+from archiver.objects import Purpose
+from archiver.records import Depth, Memory, survey_archive
 from tests.cli.in_process import archiver
 
 KILLS = int(os.environ.get("ARCHIVER_KILLS", "4"))
@@ -345,6 +349,34 @@ def test_a_plain_copy_keeps_the_objects_confirmed_before_it_and_a_rebuild_tells_
             number = int(uid_.rpartition(".")[2])
             path = opened.path_of(uid_)
             assert path is not None and path.read_bytes() == content(numbered(number, SIZE))
+
+
+def test_a_consent_that_is_noted_at_the_very_moment_of_a_backup_is_wholly_in_or_out(
+    archive: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    whole = Contents.take_what_grows
+
+    def noting(self: Contents) -> None:
+        say()
+        whole(self)
+
+    with Archive.open(archive, clock=lambda: NOON) as opened:
+        patient = patient_of(opened, "P-0417", None)
+
+        def say() -> None:
+            note(opened, patient, Purpose.TEACHING, by="Haugen^Liv", now=NOON)
+
+        monkeypatch.setattr(Contents, "take_what_grows", noting)
+        for number in range(3):
+            backed_up(archive, tmp_path / "target")
+            restored(tmp_path / "target", tmp_path / f"back-{number}")
+            monkeypatch.undo() if number else None
+    for number, lines in enumerate((0, 1, 2)):
+        folder = tmp_path / f"back-{number}"
+        survey = survey_archive(Layout(folder), Depth.DIGESTS, Memory(None, ""), NOON)
+        assert [one for one in survey.concerns if one.kind == "statements-broken"] == []
+        path = folder / "consents.jsonl"
+        assert (path.read_bytes().count(b"\n") if path.exists() else 0) == lines
 
 
 def test_the_archive_knows_of_its_last_backup(archive: Path, tmp_path: Path) -> None:

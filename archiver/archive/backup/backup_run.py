@@ -19,6 +19,7 @@ from archiver.archive.backup.target import (
     pieces,
 )
 from archiver.archive.kept_objects import Progress
+from archiver.archive.statements import evidence
 from archiver.archive.store import (
     START,
     Index,
@@ -136,6 +137,8 @@ class _Run:
         contents.take_what_changes()
         end = self._confirmed()
         contents.take_what_grows()
+        # A line is announced before it is written: what is announced only now comes too late.
+        contents.cut(evidence.announced(self._entries_after(end)))
         entries = list(self._entries(before.end, end))
         promised = promises(entries)
         lost = self._bring([*before.lost, *map(_lost, promised.values())], progress)
@@ -187,6 +190,11 @@ class _Run:
                 return
             if line.problem:
                 self._problems.append(line.problem)
+            if line.entry is not None:
+                yield line.entry
+
+    def _entries_after(self, end: Position) -> Iterator[JournalEntry]:
+        for line in read_lines(self._layout.journal, end):
             if line.entry is not None:
                 yield line.entry
 

@@ -69,6 +69,24 @@ class Contents:
         for path in sorted(here, key=lambda one: one.suffix != ".jsonl"):
             self._take(path)
 
+    def cut(self, ends: Mapping[str, int]) -> None:
+        """Leave out of files of statements what was written after the backup's moment.
+
+        Parameters
+        ----------
+        ends
+            Bytes of a file that belong to the backup, by its name.
+        """
+        for name, size in ends.items():
+            taken = self.files.get(name)
+            if taken is None or taken.size <= size:
+                continue
+            if size:
+                written = self._target.keep_any(pieces(self._root / name, size))
+                self.files[name] = BackedUpFile(written.sha256, written.size, 0)
+            else:
+                del self.files[name]
+
     def _take(self, path: Path) -> None:
         name = path.relative_to(self._root).as_posix()
         if name in self.files:

@@ -135,6 +135,14 @@ def _lines(entries: Iterable[JournalEntry], action: str) -> Iterator[_Line]:
             yield _Line(name, int(begin), entry.size, entry.digest, entry.seq)
 
 
+def announced(entries: Iterable[JournalEntry]) -> dict[str, int]:
+    """Return where the first line begins that entries announce, by the name of its file."""
+    found: dict[str, int] = {}
+    for one in _lines(entries, LINE_BEGUN):
+        found.setdefault(one.name, one.begin)
+    return found
+
+
 @dataclass(frozen=True)
 class Evidence:
     """What was found of the files.
