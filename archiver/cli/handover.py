@@ -9,7 +9,8 @@
 Makes a package that opens without DICOM software: the corrected pictures, a sheet to print and
 one for the browser, the DICOM objects, a manifest. Only the case number ties it to the patient.
 --list shows what would be in it, numbered, and what speaks against it; --list --risk also what
-of it could single the patient out for somebody who knows a little.
+of it could single the patient out for somebody who knows a little. Faces that a purpose wants
+masked go once somebody has looked: --list --mask ... --review FOLDER shows them with their codes.
 
 Pictures whose side nobody confirmed, that are mirror-reversed or that failed the comparison with
 earlier ones are refused; who insists has them stamped, and the journal names who insisted.
@@ -19,7 +20,7 @@ from __future__ import annotations
 
 import json
 import sys
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -29,7 +30,7 @@ from archiver.cli.parameters import FOLDER, PURPOSE, Box, Choice, KeyedRegion
 from archiver.cli.progress import ProgressBar
 from archiver.cli.query import question
 from archiver.errors import Problem, UsageError
-from archiver.wording import words_of
+from archiver.wording import Text, words_of
 
 if TYPE_CHECKING:
     from archiver.handover import OrderedPictures, Package, PackageOrder
@@ -72,6 +73,19 @@ _NUMBERED = KeyedRegion("N", int)
         help="compare the colour of a region of picture N with the other marked ones, of the "
         "same picture too; may be given repeatedly",
     ),
+    Option(
+        "--review",
+        type=FOLDER,
+        metavar="FOLDER",
+        help="with --list: put masked pictures there, to be looked at, and print their codes",
+    ),
+    Option(
+        "--seen",
+        multiple=True,
+        metavar="CODE",
+        help="of a masked picture in which nobody is recognised; may be given repeatedly",
+    ),
+    Option("--seen-by", default="", metavar="NAME", help="who has looked, as family^given"),
     Option("--list", is_flag=True, help="show what would be in it, and stop"),
     Option(
         "--risk",
@@ -97,7 +111,7 @@ def command(options: Options) -> int:
     order = _order(options)
     if options.list:
         with Archive.open(options.archive or practice.archive, read_only=True) as archive:
-            return _list(preview_package(archive, order), options)
+            return _list(preview_package(archive, order), order, options)
     with open_for_writing(writable_folder(options, practice)) as archive:
         with ProgressBar("packing", shown=not options.json) as progress:
             made = hand_over(archive, order, now(), progress=progress)
@@ -106,6 +120,7 @@ def command(options: Options) -> int:
 
 def _order(options: Options) -> PackageOrder:
     from archiver.handover import PackageOrder
+    from archiver.objects import read_shown
 
     out = options.out or Path("package")
     if options.zip and out.suffix != ".zip":
@@ -125,6 +140,8 @@ def _order(options: Options) -> PackageOrder:
         frozenset(options.sop),
         _by_picture(options.mask),
         _by_picture(options.mark),
+        frozenset(map(read_shown, options.seen)),
+        options.seen_by.strip(),
     )
 
 
@@ -135,9 +152,28 @@ def _by_picture(said: Sequence[tuple[int, Box]]) -> dict[int, list[Box]]:
     return regions
 
 
-def _list(chosen: OrderedPictures, options: Options) -> int:
+def _reviewed(
+    chosen: OrderedPictures, masks: Mapping[int, Sequence[Box]], folder: Path
+) -> dict[str, str]:
+    """Put masked pictures into a folder and return their codes by the files' names."""
+    from archiver.archive.store import translated
+    from archiver.handover import mask_code, masked_preview
+
+    codes = {}
+    for one in chosen.pictures:
+        if boxes := masks.get(one.number):
+            name = f"masked-{one.number:02}.png"
+            with translated(Text("cli.handover.not_reviewed"), folder / name):
+                folder.mkdir(parents=True, exist_ok=True)
+                (folder / name).write_bytes(masked_preview(one, boxes))
+            codes[name] = mask_code(one, boxes)
+    return codes
+
+
+def _list(chosen: OrderedPictures, order: PackageOrder, options: Options) -> int:
     from archiver.handover import risks_of
 
+    codes = _reviewed(chosen, order.masks, options.review) if options.review else {}
     risks = risks_of(chosen) if options.risk else ()
     rows = [
         {
@@ -160,6 +196,8 @@ def _list(chosen: OrderedPictures, options: Options) -> int:
             told["risk"] = [
                 {"kind": one.kind, "goes_out": one.goes_out, "told": str(one.told)} for one in risks
             ]
+        if options.review:
+            told["masked"] = codes
         print(json.dumps(told, ensure_ascii=False, indent=2))
         return 0
     for one in chosen.pictures:
@@ -175,6 +213,8 @@ def _list(chosen: OrderedPictures, options: Options) -> int:
         print(words_of()("cli.handover.left_out", problem=line))
     for risk in risks:
         print(risk.told)
+    for name, code in codes.items():
+        print(words_of()("cli.handover.review", file=options.review / name, code=code))
     return 0
 
 

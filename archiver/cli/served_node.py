@@ -154,7 +154,6 @@ class ServedNode:
         from archiver.network.outbox import Forwarding
 
         stamp = _stamp(practice, settings)
-        note_settings(self._archive, _in_force(practice, settings), actor(), now())
         with_pages, log = self._with_pages, self._log
         pages = _pages(self._archive, settings, practice, log) if with_pages else None
         peers = [peer for peer in practice.peers if isinstance(peer, DimsePeer)]
@@ -168,6 +167,7 @@ class ServedNode:
             place = Text("cli.serve.address", host=hosts, ports=ports)
             problem = Problem("cli.serve.cannot_listen", reason=said)
             raise ArchiverError(problem.at(subject=place)) from None
+        note_settings(self._archive, _in_force(practice, settings), actor(), now())
         rules, title = practice.forward, settings.title
         forwarding = Forwarding(self._archive, practice.peers, rules, world(), self._log, title)
         return Running(practice, settings, stamp, node, pages, forwarding)

@@ -1,3 +1,5 @@
+from .masks import mask_code as mask_code
+from .masks import masked_preview as masked_preview
 from .order import OrderedPictures as OrderedPictures
 from .order import PackageOrder as PackageOrder
 from .order import preview_package as preview_package

@@ -15,6 +15,7 @@ from archiver.errors import InputError, Problem
 from archiver.handover.case import Case
 from archiver.handover.frames import Box
 from archiver.handover.identifying_words import Identifying
+from archiver.handover.masks import covered_share, mask_code
 from archiver.handover.picture_selection import OutgoingPicture, candidates, renumbered
 from archiver.handover.profiles import PurposeProfile, profile_of
 from archiver.objects import Purpose
@@ -56,6 +57,8 @@ class PackageOrder:
         Parts to be covered, by the number of the picture.
     marks
         Regions whose colours are compared, by the number of the picture.
+    masks_seen, masks_seen_by
+        Codes of masked pictures that somebody has looked at, and who; see `masks.mask_code`.
 
     Raises
     ------
@@ -77,6 +80,8 @@ class PackageOrder:
     uids: frozenset[str] = frozenset()
     masks: Mapping[int, Sequence[Box]] = field(default_factory=dict)
     marks: Mapping[int, Sequence[Box]] = field(default_factory=dict)
+    masks_seen: frozenset[str] = frozenset()
+    masks_seen_by: str = ""
 
     def __post_init__(self) -> None:
         if not self.query.patient_id:
@@ -202,7 +207,10 @@ def _of_order(
     others = [one for one in of_case(archive.layout.root, order.case) if one.patient != token]
     if others:
         problems.append(Problem("handover.order.others_case", case=order.case))
-    for name, words in (("addressee", order.to), ("insists", order.insisted_by)):
+    if order.masks_seen and not order.masks_seen_by.strip("^ "):
+        problems.append(Problem("handover.order.seen_by_whom"))
+    people = (("insists", order.insisted_by), ("saw", order.masks_seen_by))
+    for name, words in (("addressee", order.to), *people):
         if len(words) > _LONGEST or not words.isprintable():
             given = {"name": Text(f"handover.order.name.{name}"), "given": repr(words[:80])}
             problems.append(Problem("handover.order.unprintable", **given, most=_LONGEST))
@@ -225,7 +233,8 @@ def known_words(chosen: OrderedPictures) -> Identifying:
 
 def _of_picture(one: OutgoingPicture, order: PackageOrder) -> list[Problem]:
     problems = []
-    masked = bool(order.masks.get(one.number))
+    boxes = order.masks.get(one.number, ())
+    profile, masked = profile_of(order.purpose), bool(boxes)
     if one.doubts and not order.insisted_by:
         problems = [Problem("handover.order.doubtful", doubt=doubt.words) for doubt in one.doubts]
     frames = one.description.frames
@@ -233,8 +242,16 @@ def _of_picture(one: OutgoingPicture, order: PackageOrder) -> list[Problem]:
         problems.append(Problem("handover.order.frames", frames=frames))
     if one.burned_in and not masked:
         problems.append(Problem("handover.order.burned_in"))
-    if one.shows_face and profile_of(order.purpose).faces == "masked" and not masked:
-        problems.append(Problem("handover.order.mask_face", purpose=order.purpose))
+    if one.shows_face and profile.faces == "masked":
+        share = covered_share(one, boxes)
+        if not masked:
+            problems.append(Problem("handover.order.mask_face", purpose=order.purpose))
+        elif share < profile.masked_share:
+            figures = {"share": f"{100 * share:.1f}", "least": f"{100 * profile.masked_share:.0f}"}
+            small = Problem("handover.order.mask_small", **figures, purpose=order.purpose)
+            problems.append(small)
+        elif (code := mask_code(one, boxes)) not in order.masks_seen:
+            problems.append(Problem("handover.order.mask_unseen", code=code))
     return problems
 
 

@@ -29,6 +29,7 @@ from archiver.handover.confidentiality import ConfidentialityOption
 from archiver.handover.deidentify import Removal, declare_cleaned, demand_whole
 from archiver.handover.facts import drying, facts_of, sheet_text
 from archiver.handover.frames import (
+    Box,
     OutgoingFrame,
     altered,
     frame_of,
@@ -37,6 +38,7 @@ from archiver.handover.frames import (
     set_frame,
 )
 from archiver.handover.identifying_words import Identifying
+from archiver.handover.masks import mask_code
 from archiver.handover.order import (
     OrderedPictures,
     PackageOrder,
@@ -114,7 +116,7 @@ class _Maker:
             frame_of(original, profile), masks, [str(doubt.stamp) for doubt in one.doubts]
         )
         set_frame(outgoing, frame)
-        self._note_changes(outgoing, one, bool(masks))
+        self._note_changes(outgoing, one, masks)
         name = f"{self.case.number}-{one.number:02}"
         as_jpeg = frame.is_lossy_jpeg and not self.order.png
         file = f"{name}.jpg" if as_jpeg else f"{name}.png"
@@ -126,14 +128,15 @@ class _Maker:
             self.sink.add(f"{name}.dcm", twin)
         return self._described(one, frame, (original, outgoing), file)
 
-    def _note_changes(self, outgoing: Dataset, one: OutgoingPicture, masked: bool) -> None:
+    def _note_changes(self, outgoing: Dataset, one: OutgoingPicture, masks: Sequence[Box]) -> None:
         if one.doubts:
             words = ", ".join(doubt.value for doubt in one.doubts)
             outgoing.ImageComments = f"{words}. {outgoing.get('ImageComments', '')}".strip()
-        if masked and one.burned_in:
+        if masks and one.burned_in:
             outgoing.BurnedInAnnotation = "NO"
             declare_cleaned(outgoing, confidentiality.CLEAN_PIXEL_DATA)
-        if masked and one.shows_face:
+        # What is covered is no proof: somebody has seen that nobody is recognised.
+        if masks and one.shows_face and mask_code(one, masks) in self.order.masks_seen:
             outgoing.RecognizableVisualFeatures = "NO"
             declare_cleaned(outgoing, confidentiality.CLEAN_FEATURES)
 
@@ -324,5 +327,6 @@ def _record(archive: Archive, maker: _Maker, digest: str, now: datetime) -> None
         tuple(one.record.sop_instance_uid for one in pictures),
         patient_token(archive.secret(), maker.chosen.patient),
         order.insisted_by if any(one.doubts for one in pictures) else "",
+        order.masks_seen_by if order.masks_seen else "",
     )
     register(archive, package, {one.record.sop_instance_uid: one.record.sha256 for one in pictures})

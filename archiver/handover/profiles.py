@@ -41,6 +41,8 @@ class PurposeProfile:
         Of PS3.15 Annex E.
     faces
         Extraoral pictures: ``never``, on an explicit say-so, or on a say-so and ``masked``.
+    masked_share
+        The least share of an extraoral picture that masks have to cover, 0 to 1.
     times
         Times of day that go with a date: ``full``, the ``hour``, or ``none``.
     device
@@ -58,6 +60,7 @@ class PurposeProfile:
     about: str
     options: frozenset[ConfidentialityOption]
     faces: Faces
+    masked_share: float
     times: Times
     device: bool
     colour: bool
@@ -114,6 +117,7 @@ def read_profile(text: str, name: str) -> PurposeProfile:
         given["about"],
         frozenset(ConfidentialityOption(one) for one in given["options"]),
         given["faces"],
+        float(given["masked_share"]),
         given["times"],
         given["device"],
         given["colour"],
@@ -144,6 +148,10 @@ def _is_bool(value: object) -> bool:
     return isinstance(value, bool)
 
 
+def _is_share(value: object) -> bool:
+    return isinstance(value, int | float) and not isinstance(value, bool) and 0 <= value < 1
+
+
 def _several(allowed: tuple[str, ...]) -> Any:
     def fits(value: object) -> bool:
         return (
@@ -165,6 +173,7 @@ _KEYS: dict[str, Any] = {
     "about": (_is_text, Text("handover.profiles.text")),
     "options": _several(tuple(option.value for option in ConfidentialityOption)),
     "faces": (lambda value: value in _FACES, Text("handover.profiles.one_of", words=_FACES)),
+    "masked_share": (_is_share, Text("handover.profiles.share")),
     "times": (lambda value: value in _TIMES, Text("handover.profiles.one_of", words=_TIMES)),
     "device": (_is_bool, Text("handover.profiles.flag")),
     "colour": (_is_bool, Text("handover.profiles.flag")),

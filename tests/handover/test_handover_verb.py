@@ -128,6 +128,17 @@ def test_a_consent_to_a_picture_on_a_paper(
     assert uid in one["pictures"] and one["form"]
 
 
+def test_masked_pictures_are_shown_with_their_codes(
+    archive: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    folder = tmp_path / "look"
+    assert handover(archive, "--list", "--mask", "1=0,0,50,20", "--review", str(folder)) == 0
+    (line,) = [one for one in capsys.readouterr().out.splitlines() if "--seen " in one]
+    assert line.startswith(f"{folder / 'masked-01.png'}: is nobody recognised?")
+    assert (folder / "masked-01.png").read_bytes().startswith(b"\x89PNG")
+    assert handover(archive, "--list", "--seen", "nonsense") == 1
+
+
 def test_only_what_the_withdrawn_consent_let_out_is_told(
     archive: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

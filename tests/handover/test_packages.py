@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import io
 import json
+import re
 import subprocess
 import zipfile
 from datetime import date
@@ -36,6 +37,8 @@ from archiver.archive.store.file_transaction import Incoming
 from archiver.archive.store.journal import read_lines, verify_chain
 from archiver.errors import ArchiveError, ArchiverError, InputError
 from archiver.handover.case import Case
+from archiver.handover.masks import mask_code, masked_preview
+from archiver.handover.order import preview_package
 from archiver.handover.package import Package, hand_over
 from archiver.objects import concepts, key_objects, part10
 from archiver.objects.description import describe
@@ -347,8 +350,24 @@ def test_for_teaching_a_face_must_be_masked_and_the_object_says_that_it_was(
     words = {"purpose": Purpose.TEACHING, "with_faces": True, "without_doubtful": True}
     told = refusal(archive, tmp_path, **words)
     assert "it shows a face: for teaching it must be masked" in told
-    assert "leaves the picture" in refusal(archive, tmp_path, **words, masks={2: [(0, 0, 999, 9)]})
-    made = hand_over(archive, order(tmp_path, **words, masks={2: [(16, 8, 100, 40)]}), NOW)
+    small = {"masks": {2: [(0, 0, 9, 9), (0, 0, 8, 8)]}}
+    assert "its masks cover 0." in refusal(archive, tmp_path, **words, **small)
+    boxes = [(16, 8, 100, 40)]
+    unseen = refusal(archive, tmp_path, **words, masks={2: boxes})
+    assert "nobody has looked at it as masked" in unseen
+    (code,) = re.findall(r"--seen (\S+)", unseen)
+    words |= {"masks_seen": frozenset({code})}
+    assert "who has looked" in refusal(archive, tmp_path, **words, masks={2: boxes})
+    words |= {"masks_seen_by": "Haugen^Liv"}
+    moved = refusal(archive, tmp_path, **words, masks={2: [(17, 8, 100, 40)]})
+    assert "nobody has looked" in moved and code not in moved
+    (two,) = [
+        o for o in preview_package(archive, order(tmp_path, **words)).pictures if o.number == 2
+    ]
+    seen = np.asarray(Image.open(io.BytesIO(masked_preview(two, boxes))))
+    assert (seen[8:48, 16:116] == 128).all() and mask_code(two, boxes) == code
+    made = hand_over(archive, order(tmp_path, **words, masks={2: boxes}), NOW)
+    assert handovers(archive.layout.root)[-1].masks_seen_by == "Haugen^Liv"
     twin = dcmread(made.target / "1187-02.dcm")
     assert twin.RecognizableVisualFeatures == "NO"
     assert "113102" in [i.CodeValue for i in twin.DeidentificationMethodCodeSequence]

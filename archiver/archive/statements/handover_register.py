@@ -19,7 +19,7 @@ from archiver.archive.store.schema import Fields, Schema, unchanged
 from archiver.wording import Text
 
 FILE = "handovers.jsonl"
-SCHEMA: Schema[Fields] = Schema(Text("archive.schema.packages"), (unchanged,))
+SCHEMA: Schema[Fields] = Schema(Text("archive.schema.packages"), (unchanged, unchanged))
 
 
 @dataclass(frozen=True)
@@ -46,6 +46,8 @@ class HandedOver:
         Keyed digest of the patient's identifier.
     insisted_by
         Who took doubtful pictures upon themselves; empty if there are none.
+    masks_seen_by
+        Who looked at masked pictures and recognised nobody; empty if there are none.
     """
 
     case: str
@@ -57,6 +59,7 @@ class HandedOver:
     uids: tuple[str, ...]
     patient: str
     insisted_by: str = ""
+    masks_seen_by: str = ""
 
 
 def register(archive: Archive, package: HandedOver, digests: dict[str, str]) -> None:
@@ -77,6 +80,8 @@ def register(archive: Archive, package: HandedOver, digests: dict[str, str]) -> 
     told = f"case {package.case}, {package.purpose}, {len(package.uids)} instances"
     if package.insisted_by:
         told += f", insisted on by {package.insisted_by}"
+    if package.masks_seen_by:
+        told += f", masks seen by {package.masks_seen_by}"
     deeds = [Deed("handed-over", digest=package.sha256, note=f"{told}, to {package.to}")]
     deeds += [
         Deed("handed-over", sop=uid, digest=digests[uid], note=f"case {package.case}")
