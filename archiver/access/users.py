@@ -18,6 +18,7 @@ import threading
 import time
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
+from functools import cached_property
 from pathlib import Path
 
 from argon2 import PasswordHasher
@@ -85,8 +86,11 @@ class Users:
         self._users: dict[str, User] = {}
         self._mark = mark or path.with_name(CLOSED)
         self._demanded = False
-        # An unknown name costs the same time as a wrong password.
-        self._nobody = self._hasher.hash("nobody has this password")
+
+    @cached_property
+    def _nobody(self) -> str:
+        """What an unknown name's password is held against: it takes as long as a wrong one."""
+        return self._hasher.hash("nobody has this password")
 
     def all(self) -> dict[str, User]:
         """Return users by name.
@@ -137,8 +141,10 @@ class Users:
 
     def checked(self, name: str, password: str) -> User | None:
         """Return the user of that name and password, None where there is none."""
+        # Made at the first log-in, whoever that is, so that its time tells nobody a name.
+        unknown = self._nobody
         user = self.all().get(name)
-        wanted = user.hash if user else self._nobody
+        wanted = user.hash if user else unknown
         try:
             self._hasher.verify(wanted, password[:_LONGEST])
         except (Argon2Error, InvalidHashError):

@@ -1,5 +1,7 @@
 """How soon the node answers for one patient's photographs in an archive of 100,000 instances.
 
+With ``--brief`` there are 20,000.
+
 Run: ``python -m tests.benchmarks.bench_node_query [--brief] [--check]``. The node is a process of
 its own; it is asked over one open association and one open connection, from a peer that costs
 next to nothing. Told are medians and the slowest of many patients; the median has to keep the

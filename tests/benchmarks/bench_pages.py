@@ -45,7 +45,7 @@ _DIFFERENT = 6
 #: Pictures of which plain decoding and reading are timed.
 _SOME = 60
 #: How often the card is taken in, and how often with --brief.
-_ROUNDS, _BRIEF_ROUNDS = 3, 2
+_ROUNDS, _BRIEF_ROUNDS = 3, 1
 _SCREEN = {"width": 1366, "height": 860}
 _WATCH = """(count) => {
   const begun = performance.now();
@@ -252,11 +252,11 @@ def main() -> int:
     """Measure and print; with --check, fail where a limit is passed."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--photos", type=int, default=200)
-    parser.add_argument("--brief", action="store_true", help="60 photographs, twice")
+    parser.add_argument("--brief", action="store_true", help="30 photographs, once")
     parser.add_argument("--check", action="store_true", help="exit 1 where a limit is passed")
     options = parser.parse_args()
     if options.brief:
-        options.photos = 60
+        options.photos = 30
     with tempfile.TemporaryDirectory(prefix="bench-pages-") as name:
         folder = Path(name)
         files = card(folder, options.photos)

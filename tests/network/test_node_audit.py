@@ -21,6 +21,7 @@ from archiver.network.node.audit import AuditEvent, event_of
 from archiver.network.node.node import Node
 from archiver.network.node.settings import NodeLimits
 from archiver.network.peers import DimsePeer
+from tests.cli import in_process
 from tests.cli.sessions import archiver
 from tests.network import node_samples as samples
 from tests.network.node_serving import TITLE, Served, run, serving, store
@@ -459,7 +460,7 @@ def test_what_no_node_can_do_is_told_before_it_listens(
 ) -> None:
     (tmp_path / "archiver.toml").write_text(f"[node]\n{table}\n")
     monkeypatch.setenv("ARCHIVER_SETTINGS", str(tmp_path / "archiver.toml"))
-    said = archiver("serve", "--archive", tmp_path / "archive")
+    said = in_process.archiver("serve", "--archive", tmp_path / "archive")
     assert said.returncode == 2 and said.stdout == ""
     assert event_of in said.stderr and len(said.stderr.splitlines()) == 1, said.stderr
 
