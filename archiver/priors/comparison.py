@@ -211,13 +211,13 @@ def _compared(
     gains, light = _gains(newest, prior, laid, (wishes, ready.tooth))
     where = chosen if chosen is not None else tooth
     where = where & ~unknown & ~region.gloss(newest.pixels) & ~region.gloss(laid.pixels)
-    lost = not subject.single and _names_few(newest)
+    lost = not alignment.alone and chosen is None and _names_few(newest)
     mean = None if lost else region_colour(newest, prior, laid, where, gains)
     if mean is not None and chosen is not None:
         mean = replace(mean, chosen=True)
     apart = difference_map(newest, prior, laid, gains)
     apart[cv2.resize(unknown.astype(np.uint8), apart.shape[::-1]) > 0] = np.nan
-    return Compared(prior, relation, checked, laid, apart, mean, light, subject.single, lost)
+    return Compared(prior, relation, checked, laid, apart, mean, light, alignment.alone, lost)
 
 
 def _gains(

@@ -56,6 +56,9 @@ LEAST_SHARE = 0.22
 #: are fewer and may have moved among the others.
 _EXPLAINED = 0.93
 _EXPLAINED_ALONE = 1.6
+#: The same for one homography, which follows relief too, to some degree (real pictures taken again
+#: by a known warp: 0.05 to 0.3).
+_EXPLAINED_BENT = 0.5
 #: Rounds of following, and the share of the usual distance that a homography must leave to be far
 #: better than a similarity. Found on real pictures from elsewhere (0.2 to 0.5) and on rendered
 #: ones from the same place (0.9 on).
@@ -70,6 +73,8 @@ _FEWEST_BENT = 170
 _BESIDE = 0.05
 #: Trusted places by which a single tooth is found again.
 _FEWEST_ON_TOOTH = 20
+#: And by which it is confirmed that a transform of all teeth holds for it.
+_FEWEST_TO_CONFIRM = 8
 #: A crown's rim, where nothing can be followed, lies farther off than the rest: by how much the
 #: whole is off more than what is measured, on rendered pairs.
 _WITH_RIM = 1.13
@@ -110,6 +115,8 @@ class Alignment:
         followed for the alignment to be known there.
     factor
         Pixels of the full newer picture for one of working size.
+    alone
+        True where it is the alignment of one tooth, False where it is that of all.
     """
 
     matrix: Array
@@ -123,6 +130,7 @@ class Alignment:
     region: Mask
     unfollowed: Mask
     factor: float
+    alone: bool = True
 
     @property
     def left_out(self) -> float:
@@ -155,7 +163,11 @@ class Subject:
         if self.aim is not None:
             x, y = carried(scaling(1 / newer.factor), self.aim[None])[0]
             at = (float(x), float(y))
-        return outlines.single_teeth(newer.detail, newer.tooth, at)
+        found = outlines.single_teeth(newer.detail, newer.tooth, at)
+        if at is None:
+            return found
+        x, y = (int(np.clip(v, 0, n - 1)) for v, n in zip(at, newer.shape[::-1], strict=True))
+        return [mask for mask in found if mask[y, x]]
 
 
 @dataclass(frozen=True)
@@ -222,22 +234,41 @@ def _closely(
         everywhere = follow(newer, prior, matrix, finely=False)
         if len(everywhere.surest.matches) < FEWEST_PLACES:
             return Refusal(_TOO_LITTLE, count)
-        tooth, mask = _on_tooth(everywhere, teeth, newer.tooth)
+        tooth, mask = _on_tooth(everywhere, teeth, newer.tooth, _FEWEST_ON_TOOTH)
         before, places = matrix, tooth.matches.prior
-        matrix = _roughly(tooth, models)
+        flat = _flat(everywhere.surest, models)
+        matrix = _roughly(tooth, models) if flat is None else flat[0]
         if np.abs(carried(matrix, places) - carried(before, places)).max() < _SETTLED:
             break
     everywhere = follow(newer, prior, matrix, finely=True)
-    tooth, mask = _on_tooth(everywhere, teeth, newer.tooth)
     if len(everywhere.surest.matches) < FEWEST_PLACES or everywhere.share < LEAST_SHARE:
         return Refusal(_TOO_LITTLE, count)
-    best = _flat(everywhere.surest, tooth.surest, models) if teeth else _in_relief(tooth, models)
-    if best is None:
-        best = _in_relief(tooth, models)
+    best, mask = _best((newer, prior), everywhere, teeth, models)
+    alone = mask is not newer.tooth
+    return _alignment(best, (mask, alone), (newer.factor, prior.factor), (count, everywhere.share))
+
+
+def _best(
+    pair: tuple[Prepared, Prepared],
+    everywhere: Followed,
+    teeth: list[Mask],
+    models: Sequence[Model],
+) -> tuple[Fit, Mask]:
+    """Fit the tooth that is meant, or all teeth where it is not to be told; and say which."""
+    newer, prior = pair
+    flat = _flat(everywhere.surest, models) if teeth else None
+    if flat is not None:
+        tooth, mask = _on_tooth(everywhere, teeth, newer.tooth, _FEWEST_TO_CONFIRM)
+        off = distances(flat[0], tooth.surest.matches)
+        if len(off) and float(np.median(off)) <= _EXPLAINED_ALONE:
+            return Fit(*flat, tooth.surest, off, 1.0, everywhere.surest), mask
+    tooth, mask = _on_tooth(everywhere, teeth, newer.tooth, _FEWEST_ON_TOOTH)
+    best = _in_relief(tooth, models)
+    if teeth:
         again = follow_crown(newer, prior, best.matrix, mask)
         if len(again.matches) >= FEWEST_PLACES:
             best = _in_relief(again, models)
-    return _alignment(best, mask, (newer.factor, prior.factor), (count, everywhere.share))
+    return best, mask
 
 
 def _roughly(tooth: Followed, models: Sequence[Model]) -> Array:
@@ -252,8 +283,12 @@ def _roughly(tooth: Followed, models: Sequence[Model]) -> Array:
 
 
 def _alignment(
-    best: Fit, mask: Mask, factors: tuple[float, float], counts: tuple[int, float]
+    best: Fit,
+    meant: tuple[Mask, bool],
+    factors: tuple[float, float],
+    counts: tuple[int, float],
 ) -> Alignment:
+    mask, alone = meant
     weights = weights_of(best.tooth)
     full = scaling(factors[0]) @ best.matrix @ scaling(1 / factors[1])
     full = full / full[2, 2]
@@ -264,38 +299,36 @@ def _alignment(
     off = residual(best, weights, mask & near) * factors[0]
     return Alignment(
         full, best.model, off, size, turn, counts[0], len(matches), counts[1],
-        mask & near, mask & ~near, factors[0],
+        mask & near, mask & ~near, factors[0], alone,
     )  # fmt: skip
 
 
-def _on_tooth(everywhere: Followed, teeth: list[Mask], all_teeth: Mask) -> tuple[Followed, Mask]:
+def _on_tooth(
+    everywhere: Followed, teeth: list[Mask], all_teeth: Mask, fewest: int
+) -> tuple[Followed, Mask]:
     """The places on the likeliest tooth that has enough of them; else on all teeth."""
     for mask in teeth:
         on = everywhere.within(mask)
-        if len(on.surest.matches) >= _FEWEST_ON_TOOTH:
+        if len(on.surest.matches) >= fewest:
             return on, mask
     return everywhere, all_teeth
 
 
-def _flat(everywhere: Followed, tooth: Followed, models: Sequence[Model]) -> Fit | None:
-    """Return one similarity for all teeth, if it explains them as well as can be told.
+def _flat(everywhere: Followed, models: Sequence[Model]) -> tuple[Array, Model] | None:
+    """Return one transform for all teeth, if it explains them as well as can be told.
 
-    It rests on the most places, and is right where the camera only came nearer, turned or
-    shifted; but not where a homography explains the same places far better.
+    It rests on the most places. A similarity is right where the camera only came nearer, turned
+    or shifted; a homography where the teeth lie in a plane and it looked from elsewhere.
     """
     even = np.ones(len(everywhere.matches))
     matrix = robust_fit(Model.SIMILARITY, *ends(everywhere.matches), even)
     usual = float(np.median(distances(matrix, everywhere.matches)))
-    if usual > _EXPLAINED:
-        return None
-    if Model.HOMOGRAPHY in models:
+    if Model.HOMOGRAPHY in models and len(even) >= _FEWEST_BENT:
         bent = robust_fit(Model.HOMOGRAPHY, *ends(everywhere.matches), even)
-        if float(np.median(distances(bent, everywhere.matches))) < _FAR_BETTER * usual:
-            return None
-    off = distances(matrix, tooth.matches)
-    if not len(off) or float(np.median(off)) > _EXPLAINED_ALONE:
-        return None
-    return Fit(matrix, Model.SIMILARITY, tooth, off, 1.0)
+        left = float(np.median(distances(bent, everywhere.matches)))
+        if left < _FAR_BETTER * usual:
+            return (bent, Model.HOMOGRAPHY) if left <= _EXPLAINED_BENT else None
+    return (matrix, Model.SIMILARITY) if usual <= _EXPLAINED else None
 
 
 def _in_relief(tooth: Followed, models: Sequence[Model]) -> Fit:

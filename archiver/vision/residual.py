@@ -23,7 +23,7 @@ _WILD = 3.0
 #: following; what of such errors neighbours share; the bias of following. Found on second visits
 #: to real mouths made by known warps.
 _BEYOND = (20.0, 32.0)
-_NEIGHBOURLY = 0.2
+_NEIGHBOURLY = 0.25
 _BIAS = 0.08
 #: Working pixels of a block of places that is held out together.
 _BLOCK, _FOLDS = 40, 4
@@ -35,7 +35,8 @@ _SAMPLED = 37
 class Fit:
     """A transform at working size, the places on the tooth, and how far each is off.
 
-    The whole tooth is off by `whole` times what these places are.
+    The whole tooth is off by `whole` times what these places are. It was fitted to the places of
+    `basis`, of all teeth, or of the tooth alone where that is None.
     """
 
     matrix: Array
@@ -43,6 +44,7 @@ class Fit:
     tooth: Followed
     off: Array
     whole: float
+    basis: Followed | None = None
 
 
 def ends(matches: Matches) -> tuple[Array, Array]:
@@ -109,7 +111,11 @@ def _uncertainty(best: Fit, weights: Array, region: Mask) -> float:
     if not len(there):
         return 0.0
     here = carried(np.asarray(np.linalg.inv(best.matrix)), there)
-    fits = [fitted for _, fitted in _refitted(best.model, best.tooth.matches, weights)]
+    matches = best.tooth.matches
+    if best.basis is not None:
+        matches = best.basis.matches
+        weights = np.ones(len(matches))
+    fits = [fitted for _, fitted in _refitted(best.model, matches, weights)]
     squares = [((carried(one, here) - there) ** 2).sum(axis=1).mean() for one in fits]
     return float(np.sum(squares)) * (_FOLDS - 1) / _FOLDS
 

@@ -34,6 +34,9 @@ _BEFORE = np.array([0.87, 0.005, 0.02, 0.005, 0.03, 0.003, 0.004, 0.003])
 _CHANCE, _SELDOM, _FURTHER = 4, 0.09, 0.5
 #: Features beyond chance from which more make no difference.
 _CERTAIN = 60
+#: An arch is much like its own reflection: of the features of the true turn, that reflection had up
+#: to 4.4 %, 69 where a picture met itself.
+_SYMMETRIC = 0.06
 #: The other side's tooth, flipped, looks like this one: how often another tooth is that, and its
 #: features beyond chance.
 _TWIN, _TWIN_FURTHER = 0.3, 0.8
@@ -186,6 +189,9 @@ def probabilities(counts: NDArray[np.int_], *, aligned: bool = False) -> Odds:
     aligned
         Whether the prior could be aligned closely as it is.
     """
+    most = counts.max()
+    beside = np.clip(counts - int(_SYMMETRIC * most), 0, None)
+    counts = np.where(counts < most, beside, counts)
     weight = _BEFORE * _true(counts) / _chance(counts)
     # What is of another tooth agrees by chance in every turn, or is the other side's, flipped.
     twin = _TWIN * (1 - _TWIN_FURTHER) * _TWIN_FURTHER ** np.maximum(counts[0] - _CHANCE, 0)

@@ -16,6 +16,7 @@ TAKEN_AGAIN = (13, 3, 2, 3, 5, 3, 3, 2)
 UPSIDE_DOWN = (4, 3, 22, 4, 4, 3, 3, 3)
 REFLECTED = (3, 3, 4, 3, 36, 4, 5, 4)
 OTHER_MOUTH = (8, 3, 5, 3, 6, 4, 6, 2)
+ITSELF = (1557, 3, 2, 4, 69, 4, 6, 6)
 OTHER_SIDE_FLIPPED = (18, 3, 5, 2, 6, 3, 4, 3)
 
 
@@ -72,6 +73,9 @@ def test_features_are_matched_as_the_table_of_all_pairs_would_match_them() -> No
         (UPSIDE_DOWN, False, Way.TURNED),
         (REFLECTED, False, Way.REVERSED),
         (OTHER_MOUTH, False, Way.UNDECIDED),
+        (ITSELF, True, Way.SAME),
+        (ITSELF, False, Way.SAME),
+        ((*ITSELF[4:], *ITSELF[:4]), False, Way.REVERSED),
     ],
 )
 def test_a_verdict_needs_clearly_more_than_chance(
