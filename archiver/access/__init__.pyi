@@ -10,6 +10,7 @@ from .front_door import FrontDoor as FrontDoor
 from .front_door import OfferedService as OfferedService
 from .front_door import TurnedAway as TurnedAway
 from .front_door import everything as everything
+from .lockout import LockOut as LockOut
 from .rate import Rate as Rate
 from .rights import EVERYTHING as EVERYTHING
 from .rights import RIGHTS as RIGHTS

@@ -168,6 +168,8 @@ class FrontDoor:
         Secrets of other software, None where there are none.
     exhausted
         Says what an address has used up; empty where nothing.
+    lockout
+        Counts wrong passwords; doors of one server share it.
     """
 
     def __init__(
@@ -176,13 +178,14 @@ class FrontDoor:
         users: Users,
         credentials: Credentials | None,
         exhausted: Callable[[str], str] = lambda _: "",
+        lockout: LockOut | None = None,
     ) -> None:
         self._step, self.users, self._credentials = doorstep, users, credentials
         self._exhausted = exhausted
         self._rates: dict[OfferedService, Rate] = {}
         own = socket.gethostname().lower()
         self._names = {own, *(name.lower().rstrip(".") for name in doorstep.names)}
-        self._lockout = LockOut()
+        self._lockout = lockout or LockOut()
         self._hashing = threading.Semaphore(_HASHINGS)
         self._guard = threading.Lock()
         self._secret = secrets.token_bytes(32)

@@ -24,7 +24,7 @@ from archiver.cli.options import JSON
 from archiver.cli.parameters import FOLDER, RULES, Choice
 from archiver.cli.statements import person_of, print_where_told
 from archiver.errors import Problem, UsageError
-from archiver.wording import words_of
+from archiver.wording import Text, words_of
 
 if TYPE_CHECKING:
     from archiver.archive.statements import RejectionRequest
@@ -118,5 +118,7 @@ def _print_done(done: Rejected) -> None:
     for note in done.notes:
         for uid in () if done.revoked else note.selection.uids:
             print(words("cli.reject.rejected", uid=uid))
-        print(words("cli.reject.noted", uid=note.uid, title=note.why))
+        # A note that revokes another has the title of one, though what it does is the opposite.
+        title = Text("cli.reject.revoked") if done.revoked else note.why
+        print(words("cli.reject.noted", uid=note.uid, title=title))
     print_where_told(done.queued, done.handed_over)

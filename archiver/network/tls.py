@@ -17,7 +17,7 @@ def client_context(tls: Tls, where: Place) -> ssl.SSLContext:
     UsageError
         If a certificate, key or list of authorities cannot be used.
     """
-    context = load_files(ssl.SSLContext(ssl.PROTOCOL_TLS_CLIENT), tls, where)
+    context = _with_files(ssl.SSLContext(ssl.PROTOCOL_TLS_CLIENT), tls, where)
     if tls.authorities is None:
         context.load_default_certs()
     return context
@@ -33,20 +33,29 @@ def listening_context(tls: Tls, where: Place) -> ssl.SSLContext:
     """
     if tls.certificate is None:
         raise UsageError(Problem("network.tls.no_certificate").with_places(where))
-    context = load_files(ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER), tls, where)
+    context = _with_files(ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER), tls, where)
     if tls.authorities is not None:
         context.verify_mode = ssl.CERT_REQUIRED
+        # Who resumes a session shows no certificate, and its authority may be trusted no more.
+        context.options |= ssl.OP_NO_TICKET
+        context.num_tickets = 0
     return context
 
 
-def load_files(context: ssl.SSLContext, tls: Tls, where: Place) -> ssl.SSLContext:
-    """Load certificate, key and authorities; connections made from now on use them.
+def take_over(listening: ssl.SSLContext, renewed: ssl.SSLContext) -> None:
+    """Have connections that come in at a context from now on use another one.
 
-    Raises
-    ------
-    UsageError
-        If a file cannot be used.
+    Files cannot be loaded anew into the first: authorities that it knows it never forgets. The
+    callback is asked of every connection, whether it names a server or not.
     """
+
+    def choose(connection: ssl.SSLObject, _name: str | None, _context: ssl.SSLContext) -> None:
+        connection.context = renewed
+
+    listening.sni_callback = choose
+
+
+def _with_files(context: ssl.SSLContext, tls: Tls, where: Place) -> ssl.SSLContext:
     context.minimum_version = ssl.TLSVersion.TLSv1_2
     password = tls.key_password.read() if tls.key_password is not None else None
     try:

@@ -88,6 +88,14 @@ def test_a_photograph_is_rejected_without_a_successor_and_shown_again(
     assert found(archive) == before
 
 
+def test_what_revoking_prints_is_what_it_did(archive: Path) -> None:
+    uid = found(archive)[0].sop_instance_uid
+    run(archive, uid, "--reason", "quality")
+    said = archiver("reject", "--revoke", uid, *BY, "--archive", archive).stdout.splitlines()
+    assert [line.split()[0] for line in said[:3]] == ["shown", "shown", "noted"]
+    assert said[2].endswith("shown again") and "Quality" not in "".join(said)
+
+
 def test_what_was_shown_again_can_be_rejected_again_with_the_same_words(archive: Path) -> None:
     uid = found(archive)[0].sop_instance_uid
     for _ in range(3):

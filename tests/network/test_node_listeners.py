@@ -3,16 +3,22 @@
 from __future__ import annotations
 
 import json
+import socket
+import ssl
 from pathlib import Path
 from typing import Any
 
 import httpx
 import pytest
+import trustme
 
+from archiver.access.users import users_of
 from archiver.errors import UsageError
 from archiver.network.node.settings import NodeListener, NodeSettings, checked, settings_of
 from tests.network import node_samples as samples
+from tests.network.node_raw import associate_rq
 from tests.network.node_serving import TITLE, logged, run, serving, store
+from tests.new_archive import new_archive
 from tests.service.test_reload import Certificates
 
 
@@ -65,6 +71,51 @@ def test_a_certificate_of_each_listener_is_renewed(tmp_path: Path, files: Certif
         files.renew()
         node.renew_certificates(node.settings)
         assert files.shown(port) != before
+
+
+def test_authorities_are_renewed_without_a_restart_and_the_old_ones_open_nothing(
+    tmp_path: Path, files: Certificates
+) -> None:
+    authorities = tmp_path / "authorities.pem"
+    old, new = trustme.CA(), trustme.CA()
+    old.cert_pem.write_to_path(authorities)
+
+    def comes_in(port: int, request: bytes, authority: trustme.CA) -> bool:
+        context = ssl.create_default_context()
+        files.authority.configure_trust(context)
+        authority.issue_cert("device.example").configure_cert(context)
+        try:
+            with (
+                socket.create_connection(("127.0.0.1", port), 20) as plain,
+                context.wrap_socket(plain, server_hostname="127.0.0.1") as one,
+            ):
+                # In TLS 1.3 a client hears of its certificate with the first answer.
+                one.sendall(request)
+                return bool(one.recv(1))
+        except (ssl.SSLError, ConnectionError):
+            return False
+
+    where = {"certificate": files.certificate, "key": files.key}
+    with serving(tmp_path / "a", client_authorities=authorities, **where) as node:
+        assert node.web is not None
+        health = b"GET /health HTTP/1.1\r\nHost: 127.0.0.1\r\n\r\n"
+        ends = ((node.web.port, health), (node.dimse.port, associate_rq()))
+        assert [(comes_in(*one, old), comes_in(*one, new)) for one in ends] == [(True, False)] * 2
+        new.cert_pem.write_to_path(authorities)
+        node.renew_certificates(node.settings)
+        assert [(comes_in(*one, old), comes_in(*one, new)) for one in ends] == [(False, True)] * 2
+
+
+def test_wrong_passwords_count_at_all_listeners_together(tmp_path: Path) -> None:
+    users_of(new_archive(tmp_path / "archive")).add("anna", frozenset({"dentist"}), "three herons")
+    other = NodeListener("other", web_port=0)
+    with serving(tmp_path / "archive", dimse_port=-1, listeners=(other,)) as node:
+        ports = [node.webs[name].port for name in ("node", "other")]
+        found = [
+            httpx.get(f"http://127.0.0.1:{ports[n % 2]}/metrics", auth=("anna", "x")).status_code
+            for n in range(10)
+        ]
+        assert found == [401] * 8 + [429] * 2
 
 
 @pytest.mark.parametrize(

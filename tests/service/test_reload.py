@@ -8,11 +8,13 @@ import socket
 import ssl
 from pathlib import Path
 
+import httpx
 import pytest
 import trustme
 
 from archiver.archive.statements import noted_settings
 from tests.cli.in_process import archiver
+from tests.network import node_samples as samples
 from tests.network.client_peers import free_port
 from tests.network.node_serving import TITLE, Served, run
 from tests.network.test_forwarding import wait_for
@@ -100,11 +102,27 @@ def echo(port: int, title: str) -> bool:
     return run("echoscu", "-aec", title, "127.0.0.1", port).returncode == 0
 
 
+PAGES = "https://pages.example"
+OWN_CLASS = f"{samples.ROOT}.9"
+
+
+def shared_and_kept(port: int) -> tuple[str | None, int]:
+    """Whom an answer to another origin's page is shared with; and of an object of no standard."""
+    where = f"http://127.0.0.1:{port}/dicomweb/studies"
+    shared = httpx.get(where, headers={"Origin": PAGES}).headers.get("access-control-allow-origin")
+    data = samples.file_bytes(samples.photograph(1, SOPClassUID=OWN_CLASS))
+    body = b"--edge\r\nContent-Type: application/dicom\r\n\r\n" + data + b"\r\n--edge--\r\n"
+    kind = 'multipart/related; type="application/dicom"; boundary=edge'
+    stored = httpx.post(where, content=body, headers={"Content-Type": kind})
+    return shared, stored.status_code
+
+
 def test_settings_that_cannot_be_used_are_refused_and_the_old_stay(archive: Path) -> None:
-    port = free_port()
-    good = f'[node]\ntitle = "{TITLE}"\ndimse_port = {port}\nweb_port = -1\n'
+    port, web = free_port(), free_port()
+    good = f'[node]\ntitle = "{TITLE}"\ndimse_port = {port}\nweb_port = {web}\n'
     with Settled(archive, good) as served:
         assert echo(port, TITLE)
+        assert shared_and_kept(web) == (None, 409)
         for bad in ("nonsense", '[node]\ntitle = "A TITLE THAT IS MUCH TOO LONG"\n'):
             settings_of(archive).write_text(bad)
             said = archiver("reload", "--archive", archive)
@@ -115,10 +133,12 @@ def test_settings_that_cannot_be_used_are_refused_and_the_old_stay(archive: Path
         served.process.send_signal(signal.SIGHUP)
         assert echo(port, TITLE)
         peer = '[[peer]]\nname = "clinic"\nhost = "127.0.0.1"\nport = 104\ntitle = "CLINIC"\n'
-        settings_of(archive).write_text(good + peer)
+        more = f'origins = ["{PAGES}"]\nstorage_classes = ["{OWN_CLASS}"]\n'
+        settings_of(archive).write_text(good + more + peer)
         said = archiver("reload", "--archive", archive)
         assert said.returncode == 0 and "listens anew" in said.stdout
         assert echo(port, TITLE)
+        assert shared_and_kept(web) == (PAGES, 200)
         first, then = noted_settings(archive)
         assert "node.title" in first.changed and "peer.clinic.host" in then.changed
         assert [one for one in log_of(served, "reload") if "refused" in one]

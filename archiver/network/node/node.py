@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterable, Mapping
 from types import MappingProxyType
 from typing import TYPE_CHECKING
 
-from archiver.access import Credentials, FrontDoor, TurnedAway, users_of
+from archiver.access import Credentials, FrontDoor, LockOut, TurnedAway, users_of
 from archiver.archive.ingest import Ingest
 from archiver.archive.store import Archive
 from archiver.errors import ArchiveError, ArchiverError, Problem
@@ -30,6 +30,7 @@ from archiver.network.node.listening import Address
 from archiver.network.node.observability import Figures, Log, libraries_heard
 from archiver.network.node.outbox_drops import OutboxDrops
 from archiver.network.peers import DimsePeer
+from archiver.network.tls import take_over
 from archiver.wording import Text
 from archiver.workers import GUEST, shared_pool
 
@@ -88,7 +89,7 @@ class Node:
         self.figures = Figures(settings.limits)
         self._places = settings.everywhere
         self._contexts: dict[str, list[ssl.SSLContext]] = {}
-        self._users = users_of(archive.layout.root)
+        self._users, self._lockout = users_of(archive.layout.root), LockOut()
         self.doors = {name: self._door(place) for name, place in self._places.items()}
         self.door = self.doors[FIRST]
         archive.writer.on_error = self._writer_failed
@@ -166,12 +167,11 @@ class Node:
         UsageError
             If certificate, key or authorities cannot be used; those before stay.
         """
-        places = settings.everywhere
-        for place in places.values():
-            place.tls_context()
+        renewed = {name: place.tls_context() for name, place in settings.everywhere.items()}
         for name, contexts in self._contexts.items():
-            for context in contexts:
-                places[name].load_into(context)
+            if (new := renewed[name]) is not None:
+                for context in contexts:
+                    take_over(context, new)
 
     def admit(self, account: str, needed: str, size: int) -> None:
         """Let an account of this machine have the writer do something, or not.
@@ -205,7 +205,7 @@ class Node:
     def _door(self, place: NodeSettings) -> FrontDoor:
         secrets = Credentials(place.credentials) if place.credentials else None
         exhausted = self.figures.guests.exhausted
-        return FrontDoor(place.doorstep, self._users, secrets, exhausted)
+        return FrontDoor(place.doorstep, self._users, secrets, exhausted, self._lockout)
 
     def _dimse_listeners(self, given: Mapping[str, int]) -> list[DimseListener]:
         return [
@@ -243,7 +243,7 @@ class Node:
         return WebSide(answering, place, address, self._tls(name, place))
 
     def _tls(self, name: str, place: NodeSettings) -> ssl.SSLContext | None:
-        """Return a context of its own for each listener: new certificates are loaded into it."""
+        """Return a context of its own for each listener, which another can take over."""
         context = place.tls_context()
         if context is not None:
             self._contexts.setdefault(name, []).append(context)

@@ -61,7 +61,7 @@ from archiver.access import RIGHTS, Doorstep, Rights, is_loopback, rights_of
 from archiver.errors import Place, Problem, UsageError
 from archiver.network.node.limits import NodeLimits, NodeWatch
 from archiver.network.peers import Tls
-from archiver.network.tls import listening_context, load_files
+from archiver.network.tls import listening_context
 from archiver.wording import Text
 
 if TYPE_CHECKING:
@@ -137,20 +137,8 @@ class NodeSettings:
         """
         if self.certificate is None:
             return None
-        return listening_context(self._tls(), Place(table="node"))
-
-    def load_into(self, context: ssl.SSLContext) -> None:
-        """Load certificate, key and authorities into a context that is in use.
-
-        Raises
-        ------
-        UsageError
-            If they cannot be used.
-        """
-        load_files(context, self._tls(), Place(table="node"))
-
-    def _tls(self) -> Tls:
-        return Tls(certificate=self.certificate, key=self.key, authorities=self.client_authorities)
+        tls = Tls(certificate=self.certificate, key=self.key, authorities=self.client_authorities)
+        return listening_context(tls, Place(table="node"))
 
     @property
     def on_loopback(self) -> bool:
