@@ -80,7 +80,9 @@ class Archive:
         self._index = index
         self._transactions: Transactions | None = None
         self.writer = Writer(
-            lambda batch: self._writable().put(batch), lambda deeds: self._writable().record(deeds)
+            lambda batch: self._writable().put(batch),
+            lambda deeds: self._writable().tell(deeds),
+            lambda: self._transactions.settle() if self._transactions is not None else None,
         )
         self._companions: dict[type, Companion] = {}
         self._guard = threading.RLock()

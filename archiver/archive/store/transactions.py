@@ -84,6 +84,7 @@ class Transactions:
         self._describe = describe
         self._people = KnownPeople(index, layout.root)
         self._flushed: set[Path] = set()
+        self._is_behind = False
         self.is_open = True
 
     def recover(self, beyond: Sequence[JournalEntry]) -> Recovery:
@@ -98,6 +99,8 @@ class Transactions:
     def close(self) -> None:
         """Close the journal; nothing more can be written. Harmless when done before."""
         if self.is_open:
+            with suppress(ArchiveError):  # the next that opens reads the lines again
+                self.settle()
             self.is_open = False
             self._journal.close()
 
@@ -222,6 +225,26 @@ class Transactions:
             self._applied = journal.end
             if heeded:
                 self._people.forget()
+
+    def tell(self, deeds: Sequence[Deed]) -> None:
+        """Tell the journal of deeds that change nothing in the index.
+
+        How far the index has come is noted there by the next that changes it, or by `settle`: a
+        transaction of its own for each would take longer than the flush of the journal.
+        """
+        if heeded_by(deeds):
+            self.record(deeds)
+            return
+        with translated(Text("archive.archive.journal_not_written"), self._layout.journal):
+            journal = self._caught_up()
+            self._append(journal, deeds)
+            self._applied, self._is_behind = journal.end, True
+
+    def settle(self) -> None:
+        """Note in the index how far it has come, where that is not noted yet."""
+        if self.is_open and self._is_behind:
+            self._index.add([], self._applied)
+            self._is_behind = False
 
     def append_line(
         self, name: str, schema: Schema[Fields], fields: Fields, deeds: Sequence[Deed]

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import queue
 import threading
+import time
 from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures import Future
 from dataclasses import dataclass
@@ -65,15 +66,18 @@ class Writer:
         Keeps a batch, all of it or nothing.
     record
         Appends lines to the journal.
+    settle
+        Called soon after lines were appended.
     """
 
     def __init__(
         self,
         put: Callable[[Sequence[Incoming]], list[Stored]],
         record: Callable[[Sequence[Deed]], None],
+        settle: Callable[[], None] = lambda: None,
     ) -> None:
         self._put = put
-        self._record = record
+        self._record, self._settle = record, settle
         self._jobs: queue.SimpleQueue[_Job | None] = queue.SimpleQueue()
         self._guard = threading.Lock()
         self._events: list[Deed] = []
@@ -152,11 +156,17 @@ class Writer:
     # -- the thread
 
     def _run(self) -> None:
-        is_ending = False
+        is_ending, settled = False, time.monotonic()
         while not is_ending:
             jobs, is_ending = self._next()
             self._serve(jobs)
             self._write_events()
+            if not jobs or time.monotonic() - settled > _EVENTS_WAIT:
+                settled = time.monotonic()
+                try:
+                    self._settle()
+                except Exception as error:
+                    self._report(error)
 
     def _next(self) -> tuple[list[_Job], bool]:
         """Return what waits, after waiting for the first, and whether to end after it."""
