@@ -21,29 +21,30 @@ from pynetdicom.dimse_primitives import (
     N_EVENT_REPORT,
 )
 from pynetdicom.presentation import PresentationContext
-from pynetdicom.service_class import (
-    BasicWorklistManagementServiceClass,
-    QueryRetrieveServiceClass,
-    VerificationServiceClass,
-)
-from pynetdicom.service_class_n import StorageCommitmentServiceClass
-from pynetdicom.sop_class import uid_to_service_class
 
 from archiver.access import Caller, everything
 from archiver.network.node import answers
 from archiver.network.node.dimse.messages import Fault, NodeDimse
 from archiver.network.node.dimse.upper_layer import NodeDul, NodeSocket
 from archiver.network.node.incoming_file import IncomingFile
+from archiver.network.node.supported import (
+    COMMITMENT,
+    FIND,
+    PATIENT_ROOT,
+    STUDY_ROOT,
+    VERIFICATION,
+    WORKLIST,
+)
 from archiver.network.pynetdicom_internals import accepted
 from archiver.wording import Text
 from archiver.workers import GUEST
 
-#: Services that pynetdicom finds by the SOP class of a request, whatever is asked of them.
-_SERVICES: dict[type, tuple[type, ...]] = {
-    C_ECHO: (VerificationServiceClass,),
-    C_FIND: (QueryRetrieveServiceClass, BasicWorklistManagementServiceClass),
-    N_ACTION: (StorageCommitmentServiceClass,),
-    N_EVENT_REPORT: (StorageCommitmentServiceClass,),
+#: SOP classes to which pynetdicom's services have such a request.
+_SERVED: dict[type, frozenset[str]] = {
+    C_ECHO: frozenset({VERIFICATION}),
+    C_FIND: frozenset({PATIENT_ROOT + FIND, STUDY_ROOT + FIND, WORKLIST}),
+    N_ACTION: frozenset({COMMITMENT}),
+    N_EVENT_REPORT: frozenset({COMMITMENT}),
 }
 #: What requests need, in the words of the roles.
 _NEEDED = {C_STORE: "store", N_ACTION: "store", C_FIND: "ask", C_GET: "fetch", C_MOVE: "fetch"}
@@ -256,7 +257,7 @@ class NodeAssociation(Association):
             return
         serve = self.services.requests.get(type(msg))
         if serve is None:
-            if not _is_served(msg):
+            if not _is_served(msg, accepted(self).get(context_id)):
                 self.abort()
                 return
             super()._serve_request(msg, context_id)
@@ -314,9 +315,9 @@ class NodeAssociation(Association):
             self.dimse.send_msg(response, context_id)
 
 
-def _is_served(request: Any) -> bool:
-    """Return whether the service of its SOP class has such a request."""
+def _is_served(request: Any, context: PresentationContext | None) -> bool:
+    """Return whether the services of its SOP class and of its context have such a request."""
     sop_class = getattr(request, "AffectedSOPClassUID", None)
-    sop_class = sop_class or getattr(request, "RequestedSOPClassUID", None) or ""
-    found = uid_to_service_class(sop_class)
-    return found in _SERVICES.get(type(request), ())
+    sop_class = sop_class or getattr(request, "RequestedSOPClassUID", None)
+    abstract = context.abstract_syntax if context is not None else None
+    return {sop_class, abstract} <= _SERVED.get(type(request), frozenset())

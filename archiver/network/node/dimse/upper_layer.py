@@ -15,10 +15,12 @@ import ssl
 import struct
 import time
 from collections.abc import Callable
-from typing import TYPE_CHECKING, cast
+from typing import TYPE_CHECKING, Any, cast
 
 from pynetdicom.dul import DULServiceProvider
 from pynetdicom.fsm import TRANSITION_TABLE, StateMachine
+from pynetdicom.pdu import A_ASSOCIATE_RQ
+from pynetdicom.pdu_primitives import A_ASSOCIATE
 from pynetdicom.transport import AssociationSocket
 
 from archiver.network.node.dimse.messages import NodeDimse, ProtocolError
@@ -232,6 +234,7 @@ class NodeDul(DULServiceProvider):
             return _CLOSED
         try:
             pdu, event = self._decode_pdu(header + rest)
+            _demand_sense(pdu)
         except Exception as error:
             # pynetdicom raises whatever the bytes lead it to.
             raise ProtocolError from error
@@ -259,3 +262,21 @@ class NodeDul(DULServiceProvider):
             dimse.take(context_id, control, pdu[place + 6 : end])
             place = end
         return ""
+
+
+def _demand_sense(pdu: Any) -> None:
+    """Refuse a request for an association that pynetdicom could make nothing of later.
+
+    Raises
+    ------
+    Exception
+        Whatever pynetdicom raises where a value cannot be one; ProtocolError where a presentation
+        context has no transfer syntax (PS3.8 9.3.2.2), or no maximum length is told in which a
+        value has room (PS3.8 D.1.1, 9.3.5.1); 0 is without limit.
+    """
+    told = pdu.to_primitive()
+    if isinstance(told, A_ASSOCIATE) and isinstance(pdu, A_ASSOCIATE_RQ):
+        offered = told.presentation_context_definition_list
+        longest = told.maximum_length_received
+        if longest in (None, *range(1, 7)) or not all(one.transfer_syntax for one in offered):
+            raise ProtocolError
