@@ -7,6 +7,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from functools import cached_property, partial
+from itertools import combinations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -24,6 +25,7 @@ from archiver.records.checks.picture_findings import check_findings, read_findin
 from archiver.records.checks.rejections import check_heeded, check_rejected
 from archiver.records.checks.retention import check_retention
 from archiver.records.checks.time_checks import check_ages, check_extracted, check_times
+from archiver.records.checks.twins import check_twins
 from archiver.records.completeness import MISSING, PRESENT, SUBSTITUTED, Demand, evaluate
 from archiver.records.episodes import Episodes
 from archiver.records.examination import Depth
@@ -214,7 +216,7 @@ def run_audit(
     looked = quality if survey.depth >= Depth.PICTURES else None
     concerns += check_objects(valid, pictures, facts, limits, looked)
     if survey.depth >= Depth.PICTURES:
-        concerns += check_likeness(pictures, facts, same_pictures(pictures, facts))
+        concerns += _alike(pictures, facts)
     if archive is not None:
         concerns += check_packages(archive, survey.instances)
         concerns += check_findings(valid, read_findings(archive))
@@ -230,6 +232,22 @@ def run_audit(
         demands,
         worst_first(concerns),
     )
+
+
+def _alike(
+    pictures: Sequence[RecordPicture], facts: Mapping[str, ObjectFacts]
+) -> Iterator[Concern]:
+    """Tell pictures that look like others, each pair once."""
+    same = same_pictures(pictures, facts)
+    alike = list(check_likeness(pictures, facts, same))
+    told = {frozenset(one.uids) for one in alike}
+    told |= {
+        frozenset((one.first.uid, other.first.uid))
+        for group in same
+        for one, other in combinations(group, 2)
+    }
+    yield from alike
+    yield from check_twins(pictures, facts, told)
 
 
 def _beside_the_objects(

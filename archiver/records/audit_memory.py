@@ -190,5 +190,5 @@ def facts_of(text: str) -> ObjectFacts:
     )
     given["sources"] = tuple(given["sources"])
     given["rejects"] = tuple(given["rejects"])
-    given["look"] = Look(tuple(look["hashes"]), look["figures"]) if look else None
+    given["look"] = Look(**{**look, "hashes": tuple(look["hashes"])}) if look else None
     return ObjectFacts(**given)

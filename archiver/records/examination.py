@@ -164,9 +164,12 @@ def _looked(stream: bytes) -> Look:
 
     from archiver.photo import reduced
     from archiver.records.checks.likeness import hashes_of
+    from archiver.records.checks.twins import small_picture
     from archiver.vision import LOOKED_AT, quality_figures
 
     picture = reduced(stream, LOOKED_AT)
     figures = quality_figures(np.asarray(picture))
     picture.thumbnail((_REDUCED, _REDUCED))
-    return Look(hashes_of(picture), figures.numbers if figures is not None else {})
+    hashes = hashes_of(picture)
+    small = small_picture(picture) if hashes else ""
+    return Look(hashes, figures.numbers if figures is not None else {}, small)

@@ -135,10 +135,13 @@ class Look:
         stored one first; empty where the picture is too even to be told from others.
     figures
         Figures of quality by name; empty where none were asked for.
+    small
+        The picture, small and grey; see `archiver.records.checks.twins`.
     """
 
     hashes: tuple[str, ...] = ()
     figures: Mapping[str, float] = field(default_factory=dict)
+    small: str = ""
 
 
 @dataclass(frozen=True, slots=True)

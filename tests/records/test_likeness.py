@@ -4,16 +4,22 @@ from __future__ import annotations
 
 import csv
 import io
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from made_up_pictures import PERSON, instance
+from made_up_pictures import picture as record_picture
 from PIL import Image, ImageOps
 
 import demo_studies
-from archiver.records.checks.likeness import NEAR, hashes_of, near_pairs
+from archiver.records.checks.likeness import NEAR, check_likeness, hashes_of, near_pairs
+from archiver.records.checks.twins import check_twins, small_picture
+from archiver.records.model import Look, ObjectFacts
+from archiver.records.pictures import RecordPicture
 
 STUDIES = Path(demo_studies.__file__).parent
 #: Of each committed study, in the positions 1 to 8: `phash` of the package ImageHash 4.3.2 (with
@@ -87,3 +93,62 @@ def test_pairs_are_those_that_comparing_all_with_all_gives(values: list[int], di
 def test_hashes_are_those_of_the_published_implementation(row: list[str]) -> None:
     with Image.open(STUDIES / row[0]) as picture:
         assert hashes_of(picture) == tuple(row[1:])
+
+
+def looked(number: int, patient: str, shown: Image.Image) -> tuple[RecordPicture, ObjectFacts]:
+    """A picture of a patient as an audit has looked at it."""
+    person = replace(PERSON, patient_id=patient)
+    one = replace(record_picture(number), instances=(instance(number, person=person),))
+    return one, ObjectFacts("", 0, look=Look(hashes_of(shown), {}, small_picture(shown)))
+
+
+def twins(*seen: tuple[RecordPicture, ObjectFacts]) -> set[frozenset[str]]:
+    """The pairs that are told, by their patients."""
+    pictures = [one for one, _ in seen]
+    facts = {one.first.uid: known for one, known in seen}
+    told = [*check_likeness(pictures, facts, ()), *check_twins(pictures, facts)]
+    by_uid = {one.first.uid: one.person.patient_id for one in pictures}
+    assert {one.kind for one in told} <= {"look-alike-patients"}
+    return {frozenset(by_uid[uid] for uid in one.uids) for one in told}
+
+
+def cropped(shown: Image.Image, share: float, side: int) -> Image.Image:
+    """A picture without a share of its height and width, off one corner or all around."""
+    columns, rows = (round(n * share) for n in shown.size)
+    left, top = ((0, 0), (columns, 0), (columns // 2, rows // 2))[side]
+    return shown.crop((left, top, shown.width - columns + left, shown.height - rows + top))
+
+
+def tilted(shown: Image.Image, degrees: float) -> Image.Image:
+    """A picture turned by a little, without the corners that come to be empty."""
+    turned = shown.rotate(degrees, Image.Resampling.BICUBIC)
+    columns, rows = (round(n * 0.055) for n in shown.size)
+    return turned.crop((columns, rows, shown.width - columns, shown.height - rows))
+
+
+def test_cropped_and_tilted_copies_under_another_patient_are_found_and_no_others() -> None:
+    shown: dict[str, Image.Image] = {}
+    for visit in sorted(STUDIES.glob("P-*/*"))[::3][:3]:
+        # Views of one visit differ; dates of one mouth in one view are alike by nature.
+        for path in sorted(visit.glob("*.JPG"))[:2]:
+            opened = Image.open(path)
+            opened.draft("RGB", (800, 800))
+            opened.thumbnail((800, 800))
+            shown[path.stem + visit.name] = opened.convert("RGB")
+    originals = [looked(n, patient, one) for n, (patient, one) in enumerate(shown.items(), 1)]
+    assert len(originals) >= 5 and twins(*originals) == set()
+    changes = [lambda one, s=s, k=k: cropped(one, s, k) for s in (0.04, 0.12) for k in range(3)]
+    changes += [lambda one, a=a: tilted(one, a) for a in (3, -3)]
+    for change in changes:
+        copies = [
+            looked(100 + n, f"not {patient}", saved(change(one), 80))
+            for n, (patient, one) in enumerate(shown.items())
+        ]
+        wanted = {frozenset((patient, f"not {patient}")) for patient in shown}
+        assert twins(*originals, *copies) == wanted
+
+
+def test_pictures_of_one_patient_are_no_twins_of_two() -> None:
+    one = photograph(3)
+    assert twins(looked(1, "P-1", one), looked(2, "P-1", cropped(one, 0.12, 2))) == set()
+    assert twins(looked(1, "P-1", one), looked(2, "P-2", cropped(one, 0.12, 2)))
