@@ -7,12 +7,15 @@ from .quality_limits import judge as judge
 from .registration import Alignment as Alignment
 from .registration import Refusal as Refusal
 from .registration import Subject as Subject
+from .tooth_map import glance as glance
 from .tooth_quality import LEAST_SIDE as LEAST_SIDE
 from .tooth_quality import LOOKED_AT as LOOKED_AT
 from .tooth_quality import QualityFigures as QualityFigures
 from .tooth_quality import quality_figures as quality_figures
 from .transforms import Array as Array
 from .transforms import scaling as scaling
+from .view_proposal import ViewKind as ViewKind
+from .view_proposal import view_kind_of as view_kind_of
 from .wrong_way import Checked as Checked
 from .wrong_way import Odds as Odds
 from .wrong_way import Way as Way

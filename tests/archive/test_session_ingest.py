@@ -211,6 +211,15 @@ def test_what_is_wanting_in_the_teeth_is_told_and_blocks_nothing(
     assert {"fog"} <= codes(one)
 
 
+def test_a_view_that_does_not_look_like_it_is_asked_about_and_kept(
+    tmp_path: Path, archive: Archive
+) -> None:
+    arch = real(tmp_path / "card", "patient_1.upper_occlusal")
+    for view, asked in (("frontal", True), ("upper occlusal arch", False)):
+        (one,) = taken(archive, entry(arch, view=view, teeth="", mirror=False))
+        assert one.status is Outcome.NEW and ("other" in codes(one)) is asked
+
+
 def test_where_no_teeth_are_found_a_picture_of_teeth_says_so_and_a_face_does_not(
     tmp_path: Path, archive: Archive
 ) -> None:

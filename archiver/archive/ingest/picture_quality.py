@@ -1,6 +1,8 @@
-"""How good the teeth of a photograph are, from the stream that is going to be kept."""
+"""What a photograph looks like, from the stream that is going to be kept: its teeth, its view."""
 
 from __future__ import annotations
+
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -12,19 +14,59 @@ from archiver.vision import (
     LOOKED_AT,
     QualityFigures,
     QualityLimits,
+    ViewKind,
+    glance,
     judge,
     quality_figures,
+    view_kind_of,
 )
+from archiver.wording import Text
 from archiver.workers import confined
 
+_KINDS = {
+    View.FRONTAL: ViewKind.FRONT,
+    View.RIGHT_BUCCAL: ViewKind.SIDE,
+    View.LEFT_BUCCAL: ViewKind.SIDE,
+    View.UPPER_OCCLUSAL_ARCH: ViewKind.ARCH,
+    View.LOWER_OCCLUSAL_ARCH: ViewKind.ARCH,
+}
 
-def figures_of(pixels: EncodedPixels, view: View) -> QualityFigures | None:
-    """Measure a picture as it is going to be shown, decoded at reduced size.
+
+@dataclass(frozen=True)
+class PictureSeen:
+    """What one look at a photograph told.
+
+    Parameters
+    ----------
+    figures
+        How good its teeth are; None where there are none to judge.
+    kind
+        Which view it looks like; None where that is not clear.
+    """
+
+    figures: QualityFigures | None = None
+    kind: ViewKind | None = None
+
+    def warnings(self, view: View, limits: QualityLimits) -> tuple[Problem, ...]:
+        """Say what is wanting, and where the view that was said is not what it looks like."""
+        if self.figures is None:
+            return (Problem("vision.quality.no_teeth"),)
+        found = judge(self.figures.numbers, limits, of_arch=view.shows_arch)
+        said = _KINDS.get(view)
+        if said is None or self.kind in (None, said):
+            return found
+        assert self.kind is not None
+        shown = Text(f"vision.view.{self.kind.value}")
+        return (*found, Problem("vision.view.other", kind=shown, view=view.value))
+
+
+def look_at(pixels: EncodedPixels, view: View) -> PictureSeen | None:
+    """Look at a picture as it is going to be shown, decoded once and at reduced size.
 
     Returns
     -------
-    QualityFigures or None
-        None where there are no teeth to judge: a face, a picture of few pixels.
+    PictureSeen or None
+        None where no teeth are to be seen: a face, a picture of few pixels.
 
     Raises
     ------
@@ -33,20 +75,13 @@ def figures_of(pixels: EncodedPixels, view: View) -> QualityFigures | None:
     """
     if view.is_extraoral or max(pixels.rows, pixels.columns) < LEAST_SIDE:
         return None
-    return _measured(pixels.stream)
+    return _seen(pixels.stream)
 
 
 @confined(PhotoError)
-def _measured(stream: bytes) -> QualityFigures | None:
-    return quality_figures(np.asarray(reduced(stream, LOOKED_AT)))
-
-
-def quality_warnings(
-    figures: QualityFigures | None, pixels: EncodedPixels, view: View, limits: QualityLimits
-) -> tuple[Problem, ...]:
-    """Say what is wanting, and of a picture that should show teeth that none were found."""
-    if figures is not None:
-        return judge(figures.numbers, limits, of_arch=view.shows_arch)
-    if view.is_extraoral or max(pixels.rows, pixels.columns) < LEAST_SIDE:
-        return ()
-    return (Problem("vision.quality.no_teeth"),)
+def _seen(stream: bytes) -> PictureSeen:
+    picture = np.asarray(reduced(stream, LOOKED_AT))
+    coloured = np.repeat(picture[:, :, None], 3, axis=2) if picture.ndim == 2 else picture
+    shown = glance(coloured)
+    figures = quality_figures(picture, shown)
+    return PictureSeen(figures, view_kind_of(coloured, shown) if figures is not None else None)

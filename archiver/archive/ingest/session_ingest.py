@@ -15,7 +15,7 @@ from datetime import datetime, timedelta
 
 from archiver.archive.ingest.earlier_runs import ArchivedInstance, Standing, standing
 from archiver.archive.ingest.memory_budget import MemoryGate, need
-from archiver.archive.ingest.picture_quality import figures_of, quality_warnings
+from archiver.archive.ingest.picture_quality import look_at
 from archiver.archive.ingest.service import Ingest
 from archiver.archive.ingest.side_claims import as_seen, unconfirmed
 from archiver.archive.ingest.study_numbers import InstanceNumbers, placed
@@ -270,8 +270,8 @@ def _instances(making: Making, taken: WrappedPhotograph, settings: IngestSetting
     if both.corrected is not None and making.identity.corrected is not None:
         built.append(photograph.corrected(making, both.corrected))
     shown, view = built[-1].pixels, making.photograph.view
-    figures = figures_of(shown, view)
-    judged = quality_warnings(figures, shown, view, settings.quality)
+    seen = look_at(shown, view)
+    judged = seen.warnings(view, settings.quality) if seen is not None else ()
     warnings = (*taken.warnings, *judged, *_about_the_day(making))
     headers = [part10.encoded(one.dataset) for one in built]
     found = tuple(
@@ -279,7 +279,9 @@ def _instances(making: Making, taken: WrappedPhotograph, settings: IngestSetting
         for one, header in zip(built, headers, strict=True)
     )
     findings = tuple(f for each in found for f in each)
-    taken = replace(taken, warnings=warnings, findings=findings, figures=figures)
+    taken = replace(
+        taken, warnings=warnings, findings=findings, figures=seen.figures if seen else None
+    )
     errors = [f for f in findings if f.severity is Severity.ERROR]
     if errors:
         problems = tuple(f.problem().at(file=making.photo.name) for f in errors)
