@@ -42,7 +42,7 @@ class QualityLimits:
     blur_share: float = 1.28
     motion: float = 1.1
     fog: float = 0.145
-    fog_beside: float = 0.178
+    fog_beside: float = 0.206
     lightness: tuple[float, float] = (54.0, 95.0)
     highlights: float = 0.25
     unevenness: float = 0.2

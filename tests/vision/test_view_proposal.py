@@ -37,4 +37,4 @@ def test_most_views_are_told() -> None:
         for one in pictures(TEN)
         if one.view in EXPECTED and one.mouth == "patient_1"
     ]
-    assert sum(sight is not None for sight in told) >= 2
+    assert sum(one is not None for one in told) >= 2
