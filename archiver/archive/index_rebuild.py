@@ -23,15 +23,14 @@ from archiver.archive.store.durable import flush_folder, translated
 from archiver.archive.store.identity import give_identity
 from archiver.archive.store.index import Index
 from archiver.archive.store.indexed_instance import IndexedInstance
-from archiver.archive.store.journal import (
+from archiver.archive.store.journal import Journal, open_journal
+from archiver.archive.store.journal_lines import (
     ADOPTED,
     REBUILT,
     START,
     Deed,
-    Journal,
     JournalEntry,
     holds_at,
-    open_journal,
     verify_chain,
 )
 from archiver.archive.store.layout import Layout

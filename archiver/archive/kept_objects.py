@@ -9,7 +9,7 @@ from time import monotonic, sleep
 
 from archiver.archive.store.durable import Written, digest_file, translated
 from archiver.archive.store.indexed_instance import IndexedInstance
-from archiver.archive.store.journal import START, JournalEntry, Position, read_lines
+from archiver.archive.store.journal_lines import START, JournalEntry, Position, read_lines
 from archiver.archive.store.layout import Layout, relative_path
 from archiver.archive.store.metadata_reader import Describe, describe_file
 from archiver.archive.store.recovery import promises

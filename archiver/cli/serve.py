@@ -18,6 +18,7 @@ from __future__ import annotations
 import dataclasses
 import signal
 import threading
+from collections.abc import Mapping
 from contextlib import AbstractContextManager, closing, nullcontext, suppress
 from typing import TYPE_CHECKING, Any
 
@@ -71,20 +72,7 @@ def command(options: Options) -> int:
 
         return tend_users(options, writable_folder(options, practice))
     _settings(options, practice.node)  # what cannot be used is told before a folder is made
-    stop, woken, again = threading.Event(), threading.Event(), threading.Event()
-
-    def end(*_: object) -> None:
-        stop.set()
-        woken.set()
-
-    def read_again(*_: object) -> None:
-        again.set()
-        woken.set()
-
-    for name in (signal.SIGTERM, signal.SIGINT):
-        signal.signal(name, end)
-    if hasattr(signal, "SIGHUP"):
-        signal.signal(signal.SIGHUP, read_again)
+    signals = _Signals()
     folder = writable_folder(options, practice, may_be_new=True)
     log, supervisor = Log(now), Supervisor()
 
@@ -102,12 +90,8 @@ def command(options: Options) -> int:
             _print_addresses(running.node, options.json, with_pages=running.pages is not None)
             supervisor.ready()
             supervisor.watch(lambda: _writes(archive))
-            while not stop.is_set():
-                # Short, because on Windows nothing interrupts a wait.
-                woken.wait(_LOOK)
-                woken.clear()
-                if again.is_set():
-                    again.clear()
+            while not signals.stop.is_set():
+                if signals.wait():
                     supervisor.reloading()
                     with suppress(ArchiverError):  # the log has it
                         served.reload()
@@ -116,6 +100,30 @@ def command(options: Options) -> int:
             supervisor.stopping()
             log.say(words_of()("cli.serve.stopping"))
     return 0
+
+
+class _Signals:
+    """What the system asks for: an end (SIGTERM, Ctrl-C), or settings read again (SIGHUP)."""
+
+    def __init__(self) -> None:
+        self.stop, self._woken, self._again = (threading.Event() for _ in range(3))
+        for name in (signal.SIGTERM, signal.SIGINT):
+            signal.signal(name, lambda *_: self._wake(self.stop))
+        if hasattr(signal, "SIGHUP"):
+            signal.signal(signal.SIGHUP, lambda *_: self._wake(self._again))
+
+    def _wake(self, event: threading.Event) -> None:
+        event.set()
+        self._woken.set()
+
+    def wait(self) -> bool:
+        """Wait a moment; return whether settings are to be read again."""
+        # Short, because on Windows nothing interrupts a wait.
+        self._woken.wait(_LOOK)
+        self._woken.clear()
+        is_asked = self._again.is_set()
+        self._again.clear()
+        return is_asked
 
 
 def _writes(archive: Archive) -> bool:
@@ -153,8 +161,17 @@ def _settings(options: Options, configured: NodeSettings) -> NodeSettings:
 
 
 def _print_addresses(node: Node, as_json: bool, *, with_pages: bool) -> None:
-    import json
+    where = _addresses(node, with_pages=with_pages)
+    if as_json:
+        import json
 
+        print(json.dumps(where), flush=True)
+    else:
+        _print_words(node, where)
+
+
+def _addresses(node: Node, *, with_pages: bool) -> dict[str, object]:
+    """Return where the node is and who may call, as values that JSON has."""
     settings = node.settings
     where: dict[str, object] = {
         "title": settings.title,
@@ -181,11 +198,12 @@ def _print_addresses(node: Node, as_json: bool, *, with_pages: bool) -> None:
     if node.web is not None:
         where["web_callers"] = "anybody here" if door.is_open else list(door.web_callers)
     where["dimse_callers"] = list(settings.callers) or door.callers.value
-    if as_json:
-        print(json.dumps(where), flush=True)
-        return
-    words = words_of()
-    if with_pages:
+    return where
+
+
+def _print_words(node: Node, where: Mapping[str, object]) -> None:
+    settings, door, words = node.settings, node.door, words_of()
+    if "pages" in where:
         print(words("cli.serve.pages", url=where["pages"]), flush=True)
     at = {"title": settings.title, "host": settings.host, "port": node.dimse.port}
     key = "cli.serve.dimse_tls" if settings.certificate else "cli.serve.dimse"

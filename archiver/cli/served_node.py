@@ -167,7 +167,12 @@ class ServedNode:
             place = Text("cli.serve.address", host=hosts, ports=ports)
             problem = Problem("cli.serve.cannot_listen", reason=said)
             raise ArchiverError(problem.at(subject=place)) from None
-        note_settings(self._archive, _in_force(practice, settings), actor(), now())
+        try:
+            # Once they are in force: where a start is refused, nothing is written.
+            note_settings(self._archive, _in_force(practice, settings), actor(), now())
+        except ArchiverError:
+            node.close(0)
+            raise
         rules, title = practice.forward, settings.title
         forwarding = Forwarding(self._archive, practice.peers, rules, world(), self._log, title)
         return Running(practice, settings, stamp, node, pages, forwarding)

@@ -14,7 +14,7 @@ from archiver.archive.index_rebuild import rebuild
 from archiver.archive.query import Query
 from archiver.archive.store.archive import Archive
 from archiver.archive.store.file_transaction import Outcome
-from archiver.archive.store.journal import verify_chain
+from archiver.archive.store.journal_lines import verify_chain
 
 NUMBERS = st.integers(0, 5)
 CONTENTS = st.sampled_from([b"first", b"second"])

@@ -28,7 +28,7 @@ from archiver.archive.statements import (
 )
 from archiver.archive.statements.consents import GIVEN, SCHEMA, WITHDRAWN
 from archiver.archive.store.archive import Archive
-from archiver.archive.store.journal import verify_chain
+from archiver.archive.store.journal_lines import verify_chain
 from archiver.archive.store.layout import Layout
 from archiver.errors import IntegrityError
 from archiver.objects import Purpose

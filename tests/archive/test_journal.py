@@ -10,12 +10,12 @@ from archive_samples import NOON
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from archiver.archive.store.journal import (
+from archiver.archive.store.journal import open_journal
+from archiver.archive.store.journal_lines import (
     START,
     STORED,
     Deed,
     holds_at,
-    open_journal,
     read_lines,
     verify_chain,
 )
@@ -80,13 +80,13 @@ def test_a_line_that_is_dropped_doubled_or_moved_is_found(good: bytes, data: st.
 
 
 def test_a_line_rewritten_with_a_hash_that_fits_breaks_the_link_behind_it(good: bytes) -> None:
-    from archiver.archive.store import journal
+    from archiver.archive.store import journal_lines
 
     lines = good.splitlines()
-    fields = journal.json.loads(lines[3])
+    fields = journal_lines.json.loads(lines[3])
     fields["who"] = "Nobody"
-    fields["hash"] = journal._own_hash(fields)
-    lines[3] = journal._canonical(fields)
+    fields["hash"] = journal_lines.own_hash(fields)
+    lines[3] = journal_lines.canonical(fields)
     problems = problems_of(b"\n".join(lines) + b"\n")
     assert problems == ["journal.jsonl, line 5: the line does not follow from the line before it"]
 

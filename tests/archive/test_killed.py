@@ -19,7 +19,7 @@ from killed_writer import PIXELS, numbered
 from archiver.archive.index_rebuild import rebuild
 from archiver.archive.query import Query
 from archiver.archive.store.archive import Archive
-from archiver.archive.store.journal import verify_chain
+from archiver.archive.store.journal_lines import verify_chain
 
 KILLS = int(os.environ.get("ARCHIVER_KILLS", "10"))
 COUNT = 60

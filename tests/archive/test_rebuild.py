@@ -15,7 +15,7 @@ from archiver.archive.query import Query
 from archiver.archive.store import sqlite, tables
 from archiver.archive.store.archive import Archive
 from archiver.archive.store.index import Index
-from archiver.archive.store.journal import verify_chain
+from archiver.archive.store.journal_lines import verify_chain
 from archiver.errors import ArchiveError
 
 COUNT = 12

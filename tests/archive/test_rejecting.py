@@ -15,7 +15,7 @@ from archiver.archive.index_rebuild import rebuild, rebuild_open
 from archiver.archive.query import Query, RecordOrder
 from archiver.archive.store.archive import Archive
 from archiver.archive.store.file_transaction import Incoming
-from archiver.archive.store.journal import HEEDED, Deed
+from archiver.archive.store.journal_lines import HEEDED, Deed
 from archiver.dentition.codes import Code
 from archiver.objects import concepts, key_objects, part10
 from archiver.objects.dataset_reader import open_dataset

@@ -37,7 +37,7 @@ from archiver.archive.store import (
     read_lines,
 )
 from archiver.archive.store.file_transaction import OnDoubt
-from archiver.archive.store.journal import START
+from archiver.archive.store.journal_lines import START
 from archiver.errors import InputError
 from archiver.objects import Person, SamePerson
 from archiver.objects.description import describe

@@ -20,7 +20,8 @@ from archiver.archive.index_rebuild import rebuild
 from archiver.archive.query import Query
 from archiver.archive.store.archive import Archive
 from archiver.archive.store.file_transaction import Incoming, Outcome
-from archiver.archive.store.journal import Journal, verify_chain
+from archiver.archive.store.journal import Journal
+from archiver.archive.store.journal_lines import verify_chain
 from archiver.archive.store.sqlite import reading_engine
 from archiver.errors import ArchiveError, IntegrityError, ObjectError
 

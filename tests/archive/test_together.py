@@ -12,7 +12,8 @@ from archive_samples import Clock, incoming, uid
 from archiver.archive.index_rebuild import rebuild
 from archiver.archive.store import file_transaction
 from archiver.archive.store.archive import Archive
-from archiver.archive.store.journal import GIVEN_UP, INTENDED, STORED, Deed, Journal, verify_chain
+from archiver.archive.store.journal import Journal
+from archiver.archive.store.journal_lines import GIVEN_UP, INTENDED, STORED, Deed, verify_chain
 from archiver.archive.store.transactions import Transactions
 from archiver.errors import ArchiveError
 

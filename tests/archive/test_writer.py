@@ -18,7 +18,8 @@ from archiver.archive.store import atomic_batch, transactions
 from archiver.archive.store.archive import Archive
 from archiver.archive.store.file_transaction import Outcome, Placement
 from archiver.archive.store.index import Index
-from archiver.archive.store.journal import Deed, Journal
+from archiver.archive.store.journal import Journal
+from archiver.archive.store.journal_lines import Deed
 from archiver.archive.store.transactions import Transactions
 from archiver.errors import ArchiveError
 

@@ -31,7 +31,7 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "archive"))
 from bench_query import made_up
 
 from archiver.archive.store.index import Index, IndexedInstance
-from archiver.archive.store.journal import START
+from archiver.archive.store.journal_lines import START
 from archiver.archive.store.layout import Layout
 from archiver.archive.store.sqlite import writing_engine
 from archiver.dentition.sights import sight

@@ -16,7 +16,7 @@ import pytest
 
 from archiver.archive.query import Query, Record, RecordOrder, answer
 from archiver.archive.store.index import Index, IndexedInstance
-from archiver.archive.store.journal import START
+from archiver.archive.store.journal_lines import START
 from archiver.archive.store.known_people import patients_in_doubt
 from archiver.archive.store.layout import Layout
 from archiver.archive.store.sqlite import reading_engine, writing_engine

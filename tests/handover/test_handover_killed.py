@@ -18,7 +18,7 @@ import pytest
 from handover_samples import NOW, agreed, camera_file, opened, order, photo, take
 
 from archiver.archive.statements.handover_register import handovers
-from archiver.archive.store.journal import verify_chain
+from archiver.archive.store.journal_lines import verify_chain
 from archiver.handover.package import hand_over
 
 KILLS = int(os.environ.get("ARCHIVER_KILLS", "5"))

@@ -34,7 +34,7 @@ from archiver.archive.statements.consents import WITHDRAWN, note
 from archiver.archive.statements.handover_register import handovers, of_case, of_instances
 from archiver.archive.store.archive import Archive
 from archiver.archive.store.file_transaction import Incoming
-from archiver.archive.store.journal import read_lines, verify_chain
+from archiver.archive.store.journal_lines import read_lines, verify_chain
 from archiver.errors import ArchiveError, ArchiverError, InputError
 from archiver.handover.case import Case
 from archiver.handover.masks import mask_code, masked_preview

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from archiver.archive.store.archive import Archive
-from archiver.archive.store.journal import read_lines
+from archiver.archive.store.journal_lines import read_lines
 from archiver.network.node import outbox_drops
 from archiver.network.outbox.drop_journal import journal_drops
 from archiver.network.outbox.outbox import Outbox

@@ -21,7 +21,7 @@ from archiver.archive.index_rebuild import rebuild
 from archiver.archive.query import Query
 from archiver.archive.statements import ConsentScope, RejectionRequest, note, reject
 from archiver.archive.store.archive import Archive
-from archiver.archive.store.journal import read_lines
+from archiver.archive.store.journal_lines import read_lines
 from archiver.errors import (
     ArchiveError,
     IntegrityError,

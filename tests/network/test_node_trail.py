@@ -14,7 +14,8 @@ from pathlib import Path
 import httpx
 import pytest
 
-from archiver.archive.store.journal import Deed, Journal
+from archiver.archive.store.journal import Journal
+from archiver.archive.store.journal_lines import Deed
 from archiver.network.node import audit_trail
 from archiver.network.node.audit import DONE, AuditEvent, Event, Happening, event_of
 from archiver.network.node.node import Node

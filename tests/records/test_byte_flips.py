@@ -25,7 +25,7 @@ from typing import Any
 import pytest
 from made_up_archive import AUDITED, World, fill
 
-from archiver.archive.store.journal import verify_chain
+from archiver.archive.store.journal_lines import verify_chain
 from archiver.archive.store.layout import Layout
 from archiver.records.audit_memory import Memory
 from archiver.records.checks.rejections import check_rejections

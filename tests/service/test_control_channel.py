@@ -20,7 +20,7 @@ from archiver.archive import verify
 from archiver.archive.ingest.service import Ingest
 from archiver.archive.store.archive import Archive
 from archiver.archive.store.file_transaction import Incoming, OnDoubt, Outcome
-from archiver.archive.store.journal import Deed
+from archiver.archive.store.journal_lines import Deed
 from archiver.errors import ArchiveError, ObjectError
 from archiver.service import ControlChannel, ServedArchive, control_channel, served_archive
 from archiver.service.control_channel import COMMANDS

@@ -36,7 +36,7 @@ from archiver.archive.store import (
     sqlite,
     translated,
 )
-from archiver.archive.store.journal import RESTORED
+from archiver.archive.store.journal_lines import RESTORED
 from archiver.errors import ArchiveError, Problem
 from archiver.wording import Text
 

@@ -27,7 +27,8 @@ from archiver.archive.store import (
     translated,
     write_whole,
 )
-from archiver.archive.store.journal import RECOVERED, Journal
+from archiver.archive.store.journal import Journal
+from archiver.archive.store.journal_lines import RECOVERED
 from archiver.errors import ArchiveError, Problem
 from archiver.wording import Text
 

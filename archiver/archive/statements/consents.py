@@ -15,7 +15,7 @@ from types import MappingProxyType
 from archiver.archive.query import Query
 from archiver.archive.statements import jsonl_log
 from archiver.archive.store.archive import Archive
-from archiver.archive.store.journal import Deed
+from archiver.archive.store.journal_lines import Deed
 from archiver.archive.store.schema import Fields, Schema
 from archiver.archive.store.secret import keyed
 from archiver.errors import InputError, Problem

@@ -18,7 +18,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from archiver.archive.store import secret as secret_file
-from archiver.archive.store.journal import (
+from archiver.archive.store.journal_lines import (
     BROUGHT_UP,
     CREATED,
     FILE,

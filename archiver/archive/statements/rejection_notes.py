@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any
 from sqlalchemy import Column, Connection, Select, bindparam, insert, inspect, select, update
 
 from archiver.archive.store import tables as t
-from archiver.archive.store.journal import AMENDED, HEEDED, Deed
+from archiver.archive.store.journal_lines import AMENDED, HEEDED, Deed
 from archiver.objects import concepts
 
 if TYPE_CHECKING:

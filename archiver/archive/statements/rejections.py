@@ -19,7 +19,7 @@ from archiver.archive.ingest.service import Ingest
 from archiver.archive.store import tables as t
 from archiver.archive.store.archive import Archive
 from archiver.archive.store.file_transaction import Incoming
-from archiver.archive.store.journal import HEEDED, Deed
+from archiver.archive.store.journal_lines import HEEDED, Deed
 from archiver.archive.store.metadata_reader import describe_file
 from archiver.dentition import Code
 from archiver.errors import ObjectError, Problem

@@ -12,7 +12,7 @@ from datetime import datetime
 from archiver.archive.statements import jsonl_log
 from archiver.archive.statements.same_person_log import FILE, SCHEMA
 from archiver.archive.store.archive import Archive
-from archiver.archive.store.journal import Deed
+from archiver.archive.store.journal_lines import Deed
 from archiver.archive.store.secret import keyed
 from archiver.objects import Person, SamePerson
 

@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from archiver.archive.statements import jsonl_log
-from archiver.archive.store.journal import Deed
+from archiver.archive.store.journal_lines import Deed
 from archiver.archive.store.schema import Fields, Schema, unchanged
 from archiver.wording import Text
 

@@ -12,23 +12,16 @@ from types import TracebackType
 from typing import TYPE_CHECKING, Protocol, TypeVar, cast
 
 from archiver.archive.query import Query, Record, answer
-from archiver.archive.statements import evidence
-from archiver.archive.store import atomic_batch, sqlite
 from archiver.archive.store.durable import translated
 from archiver.archive.store.file_transaction import Incoming, Stored
 from archiver.archive.store.index import Index
 from archiver.archive.store.indexed_instance import HeldFile
-from archiver.archive.store.journal import (
-    START,
-    Deed,
-    Journal,
-    Position,
-    entries_of,
-    open_journal,
-)
+from archiver.archive.store.journal import Journal
+from archiver.archive.store.journal_lines import START, Deed, Position
 from archiver.archive.store.layout import Layout
 from archiver.archive.store.metadata_reader import Describe, describe_file
-from archiver.archive.store.recovery import Recovery, heeded_in, remove_aside
+from archiver.archive.store.opening import reading_index, writing_parts
+from archiver.archive.store.recovery import Recovery
 from archiver.archive.store.schema import Fields, Schema
 from archiver.archive.store.transactions import Author, Transactions, read_only
 from archiver.archive.store.writer import Listener, Writer
@@ -166,17 +159,7 @@ class Archive:
 
     @classmethod
     def _open_reading(cls, layout: Layout) -> Archive:
-        layout.check_mark()
-        if not layout.index.exists():
-            raise ArchiveError(Problem("archive.archive.no_index").at(file=str(layout.index)))
-        index = Index(sqlite.reading_engine(layout.index), layout.index)
-        try:
-            if index.position() == START:
-                layout.check_journal()
-        except BaseException:
-            index.close()
-            raise
-        return cls(layout, index)
+        return cls(layout, reading_index(layout))
 
     @classmethod
     def _open_writing(
@@ -187,38 +170,17 @@ class Archive:
         time: datetime,
         describe: Describe,
     ) -> Archive:
-        layout.prepare()
-        layout.check_mark()
-        if not layout.index.exists():
-            layout.check_journal()
-        removed = remove_aside(layout)
-        index = Index(sqlite.writing_engine(layout.index), layout.index)
-        try:
-            index.prepare()
-            position = index.position()
-            if position == START:
-                layout.check_journal()
-            is_old = index.bring_up(lambda: heeded_in(layout))
-            journal, beyond = open_journal(layout.journal, position, time=time, who=author.name)
-            beyond += atomic_batch.finish(layout, journal, beyond, time=time, who=author.name)
-            every = list(entries_of(layout.journal, evidence.ACTIONS)) if is_old else beyond
-            deeds = evidence.unfinished(layout.root, beyond)
-            if is_old or position == START:
-                deeds += evidence.brought_up(layout.root, every)
-            beyond += journal.append(deeds, time=time, who=author.name) if deeds else []
-        except BaseException:
-            index.close()
-            raise
-        archive = cls(layout, index)
+        parts = writing_parts(layout, author, time)
+        archive = cls(layout, parts.index)
         archive._lock = lock
-        written = Transactions(layout, index, journal, START, author, describe)
+        written = Transactions(layout, parts.index, parts.journal, START, author, describe)
         archive._transactions = written
         try:
-            recovery = written.recover(beyond)
+            recovery = written.recover(parts.beyond)
         except BaseException:
             archive.close()
             raise
-        archive.recovery = replace(recovery, aside_removed=removed)
+        archive.recovery = replace(recovery, aside_removed=parts.aside_removed)
         return archive
 
     def keep_for(self, what: str) -> None:

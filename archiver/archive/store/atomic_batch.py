@@ -11,13 +11,13 @@ from pathlib import Path
 from archiver.archive.store.durable import digest_file, flush_folder, translated
 from archiver.archive.store.file_transaction import Outcome
 from archiver.archive.store.ingest_decision import Decided, deeds_of
-from archiver.archive.store.journal import (
+from archiver.archive.store.journal import Journal
+from archiver.archive.store.journal_lines import (
     AMENDED,
     GIVEN_UP,
     INTENDED,
     STORED,
     Deed,
-    Journal,
     JournalEntry,
 )
 from archiver.archive.store.layout import Layout, relative_path

@@ -29,7 +29,7 @@ from archiver.archive.statements.rejection_notes import enter_heeded, note_rejec
 from archiver.archive.store import sqlite
 from archiver.archive.store import tables as t
 from archiver.archive.store.indexed_instance import HeldFile, IndexedInstance
-from archiver.archive.store.journal import START, Position
+from archiver.archive.store.journal_lines import START, Position
 from archiver.archive.store.named_people import note_people
 from archiver.archive.store.tooth_coverage import teeth_rows
 from archiver.errors import ArchiveError, Problem

@@ -16,7 +16,14 @@ from archiver.archive.store.file_transaction import (
 )
 from archiver.archive.store.index import Index
 from archiver.archive.store.indexed_instance import HeldFile, IndexedInstance
-from archiver.archive.store.journal import HEEDED, QUARANTINED, RESTORED, STORED, Deed, JournalEntry
+from archiver.archive.store.journal_lines import (
+    HEEDED,
+    QUARANTINED,
+    RESTORED,
+    STORED,
+    Deed,
+    JournalEntry,
+)
 from archiver.archive.store.known_people import KnownPeople
 from archiver.archive.store.layout import Layout, quarantine_path, relative_path
 from archiver.archive.store.same_dataset import differences

@@ -9,7 +9,7 @@ from archiver.archive.statements.rejection_notes import heeded_by
 from archiver.archive.store.durable import digest_file
 from archiver.archive.store.index import Index
 from archiver.archive.store.indexed_instance import IndexedInstance
-from archiver.archive.store.journal import (
+from archiver.archive.store.journal_lines import (
     ADOPTED,
     CUT,
     RESTORED,

@@ -23,11 +23,11 @@ from archiver.archive.store.ingest_decision import (
     kept_of,
     stored_of,
 )
-from archiver.archive.store.journal import (
+from archiver.archive.store.journal import Journal
+from archiver.archive.store.journal_lines import (
     FILE,
     LINE,
     Deed,
-    Journal,
     JournalEntry,
     Position,
     entries_of,

@@ -17,7 +17,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from archiver.archive.store.file_transaction import Incoming, Stored
-from archiver.archive.store.journal import Deed
+from archiver.archive.store.journal_lines import Deed
 from archiver.errors import ArchiveError, ArchiverError, Problem
 
 #: Instances kept together at most.

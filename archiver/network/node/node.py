@@ -7,7 +7,7 @@ from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 from archiver.access import Credentials, FrontDoor, LockOut, TurnedAway, users_of
-from archiver.archive.ingest import Ingest
+from archiver.archive.ingest import Ingest, Validation
 from archiver.archive.store import Archive
 from archiver.errors import ArchiveError, ArchiverError, Problem
 from archiver.network.node.audit import (
@@ -113,34 +113,37 @@ class Node:
             self._heard.__exit__(None, None, None)
             raise
         self._dropped = OutboxDrops(archive, lambda why: log("outbox", why=why))
-        self.validation = Ingest.of(archive).validation
-        self.validation.busy = self.figures.is_busy
-        self.validation.done = self._validated
-        self.validation.failed = lambda why: log("validation", why=why)
-        self.validation.stir()
+        self.validation = self._validating()
         self.health = NodeHealth(archive, settings, self._storing.reserve, self.dimse.visits)
         self.figures.registry.register(HealthFigures(self.health))
         self.figures.lines_dropped.set_function(lambda: log.dropped)
         self.figures.associations.set_function(self.dimse.associations)
         self.figures.connections.set_function(self.dimse.connections)
+        self._open_webs(watch, pages, given.get("web"))
+        shared_pool().charged = self._charged
+        self.door.users.keep_closed()
+        self._audit_itself(STARTED)
+
+    def _validating(self) -> Validation:
+        """Return what validates in the background, set to work when the node has time."""
+        validation = Ingest.of(self.archive).validation
+        validation.busy = self.figures.is_busy
+        validation.done = self._validated
+        validation.failed = lambda why: self.log("validation", why=why)
+        validation.stir()
+        return validation
+
+    def _open_webs(self, watch: Watch, pages: Pages | None, given: int | None) -> None:
+        """Serve the web at each place that has a port for it; the pages at the first."""
         try:
             for name, place in self._places.items():
                 if place.web_port >= 0:
-                    first = name == FIRST
-                    self.webs[name] = self._web_side(
-                        name,
-                        place,
-                        watch,
-                        pages if first else None,
-                        given.get("web") if first else None,
-                    )
+                    mine = (pages, given) if name == FIRST else (None, None)
+                    self.webs[name] = self._web_side(name, place, watch, *mine)
             self.web = self.webs.get(FIRST)
         except BaseException:
             self.close(0)
             raise
-        shared_pool().charged = self._charged
-        self.door.users.keep_closed()
-        self._audit_itself(STARTED)
 
     def close(self, seconds: float = _GRACE) -> None:
         """Stop: no new work, finish what was taken, end.

@@ -106,17 +106,7 @@ class DimseSide:
             asked=self._figures.asked,
             not_permitted=self._not_permitted,
         )
-        most = settings.limits.headers
-        querying = Querying(archive, settings.title, self.visits, self._tell, most)
-        handlers = [
-            (evt.EVT_C_ECHO, lambda _event: answers.SUCCESS),
-            (evt.EVT_C_FIND, querying),
-            (evt.EVT_N_ACTION, self._commitment),
-            (evt.EVT_N_EVENT_REPORT, LateReports(archive.layout.root, known, self._reported)),
-            (evt.EVT_REQUESTED, self._requested),
-            (evt.EVT_REJECTED, self._rejected),
-            (evt.EVT_ACCEPTED, self._accepted),
-        ]
+        handlers = self._handlers(known)
         # pynetdicom's own handlers format every message for its log, which nobody reads here.
         log_nothing()
         self._contexts = contexts(worklist=self.visits is not None, more=self._more_classes())
@@ -128,6 +118,23 @@ class DimseSide:
         except BaseException:
             self._close_sockets()
             raise
+        self._start()
+
+    def _handlers(self, peers: Sequence[DimsePeer]) -> list[Any]:
+        archive, settings = self._archive, self._settings
+        most = settings.limits.headers
+        querying = Querying(archive, settings.title, self.visits, self._tell, most)
+        return [
+            (evt.EVT_C_ECHO, lambda _event: answers.SUCCESS),
+            (evt.EVT_C_FIND, querying),
+            (evt.EVT_N_ACTION, self._commitment),
+            (evt.EVT_N_EVENT_REPORT, LateReports(archive.layout.root, peers, self._reported)),
+            (evt.EVT_REQUESTED, self._requested),
+            (evt.EVT_REJECTED, self._rejected),
+            (evt.EVT_ACCEPTED, self._accepted),
+        ]
+
+    def _start(self) -> None:
         for server in self._servers:
             thread = threading.Thread(
                 target=server.serve_forever, args=(0.2,), name="listener", daemon=True
