@@ -1,7 +1,9 @@
 from . import colours as colours
+from .characterisation import characterise_picture as characterise_picture
 from .colours import ACCEPTABLE as ACCEPTABLE
 from .colours import PERCEPTIBLE as PERCEPTIBLE
 from .colours import UNCERTAIN as UNCERTAIN
+from .colours import UNCERTAIN_BY_CHART as UNCERTAIN_BY_CHART
 from .colours import Array as Array
 from .colours import ColourSpace as ColourSpace
 from .colours import White as White

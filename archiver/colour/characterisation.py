@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from archiver.colour.chart_detection import LEAST_PATCHES, ChartSample, find_chart
 from archiver.colour.colours import difference, lab_of_xyz
 from archiver.colour.reference_chart import COLUMNS, NEUTRALS, ReferenceChart, reference_charts
-from archiver.errors import ArchiverError, Problem
+from archiver.errors import PhotoError, Problem
 from archiver.photo import icc
 
 Array = NDArray[np.float64]
@@ -36,10 +36,6 @@ _EVEN, _UNEVEN, _MIXED = 0.12, 0.30, 0.32
 _TEETH, _WIDTH, _OTHERS = np.array([72.0, 3.0, 16.0]), 25.0, 0.02
 #: Held-out residual, median CIEDE2000, from which on the fit explains nothing.
 _WORST: Final = 5.0
-
-
-class CharacterisationError(ArchiverError):
-    """A card or chart from which no profile can be made."""
 
 
 @dataclass(frozen=True)
@@ -131,12 +127,12 @@ def characterise_picture(pixels: NDArray[np.uint8]) -> Characterisation:
 
     Raises
     ------
-    CharacterisationError
+    PhotoError
         As `characterise`, or if no chart is found.
     """
     sample = find_chart(pixels)
     if sample is None:
-        raise CharacterisationError(Problem("colour.chart.missing"))
+        raise PhotoError(Problem("colour.chart.missing"))
     return characterise(sample)
 
 
@@ -145,7 +141,7 @@ def characterise(sample: ChartSample) -> Characterisation:
 
     Raises
     ------
-    CharacterisationError
+    PhotoError
         If the frame is clipped, too dark, unevenly lit, lit by lights of two colours, shows too
         few patches, or if no profile explains its colours.
     """
@@ -153,7 +149,7 @@ def characterise(sample: ChartSample) -> Characterisation:
     found = [_of_chart(sample, usable, chart) for chart in reference_charts()]
     best = min(found, key=lambda one: one.residual.median)
     if best.residual.median > _WORST:
-        raise CharacterisationError(
+        raise PhotoError(
             Problem("colour.chart.unexplained", residual=f"{best.residual.median:.1f}")
         )
     return best
@@ -163,14 +159,14 @@ def _usable(sample: ChartSample) -> Chosen:
     """Return which patches can be used (24,); refuse a frame whose greys cannot."""
     greys = [n for n in NEUTRALS if sample.free[n]]
     if len(greys) < 4 or sample.free.sum() < LEAST_PATCHES:
-        raise CharacterisationError(
+        raise PhotoError(
             Problem("colour.chart.covered", free=int(sample.free.sum()), greys=len(greys))
         )
     lightest = greys[0]
     if (sample.lightest[lightest] > _LIGHTEST).any():
-        raise CharacterisationError(Problem("colour.chart.clipped"))
+        raise PhotoError(Problem("colour.chart.clipped"))
     if sample.levels[lightest].max() < _TOO_DARK:
-        raise CharacterisationError(Problem("colour.chart.too_dark"))
+        raise PhotoError(Problem("colour.chart.too_dark"))
     with np.errstate(invalid="ignore"):
         whole = (sample.darkest > _DARKEST) & (sample.lightest < _LIGHTEST)
     usable: Chosen = sample.free & whole.all(axis=1)
@@ -189,7 +185,7 @@ def _of_chart(sample: ChartSample, usable: Chosen, chart: ReferenceChart) -> Cha
         apart = difference(made, _lab(chart.xyz))
         kept = usable & ~(apart > max(6.0, 4 * float(np.median(apart[kept]))))
         if kept.sum() < LEAST_PATCHES or kept[list(NEUTRALS)].sum() < 4:
-            raise CharacterisationError(Problem("colour.chart.unlike"))
+            raise PhotoError(Problem("colour.chart.unlike"))
         shade = _fall_of_light(curves, matrix, sample, kept, chart.xyz)
     curves, matrix = _fit(sample.levels, kept, chart.xyz, shade)
     residual = _held_out(sample.levels, kept, chart.xyz, shade)
@@ -294,9 +290,9 @@ def _fall_of_light(
     red, green, blue = np.linalg.lstsq(design, ratio[telling], rcond=None)[0][:2].T
     colour, strength = float(np.linalg.norm(red - blue)), float(np.linalg.norm(green))
     if colour > _MIXED:
-        raise CharacterisationError(Problem("colour.chart.mixed", change=f"{colour:.0%}"))
+        raise PhotoError(Problem("colour.chart.mixed", change=f"{colour:.0%}"))
     if strength > _UNEVEN:
-        raise CharacterisationError(Problem("colour.chart.uneven", change=f"{strength:.0%}"))
+        raise PhotoError(Problem("colour.chart.uneven", change=f"{strength:.0%}"))
     if strength < _EVEN:
         return np.ones((24, 3))
     return np.repeat(np.exp(at @ green)[:, None], 3, axis=1)

@@ -26,7 +26,7 @@ PERCEPTIBLE: Final = 0.8
 ACCEPTABLE: Final = 1.8
 #: How far a CIEDE2000 between two tooth colours taken alike may be wrong by what cameras and light
 #: make of colours (95 %, differences up to 6): `tests/benchmarks/bench_shade.py` measures it.
-UNCERTAIN: Final = 1.1
+UNCERTAIN, UNCERTAIN_BY_CHART = 1.1, 0.6
 
 _KNOWN: Final = {"SRGB": icc.SRGB, "ADOBERGB": icc.ADOBE_RGB}
 

@@ -12,8 +12,8 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from archiver.colour.characterisation import CharacterisationError, matrix_profile
-from archiver.errors import Problem
+from archiver.colour.characterisation import matrix_profile
+from archiver.errors import PhotoError, Problem
 from archiver.photo import icc
 
 Pixels = NDArray[np.uint8]
@@ -47,7 +47,7 @@ def grey_profile(
 
     Raises
     ------
-    CharacterisationError
+    PhotoError
         If the card is clipped, too dark, unevenly lit or lit by lights of two colours, if the
         region is outside or too small, or if the claimed profile is a table.
     """
@@ -63,7 +63,7 @@ def grey_profile(
 def _curves(profile: bytes) -> Array:
     curves = icc.curves_of(profile)
     if curves is None:
-        raise CharacterisationError(Problem("colour.card.table"))
+        raise PhotoError(Problem("colour.card.table"))
     return np.array(curves)
 
 
@@ -72,20 +72,18 @@ def _part(pixels: Pixels, region: tuple[int, int, int, int]) -> Pixels:
     rows, columns = pixels.shape[:2]
     if left < 0 or top < 0 or left + wide > columns or top + high > rows:
         what = f"{wide}x{high}+{left}+{top}"
-        raise CharacterisationError(
-            Problem("colour.card.outside", region=what, size=f"{columns}x{rows}")
-        )
+        raise PhotoError(Problem("colour.card.outside", region=what, size=f"{columns}x{rows}"))
     if min(wide, high) < _SMALLEST:
-        raise CharacterisationError(Problem("colour.card.small"))
+        raise PhotoError(Problem("colour.card.small"))
     return pixels[top : top + high, left : left + wide]
 
 
 def _linear_card(part: Pixels, profile: bytes) -> Array:
     """Return the card's linear red, green and blue, having looked at how it is lit."""
     if (np.percentile(part, 98, axis=(0, 1)) > _LIGHTEST).any():
-        raise CharacterisationError(Problem("colour.card.clipped"))
+        raise PhotoError(Problem("colour.card.clipped"))
     if part.mean(axis=(0, 1)).max() < _TOO_DARK:
-        raise CharacterisationError(Problem("colour.card.too_dark"))
+        raise PhotoError(Problem("colour.card.too_dark"))
     tables = _curves(profile)
     linear = np.stack([tables[n][part[..., n]] for n in range(3)], axis=-1)
     rows, columns = linear.shape[:2]
@@ -102,9 +100,7 @@ def _linear_card(part: Pixels, profile: bytes) -> Array:
     strength = (fields / mean).mean(axis=1)
     colour = float(np.ptp(fields / mean / strength[:, None], axis=0).max())
     if colour > _MIXED:
-        raise CharacterisationError(Problem("colour.card.mixed", change=f"{colour:.0%}"))
+        raise PhotoError(Problem("colour.card.mixed", change=f"{colour:.0%}"))
     if float(np.ptp(strength)) > _UNEVEN:
-        raise CharacterisationError(
-            Problem("colour.card.uneven", change=f"{float(np.ptp(strength)):.0%}")
-        )
+        raise PhotoError(Problem("colour.card.uneven", change=f"{float(np.ptp(strength)):.0%}"))
     return np.asarray(mean)

@@ -11,11 +11,12 @@ from itertools import combinations
 
 import numpy as np
 
-from archiver.colour import UNCERTAIN, Array, difference, lab, space_of
+from archiver.colour import UNCERTAIN, UNCERTAIN_BY_CHART, Array, difference, lab, space_of
 from archiver.errors import ObjectError, Problem
 from archiver.handover.facts import ColourFacts, sheet_text
 from archiver.handover.frames import Box, OutgoingFrame, decode
 from archiver.handover.sheet import ColourTable
+from archiver.objects import CHART_FRAME
 
 #: Kinds of frames, as sheets and objects call them.
 _KINDS = {"neutral reference": "neutral", "shade tab": "tab", "cross-polarised": "crossed"}
@@ -80,6 +81,8 @@ def table_of(frames: Sequence[ColourFrame]) -> ColourTable:
         if one.after_drying
     ]
     there = {one.colour.frame for one in named}
+    if CHART_FRAME in there:  # its greys are a neutral reference
+        there.add("neutral reference")
     warnings += [sheet_text(f"no_frame.{key}") for kind, key in _KINDS.items() if kind not in there]
     bare = [one.number for one in frames if not one.colour.characterised]
     if bare:
@@ -101,7 +104,7 @@ def _comparisons(frames: Sequence[ColourFrame]) -> list[str]:
             several = len(one.means) > 1 or len(other.means) > 1
             for first, mean in enumerate(one.means, 1):
                 for second, beside in enumerate(other.means, 1):
-                    apart = _apart(mean, beside)
+                    apart = _apart(mean, beside, one.colour)
                     if several:
                         which = {"first": first, "second": second}
                         found.append(sheet_text("alike_regions", **pair, **which, apart=apart))
@@ -136,16 +139,21 @@ def _within(one: ColourFrame) -> list[str]:
         return []
     return [
         sheet_text(
-            "within", number=one.number, first=first, second=second, apart=_apart(mean, beside)
+            "within",
+            number=one.number,
+            first=first,
+            second=second,
+            apart=_apart(mean, beside, one.colour),
         )
         for (first, mean), (second, beside) in combinations(enumerate(one.means, 1), 2)
     ]
 
 
-def _apart(one: Array, other: Array) -> str:
+def _apart(one: Array, other: Array, colour: ColourFacts) -> str:
     apart = float(difference(one, other))
+    within = UNCERTAIN_BY_CHART if colour.by_chart else UNCERTAIN
     return sheet_text(
-        "apart", one=_mean(one), other=_mean(other), apart=f"{apart:.1f}", within=f"{UNCERTAIN:.1f}"
+        "apart", one=_mean(one), other=_mean(other), apart=f"{apart:.1f}", within=f"{within:.1f}"
     )
 
 

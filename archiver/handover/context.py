@@ -12,7 +12,7 @@ from pydicom import Dataset
 
 from archiver.handover.identifying_words import Identifying
 from archiver.handover.meanings import meaning_of
-from archiver.objects import code_key, concepts, items, text
+from archiver.objects import code_key, concepts, items, says_calibration, text
 
 if sys.version_info >= (3, 11):
     import tomllib
@@ -78,6 +78,8 @@ def cleaned_context(sequence: Dataset, known: Identifying) -> Iterator[Dataset]:
 
 def _kept(words: str, known: Identifying) -> str:
     start, _, rest = words.partition(": ")
+    if says_calibration(words):  # our own sentence
+        return words
     if start not in _STAYING or known.is_in(rest):
         return ""
     if start == concepts.LOSSY_CODING:

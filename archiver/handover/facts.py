@@ -10,7 +10,7 @@ from pydicom import Dataset
 
 from archiver.colour import space_of
 from archiver.dentition import Arch
-from archiver.objects import Description, comments, concepts, describe, items, text
+from archiver.objects import Description, calibration_of, comments, concepts, describe, items, text
 from archiver.sheets import Edges
 from archiver.wording import words_of
 
@@ -37,6 +37,8 @@ class ColourFacts:
         Whether it has a profile.
     frame
         ``neutral reference``, ``shade tab``, ``cross-polarised`` or empty.
+    by_chart
+        Whether its profile was made from a colour chart of the visit.
     balance_fixed
         Whether the white balance was set, not found by the camera for each frame.
     alike
@@ -49,6 +51,7 @@ class ColourFacts:
     polariser: str
     white_balance: str
     frame: str
+    by_chart: bool
     balance_fixed: bool
     alike: Mapping[str, str]
 
@@ -187,9 +190,19 @@ def _colour(description: Description, outgoing: Dataset, original: Dataset) -> C
         "settings": " ".join(text(outgoing, keyword) for keyword in settings),
     }
     stated = space.stated if space.characterised else sheet_text("not_characterised")
-    frame = said.get(concepts.COLOUR_FRAME, "")
+    found = calibration_of(original)
+    if found is not None:
+        stated = sheet_text("by_chart", median=f"{found.median:.1f}", upper=f"{found.upper:.1f}")
     return ColourFacts(
-        stated, space.characterised, light, polariser, balance, frame, white == "1", alike
+        icc=stated,
+        characterised=space.characterised,
+        light=light,
+        polariser=polariser,
+        white_balance=balance,
+        frame=said.get(concepts.COLOUR_FRAME, ""),
+        by_chart=found is not None,
+        balance_fixed=white == "1",
+        alike=alike,
     )
 
 

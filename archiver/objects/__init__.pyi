@@ -11,6 +11,9 @@ from .amendment import Whose as Whose
 from .attribute_values import code_key as code_key
 from .attribute_values import items as items
 from .attribute_values import text as text
+from .calibration import Calibration as Calibration
+from .calibration import calibration_of as calibration_of
+from .calibration import says_calibration as says_calibration
 from .clock import demand_offset as demand_offset
 from .coded_meaning import comments as comments
 from .coded_meaning import is_ours as is_ours
@@ -62,6 +65,7 @@ from .series import BEFORE_CORRECTION as BEFORE_CORRECTION
 from .series import DESCRIPTIONS as DESCRIPTIONS
 from .series import UPRIGHT as UPRIGHT
 from .series import series_of as series_of
+from .session import CHART_FRAME as CHART_FRAME
 from .session import FLIPS as FLIPS
 from .session import Circumstances as Circumstances
 from .session import ConsentSaid as ConsentSaid

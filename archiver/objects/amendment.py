@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import copy
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 
 from pydicom import DataElement, Dataset
@@ -21,6 +21,7 @@ from archiver import __version__
 from archiver.dentition import Plan, codes
 from archiver.objects import concepts, modules, photograph, phrases
 from archiver.objects.attribute_values import code_keys, items, text
+from archiver.objects.calibration import calibration_of, set_calibration
 from archiver.objects.clock import zone_of
 from archiver.objects.contribution import set_confirmations
 from archiver.objects.photograph_meaning import Meaning
@@ -145,6 +146,7 @@ def kept_corrected(old: Dataset, shot: Dataset, amending: Amending) -> Dataset:
         (text(one, "SpatialLocationsPreserved") for one in items(old, "SourceImageSequence")), "NO"
     )
     photograph.set_source(ds, amending.after.plan, preserved or "NO", _key(shot))
+    _carry_calibration(ds, old, amending)
     _finish_corrected(ds, old, amending)
     return _with_originals(ds, old, amending.created)
 
@@ -171,9 +173,19 @@ def turned_corrected(
     if ds.SourceImageSequence[0].SpatialLocationsPreserved != "YES":
         for keyword in PLACES_IN_PIXELS & set(ds.dir()):
             delattr(ds, keyword)
+    if old is not None:
+        _carry_calibration(ds, old, amending)
     _finish_corrected(ds, old, amending)
     ds.pop("OriginalAttributesSequence", None)
     return ds if old is None else _with_originals(ds, old, amending.created)
+
+
+def _carry_calibration(ds: Dataset, old: Dataset, amending: Amending) -> None:
+    """Colours stay what they were; the frame they come by is one of the earlier patient's visit."""
+    found = calibration_of(old)
+    if found is not None:
+        moved = amending.whose is not None
+        set_calibration(ds, replace(found, series="", instance="") if moved else found)
 
 
 def _key(shot: Dataset) -> tuple[str, str]:

@@ -30,6 +30,7 @@ STAGE = "Stage of treatment"
 PURPOSE = "Purpose"
 CONSENT = "Consent"
 COLOUR_FRAME = "Colour frame"
+COLOUR_PROFILE = "Colour profile"
 LOSSY_CODING = "Lossy coding of the camera file"
 #: The sheet's own comment: Image Comments hold it too, behind words of ours, for people.
 REMARK = "Remark"
@@ -40,6 +41,7 @@ MODIFYING_EQUIPMENT = Code("109103", "DCM", "Modifying Equipment")  # CID 7005
 SOURCE_FOR_PROCESSING = Code(
     "121322", "DCM", "Source image for image processing operation"
 )  # CID 7202
+QUALITY_CONTROL_MATERIAL = Code("130750", "DCM", "Quality control material image")  # CID 7201
 
 # Key Object Selection (PS3.16 TID 2010).
 DOCUMENT_TITLE_MODIFIER = Code("113011", "DCM", "Document Title Modifier")

@@ -168,7 +168,7 @@ def amended(before: Meaning, change: Change, shot: AsShot, now: datetime) -> Mea
     )
     if (who := change.patient) is not None:
         examined = replace(examined, issuer=who.issuer, patient_id=who.id, patient_name=who.name)
-    after = Meaning(entry, planned, examined)
+    after = Meaning(entry, planned, examined, calibrated=before.calibrated)
     said = _confirmed(before, after, change, now)
     return replace(
         after,

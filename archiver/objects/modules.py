@@ -16,7 +16,7 @@ from archiver import __version__
 from archiver.dentition import Code, Plan, View, codes, may_identify
 from archiver.objects import concepts
 from archiver.objects.series import PhotographSeries
-from archiver.objects.session import Patient, Photograph, Visit
+from archiver.objects.session import CHART_FRAME, Patient, Photograph, Visit
 from archiver.photo import PLACES_IN_PIXELS, CameraFile, ColourClaim, EncodedPixels, LossyStep
 
 
@@ -288,7 +288,7 @@ def set_devices(ds: Dataset, entry: Photograph, plan: Plan) -> None:
 
 
 #: Frames that show a card or a tab beside the teeth, against which others are judged.
-_CONTROLS = ("neutral reference", "shade tab")
+_CONTROLS = (CHART_FRAME, "neutral reference", "shade tab")
 
 
 def set_control(ds: Dataset, entry: Photograph) -> None:

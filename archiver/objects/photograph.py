@@ -6,6 +6,7 @@ writes behind it undecoded and uncopied.
 
 from __future__ import annotations
 
+import hashlib
 from dataclasses import asdict, dataclass
 from datetime import datetime, timedelta
 
@@ -14,6 +15,7 @@ from pydicom.sequence import Sequence
 
 from archiver.dentition import Orientation, Plan, Turn
 from archiver.objects import concepts, modules, phrases
+from archiver.objects.calibration import Calibration, set_calibration
 from archiver.objects.confirmation import Confirmation, Witnessed
 from archiver.objects.contribution import set_confirmations
 from archiver.objects.series import PhotographSeries, series_of
@@ -69,7 +71,13 @@ def study_uid(session: Session, uids: UidPolicy) -> str:
 
 
 def identify(
-    session: Session, entry: Photograph, plan: Plan, digest: str, edges: str, uids: UidPolicy
+    session: Session,
+    entry: Photograph,
+    plan: Plan,
+    digest: str,
+    edges: str,
+    uids: UidPolicy,
+    calibration: Calibration | None = None,
 ) -> Identity:
     """Work out the identifiers of a photograph's instances.
 
@@ -79,6 +87,8 @@ def identify(
         SHA-256 of the camera file.
     edges
         What is done with an edge that is no whole block: ``trim`` or ``lossless``.
+    calibration
+        By which its colours are corrected.
     """
     study = study_uid(session, uids)
     how = asdict(entry.circumstances)
@@ -105,7 +115,7 @@ def identify(
     }
     as_shot = uids.uid("instance", {**meaning, "role": "as shot"})
     corrected = None
-    if needs_correction(entry, plan):
+    if needs_correction(entry, plan) or calibration is not None:
         correction = {
             "of": as_shot,
             "role": "corrected",
@@ -113,6 +123,8 @@ def identify(
             "crop": str(entry.crop),
             "edges": edges,
         }
+        if calibration is not None:
+            correction["profile"] = hashlib.sha256(calibration.profile).hexdigest()
         corrected = uids.uid("instance", correction)
     first = session.visit.first_series
     return Identity(
@@ -166,6 +178,8 @@ class Making:
         When the instances are made; aware of its offset.
     confirmations
         Of the side, as it was shown.
+    calibration
+        By which the colours of the corrected instance come right; None where by nothing.
     """
 
     session: Session
@@ -177,6 +191,7 @@ class Making:
     taken: datetime | None
     created: datetime
     confirmations: tuple[Confirmation, ...] = ()
+    calibration: Calibration | None = None
 
 
 def as_shot(making: Making, pixels: EncodedPixels) -> PhotographInstance:
@@ -209,6 +224,8 @@ def corrected(making: Making, result: Corrected) -> PhotographInstance:
         cropped=m.photograph.crop is not None,
         source=(m.identity.as_shot_series.uid, m.identity.as_shot),
     )
+    if m.calibration is not None:
+        set_calibration(ds, m.calibration)
     return PhotographInstance(ds, result.pixels)
 
 

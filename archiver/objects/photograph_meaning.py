@@ -11,6 +11,7 @@ from archiver.dentition import Plan, Turn, sight
 from archiver.errors import MeaningError, ObjectError, Problem
 from archiver.objects import concepts, phrases
 from archiver.objects.attribute_values import text
+from archiver.objects.calibration import calibration_of
 from archiver.objects.coded_meaning import comments, is_ours, through_mirror
 from archiver.objects.confirmation import Confirmation, Witnessed, certainty_of, seen_in_mirror
 from archiver.objects.description import describe
@@ -29,12 +30,15 @@ class Meaning:
         What is shown of it.
     confirmations
         Of the side; those that hold.
+    calibrated
+        Whether the corrected picture's colours come by a profile of its own.
     """
 
     photograph: Photograph
     plan: Plan
     examined: Witnessed
     confirmations: tuple[Confirmation, ...] = ()
+    calibrated: bool = False
 
     @property
     def certainty(self) -> str:
@@ -45,7 +49,8 @@ class Meaning:
     def needs_correction(self) -> bool:
         """True where a second, corrected instance belongs to it."""
         turned = self.plan.correction is not Turn.IDENTITY
-        return self.photograph.mirror or turned or self.photograph.crop is not None
+        cropped = self.photograph.crop is not None
+        return self.photograph.mirror or turned or cropped or self.calibrated
 
 
 def read_meaning(as_shot: Dataset, corrected: Dataset | None, picture: str) -> Meaning:
@@ -83,7 +88,8 @@ def read_meaning(as_shot: Dataset, corrected: Dataset | None, picture: str) -> M
     entry = replace(entry, comment=_comment_of(as_shot, entry, found))
     whose = (d.issuer, d.patient_id, d.patient_name)
     seen = Witnessed(picture, found.correction, crop, found.sight, seen_in_mirror(found), *whose)
-    return Meaning(entry, found, seen, said)
+    calibrated = corrected is not None and calibration_of(corrected) is not None
+    return Meaning(entry, found, seen, said, calibrated)
 
 
 def _comment_of(as_shot: Dataset, entry: Photograph, planned: Plan) -> str:

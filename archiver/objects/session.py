@@ -150,6 +150,9 @@ class Circumstances:
     colour_frame: str = ""
 
 
+#: What a sheet calls a frame that shows a 24-patch colour chart.
+CHART_FRAME = "colour chart"
+
 #: How a picture may have been flipped on a computer before it came, in the words of a sheet.
 FLIPS = {
     "left-right": Turn.FLIP_LEFT_RIGHT,

@@ -17,7 +17,7 @@ from archiver.errors import Problem
 from archiver.objects.confirmation import read_shown
 from archiver.objects.doubt_answers import CHECKS
 from archiver.objects.purposes import Purpose
-from archiver.objects.session import FLIPS, Crop
+from archiver.objects.session import CHART_FRAME, FLIPS, Crop
 from archiver.objects.sheet_text import shown
 from archiver.wording import Text
 
@@ -247,7 +247,7 @@ def _flipped(value: object) -> object:
 
 
 #: Frames that help to judge the colour of the others.
-COLOUR_FRAMES = ("neutral reference", "shade tab", "cross-polarised")
+COLOUR_FRAMES = (CHART_FRAME, "neutral reference", "shade tab", "cross-polarised")
 
 PATIENT: dict[str, Key] = {
     "id": Key(_identifier, required=True),

@@ -16,9 +16,12 @@ from archiver.archive.statements import KeptDoubt, keep_doubts, kept_doubts
 from archiver.archive.store import Archive, Outcome
 from archiver.dentition import Plan
 from archiver.network.outbox import settle_owed
-from archiver.objects import Patient, Photograph, Session, is_answered
-from archiver.photo import CameraFile, PictureDoubt
+from archiver.objects import Calibration, Patient, Photograph, Session, is_answered
+from archiver.photo import CameraFile, PictureDoubt, reduced
 from archiver.priors import KnownPictures
+
+#: Longer side of the picture in which a chart's patches are measured: reducing it averages noise.
+_CHART_SIDE = 2200
 
 if TYPE_CHECKING:
     from archiver.priors import ArchiveEvidence, PreparedPictures
@@ -36,6 +39,9 @@ def wrap(
     Each becomes an instance as shot and, where a mirror, a turn or a crop asks for it, a second
     one that is the right way round. A photograph that cannot be taken stops no other; the same
     session wrapped again adds nothing.
+
+    Where a photograph shows a 24-patch colour chart (`colour_frame`), those taken with the same
+    camera, settings and light get a corrected instance with the chart's ICC profile.
 
     Each is compared with those that the patient had before, not with others of the session, and
     what is found of its side is kept for the audit, the pages and hand-overs. Peers that had a
@@ -83,10 +89,22 @@ def wrap(
         if progress is not None:
             progress(one)
 
-    wrapped = ingest(archive, session, replace(settings, weigh=weighing.weigh), progress=kept)
+    ways = replace(settings, weigh=weighing.weigh, characterise=_characterised)
+    wrapped = ingest(archive, session, ways, progress=kept)
     if any(one.confirmed_now for one in wrapped.photographs):
         settle_owed(archive, settings.now())
     return wrapped
+
+
+def _characterised(photo: CameraFile) -> Calibration:
+    # Imported here: few sessions have a chart.
+    import numpy as np
+
+    from archiver.colour import characterise_picture
+
+    made = characterise_picture(np.asarray(reduced(photo, _CHART_SIDE).convert("RGB")))
+    left = made.residual
+    return Calibration(made.profile("From a 24-patch colour chart"), left.median, left.upper)
 
 
 class _Weighing:

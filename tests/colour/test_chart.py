@@ -23,7 +23,6 @@ from simulated_camera import (
 )
 
 from archiver.colour.characterisation import (
-    CharacterisationError,
     characterise,
     characterise_picture,
 )
@@ -31,6 +30,7 @@ from archiver.colour.chart_detection import find_chart
 from archiver.colour.colours import White, difference, lab, space_of
 from archiver.colour.grey_card import GREY_CARD, grey_profile
 from archiver.colour.reference_chart import reference_charts
+from archiver.errors import PhotoError
 from archiver.photo import icc
 
 CAMERA = PLAIN[0]
@@ -86,7 +86,7 @@ def test_squares_in_other_colours_are_no_chart() -> None:
     picture = chart(10)
     for wrong in (picture[..., ::-1], 255 - picture, np.full_like(picture, 120)):
         assert find_chart(np.ascontiguousarray(wrong)) is None
-    with pytest.raises(CharacterisationError) as told:
+    with pytest.raises(PhotoError) as told:
         characterise_picture(np.full_like(picture, 120))
     assert told.value.problems[0].code == "colour.chart.missing"
 
@@ -101,7 +101,7 @@ def test_squares_in_other_colours_are_no_chart() -> None:
     ],
 )
 def test_a_frame_in_bad_light_is_refused(light: Array, why: str) -> None:
-    with pytest.raises(CharacterisationError) as told:
+    with pytest.raises(PhotoError) as told:
         characterise_picture(chart(15, light=light))
     problem = told.value.problems[0]
     assert problem.code == f"colour.chart.{why}"
@@ -112,7 +112,7 @@ def test_a_chart_without_its_greys_is_refused() -> None:
     found = find_chart(chart())
     assert found is not None
     found.levels[20:] = np.nan
-    with pytest.raises(CharacterisationError) as told:
+    with pytest.raises(PhotoError) as told:
         characterise(found)
     assert told.value.problems[0].code == "colour.chart.covered"
 
@@ -121,7 +121,7 @@ def test_a_picture_with_an_effect_is_refused() -> None:
     found = find_chart(chart())
     assert found is not None
     found.levels[:18] = 255 * (found.levels[:18] / 255) ** np.array([0.6, 1.4, 0.9])
-    with pytest.raises(CharacterisationError) as told:
+    with pytest.raises(PhotoError) as told:
         characterise(found)
     assert told.value.problems[0].code in ("colour.chart.unlike", "colour.chart.unexplained")
 
@@ -169,13 +169,13 @@ def test_a_grey_card_is_neutral_and_as_light_as_it_is_under_its_profile() -> Non
 def test_a_grey_card_in_bad_light_is_refused(
     picture: Pixels, region: tuple[int, int, int, int], why: str
 ) -> None:
-    with pytest.raises(CharacterisationError) as told:
+    with pytest.raises(PhotoError) as told:
         grey_profile(picture, region, SRGB, "from a grey card", GREY_CARD)
     assert told.value.problems[0].code == f"colour.card.{why}"
 
 
 def test_a_picture_whose_profile_is_a_table_has_no_curves_to_keep() -> None:
     table = icc.assembled([(b"A2B0", b"mft2" + bytes(44))])
-    with pytest.raises(CharacterisationError) as told:
+    with pytest.raises(PhotoError) as told:
         grey_profile(grey(), CARD, table, "from a grey card", GREY_CARD)
     assert told.value.problems[0].code == "colour.card.table"

@@ -18,10 +18,12 @@ from archiver.dentition import codes
 from archiver.dentition.codes import Code
 from archiver.dentition.teeth import ALL_TEETH, Tooth
 from archiver.objects import concepts
+from archiver.objects.calibration import Calibration, set_calibration
 from archiver.objects.key_objects import Note, build, referenced
 from archiver.objects.session import Circumstances, Crop, Patient, Request, Visit
 from archiver.objects.uids import DerivedUids
 from archiver.photo.exif_rows import ROWS
+from archiver.photo.icc import SRGB, input_profile
 from archiver.standard.requirements import PHOTOGRAPHIC, AttributeRequirement, Module, modules_of
 from tests.conformance.statement_services import name_of, table, tag_text
 from tests.objects.object_samples import CREATED, entry, exif_block, make, picture
@@ -67,7 +69,10 @@ def _objects() -> tuple[Dataset, ...]:
         make(entry("buccal", "36", False), picture("grey png"), visit=_BARE_VISIT),
         make(entry("upper occlusal arch", ""), camera),
     ]
-    return tuple(one.dataset for photo in made for one in photo.instances)
+    found = tuple(one.dataset for photo in made for one in photo.instances)
+    by_chart = Calibration(input_profile(SRGB), 0.7, 1.9, "1.2.3", "1.2.3.4")
+    set_calibration(next(ds for ds in found if ds.ImageType[0] == "DERIVED"), by_chart)
+    return found
 
 
 def _instances() -> str:
@@ -195,6 +200,7 @@ def _code_rows() -> Iterator[tuple[str, Code]]:
     for code in (concepts.ACQUISITION_EQUIPMENT, concepts.MODIFYING_EQUIPMENT):
         yield "Contributing Equipment > Purpose of Reference", code
     yield "Source Image > Purpose of Reference", concepts.SOURCE_FOR_PROCESSING
+    yield "Referenced Image > Purpose of Reference", concepts.QUALITY_CONTROL_MATERIAL
 
 
 def _note() -> Dataset:

@@ -6,6 +6,7 @@ import io
 import re
 import subprocess
 from collections.abc import Sequence
+from dataclasses import replace
 from html import unescape
 from pathlib import Path
 
@@ -271,7 +272,7 @@ def facts(
 ) -> ColourFacts:
     fixed = balance == "by hand"
     alike = {"light": light}
-    return ColourFacts("sRGB", characterised, light, "", balance, frame, fixed, alike)
+    return ColourFacts("sRGB", characterised, light, "", balance, frame, False, fixed, alike)
 
 
 def test_a_later_frame_of_a_visit_with_a_dried_tooth_is_warned_of_and_of_no_other_visit() -> None:
@@ -316,6 +317,18 @@ def test_a_difference_is_that_of_ciede2000() -> None:
 def test_several_pictures_without_a_profile_are_told_by_their_numbers() -> None:
     frames = [ColourFrame(n, "a", facts(characterised=False), False) for n in (1, 3)]
     assert "Colour not characterised (no ICC profile): picture 1, 3." in table_of(frames).warnings
+
+
+def test_under_the_profile_of_a_chart_a_difference_is_less_uncertain() -> None:
+    means = (np.array([70.0, 2.0, 20.0]), np.array([72.0, 2.0, 20.0]))
+    frame = ColourFrame(1, "a", replace(facts(), by_chart=True), False, means)
+    (told,) = table_of([frame]).comparisons
+    assert "CIEDE2000 1.5 ± 0.6" in told
+
+
+def test_a_chart_is_a_neutral_reference() -> None:
+    told = table_of([ColourFrame(1, "a", facts("colour chart"), False)]).warnings
+    assert "There is no frame with a neutral reference." not in told
 
 
 def test_missing_frames_are_told() -> None:

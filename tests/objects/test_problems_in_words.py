@@ -27,7 +27,7 @@ VOCABULARY = {
     *(word for view in View for word in re.findall("[a-z]+", view.value)),
     *(direction.word for direction in Direction),
     *("file", "toml", "sheet", "photos", "archiver"),
-    *("neutral", "reference", "shade", "tab", "cross", "polarised"),
+    *("chart", "neutral", "reference", "shade", "tab", "cross", "polarised"),
     *("ISO", "Universal", "Palmer", "iso", "universal", "palmer", "UR", "UL", "LL", "LR"),
     *("research", "teaching", "publication", "laboratory", "referral", "patient", "copy"),
     *("left", "top", "width", "height"),

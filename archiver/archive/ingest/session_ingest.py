@@ -11,8 +11,10 @@ from collections import deque
 from collections.abc import Callable, Generator
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
-from datetime import datetime, timedelta
+from datetime import datetime
 
+from archiver.archive.ingest.capture_day import about_the_day
+from archiver.archive.ingest.colour_frames import Characterise, ColourFrames, colour_frames
 from archiver.archive.ingest.earlier_runs import ArchivedInstance, Standing, standing
 from archiver.archive.ingest.memory_budget import MemoryGate, need
 from archiver.archive.ingest.picture_quality import look_at
@@ -63,10 +65,6 @@ from archiver.photo import (
 from archiver.standard import Finding, Severity, validate_encoded
 from archiver.vision import QualityLimits
 
-#: A camera's day may differ from the visit's by this much without a word (a visit past midnight).
-_DAYS_APART = 1
-
-
 #: What is in doubt of a photograph, as it is going to be archived.
 Weigh = Callable[[Session, Photograph, Plan, CameraFile], tuple[PictureDoubt, ...]]
 
@@ -100,6 +98,8 @@ class IngestSettings:
         How many photographs are worked on at once.
     gate
         Bounds the memory that they take together.
+    characterise
+        Makes a profile from a frame with a colour chart; None where none is to be made.
 
     Raises
     ------
@@ -115,6 +115,7 @@ class IngestSettings:
     workers: int = 1
     gate: MemoryGate = field(default_factory=MemoryGate)
     weigh: Weigh = weigh_file
+    characterise: Characterise | None = None
 
     def __post_init__(self) -> None:
         demand_offset(self.now())
@@ -150,13 +151,18 @@ def take_in(
     study = photograph.study_uid(session, settings.uids)
     session = placed(archive, session, study, settings.uids)
     numbers = InstanceNumbers(archive, study, session.visit.date)
+
+    def read(entry: Photograph) -> CameraFile:
+        return read_camera_file(entry.file, limits=settings.limits, now=settings.now())
+
+    frames = colour_frames(session, settings.characterise, read, (settings.edges, settings.uids))
     with ThreadPoolExecutor(settings.workers, "photograph") as pool:
         under_way: deque[Future[_Made]] = deque()
         try:
             # One more than there are workers, so that none waits for the disk.
             for number, entry in enumerate(session.photographs, start=1):
                 under_way.append(
-                    pool.submit(_make, session, entry, number, archive, settings, numbers)
+                    pool.submit(_make, session, entry, number, archive, settings, numbers, frames)
                 )
                 if len(under_way) > settings.workers:
                     yield _keep(under_way.popleft().result(), archive, settings)
@@ -174,20 +180,25 @@ def _make(
     archive: Archive,
     settings: IngestSettings,
     numbers: InstanceNumbers,
+    frames: ColourFrames,
 ) -> _Made:
     """Make the instances of one photograph; whatever is wrong with it ends in its outcome."""
     taken = WrappedPhotograph(entry, number, Outcome.REFUSED)
     try:
         photo = read_camera_file(entry.file, limits=settings.limits, now=settings.now())
         plan = entry.plan(photo.exif_orientation)
-        taken = replace(taken, plan=plan, warnings=photo.notes)
+        calibration, told = frames.of(entry, photo)
+        taken = replace(taken, plan=plan, warnings=(*photo.notes, *told))
         _check_crop(entry, photo, plan)
         seen = photograph.examined(session, entry, plan, photo, edges=settings.edges)
         given, unbound = as_seen(entry, seen)
         # An earlier run may have kept it unconfirmed, or by an earlier version's word alone.
         ways = dict.fromkeys((given, unconfirmed(entry), entry))
+        how = (plan, photo.sha256, settings.edges, settings.uids)
+        # Nor does a chart that came to the sheet later make a picture anew.
         identities = [
-            photograph.identify(session, one, plan, photo.sha256, settings.edges, settings.uids)
+            photograph.identify(session, one, *how, by)
+            for by in dict.fromkeys((calibration, None))
             for one in ways
         ]
         before = standing(archive, session, photo, identities, given.confirmed_by)
@@ -199,7 +210,8 @@ def _make(
         taken = replace(taken, warnings=(*taken.warnings, *unbound, *before.warnings))
         making = _making(session, taken, plan, photo, identities[0], settings)
         place = numbers.number(making.taken, number, making.identity.as_shot)
-        return _instances(replace(making, number=place), taken, settings)
+        making = replace(making, number=place, calibration=calibration)
+        return _instances(making, taken, settings)
     except InputError as error:
         problems = tuple(_named(p, entry) for p in error.problems)
         return _Made(replace(taken, status=Outcome.REFUSED, problems=problems))
@@ -272,7 +284,7 @@ def _instances(making: Making, taken: WrappedPhotograph, settings: IngestSetting
     shown, view = built[-1].pixels, making.photograph.view
     seen = look_at(shown, view)
     judged = seen.warnings(view, settings.quality) if seen is not None else ()
-    warnings = (*taken.warnings, *judged, *_about_the_day(making))
+    warnings = (*taken.warnings, *judged, *about_the_day(making))
     headers = [part10.encoded(one.dataset) for one in built]
     found = tuple(
         tuple(validate_encoded(header, one.pixels.stream, one.pixels.transfer_syntax))
@@ -323,23 +335,6 @@ def _encoded(making: Making, settings: IngestSettings) -> Both:
         # A mirror shot that the camera itself turned back: right way round as it is.
         return replace(both, corrected=encode_corrected(photo, turn, box))
     return both
-
-
-def _about_the_day(making: Making) -> tuple[Problem, ...]:
-    day = making.session.visit.date
-    if making.taken is None:
-        return (Problem("archive.session_ingest.no_time"),)
-    apart = abs(making.taken.date() - day)
-    if apart <= timedelta(days=_DAYS_APART):
-        return ()
-    return (
-        Problem(
-            "archive.session_ingest.clock_far_off",
-            taken=f"{making.taken:%Y-%m-%d}",
-            days=apart.days,
-            day=day.isoformat(),
-        ),
-    )
 
 
 def _keep(made: _Made, archive: Archive, settings: IngestSettings) -> WrappedPhotograph:
