@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, fields
 from datetime import date
 from enum import Enum
@@ -151,6 +151,8 @@ class Record:
         return harmless_row([_csv_text(getattr(self, name)) for name in CSV_HEADER])
 
 
+#: Rows that are read from the index at once.
+_AT_ONCE = 500
 #: Names of the columns of a CSV file.
 CSV_HEADER: tuple[str, ...] = tuple(f.name for f in fields(Record))
 
@@ -187,9 +189,15 @@ def answer(connection: Connection, query: Query, layout: Layout) -> list[Record]
     layout
         Of the archive, for the paths.
     """
+    return list(answers(connection, query, layout))
+
+
+def answers(connection: Connection, query: Query, layout: Layout) -> Iterator[Record]:
+    """Ask the index as `answer` does, and yield what is found without ever holding all of it."""
     root = layout.root.as_posix()
-    found = connection.execute(_statement(query, _certainty(connection))).all()
-    return [_record(tuple(row), root) for row in found]
+    asked = _statement(query, _certainty(connection)).execution_options(yield_per=_AT_ONCE)
+    for row in connection.execute(asked):
+        yield _record(tuple(row), root)
 
 
 def _certainty(connection: Connection) -> ColumnElement[Any]:

@@ -14,7 +14,9 @@ from __future__ import annotations
 
 import json
 import sys
-from typing import TYPE_CHECKING
+from collections.abc import Mapping
+from types import MappingProxyType
+from typing import TYPE_CHECKING, Any
 
 from archiver.cli.command import Option, Options, verb
 from archiver.cli.options import INCLUDE_REJECTED, SELECTORS
@@ -23,10 +25,12 @@ from archiver.errors import Problem, UsageError
 from archiver.wording import words_of
 
 if TYPE_CHECKING:
-    from collections.abc import Collection, Sequence
+    from collections.abc import Collection, Container, Iterable, Sequence
 
     from archiver.archive import Query, Record
     from archiver.workflow import QueryAnswer
+
+_NOTHING: Mapping[str, str] = MappingProxyType({})
 
 
 @verb(
@@ -43,6 +47,8 @@ if TYPE_CHECKING:
 )
 def command(options: Options) -> int:
     """Carry the verb out."""
+    if options.at is None and options.contact_sheet is None and (options.json or options.csv):
+        return _stream(options, question(options))
     answer = _answer(options, question(options))
     if answer.way:
         print(f"{options.at.name}: {answer.way}", file=sys.stderr)
@@ -52,20 +58,50 @@ def command(options: Options) -> int:
 
         write_record_sheet(records, options.contact_sheet)
     if options.json:
-        told = [
-            {
-                **r.to_json(),
-                **({"known_by": known_by[r.sop_instance_uid]} if known_by else {}),
-                **({"wrong_way": True} if r.sop_instance_uid in answer.wrong_way else {}),
-            }
-            for r in records
-        ]
-        print(json.dumps(told, ensure_ascii=False, indent=2))
+        _write_json(_told(one, answer.wrong_way, known_by) for one in records)
     elif options.csv:
         _write_csv(records)
     else:
         _write_table(records, answer.wrong_way)
     return 0
+
+
+def _stream(options: Options, asked: Query) -> int:
+    """Write all that our own archive answers, however much it is, in little memory."""
+    from archiver.archive.store import Archive
+    from archiver.cli.settings import read_settings
+    from archiver.records.checks import failed_sides
+
+    folder = options.archive or read_settings().archive
+    with Archive.open(folder, create=False, read_only=True) as archive:
+        found = archive.query_each(asked)
+        if options.json:
+            wrong = failed_sides(archive.layout.root)
+            _write_json(_told(one, wrong) for one in found)
+        else:
+            _write_csv(found)
+    return 0
+
+
+def _told(
+    record: Record, wrong_way: Container[str], known_by: Mapping[str, str] = _NOTHING
+) -> dict[str, Any]:
+    uid = record.sop_instance_uid
+    return {
+        **record.to_json(),
+        **({"known_by": known_by[uid]} if known_by else {}),
+        **({"wrong_way": True} if uid in wrong_way else {}),
+    }
+
+
+def _write_json(rows: Iterable[dict[str, Any]]) -> None:
+    """Print a list, one item after the other."""
+    before = "["
+    for row in rows:
+        text = json.dumps(row, ensure_ascii=False, indent=2).replace("\n", "\n  ")
+        sys.stdout.write(f"{before}\n  {text}")
+        before = ","
+    print("[]" if before == "[" else "\n]")
 
 
 def _answer(options: Options, asked: Query) -> QueryAnswer:
@@ -106,7 +142,7 @@ def question(options: Options) -> Query:
     )
 
 
-def _write_csv(records: Sequence[Record]) -> None:
+def _write_csv(records: Iterable[Record]) -> None:
     import csv
 
     from archiver.archive import CSV_HEADER

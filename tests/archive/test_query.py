@@ -13,7 +13,8 @@ from archive_samples import Clock, incoming, tooth, uid
 from hypothesis import given
 from hypothesis import strategies as st
 
-from archiver.archive.query import CSV_HEADER, Query, RecordOrder
+from archiver.archive import query as archive_query
+from archiver.archive.query import CSV_HEADER, Query, Record, RecordOrder
 from archiver.archive.store.archive import Archive
 from archiver.archive.store.index import iso_date, iso_time, name_key
 from archiver.dentition.sights import covered_teeth
@@ -138,6 +139,24 @@ def test_every_other_key_must_match(archive: Archive) -> None:
     assert found(archive, patient_id="p-0417") == []
     assert found(archive, mirror="direct", view="left buccal") == [5]
     assert found(archive, limit=0) == []
+
+
+def test_records_are_yielded_one_by_one_and_are_those_of_the_list(
+    archive: Archive, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    asked = Query(order=RecordOrder.ADDED, include_rejected=True)
+    every = archive.query(asked)
+    made: list[tuple[object, ...]] = []
+
+    def counted(row: tuple[object, ...], root: str) -> Record:
+        made.append(row)
+        return one_record(row, root)
+
+    one_record = archive_query._record
+    monkeypatch.setattr(archive_query, "_record", counted)
+    found = archive.query_each(asked)
+    assert next(found) == every[0] and len(made) == 1
+    assert [every[0], *found] == every and len(every) > 5
 
 
 def test_a_record_as_json_has_what_readers_rely_on(archive: Archive) -> None:

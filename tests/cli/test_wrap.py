@@ -227,7 +227,10 @@ def test_the_practice_settings_name_the_archive(
     monkeypatch.setenv("ARCHIVER_SETTINGS", str(settings))
     sheet = write_sheet(tmp_path, ['file = "IMG_0001.JPG"\nteeth = [25]'])
     assert archiver("wrap", sheet).returncode == 0
-    found = json.loads(archiver("query", "--tooth", "iso:25", "--json").stdout)
+    told = archiver("query", "--tooth", "iso:25", "--json").stdout
+    found = json.loads(told)
+    assert told == json.dumps(found, ensure_ascii=False, indent=2) + "\n" and len(found) == 2
+    assert archiver("query", "--tooth", "iso:11", "--json").stdout == "[]\n"
     assert {r["mirror"] for r in found} == {"uncorrected", "corrected"}
     keys = {"patient_id", "study_date", "modality", "sop_instance_uid", "teeth", "view"}
     assert keys | {"mirror", "confirmed", "path"} <= set(found[0])

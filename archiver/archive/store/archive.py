@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import AbstractContextManager
 from dataclasses import replace
 from datetime import datetime, timezone
@@ -11,7 +11,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import TYPE_CHECKING, Protocol, TypeVar, cast
 
-from archiver.archive.query import Query, Record, answer
+from archiver.archive.query import Query, Record, answer, answers
 from archiver.archive.store.durable import translated
 from archiver.archive.store.file_transaction import Incoming, Stored
 from archiver.archive.store.index import Index
@@ -228,6 +228,11 @@ class Archive:
         """Return the instances that answer a question."""
         with self._index.reading() as connection:
             return answer(connection, query, self.layout)
+
+    def query_each(self, query: Query) -> Iterator[Record]:
+        """Yield the instances that answer a question, however many, in little memory."""
+        with self._index.reading() as connection:
+            yield from answers(connection, query, self.layout)
 
     def reading(self) -> AbstractContextManager[Connection]:
         """Give a connection to the index, for questions that `query` does not know.
