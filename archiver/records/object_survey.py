@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import stat
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator
@@ -68,6 +69,7 @@ def look_at_objects(
     stamp = now.isoformat(timespec="seconds")
     places: set[str] = set()
     device = layout.objects.stat().st_dev if layout.objects.is_dir() else 0
+    mounted = mounts_within(layout.objects)
 
     def jobs() -> Iterator[_Job]:
         for path, status in sorted(walk(layout.objects), key=lambda one: one[0]):
@@ -75,6 +77,8 @@ def look_at_objects(
             places.add(relative)
             size, changed = status.st_size, status.st_mtime_ns
             special = _special(status, device)
+            if not special and path.startswith(mounted):
+                special = "mounted"
             old = None if full or special else known.get(relative)
             if old is not None and (
                 (old.size, old.changed) != (size, changed) or old.depth < depth
@@ -109,7 +113,27 @@ def _special(status: os.stat_result, device: int) -> str:
         return "link"
     if not stat.S_ISREG(status.st_mode):
         return "no_file"
-    return "other_disk" if status.st_dev != device else ""
+    return "mounted" if status.st_dev != device else ""
+
+
+def mounts_within(folder: Path, table: Path = Path("/proc/self/mountinfo")) -> tuple[str, ...]:
+    """Return the folders below one that something is mounted on, each with a slash at its end.
+
+    Of a folder of the same disk that is mounted once more (a bind mount) files do not tell. None
+    where the system has no such table (proc(5)).
+    """
+    try:
+        lines = table.read_text("utf-8", "surrogateescape").splitlines()
+    except OSError:
+        return ()
+    points = [re.sub(r"\\([0-7]{3})", _octal, line.split(" ")[4]) for line in lines if line]
+    here = f"{os.fspath(folder.resolve())}/"
+    beyond = [point.removeprefix(here) for point in points if point.startswith(here)]
+    return tuple(f"{os.fspath(folder)}/{one}/" for one in beyond)
+
+
+def _octal(found: re.Match[str]) -> str:
+    return chr(int(found[1], 8))
 
 
 def walk(folder: Path) -> Iterator[tuple[str, os.stat_result]]:
