@@ -37,7 +37,7 @@ AT_MOST_DECODINGS, AT_MOST_MEGABYTES = 0.6 / 0.14, 250
 _PROMISED = 8
 
 #: Photographs as they are, of which it is true: their front teeth are out of focus.
-_SOFT = {"patient_0.upper_occlusal"}
+_OUT_OF_FOCUS = {"patient_0.upper_occlusal"}
 
 _LOOK = """\
 import io, re, sys, time
@@ -159,7 +159,9 @@ def quality(several: list[Picture]) -> bool:
     small = [(one, _at_most(one.pixels, 1200)) for one in several]
     for one, pixels in small:
         found = told_of(pixels, one.view)
-        told_falsely = found is None or bool(found - {"soft"} if one.name in _SOFT else found)
+        told_falsely = found is None or bool(
+            found - {"soft"} if one.name in _OUT_OF_FOCUS else found
+        )
         false += told_falsely
         if told_falsely:
             print(f"  {one.name}: {', '.join(sorted(found or ['no teeth found']))}", flush=True)
