@@ -15,7 +15,7 @@ import httpx
 import pytest
 
 from archiver.archive.index_rebuild import rebuild
-from archiver.archive.store.journal import verify_chain
+from archiver.archive.store.journal_lines import verify_chain
 from archiver.network.outbox.outbox import Outbox
 from tests.cli.in_process import archiver
 from tests.network import node_samples as samples
