@@ -158,7 +158,8 @@ class _Judge:
         status = found.status if due else NOT_DUE
         key = (requirement.name, target.label)
         if key not in self._views:
-            self._views[key] = joined(target.words(requirement.views))
+            views, frames = joined(target.words(requirement.views)), joined(requirement.frames)
+            self._views[key] = f"{views} ({frames})" if frames else views
         demand = Demand(
             self.label,
             requirement.name,

@@ -122,6 +122,7 @@ def said_by(dataset: Dataset, description: Description) -> ObjectFacts:
         "",
         0,
         stage=words.get(concepts.STAGE, ""),
+        frame=words.get(concepts.COLOUR_FRAME, ""),
         consent=words.get(concepts.CONSENT, ""),
         operator=operator,
         confirmed_by=description.confirmed_by,

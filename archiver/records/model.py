@@ -152,7 +152,7 @@ class ObjectFacts:
     ----------
     digest, size
         Of the file as it was found.
-    stage, consent, operator, confirmed_by
+    stage, frame, consent, operator, confirmed_by
         Words of the object; empty where it does not say.
     sources
         SOP Instance UIDs that it is derived from.
@@ -177,6 +177,7 @@ class ObjectFacts:
     digest: str
     size: int
     stage: str = ""
+    frame: str = ""
     consent: str = ""
     operator: str = ""
     confirmed_by: str = ""

@@ -17,6 +17,8 @@ STAGE_WORDS: Mapping[str, tuple[str, ...]] = {
     "finished": ("finished", "after", "final", "post-op", "postop", "postoperative", "completed"),
 }
 _STAGES = {word: stage for stage, words in STAGE_WORDS.items() for word in words}
+#: Frames of colour that show a card or a chart, whatever stands beside it.
+CARDS = ("colour chart", "neutral reference")
 #: One surface has two names, by whether a tooth stands in front or behind.
 _FAMILIES = (
     frozenset({"occlusal", "incisal"}),
@@ -46,6 +48,8 @@ class RecordPicture:
     certainty
         How the side is confirmed: ``said``, ``bound``, ``countersigned`` or ``lapsed``; empty
         where it is not, or the objects were not read.
+    frame
+        Which frame of colour it is; empty where none, None where the objects were not read.
     """
 
     instances: tuple[Instance, ...]
@@ -58,6 +62,7 @@ class RecordPicture:
     figures: Mapping[str, float]
     operator: str = ""
     certainty: str = ""
+    frame: str | None = None
 
     @property
     def first(self) -> Instance:
@@ -167,6 +172,7 @@ def _picture(group: list[Instance], facts: Mapping[str, ObjectFacts]) -> RecordP
         looks[-1].figures if looks else {},
         next((k.operator for k in known if k.operator), "") or group[0].who,
         next((k.certainty for k in known if k.certainty), ""),
+        next((k.frame for k in known if k.frame), "") if known else None,
     )
 
 

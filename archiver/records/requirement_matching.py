@@ -9,14 +9,15 @@ from functools import cached_property
 
 from archiver.dentition import WORD_SETS, Arch, Side, Tooth
 from archiver.objects import COUNTERSIGNED
-from archiver.records.pictures import RecordPicture, alike, shows_any
+from archiver.records.pictures import CARDS, RecordPicture, alike, shows_any
 from archiver.records.rules.rule_keys import OCCLUSAL_ARCH, SIDE_IN_OCCLUSION
-from archiver.records.rules.rule_set import ViewRequirement
+from archiver.records.rules.rule_set import PLAIN, ViewRequirement
 from archiver.records.rules.rule_words import joined
 from archiver.wording import Text
 
 #: What a picture can fail, in the order in which the last of several is told.
 _KINDS = {
+    "frame": "view-missing",
     "mirror": "mirror-not-allowed",
     "stage": "stage-not-told",
     "confirmed": "confirmer-not-allowed",
@@ -65,7 +66,7 @@ class Target:
 def targets_of(requirement: ViewRequirement, teeth: Sequence[Tooth]) -> Iterator[Target]:
     """Yield what a requirement is about on an occasion with these teeth."""
     if requirement.scope == "mouth":
-        yield _arch(Arch(requirement.arch)) if requirement.arch else Target("mouth")
+        yield _of_mouth(requirement)
         return
     seen: set[str] = set()
     for tooth in teeth:
@@ -73,6 +74,21 @@ def targets_of(requirement: ViewRequirement, teeth: Sequence[Tooth]) -> Iterator
         if target.label not in seen:
             seen.add(target.label)
             yield target
+
+
+def _of_mouth(requirement: ViewRequirement) -> Target:
+    if requirement.sextants:
+        permanent = [tooth for name in requirement.sextants for tooth in WORD_SETS[name]]
+        # Deciduous quadrants are numbered four more (ISO 3950), and have five teeth.
+        milk = [Tooth(t.quadrant + 4, t.position) for t in permanent if t.position <= 5]
+        arches, sides = ({getattr(t, of) for t in permanent} for of in ("arch", "side"))
+        return Target(
+            joined(requirement.sextants),
+            (*permanent, *milk),
+            arches.pop() if len(arches) == 1 else None,
+            sides.pop() if len(sides) == 1 else None,
+        )
+    return _arch(Arch(requirement.arch)) if requirement.arch else Target("mouth")
 
 
 def _target(scope: str, tooth: Tooth) -> Target:
@@ -181,6 +197,8 @@ def _shows(picture: RecordPicture, views: frozenset[str], target: Target) -> boo
 def _failures(
     requirement: ViewRequirement, picture: RecordPicture, rivals: Sequence[tuple[date, date]]
 ) -> Iterator[str]:
+    if not _is_frame(requirement, picture):
+        yield "frame"
     through_mirror = {"mirror": True, "direct": False}.get(requirement.mirror, picture.mirror)
     if picture.mirror not in (None, through_mirror):
         yield "mirror"
@@ -196,6 +214,14 @@ def _failures(
         yield "countersigned"
     if list(_quality_failures(requirement, picture)):
         yield "quality"
+
+
+def _is_frame(requirement: ViewRequirement, picture: RecordPicture) -> bool:
+    if picture.frame is None:  # only the object knows
+        return True
+    if not requirement.frames:
+        return picture.frame not in CARDS
+    return (picture.frame or PLAIN) in requirement.frames
 
 
 def _is_confirmed(requirement: ViewRequirement, picture: RecordPicture) -> bool:
@@ -233,6 +259,8 @@ def _nearest(
 
 def _in_text(requirement: ViewRequirement, picture: RecordPicture, failed: str) -> Text:
     """Tell what speaks against a picture."""
+    if failed == "frame":
+        return Text("records.match.frame", frame=picture.frame or PLAIN)
     if failed == "mirror":
         return Text(f"records.match.{'mirror' if picture.mirror else 'direct'}")
     if failed == "stage":

@@ -70,6 +70,7 @@ def picture(
     size: int = 4000,
     figures: dict[str, float] | None = None,
     certainty: str = "",
+    frame: str | None = "",
 ) -> RecordPicture:
     """A photograph as the rules see it; an arch is taken through a mirror unless said."""
     through = view.endswith("arch") if mirror is None else mirror
@@ -93,6 +94,7 @@ def picture(
         stage,
         figures or {},
         certainty=certainty,
+        frame=frame,
     )
 
 

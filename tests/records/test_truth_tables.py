@@ -48,6 +48,8 @@ class Row:
     stage: str = ""
     day: date = DAY
     optional: bool = False
+    teeth: tuple[str, ...] = ()
+    frame: str = ""
 
 
 @dataclass(frozen=True)
@@ -108,7 +110,8 @@ TABLES = (
         (
             Row("smile", "smile"),
             *_orthodontic(""),
-            Row("lingual of back teeth, both sides", "lingual", 2, True),
+            Row("lingual of back teeth, right", "lingual", 1, True, teeth=("46", "47")),
+            Row("lingual of back teeth, left", "lingual", 1, True, teeth=("36",)),
         ),
         "New patient",
         teeth=("36",),
@@ -117,8 +120,12 @@ TABLES = (
         "periodontal-full-mouth",
         (
             *_orthodontic(""),
-            Row("upper palatal: front, right and left", "palatal", 3, True),
-            Row("lower lingual: front, right and left", "lingual", 3, True),
+            Row("upper palatal, front", "palatal", 1, True, teeth=("11", "21")),
+            Row("upper palatal, right", "palatal", 1, True, teeth=("16",)),
+            Row("upper palatal, left", "palatal", 1, True, teeth=("26",)),
+            Row("lower lingual, front", "lingual", 1, True, teeth=("31", "41")),
+            Row("lower lingual, right", "lingual", 1, True, teeth=("46",)),
+            Row("lower lingual, left", "lingual", 1, True, teeth=("36",)),
         ),
         "Periodontal recall",
         teeth=("16",),
@@ -126,7 +133,15 @@ TABLES = (
     Table(
         "shade-laboratory",
         (
-            Row("tab and texture frames", "close-up", 2),
+            Row("shade tab beside the tooth", "buccal", teeth=("26",), frame="shade tab"),
+            Row("surface and texture, without a tab", "buccal", teeth=("26",)),
+            Row(
+                "card or chart for the colours",
+                "close-up",
+                frame="neutral reference",
+                optional=True,
+            ),
+            Row("cross-polarised", "buccal", teeth=("26",), frame="cross-polarised", optional=True),
             Row("retracted frontal", "frontal"),
             Row("smile", "smile"),
         ),
@@ -156,9 +171,8 @@ def taken(table: Table, counts: tuple[int, ...]) -> Iterator[RecordPicture]:
     for row, count in zip(table.rows, counts, strict=True):
         for _ in range(count):
             number += 1
-            teeth = table.teeth if row.view in ("occlusal", "buccal", "palatal", "lingual") else ()
-            if row.view == "lingual":
-                teeth = ("36",)
+            of_teeth = row.view in ("occlusal", "buccal", "palatal", "lingual")
+            teeth = row.teeth or (table.teeth if of_teeth else ())
             yield picture(
                 number,
                 row.view,
@@ -167,6 +181,7 @@ def taken(table: Table, counts: tuple[int, ...]) -> Iterator[RecordPicture]:
                 mirror=row.mirror,
                 stage=row.stage,
                 description=table.description,
+                frame=row.frame,
             )
 
 
@@ -246,6 +261,57 @@ def test_a_set_has_neither_more_nor_fewer_rows_than_its_table() -> None:
         rows.setdefault(table.rules, set()).update(row.name for row in table.rows)
     for key, names in rows.items():
         assert {one.name for one in read_rules(shipped()[key]).requirements} == names
+
+
+# What a row's own words ask for is what counts
+
+ASKED = (
+    # set, (view, tooth, frame) of each picture, rows that are there
+    ("shade-laboratory", [("close-up", "", "")] * 2, {"surface and texture, without a tab"}),
+    (
+        "shade-laboratory",
+        [("buccal", "26", frame) for frame in ("neutral reference", "shade tab", "")],
+        {
+            "card or chart for the colours",
+            "shade tab beside the tooth",
+            "surface and texture, without a tab",
+        },
+    ),
+    ("shade-laboratory", [("frontal", "", "neutral reference")], {"card or chart for the colours"}),
+    ("periodontal-full-mouth", [("palatal", "16", "")] * 3, {"upper palatal, right"}),
+    ("periodontal-full-mouth", [("palatal", "55", "")], {"upper palatal, right"}),
+    (
+        "initial-eight",
+        [("lingual", "46", ""), ("lingual", "47", "")],
+        {"lingual of back teeth, right"},
+    ),
+)
+
+
+@pytest.mark.parametrize(("rules", "shots", "there"), ASKED)
+def test_pictures_alike_fulfil_one_row(
+    rules: str, shots: list[tuple[str, str, str]], there: set[str]
+) -> None:
+    table = next(t for t in TABLES if t.rules == rules)
+    pictures = [
+        picture(
+            number,
+            view,
+            (tooth,) if tooth else (),
+            description=table.description,
+            mirror=view in ("palatal", "lingual"),
+            frame=frame,
+        )
+        for number, (view, tooth, frame) in enumerate(shots)
+    ]
+    demands, _ = evaluate([read_rules(shipped()[rules])], Album(pictures), (), TODAY)
+    assert {d.requirement for d in demands if d.status == "present"} == there
+
+
+def test_what_frame_a_picture_is_is_not_held_against_it_where_objects_were_not_read() -> None:
+    pictures = [picture(1, "close-up", description="Shade 21", frame=None)]
+    demands, _ = evaluate([read_rules(shipped()["shade-laboratory"])], Album(pictures), (), TODAY)
+    assert "shade tab beside the tooth" in {d.requirement for d in demands if d.status == "present"}
 
 
 # What may stand in, what may not

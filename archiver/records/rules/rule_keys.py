@@ -8,11 +8,12 @@ from __future__ import annotations
 
 from collections.abc import Callable, Collection, Mapping
 
-from archiver.dentition import view_of
-from archiver.objects import Key, Unfit
+from archiver.dentition import WORD_SETS, view_of
+from archiver.objects import COLOUR_FRAMES, Key, Unfit
 from archiver.records.rules.rule_set import (
     ARCHES,
     MIRRORS,
+    PLAIN,
     QUALITY_LIMITS,
     SCOPES,
     STAGES,
@@ -22,6 +23,7 @@ from archiver.wording import Text
 
 Converter = Callable[[object], object]
 _LONGEST = 400
+SEXTANTS = tuple(name for name in WORD_SETS if name.endswith("sextant"))
 #: "occlusal arch" stands for that of the arch which holds the tooth.
 OCCLUSAL_ARCH = "occlusal arch"
 #: "side in occlusion" stands for the buccal view in occlusion of the side which holds the tooth.
@@ -90,6 +92,15 @@ def _views(value: object) -> object:
     return tuple(read)
 
 
+def _some_of(words: Collection[str]) -> Converter:
+    one_of = _one_of(words)
+
+    def convert(value: object) -> object:
+        return tuple(one_of(one) for one in _texts(value))
+
+    return convert
+
+
 def _quality(value: object) -> object:
     if not isinstance(value, Mapping) or not value:
         raise Unfit("records.rule_keys.quality")
@@ -134,7 +145,9 @@ REQUIRE: dict[str, Key] = {
     "view": Key(_views, required=True),
     "of": Key(_one_of(SCOPES), required=True),
     "arch": Key(_one_of(ARCHES)),
+    "sextants": Key(_some_of(SEXTANTS)),
     "mirror": Key(_one_of(MIRRORS)),
+    "frames": Key(_some_of((*COLOUR_FRAMES, PLAIN))),
     "stage": Key(_one_of(STAGES)),
     "count": Key(_number(1, 99)),
     "within": Key(_within),

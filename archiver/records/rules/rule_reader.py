@@ -158,6 +158,8 @@ def _check_together(
     named = relative & (set(read.get("view", ())) | set(read.get("covered_by", ())))
     if read.get("arch") and read.get("of") not in (None, "mouth"):
         reader.report((*place, "arch"), "records.rule_reader.arch_of_mouth")
+    if read.get("sextants") and (read.get("arch") or read.get("of") not in (None, "mouth")):
+        reader.report((*place, "sextants"), "records.rule_reader.sextants_of_mouth")
     if named and read.get("of") == "mouth":
         word = sorted(named)[0]
         reader.report((*place, "of"), "records.rule_reader.mouth_has_two", view=word)

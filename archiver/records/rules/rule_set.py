@@ -9,6 +9,8 @@ STAGES = ("start", "prepared", "finished")
 SCOPES = ("tooth", "quadrant", "arch", "mouth")
 ARCHES = ("upper", "lower")
 MIRRORS = ("either", "direct", "mirror")
+#: A picture that is no frame of colour.
+PLAIN = "plain"
 STANDINGS = ("published", "common practice", "from memory", "local")
 
 #: Limits of quality that a rule may set, and their units. `pixels` is the least length of the
@@ -33,8 +35,14 @@ class ViewRequirement:
         ``quadrant``, ``arch``: for each that holds such a tooth; ``mouth``: once.
     arch
         Of the mouth only this arch: ``upper`` or ``lower``; empty for both.
+    sextants
+        Of the mouth only teeth of these, by the names of `archiver.dentition.WORD_SETS`; empty
+        for all.
     mirror
         ``direct``, ``mirror`` or ``either``.
+    frames
+        Frames of colour of which the picture must be one, or `PLAIN`; empty for any picture but
+        one of a card or chart, which shows no view.
     stage
         One of `STAGES`; empty where any will do.
     count
@@ -59,7 +67,9 @@ class ViewRequirement:
     views: tuple[str, ...]
     scope: str = "mouth"
     arch: str = ""
+    sextants: tuple[str, ...] = ()
     mirror: str = "either"
+    frames: tuple[str, ...] = ()
     stage: str = ""
     count: int = 1
     before: int = 0

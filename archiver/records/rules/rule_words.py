@@ -51,13 +51,17 @@ def _quoted(words: Sequence[str]) -> str:
 
 def sentence(one: ViewRequirement) -> Text:
     """Return one requirement as a sentence."""
-    scope = Text("records.scope.one_arch", arch=one.arch)
-    if not one.arch:
-        scope = Text(f"records.scope.{one.scope}")
+    scope = Text(f"records.scope.{one.scope}")
+    if one.sextants:
+        scope = Text("records.scope.sextants", sextants=joined(one.sextants))
+    elif one.arch:
+        scope = Text("records.scope.one_arch", arch=one.arch)
     views: Text | str = joined(one.views)
     if one.count > 1:
         views = Text("records.sentence.several", count=one.count, views=views)
     parts = [Text(f"records.way.{one.mirror}", scope=scope, views=views)]
+    if one.frames:
+        parts.append(Text("records.sentence.frames", frames=joined(one.frames)))
     if one.stage:
         parts.append(Text(f"records.stage.{one.stage}"))
     if one.before or one.after:

@@ -80,7 +80,7 @@ def _offer(row: ViewRequirement, target: Target, there: Sequence[RecordPicture])
     view = target.words(row.views)[0]
     teeth: Iterable[Tooth] = target.teeth if row.scope == "tooth" else ()
     if not teeth and View(view).needs_teeth:
-        teeth = _sextant(view, row.count, target, there)
+        teeth = _sextant(view, target, there)
     mirrored = view in _MIRRORED or view.endswith("occlusal arch")
     mirror = {"mirror": True, "direct": False}.get(row.mirror, mirrored)
     return {
@@ -91,16 +91,16 @@ def _offer(row: ViewRequirement, target: Target, there: Sequence[RecordPicture])
     }
 
 
-def _sextant(
-    view: str, count: int, target: Target, there: Sequence[RecordPicture]
-) -> tuple[Tooth, ...]:
-    """Return the first sextant that no picture of the row shows: front, right, left."""
+def _sextant(view: str, target: Target, there: Sequence[RecordPicture]) -> tuple[Tooth, ...]:
+    """Return the first sextant of the target that no picture of the row shows."""
     arch = target.arch.value if target.arch else ("upper" if view == "palatal" else "lower")
-    side = [target.side.value] if target.side else ["right", "left"]
-    names = [*(["anterior"] if count > 2 else []), *side]
+    sides = [target.side.value] if target.side else ["right", "left"]
+    names = [f"{arch} {name} sextant" for name in ("anterior", *sides)]
     shown = {iso for picture in there for iso in picture.teeth}
     for name in names:
-        teeth = tuple(t for t in WORD_SETS[f"{arch} {name} sextant"] if t.position < 8)
+        teeth = tuple(t for t in WORD_SETS[name] if t.position < 8)
+        if target.teeth and not set(teeth) <= set(target.teeth):
+            continue
         if not shown & {t.iso for t in teeth}:
             return teeth
     return ()
@@ -141,4 +141,8 @@ def _picture(photo: Photo | None, said: Said) -> RecordPicture:
     )
     by = str(said.get("confirmed_by", ""))
     stage = stage_of(str(said.get("stage", "")))
-    return RecordPicture((instance,), frozenset(teeth), view, mirror, bool(by), by, stage, {})
+    frame = str(said.get("colour_frame", ""))
+    confirmed = bool(by)
+    return RecordPicture(
+        (instance,), frozenset(teeth), view, mirror, confirmed, by, stage, {}, frame=frame
+    )
