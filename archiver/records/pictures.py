@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from functools import cache
 
 from archiver.dentition import View, covered_teeth
+from archiver.objects import CHART_FRAME
 from archiver.records.model import Instance, ObjectFacts, RecordPerson
 
 #: Words by which session sheets tell a stage, folded; the stages of rules are the keys.
@@ -18,7 +19,7 @@ STAGE_WORDS: Mapping[str, tuple[str, ...]] = {
 }
 _STAGES = {word: stage for stage, words in STAGE_WORDS.items() for word in words}
 #: Frames of colour that show a card or a chart, whatever stands beside it.
-CARDS = ("colour chart", "neutral reference")
+CARDS = (CHART_FRAME, "neutral reference")
 #: One surface has two names, by whether a tooth stands in front or behind.
 _FAMILIES = (
     frozenset({"occlusal", "incisal"}),

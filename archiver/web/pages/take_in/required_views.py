@@ -19,7 +19,7 @@ from archiver.records import (
     targets_of,
     visit_of,
 )
-from archiver.records.rules import RuleSet, ViewRequirement, read_rules, shipped
+from archiver.records.rules import PLAIN, RuleSet, ViewRequirement, read_rules, shipped
 from archiver.web.pages.take_in.drafts import Draft, Photo, Said, taken_in
 from archiver.web.pages.take_in.photo_entry import teeth_of
 
@@ -88,6 +88,7 @@ def _offer(row: ViewRequirement, target: Target, there: Sequence[RecordPicture])
         "teeth": [tooth.iso for tooth in teeth],
         "mirror": mirror,
         "open": row.mirror == "either",
+        "colour_frame": next((frame for frame in row.frames if frame != PLAIN), ""),
     }
 
 

@@ -87,7 +87,7 @@
  * @property {string[]} problems
  */
 
-/** @typedef {{ view: string, teeth: string[], mirror: boolean, open: boolean }} Offer */
+/** @typedef {{ view: string, teeth: string[], mirror: boolean, open: boolean, colour_frame: string }} Offer */
 
 /**
  * A view that the rules want.

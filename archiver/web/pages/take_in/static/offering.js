@@ -6,7 +6,7 @@
 /**
  * @typedef {object} Offered
  * @property {WantedRow} row
- * @property {{ view: string, mirror: boolean, teeth?: string[], operator?: string }} given
+ * @property {{ view: string, mirror: boolean, teeth?: string[], operator?: string, colour_frame?: string }} given
  * @property {boolean} open whether it may as well be taken the other way
  * @property {boolean} several whether something else may be offered
  */
@@ -44,6 +44,7 @@ export class Offering {
     const given = { view: offer.view, mirror: offer.mirror };
     const teeth = picture.said.teeth ?? offer.teeth;
     if (teeth.length) given.teeth = teeth;
+    if (offer.colour_frame) given.colour_frame = offer.colour_frame;
     if (picture.said.operator === undefined && picture.said.top === undefined) {
       const like = this.operatorBefore(offer.mirror);
       if (like) given.operator = like;
