@@ -41,10 +41,10 @@ class QualityLimits:
         not exact; towards green they are narrower, for the same light.
     """
 
-    blur_share: float = 1.28
+    blur_share: float = 1.3
     motion: float = 1.1
     fog: float = 0.145
-    fog_beside: float = 0.206
+    fog_beside: float = 0.22
     lightness: tuple[float, float] = (54.0, 95.0)
     highlights: float = 0.25
     unevenness: float = 0.2

@@ -41,7 +41,7 @@ def test_the_map_agrees_with_outlines_that_people_drew(ten: list[Picture]) -> No
     found = [overlap(one, small(one)) for one in ten]
 
     assert len(found) == 10
-    assert np.mean(found) > 0.88 and min(found) > 0.75
+    assert np.mean(found) > 0.91 and min(found) > 0.87
 
 
 @pytest.mark.parametrize(

@@ -23,7 +23,7 @@ from archiver.vision.tooth_map import Part
 from tests.vision.training.changes import changed
 from tests.vision.training.truth import NO_TOOTH, UNKNOWN, photograph, regions, renderings
 
-CHANNELS = (16, 24, 32, 48, 64)
+CHANNELS = (16, 24, 48, 80, 112)
 _BATCH = 8
 Weights = dict[str, Any]
 
@@ -38,10 +38,12 @@ def begun(rng: np.random.Generator) -> Weights:
 
     for level, wide in enumerate(CHANNELS):
         unit(f"d{level}a", 12 if level == 0 else CHANNELS[level - 1], wide)
-        unit(f"d{level}b", wide, wide)
+        if level > 0:
+            unit(f"d{level}b", wide, wide)
     for level in range(len(CHANNELS) - 1):
-        unit(f"u{level}a", CHANNELS[level + 1] + CHANNELS[level], CHANNELS[level])
-        unit(f"u{level}b", CHANNELS[level], CHANNELS[level])
+        deep, wide = CHANNELS[level + 1], CHANNELS[level]
+        found[f"u{level}p"] = rng.normal(0, np.sqrt(1 / deep), (1, 1, deep, wide))
+        unit(f"u{level}a", wide, wide)
     found["ow"] = rng.normal(0, 0.05, (1, 1, CHANNELS[0], len(Part)))
     found["ob"] = np.zeros(len(Part))
     return {name: jnp.asarray(value, jnp.float32) for name, value in found.items()}
@@ -66,15 +68,17 @@ def scores(weights: Weights, pictures: Any) -> Any:
     value = value.reshape(n, rows // 2, columns // 2, 12)
     down = []
     for level in range(len(CHANNELS)):
-        value = unit(f"d{level}b", unit(f"d{level}a", value))
+        value = unit(f"d{level}a", value)
+        if level > 0:
+            value = unit(f"d{level}b", value)
         down.append(value)
         if level < len(CHANNELS) - 1:
             n, high, wide, deep = value.shape
             value = value.reshape(n, high // 2, 2, wide // 2, 2, deep).mean((2, 4))
     for level in range(len(CHANNELS) - 2, -1, -1):
-        value = jnp.repeat(jnp.repeat(value, 2, 1), 2, 2)
-        value = jnp.concatenate([value, down[level]], -1)
-        value = unit(f"u{level}b", unit(f"u{level}a", value))
+        value = _convolved(value, weights[f"u{level}p"])
+        value = jnp.repeat(jnp.repeat(value, 2, 1), 2, 2) + down[level]
+        value = unit(f"u{level}a", value)
     return _convolved(value, weights["ow"]) + weights["ob"]
 
 
