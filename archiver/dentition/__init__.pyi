@@ -9,6 +9,7 @@ from .correction import Plan as Plan
 from .correction import as_the_camera_shows as as_the_camera_shows
 from .correction import plan as plan
 from .drawing import draw as draw
+from .edge_words import edge_words as edge_words
 from .explanation import CAUTION as CAUTION
 from .explanation import Explanation as Explanation
 from .explanation import explain as explain

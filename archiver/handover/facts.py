@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from pydicom import Dataset
 
 from archiver.colour import space_of
-from archiver.dentition import Arch
+from archiver.dentition import Arch, edge_words
 from archiver.objects import Description, calibration_of, comments, concepts, describe, items, text
 from archiver.sheets import Edges
 from archiver.wording import words_of
@@ -78,10 +78,13 @@ class SheetFacts:
         The description of the object that goes out.
     edges
         The patient's direction at each edge, as letters.
+    edge_words
+        What lies there in the words of the trade, by edge, where all teeth have the same word.
     """
 
     description: Description
     edges: Edges
+    edge_words: Mapping[str, str]
     colour: ColourFacts
 
     @property
@@ -161,7 +164,9 @@ def facts_of(outgoing: Dataset, original: Dataset) -> SheetFacts:
         if orientation is not None
         else Edges("", "", "", "")
     )
-    return SheetFacts(description, edges, _colour(description, outgoing, original))
+    words = edge_words(description.teeth, orientation) if orientation is not None else {}
+    said = {edge: str(word) for edge, word in words.items()}
+    return SheetFacts(description, edges, said, _colour(description, outgoing, original))
 
 
 def _colour(description: Description, outgoing: Dataset, original: Dataset) -> ColourFacts:

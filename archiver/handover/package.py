@@ -188,6 +188,7 @@ def _row(one: SheetPicture, has_file: bool) -> dict[str, Any]:
         "patient_orientation": (
             [orientation.rows.value, orientation.columns.value] if orientation else None
         ),
+        "edges": dict(one.facts.edge_words),
         "mirror": description.mirror,
         "side_confirmed": bool(description.confirmed),
         "stamped": [doubt.value for doubt in one.doubts],

@@ -28,6 +28,7 @@ _HEAD, _RIM = 62.0, 13.0
 #: Pictures up to which there are so many columns and rows on a page.
 _GRIDS = ((1, 1, 1), (2, 1, 2), (4, 2, 2), (6, 2, 3))
 _MOST = 6
+_EDGES: Final = ("top", "bottom", "left", "right")
 #: Below this height of a card the colour table has a page of its own.
 _LOWEST = 190.0
 
@@ -213,8 +214,16 @@ def _plate(canvas: Canvas, one: SheetPicture, area: _Area) -> float:
         (edges.left, left - _RIM / 2, middle[1]),
         (edges.right, left + wide + _RIM / 2, middle[1]),
     )
-    for letter, x, y in places:
+    for edge, (letter, x, y) in zip(_EDGES, places, strict=True):
         _letter(canvas, letter, x, y, 9.5)
+        word = one.facts.edge_words.get(edge, "")
+        canvas.saveState()
+        canvas.translate(x, y)
+        if edge in ("left", "right"):
+            canvas.rotate(90)
+        canvas.setFont(_PLAIN, 7.5)
+        canvas.drawString(9, -2.7, word)
+        canvas.restoreState()
     return top - high - _RIM
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import json
 import re
 import subprocess
 from collections.abc import Sequence
@@ -82,6 +83,20 @@ def test_each_picture_is_told_with_tooth_view_side_and_day(
         sheet_text("legend"), *cautions(),
     ):  # fmt: skip
         assert words in told, words
+
+
+def test_the_edges_are_told_in_the_words_of_the_trade(archive: Archive, tmp_path: Path) -> None:
+    package = made(archive, tmp_path)
+    told = " ".join(texts(package.target / "1187.pdf"))
+    page = (package.target / "1187.html").read_text("utf-8")
+    rows = json.loads((package.target / "1187-manifest.json").read_text("utf-8"))["pictures"]
+    molar = next(row for row in rows if row["teeth_iso_3950"] == ["16"])
+    wanted = {"top": "mesial", "right": "palatal", "bottom": "distal", "left": "buccal"}
+    assert molar["edges"] == wanted
+    for word in (*wanted.values(), "labial", "gingival", "incisal"):
+        assert re.search(rf"\b{word}\b", told), word
+        assert re.search(rf"</b> {word}</span>", page), word
+    assert '<b class="right">R</b> buccal' in page
 
 
 def test_the_colour_frames_are_told_in_order_with_what_is_to_be_heeded(
