@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
-from playwright.sync_api import Browser, Page, Route, expect
+from playwright.sync_api import Browser, Page, Request, Route, expect
 from taking import Taking, card
 from web_serving import Served, Watch, serve
 
@@ -51,6 +52,7 @@ def confirmed(taking: Taking) -> int:
 
 
 def test_a_held_key_confirms_one_side(page: Page, running: Served, tmp_path: Path) -> None:
+    weighed = weighings(page)
     taking = Taking(running)
     taking.take(card(tmp_path / "card", 4))
     assert taking.change(**WHOM, rules="five-intraoral").status == 200
@@ -67,6 +69,22 @@ def test_a_held_key_confirms_one_side(page: Page, running: Served, tmp_path: Pat
     expect(page.locator("#offer [data-act=accept]")).to_be_enabled()
     expect(page.locator("#kept")).to_have_text("All of it is kept")
     assert confirmed(taking) == 1
+    # What is asked about second had been weighed while the first was looked at.
+    first, ahead, second = weighed[:3]
+    assert not first.get("ahead") and not second.get("ahead")
+    assert ahead == {"pictures": second["pictures"], "ahead": True}
+
+
+def weighings(page: Page) -> list[dict[str, Any]]:
+    """What the page asks to have weighed from now on."""
+    asked: list[dict[str, Any]] = []
+
+    def note(request: Request) -> None:
+        if request.url.endswith("/weigh"):
+            asked.append(request.post_data_json)
+
+    page.on("request", note)
+    return asked
 
 
 def test_fast_clicks_on_one_spot_confirm_one_side(

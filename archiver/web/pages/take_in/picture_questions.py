@@ -85,7 +85,9 @@ class PictureQuestions:
             if one is None:
                 found[digest] = []
                 continue
-            weighing = asyncio.wrap_future(doubts.weigh(one, is_looked_at=True))
+            # What is asked about next waits behind what somebody looks at.
+            is_looked_at = change.get("ahead") is not True
+            weighing = asyncio.wrap_future(doubts.weigh(one, is_looked_at=is_looked_at))
             weighed = await asyncio.shield(weighing)
             found[digest] = told(weighed, draft.of_photo(digest), habits)
         return self._site.answer({"pictures": found})

@@ -65,6 +65,7 @@ export class Asking {
     const locked = model.state !== "open";
     const asks = !offer && !locked && follows && !follows.problem && !picture.said.left_out ? settled(follows) : null;
     if (asks || (offer && follows?.edges)) this.seeing.see(picture, offer?.given ?? {});
+    if (this.seeing.ready) this.lookAhead(offer);
     const signature = JSON.stringify([model.current, offer?.given, follows?.edges, follows?.problem, picture.said, model.who, model.patient, Boolean(asks), offer?.several, this.flips, this.doubts(), this.seeing.earlier]);
     find("offer").hidden = !offer;
     find("side").hidden = !asks;
@@ -82,6 +83,15 @@ export class Asking {
     // The button that gave an answer is not the one that gives the next.
     if (ANSWERS.includes(held)) find("stage-title").focus({ preventScroll: true });
     else every(document, `[data-act="${held}"]`, HTMLElement)[0]?.focus();
+  }
+
+  /** @param {Offered | null} offer */
+  lookAhead(offer) {
+    const { model } = this;
+    const next = model.nextUnsaid(model.current);
+    if (!next || next === model.current) return;
+    const offered = this.offering.offerOf(next, offer);
+    if (offered) this.seeing.ahead(model.picture(next), offered.given);
   }
 
   // Whether a Yes counts: the picture has been looked at, and it is known what was shown.

@@ -19,6 +19,8 @@ export class Offering {
     /** @type {Map<string, boolean>} */
     this.ways = new Map(); // by view: through a mirror or direct, where the rules leave it open
     this.last = ""; // the row that was taken last
+    /** @type {{ digest: string, given: Offered["given"] } | null} */
+    this.assumed = null; // of the picture before one that is looked ahead to
     model.addEventListener("shown", () => {
       this.skipped = 0;
     });
@@ -29,13 +31,25 @@ export class Offering {
    * @returns {Offered | null}
    */
   offer() {
+    return this.offerOf(this.model.current, null);
+  }
+
+  /**
+   * What is going to be offered of another picture, once the current one is what is offered of it.
+   * @param {string} digest
+   * @param {Offered | null} taken
+   * @returns {Offered | null}
+   */
+  offerOf(digest, taken) {
     const { model } = this;
-    const picture = model.shown;
+    const picture = model.pictures.get(digest);
     if (!picture || picture.said.view || picture.said.left_out || model.state !== "open") return null;
-    const rows = model.wanted.filter((row) => row.offer);
-    const all = [...this.after(rows.filter((row) => !row.optional)), ...rows.filter((row) => row.optional)];
+    this.assumed = taken && { digest: model.current, given: taken.given };
+    const rows = model.wanted.filter((row) => row.offer && !(row === taken?.row && row.by.length + 1 >= row.count));
+    const last = taken ? rowKey(taken.row) : this.last;
+    const all = [...this.after(rows.filter((row) => !row.optional), last), ...rows.filter((row) => row.optional)];
     if (all.length === 0) return null;
-    const row = all[this.skipped % all.length];
+    const row = all[(digest === model.current ? this.skipped : 0) % all.length];
     if (!row.offer) return null;
     const offer = { ...row.offer };
     if (offer.open) offer.mirror = this.ways.get(offer.view) ?? this.before(offer.view) ?? offer.mirror;
@@ -55,12 +69,19 @@ export class Offering {
   /**
    * Whoever left views of the rules out goes on behind the one that was taken last.
    * @param {WantedRow[]} rows
+   * @param {string} taken its key
    */
-  after(rows) {
+  after(rows, taken) {
     const order = this.model.wanted.map(rowKey);
-    const last = order.indexOf(this.last);
+    const last = order.indexOf(taken);
     const at = rows.findIndex((row) => order.indexOf(rowKey(row)) >= last);
     return at > 0 ? [...rows.slice(at), ...rows.slice(0, at)] : rows;
+  }
+
+  /** @param {string} digest */
+  said(digest) {
+    const said = this.model.said(digest);
+    return this.assumed?.digest === digest ? { ...said, ...this.assumed.given } : said;
   }
 
   /**
@@ -70,7 +91,7 @@ export class Offering {
   before(view) {
     const family = view.includes("buccal") ? "buccal" : view;
     for (const digest of [...this.model.order].reverse()) {
-      const said = this.model.said(digest);
+      const said = this.said(digest);
       if (said.view?.includes(family) && said.mirror !== undefined) return said.mirror;
     }
     return undefined;
@@ -79,7 +100,7 @@ export class Offering {
   /** @param {boolean} mirror */
   operatorBefore(mirror) {
     for (const digest of [...this.model.order].reverse()) {
-      const said = this.model.said(digest);
+      const said = this.said(digest);
       if (said.view && said.mirror === mirror) return said.operator;
     }
     return undefined;

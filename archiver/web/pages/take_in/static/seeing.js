@@ -21,6 +21,7 @@ export class Seeing extends EventTarget {
     super();
     this.model = model;
     this.asked = "";
+    this.foreseen = "";
     /** @type {Shown | null} */
     this.shown = null; // null until the server has answered
     /** @type {Label | null} */
@@ -42,8 +43,7 @@ export class Seeing extends EventTarget {
    */
   see(picture, given) {
     const { model } = this;
-    const said = saidAfter(picture, given);
-    const pictures = { [picture.digest]: Object.fromEntries(SHOWING.map((key) => [key, said[key] ?? null])) };
+    const pictures = showing(picture, given);
     const asked = JSON.stringify([pictures, model.patient]);
     if (asked === this.asked) return;
     this.asked = asked;
@@ -66,6 +66,20 @@ export class Seeing extends EventTarget {
   }
 
   /**
+   * Has the server weigh what will be asked about next, so that nobody waits for it then.
+   * @param {Picture} picture
+   * @param {Given} given what is going to be offered of it
+   */
+  ahead(picture, given) {
+    const pictures = showing(picture, given);
+    const asked = JSON.stringify([pictures, this.model.patient]);
+    if (asked === this.foreseen) return;
+    this.foreseen = asked;
+    // Where this fails it is weighed when it is asked about.
+    callJson(`/take-in/${this.model.id}/weigh`, { method: "POST", body: { pictures, ahead: true } }).catch(() => {});
+  }
+
+  /**
    * @param {string} asked
    * @param {string} what
    * @param {Record<string, Record<string, unknown>>} pictures
@@ -85,4 +99,14 @@ export class Seeing extends EventTarget {
       }
     }
   }
+}
+
+/**
+ * What shows of a picture if it is what is given.
+ * @param {Picture} picture
+ * @param {Given} given
+ */
+function showing(picture, given) {
+  const said = saidAfter(picture, given);
+  return { [picture.digest]: Object.fromEntries(SHOWING.map((key) => [key, said[key] ?? null])) };
 }
