@@ -33,7 +33,7 @@ if TYPE_CHECKING:
     Option(
         "--same-person-checked-by",
         metavar="NAME",
-        help="who has looked: an identifier that is known otherwise is the same person's",
+        help="who checked that an identifier known otherwise is the same person's",
     ),
     Option("--reason", metavar="WORDS", help="why it is the same person"),
     JSON,

@@ -8,7 +8,7 @@
 Takes the newest photograph of the tooth and view and one prior a visit, or two DICOM files, turns
 all to the display orientation, aligns the priors, and draws them. What cannot be aligned is
 shown as it is. A pair that only fits when one is reflected is refused as mirror-reversed: that is
-told, kept for the audit (of an archive on this machine), and the exit status is 1.
+reported, kept for the audit (of an archive on this machine), and the exit status is 1.
 """
 
 from __future__ import annotations

@@ -4,9 +4,9 @@
   archiver confirm --by "Haugen^Liv" 7kq2m4 "N37K 2B"   case, spaces and dashes do not matter
 
 A code stands under each picture where it is shown whole with its directions: on contact sheets and
-in the pages. It is that of what was shown: of the pixels, their turn and crop, of patient, teeth
-and view. Where any of these has been changed since, nothing is confirmed. Who confirms what
-somebody else has confirmed countersigns it. New instances, which say so, take the place of the old.
+in the pages. It stands for what was shown: the pixels, their turn and crop, the patient, teeth
+and view. If any of these has changed since, nothing is confirmed. Confirming what somebody else
+has confirmed countersigns it. New instances, which say so, take the place of the old.
 """
 
 from __future__ import annotations

@@ -10,7 +10,7 @@
 
 Notes that a patient has consented to a hand-over of photographs for a purpose, or has withdrawn
 the consent; without --purpose it says what is on record. A withdrawal holds for every later
-package; what is outside already is told with it.
+package; packages that are outside already are listed with it.
 """
 
 from __future__ import annotations
@@ -36,20 +36,20 @@ if TYPE_CHECKING:
     Option("--purpose", type=PURPOSE),
     Option("--noted-by", metavar="NAME", help="who notes it, as family^given"),
     Option("--until", type=DAY, not_with=["withdrawn"], help="last day on which it holds"),
-    Option("--to", metavar="NAME", help="to whom alone the pictures may go, as at handover"),
+    Option("--to", metavar="NAME", help="the only recipient, as named at handover"),
     Option(
         "--visit",
         multiple=True,
         metavar="STUDY-UID",
         not_with=["withdrawn"],
-        help="visits that alone it is about; may be given repeatedly",
+        help="limit it to this visit; may be given repeatedly",
     ),
     Option(
         "--picture",
         multiple=True,
         metavar="SOP-UID",
         not_with=["withdrawn"],
-        help="pictures that alone it is about; may be given repeatedly",
+        help="limit it to this picture; may be given repeatedly",
     ),
     Option("--form", type=FILE, not_with=["withdrawn"], help="the signed paper, scanned as PDF"),
     Option("--given-by", type=Choice(("patient", "parent", "guardian"))),

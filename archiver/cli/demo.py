@@ -4,7 +4,7 @@
   archiver demo somewhere     into the new folder "somewhere"
 
 Takes the invented patients of demo_studies through the whole job: session sheets are wrapped,
-validated, archived and asked for, each session is drawn on a contact sheet, and a package for a
+validated, archived and queried, each session is drawn on a contact sheet, and a package for a
 laboratory is made.
 """
 

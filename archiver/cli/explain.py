@@ -2,7 +2,7 @@
 
   archiver explain --tooth iso:46 --view lingual --mirror
 
-tells that the picture comes out mirror-reversed, that it has to be flipped left to right, what
+shows that the picture comes out mirror-reversed, that it has to be flipped left to right, what
 lies at each edge before and after, and which codes the stored pictures carry.
 
 Say --top when the camera was held in another way than usual, --operator behind when it stood

@@ -13,7 +13,7 @@ of it could single the patient out for somebody who knows a little. Faces that a
 masked go once somebody has looked: --list --mask ... --review FOLDER shows them with their codes.
 
 Pictures whose side nobody confirmed, that are mirror-reversed or that failed the comparison with
-earlier ones are refused; who insists has them stamped, and the journal names who insisted.
+earlier ones are refused; --insist-by has them stamped, and the journal names who insisted.
 """
 
 from __future__ import annotations

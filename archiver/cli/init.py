@@ -2,10 +2,10 @@
 
   archiver init photographs
 
-Makes an archive in a new or empty folder. Every other verb refuses a folder that is none: where a
-volume is not mounted, nothing is archived into the empty folder in its place. The identity that is
-printed can stand in the settings, as identity = "...", so that no other archive is ever taken for
-this one. Without FOLDER, the archive of the settings is made, or the user's own.
+Makes an archive in a new or empty folder. Every other verb refuses a folder that is not an
+archive, so that where a volume is not mounted nothing goes into its empty mount point. Put the
+identity that is printed into the settings, as identity = "...", and no other archive is ever taken
+for this one. Without FOLDER, the archive of the settings is made, or the user's own.
 """
 
 from __future__ import annotations

@@ -4,14 +4,14 @@
   archiver reject SOP-UID --reason quality --because 111210 --by "Haugen^Liv"      motion blur
   archiver reject SOP-UID --reason retention --rules keeping.toml --by "Haugen^Liv"
   archiver reject --revoke SOP-UID --remark "it was hers" --by "Haugen^Liv"
-  archiver reject --heed NOTE-UID --by "Haugen^Liv"      a note that came in and counts for nothing
+  archiver reject --heed NOTE-UID --by "Haugen^Liv"      a note from elsewhere takes effect
 
 Anything in the archive can be rejected: photographs, radiographs, other archives' objects. It is
 kept, and neither found nor shown; what was rejected for another reason than quality is served to
-nobody. Of a photograph everything is rejected that was made from it. --revoke takes the note itself
+nobody. Rejecting a photograph rejects everything made from it. --revoke takes the note itself
 or what it rejects. Peers that had it are sent the note, and what revokes it.
 
-The reason "retention" is for what the rules of keeping times no longer want to be kept.
+The reason "retention" is for records past the retention period of the rules.
 """
 
 from __future__ import annotations
@@ -42,11 +42,19 @@ if TYPE_CHECKING:
         "--because",
         multiple=True,
         metavar="CODE",
-        help="why the quality is wanting, of CID 7011, such as 111210; may be given repeatedly",
+        help="what is wrong with the quality, a code of CID 7011, such as 111210; "
+        "may be given repeatedly",
     ),
-    Option("--rules", type=RULES, multiple=True, help="keeping times, for --reason retention"),
+    Option(
+        "--rules",
+        type=RULES,
+        multiple=True,
+        help="rules with retention periods, for --reason retention",
+    ),
     Option("--revoke", is_flag=True, not_with=["reason", "heed"], help="show it again"),
-    Option("--heed", is_flag=True, not_with=["reason"], help="let a note count that came in"),
+    Option(
+        "--heed", is_flag=True, not_with=["reason"], help="give effect to a note from elsewhere"
+    ),
     Option("--remark", default="", metavar="WORDS", help="in words, for the note"),
     Option("--by", required=True, metavar="NAME", help="who says so, as family^given"),
     Option("--archive", type=FOLDER),

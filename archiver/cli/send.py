@@ -3,7 +3,7 @@
   archiver send --to clinic --patient-id P-0417 --since 2026-03-04
   archiver send --to clinic --role derived --tooth iso:16
   archiver send --to clinic                        carry on with what is in the outbox
-  archiver send --to clinic --keep-trying 60       and come back for an hour where it fails
+  archiver send --to clinic --keep-trying 60       and retry for an hour where it fails
 
 What is chosen is put into the outbox and sent from there, until the peer has taken charge of it
 (storage commitment). What it took charge of is never sent to it again. NAME is one of the
@@ -44,7 +44,7 @@ if TYPE_CHECKING:
         type=Number(0, whole=False),
         default=0,
         metavar="MINUTES",
-        help="where it fails",
+        help="retry for so long where it fails",
     ),
     JSON,
 )

@@ -5,12 +5,12 @@
   archiver serve --title PHOTOARCHIVE --worklist visits.csv
   archiver serve --add-user berg --role dentist
 
-Other software stores to it, asks it and fetches from it, by DIMSE and DICOMweb. How it listens
-and whom it serves is said in the table [node] of the settings; without it, it listens on this
+Other software stores to it, asks it and fetches from it, by DIMSE and DICOMweb. The table
+[node] of the settings says how it listens and whom it serves; without it, it listens on this
 machine only, and its pages open in the browser without log-in. On the network, pages need TLS and
 users: --add-user asks for the password, or reads it from standard input; --users lists who there
-is. Roles are assistant, dentist, auditor and IT. The node is stopped by SIGTERM or Ctrl-C, after
-finishing what it took.
+is. Roles are assistant, dentist, auditor and IT. SIGTERM or Ctrl-C stops it once accepted work is
+finished.
 """
 
 from __future__ import annotations
@@ -52,7 +52,7 @@ _LOOK = 1.0
     Option("--no-pages", is_flag=True, help="serve no pages for the browser"),
     Option("--add-user", metavar="NAME", help="let somebody log in to the pages, or change how"),
     Option("--role", multiple=True, metavar="ROLE", help="of the user, repeatable"),
-    Option("--remove-user", metavar="NAME", help="let somebody log in no more"),
+    Option("--remove-user", metavar="NAME", help="take a user's log-in away"),
     Option("--users", is_flag=True, help="list who may log in to the pages"),
     Option("--json", is_flag=True, help="say where it listens as one JSON object"),
 )

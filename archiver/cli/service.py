@@ -6,7 +6,7 @@
 
 Prints what an archive needs to run as a service: a unit of systemd with its watchdog and, optional,
 sockets that systemd listens at; or a Containerfile. With --into, each file is written into a
-folder, where none of its name is. The manual says how they are used.
+folder, unless there is one of that name. The manual says how they are used.
 """
 
 from __future__ import annotations

@@ -49,7 +49,8 @@ if TYPE_CHECKING:
     Option(
         "--scheduled",
         metavar="WORDS",
-        help="patient identifier, accession number or step of today's entry, where there are more",
+        help="patient identifier, accession number or step of today's entry, where there are "
+        "several",
     ),
     Option(
         "--workers",
