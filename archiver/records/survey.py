@@ -17,6 +17,7 @@ from archiver.archive.store import (
     JournalEntry,
     Layout,
     Position,
+    existing_database,
     holds_at,
     index_in_memory,
     read_lines,
@@ -285,7 +286,7 @@ def _index(layout: Layout, survey: Survey, who: Mapping[int, str]) -> _Said | No
 def _own_check(path: Path) -> Text | str:
     """Return the first complaint of the database's own check; empty for none."""
     try:
-        with closing(sqlite3.connect(f"{path.resolve().as_uri()}?mode=ro", uri=True)) as database:
+        with closing(existing_database(path)) as database:
             row = database.execute("PRAGMA integrity_check(1)").fetchone()
     except (sqlite3.Error, ValueError) as error:
         return Text("records.survey.unchecked", error=str(error)[:120])

@@ -51,6 +51,7 @@ from archiver.records import Memory
 from archiver.records.checks import outbox_checks
 from archiver.web.pages.take_in.draft_store import Drafts
 from archiver.wording import Text
+from tests.new_archive import new_archive
 
 FIXTURES = Path(__file__).parent / "fixtures"
 ELSEWHERE = "/srv/clinic"
@@ -473,3 +474,30 @@ def test_a_side_that_an_earlier_version_confirmed_is_by_word_only_and_confirmed_
     assert "bound" in certainties()
     after = sides()
     assert (after["said"], after["bound"]) == (before["said"] - 1, 1)
+
+
+_HALF_WRITTEN = """
+import os, sqlite3, sys
+database = sqlite3.connect(sys.argv[1], isolation_level=None)
+database.execute("PRAGMA cache_size=1")
+database.execute("BEGIN IMMEDIATE")
+database.execute("CREATE TABLE half (written)")
+database.executemany("INSERT INTO half VALUES (?)", [("x" * 500,)] * 2000)
+os._exit(9)
+"""
+
+
+def test_a_database_that_a_kill_left_in_the_middle_of_its_first_transaction_opens(
+    tmp_path: Path,
+) -> None:
+    new_archive(tmp_path / "archive")
+    path = tmp_path / "archive" / "outbox.sqlite"
+    with Outbox.open(tmp_path / "archive") as outbox:
+        assert outbox.shipments() == []
+    with closing(sqlite3.connect(path)) as database:
+        database.execute("PRAGMA journal_mode=DELETE")
+    killed = subprocess.run([sys.executable, "-c", _HALF_WRITTEN, str(path)])
+    assert killed.returncode == 9 and path.with_name(f"{path.name}-journal").exists()
+    with Outbox.open(tmp_path / "archive") as outbox:
+        assert outbox.shipments() == []
+    assert not path.with_name(f"{path.name}-journal").exists()

@@ -9,7 +9,7 @@ from pathlib import Path
 from time import time_ns
 
 from archiver.archive.backup.target import BackedUpFile, BackupTarget, pieces, regular
-from archiver.archive.store import Layout
+from archiver.archive.store import Layout, existing_database
 from archiver.errors import ArchiveError, Problem
 
 #: Made again from what is kept: the index and what the validator found; or of this process alone.
@@ -112,10 +112,9 @@ class Contents:
     def _database(self, path: Path) -> BackedUpFile:
         """Take a database as it is between two transactions (https://sqlite.org/backup.html)."""
         copy = self._target.temporary / path.name
-        source = f"{path.resolve().as_uri()}?mode=ro"
         try:
             with (
-                closing(sqlite3.connect(source, uri=True, timeout=_PATIENCE)) as one,
+                closing(existing_database(path, _PATIENCE)) as one,
                 closing(sqlite3.connect(copy)) as other,
             ):
                 one.backup(other)

@@ -39,6 +39,7 @@ from .recovery import promises as promises
 from .schema import Fields as Fields
 from .schema import Schema as Schema
 from .schema import database_version as database_version
+from .schema import existing_database as existing_database
 from .schema import mark_fields as mark_fields
 from .schema import newer_version as newer_version
 from .schema import read_fields as read_fields

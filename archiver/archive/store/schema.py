@@ -108,6 +108,29 @@ def mark_fields(schema: Schema[Fields], table: Mapping[str, Any]) -> Fields:
     return {KEY: schema.version, **table}
 
 
+def existing_database(path: Path, patience: float = 10.0) -> sqlite3.Connection:
+    """Open a database that is there, to read it.
+
+    A transaction that a kill left half-written is rolled back by whoever opens the file next; a
+    connection that may only read would refuse to (https://www.sqlite.org/rescode.html,
+    SQLITE_READONLY_ROLLBACK). Where the file is write-protected, it is read all the same.
+
+    Parameters
+    ----------
+    patience
+        Seconds to wait for another process's commit.
+
+    Raises
+    ------
+    sqlite3.Error
+        If it cannot be opened.
+    """
+    where = f"{path.resolve().as_uri()}?mode=rw"
+    database = sqlite3.connect(where, uri=True, timeout=patience)
+    database.execute("PRAGMA query_only=ON")
+    return database
+
+
 def database_version(path: Path) -> int:
     """Return the version of a database without changing it; 0 where there is none.
 
@@ -118,7 +141,7 @@ def database_version(path: Path) -> int:
     """
     if not path.is_file() or not path.stat().st_size:
         return 0
-    with closing(sqlite3.connect(f"{path.resolve().as_uri()}?mode=ro", uri=True)) as database:
+    with closing(existing_database(path)) as database:
         return int(database.execute("PRAGMA user_version").fetchone()[0])
 
 

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from pathlib import Path
 
-from archiver.archive.store import database_version, newer_version
+from archiver.archive.store import database_version, existing_database, newer_version
 from archiver.errors import unpacked
 from archiver.records.model import Concern, Instance, Said
 from archiver.records.rules.rule_set import AuditLimits
@@ -60,7 +60,7 @@ def read_outbox(archive: Path) -> tuple[list[Waiting], Said]:
         found = database_version(path)
         if found > VERSION:
             return [], newer_version(Text("archive.schema.outbox"), found, VERSION, FILE)
-        with closing(sqlite3.connect(f"{path.resolve().as_uri()}?mode=ro", uri=True)) as database:
+        with closing(existing_database(path)) as database:
             return [_waiting(row, found) for row in database.execute(_READ)], ""
     except sqlite3.Error as error:
         return [], Text("records.outbox.unreadable", error=str(error)[:120])
