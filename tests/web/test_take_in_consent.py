@@ -57,6 +57,8 @@ polariser = "crossed"
 purpose = "shade"
 consent = "form of 2026-03-04"
 colour_frame = "cross-polarised"
+lingual_fronts = "upright"
+checked = ["teeth"]
 comment = "first frame of the visit"
 """
 GIVEN = {"purposes": ["laboratory"], "until": ""}
@@ -115,8 +117,8 @@ def test_the_page_has_a_field_for_every_key_of_a_sheet(taking: Taking) -> None:
     names |= set(re.findall(r'id="([^"]+)"', html))
     fields = {f"patient.{key}" for key in PATIENT if key != "name"} | {"family", "given"}
     fields |= {f"visit.{key}" for key in VISIT} | {"consent", "consent.until"}
-    # The button of the crop, and the answer to the question about the side.
-    places = {"crop": "crop-open", **dict.fromkeys(OF_ONE_LOOK, "side")}
+    # The button of the crop, and the answers to the questions about side and doubts.
+    places = {"crop": "crop-open", **dict.fromkeys((*OF_ONE_LOOK, "checked"), "side")}
     fields |= {places.get(key, key) for key in PHOTO}
     assert fields - names == set()
     offered = set(re.findall(r'<option value="([^"]+)"', html))
