@@ -17,7 +17,7 @@ from reportlab.pdfgen.canvas import Canvas
 
 from archiver.handover.facts import sheet_text
 from archiver.handover.sheet import Sheet, SheetPicture
-from archiver.sheets import BOLD, REGULAR
+from archiver.sheets import BOLD, REGULAR, font_file
 
 Paper = Literal["a4", "letter"]
 #: Points; ISO 216 and ANSI/ASME Y14.1.
@@ -35,8 +35,8 @@ _LOWEST = 190.0
 
 @cache
 def _fonts() -> None:
-    pdfmetrics.registerFont(TTFont(_PLAIN, str(REGULAR)))
-    pdfmetrics.registerFont(TTFont(_BOLD, str(BOLD)))
+    pdfmetrics.registerFont(TTFont(_PLAIN, font_file(REGULAR)))
+    pdfmetrics.registerFont(TTFont(_BOLD, font_file(BOLD)))
 
 
 @dataclass(frozen=True)

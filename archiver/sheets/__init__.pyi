@@ -6,6 +6,7 @@ from .comparison_picture import save_png as save_png
 from .lettering import BOLD as BOLD
 from .lettering import REGULAR as REGULAR
 from .lettering import Face as Face
+from .lettering import font_file as font_file
 from .lettering import shortened as shortened
 from .lettering import width as width
 from .lettering import wrapped as wrapped

@@ -10,9 +10,11 @@ in the right order.
 
 from __future__ import annotations
 
+import gzip
+import io
 import unicodedata
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import cache, lru_cache
 from pathlib import Path
 
 from PIL import ImageDraw, ImageFont, features
@@ -20,8 +22,8 @@ from PIL import ImageDraw, ImageFont, features
 from archiver.wording import words_of
 
 _FONTS = Path(__file__).with_name("fonts")
-REGULAR = _FONTS / "DejaVuSans.ttf"
-BOLD = _FONTS / "DejaVuSans-Bold.ttf"
+REGULAR = _FONTS / "DejaVuSans.ttf.gz"
+BOLD = _FONTS / "DejaVuSans-Bold.ttf.gz"
 _SYSTEM_FOLDERS = (
     Path("/usr/share/fonts"),
     Path("/usr/local/share/fonts"),
@@ -66,9 +68,19 @@ class _Run:
     font: ImageFont.FreeTypeFont
 
 
+@cache
+def _unpacked(path: Path) -> bytes:
+    return gzip.decompress(path.read_bytes())
+
+
+def font_file(path: Path) -> io.BytesIO:
+    """Return the bytes of `REGULAR` or `BOLD`, as a file to be read."""
+    return io.BytesIO(_unpacked(path))
+
+
 @lru_cache(maxsize=256)
 def _load(path: Path, size: int) -> ImageFont.FreeTypeFont:
-    return ImageFont.truetype(str(path), size)
+    return ImageFont.truetype(font_file(path) if path.suffix == ".gz" else str(path), size)
 
 
 @lru_cache(maxsize=1)

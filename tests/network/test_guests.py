@@ -72,6 +72,7 @@ def test_one_address_never_holds_all_associations(tmp_path: Path) -> None:
         assert refused.is_rejected
         other = entity().associate("127.0.0.1", port, ae_title=TITLE, bind_address=(BYSTANDER, 0))
         assert other.send_c_echo().Status == 0
+        assert b'archiver_guests_refused_total{what="associations"} 1.0' in node.figures.page()
         for one in (*held, other):
             one.release()
         for _ in range(100):
@@ -81,7 +82,6 @@ def test_one_address_never_holds_all_associations(tmp_path: Path) -> None:
             threading.Event().wait(0.05)
         assert again.send_c_echo().Status == 0
         again.release()
-        assert b'archiver_guests_refused_total{what="associations"} 1.0' in node.figures.page()
 
 
 def test_one_address_never_holds_all_bodies(tmp_path: Path) -> None:

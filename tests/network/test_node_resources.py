@@ -141,6 +141,12 @@ def see(action: Action, found: Answer, status: int) -> None:
     SEEN.add((status, action))
 
 
+def test_findings_of_what_is_not_there_are_404_and_of_what_is_no_uid_400(node: Node) -> None:
+    resource = first(Action.FINDINGS)
+    see(Action.FINDINGS, curl(node, path_of(resource, instance="1.2.3")), 404)
+    see(Action.FINDINGS, curl(node, path_of(resource, instance="no-uid")), 400)
+
+
 @pytest.mark.parametrize("action", FETCHED)
 def test_what_is_not_there_is_404_and_what_is_malformed_400(node: Node, action: Action) -> None:
     resource = first(action)
