@@ -198,11 +198,15 @@ def test_killed_at_any_moment_the_last_complete_backup_is_restored(tmp_path: Pat
     archive, target = tmp_path / "archive", tmp_path / "target"
     with Archive.create(archive) as opened:
         opened.put([incoming(1)])
-    began = time.monotonic()
-    assert command("backup", target, "--archive", archive).wait() == 0
-    full = 1.5 * (time.monotonic() - began)
+    # The first start of all may compile the program, which takes longer than a backup does.
+    for _ in range(2):
+        began = time.monotonic()
+        assert command("backup", target, "--archive", archive).wait() == 0
+        full = 1.5 * (time.monotonic() - began)
     complete, killed, number = kept(archive), 0, 10
-    for kill in range(KILLS):
+    for kill in range(KILLS * 5):
+        if kill >= KILLS and killed:
+            break
         with Archive.open(archive) as opened:
             opened.put([numbered(n, SIZE) for n in range(number, number + 20)])
         number += 20
