@@ -11,14 +11,13 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import IntEnum
-from functools import cache
-from importlib.resources import files
 
 import numpy as np
 from numpy.typing import NDArray
 
 from archiver.vision.one_core import one_core
 from archiver.vision.opencv import cv2
+from archiver.vision.stored_model import stored_model
 
 Pixels = NDArray[np.uint8]
 Floats = NDArray[np.float32]
@@ -124,7 +123,7 @@ def _look(pixels: Pixels, side: int) -> Floats:
     )
     small = cv2.resize(pixels, (columns, rows), interpolation=cv2.INTER_AREA)
     with one_core():
-        return evaluated(_weights(), small.astype(np.float32) / 255 - 0.5)
+        return evaluated(stored_model("tooth_map"), small.astype(np.float32) / 255 - 0.5)
 
 
 def evaluated(weights: Mapping[str, Floats], picture: Floats) -> Floats:
@@ -177,15 +176,6 @@ def _unit(weights: Mapping[str, Floats], name: str, value: Floats) -> Floats:
     made += weights[name + "b"]
     made *= weights[name + "g"] / np.sqrt((made * made).mean(axis=1, keepdims=True) + _EVEN)
     return np.maximum(made, 0, out=made).reshape(rows, columns, -1)
-
-
-@cache
-def _weights() -> dict[str, Floats]:
-    with (
-        (files("archiver.vision") / "model" / "tooth_map.npz").open("rb") as kept,
-        np.load(kept) as stored,
-    ):
-        return {name: stored[name].astype(np.float32) for name in stored.files}
 
 
 def _cleared(probable: Floats) -> Mask:

@@ -8,13 +8,12 @@ reflected, so that right and left are never proposed; upper and lower are not to
 from __future__ import annotations
 
 from enum import Enum
-from functools import cache
-from importlib.resources import files
 
 import numpy as np
 from numpy.typing import NDArray
 
 from archiver.vision.opencv import cv2
+from archiver.vision.stored_model import stored_model
 from archiver.vision.tooth_map import Part, Pixels, ToothMap
 
 Floats = NDArray[np.float32]
@@ -50,7 +49,7 @@ def view_kind_of(pixels: Pixels, seen: ToothMap) -> ViewKind | None:
     ViewKind or None
         None where it is not clear.
     """
-    model = _model()
+    model = stored_model("views")
     even = np.append((features(pixels, seen) - model["mean"]) / model["scale"], 1)
     scores = even @ model["views"]
     second, first = np.argsort(scores)[-2:]
@@ -83,12 +82,3 @@ def features(pixels: Pixels, seen: ToothMap) -> Floats:
     evened = np.minimum(cells / around[..., None], _MOST)
     parts = np.sqrt(np.maximum(np.stack(shares), 0))
     return np.concatenate([parts.ravel(), evened.ravel()]).astype(np.float32)
-
-
-@cache
-def _model() -> dict[str, Floats]:
-    with (
-        (files("archiver.vision") / "model" / "views.npz").open("rb") as kept,
-        np.load(kept) as stored,
-    ):
-        return {name: stored[name].astype(np.float32) for name in stored.files}

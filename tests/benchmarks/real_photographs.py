@@ -339,7 +339,7 @@ def main() -> int:
     if options.weights:
         with np.load(options.weights) as stored:
             other = {name: stored[name].astype(np.float32) for name in stored.files}
-        maps._weights = lambda: other  # type: ignore[assignment]
+        maps.stored_model = lambda _name: other
     several = pictures(options.folder)
     print(f"{len(several)} photographs of {len({one.mouth for one in several})} mouths")
     overlap = outlined(several)
