@@ -15,7 +15,7 @@ from archiver.standard.elements import Item, step_into
 from archiver.standard.key_object_rules import KEY_OBJECT_SELECTION
 from archiver.standard.report import ObjectFindings
 from archiver.standard.tables import load_toml
-from archiver.standard.template_rules import check_selection
+from archiver.standard.template_rules import check_selection, content_items
 from archiver.wording import Text
 
 #: SOP classes with a content tree.
@@ -79,7 +79,7 @@ def check_content_tree(dataset: Item, report: ObjectFindings) -> None:
         _report(report, "tree-attribute-alien", "", "RelationshipType", "at_the_root")
     listed = _check_evidence(dataset, report)
     _check_item(dataset, "", report)
-    for prefix, item, above in _items(dataset, ""):
+    for prefix, item, above in content_items(dataset):
         _check_place(item, above, prefix, report)
         _check_item(item, prefix, report)
         _check_references(item, prefix, listed, report)
@@ -97,15 +97,6 @@ def _check_document(dataset: Item, report: ObjectFindings) -> None:
     for keyword, terms in _DOCUMENT_TERMS.items():
         if (term := dataset.text(keyword)) and term not in terms:
             _report(report, "tree-term", "", keyword, "term", term=term[:16])
-
-
-def _items(item: Item, prefix: str) -> list[tuple[str, Item, Item]]:
-    """Return every item with its place and the one above it."""
-    found = []
-    for number, nested in enumerate(item.items(_CONTENT), start=1):
-        step = step_into(prefix, tag_of(_CONTENT), number)
-        found += [(step, nested, item), *_items(nested, step)]
-    return found
 
 
 @cache

@@ -70,8 +70,8 @@ def check_selection(dataset: Item, report: ObjectFindings) -> None:
     titles = dataset.items(_NAME)
     title = concept_of(titles[0]).value if titles else ""
     used: Counter[TemplateRow] = Counter()
-    for prefix, item, within in _items(dataset):
-        row = _row_of(item, within, title)
+    for prefix, item, above in content_items(dataset):
+        row = _row_of(item, "" if above is dataset else _name(above) or "?", title)
         if row is not None:
             used[row] += 1
             _check_row(row, used[row], prefix, item, title, report)
@@ -86,12 +86,12 @@ def check_selection(dataset: Item, report: ObjectFindings) -> None:
     _check_observers(dataset, used, report)
 
 
-def _items(item: Item, prefix: str = "", within: str = "") -> Iterator[tuple[str, Item, str]]:
-    """Yield every item with its place and the concept of the one that holds it."""
+def content_items(item: Item, prefix: str = "") -> Iterator[tuple[str, Item, Item]]:
+    """Yield every item of a content tree with its place and the one that holds it."""
     for number, nested in enumerate(item.items(_CONTENT), start=1):
         step = step_into(prefix, tag_of(_CONTENT), number)
-        yield step, nested, within
-        yield from _items(nested, step, _name(nested) or "?")
+        yield step, nested, item
+        yield from content_items(nested, step)
 
 
 def _row_of(item: Item, within: str, title: str) -> TemplateRow | None:
