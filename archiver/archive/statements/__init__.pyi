@@ -9,6 +9,7 @@ from .confirmations import looked_at as looked_at
 from .confirmations import named_by as named_by
 from .consent_form import attach_form as attach_form
 from .consents import GIVEN as GIVEN
+from .consents import GIVERS as GIVERS
 from .consents import WITHDRAWN as WITHDRAWN
 from .consents import Consent as Consent
 from .consents import ConsentScope as ConsentScope
@@ -23,6 +24,7 @@ from .doubt_log import kept_doubts as kept_doubts
 from .finding_lines import FINDING_LINES as FINDING_LINES
 from .finding_lines import FOLDER as FOLDER
 from .finding_lines import append_findings as append_findings
+from .finding_lines import read_findings_of as read_findings_of
 from .handover_register import HandedOver as HandedOver
 from .handover_register import handovers as handovers
 from .handover_register import of_case as of_case

@@ -8,15 +8,12 @@ They are kept of the instance that is displayed.
 
 from __future__ import annotations
 
-import json
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from datetime import datetime
 from pathlib import Path
 
-from archiver.archive.statements.finding_lines import FINDING_LINES, FOLDER, append_findings
-from archiver.archive.store import read_fields
-from archiver.errors import restored
+from archiver.archive.statements.finding_lines import FOLDER, append_findings, read_findings_of
 from archiver.photo import DoubtKind
 from archiver.wording import Text
 
@@ -81,17 +78,12 @@ def kept_doubts(archive: Path) -> Mapping[str, tuple[KeptDoubt, ...]]:
 
 
 def _read(path: Path) -> Iterator[KeptDoubt]:
-    try:
-        lines = path.read_text("utf-8", errors="replace").splitlines()
-    except OSError:
-        return
-    for line in lines:
+    for given in read_findings_of(path):
         try:
-            given = read_fields(FINDING_LINES, dict(json.loads(line)), path)
-            detail = restored(given["detail"])
+            detail = given["detail"]
             if given["check"] == _CHECK and isinstance(detail, str | Text):
                 kind, turn = DoubtKind(given["kind"]), given["turn"]
                 answered = given["outcome"] == _ANSWERED
                 yield KeptDoubt(str(given["sop"]), kind, detail, turn, answered)
-        except (KeyError, ValueError, TypeError, RecursionError):
+        except (KeyError, ValueError):
             continue

@@ -8,14 +8,14 @@ from __future__ import annotations
 
 import json
 import os
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import asdict
 from datetime import datetime
 from pathlib import Path
 
 from archiver.archive.statements.jsonl_log import last_version
-from archiver.archive.store.schema import Fields, Schema, mark_fields, unchanged
-from archiver.errors import ArchiveError, Problem
+from archiver.archive.store.schema import Fields, Schema, mark_fields, read_fields, unchanged
+from archiver.errors import ArchiveError, Problem, restored
 from archiver.wording import Text
 
 FOLDER = "findings"
@@ -30,6 +30,30 @@ def _coded(line: Fields) -> Fields:
 
 
 FINDING_LINES: Schema[Fields] = Schema(Text("archive.schema.findings"), (unchanged, _coded))
+
+
+def read_findings_of(path: Path) -> Iterator[Fields]:
+    """Yield the lines of a file of findings that can be read, a detail of our own as a text.
+
+    They are findings, not promises: one that cannot be read is passed over.
+
+    Raises
+    ------
+    ArchiveError
+        If one is of a newer version.
+    """
+    try:
+        lines = path.read_text("utf-8", errors="replace").splitlines()
+    except OSError:
+        return
+    for line in lines:
+        try:
+            given = read_fields(FINDING_LINES, dict(json.loads(line)), path)
+            if "detail" in given:
+                given["detail"] = restored(given["detail"])
+        except (KeyError, ValueError, TypeError, RecursionError):
+            continue
+        yield given
 
 
 def append_findings(

@@ -15,14 +15,12 @@ findings, not promises.
 
 from __future__ import annotations
 
-import json
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
-from archiver.archive.statements import FINDING_LINES, FOLDER
-from archiver.archive.store import read_fields
-from archiver.errors import restored
+from archiver.archive.statements import FOLDER, read_findings_of
 from archiver.records.model import Concern, Instance, concern_about
 from archiver.wording import Text
 
@@ -52,11 +50,7 @@ def read_findings(archive: Path) -> list[PictureFinding]:
     """
     found: list[PictureFinding] = []
     for path in sorted((archive / FOLDER).glob("*.jsonl")):
-        try:
-            lines = path.read_text("utf-8", errors="replace").splitlines()
-        except OSError:
-            continue
-        found += [one for line in lines if (one := _finding(line, path)) is not None]
+        found += [one for line in read_findings_of(path) if (one := _finding(line)) is not None]
     return found
 
 
@@ -74,13 +68,8 @@ def _last(findings: Sequence[PictureFinding]) -> dict[str, PictureFinding]:
     return last
 
 
-def _finding(line: str, path: Path) -> PictureFinding | None:
-    try:
-        given = read_fields(FINDING_LINES, dict(json.loads(line)), path)
-        said = {k: given.get(k, "") for k in PictureFinding.__dataclass_fields__}
-        said["detail"] = restored(said["detail"])
-    except (KeyError, ValueError, TypeError, RecursionError):
-        return None
+def _finding(line: Mapping[str, Any]) -> PictureFinding | None:
+    said = {k: line.get(k, "") for k in PictureFinding.__dataclass_fields__}
     if not all(isinstance(value, str | Text) for value in said.values()) or not said["sop"]:
         return None
     return PictureFinding(**said)

@@ -12,6 +12,7 @@ from starlette.routing import BaseRoute
 from archiver.archive import Query
 from archiver.archive.statements import (
     GIVEN,
+    GIVERS,
     WITHDRAWN,
     Consent,
     ConsentScope,
@@ -31,7 +32,6 @@ from archiver.web.visits import PhotographedDay, visits_of_study
 if TYPE_CHECKING:
     from archiver.web.app import Site
 
-_GIVERS = ("patient", "parent", "guardian")
 _LONGEST = 200
 
 
@@ -69,7 +69,7 @@ class _Consents:
             visit=visit,
             consents=[(one, self._told(one, today)) for one in standing],
             purposes=list(Purpose),
-            givers=_GIVERS,
+            givers=GIVERS,
             papers=papers,
             pictures=site.pictures.labels(pictures),
         )
@@ -148,7 +148,7 @@ def _scope(form: Form, visit: PhotographedDay, *, withdrawn: bool) -> ConsentSco
     return ConsentScope(
         recipient,
         (visit.study,) if about == "visit" else (),
-        given_by if given_by in _GIVERS else "",
+        given_by if given_by in GIVERS else "",
         form.get("giver")[:_LONGEST],
         pictures,
         form.get("form"),
