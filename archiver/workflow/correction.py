@@ -100,8 +100,9 @@ def amend(
 def _carry_findings(archive: Archive, amendment: Amendment, now: datetime) -> None:
     """What was found wrong holds for a successor that shows it alike."""
     before, after = amendment.before.plan, amendment.after.plan
-    _carry_doubts(archive, amendment, now)
-    if before.sight != after.sight or before.stored != after.stored:
+    alike = before.sight == after.sight and before.stored == after.stored
+    _carry_doubts(archive, amendment, now, alike=alike)
+    if not alike:
         return
     failed = failed_sides(archive.layout.root)
     carried = [one for one in amendment.successors if one.predecessor in failed]
@@ -117,10 +118,9 @@ def _carry_findings(archive: Archive, amendment: Amendment, now: datetime) -> No
     keep_findings(archive.layout.root, told, time=now, by=f"amend {__version__}")
 
 
-def _carry_doubts(archive: Archive, amendment: Amendment, now: datetime) -> None:
+def _carry_doubts(archive: Archive, amendment: Amendment, now: datetime, *, alike: bool) -> None:
     """Doubts about a file stay; those of earlier pictures do where it is said to show the same."""
-    root, (before, after) = archive.layout.root, (amendment.before.plan, amendment.after.plan)
-    alike = before.sight == after.sight and before.stored == after.stored
+    root = archive.layout.root
     known = kept_doubts(root)
     found = {
         doubt.kind: doubt
@@ -129,7 +129,7 @@ def _carry_doubts(archive: Archive, amendment: Amendment, now: datetime) -> None
         if alike or doubt.kind.is_of_file
     }
     # Who says how it was flipped has answered what the file made doubtful.
-    answered = before.stored != after.stored
+    answered = amendment.before.plan.stored != amendment.after.plan.stored
     carried = [
         replace(of, sop=one.sop_instance_uid, is_answered=of.is_answered or answered)
         for one in amendment.successors

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 from datetime import datetime
 from functools import cached_property
@@ -159,12 +159,17 @@ class _Weighing:
                 by=f"wrap {__version__}",
             )
 
+    @cached_property
+    def _doubts_before(self) -> Mapping[str, tuple[KeptDoubt, ...]]:
+        """What was kept of all photographs before this session; read once, as it may be much."""
+        return kept_doubts(self._archive.layout.root)
+
     def _keep_doubts(self, one: WrappedPhotograph, now: datetime) -> None:
         """Keep the doubts about a photograph, and answers to those that were kept before."""
         if not one.doubts and one.status is Outcome.NEW:
             return
         uid, root = one.instances[-1].sop_instance_uid, self._archive.layout.root
-        before = {doubt.kind: doubt for doubt in kept_doubts(root).get(uid, ())}
+        before = {doubt.kind: doubt for doubt in self._doubts_before.get(uid, ())}
         found = {
             doubt.kind: KeptDoubt(uid, doubt.kind, doubt.text, doubt.turn) for doubt in one.doubts
         }
