@@ -16,13 +16,17 @@ from archiver.records.pictures import RecordPicture
 from archiver.wording import Text
 
 if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
     from PIL.Image import Image
 
 #: Bits of 64 that may differ (common practice for this hash is up to about 10; photographs of
 #: one mouth in one view are alike by nature, so less is allowed here).
 NEAR = 4
 #: By the pigeonhole principle one of NEAR + 1 parts is equal where NEAR bits differ at most.
-_PARTS = ((0, 13), (13, 13), (26, 13), (39, 13), (52, 12))
+PARTS = ((0, 13), (13, 13), (26, 13), (39, 13), (52, 12))
+#: Side of the small picture of which a hash is taken, in pixels.
+SIDE = 32
 #: Standard deviation of the grey levels below which a picture is too even to be told apart.
 _EVEN = 4.0
 #: Positions that are reflections: flips, transpose and transverse, by the number of their turn.
@@ -67,12 +71,19 @@ def _perceptual_hash(grey: Image) -> str:
     import numpy as np
     from PIL import Image as Pillow
 
-    side, kept = 32, 8
-    pixels = np.asarray(grey.resize((side, side), Pillow.Resampling.LANCZOS), np.float64)
-    frequency, place = np.arange(kept)[:, None], np.arange(side)
-    cosines = np.cos(np.pi * frequency * (2 * place + 1) / (2 * side))
+    pixels = np.asarray(grey.resize((SIDE, SIDE), Pillow.Resampling.LANCZOS), np.float64)
+    cosines = lowest_cosines()
     low = cosines @ pixels @ cosines.T
     return np.packbits(low > np.median(low)).tobytes().hex()
+
+
+def lowest_cosines() -> NDArray[np.float64]:
+    """Return the 8 lowest cosines over a line of `SIDE` places, shape (8, `SIDE`)."""
+    import numpy as np
+
+    frequency, place = np.arange(8)[:, None], np.arange(SIDE)
+    cosines: NDArray[np.float64] = np.cos(np.pi * frequency * (2 * place + 1) / (2 * SIDE))
+    return cosines
 
 
 def check_likeness(
@@ -135,7 +146,7 @@ def near_pairs(hashes: Sequence[tuple[int, ...]]) -> set[tuple[int, int]]:
 
 
 def _parts(value: int) -> Iterator[tuple[int, int]]:
-    for number, (shift, width) in enumerate(_PARTS):
+    for number, (shift, width) in enumerate(PARTS):
         yield number, (value >> shift) & ((1 << width) - 1)
 
 

@@ -15,6 +15,7 @@ from collections.abc import Collection, Iterator, Mapping, Sequence
 from functools import cache
 from typing import TYPE_CHECKING, TypeAlias
 
+from archiver.records.checks.likeness import PARTS, SIDE, lowest_cosines
 from archiver.records.model import Concern, ObjectFacts
 from archiver.records.pictures import RecordPicture
 from archiver.wording import Text
@@ -27,8 +28,6 @@ if TYPE_CHECKING:
     Floats: TypeAlias = NDArray[np.floating]
     Hashes: TypeAlias = NDArray[np.uint64]
 
-#: Side of the small picture that is kept of each, in pixels.
-SIDE = 32
 #: Bits of 64 that a window may differ from its twin.
 _NEAR = 10
 #: Correlation from which two are one; measured, see above.
@@ -40,8 +39,6 @@ _LEAST, _STEP, _SHIFT = 0.83, 0.02, 0.03
 _TILTS = (-3.0, -1.5, 1.5, 3.0)
 #: Of tilted pictures the corners are cut away.
 _TILTED = (0.85, 0.95)
-#: Parts of a hash of which one has to be equal; what differs in 4 bits always has one.
-_PARTS = ((0, 13), (13, 13), (26, 13), (39, 13), (52, 12))
 #: Windows that are laid over finely, the nearest first.
 _TRIES = 8
 
@@ -105,7 +102,7 @@ def _pairs(greys: Sequence[Floats], people: Sequence[object]) -> Iterator[tuple[
     windows = _windows()
     whole = np.concatenate([windows.hashes(grey, [0])[0] for grey in greys])
     tables = []
-    for shift, width in _PARTS:
+    for shift, width in PARTS:
         part = (whole >> np.uint64(shift)) & np.uint64((1 << width) - 1)
         order = np.argsort(part, kind="stable")
         tables.append((shift, width, order, part[order]))
@@ -222,14 +219,13 @@ def _frequencies(begin: float, part: float) -> Floats:
     """Return the 8 lowest cosines over a stretch of a line, as `likeness` has them of the whole."""
     import numpy as np
 
-    frequency, place = np.arange(8)[:, None], np.arange(SIDE)
-    cosines = np.cos(np.pi * frequency * (2 * place + 1) / (2 * SIDE))
+    place = np.arange(SIDE)
     at = np.clip((begin + (place + 0.5) / SIDE * part) * SIDE - 0.5, 0, SIDE - 1)
     lower = np.minimum(np.floor(at).astype(int), SIDE - 2)
     sampled = np.zeros((SIDE, SIDE))
     sampled[place, lower] = 1 - (at - lower)
     sampled[place, lower + 1] += at - lower
-    made: Floats = (cosines @ sampled).astype(np.float32)
+    made: Floats = (lowest_cosines() @ sampled).astype(np.float32)
     return made
 
 
