@@ -6,9 +6,9 @@
   archiver amend SOP-UID --patient-id P-0502 --by "Haugen^Liv"   another patient's photograph
 
 SOP-UID is that of the photograph as shot or of its corrected picture (`archiver query --json`
-prints it); both are corrected together. What was wrong stays in the archive, hidden: a note
-in the standard's form rejects it. Peers that had it are sent its successor and the note. A wrong
-amendment is amended in turn.
+prints it); both are corrected together. What was wrong stays in the archive, hidden: a note in the
+standard's form rejects it. Peers that had it are sent its successor and the note. A wrong amendment
+is amended in turn.
 """
 
 from __future__ import annotations

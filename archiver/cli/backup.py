@@ -5,11 +5,10 @@
 
 Nobody has to stop working: everything that was confirmed before it began is in the backup, with
 statements, users, drafts, outbox, quarantine and the archive's secret. TARGET is a folder that is
-new, empty, or holds earlier backups of this archive; only what is new is added. It is to
-be kept as safe as the archive: its files are for their owner alone. Settings, certificates and keys
-lie elsewhere and are not in it. With --verify, all of TARGET is read again, and what is damaged
-there is brought anew. If it is killed, the previous backup
-stays good.
+new, empty, or holds earlier backups of this archive; only what is new is added. It is to be kept as
+safe as the archive: its files are for their owner alone. Settings, certificates and keys lie
+elsewhere and are not in it. With --verify, all of TARGET is read again, and what is damaged there
+is brought anew. If it is killed, the previous backup stays good.
 """
 
 from __future__ import annotations

@@ -6,11 +6,11 @@
       --out 1188.zip --zip
   archiver handover --patient-id P-0417 --tooth iso:25 --case 1187 --list
 
-Makes a package that opens without DICOM software: the corrected pictures, a sheet to print and
-one for the browser, the DICOM objects, a manifest. Only the case number ties it to the patient.
---list shows what would be in it, numbered, and what speaks against it; --list --risk also what
-of it could single the patient out for somebody who knows a little. Faces that a purpose wants
-masked go once somebody has looked: --list --mask ... --review FOLDER shows them with their codes.
+Makes a package that opens without DICOM software: the corrected pictures, a sheet to print and one
+for the browser, the DICOM objects, a manifest. Only the case number ties it to the patient. --list
+shows what would be in it, numbered, and what speaks against it; --list --risk also what of it could
+single the patient out for somebody who knows a little. Faces that a purpose wants masked go once
+somebody has looked: --list --mask ... --review FOLDER shows them with their codes.
 
 Pictures whose side nobody confirmed, that are mirror-reversed or that failed the comparison with
 earlier ones are refused; --insist-by has them stamped, and the journal names who insisted.

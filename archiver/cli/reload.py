@@ -5,10 +5,10 @@
   archiver reload --check
 
 Has the server of an archive read its settings and certificates again, as SIGHUP does. Renewed
-certificates count for new connections. If other settings have changed, it listens anew once
-work under way is finished; people log in to the pages again. Settings that cannot be used are
-refused, here and in the server's log, and those before stay in force. --check only asks
-whether the server is there and its writer works.
+certificates count for new connections. If other settings have changed, it listens anew once work
+under way is finished; people log in to the pages again. Settings that cannot be used are refused,
+here and in the server's log, and those before stay in force. --check only asks whether the server
+is there and its writer works.
 """
 
 from __future__ import annotations

@@ -5,8 +5,7 @@
 Makes an archive, in a new or empty FOLDER, of the last complete backup in TARGET, verifies every
 object and makes the index. It has the identity of the archive that was backed up: let only one of
 the two go on. What came after the backup is not in it; the outbox sends again what it does not know
-to have arrived. If it is killed, FOLDER is no archive yet, and the same command
-continues.
+to have arrived. If it is killed, FOLDER is no archive yet, and the same command continues.
 """
 
 from __future__ import annotations

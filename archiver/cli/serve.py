@@ -20,6 +20,7 @@ import signal
 import threading
 from collections.abc import Mapping
 from contextlib import AbstractContextManager, closing, nullcontext, suppress
+from functools import partial
 from typing import TYPE_CHECKING, Any
 
 from archiver.cli.command import Option, Options, verb
@@ -140,7 +141,7 @@ def _channel(archive: Archive, log: Log, served: ServedNode) -> AbstractContextM
     from archiver.service import ControlChannel
 
     try:
-        failed = lambda error: log.failure("control", error)  # noqa: E731
+        failed = partial(log.failure, "control")
         return ControlChannel(archive, failed, served.reload, served.admit)
     except OSError as error:
         why = (error.strerror or str(error)).lower()
