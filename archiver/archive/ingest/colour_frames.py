@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 from archiver.archive.ingest.side_claims import as_seen
 from archiver.errors import InputError, Problem
@@ -50,14 +50,14 @@ class ColourFrames:
     """
 
     frames: tuple[ChartFrame, ...] = ()
-    problems: Mapping[int, tuple[Problem, ...]] | None = None
+    problems: Mapping[int, tuple[Problem, ...]] = field(default_factory=dict)
 
     def of(
         self, entry: Photograph, photo: CameraFile
     ) -> tuple[Calibration | None, tuple[Problem, ...]]:
         """Return by which profile a photograph is corrected, and what is to be told of that."""
         if entry.circumstances.colour_frame == CHART_FRAME:
-            return None, (self.problems or {}).get(id(entry), ())
+            return None, self.problems.get(id(entry), ())
         if not self.frames:
             return None, ()
         apart = [_apart(entry, photo, one) for one in self.frames]

@@ -21,7 +21,6 @@ from .consents import patient_of as patient_of
 from .doubt_log import KeptDoubt as KeptDoubt
 from .doubt_log import keep_doubts as keep_doubts
 from .doubt_log import kept_doubts as kept_doubts
-from .finding_lines import FINDING_LINES as FINDING_LINES
 from .finding_lines import FOLDER as FOLDER
 from .finding_lines import append_findings as append_findings
 from .finding_lines import read_findings_of as read_findings_of

@@ -92,9 +92,10 @@ class DimseSide:
             if settings.worklist
             else None
         )
-        told = lambda why: self._log("report", why=why)  # noqa: E731
         scopes = {name: one.scope for name, one in settings.rights}
-        self._commitment = Commitment(archive, known, told, scopes)
+        self._commitment = Commitment(
+            archive, known, lambda why: self._log("report", why=why), scopes
+        )
         allowed = settings.shows_rejected_to
         retrieving = Retrieving(archive, settings.title, allowed, known, self._tell)
         services = Services(

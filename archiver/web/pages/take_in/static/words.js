@@ -3,8 +3,14 @@ import { t } from "/static/words.js";
 
 /** @import { Picture } from "./draft_shapes.js" */
 
+/** @param {string} word a sheet's, as keys of the catalogue have it */
+const keyOf = (word) => word.replaceAll(/[ -]/g, "_");
+
 /** @param {string} view */
-export const viewWords = (view) => t(`views.${view.replaceAll(" ", "_").replaceAll("-", "_")}`);
+export const viewWords = (view) => t(`views.${keyOf(view)}`);
+
+/** @param {string} frame */
+export const frameWords = (frame) => t(`take_in.colour_${keyOf(frame)}`);
 
 /** @param {string[]} [teeth] */
 export function teethWords(teeth) {
