@@ -17,12 +17,13 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from archiver.cli.command import Option, Options, verb
 from archiver.cli.parameters import DAY, FILE, FOLDER, PURPOSE, Choice
-from archiver.errors import InputError, Problem, UsageError
+from archiver.errors import InputError, ObjectError, Problem, UsageError
 from archiver.wording import words_of
 
 if TYPE_CHECKING:
@@ -85,6 +86,7 @@ def _note(folder: Path, options: Options) -> int:
         WITHDRAWN,
         ConsentScope,
         attach_form,
+        checked_scope,
         consents_of,
         handovers,
         note,
@@ -96,10 +98,23 @@ def _note(folder: Path, options: Options) -> int:
     with open_for_writing(folder) as archive:
         patient = patient_of(archive, options.patient_id, options.issuer)
         asked = Query(patient_id=patient[0], issuer=patient[1], include_rejected=True)
-        form = ""
+        about = ConsentScope(
+            (options.to or "").strip(),
+            tuple(options.visit),
+            options.given_by or "",
+            (options.giver or "").strip(),
+            tuple(options.picture),
+        )
         if options.form is not None:
-            visit = options.visit[0] if options.visit else ""
-            form = attach_form(archive, patient, _read(options.form), now(), visit=visit)
+            # Before the paper is kept: it is not left without its consent.
+            about = checked_scope(archive, patient, about)
+            visit = about.visits[0] if about.visits else ""
+            try:
+                form = attach_form(archive, patient, _read(options.form), now(), visit=visit)
+            except ObjectError as error:
+                where = str(options.form)
+                raise ObjectError(*(one.at(file=where) for one in error.problems)) from None
+            about = replace(about, form=form)
         note(
             archive,
             patient,
@@ -108,14 +123,7 @@ def _note(folder: Path, options: Options) -> int:
             now=now(),
             until=options.until,
             state=WITHDRAWN if options.withdrawn else GIVEN,
-            scope=ConsentScope(
-                (options.to or "").strip(),
-                tuple(options.visit),
-                options.given_by or "",
-                (options.giver or "").strip(),
-                tuple(options.picture),
-                form,
-            ),
+            scope=about,
         )
         root = archive.layout.root
         uids = {record.sop_instance_uid for record in archive.query(asked)}

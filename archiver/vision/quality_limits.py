@@ -94,7 +94,7 @@ def judge(
     if blur > limits.blur_share:
         motion = figures.get("motion", 0.0)
         code = "moved" if motion > max(limits.motion, _OF_BLUR * blur) else "soft"
-        share, most = f"{blur:.1f}", f"{limits.blur_share:g}"
+        share, most = f"{blur:.2f}", f"{limits.blur_share:g}"
         found.append(Problem(f"vision.quality.{code}", share=share, limit=most))
     veiled = figures.get("fog", 0.0) > limits.fog
     if veiled or figures.get("fog_beside", 0.0) > limits.fog_beside:

@@ -118,7 +118,14 @@ def test_a_consent_to_a_picture_on_a_paper(
     said = ("--purpose", "laboratory", "--noted-by", "Haugen^Liv", "--picture", uid)
     form = tmp_path / "signed.pdf"
     assert consent(archive, *said, "--form", str(form)) == 1
+    form.write_bytes(b"no paper")
+    capsys.readouterr()
+    assert consent(archive, *said, "--form", str(form)) == 1
+    assert f"{form}: " in capsys.readouterr().err
     form.write_bytes(b"%PDF-1.4\n%%EOF\n")
+    assert consent(archive, *said, "--form", str(form), "--given-by", "parent") == 1
+    with Archive.open(archive, read_only=True) as opened:
+        assert not [one for one in opened.query(Query()) if one.modality == "DOC"]
     capsys.readouterr()
     assert consent(archive, *said, "--form", str(form)) == 0
     told = capsys.readouterr().out

@@ -13,6 +13,7 @@ from .consents import GIVERS as GIVERS
 from .consents import WITHDRAWN as WITHDRAWN
 from .consents import Consent as Consent
 from .consents import ConsentScope as ConsentScope
+from .consents import checked_scope as checked_scope
 from .consents import consents_of as consents_of
 from .consents import demand as demand
 from .consents import judge as judge

@@ -325,18 +325,24 @@ def note(
     ArchiveError
         If the disk refuses.
     """
-    about = scope or ConsentScope()
-    if about.given_by in (PARENT, GUARDIAN) and not about.giver.strip("^ "):
-        raise InputError(Problem("archive.consents.giver"))
-    if about != ConsentScope():
-        about = _of_patient(archive, patient, about)
+    about = checked_scope(archive, patient, scope or ConsentScope())
     moment = now.isoformat(timespec="seconds")
     told = Consent(*patient, purpose, state, by, moment, until, None, **about.__dict__)
     return keep(archive, told)
 
 
-def _of_patient(archive: Archive, patient: tuple[str, str], about: ConsentScope) -> ConsentScope:
-    """Refuse what is not the patient's; of a picture, name all that was made from the same one."""
+def checked_scope(archive: Archive, patient: tuple[str, str], about: ConsentScope) -> ConsentScope:
+    """Return a scope that of a picture names all that was made from the same one.
+
+    Raises
+    ------
+    InputError
+        As `note`.
+    """
+    if about.given_by in (PARENT, GUARDIAN) and not about.giver.strip("^ "):
+        raise InputError(Problem("archive.consents.giver"))
+    if about == ConsentScope():
+        return about
     asked = Query(patient_id=patient[0], issuer=patient[1], include_rejected=True)
     records = archive.query(asked)
     by_uid = {one.sop_instance_uid: one for one in records}

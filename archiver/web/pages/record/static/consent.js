@@ -6,7 +6,7 @@ const scan = one(document, "#scan", HTMLInputElement);
 const papers = one(document, "#form", HTMLSelectElement);
 const told = one(document, "#scan-told", HTMLElement);
 
-scan.addEventListener("change", async () => {
+async function attach() {
   const file = scan.files?.[0];
   if (!file) return;
   try {
@@ -19,4 +19,8 @@ scan.addEventListener("change", async () => {
   } catch (error) {
     told.textContent = reason(error);
   }
-});
+}
+
+scan.addEventListener("change", attach);
+// Somebody may have been quicker than this module.
+attach();
