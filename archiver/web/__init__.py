@@ -23,7 +23,7 @@ the Starlette request and returns a Starlette response. Within it:
 - ``site.page(request, "find/answers.html", found=...)`` renders a template. The template's file is
   ``archiver/web/pages/find/templates/answers.html``; it extends ``"base.html"`` and fills the
   blocks ``title`` and ``main`` (and ``scripts``, for
-  ``<script type="module" src="/static/find/x.js">``).
+  ``<script type="module" blocking="render" src="/static/find/x.js">``).
 - ``site.answer({...})`` answers JSON. Pages of patients are never cached; that is set for all.
 - ``form_of(request)`` gives the fields of a posted form (its hidden field is made by
   ``{{ csrf_field() }}``); ``await json_of(request)`` a JSON body; ``await body_of(request, limit)``

@@ -3,15 +3,35 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
+from functools import wraps
 from pathlib import Path
+from typing import Any
 
 import pytest
-from playwright.sync_api import Browser, Page, expect
+from playwright.sync_api import Browser, Locator, Page, expect
 from web_serving import DESK, Served, Watch, copy_of, demo_archive, serve
 
 #: Milliseconds that a busy machine may take to show what is waited for.
 PATIENCE = 30_000
 expect.set_options(timeout=PATIENCE)
+
+#: What of a locator acts on the page.
+_ACTS = ("check", "click", "fill", "focus", "press", "select_option", "set_input_files", "tap")
+
+
+def _once_parsed(act: Callable[..., Any]) -> Callable[..., Any]:
+    @wraps(act)
+    def acting(locator: Locator, *given: Any, **named: Any) -> Any:
+        # A page's modules run before this; a person sees nothing to act on until then, as they
+        # hold up rendering, while a locator finds what is not painted yet.
+        locator.page.wait_for_load_state("domcontentloaded")
+        return act(locator, *given, **named)
+
+    return acting
+
+
+for _act in _ACTS:
+    setattr(Locator, _act, _once_parsed(getattr(Locator, _act)))
 
 
 @pytest.fixture(scope="session")
