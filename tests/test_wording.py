@@ -32,6 +32,14 @@ _ERRORS = {
     if isinstance(kind, type) and issubclass(kind, ArchiverError)
 }
 _MAKERS = {"Problem", "Text", "Unfit", *_ERRORS}
+RIGHT = re.compile(r"(?<!\{)\bright\b", re.IGNORECASE)
+#: As a side, an edge, a corner or a direction it stands alone or beside such a word. "The right way
+#: round" is what everybody calls a picture that is not reflected.
+AS_A_SIDE = re.compile(
+    r"^right$|\b(?:patient's|their) right\b|\bright (?:buccal|profile|edge|corner|way round)\b"
+    r"|\b(?:top|upper|lower|left to|left from|now) right\b|\bright or left\b|\bR right\b",
+    re.IGNORECASE,
+)
 #: What a function that makes a problem takes beside the values of the problem.
 OWN = {"Unfit": {"hint"}}
 #: Files of the archive and the settings are no codes.
@@ -217,6 +225,24 @@ def test_every_code_of_the_catalogue_is_used() -> None:
                         if _BEGINNING.match(text)
                     )
     assert not sorted(code for code in codes().keys() - texts if not code.startswith(made))
+
+
+def test_right_is_a_side_in_every_text_and_never_what_is_correct() -> None:
+    """Read beside a side, "the side is right" answers "is it the left side?" with its opposite."""
+    ambiguous = [
+        f"{key}: {form}"
+        for key, text in Words().all().items()
+        for form in (text.values() if isinstance(text, dict) else [text])
+        if RIGHT.search(AS_A_SIDE.sub("", form))
+    ]
+    assert not ambiguous, "\n".join(ambiguous)
+
+
+@pytest.mark.parametrize(
+    "said", ["Yes, and the side is right", "right is: turned", "find out which is right", "Right."]
+)
+def test_the_search_for_right_as_correct_finds_it(said: str) -> None:
+    assert RIGHT.search(AS_A_SIDE.sub("", said))
 
 
 def test_no_problem_has_words_of_its_own() -> None:

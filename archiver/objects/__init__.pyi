@@ -41,6 +41,7 @@ from .description import Description as Description
 from .description import Selection as Selection
 from .description import describe as describe
 from .description import shown_digest as shown_digest
+from .doubt_answers import CHECKS as CHECKS
 from .doubt_answers import answered_by as answered_by
 from .doubt_answers import is_answered as is_answered
 from .key_objects import Note as Note

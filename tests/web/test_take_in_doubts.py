@@ -122,7 +122,8 @@ def test_what_an_earlier_picture_contradicts_is_told_before_the_side_is_asked(
     served: Served, page: Page, change: Callable[[], Pixels], kind: str, words: str
 ) -> None:
     taking, digest = draft(served, file_of(change()), view="left buccal")
-    assert [one["kind"] for one in weighed(taking, digest)] == [kind]
+    against = "patient" if kind == "other mouth" else None
+    assert [(d["kind"], d["against"]) for d in weighed(taking, digest)] == [(kind, against)]
     question = opened(page, served, taking)
     # It is there when the Yes may be given, above the question, and on the tile.
     assert words in question.locator(".doubts").inner_text()

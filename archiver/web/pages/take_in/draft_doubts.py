@@ -24,7 +24,7 @@ from archiver.archive import Query, Record
 from archiver.archive.store import Archive
 from archiver.dentition import Direction, Plan, Turn, direction_of
 from archiver.errors import ArchiverError, MeaningError
-from archiver.objects import FLIPS, answered_by, is_answered
+from archiver.objects import CHECKS, FLIPS, answered_by, is_answered
 from archiver.photo import DoubtKind, PictureDoubt, file_doubts, read_camera_bytes
 from archiver.priors import KnownPictures
 from archiver.web.pages.take_in.draft_store import Open
@@ -261,11 +261,17 @@ def told(
     -------
     list of dict
         ``kind``, ``words``, ``evidence``, ``turn``; ``asks``: the key that answers it;
-        ``answered``: whether what is said does.
+        ``against``: where that is ``checked``, what to say there; ``answered``: whether what is
+        said answers it.
     """
     answers = Answers.of(said, habits)
     return [
-        {**one.to_json(), "asks": answered_by(one.kind), "answered": is_answered(one, answers)}
+        {
+            **one.to_json(),
+            "asks": answered_by(one.kind),
+            "against": CHECKS.get(one.kind),
+            "answered": is_answered(one, answers),
+        }
         for one in doubts
     ]
 

@@ -64,6 +64,7 @@
  * @property {string} kind
  * @property {string} words
  * @property {"flipped" | "exif_orientation" | "checked"} asks the key that answers it
+ * @property {"teeth" | "patient" | null} against where that is "checked", what to say there
  * @property {boolean} answered
  */
 

@@ -13,9 +13,6 @@ import { edgeOf, sideDrawing } from "./side_drawing.js";
 /** @typedef {Follows & { edges: Edges }} Settled */
 
 const SIDE = 640;
-// What a doubt of what is in the picture has to be checked against.
-/** @type {Record<string, string>} */
-const CHECKS = { "other tooth": "teeth", "other mouth": "patient" };
 
 /**
  * @param {string} name
@@ -112,8 +109,7 @@ export function doubtActs(doubts, checked, say) {
     acts.push(act("exif-ignore", t("take_in.turn_wrong"), "", () => say({ exif_orientation: "ignore" })));
     acts.push(act("exif-use", t("take_in.turn_good"), "", () => say({ exif_orientation: "use" })));
   }
-  for (const { kind } of open) {
-    const against = CHECKS[kind];
+  for (const { against } of open) {
     if (against) acts.push(act(`checked-${against}`, t(`take_in.checked_${against}`), "", () => say({ checked: [...checked, against] })));
   }
   return acts;
