@@ -37,13 +37,8 @@ def pseudo_language() -> Iterator[None]:
     """Have every text come from the catalogue in this language."""
     english = shelf.chapter
 
-    def strange(language: str, name: str) -> Mapping[str, Any]:
-        return {
-            key: {k: accented(t) for k, t in text.items()}
-            if isinstance(text, dict)
-            else accented(text)
-            for key, text in english(shelf.FIRST, name).items()
-        }
+    def strange(language: str, name: str) -> Mapping[str, str]:
+        return {key: accented(text) for key, text in english(shelf.FIRST, name).items()}
 
     shelf.chapter = strange  # type: ignore[assignment]
     shelf.words_of.cache_clear()

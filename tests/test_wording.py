@@ -16,6 +16,7 @@ import archiver
 from archiver import errors
 from archiver.errors import ArchiverError, InputError, Place, Problem
 from archiver.wording import Text, Words
+from archiver.wording.catalogue import PLURAL, named_values
 from tests.pseudo_language import accented, plain_words, pseudo_language
 
 PACKAGE = Path(archiver.__file__).parent
@@ -25,7 +26,6 @@ _PART = re.compile(r"\.(?:found|expected|hint)$")
 _CODE = re.compile(r"[a-z0-9_]+(?:\.[A-Za-z0-9_-]+)+")
 _BEGINNING = re.compile(r"[a-z0-9_]+\.[A-Za-z0-9_.-]*\Z")
 _TABLE = re.compile(r"[a-z0-9_]+\.(?:[a-z0-9_]+\.)*")
-_FIELD = re.compile(r"\{(\w+)(?::[^{}]*)?\}")
 _ERRORS = {
     name
     for name, kind in vars(errors).items()
@@ -44,6 +44,24 @@ AS_A_SIDE = re.compile(
 OWN = {"Unfit": {"hint"}}
 #: Files of the archive and the settings are no codes.
 FILES = {".toml", ".json", ".jsonl", ".sqlite", ".html", ".csv"}
+#: Counts that are never one, most of them limits of the program.
+ALWAYS_SEVERAL = {
+    "access.users.password.expected",
+    "archive.index_rebuild.not_what_was_kept.expected",
+    "archive.part10_check.at_least",
+    "network.scheduled.several.found",
+    "network.scheduled.several_with.found",
+    "network.web.metadata_objects",
+    "objects.sheet_keys.too_long",
+    "pages.compare.heading",
+    "pages.compare.refused_many",
+    "pages.take_in.too_many",
+    "photo.colour.profile_too_large",
+    "photo.exif.too_long",
+    "photo.header.bits_rounded",
+    "records.page.more",
+    "records.page.sifted",
+}
 #: What gives the values itself.
 GIVES = ("_translated",)
 
@@ -54,11 +72,7 @@ def codes() -> dict[str, set[str]]:
     found: dict[str, set[str]] = {}
     for key, text in Words().all().items():
         if key.split(".")[0] not in OTHERS:
-            forms = text.values() if isinstance(text, dict) else [text]
-            named = found.setdefault(_PART.sub("", key), set())
-            named.update(name for form in forms for name in _FIELD.findall(form))
-            # By which one of the forms is chosen.
-            named.update({"n"} if isinstance(text, dict) else ())
+            found.setdefault(_PART.sub("", key), set()).update(named_values(text))
     return found
 
 
@@ -273,6 +287,24 @@ def test_a_part_is_left_out_when_a_value_of_it_is_not_there() -> None:
     assert words.clause("x.y", "hint", {"a": 1, "b": None}) == ""
     assert words.clause("x.y", "hint", {"a": 1, "b": "c"}) == "did you mean c?"
     assert words.clause("x.y", "expected", {}) == ""
+
+
+def test_one_and_more_are_told_apart_by_each_value_for_itself() -> None:
+    words = Words()
+    words._texts = {"x.y": "{n|One dog|{n} dogs} {n|has|have} {cats} {cats|cat|cats}"}
+    assert words("x.y", n=1, cats=2) == "One dog has 2 cats"
+    assert words("x.y", n=0, cats=1) == "0 dogs have 1 cat"
+    assert words("x.y", n=3, cats="{n}") == "3 dogs have {n} cats"
+    assert named_values(words._texts["x.y"]) == {"n", "cats"}
+
+
+def test_what_is_counted_is_never_told_as_if_there_were_always_several() -> None:
+    texts = Words().all()
+    nouns = {noun for text in texts.values() for noun in re.findall(r"\|(\w+s)\}", text)}
+    counted = re.compile(rf"\{{\w+\}} (?:{'|'.join(nouns)})\b")
+    bare = {key: PLURAL.sub("", text) for key, text in texts.items()}
+    assert len(nouns) > 30
+    assert {key for key, text in bare.items() if counted.search(text)} == ALWAYS_SEVERAL
 
 
 def test_a_code_that_the_catalogue_does_not_know_fails() -> None:

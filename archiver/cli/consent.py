@@ -27,7 +27,8 @@ from archiver.errors import InputError, ObjectError, Problem, UsageError
 from archiver.wording import words_of
 
 if TYPE_CHECKING:
-    from archiver.archive.statements import Consent, HandedOver
+    from archiver.archive.statements import Consent, ConsentScope, HandedOver
+    from archiver.archive.store import Archive
 
 
 @verb(
@@ -80,15 +81,11 @@ def command(options: Options) -> int:
 
 
 def _note(folder: Path, options: Options) -> int:
-    from archiver.archive import Query
     from archiver.archive.statements import (
         GIVEN,
         WITHDRAWN,
         ConsentScope,
-        attach_form,
-        checked_scope,
         consents_of,
-        handovers,
         note,
         patient_of,
     )
@@ -97,7 +94,6 @@ def _note(folder: Path, options: Options) -> int:
 
     with open_for_writing(folder) as archive:
         patient = patient_of(archive, options.patient_id, options.issuer)
-        asked = Query(patient_id=patient[0], issuer=patient[1], include_rejected=True)
         about = ConsentScope(
             (options.to or "").strip(),
             tuple(options.visit),
@@ -106,15 +102,7 @@ def _note(folder: Path, options: Options) -> int:
             tuple(options.picture),
         )
         if options.form is not None:
-            # Before the paper is kept: it is not left without its consent.
-            about = checked_scope(archive, patient, about)
-            visit = about.visits[0] if about.visits else ""
-            try:
-                form = attach_form(archive, patient, _read(options.form), now(), visit=visit)
-            except ObjectError as error:
-                where = str(options.form)
-                raise ObjectError(*(one.at(file=where) for one in error.problems)) from None
-            about = replace(about, form=form)
+            about = _with_form(archive, patient, about, options.form)
         note(
             archive,
             patient,
@@ -125,15 +113,40 @@ def _note(folder: Path, options: Options) -> int:
             state=WITHDRAWN if options.withdrawn else GIVEN,
             scope=about,
         )
-        root = archive.layout.root
-        uids = {record.sop_instance_uid for record in archive.query(asked)}
-        outside = [
-            one
-            for one in handovers(root)
-            if options.withdrawn and one.purpose == options.purpose and uids & set(one.uids)
-            if options.to is None or one.to == options.to.strip()
-        ]
-        return _print_consents(consents_of(root, *patient), outside, options)
+        outside = _outside(archive, patient, options) if options.withdrawn else []
+        return _print_consents(consents_of(archive.layout.root, *patient), outside, options)
+
+
+def _with_form(
+    archive: Archive, patient: tuple[str, str], about: ConsentScope, path: Path
+) -> ConsentScope:
+    """Keep the signed paper, and return the scope that names it."""
+    from archiver.archive.statements import attach_form, checked_scope
+    from archiver.cli.context import now
+
+    # Before the paper is kept: it is not left without its consent.
+    about = checked_scope(archive, patient, about)
+    visit = about.visits[0] if about.visits else ""
+    try:
+        form = attach_form(archive, patient, _read(path), now(), visit=visit)
+    except ObjectError as error:
+        raise ObjectError(*(one.at(file=str(path)) for one in error.problems)) from None
+    return replace(about, form=form)
+
+
+def _outside(archive: Archive, patient: tuple[str, str], options: Options) -> list[HandedOver]:
+    """Return the packages outside that a withdrawal concerns."""
+    from archiver.archive import Query
+    from archiver.archive.statements import handovers
+
+    asked = Query(patient_id=patient[0], issuer=patient[1], include_rejected=True)
+    uids = {record.sop_instance_uid for record in archive.query(asked)}
+    return [
+        one
+        for one in handovers(archive.layout.root)
+        if one.purpose == options.purpose and uids & set(one.uids)
+        if options.to is None or one.to == options.to.strip()
+    ]
 
 
 def _read(path: Path) -> bytes:

@@ -91,28 +91,7 @@ def identify(
         By which its colours are corrected.
     """
     study = study_uid(session, uids)
-    how = asdict(entry.circumstances)
-    if not how["colour_frame"]:
-        # A key younger than the first archives: where it is not said, identifiers stay theirs.
-        del how["colour_frame"]
-    visit = session.visit
-    how |= {key: said for key in _OF_WHOM_AND_WHERE if (said := getattr(visit, key))}
-    request = session.visit.request
-    if request is not None:
-        how["request"] = asdict(request)
-    meaning = {
-        "patient": [session.patient.issuer, session.patient.id],
-        "study": study,
-        "source": digest,
-        "view": plan.sight.view.value,
-        "teeth": [t.iso for t in plan.sight.teeth],
-        "mirror": plan.mirror,
-        "stored": str(plan.stored),
-        "confirmed_by": entry.confirmed_by,
-        "comment": entry.comment,
-        "clock_offset": session.visit.clock_offset.total_seconds(),
-        **how,
-    }
+    meaning = _meaning(session, entry, plan, digest, study)
     as_shot = uids.uid("instance", {**meaning, "role": "as shot"})
     corrected = None
     if needs_correction(entry, plan) or calibration is not None:
@@ -134,6 +113,33 @@ def identify(
         as_shot,
         corrected,
     )
+
+
+def _meaning(
+    session: Session, entry: Photograph, plan: Plan, digest: str, study: str
+) -> dict[str, object]:
+    """Return what identifiers follow from: whose picture it is, of what, how it was taken."""
+    visit, patient = session.visit, session.patient
+    how = asdict(entry.circumstances)
+    if not how["colour_frame"]:
+        # A key younger than the first archives: where it is not said, identifiers stay theirs.
+        del how["colour_frame"]
+    how |= {key: said for key in _OF_WHOM_AND_WHERE if (said := getattr(visit, key))}
+    if visit.request is not None:
+        how["request"] = asdict(visit.request)
+    return {
+        "patient": [patient.issuer, patient.id],
+        "study": study,
+        "source": digest,
+        "view": plan.sight.view.value,
+        "teeth": [t.iso for t in plan.sight.teeth],
+        "mirror": plan.mirror,
+        "stored": str(plan.stored),
+        "confirmed_by": entry.confirmed_by,
+        "comment": entry.comment,
+        "clock_offset": visit.clock_offset.total_seconds(),
+        **how,
+    }
 
 
 def examined(
@@ -268,7 +274,11 @@ def _trim_words(result: Corrected) -> str:
         "right": result.trimmed_right,
         "bottom": result.trimmed_bottom,
     }
-    lost = [f"{pixels} pixels at the {side}" for side, pixels in sides.items() if pixels]
+    lost = [
+        f"{pixels} pixel{'s' * (pixels > 1)} at the {side}"
+        for side, pixels in sides.items()
+        if pixels
+    ]
     return f"left out {' and '.join(lost)} (incomplete blocks)" if lost else ""
 
 

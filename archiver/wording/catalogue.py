@@ -13,13 +13,16 @@ if TYPE_CHECKING:
 
 #: A value's place in a text; after a colon, what stands between several values.
 _FIELD = re.compile(r"\{(\w+)(?::([^{}]*))?\}")
+#: What is said of one and of any other number, by a value: ``{n} {n|picture|pictures}``.
+_FORM = r"((?:[^{}|]|\{\w+\})*)"
+PLURAL = re.compile(rf"\{{(\w+)\|{_FORM}\|{_FORM}\}}")
 #: The language that is complete; others fall back to it key by key.
 FIRST = "en"
 
 
 @cache
-def chapter(language: str, name: str) -> Mapping[str, Any]:
-    """Return a file of a language: key such as ``pages.find.title`` to a text or its forms.
+def chapter(language: str, name: str) -> Mapping[str, str]:
+    """Return a file of a language: key such as ``pages.find.title`` to its text.
 
     Empty where there is none of that name. Reading all of them takes a twentieth of a second.
     """
@@ -38,10 +41,10 @@ def _shelf(language: str) -> Traversable:
     return files("archiver.wording").joinpath("words", language)
 
 
-def _flat(table: Mapping[str, Any], before: str) -> list[tuple[str, Any]]:
-    found: list[tuple[str, Any]] = []
+def _flat(table: Mapping[str, Any], before: str) -> list[tuple[str, str]]:
+    found: list[tuple[str, str]] = []
     for key, value in table.items():
-        if isinstance(value, dict) and value.keys() != {"one", "other"}:
+        if isinstance(value, dict):
             found += _flat(value, f"{before}{key}.")
         else:
             found.append((before + key, value))
@@ -62,7 +65,7 @@ class Words:
     def __init__(self, language: str = FIRST, table: str = "") -> None:
         self.language = language
         self._table = table
-        self._texts: dict[str, Any] = {}
+        self._texts: dict[str, str] = {}
         self._read: set[str] = set()
 
     def _open(self, name: str) -> None:
@@ -86,10 +89,8 @@ class Words:
             if self._table:  # of another file: a `Text` that came as a value
                 return words_of(self.language)(key, **values)
             raise KeyError(key)
-        text = self._texts[key]
-        if isinstance(text, dict):
-            text = text["one" if values.get("n") == 1 else "other"]
-        *pieces, (end, *_) = _pieces(str(text))
+        text = PLURAL.sub(lambda p: p[2 if str(values.get(p[1])) == "1" else 3], self._texts[key])
+        *pieces, (end, *_) = _pieces(text)
         # In one pass, so that braces within a value stay what they are.
         filled = ""
         for literal, field, name, between in pieces:
@@ -122,10 +123,9 @@ class Words:
             raise KeyError(code)
         if not self.has(key):
             return ""
-        text = self._texts[key]
-        forms = text.values() if isinstance(text, dict) else (text,)
-        named = {field[1] for form in forms for field in _FIELD.finditer(form)}
-        left_out = part != "found" and any(values[name] is None for name in named)
+        left_out = part != "found" and any(
+            values[n] is None for n in named_values(self._texts[key])
+        )
         return "" if left_out else self(key, **values)
 
     def has(self, key: str) -> bool:
@@ -134,13 +134,18 @@ class Words:
             self._open(self._table or key.partition(".")[0])
         return key in self._texts
 
-    def all(self) -> dict[str, Any]:
+    def all(self) -> dict[str, str]:
         """Return every text, for the modules of the browser."""
         for file in _shelf(FIRST).iterdir():
             name, _, ending = file.name.partition(".")
             if ending == "toml" and self._table in ("", name):
                 self._open(name)
         return dict(self._texts)
+
+
+def named_values(text: str) -> set[str]:
+    """Return the names of the values that a text takes."""
+    return {found[1] for pattern in (_FIELD, PLURAL) for found in pattern.finditer(text)}
 
 
 @cache

@@ -1,3 +1,3 @@
-// What the server answers at /words.js: the catalogue, with two forms where a count decides.
-declare const texts: Record<string, string | { one: string; other: string }>;
+// What the server answers at /words.js: the catalogue.
+declare const texts: Record<string, string>;
 export default texts;

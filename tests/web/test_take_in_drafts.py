@@ -444,7 +444,7 @@ def test_the_audit_trail_tells_the_work_on_a_draft_and_names_no_patient(running:
         "draft changed",
         "side confirmed in a draft",
         "somebody else's draft",
-        "archiving a draft of 1 pictures",
+        "archiving of a draft; pictures: 1",
         "draft closed, all of it archived",
     ):
         assert words in journal, words

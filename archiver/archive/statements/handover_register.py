@@ -77,7 +77,7 @@ def register(archive: Archive, package: HandedOver, digests: dict[str, str]) -> 
     ArchiveError
         If the disk refuses.
     """
-    told = f"case {package.case}, {package.purpose}, {len(package.uids)} instances"
+    told = f"case {package.case}, {package.purpose}, instances: {len(package.uids)}"
     if package.insisted_by:
         told += f", insisted on by {package.insisted_by}"
     if package.masks_seen_by:

@@ -65,12 +65,23 @@ class Guests:
         self._guard = threading.Lock()
         self._held: dict[str, Counter[str]] = {what: Counter() for what in self._most}
         self._used: dict[tuple[str, str], tuple[float, float]] = {}
-        self._now = Gauge("archiver_guests_hold", "Held now", ["what"], registry=registry)
+        self._now = Gauge(
+            "archiver_guests_hold",
+            "Associations and request bodies open now",
+            ["what"],
+            registry=registry,
+        )
         self._total = Figure(
-            "archiver_guests_used", "Used since the start", ["what"], registry=registry
+            "archiver_guests_used",
+            "Processor seconds and bytes of journal used by guests",
+            ["what"],
+            registry=registry,
         )
         self._refused = Figure(
-            "archiver_guests_refused", "Refused over a budget", ["what"], registry=registry
+            "archiver_guests_refused",
+            "Requests refused because a limit was reached",
+            ["what"],
+            registry=registry,
         )
 
     @contextmanager

@@ -280,7 +280,7 @@ class HealthFigures(Collector):
         checks = self._health.checks()
         well = GaugeMetricFamily(
             "archiver_well",
-            "0 ok, 1 degraded, 2 failing: one of the checks of /health",
+            "State of each check in /health: 0 ok, 1 degraded, 2 failing",
             labels=["check"],
         )
         for name, check in checks.items():
@@ -289,7 +289,7 @@ class HealthFigures(Collector):
         for check in checks.values():
             for name, value in check.figures.items():
                 plain, _, of = name.partition(":")
-                words = f"As /health has it: {plain.replace('_', ' ')}"
+                words = f"Reported by /health: {plain.replace('_', ' ')}"
                 labels = ["listener"] if of else []
                 gauge = GaugeMetricFamily(f"archiver_{plain}", words, labels=labels)
                 gauge.add_metric([of] if of else [], value)

@@ -148,31 +148,39 @@ class Figures:
         self._asked = 0.0
         r = self.registry
         self.received = Counter(
-            "archiver_received_instances", "Instances confirmed to a sender", ["way"], registry=r
+            "archiver_received_instances", "Instances stored and acknowledged", ["way"], registry=r
         )
         self.received_bytes = Counter(
-            "archiver_received_bytes", "Bytes of instances that were new", ["way"], registry=r
+            "archiver_received_bytes", "Bytes of newly stored instances", ["way"], registry=r
         )
         self.refused = Counter(
-            "archiver_refused_instances", "Instances refused", ["way", "status"], registry=r
+            "archiver_refused_instances",
+            "Instances refused, by the status returned",
+            ["way", "status"],
+            registry=r,
         )
         self.turned_away = Counter(
             "archiver_refused_connections", "Connections and requests refused", registry=r
         )
         self.storing_seconds = Histogram(
-            "archiver_storing_seconds", "From the last byte to the answer", ["way"], registry=r
+            "archiver_storing_seconds",
+            "Seconds from the last byte received to the response",
+            ["way"],
+            registry=r,
         )
-        self.associations = Gauge("archiver_associations", "Associations open now", registry=r)
-        self.connections = Gauge("archiver_connections", "DIMSE connections open now", registry=r)
+        self.associations = Gauge("archiver_associations", "Open DIMSE associations", registry=r)
+        self.connections = Gauge("archiver_connections", "Open DIMSE connections", registry=r)
         self.validated = Counter("archiver_validated_instances", "Instances validated", registry=r)
         self.findings = Counter(
-            "archiver_findings", "What validation found", ["severity"], registry=r
+            "archiver_findings", "Validation findings", ["severity"], registry=r
         )
         self.lines_dropped = Gauge(
-            "archiver_log_lines_dropped", "Lines of the log that nobody read", registry=r
+            "archiver_log_lines_dropped",
+            "Log lines dropped because standard error was not being read",
+            registry=r,
         )
         self.requests = Counter(
-            "archiver_http_requests", "HTTP requests by status", ["status"], registry=r
+            "archiver_http_requests", "HTTP requests, by status", ["status"], registry=r
         )
 
     def asked(self) -> None:

@@ -122,11 +122,11 @@ def _verdict(audit: Audit) -> str:
     dangers, faults = audit.severity_count("danger"), audit.severity_count("fault")
     missing = audit.tally.missing
     if dangers:
-        words = page_words("dangers", n=dangers, count=grouped(dangers))
+        words = page_words("dangers", count=grouped(dangers))
     elif missing:
-        words = page_words("not_complete", n=missing, count=grouped(missing))
+        words = page_words("not_complete", count=grouped(missing))
     elif faults:
-        words = page_words("with_faults", n=faults, count=grouped(faults))
+        words = page_words("with_faults", count=grouped(faults))
     else:
         words = page_words("all_well")
     total = audit.tally

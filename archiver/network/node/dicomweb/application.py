@@ -233,7 +233,7 @@ class Application:
             asked = " ".join(
                 k.keyword for k in query.question.keys if k.value not in (None, "", [])
             )
-            detail = f"QIDO-RS {level.value} {len(found)} answers: {asked}"
+            detail = f"QIDO-RS {level.value}; answers: {len(found)}; {asked}"
             self._tell(Happening(Event.QUERY, _peer(request), self._settings.title, detail=detail))
             warnings = [*query.warnings, *left_out]
             answer = datasets(found, media) if found else Response(status_code=204)

@@ -114,10 +114,10 @@ class Querying:
         except ArchiverError as error:
             refused = failure(answers.OUT_OF_RESOURCES, error.problems[0].found)
         asked = " ".join(element.keyword for element in keys if element.value not in (None, ""))
-        many = f"{len(first)}{' or more' if len(first) == _AT_FIRST else ''} answers"
+        many = f"{len(first)}{' or more' if len(first) == _AT_FIRST else ''}"
         level, outcome = keys.get("QueryRetrieveLevel", ""), DONE if refused is None else MINOR
         try:
-            self._audit(association, model, outcome, f"{level} {many}: {asked}")
+            self._audit(association, model, outcome, f"{level}; answers: {many}; {asked}")
         except ArchiverError as error:
             refused, first = failure(answers.OUT_OF_RESOURCES, error.problems[0].found), []
         if refused is not None:

@@ -45,7 +45,7 @@ def _start(site: Site, request: Request) -> Response:
     visits: list[PhotographedDay] = []
     if visitor.may("look"):
         visits = latest_visits(site.archive, _RECENT)
-        site.note(request, QUERY, detail=f"latest visits, {len(visits)} answers")
+        site.note(request, QUERY, detail=f"latest visits; found: {len(visits)}")
     return site.page(request, "entrance/start.html", visits=visits)
 
 

@@ -49,5 +49,5 @@ def _end(site: Site, request: Request) -> Response:
     name = form_of(request).get("user")
     count = site.entering.sessions.end_of(name) if name != visitor_of(request).name else 0
     if count:
-        site.note(request, LOGGED, detail=f"ended {count} sessions of another user")
+        site.note(request, LOGGED, detail=f"another user logged out; sessions: {count}")
     return RedirectResponse("/server", 303)

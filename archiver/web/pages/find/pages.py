@@ -145,7 +145,7 @@ class _Finding:
             *(["view"] if question.view else []),
             *(["date"] if question.since or question.until else []),
         ]
-        detail = f"find by {', '.join(parts) or 'nothing'}: {found.count} pictures"
+        detail = f"find by {', '.join(parts) or 'nothing'}; pictures: {found.count}"
         studies: dict[str, int] = {}
         for patient in found.patients:
             for visit in patient.visits:

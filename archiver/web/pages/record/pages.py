@@ -76,7 +76,7 @@ class _Record:
         """Show the latest visits and how each stands."""
         key, rules = _chosen(request)
         visits = latest_visits(self._site.archive, _LATEST)
-        self._site.note(request, QUERY, detail=f"record, {len(visits)} visits")
+        self._site.note(request, QUERY, detail=f"record; visits: {len(visits)}")
         answer = self._site.page(
             request,
             "record/overview.html",
@@ -107,7 +107,7 @@ class _Record:
         visits = visits_of(archive, [asked]) if asked else []
         of_patient = Query(patient_id=asked, include_rejected=True)
         rejected = _rejected(archive.query(of_patient)) if asked else []
-        self._site.note(request, QUERY, detail=f"record of a patient, {len(visits)} visits")
+        self._site.note(request, QUERY, detail=f"record of a patient; visits: {len(visits)}")
         return self._site.page(
             request,
             "record/overview.html",

@@ -304,7 +304,7 @@ class Drafting:
 
             task = self._site.tasks.start(visitor, work)
             self._tasks[opened.draft.id] = task
-        self._site.note(request, RECEIVED, detail=f"archiving a draft of {len(photos)} pictures")
+        self._site.note(request, RECEIVED, detail=f"archiving of a draft; pictures: {len(photos)}")
         return self._site.answer({"task": task.id})
 
     def _settings(self) -> IngestSettings:

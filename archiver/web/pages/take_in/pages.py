@@ -147,7 +147,7 @@ class TakeInPages:
         asked = await json_of(request)
         words = str(asked.get("words", ""))[:64] if isinstance(asked, dict) else ""
         found = await asyncio.to_thread(patient_choice.of_archive, self._site.archive, words)
-        self._site.note(request, ACCESSED, detail=f"{len(found)} patients found by name")
+        self._site.note(request, ACCESSED, detail=f"patients by name; found: {len(found)}")
         return self._site.answer({"patients": found})
 
     def scheduled(self, request: Request) -> Response:
@@ -163,7 +163,7 @@ class TakeInPages:
             told = [str(problem) for problem in refused]
         else:
             found = []
-        self._site.note(request, ACCESSED, detail=f"{len(found)} visits of the worklist")
+        self._site.note(request, ACCESSED, detail=f"worklist; visits: {len(found)}")
         return self._site.answer({"visits": found, "left_out": told})
 
 
