@@ -67,7 +67,7 @@ def test_the_journal_has_a_line_for_the_package_and_one_for_each_instance(
 ) -> None:
     text = archive.layout.journal.read_text()
     assert text.count('"action":"handed-over"') == 3 + 4
-    assert "case 1187, laboratory, 2 instances, to North laboratory" in text
+    assert "case 1187, laboratory, instances: 2, to North laboratory" in text
     assert "case 1188, laboratory, instances: 1, insisted on by Haugen^Liv, to North" in text
 
 
