@@ -134,7 +134,7 @@ def _rebuild(
         index.close()
     sqlite.swap_in(new, layout.index)
     flush_folder(layout.root)
-    return report_of(findings, promised, chain)
+    return report_of(layout, findings, promised, chain)
 
 
 def rebuild_open(
@@ -188,7 +188,7 @@ def rebuild_open(
         finally:
             index.close()
             sqlite.fresh_file(layout.index)
-    return report_of(findings, promised, chain)
+    return report_of(layout, findings, promised, chain)
 
 
 def _adopted(

@@ -114,14 +114,19 @@ def verify(
     findings.adopted = [
         Problem("archive.index_rebuild.unknown").at(file=k.path) for k in waiting.values()
     ]
-    return report_of(findings, promised, chain)
+    return report_of(layout, findings, promised, chain)
 
 
 def report_of(
-    findings: RebuildFindings, promised: dict[str, JournalEntry], chain: Sequence[Problem]
+    layout: Layout,
+    findings: RebuildFindings,
+    promised: dict[str, JournalEntry],
+    chain: Sequence[Problem],
 ) -> RebuildReport:
     missing = tuple(
-        Problem("archive.index_rebuild.object_missing").at(file=place_of(entry))
+        Problem("archive.index_rebuild.object_missing").at(
+            file=layout.place_of(entry.study, entry.series, entry.sop)
+        )
         for sop, entry in promised.items()
         if sop not in findings.seen
     )
@@ -202,7 +207,9 @@ def _look_at(
     """Check one file; None if it is not to be indexed."""
     relative = path.relative_to(layout.root).as_posix()
     entry = promised.get(path.stem)
-    belongs = entry is not None and relative == place_of(entry)
+    belongs = False
+    if entry is not None:
+        belongs = relative == layout.place_of(entry.study, entry.series, entry.sop)
     if belongs:
         findings.seen.add(path.stem)
     try:
@@ -211,9 +218,9 @@ def _look_at(
             findings.damaged.append(_changed(relative, written, entry))
             return None
         description = describe(path)
-        right = relative_path(
-            description.study_uid, description.series_uid, description.sop_instance_uid
-        )
+        uids = description.study_uid, description.series_uid, description.sop_instance_uid
+        relative_path(*uids)
+        right = layout.place_of(*uids)
     except ObjectError as error:
         findings.damaged += [p.with_places(Place(file=relative)) for p in error.problems[:1]]
         return None
@@ -233,10 +240,6 @@ def _look_at(
             description, relative, written.size, written.sha256, source, entry.seq, entry.time
         )
     return IndexedInstance(description, relative, written.size, written.sha256, None, 0, "")
-
-
-def place_of(entry: JournalEntry) -> str:
-    return f"objects/{entry.study}/{entry.series}/{entry.sop}.dcm"
 
 
 def _changed(relative: str, written: Written, entry: JournalEntry) -> Problem:

@@ -27,7 +27,7 @@ from archiver.archive.store import (
 from archiver.archive.store import promises as promises_of
 from archiver.errors import ArchiverError
 from archiver.records.audit_memory import Memory
-from archiver.records.checks.integrity import check_file, check_index, check_missing, place_of
+from archiver.records.checks.integrity import check_file, check_index, check_missing
 from archiver.records.checks.rejections import (
     Rejections,
     check_rejections,
@@ -140,22 +140,25 @@ def survey_archive(
     # What is remembered was held against a journal and an index that could be trusted.
     full = full or said is None or bool(survey.concerns)
     looked = look_at_objects(layout, depth, memory, now, full=full)
-    compared = _Compared(survey, promises, memory, said is None)
+    places = {
+        sop: layout.place_of(entry.study, entry.series, entry.sop)
+        for sop, entry in promises.items()
+    }
+    compared = _Compared(survey, promises, places, memory, said is None)
     for count, one in enumerate(looked, start=1):
         compared.take(one)
         if each is not None:
             each(count, max(count, len(promises)))
     compared.settle()
-    survey.concerns += check_missing(promises, compared.places)
-    unsound = compared.unsound | {
-        sop for sop, entry in promises.items() if place_of(entry) not in compared.places
-    }
+    survey.concerns += check_missing(promises, places, compared.paths)
+    lost = {sop for sop, place in places.items() if place not in compared.paths}
+    unsound = compared.unsound | lost
     if said is None:
         anew = index_in_memory(compared.kept, survey.heeded)
         with closing(anew) as index, index.reading() as connection:
             survey.instances = read_instances(connection, who)
     else:
-        _compare_index(survey, said, compared.expected, promises, unsound)
+        _compare_index(survey, said, compared.expected, promises, places, unsound)
     for path in sorted(layout.temporary.glob("*")):
         found = Text("records.survey.temporary")
         survey.concerns.append(Concern("file-left-over", found, path=path.name))
@@ -186,11 +189,12 @@ def _compare_index(
     said: _Said,
     expected: Mapping[str, str],
     promises: Mapping[str, JournalEntry],
+    places: Mapping[str, str],
     unsound: set[str],
 ) -> None:
     """Tell where the index says other things than journal and objects."""
     by_uid = {one.uid: one for one in survey.instances}
-    survey.concerns += check_index(by_uid, said.rows, expected, promises, unsound)
+    survey.concerns += check_index(by_uid, said.rows, expected, promises, places, unsound)
     if survey.depth >= Depth.OBJECTS:
         lines = {sop: entry.seq for sop, entry in promises.items()}
         right = rejections_of(survey.facts, lines)
@@ -316,14 +320,20 @@ class _Compared:
     """Takes objects one by one, compares them with the journal, and makes their rows anew."""
 
     def __init__(
-        self, survey: Survey, promises: Mapping[str, JournalEntry], memory: Memory, keep_all: bool
+        self,
+        survey: Survey,
+        promises: Mapping[str, JournalEntry],
+        places: Mapping[str, str],
+        memory: Memory,
+        keep_all: bool,
     ) -> None:
-        self.places: set[str] = set()
+        self.paths: set[str] = set()
         self.expected: dict[str, str] = {}
         self.unsound: set[str] = set()
         self.kept: list[IndexedInstance] = []
         self._survey = survey
         self._promises = promises
+        self._places = places
         self._memory = memory
         self._keep_all = keep_all
         self._waiting: list[tuple[Looked, IndexedInstance]] = []
@@ -335,8 +345,8 @@ class _Compared:
         survey.remembered += not one.fresh
         survey.octets += one.known.size if one.fresh else 0
         survey.oldest = min(survey.oldest or one.known.seen, one.known.seen)
-        self.places.add(seen.path)
-        concern = check_file(seen, self._promises)
+        self.paths.add(seen.path)
+        concern = check_file(seen, self._promises, self._places)
         if concern is not None:
             survey.concerns.append(concern)
             self.unsound.add(seen.stem)

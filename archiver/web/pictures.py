@@ -182,7 +182,7 @@ class Pictures:
             if is_withheld(connection, uid):
                 raise Refused(404, "errors.no_picture")
         side = _side(request.query_params.get("side", ""))
-        self.note_view(request, Path(held.path).parts[1])
+        self.note_view(request, held.study_uid)
         # Objects never change, so what was asked for names the answer.
         tag = f'"{held.digest[:32]}-{side}-1"'
         headers = {"ETag": tag, "Cache-Control": "private, no-cache"}

@@ -15,6 +15,7 @@ from archiver.archive.query import Query
 from archiver.archive.store import tables
 from archiver.archive.store.archive import Archive
 from archiver.archive.store.file_transaction import Incoming
+from archiver.archive.store.layout import relative_path
 from archiver.objects.description import describe
 
 
@@ -74,7 +75,7 @@ def test_a_photograph_has_all_it_says_in_its_row(archive: Archive) -> None:
         "instance_number": 5,
         "frames": 1,
         "bits": 8,
-        "path": f"objects/{ROOT}.1.1/{ROOT}.2.1/{uid(1)}.dcm",
+        "path": relative_path(f"{ROOT}.1.1", f"{ROOT}.2.1", uid(1)),
         "size": len(whole),
         "digest": hashlib.sha256(whole).hexdigest(),
         "source_digest": source,

@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import hashlib
 import json
 import os
 import sqlite3
@@ -8,6 +9,7 @@ import sys
 import threading
 from collections.abc import Iterator
 from contextlib import closing
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -22,6 +24,7 @@ from archiver.archive.store.archive import Archive
 from archiver.archive.store.file_transaction import Incoming, Outcome
 from archiver.archive.store.journal import Journal
 from archiver.archive.store.journal_lines import verify_chain
+from archiver.archive.store.layout import relative_path
 from archiver.archive.store.sqlite import reading_engine
 from archiver.errors import ArchiveError, IntegrityError, ObjectError
 
@@ -50,9 +53,9 @@ def test_what_is_put_lies_byte_for_byte_under_study_series_and_instance(archive:
     stored = archive.put([one])[0]
     assert stored.outcome is Outcome.NEW
     d = one.description
-    assert stored.path == archive.layout.root.joinpath(
-        "objects", d.study_uid, d.series_uid, f"{d.sop_instance_uid}.dcm"
-    )
+    folders = (hashlib.sha256(u.encode()).hexdigest()[:10] for u in (d.study_uid, d.series_uid))
+    place = archive.layout.objects.joinpath(*folders, f"{d.sop_instance_uid}.dcm")
+    assert stored.path == place
     assert stored.path.read_bytes() == content(one)
     assert archive.has(uid(1)) and archive.path_of(uid(1)) == stored.path
 
@@ -114,19 +117,28 @@ def test_a_file_without_a_line_in_the_journal_gives_way_to_a_new_put(
 ) -> None:
     one = incoming(1, pixels=b"new")
     d = one.description
-    place = folder / "objects" / d.study_uid / d.series_uid / f"{d.sop_instance_uid}.dcm"
+    place = folder / relative_path(d.study_uid, d.series_uid, d.sop_instance_uid)
     place.parent.mkdir(parents=True)
     place.write_bytes(b"left by a run that was killed")
     assert archive.put([one])[0].outcome is Outcome.NEW
     assert place.read_bytes() == content(one)
 
 
+def test_no_path_of_an_object_is_longer_than_98_characters(archive: Archive) -> None:
+    """Windows allows 260 with the archive's own folder in front, unless long paths are on."""
+    one = incoming(1)
+    longest = {f"{kind}_uid": f"1.{n}.{'9' * 60}" for n, kind in enumerate(("study", "series"), 2)}
+    longest["sop_instance_uid"] = f"1.4.{'9' * 60}"
+    described = replace(one.description, **longest)
+    stored = archive.put([replace(one, description=described)])[0]
+    assert len(str(stored.path.relative_to(archive.layout.root))) == 98
+    assert archive.path_of(longest["sop_instance_uid"]) == stored.path
+
+
 @pytest.mark.parametrize("bad", ["../../etc/passwd", "", "1.2/3", "1" * 65, "a.b"])
 def test_a_uid_that_is_none_is_refused_before_anything_is_written(
     archive: Archive, folder: Path, bad: str
 ) -> None:
-    from dataclasses import replace
-
     one = incoming(1)
     before = files_of(folder)
     with pytest.raises(ObjectError, match="Study Instance UID"):

@@ -19,8 +19,11 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from archive_samples import incoming
 
 from archiver.access import users_of
+from archiver.archive.backup import back_up, restore
+from archiver.archive.index_rebuild import rebuild
 from archiver.archive.query import Query
 from archiver.archive.statements import Consent, HandedOver, consents_of, handovers, jsonl_log
 from archiver.archive.statements.confirmations import looked_at
@@ -474,6 +477,41 @@ def test_a_side_that_an_earlier_version_confirmed_is_by_word_only_and_confirmed_
     assert "bound" in certainties()
     after = sides()
     assert (after["said"], after["bound"]) == (before["said"] - 1, 1)
+
+
+def test_new_objects_lie_in_folders_with_short_names_beside_those_of_the_first_version(
+    old: Path,
+) -> None:
+    folder, target, again = old / "archive", old / "target", old / "again"
+    lay = {p.relative_to(folder): p.read_bytes() for p in (folder / "objects").rglob("*.dcm")}
+    new = [incoming(n, study=n) for n in (1, 2)]
+    with Archive.open(folder) as archive:
+        stored = archive.put(new)
+        known = archive.query(Query(include_rejected=True))
+    assert (folder / "FORMAT").read_text() == "archiver archive, format 2\n"
+    everything = {one.path.relative_to(folder) for one in stored} | set(lay)
+    assert {p.relative_to(folder) for p in (folder / "objects").rglob("*.dcm")} == everything
+    assert len(everything) == len(lay) + 2 and len(known) == len(everything)
+    # Both are found by who follows the journal, by who makes the index anew, and by an audit.
+    for path in folder.glob("index.sqlite*"):
+        path.unlink()
+    with Archive.open(folder) as archive:
+        assert archive.query(Query(include_rejected=True)) == known
+    assert rebuild(folder).problems == ()
+    with Archive.open(folder, read_only=True) as archive:
+        assert archive.query(Query(include_rejected=True)) == known
+    main(["audit", "--archive", str(folder), "--rules", "good-record", "--out", str(old / "out")])
+    told = json.loads((old / "out" / "audit.json").read_text("utf-8"))
+    kinds = {one["kind"] for one in told["concerns"]} - {"object-invalid"}
+    assert not {kind for kind in kinds if kind.startswith(("object-", "index-", "journal-"))}
+    # A backup restored has today's paths only, and the same content.
+    assert back_up(folder, target, time=NOON).problems == ()
+    assert restore(target, again, time=NOON, actor="test").problems == ()
+    with Archive.open(again, read_only=True) as archive:
+        found = archive.query(Query(include_rejected=True))
+    assert all(len(str(Path(one.path).relative_to(again))) <= 98 for one in found)
+    by_uid = {one.sop_instance_uid: Path(one.path).read_bytes() for one in known}
+    assert {one.sop_instance_uid: Path(one.path).read_bytes() for one in found} == by_uid
 
 
 _HALF_WRITTEN = """

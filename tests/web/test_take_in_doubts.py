@@ -18,7 +18,7 @@ from playwright.sync_api import Browser, Locator, Page, expect
 from taking import Taking
 from web_serving import Served, Watch, copy_of, serve
 
-from archiver import cli
+from archiver import Archive, cli
 from tests.photo.camera_files import camera_exif, camera_jpeg, thumbnail
 from tests.vision.second_visits import second_visit
 
@@ -105,8 +105,9 @@ def opened(page: Page, served: Served, taking: Taking) -> Locator:
 
 
 def study_of(served: Served, uid: str) -> str:
-    """The study of an instance, by the folder that holds it."""
-    return next(served.archive.glob(f"objects/**/{uid}.dcm")).parent.parent.name
+    """The study of an instance."""
+    with Archive.open(served.archive, read_only=True) as archive:
+        return archive.held([uid])[uid].study_uid
 
 
 @pytest.mark.parametrize(

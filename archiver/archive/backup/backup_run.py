@@ -32,7 +32,6 @@ from archiver.archive.store import (
     identity_of,
     promises,
     read_lines,
-    relative_path,
     sqlite,
     translated,
 )
@@ -213,7 +212,7 @@ class _Run:
         # Left by a run that was killed: whole, as it got its name after its content.
         if path.exists() and path.stat().st_size == one.size:
             return True
-        name = relative_path(one.study, one.series, one.sop)
+        name = self._layout.place_of(one.study, one.series, one.sop)
         try:
             if not self._target.keep(path, pieces(self._layout.path_of(name)), one.digest):
                 self._problems.append(

@@ -23,7 +23,6 @@ from archiver.archive.store import (
     flush_folder,
     promises,
     read_lines,
-    relative_path,
     translated,
     write_whole,
 )
@@ -124,7 +123,7 @@ def _put_objects(
     for number, entry in enumerate(promised.values()):
         if progress is not None:
             progress(number, len(promised))
-        path = layout.path_of(relative_path(entry.study, entry.series, entry.sop))
+        path = layout.path_of(layout.place_of(entry.study, entry.series, entry.sop))
         _put(source.object(entry.digest), path, entry.digest, layout)
 
 

@@ -32,6 +32,7 @@ from .known_people import identifier_doubt as identifier_doubt
 from .known_people import patients_in_doubt as patients_in_doubt
 from .layout import QUARANTINE as QUARANTINE
 from .layout import Layout as Layout
+from .layout import possible_paths as possible_paths
 from .layout import relative_path as relative_path
 from .metadata_reader import describe_file as describe_file
 from .named_people import wrong_people as wrong_people

@@ -20,7 +20,7 @@ from archiver.archive.store.journal_lines import (
     Deed,
     JournalEntry,
 )
-from archiver.archive.store.layout import Layout, relative_path
+from archiver.archive.store.layout import Layout
 from archiver.errors import ArchiveError, Problem
 from archiver.wording import Text
 
@@ -122,7 +122,7 @@ def _deed(entry: JournalEntry) -> Deed:
 
 
 def _place(layout: Layout, entry: JournalEntry) -> Path:
-    return layout.path_of(relative_path(entry.study, entry.series, entry.sop))
+    return layout.path_of(layout.place_of(entry.study, entry.series, entry.sop))
 
 
 def _is_there(layout: Layout, entry: JournalEntry) -> bool:

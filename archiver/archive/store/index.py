@@ -214,6 +214,7 @@ class Index:
                         table.digest,
                         table.size,
                         table.journal_seq,
+                        table.study_uid,
                     ).where(table.sop_instance_uid.in_(some))
                 )
                 found.update((row[0], HeldFile(*row)) for row in rows)

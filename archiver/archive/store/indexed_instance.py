@@ -49,3 +49,4 @@ class HeldFile:
     digest: str
     size: int
     journal_seq: int
+    study_uid: str

@@ -14,16 +14,22 @@
         *.jsonl            statements: consents, hand-overs, persons found to be one, backups
         quarantine/        objects that name another person than their identifier or study,
                            until somebody has decided
-        objects/<study UID>/<series UID>/<SOP instance UID>.dcm
+        objects/<study>/<series>/<SOP instance UID>.dcm
+
+Folders of studies and series are named by a digest of their UIDs: with three UIDs of 64
+characters, a path would be longer than Windows allows. Format 1 had the UIDs themselves, and what
+was kept in it lies there still.
 """
 
 from __future__ import annotations
 
+import hashlib
 import os
 import re
 import shlex
 import stat
 from dataclasses import dataclass
+from functools import lru_cache
 from pathlib import Path, PurePosixPath
 
 from archiver.archive.store.durable import flush_folder, write_once
@@ -31,9 +37,13 @@ from archiver.archive.store.identity import give_identity
 from archiver.errors import ArchiveError, ObjectError, Problem
 
 #: Version of the layout above; a change that an older program would misread raises it.
-FORMAT = 1
+FORMAT = 2
 QUARANTINE = "quarantine"
 _MARK = "archiver archive, format "
+_EARLIER_MARK = f"{_MARK}1"
+#: Digits of a folder's name. Two UIDs with the same digits share a folder, and nothing else: the
+#: file's name is the whole UID of the instance.
+_DIGITS = 10
 #: PS3.5 section 9.1: components of digits separated by periods, 64 characters at most. Leading
 #: zeros and empty components are against the rule but occur; what matters here is that the
 #: name is safe as the name of a file.
@@ -88,6 +98,19 @@ class Layout:
         """Return the absolute path of an object from the path that the index keeps."""
         return self.root / PurePosixPath(relative)
 
+    def place_of(self, study_uid: str, series_uid: str, sop_instance_uid: str) -> str:
+        """Return the relative path at which an object lies, or is to lie.
+
+        Where one of the three is no UID, as in a damaged line of the journal, nothing lies there.
+        """
+        try:
+            today, earlier = possible_paths(study_uid, series_uid, sop_instance_uid)
+        except ObjectError:
+            return f"objects/{_folder(study_uid)}/{_folder(series_uid)}/no-uid.dcm"
+        if not os.path.lexists(self.path_of(today)) and os.path.lexists(self.path_of(earlier)):
+            return earlier
+        return today
+
     def check_mark(self) -> None:
         """Refuse a folder that is no archive, or one of a layout that this program cannot read.
 
@@ -100,7 +123,7 @@ class Layout:
             text = self.mark.read_text(encoding="ascii")
         except (OSError, UnicodeDecodeError) as error:
             raise ArchiveError(self._no_archive().at(file=str(self.root))) from error
-        if text.strip() != f"{_MARK}{FORMAT}":
+        if text.strip() not in (f"{_MARK}{FORMAT}", _EARLIER_MARK):
             raise ArchiveError(
                 Problem(
                     "archive.layout.other_version",
@@ -167,6 +190,8 @@ class Layout:
         if not self.mark.exists():
             give_identity(self.root)
             self.write_mark(self.mark)
+        elif self.mark.read_text(encoding="ascii").strip() == _EARLIER_MARK:
+            self.write_mark(self.mark)
         if self.root.stat().st_mode & stat.S_IRGRP:
             # What is written into a folder that a group reads is the group's to read, too.
             os.umask(os.umask(0o077) & ~0o050)
@@ -181,7 +206,7 @@ def quarantine_path(sha256: str) -> str:
 
 
 def relative_path(study_uid: str, series_uid: str, sop_instance_uid: str) -> str:
-    """Return the path of an object under the archive's folder, with forward slashes.
+    """Return the path of a new object under the archive's folder, with forward slashes.
 
     Raises
     ------
@@ -202,4 +227,21 @@ def relative_path(study_uid: str, series_uid: str, sop_instance_uid: str) -> str
     ]
     if problems:
         raise ObjectError(*problems)
-    return f"objects/{study_uid}/{series_uid}/{sop_instance_uid}.dcm"
+    return f"objects/{_folder(study_uid)}/{_folder(series_uid)}/{sop_instance_uid}.dcm"
+
+
+def possible_paths(study_uid: str, series_uid: str, sop_instance_uid: str) -> tuple[str, str]:
+    """Return the path that `relative_path` gives, and the one that format 1 gave.
+
+    Raises
+    ------
+    ObjectError
+        If one of the three is no UID.
+    """
+    today = relative_path(study_uid, series_uid, sop_instance_uid)
+    return today, f"objects/{study_uid}/{series_uid}/{sop_instance_uid}.dcm"
+
+
+@lru_cache(maxsize=4096)
+def _folder(uid: str) -> str:
+    return hashlib.sha256(uid.encode("utf-8", "surrogatepass")).hexdigest()[:_DIGITS]

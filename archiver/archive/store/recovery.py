@@ -18,7 +18,7 @@ from archiver.archive.store.journal_lines import (
     Position,
     read_lines,
 )
-from archiver.archive.store.layout import Layout, relative_path
+from archiver.archive.store.layout import Layout
 from archiver.archive.store.metadata_reader import Describe
 from archiver.errors import ObjectError, Problem
 
@@ -126,7 +126,7 @@ def kept_object(
 ) -> IndexedInstance | Problem:
     """Return the object that a line of the journal tells of, or why it cannot be taken in."""
     try:
-        relative = relative_path(entry.study, entry.series, entry.sop)
+        relative = layout.place_of(entry.study, entry.series, entry.sop)
         path = layout.path_of(relative)
         found = digest_file(path)
         if found.sha256 != entry.digest:

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
-from archiver.archive.store import JournalEntry, relative_path
+from archiver.archive.store import JournalEntry, possible_paths
 from archiver.errors import ObjectError
 from archiver.records.examination import Examined
 from archiver.records.instance_reader import agree
@@ -41,18 +41,21 @@ class FileSeen:
         return name.removesuffix(".dcm")
 
 
-def place_of(entry: JournalEntry) -> str:
-    """Return where the object of a line of the journal lies."""
-    return f"objects/{entry.study}/{entry.series}/{entry.sop}.dcm"
+def check_file(
+    seen: FileSeen, promises: Mapping[str, JournalEntry], places: Mapping[str, str]
+) -> Concern | None:
+    """Compare a file with what the journal says of it; None if it is what was kept.
 
-
-def check_file(seen: FileSeen, promises: Mapping[str, JournalEntry]) -> Concern | None:
-    """Compare a file with what the journal says of it; None if it is what was kept."""
+    Parameters
+    ----------
+    places
+        Where each object of the journal lies, or should, by SOP Instance UID.
+    """
     entry = promises.get(seen.stem)
     if seen.examined is None:
         return _concern("object-unreadable", seen, seen.trouble, entry)
     facts = seen.examined.facts
-    if entry is not None and seen.path == place_of(entry):
+    if entry is not None and seen.path == places[seen.stem]:
         if facts.digest != entry.digest:
             found = _digest(facts.digest, facts.size)
             expected = _digest(entry.digest, entry.size)
@@ -61,22 +64,21 @@ def check_file(seen: FileSeen, promises: Mapping[str, JournalEntry]) -> Concern 
             return _concern("object-unreadable", seen, seen.examined.trouble, entry)
         return None
     if entry is not None:
-        return _concern(
-            "object-misplaced", seen, Text("records.integrity.elsewhere"), entry, place_of(entry)
-        )
+        elsewhere = Text("records.integrity.elsewhere")
+        return _concern("object-misplaced", seen, elsewhere, entry, places[seen.stem])
     description = seen.examined.description
     if description is None:
         return _concern(
             "object-misplaced", seen, seen.examined.trouble or Text("records.integrity.no_line")
         )
     try:
-        right = relative_path(
+        right = possible_paths(
             description.study_uid, description.series_uid, description.sop_instance_uid
         )
     except ObjectError:
-        right = ""
-    if right != seen.path:
-        return _concern("object-misplaced", seen, Text("records.integrity.no_line"), None, right)
+        right = ("", "")
+    if seen.path not in right:
+        return _concern("object-misplaced", seen, Text("records.integrity.no_line"), None, right[0])
     return _concern("object-unjournalled", seen, Text("records.integrity.no_line"))
 
 
@@ -95,10 +97,12 @@ def _digest(digest: str, size: int) -> Text:
     return Text("records.integrity.digest", digest=digest[:16], size=size)
 
 
-def check_missing(promises: Mapping[str, JournalEntry], paths: set[str]) -> Iterator[Concern]:
+def check_missing(
+    promises: Mapping[str, JournalEntry], places: Mapping[str, str], paths: set[str]
+) -> Iterator[Concern]:
     """Tell the objects of the journal that have no file."""
     for sop, entry in promises.items():
-        place = place_of(entry)
+        place = places[sop]
         if place not in paths:
             found = Text("records.integrity.kept", day=entry.time[:10], line=entry.seq)
             yield Concern(
@@ -115,6 +119,7 @@ def check_index(
     rows: Mapping[str, str],
     expected: Mapping[str, str],
     promises: Mapping[str, JournalEntry],
+    places: Mapping[str, str],
     unsound: set[str],
 ) -> Iterator[Concern]:
     """Compare the index with journal and objects.
@@ -141,7 +146,7 @@ def check_index(
             continue
         if uid in unsound:
             continue
-        kept = (place_of(entry), entry.size, entry.digest, entry.source, entry.seq, entry.time)
+        kept = (places[uid], entry.size, entry.digest, entry.source, entry.seq, entry.time)
         said = (one.path, one.size, one.digest, one.source, one.seq, one.added)
         if kept != said or not agree(rows.get(uid, ""), expected.get(uid, rows.get(uid, ""))):
             names = ("path", "size", "digest", "source_digest", "line", "time")
@@ -157,9 +162,9 @@ def check_index(
                 uids=(uid,),
                 path=one.path,
             )
-    for uid, entry in promises.items():
+    for uid in promises:
         if uid not in instances and uid not in unsound:
-            path = place_of(entry)
+            path = places[uid]
             found = Text("records.integrity.no_row")
             expected_row = Text("records.integrity.a_row")
             yield Concern("index-lacks-object", found, expected_row, uids=(uid,), path=path)

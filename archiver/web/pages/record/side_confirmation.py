@@ -106,11 +106,10 @@ def doubt_lines(site: Site, uid: str, *, answered: bool = True) -> tuple[str, ..
 
 def record_of(site: Site, uid: str) -> Record | None:
     """Return an instance, None where there is none."""
-    path = site.archive.path_of(uid)
-    if path is None:
+    held = site.archive.held([uid]).get(uid)
+    if held is None:
         return None
-    study = path.parent.parent.name
-    found = site.archive.query(Query(study_uid=study, include_rejected=True))
+    found = site.archive.query(Query(study_uid=held.study_uid, include_rejected=True))
     return next((one for one in found if one.sop_instance_uid == uid), None)
 
 
