@@ -6,6 +6,7 @@ Exit status: 0 all well (warnings included), 1 something was refused, failed or 
 
 from __future__ import annotations
 
+import gc
 import os
 import signal
 import sys
@@ -183,3 +184,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
             raise
         print(error, file=sys.stderr)
         return 2 if isinstance(error, (UsageError, SheetError)) else 1
+    finally:
+        if arguments is None:
+            # The process ends: looking for what is no longer used would take as long as the help.
+            gc.freeze()

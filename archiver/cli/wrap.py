@@ -7,13 +7,15 @@
   archiver wrap --new-sheet CARD                    write a starter sheet for a folder
 
 Each photograph becomes an instance as shot and, where a mirror, a turn or a crop asks for it, a
-second one that is the right way round. Running the same sheet twice adds nothing.
+second one that is the right way round. Running the same sheet twice adds nothing. Whether the teeth
+are in focus and well lit is told before archiving, by --review and in Take in, and by the audit.
 """
 
 from __future__ import annotations
 
 import json
 import sys
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -68,7 +70,7 @@ if TYPE_CHECKING:
         type=FILE,
         metavar="FILE.png",
         not_with=["contact_sheet"],
-        help="draw it with the codes for confirmed_by, and archive nothing",
+        help="draw it with the codes for confirmed_by, tell how good it is, archive nothing",
     ),
     JSON,
 )
@@ -96,6 +98,7 @@ def _wrap(options: Options) -> int:
     from archiver.workflow import wrap
 
     practice = read_settings()
+    limits = QualityLimits.changed(practice.quality)
     like = read_context(options.like) if options.like is not None else None
     if options.from_worklist is not None:
         like = _scheduled(options)
@@ -103,11 +106,10 @@ def _wrap(options: Options) -> int:
     settings = IngestSettings(
         now,
         edges=options.edges or practice.edges,
-        quality=QualityLimits.changed(practice.quality),
         workers=options.workers,
     )
     if options.review is not None:
-        return _review(options, session, settings)
+        return _review(options, session, replace(settings, quality=limits))
     folder = writable_folder(options, practice, may_be_new=True)
     with (
         open_for_writing(folder) as archive,

@@ -15,7 +15,6 @@ from archiver.archive.ingest import wrap as ingest
 from archiver.archive.statements import KeptDoubt, keep_doubts, kept_doubts
 from archiver.archive.store import Archive, Outcome
 from archiver.dentition import Plan
-from archiver.network.outbox import settle_owed
 from archiver.objects import Calibration, Patient, Photograph, Session, is_answered
 from archiver.photo import CameraFile, PictureDoubt, reduced
 from archiver.priors import KnownPictures
@@ -92,6 +91,9 @@ def wrap(
     ways = replace(settings, weigh=weighing.weigh, characterise=_characterised)
     wrapped = ingest(archive, session, ways, progress=kept)
     if any(one.confirmed_now for one in wrapped.photographs):
+        # Imported here: the network's libraries take longer than a photograph.
+        from archiver.network.outbox import settle_owed
+
         settle_owed(archive, settings.now())
     return wrapped
 

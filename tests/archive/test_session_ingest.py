@@ -25,11 +25,13 @@ from archiver.archive.store.archive import Archive
 from archiver.errors import InputError
 from archiver.objects.session import Patient, Photograph, Session, Visit
 from archiver.photo import read_camera_file
+from archiver.vision import QualityLimits
 from tests.benchmarks.bench_quality import fogged
 from tests.benchmarks.real_photographs import TEN
 from tests.cli.sessions import picture
 
 SETTINGS = IngestSettings(now=lambda: NOW)
+LOOKING = IngestSettings(now=lambda: NOW, quality=QualityLimits())
 
 
 @pytest.fixture
@@ -189,7 +191,8 @@ def real(folder: Path, name: str, spoil: Callable[[np.ndarray], np.ndarray] | No
 
 def test_figures_are_those_of_the_part_that_is_shown(tmp_path: Path, archive: Archive) -> None:
     file = real(tmp_path / "card", "patient_1.frontal")
-    whole, part = taken(archive, entry(file), entry(file, crop=(224, 160, 560, 400)))
+    cropped = entry(file, crop=(224, 160, 560, 400))
+    whole, part = taken(archive, entry(file), cropped, settings=LOOKING)
     assert whole.figures is not None and part.figures is not None
     assert whole.figures.numbers != part.figures.numbers
     sizes = {
@@ -205,10 +208,24 @@ def test_what_is_wanting_in_the_teeth_is_told_and_blocks_nothing(
 ) -> None:
     front = {"view": "frontal", "teeth": "", "mirror": False}
     file = real(tmp_path / "card", "patient_1.frontal", fogged)
-    (one,) = taken(archive, entry(file, **front))
+    (one,) = taken(archive, entry(file, **front), settings=LOOKING)
 
     assert one.status is Outcome.NEW
     assert {"fog"} <= codes(one)
+
+
+def test_where_nobody_asks_no_picture_is_decoded(
+    tmp_path: Path, archive: Archive, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def refuse(*_: object) -> None:
+        raise AssertionError("decoded")
+
+    monkeypatch.setattr("archiver.photo.encoding._decode", refuse)
+    monkeypatch.setattr("archiver.archive.ingest.picture_quality.reduced", refuse)
+    file = real(tmp_path / "card", "patient_1.frontal", fogged)
+    (one,) = taken(archive, entry(file, view="frontal", teeth="", mirror=True))
+    assert one.status is Outcome.NEW and len(one.instances) == 2
+    assert one.figures is None and not codes(one) & {"fog", "no_teeth"}
 
 
 def test_a_view_that_does_not_look_like_it_is_asked_about_and_kept(
@@ -216,7 +233,8 @@ def test_a_view_that_does_not_look_like_it_is_asked_about_and_kept(
 ) -> None:
     arch = real(tmp_path / "card", "patient_1.upper_occlusal")
     for view, asked in (("frontal", True), ("upper occlusal arch", False)):
-        (one,) = taken(archive, entry(arch, view=view, teeth="", mirror=False))
+        given = entry(arch, view=view, teeth="", mirror=False)
+        (one,) = taken(archive, given, settings=LOOKING)
         assert one.status is Outcome.NEW and ("other" in codes(one)) is asked
 
 
@@ -227,7 +245,7 @@ def test_where_no_teeth_are_found_a_picture_of_teeth_says_so_and_a_face_does_not
     teeth = entry(grey, view="frontal", teeth="", mirror=False)
     face = entry(grey, view="face", teeth="", mirror=False)
     for given, expected in ((teeth, True), (face, False)):
-        (one,) = taken(archive, given)
+        (one,) = taken(archive, given, settings=LOOKING)
         assert one.figures is None and ("no_teeth" in codes(one)) is expected
 
 

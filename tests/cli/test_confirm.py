@@ -149,9 +149,11 @@ def test_a_review_draws_what_would_be_archived_and_archives_nothing(
     run: Run, card: Path, archive: Path, tmp_path: Path
 ) -> None:
     picture = tmp_path / "review.png"
+    camera_jpeg(card / "A.JPG", 1, columns=480, rows=320)  # large enough to be judged
     before = sorted(path.name for path in archive.rglob("*"))
     status, out, _ = run("wrap", sheet_of(card), "--archive", archive, "--review", picture)
     assert status == 0 and str(picture) in out and picture.stat().st_size > 10_000
+    assert "the teeth are soft" in out
     assert sorted(path.name for path in archive.rglob("*")) == before
 
 

@@ -17,7 +17,6 @@ from archiver.archive.ingest.capture_day import about_the_day
 from archiver.archive.ingest.colour_frames import Characterise, ColourFrames, colour_frames
 from archiver.archive.ingest.earlier_runs import ArchivedInstance, Standing, standing
 from archiver.archive.ingest.memory_budget import MemoryGate, need
-from archiver.archive.ingest.picture_quality import look_at
 from archiver.archive.ingest.service import Ingest
 from archiver.archive.ingest.side_claims import as_seen, unconfirmed
 from archiver.archive.ingest.study_numbers import InstanceNumbers, placed
@@ -54,6 +53,7 @@ from archiver.photo import (
     Box,
     CameraFile,
     Edges,
+    EncodedPixels,
     Limits,
     PictureDoubt,
     corrected_time,
@@ -87,7 +87,8 @@ class IngestSettings:
     limits
         What is refused for its size.
     quality
-        From which figures on a warning is given.
+        From which figures on a warning is given; None where nobody looks at the pictures, which
+        takes longer than all else.
     uids
         How identifiers are made.
     weigh
@@ -110,7 +111,7 @@ class IngestSettings:
     now: Callable[[], datetime]
     edges: Edges = "trim"
     limits: Limits = field(default_factory=Limits)
-    quality: QualityLimits = field(default_factory=QualityLimits)
+    quality: QualityLimits | None = None
     uids: UidPolicy = field(default_factory=DerivedUids)
     workers: int = 1
     gate: MemoryGate = field(default_factory=MemoryGate)
@@ -281,19 +282,15 @@ def _instances(making: Making, taken: WrappedPhotograph, settings: IngestSetting
     built = [photograph.as_shot(making, both.as_shot)]
     if both.corrected is not None and making.identity.corrected is not None:
         built.append(photograph.corrected(making, both.corrected))
-    shown, view = built[-1].pixels, making.photograph.view
-    seen = look_at(shown, view)
-    judged = seen.warnings(view, settings.quality) if seen is not None else ()
-    warnings = (*taken.warnings, *judged, *about_the_day(making))
+    taken = _looked_at(taken, built[-1].pixels, settings.quality)
+    warnings = (*taken.warnings, *about_the_day(making))
     headers = [part10.encoded(one.dataset) for one in built]
     found = tuple(
         tuple(validate_encoded(header, one.pixels.stream, one.pixels.transfer_syntax))
         for one, header in zip(built, headers, strict=True)
     )
     findings = tuple(f for each in found for f in each)
-    taken = replace(
-        taken, warnings=warnings, findings=findings, figures=seen.figures if seen else None
-    )
+    taken = replace(taken, warnings=warnings, findings=findings)
     errors = [f for f in findings if f.severity is Severity.ERROR]
     if errors:
         problems = tuple(f.problem().at(file=making.photo.name) for f in errors)
@@ -309,6 +306,23 @@ def _instances(making: Making, taken: WrappedPhotograph, settings: IngestSetting
         for one, header in zip(built, headers, strict=True)
     )
     return _Made(replace(taken, status=Outcome.NEW), incoming, found)
+
+
+def _looked_at(
+    taken: WrappedPhotograph, shown: EncodedPixels, limits: QualityLimits | None
+) -> WrappedPhotograph:
+    """Tell how good the teeth of a picture are, where somebody wants to know."""
+    if limits is None:
+        return taken
+    # Imported here: with numpy, OpenCV and the model it takes as long as a photograph.
+    from archiver.archive.ingest.picture_quality import look_at
+
+    view = taken.photograph.view
+    seen = look_at(shown, view)
+    if seen is None:
+        return taken
+    warnings = (*taken.warnings, *seen.warnings(view, limits))
+    return replace(taken, warnings=warnings, figures=seen.figures)
 
 
 def _incoming(one: PhotographInstance, header: bytes, photo: CameraFile, note: str) -> Incoming:

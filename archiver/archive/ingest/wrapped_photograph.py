@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 from archiver.archive.ingest.earlier_runs import ArchivedInstance
 from archiver.archive.store.file_transaction import Outcome
@@ -11,7 +12,9 @@ from archiver.errors import Problem
 from archiver.objects import Photograph, Witnessed, is_answered
 from archiver.photo import PictureDoubt
 from archiver.standard import Finding
-from archiver.vision import QualityFigures
+
+if TYPE_CHECKING:  # numpy and OpenCV, which only looking at pictures needs
+    from archiver.vision import QualityFigures
 
 #: How reports for programs, and drafts, name what became of a photograph.
 STATUS_NAMES = {Outcome.NEW: "archived", Outcome.SAME: "present", Outcome.REFUSED: "refused"}
