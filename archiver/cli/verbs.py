@@ -25,6 +25,7 @@ VERBS: dict[str, str] = {
     "audit": "say whether each patient's record is complete, correct and intact",
     "consent": "note what a patient has consented to, or has withdrawn",
     "handover": "make a package that leaves the clinic, with a case number and no name",
+    "media": "make a disc or stick of a patient's pictures, with a directory and a page",
     "compare": "show a tooth now and earlier, turned alike and aligned",
     "backup": "back up the archive while it is in use",
     "restore": "restore an archive from its last complete backup",

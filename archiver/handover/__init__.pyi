@@ -1,5 +1,8 @@
 from .masks import mask_code as mask_code
 from .masks import masked_preview as masked_preview
+from .medium import Medium as Medium
+from .medium import MediumOrder as MediumOrder
+from .medium import make_medium as make_medium
 from .order import OrderedPictures as OrderedPictures
 from .order import PackageOrder as PackageOrder
 from .order import preview_package as preview_package

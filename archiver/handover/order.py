@@ -158,13 +158,22 @@ def _why_out(one: OutgoingPicture, order: PackageOrder, profile: PurposeProfile)
     return None
 
 
-def approve(archive: Archive, order: PackageOrder, chosen: OrderedPictures, today: date) -> Case:
+def approve(
+    archive: Archive,
+    order: PackageOrder,
+    chosen: OrderedPictures,
+    today: date,
+    *,
+    with_identity: bool = False,
+) -> Case:
     """Refuse what may not be handed over; else return its case.
 
     Parameters
     ----------
     archive
         Open for writing.
+    with_identity
+        Whether it says whose it is, so that nothing has to be hidden.
 
     Raises
     ------
@@ -181,8 +190,11 @@ def approve(archive: Archive, order: PackageOrder, chosen: OrderedPictures, toda
     secret = archive.secret()
     case = Case.of(order.case, chosen.patient, secret)
     problems = [*_of_order(archive, order, chosen, patient_token(secret, chosen.patient))]
+    if not with_identity:
+        problems += _identifying(order, chosen)
     for one in chosen.pictures:
-        problems += [problem.at(picture=one.number) for problem in _of_picture(one, order)]
+        found = [*_of_picture(one, order), *([] if with_identity else _of_pixels(one, order))]
+        problems += [problem.at(picture=one.number) for problem in found]
     problems += [
         Problem("handover.order.no_such_picture", number=number, most=len(chosen.pictures))
         for number in sorted({*order.masks, *order.marks})
@@ -214,12 +226,16 @@ def _of_order(
         if len(words) > _LONGEST or not words.isprintable():
             given = {"name": Text(f"handover.order.name.{name}"), "given": repr(words[:80])}
             problems.append(Problem("handover.order.unprintable", **given, most=_LONGEST))
-    known = known_words(chosen)
-    for name, words in (("case", order.case), ("addressee", order.to)):
-        if known.is_in(words):
-            what = Text(f"handover.order.name.{name}")
-            problems.append(Problem("handover.order.identifies", name=what))
     return problems
+
+
+def _identifying(order: PackageOrder, chosen: OrderedPictures) -> list[Problem]:
+    known = known_words(chosen)
+    return [
+        Problem("handover.order.identifies", name=Text(f"handover.order.name.{name}"))
+        for name, words in (("case", order.case), ("addressee", order.to))
+        if known.is_in(words)
+    ]
 
 
 def known_words(chosen: OrderedPictures) -> Identifying:
@@ -233,13 +249,18 @@ def known_words(chosen: OrderedPictures) -> Identifying:
 
 def _of_picture(one: OutgoingPicture, order: PackageOrder) -> list[Problem]:
     problems = []
-    boxes = order.masks.get(one.number, ())
-    profile, masked = profile_of(order.purpose), bool(boxes)
     if one.doubts and not order.insisted_by:
         problems = [Problem("handover.order.doubtful", doubt=doubt.words) for doubt in one.doubts]
     frames = one.description.frames
     if frames is not None and frames > 1:
         problems.append(Problem("handover.order.frames", frames=frames))
+    return problems
+
+
+def _of_pixels(one: OutgoingPicture, order: PackageOrder) -> list[Problem]:
+    problems = []
+    boxes = order.masks.get(one.number, ())
+    profile, masked = profile_of(order.purpose), bool(boxes)
     if one.burned_in and not masked:
         problems.append(Problem("handover.order.burned_in"))
     if one.shows_face and profile.faces == "masked":

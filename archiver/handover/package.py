@@ -18,6 +18,7 @@ from typing import Any
 
 from pydicom import Dataset
 
+from archiver.archive import Record
 from archiver.archive.ingest import Ingest
 from archiver.archive.statements import HandedOver, register
 from archiver.archive.store import Archive
@@ -82,7 +83,7 @@ class Package:
 
 
 @dataclass(frozen=True)
-class _Picture:
+class PackedPicture:
     """A picture that is in the package, with what the sheet and the manifest say of it."""
 
     on_sheet: SheetPicture
@@ -91,7 +92,9 @@ class _Picture:
 
 
 @dataclass(frozen=True)
-class _Maker:
+class PackageMaker:
+    """What makes the pictures of an order; `picture` may be called from several threads."""
+
     order: PackageOrder
     chosen: OrderedPictures
     case: Case
@@ -99,14 +102,28 @@ class _Maker:
     first: str
     known: Identifying
 
-    def picture(self, one: OutgoingPicture) -> _Picture:
+    def picture(self, one: OutgoingPicture) -> PackedPicture:
         """Write a picture and its twin, and return what is told of them."""
         try:
             return self._picture(one)
         except InputError as error:
             raise type(error)(*(p.at(f"picture {one.number}") for p in error.problems)) from error
 
-    def _picture(self, one: OutgoingPicture) -> _Picture:
+    def _picture(self, one: OutgoingPicture) -> PackedPicture:
+        original, outgoing, frame = self.outgoing(one)
+        name = f"{self.case.number}-{one.number:02}"
+        as_jpeg = frame.is_lossy_jpeg and not self.order.png
+        file = f"{name}.jpg" if as_jpeg else f"{name}.png"
+        holds = self.chosen.profile.holds
+        if "pictures" in holds:
+            self.sink.add(file, jpeg_parts(frame) if as_jpeg else [png_bytes(frame)])
+        if "objects" in holds:
+            twin = part10.pieces(PhotographInstance(outgoing, frame.pixels))
+            self.sink.add(f"{name}.dcm", twin)
+        return self.described(one, frame, (original, outgoing), file)
+
+    def outgoing(self, one: OutgoingPicture) -> tuple[Dataset, Dataset, OutgoingFrame]:
+        """Return the archive's object, the one that goes out for it, and its picture."""
         original = open_dataset(Path(one.record.path), pixels=True)
         outgoing = Removal(self.case, self.chosen.profile).of(original, self.known)
         demand_whole(outgoing)
@@ -117,16 +134,7 @@ class _Maker:
         )
         set_frame(outgoing, frame)
         self._note_changes(outgoing, one, masks)
-        name = f"{self.case.number}-{one.number:02}"
-        as_jpeg = frame.is_lossy_jpeg and not self.order.png
-        file = f"{name}.jpg" if as_jpeg else f"{name}.png"
-        holds = self.chosen.profile.holds
-        if "pictures" in holds:
-            self.sink.add(file, jpeg_parts(frame) if as_jpeg else [png_bytes(frame)])
-        if "objects" in holds:
-            twin = part10.pieces(PhotographInstance(outgoing, frame.pixels))
-            self.sink.add(f"{name}.dcm", twin)
-        return self._described(one, frame, (original, outgoing), file)
+        return original, outgoing, frame
 
     def _note_changes(self, outgoing: Dataset, one: OutgoingPicture, masks: Sequence[Box]) -> None:
         if one.doubts:
@@ -140,13 +148,14 @@ class _Maker:
             outgoing.RecognizableVisualFeatures = "NO"
             declare_cleaned(outgoing, confidentiality.CLEAN_FEATURES)
 
-    def _described(
+    def described(
         self,
         one: OutgoingPicture,
         frame: OutgoingFrame,
         objects: tuple[Dataset, Dataset],
         file: str,
-    ) -> _Picture:
+    ) -> PackedPicture:
+        """Say what sheet and manifest say of a picture."""
         original, outgoing = objects
         facts = facts_of(outgoing, original)
         jpeg, size = thumbnail(frame)
@@ -158,7 +167,7 @@ class _Maker:
         colour = ColourFrame(
             one.number, one.record.study_uid, facts.colour, drying(original), means
         )
-        return _Picture(on_sheet, colour, _row(on_sheet, file in self.sink.written))
+        return PackedPicture(on_sheet, colour, _row(on_sheet, file in self.sink.written))
 
     def _day(self, day: str) -> str:
         """Say when it was, as far as the purpose lets that out."""
@@ -246,19 +255,19 @@ def hand_over(
     sink = open_sink(order.target, zipped=order.zipped)
     try:
         first = first_visit(archive, chosen.patient)
-        maker = _Maker(order, chosen, case, sink, first, known_words(chosen))
+        maker = PackageMaker(order, chosen, case, sink, first, known_words(chosen))
         with warnings.catch_warnings():
             # What pydicom thinks of single values is the validator's business.
             warnings.simplefilter("ignore")
             with ThreadPoolExecutor(WORKERS, "handover") as pool:
-                pictures: list[_Picture] = []
+                pictures: list[PackedPicture] = []
                 for one in pool.map(maker.picture, chosen.pictures):
                     pictures.append(one)
                     if progress is not None:
                         progress(len(pictures), len(chosen.pictures))
         _write_sheet(maker, pictures)
         digest = _write_manifest(maker, pictures)
-        _record(archive, maker, digest, now)
+        note_package(archive, maker, [one.record for one in chosen.pictures], digest, now)
         sink.appear()
     except BaseException:
         sink.discard()
@@ -267,7 +276,7 @@ def hand_over(
     return Package(order.target, case.number, files, chosen, chosen.left_out)
 
 
-def _write_sheet(maker: _Maker, pictures: Sequence[_Picture]) -> None:
+def _write_sheet(maker: PackageMaker, pictures: Sequence[PackedPicture]) -> None:
     if "sheet" not in maker.chosen.profile.holds:
         return
     colours = [one.colour for one in pictures]
@@ -285,7 +294,7 @@ def _write_sheet(maker: _Maker, pictures: Sequence[_Picture]) -> None:
     maker.sink.add(f"{maker.case.number}.html", [html_of(sheet)])
 
 
-def _write_manifest(maker: _Maker, pictures: Sequence[_Picture]) -> str:
+def _write_manifest(maker: PackageMaker, pictures: Sequence[PackedPicture]) -> str:
     """Write the manifest and a list that ``sha256sum -c`` reads; return the manifest's digest."""
     sink, profile = maker.sink, maker.chosen.profile
     manifest = {
@@ -314,10 +323,20 @@ def _write_manifest(maker: _Maker, pictures: Sequence[_Picture]) -> str:
     return digest
 
 
-def _record(archive: Archive, maker: _Maker, digest: str, now: datetime) -> None:
-    """Let the archive know of the package, before it is outside."""
-    order, pictures = maker.order, maker.chosen.pictures
-    Ingest.of(archive).accept(selection_notes(order, maker.chosen, now))
+def note_package(
+    archive: Archive, maker: PackageMaker, records: Sequence[Record], digest: str, now: datetime
+) -> None:
+    """Let the archive know of a package, before it is outside.
+
+    Parameters
+    ----------
+    records
+        What it holds.
+    digest
+        SHA-256 of what lists its files.
+    """
+    order = maker.order
+    Ingest.of(archive).accept(selection_notes(order, records, now))
     package = HandedOver(
         maker.case.number,
         order.purpose.value,
@@ -325,9 +344,9 @@ def _record(archive: Archive, maker: _Maker, digest: str, now: datetime) -> None
         now.isoformat(timespec="seconds"),
         order.target.name,
         digest,
-        tuple(one.record.sop_instance_uid for one in pictures),
+        tuple(one.sop_instance_uid for one in records),
         patient_token(archive.secret(), maker.chosen.patient),
-        order.insisted_by if any(one.doubts for one in pictures) else "",
+        order.insisted_by if any(one.doubts for one in maker.chosen.pictures) else "",
         order.masks_seen_by if order.masks_seen else "",
     )
-    register(archive, package, {one.record.sop_instance_uid: one.record.sha256 for one in pictures})
+    register(archive, package, {one.sop_instance_uid: one.sha256 for one in records})

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import datetime
 from pathlib import Path
 
+from archiver.archive import Record
 from archiver.archive.store import Incoming
-from archiver.handover.order import OrderedPictures, PackageOrder
+from archiver.handover.order import PackageOrder
+from archiver.handover.profiles import profile_of
 from archiver.objects import (
     DerivedUids,
     Note,
@@ -19,25 +22,24 @@ from archiver.objects import (
 )
 
 
-def selection_notes(order: PackageOrder, chosen: OrderedPictures, now: datetime) -> list[Incoming]:
+def selection_notes(
+    order: PackageOrder, records: Sequence[Record], now: datetime
+) -> list[Incoming]:
     """Make a Key Object Selection Document for each study of a package.
 
     Parameters
     ----------
+    records
+        What the package holds.
     now
         When it is handed over.
     """
-    beside = {one.record.study_uid: one.record.path for one in chosen.pictures}
+    beside = {one.study_uid: one.path for one in records}
     references = [
-        Referenced(
-            one.record.sop_class_uid,
-            one.record.sop_instance_uid,
-            one.record.series_uid,
-            one.record.study_uid,
-        )
-        for one in chosen.pictures
+        Referenced(one.sop_class_uid, one.sop_instance_uid, one.series_uid, one.study_uid)
+        for one in records
     ]
-    title = concepts.SELECTIONS[chosen.profile.selection]
+    title = concepts.SELECTIONS[profile_of(order.purpose).selection]
     words = f"Handed over: case {order.case}, to {order.to}, {now:%Y-%m-%d}"
     made = []
     for study, several in key_objects.by_study(references).items():

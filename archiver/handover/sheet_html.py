@@ -26,12 +26,13 @@ def _template() -> Template:
 def html_of(sheet: Sheet) -> bytes:
     """Write a sheet as HTML."""
     made = _template().render(
-        sheet=sheet, sheet_text=sheet_text, source=_source, alternative=_alternative
+        sheet=sheet, sheet_text=sheet_text, source=picture_source, alternative=_alternative
     )
     return made.encode("utf-8")
 
 
-def _source(one: SheetPicture) -> str:
+def picture_source(one: SheetPicture) -> str:
+    """Return a picture of the sheet as what an ``img`` shows."""
     return f"data:image/jpeg;base64,{base64.b64encode(one.jpeg).decode('ascii')}"
 
 

@@ -1,4 +1,4 @@
-"""Where a package grows until it is whole: a folder aside, or a ZIP file aside; then one rename."""
+"""Where a package grows until it is whole: a folder or a file aside; then one rename."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ import threading
 import zipfile
 from abc import ABC, abstractmethod
 from collections.abc import Iterable
-from pathlib import Path
+from pathlib import Path, PurePosixPath
 
 from archiver.archive.store import Buffer, Written, flush_folder, translated, write_whole
 from archiver.wording import Text
@@ -35,7 +35,7 @@ class Sink(ABC):
 
     @abstractmethod
     def add(self, name: str, parts: Iterable[Buffer]) -> Written:
-        """Add a file from parts, which follow each other."""
+        """Add a file from parts, which follow each other; slashes in its name part folders."""
 
     @abstractmethod
     def appear(self) -> None:
@@ -46,8 +46,13 @@ class Sink(ABC):
         """Remove what there is of it."""
 
 
-def open_sink(target: Path, *, zipped: bool) -> Sink:
+def open_sink(target: Path, *, zipped: bool = False, image: bool = False) -> Sink:
     """Open a package to be made; what a killed run left of one of this name goes.
+
+    Parameters
+    ----------
+    zipped, image
+        Whether it is one ZIP file, or one image of a disc (ISO 9660), instead of a folder.
 
     Raises
     ------
@@ -58,6 +63,8 @@ def open_sink(target: Path, *, zipped: bool) -> Sink:
         target.parent.mkdir(parents=True, exist_ok=True)
         for left in target.parent.glob(f".{target.name}.part-*"):
             shutil.rmtree(left) if left.is_dir() else left.unlink()
+        if image:
+            return _Image(target)
         return _Zip(target) if zipped else _Folder(target)
 
 
@@ -68,12 +75,16 @@ class _Folder(Sink):
 
     def add(self, name: str, parts: Iterable[Buffer]) -> Written:
         with translated(_DOING, self.target):
-            written = write_whole(self._aside / name, parts)
+            file = self._aside / name
+            file.parent.mkdir(parents=True, exist_ok=True)
+            written = write_whole(file, parts)
         self.written[name] = written
         return written
 
     def appear(self) -> None:
         with translated(_DOING, self.target):
+            for folder in {(self._aside / name).parent for name in self.written}:
+                flush_folder(folder)
             flush_folder(self._aside)
             # Takes the place of an empty folder, and of nothing else.
             self._aside.replace(self.target)
@@ -81,6 +92,43 @@ class _Folder(Sink):
 
     def discard(self) -> None:
         shutil.rmtree(self._aside, ignore_errors=True)
+
+
+class _Image(_Folder):
+    """An image of a disc: ISO 9660 at level 1, which PS3.12 asks for on CD and DVD."""
+
+    def appear(self) -> None:
+        from pycdlib.pycdlib import PyCdlib
+
+        image = PyCdlib()
+        image.new(interchange_level=1)
+        whole = self._aside.with_name(f"{self._aside.name}.iso")
+        try:
+            with translated(_DOING, self.target):
+                for folder in _folders(self.written):
+                    image.add_directory(f"/{folder}")
+                for name in sorted(self.written):
+                    image.add_file(str(self._aside / name), f"/{_disc_name(name)};1")
+                image.write(str(whole))
+                with whole.open("rb") as file:
+                    os.fsync(file.fileno())
+                whole.replace(self.target)
+                flush_folder(self.target.parent)
+        finally:
+            image.close()
+            whole.unlink(missing_ok=True)
+            self.discard()
+
+
+def _folders(names: Iterable[str]) -> list[str]:
+    """Return the folders of files, each behind the one that holds it."""
+    parents = {str(one) for name in names for one in PurePosixPath(name).parents}
+    return sorted(parents - {"."})
+
+
+def _disc_name(name: str) -> str:
+    """Return a name as ISO 9660 has it: with a dot also where nothing follows."""
+    return name if "." in PurePosixPath(name).name else f"{name}."
 
 
 class _Zip(Sink):

@@ -19,7 +19,8 @@ def layers(path: Path) -> Iterator[tuple[str, bytes]]:
     if path.is_dir():
         for file in sorted(path.rglob("*")):
             yield f"name of {file.name}", file.name.encode()
-            yield from opened(file.name, file.read_bytes())
+            if file.is_file():
+                yield from opened(file.name, file.read_bytes())
     else:
         yield from opened(path.name, path.read_bytes())
 
@@ -39,7 +40,7 @@ def opened(name: str, data: bytes) -> Iterator[tuple[str, bytes]]:
                 yield from opened(f"{name}/{entry.filename}", archive.read(entry))
     elif data[128:132] == b"DICM":
         yield from _dicom(name, dcmread(io.BytesIO(data)))
-    elif name.endswith(".html"):
+    elif name.lower().endswith((".html", ".htm")):
         for number, packed in enumerate(re.findall(rb"base64,([A-Za-z0-9+/=]+)", data)):
             yield from opened(f"{name} picture {number}", base64.b64decode(packed))
 

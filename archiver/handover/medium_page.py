@@ -1,0 +1,80 @@
+"""The page of a medium: what is on it, for a browser, without script and without the net."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cache
+
+from jinja2 import Environment, PackageLoader, StrictUndefined, Template
+
+from archiver.handover.facts import sheet_text
+from archiver.handover.sheet import SheetPicture
+from archiver.handover.sheet_html import picture_source
+from archiver.wording import words_of
+
+
+@dataclass(frozen=True)
+class OtherObject:
+    """An object that the page only lists.
+
+    Parameters
+    ----------
+    day
+        ISO 8601.
+    words
+        Of its series.
+    place
+        Its file ID.
+    """
+
+    day: str
+    modality: str
+    words: str
+    place: str
+
+
+@dataclass(frozen=True)
+class MediumPage:
+    """What the page says.
+
+    Parameters
+    ----------
+    title
+        Of the purpose.
+    to
+        For whom it is.
+    whose
+        The patient's name and identifier; empty where the medium does not say.
+    """
+
+    case: str
+    title: str
+    to: str
+    whose: str
+    pictures: tuple[SheetPicture, ...]
+    others: tuple[OtherObject, ...]
+
+
+@cache
+def _template() -> Template:
+    environment = Environment(
+        loader=PackageLoader("archiver.handover", "templates"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    return environment.get_template("medium.html")
+
+
+def page_of(page: MediumPage) -> bytes:
+    """Write the page as HTML."""
+    cautions = ["no_side", "no_scale", "names" if page.whose else "not_anonymous"]
+    made = _template().render(
+        page=page,
+        words=words_of(),
+        sheet_text=sheet_text,
+        cautions=[sheet_text(f"caution.{one}") for one in cautions],
+        source=picture_source,
+    )
+    return made.encode("utf-8")
