@@ -64,6 +64,10 @@ WRITING: dict[str, Callable[[Path], tuple[object, ...]]] = {
         *("--patient-id", "P-0417", "--case", "1", "--to", "L"),
         *("--out", sheet.parent / "out"),
     ),
+    "media": lambda sheet: (
+        *("--patient-id", "P-0417", "--case", "1", "--to", "L"),
+        *("--out", sheet.parent / "out"),
+    ),
     "outbox": lambda _: (),
     "backup": lambda sheet: (sheet.parent / "target",),
     "rebuild": lambda _: (),

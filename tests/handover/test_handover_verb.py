@@ -57,6 +57,20 @@ def test_a_first_package_from_consent_to_files(
     assert (out / "1187.pdf").exists() and (out / "1187-01.jpg").exists()
 
 
+def test_a_medium_is_made_whose_page_is_to_be_looked_at(
+    archive: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert consent(archive, "--purpose", "patient-copy", "--noted-by", "Haugen^Liv") == 0
+    out = tmp_path / "stick"
+    asked = ("media", "--archive", str(archive), "--patient-id", PATIENT, "--with-identity")
+    asked = (*asked, "--to", "the patient", "--case", "CD-1", "--out", str(out))
+    assert main([*asked, "--insist-by", "Haugen^Liv"]) == 0
+    told = capsys.readouterr().out.splitlines()[-1]
+    assert told.startswith(f"{out}: 2 objects, ") and told.endswith("before it goes out")
+    assert main([*asked, "--insist-by", "Haugen^Liv", "--json"]) == 1, "it is there already"
+    assert (out / "DICOMDIR").exists()
+
+
 def test_a_list_says_what_would_go_and_what_speaks_against_it(
     archive: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
