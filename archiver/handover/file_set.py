@@ -28,7 +28,7 @@ _SAID = (
 
 
 @dataclass(frozen=True)
-class Directory:
+class MediumDirectory:
     """Where each object of a medium lies, and what says so.
 
     Parameters
@@ -44,7 +44,7 @@ class Directory:
     content: bytes = field(repr=False)
 
 
-def directory_of(headers: Iterable[tuple[Dataset, str]], label: str) -> Directory:
+def directory_of(headers: Iterable[tuple[Dataset, str]], label: str) -> MediumDirectory:
     """Make the directory of images.
 
     Parameters
@@ -67,7 +67,7 @@ def directory_of(headers: Iterable[tuple[Dataset, str]], label: str) -> Director
             str(one.SOPInstanceUID): PurePath(one.path).relative_to(folder).as_posix()
             for one in made
         }
-        return Directory(places, Path(folder, DICOMDIR).read_bytes())
+        return MediumDirectory(places, Path(folder, DICOMDIR).read_bytes())
 
 
 def _stand_in(header: Dataset, syntax: str, number: int) -> Dataset:

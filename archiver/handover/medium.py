@@ -20,9 +20,9 @@ from pydicom import Dataset
 from archiver.archive import Record
 from archiver.archive.store import Archive
 from archiver.errors import InputError, IntegrityError, Problem
-from archiver.handover.file_set import DICOMDIR, Directory, directory_of
+from archiver.handover.file_set import DICOMDIR, MediumDirectory, directory_of
 from archiver.handover.frames import OutgoingFrame, frame_of, jpeg_parts, png_bytes
-from archiver.handover.medium_page import MediumPage, OtherObject, page_of
+from archiver.handover.medium_page import MediumPage, OtherObject, medium_text, page_of
 from archiver.handover.order import (
     OrderedPictures,
     PackageOrder,
@@ -42,7 +42,6 @@ from archiver.objects import (
     open_dataset,
     part10,
 )
-from archiver.wording import words_of
 
 #: For whom whose pictures they are is no secret.
 _KNOW_THE_PATIENT = (Purpose.PATIENT_COPY, Purpose.REFERRAL)
@@ -223,7 +222,7 @@ class _Medium:
                 yield outgoing, frame.pixels.transfer_syntax
         yield from map(_header, self.others)
 
-    def _picture(self, one: OutgoingPicture, directory: Directory) -> SheetPicture:
+    def _picture(self, one: OutgoingPicture, directory: MediumDirectory) -> SheetPicture:
         if not self.order.with_identity:
             original, outgoing, frame = self.maker.outgoing(one)
             twin = part10.pieces(PhotographInstance(outgoing, frame.pixels))
@@ -244,13 +243,13 @@ class _Medium:
         self._sink.add(file, jpeg_parts(frame) if as_jpeg else [png_bytes(frame)])
         return file
 
-    def _other(self, record: Record, directory: Directory) -> OtherObject:
+    def _other(self, record: Record, directory: MediumDirectory) -> OtherObject:
         self._copy(record, directory)
         place = directory.places[record.sop_instance_uid]
         words = record.series_description or record.study_description
         return OtherObject(record.study_date, record.modality, words, place)
 
-    def _copy(self, record: Record, directory: Directory) -> None:
+    def _copy(self, record: Record, directory: MediumDirectory) -> None:
         """Write an object as the archive has it."""
         written = self._sink.add(directory.places[record.sop_instance_uid], _parts(record))
         if written.sha256 != record.sha256:
@@ -280,8 +279,6 @@ def _parts(record: Record) -> Iterator[bytes]:
 
 def _readme(page: MediumPage) -> bytes:
     """Write what a person reads who sees only files: ASCII, lines as every system ends them."""
-    lines = words_of()(
-        "handover.medium.readme", case=page.case, n=len(page.pictures), page=PAGE,
-        directory=DICOMDIR, sums=SUMS,
-    )  # fmt: skip
+    files = {"page": PAGE, "directory": DICOMDIR, "sums": SUMS}
+    lines = medium_text("readme", case=page.case, n=len(page.pictures), **files)
     return lines.replace("\n", "\r\n").encode("ascii", "replace")

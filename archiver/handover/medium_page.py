@@ -55,6 +55,11 @@ class MediumPage:
     others: tuple[OtherObject, ...]
 
 
+def medium_text(key: str, **values: object) -> str:
+    """Return a text for the page and the files of a medium."""
+    return words_of()(f"handover.medium.{key}", **values)
+
+
 @cache
 def _template() -> Template:
     environment = Environment(
@@ -72,7 +77,7 @@ def page_of(page: MediumPage) -> bytes:
     cautions = ["no_side", "no_scale", "names" if page.whose else "not_anonymous"]
     made = _template().render(
         page=page,
-        words=words_of(),
+        medium_text=medium_text,
         sheet_text=sheet_text,
         cautions=[sheet_text(f"caution.{one}") for one in cautions],
         source=picture_source,
