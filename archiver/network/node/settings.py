@@ -235,12 +235,12 @@ def _listeners(tables: object, folder: Path, problems: list[Problem]) -> tuple[N
     found = []
     for number, table in enumerate(tables, start=1):
         where, values = f"node.listener {number}", dict[str, Any]()
-        known = {one.name for one in dataclasses.fields(NodeListener)}
+        known = tuple(one.name for one in dataclasses.fields(NodeListener))
         for key, value in table.items():
             if key in known:
                 values.update(_value(NodeListener, key, value, folder, where, problems))
             else:
-                problem = Problem("network.settings.unknown_key", key=key, known=tuple(known))
+                problem = Problem("network.settings.unknown_key", key=key, known=known)
                 problems.append(problem.at(table=where))
         if "name" in values:
             found.append(NodeListener(**values))
