@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
@@ -13,10 +13,11 @@ from archiver.archive.kept_objects import (
     RebuildReport,
     read_objects,
     report_of,
+    take_lines,
     whole_lines,
 )
 from archiver.archive.statements import evidence
-from archiver.archive.statements.rejection_notes import heeded_by
+from archiver.archive.statements.rejection_notes import STATEMENTS
 from archiver.archive.store import atomic_batch, sqlite
 from archiver.archive.store.archive import Archive, Clock, system_clock
 from archiver.archive.store.durable import flush_folder, translated
@@ -35,6 +36,7 @@ from archiver.archive.store.journal_lines import (
 )
 from archiver.archive.store.layout import Layout
 from archiver.archive.store.metadata_reader import Describe, describe_file
+from archiver.archive.store.promised import Promised
 from archiver.archive.store.recovery import promises, remove_aside, take_in
 from archiver.archive.store.writer_lock import WriterLock
 from archiver.errors import ArchiveError, Problem
@@ -73,22 +75,76 @@ def rebuild(
         try:
             layout.prepare()
             remove_aside(layout)
-            chain = _shortened(layout)
-            time = clock()
-            journal, entries = open_journal(
-                layout.journal, START, time=time, who=actor, faults=chain
-            )
-            try:
-                give_identity(layout.root)
-                entries += atomic_batch.finish(layout, journal, entries, time=time, who=actor)
-                deeds = evidence.unfinished(layout.root, entries)
-                deeds += evidence.brought_up(layout.root, entries)
-                entries += journal.append(deeds, time=time, who=actor)
-                return _rebuild(layout, journal, entries, chain, (clock, actor, describe, progress))
-            finally:
-                journal.close()
+            with Promised() as promised:
+                told = _Told(promised, _shortened(layout))
+                journal = _brought_to_an_end(layout, told, clock(), actor)
+                try:
+                    return _rebuild(layout, journal, told, (clock, actor, describe, progress))
+                finally:
+                    journal.close()
         finally:
             lock.release()
+
+
+class _Told:
+    """What the journal says that a rebuilding has to know; all but statements lies on disk.
+
+    Parameters
+    ----------
+    promised
+        Takes what objects there are to be.
+    chain
+        What is wrong with the journal.
+    """
+
+    def __init__(self, promised: Promised, chain: list[Problem]) -> None:
+        self.promised = promised
+        self.chain = chain
+        self.statements: list[JournalEntry] = []
+        self.heeded: set[str] = set()
+        self.batch = atomic_batch.OpenBatch()
+
+    def restart(self) -> None:
+        """Forget all but the promises, which a second reading leaves as they are."""
+        self.chain.clear()
+        self.statements.clear()
+        self.heeded.clear()
+        self.batch = atomic_batch.OpenBatch()
+
+    def note(self, entry: JournalEntry) -> None:
+        """Note a line that the promises have already."""
+        self.batch.take(entry)
+        if entry.action in evidence.ACTIONS:
+            self.statements.append(entry)
+        if entry.action in STATEMENTS:
+            self.heeded.add(entry.sop)
+
+    def take(self, entries: Iterable[JournalEntry]) -> None:
+        """Take further lines."""
+        taken = list(entries)
+        self.promised.take(taken)
+        for entry in taken:
+            self.note(entry)
+
+
+def _brought_to_an_end(layout: Layout, told: _Told, time: datetime, actor: str) -> Journal:
+    """Read and open the journal, and bring to its end what a killed writer had begun."""
+    end = take_lines(layout, told.promised, told.chain, told.note)
+    if end.seq and not holds_at(layout.journal, end):
+        end = START  # the last line is damaged: opening the journal tells of all of it again
+        told.restart()
+    journal, beyond = open_journal(layout.journal, end, time=time, who=actor, faults=told.chain)
+    try:
+        told.take(beyond)
+        give_identity(layout.root)
+        told.take(atomic_batch.finish(layout, journal, told.batch.entries, time=time, who=actor))
+        deeds = evidence.unfinished(layout.root, told.statements)
+        deeds += evidence.brought_up(layout.root, told.statements)
+        told.take(journal.append(deeds, time=time, who=actor))
+    except BaseException:
+        journal.close()
+        raise
+    return journal
 
 
 def _shortened(layout: Layout) -> list[Problem]:
@@ -113,28 +169,26 @@ def _shortened(layout: Layout) -> list[Problem]:
 def _rebuild(
     layout: Layout,
     journal: Journal,
-    entries: list[JournalEntry],
-    chain: list[Problem],
+    told: _Told,
     ways: tuple[Clock, str, Describe, Progress | None],
 ) -> RebuildReport:
     clock, actor, describe, progress = ways
-    promised = promises(entries)
     findings = RebuildFindings()
     new = sqlite.fresh_file(layout.index)
     index = Index(sqlite.writing_engine(new), layout.index)
     try:
-        index.prepare()
-        for kept, unknown in read_objects(layout, promised, findings, describe, progress):
-            kept += _adopted(journal, unknown, findings, clock(), actor)
-            index.add(kept, START)
-            findings.indexed += len(kept)
-        index.add([], START, heeded_by(entries))
+        with index.prepared_for_many():
+            for kept, unknown in read_objects(layout, told.promised, findings, describe, progress):
+                kept += _adopted(journal, unknown, findings, clock(), actor)
+                index.add(kept, START)
+                findings.indexed += len(kept)
+            index.add([], START, told.heeded)
         _finish(journal, index, findings, clock(), actor)
     finally:
         index.close()
     sqlite.swap_in(new, layout.index)
     flush_folder(layout.root)
-    return report_of(layout, findings, promised, chain)
+    return report_of(layout, findings, told.promised, told.chain)
 
 
 def rebuild_open(
@@ -157,8 +211,6 @@ def rebuild_open(
     """
     layout = archive.layout
     chain: list[Problem] = []
-    entries, end = whole_lines(layout, START, chain)
-    promised = promises(entries)
     findings, waiting = RebuildFindings(), list[IndexedInstance]()
     new = sqlite.fresh_file(layout.index)
     index = Index(sqlite.writing_engine(new), layout.index)
@@ -171,24 +223,26 @@ def rebuild_open(
         known = promises(late)
         unknown = [k for k in waiting if k.description.sop_instance_uid not in known]
         adopted = _adopted(journal, unknown, findings, clock(), actor)
-        index.add(adopted, START, heeded_by(entries))
+        index.add(adopted, START, told.heeded)
         findings.indexed += len(adopted)
         _finish(journal, index, findings, clock(), actor)
         index.close()
         return new
 
-    with translated(Text("archive.index_rebuild.not_made"), layout.root):
+    with translated(Text("archive.index_rebuild.not_made"), layout.root), Promised() as promised:
+        told = _Told(promised, chain)
+        end = take_lines(layout, promised, chain, told.note)
         try:
-            index.prepare()
-            for kept, unknown in read_objects(layout, promised, findings, describe, progress):
-                index.add(kept, START)
-                findings.indexed += len(kept)
-                waiting += unknown
+            with index.prepared_for_many():
+                for kept, unknown in read_objects(layout, promised, findings, describe, progress):
+                    index.add(kept, START)
+                    findings.indexed += len(kept)
+                    waiting += unknown
             archive.replace_index(complete)
         finally:
             index.close()
             sqlite.fresh_file(layout.index)
-    return report_of(layout, findings, promised, chain)
+        return report_of(layout, findings, promised, chain)
 
 
 def _adopted(

@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
+from itertools import islice
 from pathlib import Path
 from time import monotonic, sleep
 
-from archiver.archive.store.durable import Written, digest_file, translated
+from archiver.archive.object_reader import ObjectRead, read_in_order
+from archiver.archive.store.durable import Written, translated
 from archiver.archive.store.indexed_instance import IndexedInstance
 from archiver.archive.store.journal_lines import START, JournalEntry, Position, read_lines
 from archiver.archive.store.layout import Layout, relative_path
 from archiver.archive.store.metadata_reader import Describe, describe_file
+from archiver.archive.store.promised import Promised
 from archiver.archive.store.recovery import promises
 from archiver.errors import ObjectError, Place, Problem
 from archiver.wording import Text
@@ -71,7 +74,6 @@ class RebuildFindings:
     damaged: list[Problem] = field(default_factory=list)
     misplaced: list[Problem] = field(default_factory=list)
     adopted: list[Problem] = field(default_factory=list)
-    seen: set[str] = field(default_factory=set)
     objects: int = 0
     indexed: int = 0
 
@@ -96,9 +98,8 @@ def verify(
     layout = Layout(Path(folder).absolute())
     layout.check_mark()
     chain: list[Problem] = []
-    with translated(Text("archive.index_rebuild.not_read"), layout.root):
-        entries, end = whole_lines(layout, START, chain)
-        promised = promises(entries)
+    with translated(Text("archive.index_rebuild.not_read"), layout.root), Promised() as promised:
+        end = take_lines(layout, promised, chain)
         findings = RebuildFindings()
         waiting: dict[str, IndexedInstance] = {}
         for kept, unknown in read_objects(layout, promised, findings, describe, progress):
@@ -111,24 +112,20 @@ def verify(
             if not waiting or monotonic() > until:
                 break
             sleep(0.1)
-    findings.adopted = [
-        Problem("archive.index_rebuild.unknown").at(file=k.path) for k in waiting.values()
-    ]
-    return report_of(layout, findings, promised, chain)
+        findings.adopted = [
+            Problem("archive.index_rebuild.unknown").at(file=k.path) for k in waiting.values()
+        ]
+        return report_of(layout, findings, promised, chain)
 
 
 def report_of(
-    layout: Layout,
-    findings: RebuildFindings,
-    promised: dict[str, JournalEntry],
-    chain: Sequence[Problem],
+    layout: Layout, findings: RebuildFindings, promised: Promised, chain: Sequence[Problem]
 ) -> RebuildReport:
     missing = tuple(
         Problem("archive.index_rebuild.object_missing").at(
             file=layout.place_of(entry.study, entry.series, entry.sop)
         )
-        for sop, entry in promised.items()
-        if sop not in findings.seen
+        for entry in promised.unseen()
     )
     return RebuildReport(
         findings.objects,
@@ -141,31 +138,64 @@ def report_of(
     )
 
 
+def take_lines(
+    layout: Layout,
+    promised: Promised,
+    faults: list[Problem],
+    each: Callable[[JournalEntry], None] = lambda entry: None,
+) -> Position:
+    """Take what the whole journal promises, and return where its whole lines end.
+
+    Parameters
+    ----------
+    each
+        Told of every line, in their order.
+    """
+    end = START
+
+    def entries() -> Iterator[JournalEntry]:
+        nonlocal end
+        for entry, end in _lines(layout, START, faults):  # noqa: B007
+            if entry is not None:
+                each(entry)
+                yield entry
+
+    promised.take(entries())
+    return end
+
+
 def whole_lines(
     layout: Layout, start: Position, faults: list[Problem]
 ) -> tuple[list[JournalEntry], Position]:
     """Return the lines from a position on, and where they end; a last one may be on its way."""
-    entries = []
-    end = start
-    if layout.journal.exists():
-        for line in read_lines(layout.journal, start):
-            if line.torn:
-                break
-            if line.problem:
-                faults.append(line.problem)
-            if line.entry is not None:
-                entries.append(line.entry)
-            end = line.after
+    entries, end = [], start
+    for entry, end in _lines(layout, start, faults):  # noqa: B007
+        if entry is not None:
+            entries.append(entry)
     return entries, end
 
 
+def _lines(
+    layout: Layout, start: Position, faults: list[Problem]
+) -> Iterator[tuple[JournalEntry | None, Position]]:
+    for line in read_lines(layout.journal, start) if layout.journal.exists() else ():
+        if line.torn:
+            return
+        if line.problem:
+            faults.append(line.problem)
+        yield line.entry, line.after
+
+
 def _files(folder: Path, within: set[tuple[int, int]]) -> Iterator[Path]:
-    """Yield all that is no folder; a folder that is a link is gone into, but never into itself."""
+    """Yield all that is no folder, in its order; a link to a folder is followed, never into itself.
+
+    Of one folder at a time there is more in memory than its own files' names.
+    """
     about = folder.stat()
     here = (about.st_dev, about.st_ino)
     if here in within:
         return
-    for path in folder.iterdir():
+    for path in sorted(folder.iterdir()):
         if path.is_dir():
             yield from _files(path, {*within, here})
         else:
@@ -174,61 +204,77 @@ def _files(folder: Path, within: set[tuple[int, int]]) -> Iterator[Path]:
 
 def read_objects(
     layout: Layout,
-    promised: dict[str, JournalEntry],
+    promised: Promised,
     findings: RebuildFindings,
     describe: Describe,
     progress: Progress | None,
 ) -> Iterator[tuple[list[IndexedInstance], list[IndexedInstance]]]:
     """Go through the objects: those that the journal knows, those that it does not."""
-    known: list[IndexedInstance] = []
-    unknown: list[IndexedInstance] = []
-    paths = sorted(_files(layout.objects, set()))
-    for path in paths:
-        if progress is not None:
-            progress(findings.objects, len(paths))
-        findings.objects += 1
-        kept = _look_at(layout, path, promised, findings, describe)
-        if kept is not None:
-            (known if kept.journal_seq else unknown).append(kept)
-        if len(known) + len(unknown) >= _AT_ONCE:
-            yield known, unknown
-            known, unknown = [], []
-    if known or unknown:
+    total = len(promised)
+    paths = _files(layout.objects, set())
+    looked = read_in_order(paths, describe, total)
+    while some := list(islice(_told(looked, findings, total, progress), _AT_ONCE)):
+        entries = promised.some([one.path.stem for one in some])
+        seen: list[str] = []
+        known: list[IndexedInstance] = []
+        unknown: list[IndexedInstance] = []
+        for one in some:
+            entry = entries.get(one.path.stem)
+            kept = _look_at(layout, one, entry, (findings, seen))
+            if kept is not None:
+                (known if kept.journal_seq else unknown).append(kept)
+        promised.see(seen)
         yield known, unknown
+
+
+def _told(
+    looked: Iterable[ObjectRead],
+    findings: RebuildFindings,
+    total: int,
+    progress: Progress | None,
+) -> Iterator[ObjectRead]:
+    for one in looked:
+        if progress is not None:
+            progress(findings.objects, max(total, findings.objects + 1))
+        findings.objects += 1
+        yield one
 
 
 def _look_at(
     layout: Layout,
-    path: Path,
-    promised: dict[str, JournalEntry],
-    findings: RebuildFindings,
-    describe: Describe,
+    one: ObjectRead,
+    entry: JournalEntry | None,
+    told: tuple[RebuildFindings, list[str]],
 ) -> IndexedInstance | None:
-    """Check one file; None if it is not to be indexed."""
-    relative = path.relative_to(layout.root).as_posix()
-    entry = promised.get(path.stem)
+    """Check one file; None if it is not to be indexed.
+
+    Parameters
+    ----------
+    told
+        What is found, and the instances whose objects are in their places.
+    """
+    findings, seen = told
+    relative = one.path.relative_to(layout.root).as_posix()
     belongs = False
     if entry is not None:
         belongs = relative == layout.place_of(entry.study, entry.series, entry.sop)
-    if belongs:
-        findings.seen.add(path.stem)
-    try:
-        written = digest_file(path)
-        if entry is not None and belongs and written.sha256 != entry.digest:
-            findings.damaged.append(_changed(relative, written, entry))
+    if entry is not None and belongs:
+        seen.append(entry.sop)
+        if one.written is not None and one.written.sha256 != entry.digest:
+            findings.damaged.append(_changed(relative, one.written, entry))
             return None
-        description = describe(path)
-        uids = description.study_uid, description.series_uid, description.sop_instance_uid
+    written, description = one.written, one.description
+    if written is None or description is None:
+        assert one.problem is not None
+        findings.damaged.append(one.problem.with_places(Place(file=relative)))
+        return None
+    uids = description.study_uid, description.series_uid, description.sop_instance_uid
+    try:
         relative_path(*uids)
-        right = layout.place_of(*uids)
     except ObjectError as error:
-        findings.damaged += [p.with_places(Place(file=relative)) for p in error.problems[:1]]
+        findings.damaged.append(error.problems[0].with_places(Place(file=relative)))
         return None
-    except OSError as error:
-        findings.damaged.append(
-            Problem("archive.index_rebuild.unreadable", reason=error.strerror).at(file=relative)
-        )
-        return None
+    right = layout.place_of(*uids)
     if relative != right or (entry is not None and not belongs):
         findings.misplaced.append(
             Problem("archive.index_rebuild.misplaced", right=right).at(file=relative)

@@ -10,7 +10,16 @@ from pydicom import Dataset
 
 from archiver.colour import space_of
 from archiver.dentition import Arch, edge_words
-from archiver.objects import Description, calibration_of, comments, concepts, describe, items, text
+from archiver.objects import (
+    Description,
+    calibration_of,
+    comments,
+    concepts,
+    describe,
+    items,
+    octets,
+    text,
+)
 from archiver.sheets import Edges
 from archiver.wording import words_of
 
@@ -170,7 +179,7 @@ def facts_of(outgoing: Dataset, original: Dataset) -> SheetFacts:
 
 
 def _colour(description: Description, outgoing: Dataset, original: Dataset) -> ColourFacts:
-    profile = bytes(outgoing.get("ICCProfile") or b"") or None
+    profile = octets(outgoing, "ICCProfile") or None
     space = space_of(profile)
     said = comments(outgoing)
     white, fired = _flag(outgoing, "WhiteBalance"), _flag(outgoing, "FlashFiringStatus")

@@ -55,7 +55,7 @@ from archiver.handover.sheet import ColourTable, Sheet, SheetPicture, thumbnail
 from archiver.handover.sheet_html import html_of
 from archiver.handover.sheet_pdf import pdf_of
 from archiver.handover.sink import Sink, open_sink
-from archiver.objects import PhotographInstance, demand_offset, open_dataset, part10
+from archiver.objects import PhotographInstance, demand_offset, octets, open_dataset, part10
 
 #: Pictures worked on at once.
 WORKERS = min(4, os.cpu_count() or 1)
@@ -127,7 +127,7 @@ class PackageMaker:
         original = open_dataset(Path(one.record.path), pixels=True)
         outgoing = Removal(self.case, self.chosen.profile).of(original, self.known)
         demand_whole(outgoing)
-        profile = bytes(outgoing.get("ICCProfile") or b"") or None
+        profile = octets(outgoing, "ICCProfile") or None
         masks = self.order.masks.get(one.number, ())
         frame = altered(
             frame_of(original, profile), masks, [str(doubt.stamp) for doubt in one.doubts]

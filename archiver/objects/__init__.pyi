@@ -10,6 +10,7 @@ from .amendment import Amending as Amending
 from .amendment import Whose as Whose
 from .attribute_values import code_key as code_key
 from .attribute_values import items as items
+from .attribute_values import octets as octets
 from .attribute_values import text as text
 from .calibration import Calibration as Calibration
 from .calibration import calibration_of as calibration_of

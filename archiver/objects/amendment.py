@@ -20,7 +20,7 @@ from pydicom.valuerep import PersonName
 from archiver import __version__
 from archiver.dentition import Plan, codes
 from archiver.objects import concepts, modules, photograph, phrases
-from archiver.objects.attribute_values import code_keys, items, text
+from archiver.objects.attribute_values import code_keys, items, number, text
 from archiver.objects.calibration import calibration_of, set_calibration
 from archiver.objects.clock import zone_of
 from archiver.objects.contribution import set_confirmations
@@ -222,7 +222,7 @@ def _set_series(ds: Dataset, old: Dataset | None, amending: Amending, *, upright
     else:
         first = 1
         if was in own:
-            first = int(before.get("SeriesNumber") or own[was].number) + 1 - own[was].number
+            first = (number(before, "SeriesNumber") or own[was].number) + 1 - own[was].number
         modules.set_series(ds, series_of(study, uids, upright=upright, first=first))
 
 

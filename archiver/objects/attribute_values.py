@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from functools import cache
 
 from pydicom import Dataset
+from pydicom.datadict import tag_for_keyword
 from pydicom.multival import MultiValue
+from pydicom.tag import BaseTag
 
 
 def text(dataset: Dataset, keyword: str) -> str:
@@ -24,9 +27,19 @@ def text(dataset: Dataset, keyword: str) -> str:
 def value_of(dataset: Dataset, keyword: str) -> object:
     """Return the value of an attribute, None if it is absent or unreadable."""
     try:
-        return dataset.get(keyword)
+        # By its tag: most attributes that are asked for are absent, which by keyword takes thrice
+        # as long to find out.
+        tag = _tag_of(keyword)
+        return dataset[tag].value if tag in dataset else None
     except Exception:  # pydicom raises many kinds on broken values; the validator tells them
         return None
+
+
+@cache
+def _tag_of(keyword: str) -> BaseTag:
+    tag = tag_for_keyword(keyword)
+    assert tag is not None, keyword
+    return BaseTag(tag)
 
 
 def number(dataset: Dataset, keyword: str) -> int | None:
@@ -35,6 +48,12 @@ def number(dataset: Dataset, keyword: str) -> int | None:
         return int(str(value_of(dataset, keyword)))
     except ValueError:
         return None
+
+
+def octets(dataset: Dataset, keyword: str) -> bytes:
+    """Return a binary value; empty if it is absent, or written as something else."""
+    value = value_of(dataset, keyword)
+    return value if isinstance(value, bytes) else b""
 
 
 def items(dataset: Dataset, keyword: str) -> Iterator[Dataset]:

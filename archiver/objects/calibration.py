@@ -15,7 +15,7 @@ from pydicom import Dataset
 from pydicom.sequence import Sequence
 
 from archiver.objects import concepts, modules
-from archiver.objects.attribute_values import items, text
+from archiver.objects.attribute_values import items, octets, text
 from archiver.objects.coded_meaning import comments
 
 _STEP = "; colours by the ICC profile of a 24-patch colour chart"
@@ -102,7 +102,7 @@ def says_calibration(words: str) -> bool:
 def calibration_of(ds: Dataset) -> Calibration | None:
     """Read what `set_calibration` wrote; None where a picture's colours come by no chart."""
     told = _WORDS.fullmatch(comments(ds).get(concepts.COLOUR_PROFILE, ""))
-    profile = bytes(ds.get("ICCProfile") or b"")
+    profile = octets(ds, "ICCProfile")
     if told is None or not profile:
         return None
     frames = [text(one, "ReferencedSOPInstanceUID") for one in items(ds, "ReferencedImageSequence")]

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection, Iterable
+
 from pydicom import Dataset
 from pydicom.multival import MultiValue
 
@@ -98,26 +100,32 @@ def shown_parts(dataset: Dataset) -> tuple[str, ...]:
     return tuple(value for keyword in sequences for value, _ in code_keys(dataset, keyword))
 
 
-def named_arch(dataset: Dataset) -> Arch | None:
-    """Return the arch that structure or region names, None if neither names one."""
-    return next((_ARCHES[value] for value in shown_parts(dataset) if value in _ARCHES), None)
+def named_arch(parts: Iterable[str]) -> Arch | None:
+    """Return the arch that structure or region names, None if neither of `shown_parts` does."""
+    return next((_ARCHES[value] for value in parts if value in _ARCHES), None)
 
 
 def view_shown(
     dataset: Dataset,
-    named: tuple[Tooth, ...],
+    parts: Collection[str],
+    modifiers: Collection[str],
     surface: Surface | None,
     arch: Arch | None,
 ) -> View | None:
-    """Tell the view from its code, the surface and the teeth; None where they do not settle it."""
+    """Tell the view from its code, the surface and the arch; None where they do not settle it.
+
+    Parameters
+    ----------
+    parts, modifiers
+        Of `shown_parts` and `view_modifiers`.
+    """
     code = next((value for value, _ in code_keys(dataset, "ViewCodeSequence")), "")
     lateral = {codes.RIGHT_LATERAL.value: "right", codes.LEFT_LATERAL.value: "left"}
-    if codes.FACE.value in shown_parts(dataset):
+    if codes.FACE.value in parts:
         if code in lateral:
             return View(f"{lateral[code]} profile")
         smiling = context_value(dataset, concepts.FUNCTIONAL_CONDITION)
         return View.SMILE if smiling == concepts.SMILES.value else View.FACE
-    modifiers = view_modifiers(dataset)
     if codes.CLOSE_UP_OF_TEETH.value in modifiers:
         return View.CLOSE_UP
     if code == codes.OCCLUSAL_PROJECTION.value:
@@ -142,8 +150,7 @@ def through_mirror(dataset: Dataset) -> bool:
     return codes.MIRROR_DEVICE.value in (v for v, _ in code_keys(dataset, "DeviceSequence"))
 
 
-def mirror_state(dataset: Dataset) -> str:
-    modifiers = view_modifiers(dataset)
+def mirror_state(dataset: Dataset, modifiers: frozenset[str]) -> str:
     if modifiers & codes.UNCORRECTED_VALUES:
         return "uncorrected"
     if modifiers & codes.CORRECTED_VALUES or through_mirror(dataset):

@@ -36,8 +36,10 @@ from archiver.objects.coded_meaning import (
     mirror_state,
     named_arch,
     orientation,
+    shown_parts,
     surface_of,
     teeth,
+    view_modifiers,
     view_shown,
 )
 from archiver.objects.confirmation import LAPSED, Confirmation, Witnessed, certainty_of
@@ -323,16 +325,18 @@ def _acquired(dataset: Dataset) -> str:
     )
 
 
-def _arch(dataset: Dataset, named: Collection[Tooth]) -> Arch | None:
+def _arch(parts: Iterable[str], named: Collection[Tooth]) -> Arch | None:
     """The arch that is named, or that all teeth are of."""
     arches = {tooth.arch for tooth in named}
-    return named_arch(dataset) or (arches.pop() if len(arches) == 1 else None)
+    return named_arch(parts) or (arches.pop() if len(arches) == 1 else None)
 
 
 def _described(dataset: Dataset) -> Description:
-    photograph = text(dataset, "Modality") == _PHOTOGRAPH_MODALITY
-    named = teeth(dataset)
-    surface, arch = surface_of(dataset), _arch(dataset, named)
+    modality = text(dataset, "Modality")
+    photograph = modality == _PHOTOGRAPH_MODALITY
+    named, parts = teeth(dataset), shown_parts(dataset)
+    surface, arch = surface_of(dataset), _arch(parts, named)
+    modifiers = view_modifiers(dataset) if photograph else frozenset()
     described = Description(
         patient_id=text(dataset, "PatientID"),
         issuer=text(dataset, "IssuerOfPatientID"),
@@ -343,7 +347,7 @@ def _described(dataset: Dataset) -> Description:
         series_uid=text(dataset, "SeriesInstanceUID"),
         sop_instance_uid=text(dataset, "SOPInstanceUID"),
         sop_class_uid=text(dataset, "SOPClassUID"),
-        modality=text(dataset, "Modality"),
+        modality=modality,
         study_date=text(dataset, "StudyDate"),
         study_time=text(dataset, "StudyTime"),
         acquired=_acquired(dataset),
@@ -357,9 +361,9 @@ def _described(dataset: Dataset) -> Description:
         orientation=orientation(dataset),
         teeth=named,
         arch=arch,
-        view=view_shown(dataset, named, surface, arch) if photograph else None,
+        view=view_shown(dataset, parts, modifiers, surface, arch) if photograph else None,
         surface=surface,
-        mirror=mirror_state(dataset) if photograph else None,
+        mirror=mirror_state(dataset, modifiers) if photograph else None,
         confirmed=None,
         confirmed_by="",
         role=_role(dataset) if photograph else None,

@@ -280,3 +280,30 @@ def test_what_is_kept_while_all_is_verified_is_not_taken_for_strange(folder: Pat
 
         report = verify(folder, progress=come)
     assert report.problems == ()
+
+
+def test_several_processes_find_what_one_finds(
+    folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    good = path_of(folder, 3).read_bytes()
+    path_of(folder, 3).write_bytes(good[:-1] + bytes([good[-1] ^ 1]))
+    path_of(folder, 5).unlink()
+    (folder / "objects" / "stray.dcm").write_bytes(b"no object")
+    alone = verify(folder)
+    monkeypatch.setattr("archiver.archive.object_reader._PAYS", 0)
+    monkeypatch.setattr("archiver.archive.object_reader._AT_ONCE", 4)
+    assert verify(folder) == alone
+    assert len(alone.damaged) == 2 and len(alone.missing) == 1
+    assert alone.indexed == COUNT - 2 == rebuild(folder, clock=Clock()).indexed
+    with Archive.open(folder, read_only=True) as archive:
+        assert len(archive.query(Query(limit=100))) == COUNT - 2
+
+
+def test_a_journal_whose_last_line_is_damaged_is_told_and_statements_count_once(
+    folder: Path,
+) -> None:
+    journal = folder / "journal.jsonl"
+    *lines, last = journal.read_bytes().splitlines()
+    journal.write_bytes(b"\n".join([*lines, last[:-2] + b"?}", b""]))
+    report = rebuild(folder, clock=Clock())
+    assert len(report.chain) == 1 and report.objects == COUNT

@@ -97,6 +97,28 @@ def finish(
         return journal.append(lines, time=time, who=who)
 
 
+class OpenBatch:
+    """Of the lines of a journal that is gone through, those that `finish` has to know."""
+
+    def __init__(self) -> None:
+        self.entries: list[JournalEntry] = []
+        self._waiting: set[str] = set()
+
+    def take(self, entry: JournalEntry) -> None:
+        """Take the next line."""
+        if entry.action == INTENDED:
+            if not self.entries or self.entries[-1].action != INTENDED:
+                self.entries, self._waiting = [], set()
+            self._waiting.add(entry.sop)
+        elif not self.entries:
+            return
+        self.entries.append(entry)
+        if entry.action in _ENDS:
+            self._waiting.discard(entry.sop)
+            if not self._waiting:
+                self.entries = []
+
+
 def _last_group(entries: Sequence[JournalEntry]) -> tuple[list[JournalEntry], list[JournalEntry]]:
     """Return the intentions that were told last, together, and what was told after them."""
     last = next((i for i in reversed(range(len(entries))) if entries[i].action == INTENDED), None)

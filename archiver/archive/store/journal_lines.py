@@ -38,6 +38,8 @@ INTENDED = "intended"
 AMENDED = "amended"
 GIVEN_UP = "given-up"
 QUARANTINED = "quarantined"
+#: Deeds that say an object is kept.
+KEEPING = (STORED, RESTORED, ADOPTED)
 #: A rejection note counts from now on: of somebody who may reject, or after a person decided.
 HEEDED = "heeded"
 #: Of files that are no objects; see `archiver.archive.statements.evidence`.

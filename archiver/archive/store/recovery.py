@@ -10,10 +10,8 @@ from archiver.archive.store.durable import digest_file
 from archiver.archive.store.index import Index
 from archiver.archive.store.indexed_instance import IndexedInstance
 from archiver.archive.store.journal_lines import (
-    ADOPTED,
     CUT,
-    RESTORED,
-    STORED,
+    KEEPING,
     JournalEntry,
     Position,
     read_lines,
@@ -22,8 +20,6 @@ from archiver.archive.store.layout import Layout
 from archiver.archive.store.metadata_reader import Describe
 from archiver.errors import ObjectError, Problem
 
-#: Deeds that say an object is kept.
-KEEPING = (STORED, RESTORED, ADOPTED)
 _AT_ONCE = 200
 
 
