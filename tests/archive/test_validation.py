@@ -138,6 +138,22 @@ def test_those_who_store_or_ask_come_first(archive: Archive) -> None:
     assert before == [3]
 
 
+def test_they_come_before_each_object_of_many(archive: Archive) -> None:
+    ingest = Ingest.of(archive)
+    asked: list[bool] = []
+    before: list[int] = []
+
+    def busy() -> bool:
+        asked.append(not asked or not asked[-1])
+        return asked[-1]
+
+    ingest.validation.busy = busy
+    ingest.validation.done = lambda errors, warnings: before.append(len(asked))
+    ingest.accept([incoming(1), incoming(2), incoming(3)], [[]] * 3)
+    assert ingest.validation.wait(30)
+    assert before == [2, 4, 6]
+
+
 def test_however_busy_it_is_an_object_that_comes_is_looked_at(archive: Archive) -> None:
     ingest = Ingest.of(archive)
     ingest.validation.busy = lambda: True

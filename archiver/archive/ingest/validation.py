@@ -22,9 +22,9 @@ FILE = "findings.sqlite"
 #: Of the tables below. Those of any other version are thrown away, and all is validated again.
 _VERSION = 1
 _AT_ONCE = 20
-#: How long it waits for a pause before it looks at some objects (seconds); the findings of an
-#: object that comes alone are there within two.
-_PATIENCE = 1.0
+#: How long it waits for a pause before it looks at an object (seconds). Looking takes as much of
+#: Python's lock as receiving does; the findings of an object that comes alone are there within two.
+_PATIENCE = 0.5
 #: How long a process that ends goes on with what is left (seconds).
 _LAST = 2.0
 
@@ -190,10 +190,10 @@ class Validation:
                 .order_by(i.journal_seq)
                 .limit(_AT_ONCE)
             ).all()
-        waited = 0.0
-        while self.busy() and waited < _PATIENCE and not self._ending.wait(0.1):
-            waited += 0.1
         for uid, path, digest, seq in rows:
+            waited = 0.0
+            while self.busy() and waited < _PATIENCE and not self._ending.wait(0.1):
+                waited += 0.1
             if self._ending.is_set():
                 break
             self._one(uid, path, digest, seq)
