@@ -80,7 +80,7 @@ def log_nothing() -> None:
 
 
 def restart_idle_timer(association: Association) -> None:
-    """Note that something went to the peer past pynetdicom's queue."""
+    """Note that something went to the peer, or came, past pynetdicom's loop."""
     association.dul._idle_timer.restart()
 
 

@@ -25,6 +25,9 @@ _LONGEST_IDENTIFIER = 4 << 20
 #: Bytes that are let pass after an object has turned out too large, so that it can be told.
 _PASSED_BY = 1 << 30
 _REQUESTS_WAITING = 8
+#: Bytes of an object that are hashed and written at once: for each, Python's lock is given up and
+#: waited for, which with several senders costs more than the copy that gathers them.
+_AT_ONCE = 512 << 10
 
 
 class ProtocolError(Exception):
@@ -56,6 +59,8 @@ class NodeDimse(DIMSEServiceProvider):
         self._command = bytearray()
         self._storing: IncomingFile | Fault | None = None
         self._passed = 0
+        self._gathered = memoryview(b"")
+        self._filled = 0
 
     def take(self, context_id: int, control: int, part: memoryview) -> None:
         """Take one presentation data value.
@@ -89,6 +94,7 @@ class NodeDimse(DIMSEServiceProvider):
             if isinstance(one, IncomingFile):
                 one.discard()
         self._storing = None
+        self._gathered = memoryview(b"")
         self.received.clear()
 
     def _begin(self, context_id: int) -> None:
@@ -116,7 +122,8 @@ class NodeDimse(DIMSEServiceProvider):
         context = accepted(self.assoc).get(context_id)
         if context is None:
             raise ProtocolError
-        self._passed = 0
+        self._passed = self._filled = 0
+        self._gathered = memoryview(bytearray(_AT_ONCE))
         try:
             self._storing = self._open(
                 str(command.get("AffectedSOPClassUID", "")),
@@ -131,11 +138,13 @@ class NodeDimse(DIMSEServiceProvider):
 
     def _append(self, part: memoryview) -> None:
         if isinstance(self._storing, IncomingFile):
-            try:
-                self._storing.write(part)
-            except (OSError, TooLargeError) as fault:
-                self._storing.discard()
-                self._storing = fault
+            while part:
+                some = part[: len(self._gathered) - self._filled]
+                end = self._filled + len(some)
+                self._gathered[self._filled : end] = some
+                self._filled, part = end, part[len(some) :]
+                if end == len(self._gathered):
+                    self._write_gathered()
         elif self._storing is not None:
             self._passed += len(part)
             if self._passed > _PASSED_BY:
@@ -146,6 +155,15 @@ class NodeDimse(DIMSEServiceProvider):
                 raise ProtocolError
             gathered.write(part)
 
+    def _write_gathered(self) -> None:
+        if isinstance(self._storing, IncomingFile):
+            try:
+                self._storing.write(self._gathered[: self._filled])
+            except (OSError, TooLargeError) as fault:
+                self._storing.discard()
+                self._storing = fault
+        self._filled = 0
+
     def _complete(self, message: DIMSEMessage) -> None:
         self.message = None
         try:
@@ -154,6 +172,8 @@ class NodeDimse(DIMSEServiceProvider):
             # A value that the primitive refuses.
             raise ProtocolError from error
         if isinstance(primitive, C_STORE) and self._storing is not None:
+            self._write_gathered()
+            self._gathered = memoryview(b"")
             self.received.append(self._storing)
             self._storing = None
         if isinstance(primitive, C_CANCEL):

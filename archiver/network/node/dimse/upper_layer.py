@@ -25,6 +25,7 @@ from pynetdicom.transport import AssociationSocket
 
 from archiver.network.node.dimse.messages import NodeDimse, ProtocolError
 from archiver.network.node.dimse.queues import SendingQueue, StirringQueue
+from archiver.network.pynetdicom_internals import restart_idle_timer
 
 if TYPE_CHECKING:
     from pynetdicom.association import Association
@@ -35,7 +36,7 @@ _GLANCE = 0.25
 #: arrive; and PDUs that are taken from them before anything else is looked at. pynetdicom's loop
 #: costs as much as taking a PDU of 128 KiB.
 _AHEAD_AT_FIRST, _AHEAD = 4 << 10, 512 << 10
-_PDUS_AT_ONCE = 16
+_PDUS_AT_ONCE = 64
 #: An A-ASSOCIATE-RQ with 128 contexts is some ten thousand bytes.
 LONGEST_NEGOTIATION = 512 << 10
 _P_DATA_TF = 4
@@ -108,10 +109,20 @@ class NodeSocket(AssociationSocket):
             and dul.state_machine.current_state != _CLOSING
         )
         try:
-            found = [key.fileobj for key, _ in self._selector.select(_GLANCE if idle else 0)]
+            return self.wait(_GLANCE if idle else 0)
         except (OSError, ValueError):
             self.event_queue.put(_CLOSED)
             return False
+
+    def wait(self, seconds: float) -> bool:
+        """Wait for bytes, or until `wake` is called; True if bytes can be read.
+
+        Raises
+        ------
+        OSError, ValueError
+            If the connection was closed here.
+        """
+        found = [key.fileobj for key, _ in self._selector.select(seconds)]
         if self._woken in found:
             with contextlib.suppress(OSError):
                 self._woken.recv(4096)
@@ -205,7 +216,7 @@ class NodeDul(DULServiceProvider):
         try:
             for _ in range(_PDUS_AT_ONCE):
                 event = self._take_pdu(connection)
-                if event or not connection.has_read_ahead:
+                if event or not (connection.has_read_ahead or self._goes_on(connection)):
                     break
         except (OSError, ValueError):
             event = _CLOSED
@@ -213,6 +224,13 @@ class NodeDul(DULServiceProvider):
             event = _INVALID
         if event:
             self.event_queue.put(event)
+
+    def _goes_on(self, connection: NodeSocket) -> bool:
+        """Wait a moment for the rest of a dataset; another round of the loop costs more."""
+        if self.assoc.dimse.message is None or isinstance(connection.socket, ssl.SSLSocket):
+            return False
+        restart_idle_timer(self.assoc)
+        return connection.wait(_GLANCE)
 
     def _take_pdu(self, connection: NodeSocket) -> str:
         """Read one PDU and return its event; empty where nothing is left to do."""
