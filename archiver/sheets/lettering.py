@@ -112,6 +112,7 @@ def _has(path: Path, letter: str) -> bool:
         return False
 
 
+@lru_cache(maxsize=4096)
 def _font_for(letter: str, face: Face, fonts: tuple[Path, ...]) -> Path | None:
     for path in (BOLD if face.bold else REGULAR, REGULAR, *fonts):
         if letter.isspace() or _has(path, letter):
@@ -137,7 +138,7 @@ def _runs(text: str, face: Face) -> tuple[_Run, ...]:
         shown = letter
         if path is None:
             path, shown = REGULAR, f"[U+{ord(letter):04X}]"
-        if pieces and pieces[-1][1] == path:
+        if pieces and pieces[-1][1] is path:  # comparing paths takes longer than all else here
             pieces[-1] = (pieces[-1][0] + shown, path)
         else:
             pieces.append((shown, path))

@@ -7,14 +7,13 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from archiver import __version__
 from archiver.archive import Query, Record
 from archiver.archive.store import Archive, describe_file
 from archiver.dentition import Tooth, View
 from archiver.errors import ArchiverError, Problem, UsageError
-from archiver.network import Peer
-from archiver.network.client import ask, fetch_records
 from archiver.objects import demand_offset
 from archiver.priors import (
     Ask,
@@ -28,7 +27,9 @@ from archiver.priors import (
     softness,
 )
 from archiver.wording import Text
-from archiver.workflow.header_folder import open_headers
+
+if TYPE_CHECKING:
+    from archiver.network import Peer
 
 Box = tuple[int, int, int, int]
 #: Told how many priors of how many are compared.
@@ -182,6 +183,9 @@ def _of_files(
 
 def _fetched(peer: Peer, folder: Path, headers: Path | None, problems: list[str]) -> Ask:
     """Questions to a peer; what answers is fetched, as its pixels are needed."""
+    # Imported here: the network's libraries take as long as a picture to be decoded.
+    from archiver.network.client import ask, fetch_records
+    from archiver.workflow.header_folder import open_headers
 
     def answered(question: Query) -> list[Record]:
         with open_headers(headers) as cache:
