@@ -160,7 +160,7 @@ def read_settings() -> PracticeSettings:
         _limits(path, _table(given, "quality")),
         peers,
         settings_of(_table(given, "node"), path.parent),
-        pages_settings_of(_table(given, "pages")),
+        pages_settings_of(_table(given, "pages"), path.parent),
         "archive" in given,
         _identity(path, given.get("identity")),
         _pictures(path, _table(given, "pictures")),

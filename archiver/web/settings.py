@@ -7,14 +7,18 @@
     requests_at_once = 6000                 # of one address, ...
     requests_a_second = 100                 # ... and in the long run
 
+    [pages.folders]                         # into which a card or program puts pictures, by name
+    "Chair 1" = "/srv/camera/chair-1"       # relative paths start at the folder of the settings
+
 Who may log in is no setting: ``archiver serve --add-user`` keeps that with the archive.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import timedelta
+from pathlib import Path
 from typing import Any
 
 from archiver.dentition import Numbering, numbering_of
@@ -30,14 +34,15 @@ class PagesSettings:
     numbering: Numbering = Numbering.ISO
     at_once: float = 6000
     a_second: float = 100
+    folders: Mapping[str, Path] = field(default_factory=dict)
 
 
 _KEYS: tuple[str, ...] = ("idle_minutes", "session_hours", "numbering")
-_KEYS += ("requests_at_once", "requests_a_second")
+_KEYS += ("requests_at_once", "requests_a_second", "folders")
 
 
-def pages_settings_of(table: Mapping[str, Any]) -> PagesSettings:
-    """Read the table ``[pages]``.
+def pages_settings_of(table: Mapping[str, Any], base: Path = Path()) -> PagesSettings:
+    """Read the table ``[pages]``; relative paths start at `base`.
 
     Raises
     ------
@@ -58,6 +63,7 @@ def pages_settings_of(table: Mapping[str, Any]) -> PagesSettings:
         numbering = numbering_of(str(table.get("numbering", numbering.value)))
     except InputError as error:
         problems += [one.at(table="pages", key=("numbering",)) for one in error.problems]
+    folders = _folders(table.get("folders", {}), base, problems)
     if problems:
         raise UsageError(*problems)
     return PagesSettings(
@@ -66,7 +72,19 @@ def pages_settings_of(table: Mapping[str, Any]) -> PagesSettings:
         numbering,
         at_once,
         a_second,
+        folders,
     )
+
+
+def _folders(given: object, base: Path, problems: list[Problem]) -> dict[str, Path]:
+    """Read the folders that are watched; one that is not there yet may come."""
+    table: dict[str, Any] = given if isinstance(given, dict) else {"": given}
+    wrong = [name for name, path in table.items() if not (name and path and isinstance(path, str))]
+    problems += [
+        Problem("web.settings.folder", name=name).at(table="pages", key=("folders",))
+        for name in wrong
+    ]
+    return {} if wrong else {name: base / Path(path).expanduser() for name, path in table.items()}
 
 
 def _span(value: object, key: str, most: float, problems: list[Problem]) -> float:

@@ -17,12 +17,10 @@ while and the browser comes back, so that stopping the server never waits for an
 
 from __future__ import annotations
 
-import asyncio
-import json
 import secrets
 import threading
 import time
-from collections.abc import AsyncIterator, Callable
+from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
 from starlette.requests import Request
@@ -31,14 +29,13 @@ from starlette.routing import BaseRoute
 
 from archiver.errors import ArchiverError
 from archiver.web.auth.visitor import Visitor, visitor_of
+from archiver.web.change_feed import ChangeFeed
 from archiver.web.http_errors import Refused
 
 if TYPE_CHECKING:
     from archiver.web.site_context import SiteContext
 
 RUNNING, DONE, FAILED, CANCELLED = "running", "done", "failed", "cancelled"
-#: A stream of events ends after that many seconds; the browser asks again.
-_STREAM = 20.0
 #: Work of one person at one time, and tasks that are remembered.
 _OF_ONE, _REMEMBERED = 4, 200
 
@@ -47,10 +44,11 @@ class Cancelled(Exception):
     """The person who had started the work does not want it any more."""
 
 
-class Task:
+class Task(ChangeFeed):
     """One piece of long work."""
 
     def __init__(self, owner: str) -> None:
+        super().__init__()
         self.id = secrets.token_urlsafe(16)
         self.owner = owner
         self.state = RUNNING
@@ -59,11 +57,8 @@ class Task:
         self.words = ""
         self.problems: list[str] = []
         self.result: Any = None
-        self.version = 0
         self.cancelled = threading.Event()
         self.ended = threading.Event()
-        self._guard = threading.Lock()
-        self._listeners: list[tuple[asyncio.AbstractEventLoop, asyncio.Event]] = []
 
     def snapshot(self) -> dict[str, Any]:
         """Return how it stands, as values that JSON has."""
@@ -75,28 +70,6 @@ class Task:
             "problems": self.problems,
             "result": self.result,
         }
-
-    def changed(self) -> None:
-        """Wake whoever follows."""
-        with self._guard:
-            self.version += 1
-            for loop, event in self._listeners:
-                try:
-                    loop.call_soon_threadsafe(event.set)
-                except RuntimeError:  # the server has stopped
-                    continue
-
-    def listen(self) -> tuple[asyncio.AbstractEventLoop, asyncio.Event]:
-        """Have an event set at every change; for the running loop."""
-        entry = (asyncio.get_running_loop(), asyncio.Event())
-        with self._guard:
-            self._listeners.append(entry)
-        return entry
-
-    def leave(self, entry: tuple[asyncio.AbstractEventLoop, asyncio.Event]) -> None:
-        """Listen no more."""
-        with self._guard:
-            self._listeners.remove(entry)
 
 
 class Progress:
@@ -229,25 +202,5 @@ class Tasks:
 
     async def _events(self, request: Request) -> Response:
         task = self.of(request)
-        return StreamingResponse(self._stream(task), media_type="text/event-stream")
-
-    async def _stream(self, task: Task) -> AsyncIterator[str]:
-        until = time.monotonic() + _STREAM
-        entry = task.listen()
-        seen = -1
-        try:
-            yield "retry: 400\n\n"
-            while not self._closing:
-                entry[1].clear()
-                if task.version != seen:
-                    seen = task.version
-                    yield f"data: {json.dumps(task.snapshot())}\n\n"
-                left = until - time.monotonic()
-                if (task.ended.is_set() and task.version == seen) or left <= 0:
-                    return
-                try:
-                    await asyncio.wait_for(entry[1].wait(), left)
-                except asyncio.TimeoutError:
-                    return
-        finally:
-            task.leave(entry)
+        told = task.stream(task.snapshot, lambda: self._closing or task.ended.is_set())
+        return StreamingResponse(told, media_type="text/event-stream")

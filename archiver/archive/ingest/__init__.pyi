@@ -4,6 +4,8 @@ from .part10_check import read_whole as read_whole
 from .patient_check import check_patient as check_patient
 from .patient_check import patient_doubt as patient_doubt
 from .patient_check import patient_notes as patient_notes
+from .picture_quality import PictureSeen as PictureSeen
+from .picture_quality import look_at_file as look_at_file
 from .service import Ingest as Ingest
 from .session_ingest import IngestSettings as IngestSettings
 from .session_ingest import weigh_file as weigh_file

@@ -5,10 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from archiver.dentition import View
 from archiver.errors import PhotoError, Problem
-from archiver.photo import EncodedPixels, reduced
+from archiver.photo import EncodedPixels, read_camera_bytes, reduced
 from archiver.vision import (
     LEAST_SIDE,
     LOOKED_AT,
@@ -23,6 +24,7 @@ from archiver.vision import (
 from archiver.wording import Text
 from archiver.workers import confined
 
+Pixels = NDArray[np.uint8]
 _KINDS = {
     View.FRONTAL: ViewKind.FRONT,
     View.RIGHT_BUCCAL: ViewKind.SIDE,
@@ -79,8 +81,23 @@ def look_at(pixels: EncodedPixels, view: View) -> PictureSeen | None:
 
 
 @confined(PhotoError)
+def look_at_file(octets: bytes, name: str) -> PictureSeen:
+    """Look at a camera file, whole and as it is stored, before anything is said of it.
+
+    Raises
+    ------
+    PhotoError
+        If it is damaged, or takes too much.
+    """
+    return _told(np.asarray(reduced(read_camera_bytes(octets, name), LOOKED_AT)))
+
+
+@confined(PhotoError)
 def _seen(stream: bytes) -> PictureSeen:
-    picture = np.asarray(reduced(stream, LOOKED_AT))
+    return _told(np.asarray(reduced(stream, LOOKED_AT)))
+
+
+def _told(picture: Pixels) -> PictureSeen:
     coloured = np.repeat(picture[:, :, None], 3, axis=2) if picture.ndim == 2 else picture
     shown = glance(coloured)
     figures = quality_figures(picture, shown)

@@ -180,13 +180,15 @@ class Open:
                 part.replace(self.path_of(photo))
             facts = mark_fields(PHOTO, photo.to_json())
             write_json(self.files / f"{photo.digest}.json", facts)
-            self.photos[photo.digest] = photo
+            # Another one, since others may be going through what there was.
+            self.photos = {**self.photos, photo.digest: photo}
             return photo
 
     def remove(self, digest: str) -> None:
         """Forget a camera file, its facts first."""
         with self.guard, translated(Text("web.take_in.picture_not_removed"), self.folder.name):
-            photo = self.photos.pop(digest)
+            photo = self.photos[digest]
+            self.photos = {key: one for key, one in self.photos.items() if key != digest}
             (self.files / f"{digest}.json").unlink(missing_ok=True)
             self.path_of(photo).unlink(missing_ok=True)
             for made in (*self.small.glob(f"{digest}*"), *self.doubts.glob(f"{digest}*")):

@@ -4,23 +4,24 @@ from __future__ import annotations
 
 import asyncio
 import os
-from collections.abc import AsyncIterator, Mapping
+from collections.abc import Mapping
 from concurrent.futures import ThreadPoolExecutor
 from datetime import datetime, timedelta
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 from urllib.parse import unquote
 
-from starlette.requests import ClientDisconnect, Request
+from starlette.requests import Request
 from starlette.responses import Response
 
 from archiver.archive.ingest import IngestSettings, check_patient, patient_doubt, patient_notes
-from archiver.dentition import numbering_of
 from archiver.errors import InputError, MeaningError, PhotoError
 from archiver.photo import read_size
 from archiver.vision import QualityLimits
 from archiver.web.audit import ALERT, CHANGED, MINOR, RECEIVED
 from archiver.web.auth.visitor import visitor_of
 from archiver.web.bodies import json_of
+from archiver.web.change_feed import ChangeFeed
 from archiver.web.files import unchanged_or
 from archiver.web.http_errors import Refused
 from archiver.web.pages.take_in import photo_entry
@@ -28,6 +29,7 @@ from archiver.web.pages.take_in.archiving_task import ArchivingRun, archive_draf
 from archiver.web.pages.take_in.conflicts import conflicts
 from archiver.web.pages.take_in.draft_changes import apply
 from archiver.web.pages.take_in.draft_doubts import DraftDoubt, DraftDoubts, Weighable, told
+from archiver.web.pages.take_in.draft_retakes import DraftRetakes
 from archiver.web.pages.take_in.draft_store import Drafts, NoDraft, Open
 from archiver.web.pages.take_in.drafts import ARCHIVED, Draft, Photo, in_order
 from archiver.web.pages.take_in.examined_sides import (
@@ -38,16 +40,19 @@ from archiver.web.pages.take_in.examined_sides import (
 )
 from archiver.web.pages.take_in.required_views import wanted
 from archiver.web.pages.take_in.sheet import NotReady, patient_of_draft, session_of
-from archiver.web.pages.take_in.turn_table import readings
-from archiver.web.pages.take_in.upload import Arrival, shown_name, small_picture
+from archiver.web.pages.take_in.upload import (
+    Arrival,
+    shown_name,
+    small_picture,
+    take_body,
+    take_file,
+)
+from archiver.web.pages.take_in.watched_folders import Taken, WatchedFolders
 from archiver.web.tasks import Progress, Task
 
 if TYPE_CHECKING:
     from archiver.web.app import Site
 
-#: Bytes that are gathered before they are written, so that writing is seldom.
-_GATHER = 1 << 20
-_PATIENCE = 30.0
 #: Changes of one draft by one person within that time are one event of the audit trail.
 _ONE_WORK = timedelta(minutes=10)
 _MOST_PICTURES = 1000
@@ -67,7 +72,18 @@ class Drafting:
         self._site = site
         self.drafts = Drafts(site.folder("drafts"), site.clock)
         self.doubts = DraftDoubts(site.archive, site.log_failure)
-        site.endings.append(self.doubts.close)
+        self.retakes = DraftRetakes(site.log_failure, lambda one: self.tell(one.draft.id))
+        quality = site.practice.quality if site.practice is not None else {}
+        self._limits = QualityLimits.changed(quality)
+        self._followed: dict[str, ChangeFeed] = {}
+        self.folders = WatchedFolders(
+            site.settings.folders,
+            site.folder("drafts").with_name("receiving.json"),
+            self._take_file,
+            self.tell,
+            site.log_failure,
+        )
+        site.endings += [self.folders.close, self.retakes.close, self.doubts.close]
         self._tasks: dict[str, Task] = {}
         self._noted: dict[tuple[str, str, str], datetime] = {}
         # Small pictures are made by as many threads as there are cores, and one more, so that
@@ -105,6 +121,35 @@ class Drafting:
             if missing.is_anothers:
                 self._site.note(request, ALERT, detail="somebody else's draft", outcome=MINOR)
             raise Refused(404, "take_in.no_draft") from None
+
+    def followed(self, draft: str) -> ChangeFeed:
+        """Return what those follow who want to know when something has come into a draft."""
+        return self._followed.setdefault(draft, ChangeFeed())
+
+    def tell(self, draft: str) -> None:
+        """Wake those who follow a draft."""
+        found = self._followed.get(draft)
+        if found is not None:
+            found.changed()
+
+    def wake_all(self) -> None:
+        """Wake those who follow any draft."""
+        for one in list(self._followed.values()):
+            one.changed()
+
+    def _take_file(self, draft: str, owner: str, path: Path) -> Taken:
+        """Take a file of a watched folder, and judge it."""
+        try:
+            opened = self.drafts.get(draft, owner)
+        except NoDraft:
+            return Taken.OVER
+        if opened.draft.state == ARCHIVED or len(opened.photos) >= _MOST_PICTURES:
+            return Taken.OVER
+        if self._is_busy(opened):
+            return Taken.LATER
+        photo = take_file(opened, path, self._site.clock())
+        self.retakes.judge(opened, photo)
+        return Taken.KEPT
 
     # -- state
 
@@ -161,7 +206,17 @@ class Drafting:
         table["shown"] = seen.to_json() if seen is not None else None
         weighed = self._weighed(opened, photo)
         table["doubts"] = told(weighed, about, self.habits) if weighed is not None else None
+        table["again"] = self.again(opened, photo)
         return {**table, **photo_entry.judged(about, photo, self.habits)}
+
+    def again(self, opened: Open, photo: Photo) -> list[str] | None:
+        """Return why a picture had better be taken again, and what helps; None if not judged."""
+        found = self.retakes.known(opened, photo)
+        if found is None:
+            return None
+        about = opened.draft.of_photo(photo.digest)
+        findings = found.findings(about, self._limits)
+        return [self._site.t(f"take_in.again_{name}") for name in findings]
 
     def _weighed(self, opened: Open, photo: Photo) -> tuple[DraftDoubt, ...] | None:
         """Return what speaks against what is said; None, and weighed from now on, if not known."""
@@ -171,37 +226,35 @@ class Drafting:
             self.doubts.weigh(one)
         return found
 
-    def readings(self, request: Request) -> Response:
-        """Return how pictures of some teeth may be turned."""
-        asked = request.query_params
-        try:
-            teeth = photo_entry.teeth_of(
-                asked.get("teeth", "")[:400], numbering_of(asked.get("numbering", "iso"))
-            )
-        except MeaningError as error:
-            return self.refused(error)
-        names = [{"iso": t.iso, "universal": t.universal, "name": t.name} for t in teeth]
-        return self._site.answer({"teeth": names, "views": readings(teeth)})
-
     # -- pictures
 
     async def upload(self, request: Request) -> Response:
         """Take one file, written to the disk as it comes."""
         opened = self._changeable(request)
-        if len(opened.photos) >= _MOST_PICTURES:
-            raise Refused(413, "take_in.too_many", n=_MOST_PICTURES)
-        name = shown_name(unquote(request.headers.get("x-file-name", ""), errors="replace"))
         try:
-            with Arrival(opened) as arrival:
-                told = request.headers.get("content-length", "")
-                arrival.check(int(told) if told.isdigit() and len(told) < 20 else 0)
-                await _take(request, arrival)
-                loop, now = asyncio.get_running_loop(), self._site.clock()
-                photo = await loop.run_in_executor(self._pool, arrival.keep, name, now)
+            photo = await self.photo_of(request, opened)
         except PhotoError as error:
             return self.refused(error)
         self._note(request, opened, "pictures into a draft")
         return self._site.answer({"picture": self._photo_json(opened, photo)}, 201)
+
+    async def photo_of(self, request: Request, opened: Open) -> Photo:
+        """Take the file that is a request's body into a draft.
+
+        Raises
+        ------
+        PhotoError
+            If it is no picture, is damaged or too large, or is not what its name says.
+        """
+        if len(opened.photos) >= _MOST_PICTURES:
+            raise Refused(413, "take_in.too_many", n=_MOST_PICTURES)
+        name = shown_name(unquote(request.headers.get("x-file-name", ""), errors="replace"))
+        with Arrival(opened) as arrival:
+            told = request.headers.get("content-length", "")
+            arrival.check(int(told) if told.isdigit() and len(told) < 20 else 0)
+            await take_body(request, arrival)
+            loop, now = asyncio.get_running_loop(), self._site.clock()
+            return await loop.run_in_executor(self._pool, arrival.keep, name, now)
 
     def picture(self, request: Request) -> Response:
         """Return a small picture, in stored orientation."""
@@ -270,6 +323,7 @@ class Drafting:
         if self._is_busy(opened):
             raise Refused(409, "take_in.busy")
         whole = opened.draft.state == ARCHIVED
+        self.folders.end(opened.draft.id)
         self.drafts.discard(opened)
         words = "draft closed, all of it archived" if whole else "draft thrown away"
         self._site.note(request, CHANGED, detail=words)
@@ -300,7 +354,10 @@ class Drafting:
             run = ArchivingRun(opened, session, photos, self._settings())
 
             def work(progress: Progress) -> object:
-                return archive_draft(run, self._site.archive, progress)
+                told = archive_draft(run, self._site.archive, progress)
+                if opened.draft.state == ARCHIVED:
+                    self.folders.end(opened.draft.id)
+                return told
 
             task = self._site.tasks.start(visitor, work)
             self._tasks[opened.draft.id] = task
@@ -308,11 +365,10 @@ class Drafting:
         return self._site.answer({"task": task.id})
 
     def _settings(self) -> IngestSettings:
-        practice = self._site.practice
         return IngestSettings(
             self._site.clock,
             edges="lossless" if self.edges == "lossless" else "trim",
-            quality=QualityLimits.changed(practice.quality if practice is not None else {}),
+            quality=self._limits,
             workers=os.cpu_count() or 1,
         )
 
@@ -342,29 +398,3 @@ class Drafting:
         """Tell what cannot be so."""
         lines = [str(problem) for problem in error.problems]
         return self._site.answer({"problems": lines}, 422)
-
-
-async def _take(request: Request, arrival: Arrival) -> None:
-    """Write a body as it comes, a megabyte at a time."""
-    stream = request.stream()
-    while True:
-        try:
-            # One waiting for many pieces: each waiting costs more than a piece.
-            gathered = await asyncio.wait_for(_gather(stream), _PATIENCE)
-        except asyncio.TimeoutError:
-            raise Refused(408, "errors.too_slow", {"Connection": "close"}) from None
-        except ClientDisconnect:
-            raise Refused(400, "errors.malformed") from None
-        arrival.take(gathered)
-        if len(gathered) < _GATHER:
-            return
-
-
-async def _gather(stream: AsyncIterator[bytes]) -> bytearray:
-    """Return a megabyte or more; less only at the end."""
-    gathered = bytearray()
-    async for piece in stream:
-        gathered += piece
-        if len(gathered) >= _GATHER:
-            break
-    return gathered

@@ -16,6 +16,7 @@ from archiver.web.audit import ACCESSED, CHANGED
 from archiver.web.auth.visitor import visitor_of
 from archiver.web.bodies import form_of, json_of
 from archiver.web.pages.take_in import patient_choice
+from archiver.web.pages.take_in.arrivals import Arrivals
 from archiver.web.pages.take_in.consent_fields import purposes
 from archiver.web.pages.take_in.draft_changes import apply
 from archiver.web.pages.take_in.draft_store import Open
@@ -41,18 +42,20 @@ _CHANGE = {
     "teeth": "string",
     "stage": "string",
 }
+_ARRIVALS = {"folder": "string", "on": "boolean", "with_those_there": "boolean"}
 
 
 def routes(site: Site) -> list[BaseRoute]:
     """Return the routes of this room."""
     drafting = Drafting(site)
     pages, questions = TakeInPages(site, drafting), PictureQuestions(site, drafting)
+    arrivals = Arrivals(site, drafting)
     route = site.route
     one = "/take-in/{draft:str}"
     return [
         route("/take-in", pages.all_drafts, may=MAY),
         route("/take-in/new", pages.new, methods=["POST"], may=MAY),
-        route("/take-in/readings", drafting.readings, may=MAY),
+        route("/take-in/readings", questions.readings, may=MAY),
         route(
             "/take-in/patients",
             pages.patients,
@@ -69,6 +72,9 @@ def routes(site: Site) -> list[BaseRoute]:
         route(one + "/shown", questions.shown, methods=["POST"], may=MAY, fields=_CHANGE),
         route(one + "/weigh", questions.weigh, methods=["POST"], may=MAY, fields=_CHANGE),
         route(one + "/doubts", questions.doubts, may=MAY),
+        route(one + "/arrivals", arrivals.state, may=MAY),
+        route(one + "/arrivals", arrivals.change, methods=["POST"], may=MAY, fields=_ARRIVALS),
+        route(one + "/events", arrivals.events, may=MAY),
         route(one + "/archive", drafting.archive, methods=["POST"], may=MAY),
         route(one + "/discard", drafting.discard, methods=["POST"], may=MAY),
     ]

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 from starlette.requests import Request
 from starlette.responses import Response
 
+from archiver.dentition import numbering_of
 from archiver.errors import ArchiverError, MeaningError
 from archiver.objects import Person
 from archiver.priors import KnownPictures
@@ -19,8 +20,10 @@ from archiver.web.http_errors import Refused
 from archiver.web.pages.take_in.draft_changes import spoken
 from archiver.web.pages.take_in.draft_doubts import Weighable, told
 from archiver.web.pages.take_in.draft_store import Open
-from archiver.web.pages.take_in.drafts import Draft, Photo
+from archiver.web.pages.take_in.drafts import Draft, Photo, in_order
 from archiver.web.pages.take_in.examined_sides import examined_of
+from archiver.web.pages.take_in.photo_entry import teeth_of
+from archiver.web.pages.take_in.turn_table import readings
 
 if TYPE_CHECKING:
     from archiver.web.app import Site
@@ -35,6 +38,18 @@ class PictureQuestions:
 
     def __init__(self, site: Site, drafting: Drafting) -> None:
         self._site, self._drafting = site, drafting
+
+    def readings(self, request: Request) -> Response:
+        """Return how pictures of some teeth may be turned."""
+        asked = request.query_params
+        try:
+            teeth = teeth_of(
+                asked.get("teeth", "")[:400], numbering_of(asked.get("numbering", "iso"))
+            )
+        except MeaningError as error:
+            return self._drafting.refused(error)
+        names = [{"iso": t.iso, "universal": t.universal, "name": t.name} for t in teeth]
+        return self._site.answer({"teeth": names, "views": readings(teeth)})
 
     async def shown(self, request: Request) -> Response:
         """Tell what would be shown of pictures after a change that is not made."""
@@ -93,7 +108,8 @@ class PictureQuestions:
         return self._site.answer({"pictures": found})
 
     async def doubts(self, request: Request) -> Response:
-        """Tell the doubts of all pictures, after a moment where some are still being weighed."""
+        """Tell the doubts of all pictures, and which had better be taken again; after a moment,
+        where some are still being weighed or judged."""
         opened = self._drafting.opened(request)
         habits, doubts = self._drafting.habits, self._drafting.doubts
         draft = opened.draft
@@ -101,10 +117,16 @@ class PictureQuestions:
             digest: Weighable.of(opened, draft, photo, habits)
             for digest, photo in opened.photos.items()
         }
-        going = [
+        going: list[asyncio.Future[Any]] = [
             asyncio.wrap_future(doubts.weigh(one))
             for one in ones.values()
             if one is not None and doubts.known(one) is None
+        ]
+        going += [
+            asyncio.wrap_future(judging)
+            for photo in in_order(opened.photos)
+            if self._drafting.retakes.known(opened, photo) is None
+            and (judging := self._drafting.retakes.judge(opened, photo)) is not None
         ]
         if going:
             await asyncio.wait(going, timeout=_PATIENCE, return_when=asyncio.FIRST_COMPLETED)
@@ -115,7 +137,9 @@ class PictureQuestions:
             found[digest] = (
                 told(weighed, draft.of_photo(digest), habits) if weighed is not None else None
             )
-        return self._site.answer({"revision": draft.revision, "pictures": found})
+        again = {d: self._drafting.again(opened, photo) for d, photo in opened.photos.items()}
+        told_of = {"revision": draft.revision, "pictures": found, "again": again}
+        return self._site.answer(told_of)
 
     async def _asked(self, request: Request) -> tuple[Open, Mapping[str, Any]]:
         """Return the draft, and a change that is not made but asked about."""

@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+import asyncio
 import os
 import secrets
 import threading
 import unicodedata
-from collections.abc import Callable
+from collections.abc import AsyncIterator, Callable
 from contextlib import suppress
 from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
 from typing import BinaryIO
+
+from starlette.requests import ClientDisconnect, Request
 
 from archiver.archive.store import translated
 from archiver.errors import PhotoError, Problem
@@ -24,6 +27,7 @@ from archiver.photo import (
     read_camera_bytes,
     thumbnail,
 )
+from archiver.web.http_errors import Refused
 from archiver.web.pages.take_in.draft_store import Open
 from archiver.web.pages.take_in.drafts import Photo
 from archiver.wording import Text
@@ -31,6 +35,9 @@ from archiver.wording import Text
 #: Pixels of the longer side of the small picture in the row, and of the one on the stage.
 SMALL_SIDE, LARGE_SIDE = 360, 1600
 _LONGEST_NAME = 200
+#: Bytes that are gathered before they are written, so that writing is seldom; seconds that such a
+#: piece may take on its way.
+_GATHER, _PATIENCE = 1 << 20, 30.0
 #: What is no JPEG is decoded whole, which takes hundreds of megabytes: one after the other.
 _WHOLE = threading.Lock()
 _ENDINGS = {
@@ -106,6 +113,58 @@ class Arrival:
             _write_small(self.opened.small / f"{photo.sha256}.jpg", small)
             os.fsync(self._file.fileno())
         return self.opened.add(_facts(photo, name, now), self.part)
+
+
+def take_file(opened: Open, path: Path, now: datetime) -> Photo:
+    """Take a file of this machine into a draft; it stays where it is.
+
+    Raises
+    ------
+    PhotoError
+        If it is no picture, is damaged or too large, or is not what its name says.
+    ArchiveError
+        If the disk refuses.
+    OSError
+        If it cannot be read.
+    """
+    with Arrival(opened) as arrival, path.open("rb") as file:
+        while piece := file.read(_GATHER):
+            arrival.take(piece)
+        return arrival.keep(shown_name(path.name), now)
+
+
+async def take_body(request: Request, arrival: Arrival) -> None:
+    """Write a body as it comes, a megabyte at a time.
+
+    Raises
+    ------
+    Refused
+        Where it comes too slowly, or ends too early.
+    PhotoError
+        If it becomes larger than any camera's file.
+    """
+    stream = request.stream()
+    while True:
+        try:
+            # One waiting for many pieces: each waiting costs more than a piece.
+            gathered = await asyncio.wait_for(_gather(stream), _PATIENCE)
+        except asyncio.TimeoutError:
+            raise Refused(408, "errors.too_slow", {"Connection": "close"}) from None
+        except ClientDisconnect:
+            raise Refused(400, "errors.malformed") from None
+        arrival.take(gathered)
+        if len(gathered) < _GATHER:
+            return
+
+
+async def _gather(stream: AsyncIterator[bytes]) -> bytearray:
+    """Return a megabyte or more; less only at the end."""
+    gathered = bytearray()
+    async for piece in stream:
+        gathered += piece
+        if len(gathered) >= _GATHER:
+            break
+    return gathered
 
 
 def _facts(photo: CameraFile, name: str, now: datetime) -> Photo:

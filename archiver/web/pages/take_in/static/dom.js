@@ -23,6 +23,9 @@
  * @property {HTMLImageElement} large
  * @property {HTMLFormElement} meaning
  * @property {HTMLSelectElement} operator
+ * @property {HTMLDialogElement} receive
+ * @property {HTMLButtonElement} receive-open
+ * @property {HTMLButtonElement} receiving-stop
  * @property {HTMLButtonElement} redo
  * @property {HTMLSelectElement} rules
  * @property {HTMLInputElement} teeth

@@ -4,6 +4,7 @@ import { every } from "/static/elements.js";
 import { sayTrouble } from "/static/messages.js";
 import { t } from "/static/words.js";
 import { Archiving } from "./archiving.js";
+import { Arrivals } from "./arrivals.js";
 import { Asking } from "./asking.js";
 import { Cropping } from "./cropping.js";
 import { find, make } from "./dom.js";
@@ -41,6 +42,7 @@ export class Page {
     this.wanted = new Wanted(this.model);
     this.whom = new Whom(this.model, this.wanted);
     this.archiving = new Archiving(this.model);
+    this.arrivals = new Arrivals(this.model, (name, words) => this.refuse(name, words));
     this.keys = new Keys(this);
     this.reducing = new Reducing();
     this.due = false;
@@ -177,7 +179,7 @@ export class Page {
     // The picture that is worked on comes first, the row of all pictures behind it.
     clearTimeout(this.rest);
     this.rest = setTimeout(() => {
-      for (const part of [this.strip, this.whom, this.wanted, this.archiving]) part.draw();
+      for (const part of [this.strip, this.whom, this.wanted, this.archiving, this.arrivals]) part.draw();
     });
   }
 
@@ -233,6 +235,7 @@ const page = new Page();
 try {
   await page.model.load();
   page.model.changes.resume();
+  await page.arrivals.load();
   if (page.model.task) await page.archiving.watch(page.model.task);
   else if (page.model.state === "archived") page.archiving.finished();
   find("draft").dataset.ready = "yes";

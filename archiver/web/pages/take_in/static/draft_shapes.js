@@ -81,6 +81,7 @@
  * @property {Said} said
  * @property {Result | null} result
  * @property {Doubt[] | null} doubts null while they are weighed
+ * @property {string[] | null} again why it had better be taken again, and what helps; null while it is judged
  * @property {number} turn
  * @property {Edges | null} edges
  * @property {string} [laterality]
@@ -163,6 +164,20 @@
  * @property {boolean} [undo]
  * @property {boolean} [redo]
  */
+
+/**
+ * A folder from which pictures may come, from archiver.web.pages.take_in.watched_folders.
+ * @typedef {object} Folder
+ * @property {string} name
+ * @property {boolean} on whether this draft receives from it
+ * @property {boolean} elsewhere whether another one does
+ * @property {boolean} missing
+ * @property {number} there what lies in it that no visit has had
+ * @property {string[]} waiting what is still being written
+ * @property {{ name: string, words: string }[]} refused
+ */
+
+/** @typedef {{ folders: Folder[], again?: Record<string, string[] | null> }} ArrivalState */
 
 /** @typedef {{ picture: string, name: string, key: string, before: unknown, now: unknown }} Conflict */
 

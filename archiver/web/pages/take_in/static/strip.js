@@ -21,6 +21,7 @@ import { clock, said } from "./words.js";
  * @property {HTMLElement} words
  * @property {HTMLElement} state
  * @property {HTMLElement} doubt
+ * @property {HTMLElement} again
  * @property {string} signature of what is drawn
  */
 
@@ -66,6 +67,9 @@ export class Strip {
     find("strip-count").textContent = coming.length
       ? t("take_in.coming", { done: nodes.length, all: wanted.length })
       : t("take_in.count", { n: nodes.length });
+    const again = [...model.pictures.values()].filter((picture) => picture.again?.length && !picture.said.left_out).length;
+    find("strip-again").hidden = !again;
+    find("strip-again").textContent = again ? t("take_in.again_count", { n: again }) : "";
     const many = model.chosen.size > 1;
     find("chosen").hidden = !many;
     if (many) find("chosen-words").textContent = t("take_in.chosen", { n: model.chosen.size });
@@ -80,7 +84,7 @@ export class Strip {
     const picture = model.picture(digest);
     const follows = model.follows(digest);
     const signature = JSON.stringify([
-      n, follows.turn, follows.edges, picture.said, picture.result?.status, follows.lacks, follows.problem, picture.doubts,
+      n, follows.turn, follows.edges, picture.said, picture.result?.status, follows.lacks, follows.problem, picture.doubts, picture.again,
     ]);
     let tile = this.tiles.get(digest);
     if (!tile) {
@@ -115,11 +119,12 @@ export class Strip {
     const words = make("span", "tile-words");
     const state = make("span", "tile-state");
     const doubt = make("span", "tile-state tile-doubt");
+    const again = make("span", "tile-state tile-doubt");
     const choose = make("span", "tile-choose");
     choose.setAttribute("aria-hidden", "true");
     const time = make("span", "visually-hidden", t("take_in.taken_at", { time: clock(picture.captured) }));
-    node.append(plate, choose, words, state, doubt, time);
-    return { node, image, letters, number, words, state, doubt, signature: "" };
+    node.append(plate, choose, words, state, again, doubt, time);
+    return { node, image, letters, number, words, state, doubt, again, signature: "" };
   }
 
   /** @param {string} digest */
@@ -150,8 +155,11 @@ export class Strip {
     const doubts = unanswered(picture.doubts).map((doubt) => t("take_in.doubt", { words: doubt.words }));
     tile.doubt.hidden = !doubts.length || Boolean(picture.said.left_out);
     tile.doubt.replaceChildren(icon("warning"), make("span", "tile-doubt-words", doubts.join(" ")));
+    const again = picture.said.left_out ? [] : picture.again ?? [];
+    tile.again.hidden = !again.length;
+    tile.again.replaceChildren(icon("turn"), make("span", "tile-again-words", again.join(". ")));
     node.classList.toggle("tile-out", Boolean(picture.said.left_out));
-    node.title = [picture.name, ...doubts].join("\n");
+    node.title = [picture.name, ...again, ...doubts].join("\n");
   }
 
   /**

@@ -21,7 +21,9 @@ export class Weighing {
 
   /** @param {Picture} picture */
   lacks(picture) {
-    return picture.doubts === null && !picture.said.left_out && Boolean(this.model.follows(picture.digest).edges);
+    if (picture.said.left_out) return false;
+    // Judging decodes: it waits until the files of a card are here.
+    return picture.again === null ? !this.model.busy : picture.doubts === null && Boolean(this.model.follows(picture.digest).edges);
   }
 
   async ask() {
@@ -40,6 +42,7 @@ export class Weighing {
       for (const [digest, doubts] of late ? [] : Object.entries(told.pictures)) {
         const picture = model.pictures.get(digest);
         if (picture && doubts) picture.doubts = doubts;
+        if (picture) picture.again = told.again[digest] ?? picture.again;
       }
       await new Promise((done) => setTimeout(done, PAUSE));
     } catch {

@@ -1,0 +1,129 @@
+"""Pictures that come by themselves, are judged at once, and are never lost or archived unasked."""
+
+from __future__ import annotations
+
+import io
+import json
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+from PIL import Image, ImageFilter
+from playwright.sync_api import Page, expect
+from taking import STUDIES, Taking
+from web_serving import Served
+
+RECALL = STUDIES / "P-1042" / "2026-02-24"
+FIRST, SECOND = sorted(RECALL.glob("C70*"))[:2]
+#: Seconds that a busy machine may take.
+PATIENCE = 60
+
+
+def settings(tmp_path: Path) -> Path:
+    file = tmp_path / "archiver.toml"
+    file.write_text('[pages.folders]\n"Chair 1" = "chair"\n"Chair 2" = "away"\n')
+    return file
+
+
+def receive(taking: Taking, folder: str = "Chair 1", **more: object) -> dict[str, object]:
+    answer = taking.ask("/arrivals", "POST", {"folder": folder, "on": True, **more})
+    assert answer.status == 200, answer.text
+    told: dict[str, object] = json.loads(answer.body)["folders"][0]
+    return told
+
+
+def until(taking: Taking, fits: Callable[[dict[str, dict[str, object]]], bool]) -> None:
+    end = time.monotonic() + PATIENCE
+    while not fits(taking.state()["pictures"]):
+        assert time.monotonic() < end, taking.state()
+        time.sleep(0.05)
+
+
+def softened(file: Path) -> bytes:
+    buffer = io.BytesIO()
+    with Image.open(file) as picture:
+        picture.filter(ImageFilter.GaussianBlur(4)).save(buffer, "JPEG", quality=92)
+    return buffer.getvalue()
+
+
+def test_a_folder_brings_pictures_into_the_visit_that_receives_and_no_kill_loses_one(
+    start: Callable[..., Served], tmp_path: Path
+) -> None:
+    chair = tmp_path / "chair"
+    (chair / "DCIM").mkdir(parents=True)
+    (chair / "before.JPG").write_bytes(SECOND.read_bytes())
+    served = start(tmp_path / "archive", settings=settings(tmp_path))
+    taking = Taking(served)
+    assert json.loads(taking.ask("/arrivals").body)["folders"][0]["there"] == 1
+    assert taking.ask("/arrivals", "POST", {"folder": "Chair 9", "on": True}).status == 422
+    assert receive(taking)["on"] is True
+
+    # Half of a file waits; the whole of it comes, once, under whichever names.
+    whole = FIRST.read_bytes()
+    growing = chair / "DCIM" / "IMG_1.JPG"
+    growing.write_bytes(whole[: len(whole) // 2])
+    (chair / "notes.txt").write_text("no picture")
+    end = time.monotonic() + PATIENCE
+    while json.loads(taking.ask("/arrivals").body)["folders"][0]["waiting"] != ["DCIM/IMG_1.JPG"]:
+        assert time.monotonic() < end
+        time.sleep(0.05)
+    assert taking.state()["pictures"] == {}
+    with growing.open("ab") as file:
+        file.write(whole[len(whole) // 2 :])
+    (chair / "copy.jpg").write_bytes(whole)
+    until(taking, lambda pictures: len(pictures) == 1)
+
+    # A killed server goes on receiving, and what came meanwhile comes in.
+    served.kill()
+    (chair / "IMG_2.JPG").write_bytes(softened(FIRST))
+    served = start(tmp_path / "archive", settings=settings(tmp_path))
+    after = Taking(served, identity=taking.id)
+    until(after, lambda pictures: len(pictures) == 2)
+    while None in json.loads(after.ask("/doubts").body)["again"].values():
+        pass  # asked again, as the page does
+    again = {one["name"]: one["again"] for one in after.state()["pictures"].values()}
+    assert again["IMG_2.JPG"] == ["Soft: focus on the teeth, then again"]
+    assert next(told for name, told in again.items() if name != "IMG_2.JPG") == []
+    assert after.state()["state"] == "open"  # nothing is archived unasked
+
+    # What comes for nobody waits for who takes it; another visit that receives ends this.
+    assert after.ask("/arrivals", "POST", {"on": False}).status == 200
+    (chair / "late.JPG").write_bytes(SECOND.read_bytes())
+    assert receive(after)["on"] is True
+    other = Taking(served)
+    (chair / "later.JPG").write_bytes(softened(SECOND))
+    until(after, lambda pictures: len(pictures) == 3)
+    assert "late.JPG" not in {one["name"] for one in after.state()["pictures"].values()}
+    assert receive(other, with_those_there=True)["on"] is True
+    assert json.loads(after.ask("/arrivals").body)["folders"][0]["elsewhere"] is True
+    assert other.ask("/discard", "POST", {}).status == 200
+    assert served.stop() == 0
+
+
+def test_the_page_shows_what_comes_with_what_to_do_about_it_in_every_window(
+    page: Page, start: Callable[..., Served], tmp_path: Path
+) -> None:
+    (tmp_path / "chair").mkdir()
+    served = start(tmp_path / "archive", settings=settings(tmp_path))
+    page.goto(f"{served.url}/take-in")
+    page.get_by_role("button", name="New visit").click()
+    page.wait_for_selector("[data-ready]", state="attached")
+    page.locator("#receive-open").click()
+    page.get_by_role("button", name="Receive from Chair 1").click()
+    expect(page.locator("#receiving")).to_contain_text("Pictures from Chair 1")
+    second = page.context.new_page()
+    second.goto(page.url)
+    second.wait_for_selector("[data-ready]", state="attached")
+
+    (tmp_path / "chair" / "IMG_1.JPG").write_bytes(softened(FIRST))
+    for window in (page, second):
+        tile = window.locator(".tile[data-digest]")
+        expect(tile).to_contain_text("Soft: focus on the teeth, then again")
+        expect(window.locator("#strip-again")).to_have_text("1 picture had better be taken again")
+    page.reload()
+    expect(page.locator(".tile[data-digest]")).to_contain_text("Soft")
+    page.locator("#receiving-stop").click()
+    for window in (page, second):
+        expect(window.locator("#receiving")).to_be_hidden()
+    second.close()
+    page.goto("about:blank")
