@@ -335,6 +335,8 @@ def note_package(
     digest
         SHA-256 of what lists its files.
     """
+    # What the disk refuses is refused before the archive is told.
+    maker.sink.settle()
     order = maker.order
     Ingest.of(archive).accept(selection_notes(order, records, now))
     package = HandedOver(

@@ -10,9 +10,17 @@ import threading
 import zipfile
 from abc import ABC, abstractmethod
 from collections.abc import Iterable
+from contextlib import suppress
 from pathlib import Path, PurePosixPath
 
-from archiver.archive.store import Buffer, Written, flush_folder, translated, write_whole
+from archiver.archive.store import (
+    Buffer,
+    Flushing,
+    Written,
+    flush_folder,
+    translated,
+    write_whole,
+)
 from archiver.wording import Text
 
 #: In a ZIP every file has this time (the earliest that it can hold): none tells of the clinic.
@@ -36,6 +44,10 @@ class Sink(ABC):
     @abstractmethod
     def add(self, name: str, parts: Iterable[Buffer]) -> Written:
         """Add a file from parts, which follow each other; slashes in its name part folders."""
+
+    @abstractmethod
+    def settle(self) -> None:
+        """Bring all that was added to the disk; nothing is added afterwards."""
 
     @abstractmethod
     def appear(self) -> None:
@@ -72,16 +84,22 @@ class _Folder(Sink):
     def __init__(self, target: Path) -> None:
         super().__init__(target)
         self._aside = Path(tempfile.mkdtemp(prefix=f".{target.name}.part-", dir=target.parent))
+        self._flushing = Flushing()
 
     def add(self, name: str, parts: Iterable[Buffer]) -> Written:
         with translated(_DOING, self.target):
             file = self._aside / name
             file.parent.mkdir(parents=True, exist_ok=True)
-            written = write_whole(file, parts)
+            written = write_whole(file, parts, self._flushing)
         self.written[name] = written
         return written
 
+    def settle(self) -> None:
+        with translated(_DOING, self.target):
+            self._flushing.finish()
+
     def appear(self) -> None:
+        self.settle()
         with translated(_DOING, self.target):
             for folder in {(self._aside / name).parent for name in self.written}:
                 flush_folder(folder)
@@ -91,6 +109,8 @@ class _Folder(Sink):
             flush_folder(self.target.parent)
 
     def discard(self) -> None:
+        with suppress(OSError):  # nobody is told of what is thrown away
+            self._flushing.finish()
         shutil.rmtree(self._aside, ignore_errors=True)
 
 
@@ -154,12 +174,17 @@ class _Zip(Sink):
         written = self.written[name] = Written(digest.hexdigest(), size)
         return written
 
-    def appear(self) -> None:
+    def settle(self) -> None:
         with translated(_DOING, self.target):
             self._zip.close()
-            self._file.flush()
-            os.fsync(self._file.fileno())
-            self._file.close()
+            if not self._file.closed:
+                self._file.flush()
+                os.fsync(self._file.fileno())
+                self._file.close()
+
+    def appear(self) -> None:
+        self.settle()
+        with translated(_DOING, self.target):
             # That nothing is there has been looked at, and one process hands over at a time.
             self._aside.replace(self.target)
             flush_folder(self.target.parent)

@@ -203,6 +203,21 @@ def test_a_full_disk_leaves_nothing_behind(
     assert handovers(archive.layout.root) == []
 
 
+@pytest.mark.parametrize("zipped", [False, True], ids=["folder", "zip"])
+def test_a_disk_that_fails_while_it_is_flushed_leaves_nothing_and_no_entry_in_the_register(
+    archive: Archive, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, zipped: bool
+) -> None:
+    def failing(handle: int) -> None:
+        raise OSError(5, "Input/output error")
+
+    with monkeypatch.context() as broken:
+        broken.setattr("os.fsync", failing)
+        told = refusal(archive, tmp_path, without_doubtful=True, zipped=zipped)
+    assert "the package was not made" in told
+    assert handovers(archive.layout.root) == []
+    assert not list(tmp_path.glob(".package*")) and not (tmp_path / "package").exists()
+
+
 def test_what_a_killed_run_left_is_removed(archive: Archive, tmp_path: Path) -> None:
     (tmp_path / ".package.part-abc").mkdir()
     (tmp_path / ".package.part-abc/1187-01.jpg").write_bytes(b"x")

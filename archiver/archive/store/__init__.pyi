@@ -2,6 +2,7 @@ from . import sqlite as sqlite
 from . import tables as tables
 from .archive import Archive as Archive
 from .durable import Buffer as Buffer
+from .durable import Flushing as Flushing
 from .durable import Written as Written
 from .durable import digest_file as digest_file
 from .durable import flush_folder as flush_folder

@@ -11,7 +11,8 @@ import errno
 import hashlib
 import os
 import shutil
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -26,6 +27,8 @@ _GATHER = 64
 #: Bytes gathered before a write, so that a streamed file never sits in memory whole.
 _GATHER_BYTES = 4 << 20
 _CHUNK = 1 << 20
+#: Files that `Flushing` flushes at one time.
+_FLUSHES = 4
 _CAN_GATHER = hasattr(os, "writev")
 _CAN_FLUSH_FOLDERS = os.name == "posix"
 _BINARY = getattr(os, "O_BINARY", 0)
@@ -86,7 +89,45 @@ def _write_views(handle: int, views: list[memoryview]) -> None:
             views[0] = views[0][count:]
 
 
-def write_whole(path: Path, parts: Iterable[Buffer]) -> Written:
+class Flushing:
+    """Flushes files in threads while others are written, for whom one waiting at the end is enough.
+
+    An instance is called with the descriptor of a file, which may be closed afterwards.
+    """
+
+    def __init__(self) -> None:
+        self._pool = ThreadPoolExecutor(_FLUSHES, "flush")
+        self._under_way: list[Future[None]] = []
+
+    def __call__(self, handle: int) -> None:
+        """Have a file flushed."""
+        self._under_way.append(self._pool.submit(_flush_and_close, os.dup(handle)))
+
+    def finish(self) -> None:
+        """Wait until all is on the disk.
+
+        Raises
+        ------
+        OSError
+            As the system raised it for one of them.
+        """
+        try:
+            for one in self._under_way:
+                one.result()
+        finally:
+            self._pool.shutdown()
+
+
+def _flush_and_close(handle: int) -> None:
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
+
+
+def write_whole(
+    path: Path, parts: Iterable[Buffer], flush: Callable[[int], None] = os.fsync
+) -> Written:
     """Write a new file from parts and flush it; the parts are neither joined nor copied.
 
     On any error the file is removed again.
@@ -97,6 +138,8 @@ def write_whole(path: Path, parts: Iterable[Buffer]) -> Written:
         Must not exist.
     parts
         Contiguous buffers that follow each other in the file.
+    flush
+        Brings the file of a descriptor to the disk: at once, or as `Flushing` does.
 
     Raises
     ------
@@ -123,7 +166,7 @@ def write_whole(path: Path, parts: Iterable[Buffer]) -> Written:
                     _write_views(handle, gathered)
                     waiting = 0
             _write_views(handle, gathered)
-            os.fsync(handle)
+            flush(handle)
         finally:
             os.close(handle)
     except BaseException:
