@@ -49,6 +49,8 @@ class SoakReport:
         How often each thing was done.
     samples
         Of the server.
+    stores
+        Seconds that each sender took for its object, with its association and its own start.
     confirmed
         How many objects senders were told are kept.
     faults
@@ -57,6 +59,7 @@ class SoakReport:
 
     done: Counter[str] = field(default_factory=Counter)
     samples: list[Sample] = field(default_factory=list)
+    stores: list[float] = field(default_factory=list)
     confirmed: int = 0
     faults: list[str] = field(default_factory=list)
 
@@ -76,9 +79,15 @@ class SoakReport:
     def lines(self) -> list[str]:
         """Return all of it for people."""
         thirds = range(3)
+        start, end = self.samples[0], self.samples[-1]
+        took = sorted(self.stores) or [0.0]
+        stores = median(took), took[int(0.99 * (len(took) - 1))], took[-1]
         return [
             ", ".join(f"{what}: {times}" for what, times in sorted(self.done.items())),
             f"confirmed: {self.confirmed}",
+            f"C-STORE, median, 99 of 100, longest (s): {', '.join(map('{:.2f}'.format, stores))}",
+            f"memory, open files at the start: {start.megabytes:.0f} MB, {start.files}; "
+            f"at the end: {end.megabytes:.0f} MB, {end.files}",
             "memory, median of each third (MB): "
             + ", ".join(f"{self.memory(one):.0f}" for one in thirds),
             "open files, median of each third: "
@@ -196,9 +205,11 @@ class Soak:
         folder = self._folder / "sent" / str(number)
         file = samples.save(samples.photograph(number), folder)
         words = ["storescu", "-xy", "-aec", TITLE, "127.0.0.1", str(port), str(file)]
+        began = time.monotonic()
         done = subprocess.run(words, capture_output=True, text=True, timeout=300)
         if done.returncode == 0:
             with self._guard:
+                self._report.stores.append(time.monotonic() - began)
                 self._kept[samples.instance_uid(number)] = time.monotonic()
         self._expect(done.returncode == 0, f"storescu: {done.stderr[-200:]}")
         self._did("stored")
