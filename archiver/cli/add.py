@@ -1,11 +1,13 @@
 """Examples:
 
   archiver add export/ radiograph.dcm --archive photographs
+  archiver add /media/disc/DICOMDIR
   archiver add photographs/quarantine --same-person-checked-by "Haugen^Liv" --reason "has married"
 
 Objects are kept byte for byte, whatever their kind; nothing in them is changed. One whose patient
 identifier is known under another name, birth date or sex, or whose study holds another patient,
-lies in the archive's folder quarantine until somebody has looked.
+lies in the archive's folder quarantine until somebody has looked. Of a medium, what its DICOMDIR
+lists is taken and what it forgot is taken too; both, and what is missing, are told.
 """
 
 from __future__ import annotations
@@ -69,12 +71,15 @@ def command(options: Options) -> int:
             }
             for result in report.results
         ]
-        print(json.dumps({"archive": str(folder), "files": rows}, ensure_ascii=False, indent=2))
+        told = {"archive": str(folder), "files": rows, "notes": list(map(str, report.notes))}
+        print(json.dumps(told, ensure_ascii=False, indent=2))
     else:
         for result in report.results:
             if result.problem is not None:
                 words = words_of()(f"cli.add.{FILE_NAMES[result.outcome]}", problem=result.problem)
                 print(words, file=sys.stderr)
+        for note in report.notes:
+            print(note, file=sys.stderr)
         counts = report.by_name()
         aside = counts.pop("quarantined")
         print(words_of()("cli.add.seen", files=report.seen, folder=folder, **counts))

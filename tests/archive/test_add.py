@@ -9,9 +9,10 @@ import pytest
 from archive_samples import Clock, as_bytes, dataset, uid
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from pydicom import Dataset
+from pydicom import Dataset, dcmread
 from pydicom.dataset import FileMetaDataset
 from pydicom.encaps import encapsulate
+from pydicom.fileset import FileSet
 from pydicom.uid import ExplicitVRLittleEndian, JPEGBaseline8Bit
 
 from archiver.archive.ingest import foreign_files
@@ -126,7 +127,48 @@ def test_a_directory_of_a_medium_is_skipped_with_a_note(archive: Archive, tmp_pa
     saved(tmp_path, "IMAGES/1", as_bytes(dataset(1)))
     report = add_files(archive, [tmp_path / "DICOMDIR", tmp_path / "IMAGES"])
     assert [r.outcome for r in report.results] == [None, Outcome.NEW]
-    assert "its objects are taken" in str(report.results[0].problem) and report.problems == ()
+    assert "what it lists is taken" in str(report.results[0].problem) and report.problems == ()
+
+
+@pytest.fixture
+def medium(tmp_path: Path) -> Path:
+    """Three objects on a medium, as a file system with small letters may show it."""
+    folder = tmp_path / "disc"
+    objects = [dataset(number) for number in (1, 2, 3)]
+    for number, one in enumerate(objects, 1):
+        one.StudyTime, one.StudyID, one.SeriesNumber, one.InstanceNumber = "142000", "1", 1, number
+    made = FileSet()
+    for one in objects:
+        made.add(dcmread(io.BytesIO(as_bytes(one))))
+    made.write(folder)
+    for path in sorted(folder.rglob("*"), reverse=True):
+        path.rename(path.with_name(path.name.lower() + (";1" if path.is_file() else "")))
+    return folder / "dicomdir;1"
+
+
+def test_what_a_directory_lists_is_taken_however_its_names_are_shown(
+    archive: Archive, medium: Path
+) -> None:
+    report = add_files(archive, [medium])
+    assert [r.outcome for r in report.results] == [None, *3 * [Outcome.NEW]]
+    assert (report.problems, report.notes) == ((), ())
+    again = add_files(archive, [medium.parent, medium])
+    assert again.count(Outcome.SAME) == 3 and again.count(Outcome.NEW) == 0
+
+
+def test_what_a_directory_forgot_misnames_or_lists_in_vain_is_told(
+    archive: Archive, medium: Path
+) -> None:
+    first, second, third = sorted(p for p in medium.parent.rglob("im*"))
+    second.rename(medium.parent / "extra")
+    third.rename(second)
+    report = add_files(archive, [medium.parent])
+    assert report.count(Outcome.NEW) == 3 and report.refused == 1 and first.exists()
+    (missing,) = report.problems
+    assert "lists it, and it is not there" in str(missing) and "IM000002" in str(missing)
+    told = " ".join(map(str, report.notes))
+    assert "extra: the DICOMDIR does not list it" in told
+    assert f"{second}: it holds {uid(3)}" in told and len(report.notes) == 2
 
 
 @settings(

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import os
 from collections import Counter
-from collections.abc import Callable, Collection, Iterable, Iterator
+from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from archiver.archive.ingest.media_directory import MediaDirectory
 from archiver.archive.ingest.part10_check import read_whole
 from archiver.archive.ingest.patient_check import note_checked
 from archiver.archive.ingest.service import Ingest
@@ -66,9 +67,18 @@ class FileResult:
 
 @dataclass(frozen=True)
 class AddReport:
-    """What became of all files; the counts add up to the files seen."""
+    """What became of all files; the counts add up to the files seen.
+
+    Parameters
+    ----------
+    results
+        For each file seen, and for each that a DICOMDIR lists and nobody found.
+    notes
+        Where a DICOMDIR says otherwise than the files that were taken.
+    """
 
     results: tuple[FileResult, ...]
+    notes: tuple[Problem, ...] = ()
 
     def count(self, outcome: Outcome | None) -> int:
         """Return how many files had this outcome."""
@@ -162,36 +172,88 @@ def add_files(
     ArchiveError
         If the archive refuses; files before the batch in hand are kept.
     """
-    results: list[FileResult] = []
-    batch: list[tuple[int, Incoming]] = []
-    waiting = 0
+    adding = _Adding(archive, more_classes, same_person)
     files = list(_files(paths))
-    for path in files:
+    # What a directory lists and nobody named comes behind the rest.
+    for path in _growing(files, adding.directories):
         if progress is not None:
-            progress(len(results), len(files))
-        looked = _look_at(path, more_classes)
+            progress(len(adding.results), len(files))
+        adding.add(path)
+    return adding.report()
+
+
+def _growing(files: list[Path], directories: Sequence[MediaDirectory]) -> Iterator[Path]:
+    """Yield files, then those that directories among them list, which are added to the files."""
+    yield from list(files)
+    known = {path.absolute() for path in files}
+    for directory in directories:
+        for place in directory.places.values():
+            if place is not None and place.absolute() not in known:
+                known.add(place.absolute())
+                files.append(place)
+                yield place
+
+
+class _Adding:
+    """Files on their way into the archive, a batch at a time."""
+
+    def __init__(
+        self,
+        archive: Archive,
+        more_classes: Collection[str],
+        same_person: tuple[SamePerson, datetime] | None,
+    ) -> None:
+        self.results: list[FileResult] = []
+        self.directories: list[MediaDirectory] = []
+        self._archive = archive
+        self._more_classes = more_classes
+        self._same_person = same_person
+        self._batch: list[tuple[int, Incoming]] = []
+        self._waiting = 0
+
+    def add(self, path: Path) -> None:
+        """Look at a file, and put the batch that it fills."""
+        looked = _look_at(path, self._more_classes)
+        if isinstance(looked, MediaDirectory):
+            self.directories.append(looked)
+            note = Problem("archive.foreign_files.dicomdir").at(file=str(path))
+            looked = FileResult(path, None, problem=note)
         if isinstance(looked, FileResult):
-            results.append(looked)
-            continue
+            self.results.append(looked)
+            return
         description, size = looked
-        results.append(FileResult(path, Outcome.REFUSED, description.sop_instance_uid))
-        if same_person is not None:
+        self.results.append(FileResult(path, Outcome.REFUSED, description.sop_instance_uid))
+        if self._same_person is not None:
             who = (description.patient_id, description.issuer), person_of(description)
-            note_checked(archive, who, *same_person)
+            note_checked(self._archive, who, *self._same_person)
         incoming = Incoming(
             description,
             FileParts(path, size),
             source_name=str(path),
             on_doubt=OnDoubt.QUARANTINE,
         )
-        batch.append((len(results) - 1, incoming))
-        waiting += size
+        self._batch.append((len(self.results) - 1, incoming))
+        self._waiting += size
         # Who has looked says it of each file, after those before it are kept.
-        if same_person or len(batch) >= _BATCH_FILES or waiting >= _BATCH_BYTES:
-            _put(archive, batch, results)
-            batch, waiting = [], 0
-    _put(archive, batch, results)
-    return AddReport(tuple(results))
+        full = len(self._batch) >= _BATCH_FILES or self._waiting >= _BATCH_BYTES
+        if self._same_person or full:
+            self._put()
+
+    def report(self) -> AddReport:
+        """Put what waits, and return what became of everything."""
+        self._put()
+        found = [(one.path, one.sop_instance_uid) for one in self.results if one.sop_instance_uid]
+        notes = tuple(note for one in self.directories for note in one.differences(found))
+        for directory in self.directories:
+            for path, uid in directory.missing:
+                lost = Problem("archive.media_directory.missing", directory=directory.path)
+                lost = lost.at(file=str(path))
+                self.results.append(FileResult(path, Outcome.REFUSED, uid, lost))
+        return AddReport(tuple(self.results), notes)
+
+    def _put(self) -> None:
+        _put(self._archive, self._batch, self.results)
+        self._batch, self._waiting = [], 0
 
 
 def _files(paths: Iterable[Path]) -> Iterator[Path]:
@@ -204,15 +266,16 @@ def _files(paths: Iterable[Path]) -> Iterator[Path]:
             yield path
 
 
-def _look_at(path: Path, more_classes: Collection[str]) -> FileResult | tuple[Description, int]:
+def _look_at(
+    path: Path, more_classes: Collection[str]
+) -> FileResult | MediaDirectory | tuple[Description, int]:
     """Return what the object says and its size, or why it is not taken."""
     try:
         if not path.exists():
             raise ObjectError(Problem("archive.foreign_files.no_such_file").at(file=str(path)))
         meta, header = read_whole(path)
         if meta.is_directory_record:
-            note = Problem("archive.foreign_files.dicomdir").at(file=str(path))
-            return FileResult(path, None, problem=note)
+            return MediaDirectory.of(path, header)
         description = describe(header, str(path))
         relative_path(description.study_uid, description.series_uid, description.sop_instance_uid)
         if meta.sop_instance_uid != description.sop_instance_uid:

@@ -1,0 +1,98 @@
+"""What the DICOMDIR of a medium lists (PS3.3 annex F), and where that lies in a file system.
+
+File systems show the names of a disc differently: in small letters, with a dot or a version behind
+them. The directory is a claim about the files and no more: what it leaves out is taken too.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from functools import cached_property
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from archiver.errors import Problem
+from archiver.objects import items, text
+
+if TYPE_CHECKING:
+    from pydicom import Dataset
+
+
+@dataclass(frozen=True)
+class MediaDirectory:
+    """A DICOMDIR that was read.
+
+    Parameters
+    ----------
+    path
+        Its file.
+    listed
+        File IDs with slashes, and the SOP Instance UID that each is said to hold.
+    """
+
+    path: Path
+    listed: tuple[tuple[str, str], ...]
+
+    @classmethod
+    def of(cls, path: Path, records: Dataset) -> MediaDirectory:
+        """Read the records of a directory."""
+        listed = []
+        for record in items(records, "DirectoryRecordSequence"):
+            components = record.get("ReferencedFileID")
+            if components:
+                parts = [components] if isinstance(components, str) else components
+                uid = text(record, "ReferencedSOPInstanceUIDInFile")
+                listed.append(("/".join(map(str, parts)), uid))
+        return cls(path, tuple(listed))
+
+    @cached_property
+    def places(self) -> dict[str, Path | None]:
+        """The file of each file ID, however the file system shows its name; None if none."""
+        listings: dict[Path, dict[str, Path]] = {}
+        return {file_id: self._place_of(file_id, listings) for file_id, _ in self.listed}
+
+    def _place_of(self, file_id: str, listings: dict[Path, dict[str, Path]]) -> Path | None:
+        place = self.path.parent
+        for component in file_id.split("/"):
+            if place not in listings:
+                below = place.iterdir() if place.is_dir() else ()
+                listings[place] = {_plain(one.name): one for one in below}
+            found = listings[place].get(_plain(component))
+            if found is None:
+                return None
+            place = found
+        return place
+
+    @property
+    def missing(self) -> list[tuple[Path, str]]:
+        """Where files would lie that are listed and that nobody finds, with their UIDs."""
+        return [
+            (self.path.parent / file_id, uid)
+            for file_id, uid in self.listed
+            if self.places[file_id] is None
+        ]
+
+    def differences(self, found: Iterable[tuple[Path, str]]) -> tuple[Problem, ...]:
+        """Say what the directory forgot or misnames.
+
+        Parameters
+        ----------
+        found
+            Objects that were read, with their SOP Instance UIDs.
+        """
+        folder, held = self.path.parent, dict(found)
+        names = {self.places[file_id]: uid for file_id, uid in self.listed}
+        told = []
+        for path, uid in held.items():
+            where = Problem("archive.media_directory.other", listed=names.get(path, ""), uid=uid)
+            if path in names and names[path] != uid:
+                told.append(where.at(file=str(path)))
+            elif path not in names and folder in path.parents:
+                told.append(Problem("archive.media_directory.forgotten").at(file=str(path)))
+        return tuple(told)
+
+
+def _plain(name: str) -> str:
+    """Return a name as ISO 9660 has it, without version and trailing dot."""
+    return name.partition(";")[0].rstrip(".").upper()
