@@ -1,13 +1,16 @@
 """Examples:
 
   archiver add export/ radiograph.dcm --archive photographs
-  archiver add /media/disc/DICOMDIR
+  archiver add /media/disc/DICOMDIR --as-patient P-0417 \\
+      --same-person-checked-by "Haugen^Liv" --reason "the disc was in the patient's hand"
   archiver add photographs/quarantine --same-person-checked-by "Haugen^Liv" --reason "has married"
 
 Objects are kept byte for byte, whatever their kind; nothing in them is changed. One whose patient
 identifier is known under another name, birth date or sex, or whose study holds another patient,
 lies in the archive's folder quarantine until somebody has looked. Of a medium, what its DICOMDIR
-lists is taken and what it forgot is taken too; both, and what is missing, are told.
+lists is taken and what it forgot is taken too; both, and what is missing, are told. --as-patient
+gives objects from elsewhere the name and identifier that the archive knows; what they came with
+stays in their Original Attributes.
 """
 
 from __future__ import annotations
@@ -26,6 +29,7 @@ from archiver.wording import words_of
 if TYPE_CHECKING:
     from datetime import datetime
 
+    from archiver.archive.statements import NewPatient
     from archiver.objects import SamePerson
 
 
@@ -38,6 +42,8 @@ if TYPE_CHECKING:
         help="who checked that an identifier known otherwise is the same person's",
     ),
     Option("--reason", metavar="WORDS", help="why it is the same person"),
+    Option("--as-patient", metavar="ID", help="whose they are here, whatever they say"),
+    Option("--issuer", help="who issued that identifier"),
     JSON,
 )
 def command(options: Options) -> int:
@@ -58,6 +64,7 @@ def command(options: Options) -> int:
             archive,
             options.paths,
             same_person=same_person,
+            as_patient=_here(options),
             more_classes=settings.node.storage_classes,
             progress=progress,
         )
@@ -86,6 +93,17 @@ def command(options: Options) -> int:
         if aside:
             print(words_of()("cli.add.aside", count=aside, folder=folder / QUARANTINE))
     return 1 if report.refused or report.quarantined else 0
+
+
+def _here(options: Options) -> NewPatient | None:
+    """Return whose the objects are in the clinic, if that was said."""
+    from archiver.archive.statements import NewPatient
+
+    if options.as_patient is None:
+        return None
+    if options.same_person_checked_by is None:
+        raise UsageError(Problem("cli.add.who_looked").at("archiver add"))
+    return NewPatient(options.as_patient, options.issuer)
 
 
 def _checked(options: Options) -> tuple[SamePerson, datetime] | None:

@@ -63,6 +63,8 @@ from .photograph_meaning import Meaning as Meaning
 from .photograph_meaning import read_meaning as read_meaning
 from .phrases import subject as subject
 from .purposes import Purpose as Purpose
+from .reconciliation import reconcile as reconcile
+from .reconciliation import reconciled_at as reconciled_at
 from .series import BEFORE_CORRECTION as BEFORE_CORRECTION
 from .series import DESCRIPTIONS as DESCRIPTIONS
 from .series import UPRIGHT as UPRIGHT

@@ -7,9 +7,10 @@ pieces one after the other.
 from __future__ import annotations
 
 import struct
+from io import BytesIO
 
 from pydicom import Dataset
-from pydicom.dataset import FileMetaDataset
+from pydicom.dataset import FileDataset, FileMetaDataset
 from pydicom.filebase import DicomBytesIO
 from pydicom.filewriter import write_dataset, write_file_meta_info
 from pydicom.uid import UID, ExplicitVRLittleEndian
@@ -64,6 +65,23 @@ def whole(dataset: Dataset) -> bytes:
     buffer.write(b"\0" * 128 + b"DICM")
     write_file_meta_info(buffer, file_meta(dataset, ExplicitVRLittleEndian))
     return buffer.getvalue() + encoded(dataset)
+
+
+def written(dataset: FileDataset) -> bytes:
+    """Return the file of an object that was read, in the transfer syntax that it came in.
+
+    Raises
+    ------
+    ObjectError
+        If a value of it cannot be written.
+    """
+    buffer = BytesIO()
+    try:
+        dataset.save_as(buffer, enforce_file_format=True)
+    except Exception as error:
+        # pydicom raises whatever a value leads it to.
+        raise ObjectError("objects.part10.unwritable") from error
+    return buffer.getvalue()
 
 
 def pieces(instance: PhotographInstance, header: bytes | None = None) -> tuple[bytes, bytes, bytes]:

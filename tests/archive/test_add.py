@@ -3,6 +3,7 @@ from __future__ import annotations
 import io
 import os
 from collections.abc import Iterator
+from datetime import datetime, timezone
 from pathlib import Path
 
 import pytest
@@ -18,8 +19,12 @@ from pydicom.uid import ExplicitVRLittleEndian, JPEGBaseline8Bit
 from archiver.archive.ingest import foreign_files
 from archiver.archive.ingest.foreign_files import add_files
 from archiver.archive.query import Query
+from archiver.archive.statements import NewPatient
 from archiver.archive.store import Outcome
 from archiver.archive.store.archive import Archive
+from archiver.archive.store.journal_lines import read_lines
+from archiver.errors import ObjectError
+from archiver.objects import SamePerson
 
 
 @pytest.fixture
@@ -134,7 +139,7 @@ def test_a_directory_of_a_medium_is_skipped_with_a_note(archive: Archive, tmp_pa
 def medium(tmp_path: Path) -> Path:
     """Three objects on a medium, as a file system with small letters may show it."""
     folder = tmp_path / "disc"
-    objects = [dataset(number) for number in (1, 2, 3)]
+    objects = [dataset(number, pixels=bytes((number, 2, 3, 4))) for number in (1, 2, 3)]
     for number, one in enumerate(objects, 1):
         one.StudyTime, one.StudyID, one.SeriesNumber, one.InstanceNumber = "142000", "1", 1, number
     made = FileSet()
@@ -169,6 +174,38 @@ def test_what_a_directory_forgot_misnames_or_lists_in_vain_is_told(
     told = " ".join(map(str, report.notes))
     assert "extra: the DICOMDIR does not list it" in told
     assert f"{second}: it holds {uid(3)}" in told and len(report.notes) == 2
+
+
+def test_objects_of_a_medium_get_the_clinics_identity_and_keep_what_they_came_with(
+    archive: Archive, medium: Path, tmp_path: Path
+) -> None:
+    other = dataset(9, patient="P-0417", name="Okafor^Nadia^Ż")
+    other.SpecificCharacterSet, other.StudyInstanceUID = "ISO_IR 192", uid(90)
+    saved(tmp_path, "here.dcm", as_bytes(other))
+    add_files(archive, [tmp_path / "here.dcm"])
+    for path in medium.parent.rglob("im*"):
+        came = dcmread(path)
+        came.PatientID, came.PatientName = "77", "OKAFOR^N"
+        came.save_as(path)
+    looked = SamePerson("Haugen^Liv", "the disc was in the patient's hand")
+    for later, outcome in ((0, Outcome.NEW), (1, Outcome.SAME)):
+        when = datetime(2026, 11, 29 + later, 9, tzinfo=timezone.utc)
+        here = NewPatient("P-0417")
+        report = add_files(archive, [medium], same_person=(looked, when), as_patient=here)
+        assert [r.outcome for r in report.results] == [None, *3 * [outcome]]
+    kept = dcmread(archive.path_of(uid(1)))
+    journal = list(read_lines(archive.layout.journal))
+    assert (kept.PatientID, str(kept.PatientName)) == ("P-0417", "Okafor^Nadia^Ż")
+    (change,) = kept.OriginalAttributesSequence  # PS3.3 C.12.1.1.9
+    assert change.ReasonForTheAttributeModification == "COERCE"
+    (before,) = change.ModifiedAttributesSequence
+    assert (before.PatientID, str(before.PatientName)) == ("77", "OKAFOR^N")
+    assert kept.PixelData == bytes((1, 2, 3, 4))
+    assert any(b"identity checked by Haugen^Liv" in line.raw for line in journal)
+    assert len(archive.query(Query(patient_id="P-0417"))) == 4
+    assert archive.query(Query(patient_id="77")) == []
+    with pytest.raises(ObjectError):
+        add_files(archive, [medium], same_person=(looked, when), as_patient=NewPatient("P-unknown"))
 
 
 @settings(

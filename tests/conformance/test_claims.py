@@ -101,8 +101,8 @@ DRAWN: tuple[tuple[str, str], ...] = (
     ("C-FIND is hierarchical", HERE + "test_find_is_hierarchical_and_qido_asks_at_any_level"),
     ("QIDO-RS asks at any level", HERE + "test_find_is_hierarchical_and_qido_asks_at_any_level"),
     (
-        "A DICOMDIR among files that are added",
-        "archive/test_add.py::test_a_directory_of_a_medium_is_skipped_with_a_note",
+        "`archiver add` is a file-set reader",
+        "archive/test_add.py::test_what_a_directory_forgot_misnames_or_lists_in_vain_is_told",
     ),
     (
         "A key that is not supported at its level",
@@ -178,8 +178,8 @@ FOUND_UNTRUE: tuple[tuple[str, str], ...] = (
         HERE + "test_small_profiles_stand_in_metadata_and_large_ones_are_referred_to",
     ),
     (
-        "Hand-over packages hold DICOM files without a DICOMDIR",
-        HERE + "test_nobody_writes_dicomdirs",
+        "`archiver media` is a file-set creator",
+        "handover/test_media.py::test_its_directory_says_what_an_outside_maker_of_directories_says",
     ),
     ("C-FIND is hierarchical", HERE + "test_find_is_hierarchical_and_qido_asks_at_any_level"),
 )
@@ -300,13 +300,3 @@ def test_the_trail_goes_nowhere(tmp_path: Path) -> None:
         for one in process.net_connections("inet"):
             ours = _port(served.web), served.port
             assert one.laddr.port in ours
-
-
-def test_nobody_writes_dicomdirs() -> None:
-    package = TESTS.parent / "archiver"
-    writers = [
-        path.name
-        for path in package.rglob("*.py")
-        if "FileSet(" in path.read_text("utf-8") or "dcmmkdir" in path.read_text("utf-8")
-    ]
-    assert writers == []

@@ -14,12 +14,21 @@ from archiver.archive.ingest.media_directory import MediaDirectory
 from archiver.archive.ingest.part10_check import read_whole
 from archiver.archive.ingest.patient_check import note_checked
 from archiver.archive.ingest.service import Ingest
+from archiver.archive.statements.patient_reassignment import NewPatient, registered_patient
 from archiver.archive.store.archive import Archive
 from archiver.archive.store.file_transaction import Incoming, OnDoubt, Outcome
 from archiver.archive.store.known_people import person_of
 from archiver.archive.store.layout import relative_path
 from archiver.errors import ObjectError, Problem
-from archiver.objects import SamePerson, describe
+from archiver.objects import (
+    Patient,
+    SamePerson,
+    describe,
+    open_dataset,
+    part10,
+    reconcile,
+    reconciled_at,
+)
 from archiver.standard import storage_classes
 from archiver.wording import Text
 
@@ -140,6 +149,7 @@ def add_files(
     paths: Iterable[Path],
     *,
     same_person: tuple[SamePerson, datetime] | None = None,
+    as_patient: NewPatient | None = None,
     more_classes: Collection[str] = (),
     progress: Callable[[int, int], None] | None = None,
 ) -> AddReport:
@@ -157,6 +167,9 @@ def add_files(
     same_person
         Who has looked and says that those whose identifier is known otherwise are the same
         person, why, and when.
+    as_patient
+        Whose objects these are in the clinic, whatever they say: they get that identity, and what
+        they came with stays in them. Somebody must have looked, as `same_person` says.
     more_classes
         SOP classes that are taken beside those of the standard.
     progress
@@ -171,8 +184,11 @@ def add_files(
     ------
     ArchiveError
         If the archive refuses; files before the batch in hand are kept.
+    ObjectError
+        If the archive does not know the patient of that identifier, or several; nothing is kept.
     """
-    adding = _Adding(archive, more_classes, same_person)
+    patient = registered_patient(archive, as_patient)[0] if as_patient is not None else None
+    adding = _Adding(archive, more_classes, same_person, patient)
     files = list(_files(paths))
     # What a directory lists and nobody named comes behind the rest.
     for path in _growing(files, adding.directories):
@@ -202,12 +218,17 @@ class _Adding:
         archive: Archive,
         more_classes: Collection[str],
         same_person: tuple[SamePerson, datetime] | None,
+        patient: Patient | None,
     ) -> None:
         self.results: list[FileResult] = []
         self.directories: list[MediaDirectory] = []
         self._archive = archive
         self._more_classes = more_classes
         self._same_person = same_person
+        self._patient = patient
+        self._origin = ""
+        if patient is not None and same_person is not None:
+            self._origin = f"identity checked by {same_person[0].checked_by}"
         self._batch: list[tuple[int, Incoming]] = []
         self._waiting = 0
 
@@ -222,15 +243,24 @@ class _Adding:
             self.results.append(looked)
             return
         description, size = looked
+        parts: Iterable[bytes] = FileParts(path, size)
+        if self._patient is not None and self._same_person is not None:
+            try:
+                description, *parts = self._reconciled(path, description)
+            except ObjectError as error:
+                problem = error.problems[0].at(file=str(path))
+                self.results.append(FileResult(path, Outcome.REFUSED, problem=problem))
+                return
         self.results.append(FileResult(path, Outcome.REFUSED, description.sop_instance_uid))
         if self._same_person is not None:
             who = (description.patient_id, description.issuer), person_of(description)
             note_checked(self._archive, who, *self._same_person)
         incoming = Incoming(
             description,
-            FileParts(path, size),
+            parts,
             source_name=str(path),
             on_doubt=OnDoubt.QUARANTINE,
+            origin=self._origin,
         )
         self._batch.append((len(self.results) - 1, incoming))
         self._waiting += size
@@ -238,6 +268,18 @@ class _Adding:
         full = len(self._batch) >= _BATCH_FILES or self._waiting >= _BATCH_BYTES
         if self._same_person or full:
             self._put()
+
+    def _reconciled(self, path: Path, came: Description) -> tuple[Description, bytes]:
+        """Return what an object says and its file once it is its patient's of the clinic."""
+        assert self._patient is not None and self._same_person is not None
+        if (came.patient_id, came.issuer) == (self._patient.id, self._patient.issuer):
+            return came, path.read_bytes()
+        ds = open_dataset(path, pixels=True, decoded=True)
+        kept = self._archive.path_of(came.sop_instance_uid)
+        # What comes again is the same object, whenever that was.
+        before = reconciled_at(open_dataset(kept)) if kept is not None else None
+        reconcile(ds, self._patient, before or self._same_person[1])
+        return describe(ds, str(path)), part10.written(ds)
 
     def report(self) -> AddReport:
         """Put what waits, and return what became of everything."""

@@ -62,7 +62,7 @@ def whose(archive: Archive, uid: str, person: NewPatient, uids: UidPolicy) -> Wh
     if path is None:
         raise ObjectError(Problem("archive.patient_reassignment.no_such_instance", uid=uid))
     wrong, visit = read_context(path)
-    patient, known = _patient(archive, person)
+    patient, known = registered_patient(archive, person)
     if (patient.id, patient.issuer) == (wrong.id, wrong.issuer):
         raise ObjectError(Problem("archive.patient_reassignment.already_theirs"))
     if person.study is not None:
@@ -82,8 +82,15 @@ def _clock(visit: Visit) -> tuple[int, int, int]:
     return (time.hour, time.minute, time.second) if time else (0, 0, 0)
 
 
-def _patient(archive: Archive, person: NewPatient) -> tuple[Patient, list[Record]]:
-    """Return the patient, as the archive knows them where it does, and their instances."""
+def registered_patient(archive: Archive, person: NewPatient) -> tuple[Patient, list[Record]]:
+    """Return the patient, as the archive knows them where it does, and their instances.
+
+    Raises
+    ------
+    ObjectError
+        If the patient is not unique, or is told otherwise than the archive has it, or is not
+        known and has no name.
+    """
     known = archive.query(Query(patient_id=person.id, issuer=person.issuer))
     issuers = sorted({one.issuer for one in known})
     if len(issuers) > 1:
