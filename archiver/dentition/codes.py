@@ -130,6 +130,7 @@ MIRRORED_CORRECTED_VERTICALLY = _sct(
     "789311000", "Mirrored photo image of teeth corrected flipped vertically"
 )
 ANTERIOR_TEETH = _sct("789313002", "Photo image of anterior teeth")
+TEETH_APART = _sct("789130005", "Photo image mouth partially opened, teeth apart")
 CLOSE_UP_OF_TEETH = _sct("789131009", "Close up photographic view of teeth without magnification")
 #: Modifiers that say that the stored pixels are still a reflection, this program's own first.
 UNCORRECTED_VALUES = frozenset({"789135000", "789134001", "789133007", "789132002"})

@@ -71,6 +71,7 @@ from .series import UPRIGHT as UPRIGHT
 from .series import series_of as series_of
 from .session import CHART_FRAME as CHART_FRAME
 from .session import FLIPS as FLIPS
+from .session import FUNCTIONAL_STATES as FUNCTIONAL_STATES
 from .session import Circumstances as Circumstances
 from .session import ConsentSaid as ConsentSaid
 from .session import Crop as Crop

@@ -23,6 +23,7 @@ from archiver.objects import concepts, modules, photograph, phrases
 from archiver.objects.attribute_values import code_keys, items, number, text
 from archiver.objects.calibration import calibration_of, set_calibration
 from archiver.objects.clock import zone_of
+from archiver.objects.coded_meaning import view_modifiers
 from archiver.objects.contribution import set_confirmations
 from archiver.objects.photograph_meaning import Meaning
 from archiver.objects.series import earlier_series, series_of
@@ -268,6 +269,9 @@ def _in_zone(moment: datetime, offset: str) -> datetime:
 
 def _set_meaning(ds: Dataset, after: Meaning, modifiers: tuple[codes.Code, ...]) -> None:
     planned = after.plan
+    # What the teeth did stays as it was.
+    if codes.TEETH_APART.value in view_modifiers(ds):
+        modifiers = (*modifiers, codes.TEETH_APART)
     for keyword in _ANATOMY:
         ds.pop(keyword, None)
     modules.set_anatomy(ds, planned, modifiers)
@@ -279,11 +283,11 @@ def _set_meaning(ds: Dataset, after: Meaning, modifiers: tuple[codes.Code, ...])
 
 def _set_smile(ds: Dataset, planned: Plan) -> None:
     """Acquisition Context: whether it is a smile; the rest stays."""
-    name = (concepts.FUNCTIONAL_CONDITION.value, concepts.FUNCTIONAL_CONDITION.scheme)
+    smiles = (concepts.SMILES.value, concepts.SMILES.scheme)
     found = [
         item
         for item in items(ds, "AcquisitionContextSequence")
-        if name not in code_keys(item, "ConceptNameCodeSequence")
+        if smiles not in code_keys(item, "ConceptCodeSequence")
     ]
     ds.AcquisitionContextSequence = Sequence([*modules.smile_items(planned), *found])
 

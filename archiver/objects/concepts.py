@@ -20,6 +20,9 @@ VERIFYING = Code("121098", "DCM", "Verifying")
 COMMENT = Code("121106", "DCM", "Comment")
 FUNCTIONAL_CONDITION = Code("130324", "DCM", "Functional condition present during acquisition")
 SMILES = Code("225583004", "SCT", "smiles")  # CID 4066
+LIPS_RELAXED = Code("1336028006", "SCT", "Lips relaxed")  # CID 4066
+LIPS_CLOSED = Code("1336029003", "SCT", "Lips closed")  # CID 4066
+CENTRIC_OCCLUSION = Code("110320000", "SCT", "Centric occlusion")  # CID 4069
 
 # What a Comment starts with.
 CAMERA_CLOCK = "Camera clock"

@@ -16,7 +16,16 @@ from archiver import __version__
 from archiver.dentition import Code, Plan, View, codes, may_identify
 from archiver.objects import concepts
 from archiver.objects.series import PhotographSeries
-from archiver.objects.session import CHART_FRAME, Patient, Photograph, Visit
+from archiver.objects.session import (
+    CHART_FRAME,
+    IN_OCCLUSION,
+    LIPS_CLOSED,
+    LIPS_RELAXED,
+    TEETH_APART,
+    Patient,
+    Photograph,
+    Visit,
+)
 from archiver.photo import PLACES_IN_PIXELS, CameraFile, ColourClaim, EncodedPixels, LossyStep
 
 
@@ -233,9 +242,27 @@ def smile_items(plan: Plan) -> list[Dataset]:
     """Return the item that says that the patient smiles, where the view has it."""
     if plan.sight.view is not View.SMILE:
         return []
-    smiling = _context_item(concepts.FUNCTIONAL_CONDITION, "CODE")
-    smiling.ConceptCodeSequence = code_sequence(concepts.SMILES)
-    return [smiling]
+    return [_condition_item(concepts.SMILES)]
+
+
+def _condition_item(code: Code) -> Dataset:
+    item = _context_item(concepts.FUNCTIONAL_CONDITION, "CODE")
+    item.ConceptCodeSequence = code_sequence(code)
+    return item
+
+
+#: What teeth and lips do, where it stands in Acquisition Context (PS3.16 CID 4066 and 4069).
+_CONDITIONS = {
+    IN_OCCLUSION: concepts.CENTRIC_OCCLUSION,
+    LIPS_RELAXED: concepts.LIPS_RELAXED,
+    LIPS_CLOSED: concepts.LIPS_CLOSED,
+}
+
+
+def state_modifiers(entry: Photograph) -> tuple[Code, ...]:
+    """Return the view modifier that says that the teeth are apart (PS3.16 CID 4065)."""
+    is_apart = entry.circumstances.functional_state == TEETH_APART
+    return (codes.TEETH_APART,) if is_apart else ()
 
 
 def set_acquisition_context(
@@ -249,6 +276,9 @@ def set_acquisition_context(
         What was added to the camera's clock, as text; empty for nothing.
     """
     items = smile_items(plan)
+    condition = _CONDITIONS.get(entry.circumstances.functional_state)
+    if condition is not None:
+        items.append(_condition_item(condition))
     captured = photo.claims.captured
     how = entry.circumstances
     nameless = any(not step.method for step in photo.lossy_past)

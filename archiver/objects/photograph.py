@@ -25,6 +25,8 @@ from archiver.photo import Box, CameraFile, Corrected, EncodedPixels, crop_done,
 
 #: Keys of a visit that are part of what its photographs are, where they are said.
 _OF_WHOM_AND_WHERE = ("institution", "photographer")
+#: Younger than the first archives: where they are not said, identifiers stay theirs.
+_YOUNGER = ("colour_frame", "functional_state")
 
 
 @dataclass(frozen=True)
@@ -121,9 +123,9 @@ def _meaning(
     """Return what identifiers follow from: whose picture it is, of what, how it was taken."""
     visit, patient = session.visit, session.patient
     how = asdict(entry.circumstances)
-    if not how["colour_frame"]:
-        # A key younger than the first archives: where it is not said, identifiers stay theirs.
-        del how["colour_frame"]
+    for key in _YOUNGER:
+        if not how[key]:
+            del how[key]
     how |= {key: said for key in _OF_WHOM_AND_WHERE if (said := getattr(visit, key))}
     if visit.request is not None:
         how["request"] = asdict(visit.request)
@@ -208,7 +210,8 @@ def as_shot(making: Making, pixels: EncodedPixels) -> PhotographInstance:
     modules.set_series(ds, m.identity.as_shot_series)
     ds.ImageType = ["ORIGINAL", "PRIMARY"]
     ds.ImageComments = phrases.as_shot_comment(m.photograph, m.plan)
-    modules.set_anatomy(ds, m.plan, m.plan.original_modifiers)
+    modifiers = m.plan.original_modifiers
+    modules.set_anatomy(ds, m.plan, (*modifiers, *modules.state_modifiers(m.photograph)))
     return PhotographInstance(ds, pixels)
 
 
@@ -222,7 +225,8 @@ def corrected(making: Making, result: Corrected) -> PhotographInstance:
     modules.set_series(ds, m.identity.corrected_series)
     ds.ImageType = ["DERIVED", "PRIMARY"]
     ds.ImageComments = phrases.corrected_comment(m.photograph, m.plan)
-    modules.set_anatomy(ds, m.plan, m.plan.corrected_modifiers)
+    modifiers = m.plan.corrected_modifiers
+    modules.set_anatomy(ds, m.plan, (*modifiers, *modules.state_modifiers(m.photograph)))
     set_derivation(
         ds,
         m.plan,

@@ -138,7 +138,10 @@ def crop_problem(crop: Crop, columns: int, rows: int, turn: Turn) -> Problem | N
 
 @dataclass(frozen=True)
 class Circumstances:
-    """How the photograph was taken, in free words; empty where the sheet does not say."""
+    """How the photograph was taken; empty where the sheet does not say.
+
+    `functional_state` is one of `FUNCTIONAL_STATES`, the rest in free words.
+    """
 
     retraction: str = ""
     contraster: str = ""
@@ -148,7 +151,13 @@ class Circumstances:
     purpose: str = ""
     consent: str = ""
     colour_frame: str = ""
+    functional_state: str = ""
 
+
+#: What teeth and lips do in a picture, in the words of a sheet; a smile is a view.
+IN_OCCLUSION, TEETH_APART = "in occlusion", "teeth apart"
+LIPS_RELAXED, LIPS_CLOSED = "lips relaxed", "lips closed"
+FUNCTIONAL_STATES = (IN_OCCLUSION, TEETH_APART, LIPS_RELAXED, LIPS_CLOSED)
 
 #: What a sheet calls a frame that shows a 24-patch colour chart.
 CHART_FRAME = "colour chart"

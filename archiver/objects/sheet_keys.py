@@ -17,7 +17,7 @@ from archiver.errors import Problem
 from archiver.objects.confirmation import read_shown
 from archiver.objects.doubt_answers import CHECKS
 from archiver.objects.purposes import Purpose
-from archiver.objects.session import CHART_FRAME, FLIPS, Crop
+from archiver.objects.session import CHART_FRAME, FLIPS, FUNCTIONAL_STATES, Crop
 from archiver.objects.sheet_text import shown
 from archiver.wording import Text
 
@@ -297,6 +297,7 @@ PHOTO: dict[str, Key] = {
     "purpose": Key(_text(64)),
     "consent": Key(_text(64)),
     "colour_frame": Key(_one_of(*COLOUR_FRAMES)),
+    "functional_state": Key(_one_of(*FUNCTIONAL_STATES)),
 }
 
 #: Keys that are said of one picture by who looks at it, and of no other.

@@ -48,6 +48,7 @@ mirror = <true or false>
 # flipped = "left-right"          # on a computer before: also "top-bottom", "turned", "no"
 # exif_orientation = "ignore"     # where the camera was wrong about which way was up
 # lingual_fronts = "turned"       # front teeth seen from inside: turned by half, else "upright"
+# functional_state = "in occlusion"   # also "teeth apart", "lips relaxed", "lips closed"
 # checked = ["teeth", "patient"]  # against the chart, where wrap doubts that they are these
 # crop = {{ left = 0, top = 0, width = {width}, height = {height} }}
 # confirmed_by = "<family^given>" # who compared the side with the patient or the chart

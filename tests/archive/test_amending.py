@@ -70,6 +70,8 @@ LINKS = {
     "PixelData",
 }
 
+FACE = {"teeth": "", "mirror": False}
+RELAXED = Circumstances(functional_state="lips relaxed")
 # What the sheet said, what is right, and the amendment that says so.
 MISTAKES: dict[str, tuple[dict[str, Any], dict[str, Any], Change]] = {
     "tooth": ({}, {"teeth": "26"}, Change(teeth=parse_teeth("iso:26"))),
@@ -105,6 +107,16 @@ MISTAKES: dict[str, tuple[dict[str, Any], dict[str, Any], Change]] = {
     "confirmed later": ({}, {"confirmed_by": "Haugen^Liv"}, Change(confirmed_by="Haugen^Liv")),
     "confirmed wrongly": ({"confirmed_by": "Haugen^Liv"}, {}, Change(confirmed_by="")),
     "comment": ({"comment": "Fissure."}, {"comment": "Sealed. Ok"}, Change(comment="Sealed. Ok")),
+    "tooth of a picture with the teeth apart": (
+        {"circumstances": Circumstances(functional_state="teeth apart")},
+        {"circumstances": Circumstances(functional_state="teeth apart"), "teeth": "26"},
+        Change(teeth=parse_teeth("iso:26")),
+    ),
+    "smile with relaxed lips": (
+        {**FACE, "view": "smile", "circumstances": RELAXED},
+        {**FACE, "view": "face", "circumstances": RELAXED},
+        Change(view=View.FACE),
+    ),
     "front teeth that the practice turns": (
         {"view": "labial", "teeth": "11"},
         {"view": "palatal", "teeth": "11", "lingual_fronts": LingualFronts.TURNED},
@@ -126,7 +138,10 @@ MISTAKES: dict[str, tuple[dict[str, Any], dict[str, Any], Change]] = {
         ),
     ),
 }
-SAFE = {"crop", "crop forgotten", "crop too much", "confirmed later", "comment"}
+SAFE = {
+    *("crop", "crop forgotten", "crop too much", "confirmed later", "comment"),
+    "smile with relaxed lips",
+}
 
 
 @pytest.fixture

@@ -50,6 +50,7 @@ _CIRCUMSTANCES = {
     "retraction": "cheek retractor",
     "contraster": "black",
     "colour_frame": "neutral reference",
+    "functional_state": "in occlusion",
 }
 
 
@@ -185,6 +186,7 @@ def _code_rows() -> Iterator[tuple[str, Code]]:
         codes.MIRRORED_CORRECTED_HORIZONTALLY,
         codes.MIRRORED_CORRECTED_VERTICALLY,
         codes.ANTERIOR_TEETH,
+        codes.TEETH_APART,
         codes.CLOSE_UP_OF_TEETH,
     ):
         yield "View Modifier Code Sequence", code
@@ -192,7 +194,13 @@ def _code_rows() -> Iterator[tuple[str, Code]]:
         yield "Device Sequence", code
     for code in (concepts.COMMENT, concepts.FUNCTIONAL_CONDITION):
         yield "Acquisition Context Sequence > Concept Name", code
-    yield "Acquisition Context Sequence > Concept Code", concepts.SMILES
+    for code in (
+        concepts.SMILES,
+        concepts.LIPS_RELAXED,
+        concepts.LIPS_CLOSED,
+        concepts.CENTRIC_OCCLUSION,
+    ):
+        yield "Acquisition Context Sequence > Concept Code", code
     for code in (*concepts.REJECTIONS.values(), *concepts.SELECTIONS.values()):
         yield "Title of a Key Object Selection Document", code
     for code in concepts.QUALITY_REASONS.values():

@@ -25,7 +25,8 @@ from pydicom.sr.codedict import codes as dictionary
 from archiver.dentition.codes import code_of
 from archiver.dentition.correction import Operator
 from archiver.dentition.orientation import Direction, Turn
-from archiver.dentition.views import view_of
+from archiver.dentition.views import View, view_of
+from archiver.objects.description import describe
 from archiver.objects.modules import set_equipment
 from archiver.objects.photograph import PhotographInstance
 from archiver.objects.session import Circumstances, Crop
@@ -397,6 +398,32 @@ def test_a_smile_is_told_as_a_functional_condition() -> None:
 
     assert codes(item.ConceptNameCodeSequence) == [("130324", "DCM")]
     assert codes(item.ConceptCodeSequence) == sct("225583004")  # CID 4066, smiles
+
+
+@pytest.mark.parametrize(
+    ("state", "view", "condition"),
+    [
+        ("in occlusion", "frontal", "110320000"),  # CID 4069, centric occlusion
+        ("lips relaxed", "right profile", "1336028006"),  # CID 4066
+        ("lips closed", "face", "1336029003"),  # CID 4066
+        ("lips relaxed", "smile", "1336028006"),
+        ("teeth apart", "frontal", ""),
+        ("", "frontal", ""),
+    ],
+)
+def test_what_teeth_and_lips_do_is_told(state: str, view: str, condition: str) -> None:
+    how = Circumstances(functional_state=state)
+    made = make(entry(view, "", False, circumstances=how))
+    ds = made.as_shot.dataset
+    found = [codes(i.ConceptCodeSequence) for i in ds.AcquisitionContextSequence]
+    smiles = [sct("225583004")] if view == "smile" else []
+    assert found == [*smiles, *([sct(condition)] if condition else [])]
+    modifiers = ds.ViewCodeSequence[0].get("ViewModifierCodeSequence", [])
+    apart = sct("789130005")  # CID 4065, photo image mouth partially opened, teeth apart
+    assert (apart[0] in codes(modifiers)) == (state == "teeth apart")
+    assert describe(ds).view is View(view)
+    plain = make(entry(view, "", False)).as_shot.dataset
+    assert (ds.SOPInstanceUID == plain.SOPInstanceUID) == (not state)
 
 
 def test_times_are_the_cameras_with_the_sessions_correction_in_one_zone() -> None:

@@ -57,6 +57,7 @@ polariser = "crossed"
 purpose = "shade"
 consent = "form of 2026-03-04"
 colour_frame = "cross-polarised"
+functional_state = "in occlusion"
 lingual_fronts = "upright"
 checked = ["teeth"]
 comment = "first frame of the visit"

@@ -11,7 +11,7 @@ from starlette.responses import RedirectResponse, Response
 from starlette.routing import BaseRoute
 
 from archiver.dentition import Arch, Direction, View, arch_order
-from archiver.objects import COLOUR_FRAMES, FLIPS
+from archiver.objects import COLOUR_FRAMES, FLIPS, FUNCTIONAL_STATES
 from archiver.web.audit import ACCESSED, CHANGED
 from archiver.web.auth.visitor import visitor_of
 from archiver.web.bodies import form_of, json_of
@@ -127,6 +127,7 @@ class TakeInPages:
             tops=[direction.word for direction in Direction],
             purposes=purposes(),
             colour_frames=COLOUR_FRAMES,
+            functional_states=FUNCTIONAL_STATES,
             flips=tuple(FLIPS),
             rows=_rows(),
             worklists=self._worklists(),

@@ -36,6 +36,7 @@
  * @property {boolean} [left_out]
  * @property {string} [confirmed_by]
  * @property {string} [colour_frame]
+ * @property {string} [functional_state]
  * @property {string} [stage]
  * @property {string} [retraction]
  * @property {string} [contraster]
