@@ -3,6 +3,7 @@ from .credentials import Credentials as Credentials
 from .elapsed import Seconds as Seconds
 from .elapsed import elapsed as elapsed
 from .front_door import ANYONE as ANYONE
+from .front_door import BRING as BRING
 from .front_door import SAFE as SAFE
 from .front_door import Caller as Caller
 from .front_door import Doorstep as Doorstep

@@ -17,6 +17,7 @@ from archiver.access.addresses import is_our_name, is_within
 from archiver.access.credentials import Credentials, basic
 from archiver.access.elapsed import elapsed
 from archiver.access.lockout import LockOut
+from archiver.access.one_time_links import OneTimeLinks
 from archiver.access.rate import Rate
 from archiver.access.rights import EVERYTHING, Rights, Scope
 from archiver.access.roles import allowed, roles
@@ -153,6 +154,8 @@ def everything() -> frozenset[str]:
 
 #: Who asks where nobody has to say who they are.
 ANYONE = "anyone"
+#: All that a one-time link allows: to bring pictures into the visit that it is of. No role has it.
+BRING = "bring"
 
 
 class FrontDoor:
@@ -186,6 +189,7 @@ class FrontDoor:
         own = socket.gethostname().lower()
         self._names = {own, *(name.lower().rstrip(".") for name in doorstep.names)}
         self._lockout = lockout or LockOut()
+        self.links = OneTimeLinks()
         self._hashing = threading.Semaphore(_HASHINGS)
         self._guard = threading.Lock()
         self._secret = secrets.token_bytes(32)
@@ -308,6 +312,11 @@ class FrontDoor:
         if rights is None:
             return Caller(user.name, allowed(user.roles))
         return Caller(user.name, allowed(user.roles) & rights.may, rights.scope)
+
+    def guest(self, key: str) -> tuple[Caller, str] | None:
+        """Return who holds the key of a one-time link, and for what; None where it holds not."""
+        subject = self.links.subject(key)
+        return None if subject is None else (Caller("telephone", frozenset({BRING})), subject)
 
     def _digest(self, password: str) -> bytes:
         return hmac.digest(self._secret, password.encode("utf-8", "replace"), "sha256")

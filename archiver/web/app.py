@@ -136,6 +136,7 @@ class Site(SiteContext):
         may: str = "",
         methods: list[str] | None = None,
         anybody: bool = False,
+        guest: bool = False,
         fields: Mapping[str, str] = MappingProxyType({}),
     ) -> Route:
         """Make a route that lets only those in who may.
@@ -147,16 +148,17 @@ class Site(SiteContext):
             whoever has logged in.
         anybody
             Serve visitors who have not logged in, too.
+        guest
+            Serve those alone who have come by a one-time link.
         fields
             Of a body of JSON, each with its type in JSON Schema.
         """
 
         async def guarded(request: Request) -> Response:
             try:
-                visitor = self.entering.visitor(request)
+                request.state.visitor = visitor = self._visitor(request, guest=guest)
                 if visitor is None and not anybody:
                     return self.entering.ask(request)
-                request.state.visitor = visitor
                 if visitor is not None and not visitor.may(may):
                     raise Refused(403, "errors.role")
                 await self._check_token(request, visitor)
@@ -174,6 +176,14 @@ class Site(SiteContext):
 
         permission = None if anybody else may
         return PageRoute(path, guarded, methods or ["GET"], permission, fields)
+
+    def _visitor(self, request: Request, *, guest: bool) -> Visitor | None:
+        if not guest:
+            return self.entering.visitor(request)
+        found = self.entering.guest(request)
+        if found is None:
+            raise Refused(403, "telephone.over")
+        return found
 
     def page(self, request: Request, template: str, status: int = 200, **values: Any) -> Response:
         """Return a page made from a template."""

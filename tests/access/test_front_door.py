@@ -238,7 +238,9 @@ def test_the_table_says_what_a_practice_expects() -> None:
         "/theme",
         "/words.js",
         "/static/{name:path}",
+        "/telephone/{token:str}",
     }
+    assert [role for role in roles() if may(role, "/telephone", "PUT")] == []
 
 
 # -- passwords

@@ -8,10 +8,12 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
+import cv2
+import numpy as np
 from PIL import Image, ImageFilter
 from playwright.sync_api import Page, expect
 from taking import STUDIES, Taking
-from web_serving import Served
+from web_serving import Served, serious
 
 RECALL = STUDIES / "P-1042" / "2026-02-24"
 FIRST, SECOND = sorted(RECALL.glob("C70*"))[:2]
@@ -44,6 +46,12 @@ def softened(file: Path) -> bytes:
     with Image.open(file) as picture:
         picture.filter(ImageFilter.GaussianBlur(4)).save(buffer, "JPEG", quality=92)
     return buffer.getvalue()
+
+
+def read_code(screenshot: bytes) -> str:
+    """Read a QR code as a telephone does."""
+    pixels = cv2.imdecode(np.frombuffer(screenshot, np.uint8), cv2.IMREAD_GRAYSCALE)
+    return str(cv2.QRCodeDetector().detectAndDecode(pixels)[0])
 
 
 def test_a_folder_brings_pictures_into_the_visit_that_receives_and_no_kill_loses_one(
@@ -126,4 +134,49 @@ def test_the_page_shows_what_comes_with_what_to_do_about_it_in_every_window(
     for window in (page, second):
         expect(window.locator("#receiving")).to_be_hidden()
     second.close()
+    page.goto("about:blank")
+
+
+def test_a_telephone_is_let_in_once_by_a_code_and_can_bring_pictures_alone(
+    page: Page, start: Callable[..., Served], tmp_path: Path
+) -> None:
+    served = start(tmp_path / "archive")
+    page.goto(f"{served.url}/take-in")
+    page.get_by_role("button", name="New visit").click()
+    page.wait_for_selector("[data-ready]", state="attached")
+    page.locator("#receive-open").click()
+    with page.expect_response("**/telephone") as answered:
+        page.locator("#receive-code").click()
+    link = answered.value.json()["url"]
+    drawn = page.locator(".qr-code")
+    drawn.scroll_into_view_if_needed()
+    assert read_code(drawn.screenshot()) == link
+    page.keyboard.press("Escape")
+
+    browser = page.context.browser
+    assert browser
+    telephone = browser.new_context(viewport={"width": 390, "height": 844})
+    hand = telephone.new_page()
+    hand.goto(link)
+    hand.set_input_files("#shoot", str(FIRST))
+    expect(hand.locator("#brought")).to_contain_text("there")
+    expect(page.locator(".tile[data-digest]")).to_have_count(1)
+    expect(page.locator("#receiving")).to_contain_text("A telephone brings pictures")
+    assert serious(hand) == []
+    hand.reload()  # who was let in stays so
+    expect(hand.locator("#shoot")).to_be_enabled()
+
+    # Somebody else is not let in by the same code, and a telephone sees nothing.
+    taking = Taking(served)
+    assert taking.client.ask(link[len(served.url) :]).status == 410
+    key = {one["name"]: one["value"] for one in telephone.cookies()}
+    (cookie,) = [f"{name}={value}" for name, value in key.items() if name.endswith("telephone")]
+    token = hand.locator('meta[name="csrf"]').get_attribute("content") or ""
+    headers = {"Cookie": cookie, "X-CSRF-Token": token, "Accept": "application/json"}
+    asked = taking.client.ask
+    assert asked("/telephone", "PUT", b"x", headers).status == 422
+    page.locator("#receiving-stop").click()
+    expect(page.locator("#receiving")).to_be_hidden()
+    assert asked("/telephone", "PUT", b"x", headers).status == 403
+    telephone.close()
     page.goto("about:blank")

@@ -556,3 +556,51 @@ def test_a_visit_that_is_archived_says_so_when_it_is_opened_again(
     expect(page.get_by_text("No draft is waiting.")).to_be_visible()
     # What the list still fetches is not to be cut off by the end of the server.
     page.wait_for_load_state("networkidle")
+
+
+def test_pictures_of_another_day_go_into_their_own_visit_by_one_press(
+    page: Page, served: Served, tmp_path: Path
+) -> None:
+    # The last two of four were taken on another day.
+    files = card(tmp_path / "card", 4)
+    for file in files[2:]:
+        exif = piexif.load(str(file))
+        exif["Exif"][piexif.ExifIFD.DateTimeOriginal] = (
+            b"2025:11:12 10:00:0" + file.stem[-1:].encode()
+        )
+        piexif.insert(piexif.dump(exif), str(file))
+    new_draft(page, served)
+    add(page, files)
+    by_hand(page, "P-77", day="2026-03-04")
+    expect(page.locator("#days")).to_contain_text("2 of these 4 were taken on November 12, 2025.")
+    page.get_by_role("button", name="Take them into a visit of their own").click()
+    expect(page.locator(".tile[data-digest]")).to_have_count(2)
+    expect(page.locator("#archive-words")).to_have_text("Archive 2 pictures")
+    page.get_by_role("link", name="Go there").click()
+    page.wait_for_selector("[data-ready]", state="attached")
+    expect(page.locator(".tile[data-digest]")).to_have_count(2)
+    expect(page.locator("#whom-name")).to_contain_text("Okafor")
+    expect(page.locator("#whom-visit")).to_contain_text("2025-11-12")
+    expect(page.locator("#days")).to_be_hidden()
+
+    # Days to come are asked about, and taken when the answer is the same press again.
+    page.locator("#whom-open").click()
+    page.get_by_label("Birth date").fill("2999-01-01")
+    page.get_by_role("button", name="Take these").click()
+    expect(page.locator("#whom-problems")).to_contain_text(
+        "Birth date is in the future: 2999-01-01"
+    )
+    page.get_by_role("button", name="Take these").click()
+    expect(page.locator("#whom")).not_to_be_visible()
+
+    # On a narrow screen the arches stand in the window's own width, in one row each.
+    page.set_viewport_size({"width": 1024, "height": 768})
+    page.get_by_role("button", name="Choose", exact=True).click()
+    boxes = (
+        page.locator(".teeth-row")
+        .first.locator(".tooth-key")
+        .evaluate_all("keys => keys.map((key) => key.getBoundingClientRect().toJSON())")
+    )
+    assert len({box["top"] for box in boxes}) == 1
+    assert min(min(box["width"], box["height"]) for box in boxes) >= 44
+    assert boxes[-1]["right"] <= 1024

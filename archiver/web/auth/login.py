@@ -74,6 +74,17 @@ class LogIn:
             return None
         return Visitor(user.name, user.roles, self._site.door.person(user), address, session)
 
+    def guest(self, request: Request) -> Visitor | None:
+        """Return who has come by a one-time link, and note in the request for what."""
+        key = request.cookies.get(self.guest_cookie(request), "")
+        found = self._site.door.guest(key) if key else None
+        if found is None:
+            return None
+        who, request.state.subject = found
+        token = hmac.new(self._secret, key.encode(), "sha256").hexdigest()
+        session = LoginSession("", who.name, "", self._site.clock(), 0.0, 0.0, token)
+        return Visitor(who.name, frozenset(), who, address_of(request), session)
+
     def _local_session(self) -> tuple[str, LoginSession]:
         """Return the one session of this machine: a link from elsewhere ends no other page's."""
         with self._guard:
@@ -154,6 +165,10 @@ class LogIn:
         """Return whether a CSRF token is the right one."""
         wanted = visitor.session.csrf if visitor is not None else self.token_for(request)
         return hmac.compare_digest(wanted.encode(), given.encode("utf-8", "replace"))
+
+    def guest_cookie(self, request: Request) -> str:
+        """Name of the cookie of who has come by a one-time link."""
+        return f"{self._cookie(request)}-telephone"
 
     def _cookie(self, request: Request) -> str:
         """Name of the cookie: browsers do not tell the ports of one host apart."""

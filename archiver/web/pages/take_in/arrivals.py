@@ -13,6 +13,8 @@ from archiver.web.bodies import json_of
 from archiver.web.http_errors import Refused
 from archiver.web.pages.take_in.draft_store import Open
 from archiver.web.pages.take_in.drafts import OPEN, in_order
+from archiver.web.pages.take_in.own_visit import moved
+from archiver.web.pages.take_in.telephone import Telephone
 
 if TYPE_CHECKING:
     from archiver.web.app import Site
@@ -22,14 +24,14 @@ if TYPE_CHECKING:
 class Arrivals:
     """Answers from where pictures may come, and tells of each that has come."""
 
-    def __init__(self, site: Site, drafting: Drafting) -> None:
-        self._site, self._drafting = site, drafting
+    def __init__(self, site: Site, drafting: Drafting, telephone: Telephone) -> None:
+        self._site, self._drafting, self._telephone = site, drafting, telephone
         self._is_closed = False
         site.endings.append(self._close)
 
     def _close(self) -> None:
         self._is_closed = True
-        self._drafting.wake_all()
+        self._drafting.feeds.wake_all()
 
     async def state(self, request: Request) -> Response:
         """Tell from which folders pictures may come, and what lies there."""
@@ -44,7 +46,9 @@ class Arrivals:
             raise Refused(400, "errors.malformed")
         folders, draft = self._drafting.folders, opened.draft
         if asked.get("on") is not True:
+            self._telephone.end(opened)
             await asyncio.to_thread(folders.end, draft.id)
+            self._drafting.feeds.tell(draft.id)
         else:
             if draft.state != OPEN:
                 raise Refused(409, "take_in.archived_already")
@@ -61,10 +65,26 @@ class Arrivals:
             self._site.note(request, CHANGED, detail="a draft receives pictures from a folder")
         return self._site.answer(await asyncio.to_thread(self._told, opened, counted=True))
 
+    async def split(self, request: Request) -> Response:
+        """Take the pictures of another day into a visit of their own."""
+        opened = self._drafting.check_changeable(self._drafting.opened(request))
+        asked = await json_of(request)
+        day = asked.get("day") if isinstance(asked, dict) else None
+        digests = [d for d, photo in opened.photos.items() if photo.captured[:10] == day]
+        if not day or not digests or len(digests) == len(opened.photos):
+            raise Refused(422, "take_in.no_other_day")
+        now, drafts = self._site.clock(), self._drafting.drafts
+        new = await asyncio.to_thread(moved, drafts, opened, digests, str(day), now)
+        self._site.note(
+            request, CHANGED, detail="pictures of another day into a draft of their own"
+        )
+        self._drafting.feeds.tell(opened.draft.id)
+        return self._site.answer({"where": f"/take-in/{new.draft.id}", "n": len(digests)})
+
     async def events(self, request: Request) -> Response:
         """Tell, now and at every change, which pictures there are, and which to take again."""
         opened = self._drafting.opened(request)
-        followed = self._drafting.followed(opened.draft.id)
+        followed = self._drafting.feeds.of(opened.draft.id)
 
         def is_over() -> bool:
             return self._is_closed or opened.draft.state != OPEN or not opened.folder.exists()
@@ -78,4 +98,5 @@ class Arrivals:
         return {"again": again, **self._told(opened, counted=False)}
 
     def _told(self, opened: Open, *, counted: bool) -> dict[str, Any]:
-        return {"folders": self._drafting.folders.state(opened.draft.id, counted=counted)}
+        folders = self._drafting.folders.state(opened.draft.id, counted=counted)
+        return {"folders": folders, "telephone": self._telephone.state(opened)}

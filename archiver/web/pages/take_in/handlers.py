@@ -21,7 +21,6 @@ from archiver.vision import QualityLimits
 from archiver.web.audit import ALERT, CHANGED, MINOR, RECEIVED
 from archiver.web.auth.visitor import visitor_of
 from archiver.web.bodies import json_of
-from archiver.web.change_feed import ChangeFeed
 from archiver.web.files import unchanged_or
 from archiver.web.http_errors import Refused
 from archiver.web.pages.take_in import photo_entry
@@ -29,6 +28,7 @@ from archiver.web.pages.take_in.archiving_task import ArchivingRun, archive_draf
 from archiver.web.pages.take_in.conflicts import conflicts
 from archiver.web.pages.take_in.draft_changes import apply
 from archiver.web.pages.take_in.draft_doubts import DraftDoubt, DraftDoubts, Weighable, told
+from archiver.web.pages.take_in.draft_feeds import DraftFeeds
 from archiver.web.pages.take_in.draft_retakes import DraftRetakes
 from archiver.web.pages.take_in.draft_store import Drafts, NoDraft, Open
 from archiver.web.pages.take_in.drafts import ARCHIVED, Draft, Photo, in_order
@@ -72,15 +72,15 @@ class Drafting:
         self._site = site
         self.drafts = Drafts(site.folder("drafts"), site.clock)
         self.doubts = DraftDoubts(site.archive, site.log_failure)
-        self.retakes = DraftRetakes(site.log_failure, lambda one: self.tell(one.draft.id))
+        self.feeds = DraftFeeds()
+        self.retakes = DraftRetakes(site.log_failure, lambda one: self.feeds.tell(one.draft.id))
         quality = site.practice.quality if site.practice is not None else {}
         self._limits = QualityLimits.changed(quality)
-        self._followed: dict[str, ChangeFeed] = {}
         self.folders = WatchedFolders(
             site.settings.folders,
             site.folder("drafts").with_name("receiving.json"),
             self._take_file,
-            self.tell,
+            self.feeds.tell,
             site.log_failure,
         )
         site.endings += [self.folders.close, self.retakes.close, self.doubts.close]
@@ -121,21 +121,6 @@ class Drafting:
             if missing.is_anothers:
                 self._site.note(request, ALERT, detail="somebody else's draft", outcome=MINOR)
             raise Refused(404, "take_in.no_draft") from None
-
-    def followed(self, draft: str) -> ChangeFeed:
-        """Return what those follow who want to know when something has come into a draft."""
-        return self._followed.setdefault(draft, ChangeFeed())
-
-    def tell(self, draft: str) -> None:
-        """Wake those who follow a draft."""
-        found = self._followed.get(draft)
-        if found is not None:
-            found.changed()
-
-    def wake_all(self) -> None:
-        """Wake those who follow any draft."""
-        for one in list(self._followed.values()):
-            one.changed()
 
     def _take_file(self, draft: str, owner: str, path: Path) -> Taken:
         """Take a file of a watched folder, and judge it."""
@@ -368,7 +353,6 @@ class Drafting:
         return IngestSettings(
             self._site.clock,
             edges="lossless" if self.edges == "lossless" else "trim",
-            quality=self._limits,
             workers=os.cpu_count() or 1,
         )
 
@@ -387,7 +371,16 @@ class Drafting:
         return task is not None and not task.ended.is_set()
 
     def _changeable(self, request: Request) -> Open:
-        opened = self.opened(request)
+        return self.check_changeable(self.opened(request))
+
+    def check_changeable(self, opened: Open) -> Open:
+        """Return a draft that may change.
+
+        Raises
+        ------
+        Refused
+            409 where it is archived, or is being.
+        """
         if self._is_busy(opened):
             raise Refused(409, "take_in.busy")
         if opened.draft.state == ARCHIVED:

@@ -10,6 +10,7 @@ from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
 from starlette.routing import BaseRoute
 
+from archiver.access import BRING
 from archiver.dentition import Arch, Direction, View, arch_order
 from archiver.objects import COLOUR_FRAMES, FLIPS, FUNCTIONAL_STATES
 from archiver.web.audit import ACCESSED, CHANGED
@@ -25,6 +26,7 @@ from archiver.web.pages.take_in.handlers import Drafting
 from archiver.web.pages.take_in.photo_entry import HABITS
 from archiver.web.pages.take_in.picture_questions import PictureQuestions
 from archiver.web.pages.take_in.required_views import rule_sets
+from archiver.web.pages.take_in.telephone import Telephone
 from archiver.web.pages.take_in.turn_table import turns
 
 if TYPE_CHECKING:
@@ -49,7 +51,8 @@ def routes(site: Site) -> list[BaseRoute]:
     """Return the routes of this room."""
     drafting = Drafting(site)
     pages, questions = TakeInPages(site, drafting), PictureQuestions(site, drafting)
-    arrivals = Arrivals(site, drafting)
+    telephone = Telephone(site, drafting)
+    arrivals = Arrivals(site, drafting, telephone)
     route = site.route
     one = "/take-in/{draft:str}"
     return [
@@ -74,7 +77,11 @@ def routes(site: Site) -> list[BaseRoute]:
         route(one + "/doubts", questions.doubts, may=MAY),
         route(one + "/arrivals", arrivals.state, may=MAY),
         route(one + "/arrivals", arrivals.change, methods=["POST"], may=MAY, fields=_ARRIVALS),
+        route(one + "/split", arrivals.split, methods=["POST"], may=MAY, fields={"day": "string"}),
         route(one + "/events", arrivals.events, may=MAY),
+        route(one + "/telephone", telephone.link, methods=["POST"], may=MAY),
+        route("/telephone/{token:str}", telephone.page, anybody=True),
+        route("/telephone", telephone.bring, methods=["PUT"], may=BRING, guest=True),
         route(one + "/archive", drafting.archive, methods=["POST"], may=MAY),
         route(one + "/discard", drafting.discard, methods=["POST"], may=MAY),
     ]

@@ -123,7 +123,10 @@ export class Archiving {
       find("archiving-bar").max = Math.max(1, now.total);
       find("archiving-bar").value = now.done;
       find("archiving-words").textContent = t("take_in.archiving_words", { done: now.done, of: now.total });
+    }, (away) => {
+      find("archiving-away").hidden = !away;
     });
+    find("archiving-away").hidden = true;
     box.close();
     await this.model.load();
     this.ended(snapshot);

@@ -2,6 +2,7 @@
 import { callJson, reasons } from "/static/calling.js";
 import { t } from "/static/words.js";
 import { find, make, press } from "./dom.js";
+import { qrCode } from "./qr_code.js";
 
 /** @import { ArrivalState, Folder } from "./draft_shapes.js" */
 /** @import { Model } from "./model.js" */
@@ -18,9 +19,12 @@ export class Arrivals {
     this.folders = [];
     /** @type {EventSource | null} */
     this.source = null;
+    this.telephone = false; // whether one brings pictures
+    this.coded = false; // whether a code was shown, which one may open
     /** @type {Set<string>} */
     this.told = new Set();
     this.box = find("receive");
+    find("receive-code").addEventListener("click", () => this.showCode());
     find("receive-open").addEventListener("click", () => this.open());
     find("receiving-stop").addEventListener("click", () => this.ask({ on: false }));
   }
@@ -31,17 +35,34 @@ export class Arrivals {
 
   draw() {
     const open = this.model.state === "open";
-    find("receive-open").disabled = !open;
+    find("receive-open").disabled = find("receive-code").disabled = !open;
     find("receiving-stop").disabled = !open;
     if (!open) this.follow(false);
     const on = open ? this.folders.find((one) => one.on) : undefined;
-    find("receiving").hidden = !on;
-    find("receiving-words").textContent = on ? t("take_in.receiving", { name: on.name }) : "";
+    const words = on ? [t("take_in.receiving", { name: on.name })] : [];
+    if (open && this.telephone) words.push(t("take_in.receiving_telephone"));
+    find("receiving").hidden = !words.length;
+    if (find("receiving-words").textContent !== words.join(" ")) find("receiving-words").textContent = words.join(" ");
     const lines = (on?.waiting ?? []).map((name) => make("li", "", t("take_in.receive_waiting", { name })));
     find("receiving-waiting").replaceChildren(...lines);
   }
 
+  async showCode() {
+    try {
+      /** @type {{ url: string, code: string[], here_only: boolean }} */
+      const { url, code, here_only } = await callJson(`/take-in/${this.model.id}/telephone`, { method: "POST", body: {} });
+      const lines = [make("p", "", t("take_in.receive_code_hint")), make("p", "quiet", url)];
+      if (here_only) lines.push(make("p", "problems", t("take_in.receive_code_here")));
+      find("receive-drawn").replaceChildren(qrCode(code, t("take_in.receive_code_drawn")), ...lines);
+      this.coded = true;
+      this.follow(true);
+    } catch (error) {
+      this.problems(error);
+    }
+  }
+
   async open() {
+    find("receive-drawn").replaceChildren();
     find("receive-problems").replaceChildren();
     this.box.showModal();
     try {
@@ -59,6 +80,7 @@ export class Arrivals {
   /** @param {{ on: boolean, folder?: string, with_those_there?: boolean }} body */
   async ask(body) {
     try {
+      if (!body.on) this.coded = false;
       this.take(await callJson(`/take-in/${this.model.id}/arrivals`, { method: "POST", body }));
       this.box.close();
     } catch (error) {
@@ -70,14 +92,14 @@ export class Arrivals {
   take(state) {
     this.folders = state.folders;
     const rows = this.folders.filter((one) => !one.on).map((one) => this.row(one));
-    if (this.folders.length === 0) rows.push(make("li", "quiet", t("take_in.receive_none")));
     find("receive-folders").replaceChildren(...rows);
     for (const one of this.folders) for (const { name, words } of one.refused) {
       if (this.told.has(name)) continue;
       this.told.add(name);
       this.refuse(name, words);
     }
-    this.follow(this.folders.some((one) => one.on));
+    this.telephone = state.telephone;
+    this.follow(this.telephone || this.coded || this.folders.some((one) => one.on));
     this.draw();
   }
 

@@ -24,6 +24,7 @@
  * @property {HTMLFormElement} meaning
  * @property {HTMLSelectElement} operator
  * @property {HTMLDialogElement} receive
+ * @property {HTMLButtonElement} receive-code
  * @property {HTMLButtonElement} receive-open
  * @property {HTMLButtonElement} receiving-stop
  * @property {HTMLButtonElement} redo

@@ -7,6 +7,7 @@ import { Archiving } from "./archiving.js";
 import { Arrivals } from "./arrivals.js";
 import { Asking } from "./asking.js";
 import { Cropping } from "./cropping.js";
+import { Days } from "./days.js";
 import { find, make } from "./dom.js";
 import { dropped, pictures, putInOrder, send } from "./files.js";
 import { Keys } from "./keys.js";
@@ -43,6 +44,7 @@ export class Page {
     this.whom = new Whom(this.model, this.wanted);
     this.archiving = new Archiving(this.model);
     this.arrivals = new Arrivals(this.model, (name, words) => this.refuse(name, words));
+    this.days = new Days(this.model);
     this.keys = new Keys(this);
     this.reducing = new Reducing();
     this.due = false;
@@ -179,7 +181,7 @@ export class Page {
     // The picture that is worked on comes first, the row of all pictures behind it.
     clearTimeout(this.rest);
     this.rest = setTimeout(() => {
-      for (const part of [this.strip, this.whom, this.wanted, this.archiving, this.arrivals]) part.draw();
+      for (const part of [this.strip, this.whom, this.wanted, this.archiving, this.arrivals, this.days]) part.draw();
     });
   }
 

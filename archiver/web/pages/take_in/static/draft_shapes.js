@@ -178,7 +178,7 @@
  * @property {{ name: string, words: string }[]} refused
  */
 
-/** @typedef {{ folders: Folder[], again?: Record<string, string[] | null> }} ArrivalState */
+/** @typedef {{ folders: Folder[], telephone: boolean, again?: Record<string, string[] | null> }} ArrivalState */
 
 /** @typedef {{ picture: string, name: string, key: string, before: unknown, now: unknown }} Conflict */
 

@@ -24,6 +24,7 @@ export class Whom {
     /** @type {ReturnType<typeof setTimeout> | undefined} */
     this.timer = undefined;
     this.toldOf = "";
+    this.asked = ""; // days to come that were asked about
     find("whom-open").addEventListener("click", () => this.open());
     find("whom-search").addEventListener("input", () => this.later());
     find("whom-from")?.addEventListener("change", () => this.today());
@@ -143,6 +144,23 @@ export class Whom {
   }
 
   /**
+   * Days to come are asked about once: the same press again says that they are right.
+   * @param {Table} patient
+   * @param {Table} visit
+   */
+  asksAboutTheFuture(patient, visit) {
+    const { today } = this.model;
+    const days = [["take_in.p_birth", patient.birth_date], ["take_in.v_date", visit.date]].filter(([, day]) => day && day > today);
+    const asked = days.join();
+    if (!asked || asked === this.asked) return false;
+    this.asked = asked;
+    const lines = days.map(([key, date]) => make("li", "", t("take_in.future", { what: t(key ?? ""), date })));
+    find("whom-problems").replaceChildren(...lines);
+    find("whom-problems").scrollIntoView({ block: "nearest" });
+    return true;
+  }
+
+  /**
    * What is chosen from a list says nothing of consent; what was said stays while the patient does.
    * @param {Person} person
    * @param {Consent | null} [consent]
@@ -150,6 +168,7 @@ export class Whom {
   async take({ patient, visit, study }, consent = null) {
     const kept = { ...visit };
     kept.date ||= this.firstDay();
+    if (this.asksAboutTheFuture(patient, kept)) return;
     /** @type {Change} */
     const change = { patient, visit: kept, study };
     if (consent && !same(consent, this.model.consent)) change.consent = consent;

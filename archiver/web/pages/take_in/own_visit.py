@@ -1,0 +1,55 @@
+"""Pictures of another day go into a visit of their own, with what was said of them."""
+
+from __future__ import annotations
+
+import os
+import shutil
+from collections.abc import Collection
+from dataclasses import replace
+from datetime import datetime
+
+from archiver.archive.store import translated
+from archiver.web.pages.take_in.draft_store import Drafts, Open
+from archiver.web.pages.take_in.drafts import Photo
+from archiver.web.pages.take_in.examined_sides import unconfirmed
+from archiver.wording import Text
+
+
+def moved(drafts: Drafts, opened: Open, digests: Collection[str], day: str, now: datetime) -> Open:
+    """Return a new draft of the same patient, of the day, with pictures of another draft.
+
+    A confirmed side is to be confirmed anew, and a consent noted anew: both were of that visit. A
+    kill in between leaves pictures in both drafts, never in none.
+
+    Raises
+    ------
+    ArchiveError
+        If the disk refuses.
+    """
+    with opened.guard:
+        draft, new = opened.draft, drafts.create(opened.draft.owner)
+        with new.guard:
+            for digest in digests:
+                _copied(opened, new, opened.photos[digest])
+            said = {d: unconfirmed(draft.said[d]) for d in digests if d in draft.said}
+            began = replace(new.draft, patient=draft.patient, same_person=draft.same_person)
+            new.save(replace(began, visit={"date": day}, said=said), now)
+        left = {digest: one for digest, one in draft.said.items() if digest not in digests}
+        opened.save(replace(draft, said=left), now)
+        for digest in digests:
+            opened.remove(digest)
+    return new
+
+
+def _copied(opened: Open, new: Open, photo: Photo) -> None:
+    part = new.files / f"{photo.digest}.part"
+    with translated(Text("web.take_in.picture_not_kept"), new.folder.name):
+        try:
+            os.link(opened.path_of(photo), part)
+        except OSError:  # a file system without links
+            shutil.copyfile(opened.path_of(photo), part)
+            with part.open("rb") as file:
+                os.fsync(file.fileno())
+        for made in opened.small.glob(f"{photo.digest}*"):
+            shutil.copyfile(made, new.small / made.name)
+    new.add(photo, part)
