@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import asyncio
 import json
-from typing import Any
+from io import BytesIO
+from typing import Any, BinaryIO
 from urllib.parse import parse_qsl
 
 from starlette.requests import ClientDisconnect, Request
@@ -27,23 +28,38 @@ async def body_of(request: Request, limit: int = SMALL) -> bytes:
     Refused
         413 where it is larger than `limit` bytes, 408 where it comes too slowly.
     """
+    body = BytesIO()
+    await body_into(request, body, limit)
+    return body.getvalue()
+
+
+async def body_into(request: Request, file: BinaryIO, limit: int) -> None:
+    """Write a body to a file as it comes.
+
+    Raises
+    ------
+    Refused
+        As `body_of`.
+    OSError
+        As the system raised it.
+    """
     told = request.headers.get("content-length", "0")
     if told.isdigit() and int(told) > limit:
         raise Refused(413, "errors.too_large")
-    body = bytearray()
-    stream = request.stream()
+    stream, size = request.stream(), 0
     while True:
         try:
             piece = await asyncio.wait_for(anext(stream), _PATIENCE)
         except StopAsyncIteration:
-            return bytes(body)
+            return
         except asyncio.TimeoutError:
             raise Refused(408, "errors.too_slow", {"Connection": "close"}) from None
         except ClientDisconnect:
             raise Refused(400, "errors.malformed") from None
-        body += piece
-        if len(body) > limit:
+        size += len(piece)
+        if size > limit:
             raise Refused(413, "errors.too_large", {"Connection": "close"})
+        file.write(piece)
 
 
 async def json_of(request: Request, limit: int = SMALL) -> Any:

@@ -1,4 +1,4 @@
-// Follows an audit: how far it is, cancel, and on to the report.
+// Follows long work: how far it is, cancel, and on to what came of it.
 import { one } from "/static/elements.js";
 import { sayTrouble } from "/static/messages.js";
 import { cancel, follow } from "/static/task.js";
@@ -31,7 +31,7 @@ const last = await follow(task, (now) => {
   }
 });
 if (last.state === "done") {
-  location.replace(last.result.where);
+  location.replace(last.result.where ?? location.href);
 } else {
   const told = last.problems?.length ? last.problems.join(" ") : t(`task.${last.state}`);
   words.textContent = told;
