@@ -61,16 +61,6 @@ class Identifying:
         closed = "".join(re.findall(r"\w+", folded(text)))
         return any(word in closed for word in self.words if len(word) >= _INSIDE)
 
-    def is_in_bytes(self, octets: bytes) -> bool:
-        """Return whether bytes hold one of them, in UTF-8 or UTF-16, whatever its case."""
-        lower = octets.lower()
-        return any(
-            word.encode(code) in lower
-            for word in self.words
-            if len(word) >= _SHORTEST_NUMBER
-            for code in ("utf-8", "utf-16-be", "utf-16-le")
-        )
-
 
 def identifying_texts(
     dataset: Dataset, kept: Collection[ConfidentialityOption] = ()

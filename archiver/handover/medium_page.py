@@ -3,11 +3,9 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cache
-
-from jinja2 import Environment, PackageLoader, StrictUndefined, Template
 
 from archiver.handover.facts import sheet_text
+from archiver.handover.page_templates import page_template
 from archiver.handover.sheet import SheetPicture
 from archiver.handover.sheet_html import picture_source
 from archiver.wording import words_of
@@ -60,22 +58,10 @@ def medium_text(key: str, **values: object) -> str:
     return words_of()(f"handover.medium.{key}", **values)
 
 
-@cache
-def _template() -> Template:
-    environment = Environment(
-        loader=PackageLoader("archiver.handover", "templates"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    return environment.get_template("medium.html")
-
-
 def page_of(page: MediumPage) -> bytes:
     """Write the page as HTML."""
     cautions = ["no_side", "no_scale", "names" if page.whose else "not_anonymous"]
-    made = _template().render(
+    made = page_template("medium.html").render(
         page=page,
         medium_text=medium_text,
         sheet_text=sheet_text,

@@ -3,29 +3,15 @@
 from __future__ import annotations
 
 import base64
-from functools import cache
-
-from jinja2 import Environment, PackageLoader, StrictUndefined, Template
 
 from archiver.handover.facts import sheet_text
+from archiver.handover.page_templates import page_template
 from archiver.handover.sheet import Sheet, SheetPicture
-
-
-@cache
-def _template() -> Template:
-    environment = Environment(
-        loader=PackageLoader("archiver.handover", "templates"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    return environment.get_template("sheet.html")
 
 
 def html_of(sheet: Sheet) -> bytes:
     """Write a sheet as HTML."""
-    made = _template().render(
+    made = page_template("sheet.html").render(
         sheet=sheet, sheet_text=sheet_text, source=picture_source, alternative=_alternative
     )
     return made.encode("utf-8")

@@ -11,7 +11,7 @@ from archiver.objects import BOUND, COUNTERSIGNED, LAPSED, SAID
 from archiver.records.audit import Audit, RequirementCount
 from archiver.records.completeness import Demand
 from archiver.records.examination import Depth
-from archiver.records.kinds import GROUPS, SEVERITIES, Kind, kind_of
+from archiver.records.kinds import SEVERITIES, Kind, kind_of
 from archiver.records.rules.rule_words import explain
 from archiver.wording import Text, words_of
 
@@ -286,12 +286,3 @@ def _tally(one: RequirementCount) -> dict[str, object]:
         "missing": one.missing,
         "share": share,
     }
-
-
-def group_counts(audit: Audit) -> dict[str, int]:
-    """Return the number of concerns that fail the audit, by group."""
-    counts = dict.fromkeys(GROUPS, 0)
-    for concern in audit.concerns:
-        kind = kind_of(concern)
-        counts[kind.group] += kind.fails
-    return counts
