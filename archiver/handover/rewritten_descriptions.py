@@ -30,7 +30,7 @@ def anew(keyword: str, description: Description) -> str:
 def comment(description: Description) -> str:
     """Say what a picture shows, how it was taken, and whether its side is confirmed."""
     numbers = ", ".join(f"{t.iso} (Universal {t.universal})" for t in description.teeth)
-    view = description.view.value if description.view else "view not told"
+    view = description.view.value if description.view else "view not stated"
     parts = (numbers or "no teeth named", view, mirror_words(description), side_words(description))
     return "; ".join(parts) + "."
 
@@ -41,7 +41,7 @@ def mirror_words(description: Description) -> str:
         "direct": "direct",
         "corrected": "through a mirror, corrected",
         "uncorrected": "through a mirror, NOT corrected",
-    }.get(description.mirror or "", "mirror not told")
+    }.get(description.mirror or "", "mirror not stated")
 
 
 def side_words(description: Description) -> str:

@@ -186,7 +186,7 @@ def test_a_zip_file_holds_the_same_files_without_any_time(archive: Archive, tmp_
 def test_what_is_there_already_is_not_touched(archive: Archive, tmp_path: Path) -> None:
     (tmp_path / "package").mkdir()
     (tmp_path / "package/other").write_text("x")
-    with pytest.raises(InputError, match="something is there already"):
+    with pytest.raises(InputError, match="there is already a file or folder"):
         sound(archive, tmp_path)
     assert [p.name for p in (tmp_path / "package").iterdir()] == ["other"]
 
@@ -322,7 +322,7 @@ def test_a_rejected_instance_never_goes_out(archive: Archive, tmp_path: Path) ->
     made = key_objects.build(reject, ds, created=NOW, uids=DerivedUids())
     archive.put([Incoming(describe(made), [part10.whole(made)], may_reject=True)])
     told = refusal(archive, tmp_path, uids=frozenset({record.sop_instance_uid}))
-    assert "is no valid picture of this patient" in told
+    assert "is not a valid picture of this patient" in told
     package = hand_over(archive, order(tmp_path, insisted_by="Haugen^Liv"), NOW)
     uids = {c.record.sop_instance_uid for c in package.chosen.pictures}
     assert record.sop_instance_uid not in uids
@@ -369,7 +369,7 @@ def test_for_teaching_a_face_must_be_masked_and_the_object_says_that_it_was(
     assert "its masks cover 0." in refusal(archive, tmp_path, **words, **small)
     boxes = [(16, 8, 100, 40)]
     unseen = refusal(archive, tmp_path, **words, masks={2: boxes})
-    assert "nobody has looked at it as masked" in unseen
+    assert "nobody has looked at the masked picture" in unseen
     (code,) = re.findall(r"--seen (\S+)", unseen)
     words |= {"masks_seen": frozenset({code})}
     assert "who has looked" in refusal(archive, tmp_path, **words, masks={2: boxes})
@@ -403,7 +403,7 @@ def test_burned_in_words_must_be_covered(archive: Archive, tmp_path: Path) -> No
     ds.save_as(out, enforce_file_format=True)
     archive.put([Incoming(describe(ds), [out.getvalue()], None)])
     only = {"uids": frozenset({"1.2.3.4.6"})}
-    assert "words that identify are in its pixels" in refusal(archive, tmp_path, **only)
+    assert "its pixels contain identifying text" in refusal(archive, tmp_path, **only)
     made = hand_over(archive, order(tmp_path, **only, masks={1: [(0, 0, 50, 20)]}), NOW)
     twin = dcmread(made.target / "1187-01.dcm")
     assert twin.BurnedInAnnotation == "NO"
@@ -493,6 +493,6 @@ def test_no_outside_verifier_objects_to_a_stamped_and_a_masked_object(
 
 @pytest.mark.parametrize("words", ["x" * 65, "North\nlaboratory", "North\x00"])
 def test_an_addressee_fits_a_line(archive: Archive, tmp_path: Path, words: str) -> None:
-    assert "up to 64 letters" in refusal(archive, tmp_path, to=words, without_doubtful=True)
+    assert "up to 64 characters" in refusal(archive, tmp_path, to=words, without_doubtful=True)
     told = refusal(archive, tmp_path, insisted_by=words)
-    assert "the name of who insists" in told
+    assert "the name of the person who insists" in told

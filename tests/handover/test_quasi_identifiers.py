@@ -49,7 +49,7 @@ def test_age_and_sex_go_out_by_purpose(archive: Archive, tmp_path: Path) -> None
 def test_dates_are_told_as_the_purpose_has_them(archive: Archive, tmp_path: Path) -> None:
     told = {p: str(risks(archive, tmp_path, p)["dates"].told) for p in Purpose}
     assert "moved" in told[Purpose.LABORATORY] and "within 35 days" in told[Purpose.LABORATORY]
-    assert "real ones; visits: 2" in told[Purpose.PATIENT_COPY]
+    assert "real; visits: 2" in told[Purpose.PATIENT_COPY]
     assert "none, but the order" in told[Purpose.PUBLICATION]
 
 
@@ -70,10 +70,10 @@ def test_the_verb_lists_them(
     at = ["handover", "--archive", str(archive.layout.root), "--patient-id", "P-0417"]
     at += ["--case", "1187", "--purpose", "referral", "--list"]
     assert main([*at, "--risk"]) == 0
-    assert "sex: goes out" in capsys.readouterr().out.splitlines()
+    assert "sex: included" in capsys.readouterr().out.splitlines()
     assert main([*at, "--risk", "--json"]) == 0
     told = json.loads(capsys.readouterr().out)["risk"]
-    assert {"kind": "sex", "goes_out": True, "told": "sex: goes out"} in told
+    assert {"kind": "sex", "goes_out": True, "told": "sex: included"} in told
     assert main(at) == 0
     assert "sex:" not in capsys.readouterr().out
 

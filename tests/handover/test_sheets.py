@@ -75,7 +75,7 @@ def test_each_picture_is_told_with_tooth_view_side_and_day(
         "Direct; vestibular surface. Patient's right at the left edge.",
         "Upper right central incisor. Direct; vestibular surface.",
         "Lower right first molar. Through a mirror, corrected; lingual surface.",
-        "Through a mirror, corrected; lingual surface. All of it the patient's right side.",
+        "Through a mirror, corrected; lingual surface. Entirely the patient's right side.",
         "Picture 1, first visit (day 0). File 1187-01.jpg",
         "day 35 after the first visit. File 1187-05.png",
         "day 89 after the first visit.", "SIDE NOT CONFIRMED", "side confirmed",
@@ -298,10 +298,10 @@ def test_a_later_frame_of_a_visit_with_a_dried_tooth_is_warned_of_and_of_no_othe
 @pytest.mark.parametrize(
     ("colour", "why"),
     [
-        (facts(light=""), "the light of picture 2 is not told"),
+        (facts(light=""), "the light of picture 2 is not stated"),
         (facts(characterised=False), "the colours of picture 2 are not characterised"),
         (facts(balance="automatic"), "the camera chose the white balance of picture 2"),
-        (facts(balance=""), "the white balance of picture 2 is not told"),
+        (facts(balance=""), "the white balance of picture 2 is not stated"),
         (facts(light="lamp"), "their light differs"),
     ],
 )
