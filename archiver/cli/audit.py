@@ -69,7 +69,11 @@ _DEPTHS = ("index", "digests", "objects", "pictures")
     Option("--visit", metavar="PATIENT-ID", help="show which views of a visit are missing"),
     Option("--date", type=DAY, help="of the visit; the last one otherwise"),
     teeth("treated in the visit"),
-    Option("--stage", type=Choice(("start", "prepared", "finished")), help="of the treatment"),
+    Option(
+        "--stage",
+        type=Choice(("start", "prepared", "healing", "finished")),
+        help="of the treatment",
+    ),
 )
 def command(options: Options) -> int:
     """Carry the verb out."""

@@ -27,6 +27,8 @@ _STAYING = (
     concepts.POLARISER,
     concepts.STAGE,
     concepts.COLOUR_FRAME,
+    concepts.MAGNIFICATION,
+    concepts.SEEN_FROM,
     concepts.LOSSY_CODING,
 )
 

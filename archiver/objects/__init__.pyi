@@ -17,6 +17,7 @@ from .calibration import calibration_of as calibration_of
 from .calibration import says_calibration as says_calibration
 from .clock import demand_offset as demand_offset
 from .coded_meaning import comments as comments
+from .coded_meaning import functional_state as functional_state
 from .coded_meaning import is_ours as is_ours
 from .coded_meaning import shown_parts as shown_parts
 from .confirmation import BOUND as BOUND
@@ -72,6 +73,7 @@ from .series import series_of as series_of
 from .session import CHART_FRAME as CHART_FRAME
 from .session import FLIPS as FLIPS
 from .session import FUNCTIONAL_STATES as FUNCTIONAL_STATES
+from .session import SEEN_FROM as SEEN_FROM
 from .session import Circumstances as Circumstances
 from .session import ConsentSaid as ConsentSaid
 from .session import Crop as Crop
@@ -94,6 +96,7 @@ from .sheet_keys import SAME_PERSON as SAME_PERSON
 from .sheet_keys import VISIT as VISIT
 from .sheet_keys import Key as Key
 from .sheet_keys import Unfit as Unfit
+from .sheet_keys import magnification as magnification
 from .sheet_text import load as load
 from .sheet_text import shown as shown
 from .spreadsheet import Table as Table

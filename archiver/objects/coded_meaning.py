@@ -9,7 +9,6 @@ from pydicom.multival import MultiValue
 
 from archiver.dentition import (
     Arch,
-    Code,
     Orientation,
     Surface,
     Tooth,
@@ -40,9 +39,10 @@ def acquisition_context(dataset: Dataset) -> tuple[tuple[tuple[str, str], str], 
     return tuple(found)
 
 
-def context_value(dataset: Dataset, name: Code) -> str:
-    wanted = (name.value, name.scheme)
-    return next((v for n, v in acquisition_context(dataset) if n == wanted), "")
+def _conditions(dataset: Dataset) -> frozenset[str]:
+    """Return the code values of the functional conditions that are told (CID 4066)."""
+    wanted = (concepts.FUNCTIONAL_CONDITION.value, concepts.FUNCTIONAL_CONDITION.scheme)
+    return frozenset(value for name, value in acquisition_context(dataset) if name == wanted)
 
 
 def comments(dataset: Dataset) -> dict[str, str]:
@@ -50,6 +50,22 @@ def comments(dataset: Dataset) -> dict[str, str]:
     wanted = (concepts.COMMENT.value, concepts.COMMENT.scheme)
     parts = (v.partition(": ") for n, v in acquisition_context(dataset) if n == wanted)
     return {start: rest for start, _, rest in parts}
+
+
+#: Words of `archiver.objects.session.FUNCTIONAL_STATES` by the codes that say them.
+_STATES = {
+    concepts.CENTRIC_OCCLUSION.value: "in occlusion",
+    concepts.LIPS_RELAXED.value: "lips relaxed",
+    concepts.LIPS_CLOSED.value: "lips closed",
+    concepts.MANDIBLE_FORWARD.value: "mandible forward",
+}
+
+
+def functional_state(dataset: Dataset) -> str:
+    """Return what teeth and lips do, in a sheet's words; empty where the object does not say."""
+    if codes.TEETH_APART.value in view_modifiers(dataset):
+        return "teeth apart"
+    return next((_STATES[value] for value in _conditions(dataset) if value in _STATES), "")
 
 
 def is_ours(dataset: Dataset) -> bool:
@@ -124,8 +140,7 @@ def view_shown(
     if codes.FACE.value in parts:
         if code in lateral:
             return View(f"{lateral[code]} profile")
-        smiling = context_value(dataset, concepts.FUNCTIONAL_CONDITION)
-        return View.SMILE if smiling == concepts.SMILES.value else View.FACE
+        return View.SMILE if concepts.SMILES.value in _conditions(dataset) else View.FACE
     if codes.CLOSE_UP_OF_TEETH.value in modifiers:
         return View.CLOSE_UP
     if code == codes.OCCLUSAL_PROJECTION.value:

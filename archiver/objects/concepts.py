@@ -22,6 +22,7 @@ FUNCTIONAL_CONDITION = Code("130324", "DCM", "Functional condition present durin
 SMILES = Code("225583004", "SCT", "smiles")  # CID 4066
 LIPS_RELAXED = Code("1336028006", "SCT", "Lips relaxed")  # CID 4066
 LIPS_CLOSED = Code("1336029003", "SCT", "Lips closed")  # CID 4066
+MANDIBLE_FORWARD = Code("1336026005", "SCT", "Mandible postured forward")  # CID 4066
 CENTRIC_OCCLUSION = Code("110320000", "SCT", "Centric occlusion")  # CID 4069
 
 # What a Comment starts with.
@@ -34,6 +35,8 @@ PURPOSE = "Purpose"
 CONSENT = "Consent"
 COLOUR_FRAME = "Colour frame"
 COLOUR_PROFILE = "Colour profile"
+MAGNIFICATION = "Magnification"
+SEEN_FROM = "Seen from"
 LOSSY_CODING = "Lossy coding of the camera file"
 #: The sheet's own comment: Image Comments hold it too, behind words of ours, for people.
 REMARK = "Remark"

@@ -21,6 +21,7 @@ from archiver.objects.session import (
     IN_OCCLUSION,
     LIPS_CLOSED,
     LIPS_RELAXED,
+    MANDIBLE_FORWARD,
     TEETH_APART,
     Patient,
     Photograph,
@@ -256,6 +257,7 @@ _CONDITIONS = {
     IN_OCCLUSION: concepts.CENTRIC_OCCLUSION,
     LIPS_RELAXED: concepts.LIPS_RELAXED,
     LIPS_CLOSED: concepts.LIPS_CLOSED,
+    MANDIBLE_FORWARD: concepts.MANDIBLE_FORWARD,
 }
 
 
@@ -291,6 +293,8 @@ def set_acquisition_context(
         (concepts.PURPOSE, how.purpose),
         (concepts.CONSENT, how.consent),
         (concepts.COLOUR_FRAME, how.colour_frame),
+        (concepts.MAGNIFICATION, how.magnification),
+        (concepts.SEEN_FROM, how.seen_from),
         (concepts.LOSSY_CODING, f"{photo.format}, which has no term in DICOM" if nameless else ""),
         (concepts.REMARK, entry.comment),
     )

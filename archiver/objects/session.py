@@ -140,7 +140,8 @@ def crop_problem(crop: Crop, columns: int, rows: int, turn: Turn) -> Problem | N
 class Circumstances:
     """How the photograph was taken; empty where the sheet does not say.
 
-    `functional_state` is one of `FUNCTIONAL_STATES`, the rest in free words.
+    `functional_state` is one of `FUNCTIONAL_STATES`, `seen_from` one of `SEEN_FROM`,
+    `magnification` such as 1:2; the rest is in free words.
     """
 
     retraction: str = ""
@@ -152,12 +153,17 @@ class Circumstances:
     consent: str = ""
     colour_frame: str = ""
     functional_state: str = ""
+    magnification: str = ""
+    seen_from: str = ""
 
 
 #: What teeth and lips do in a picture, in the words of a sheet; a smile is a view.
 IN_OCCLUSION, TEETH_APART = "in occlusion", "teeth apart"
 LIPS_RELAXED, LIPS_CLOSED = "lips relaxed", "lips closed"
-FUNCTIONAL_STATES = (IN_OCCLUSION, TEETH_APART, LIPS_RELAXED, LIPS_CLOSED)
+MANDIBLE_FORWARD = "mandible forward"
+FUNCTIONAL_STATES = (IN_OCCLUSION, TEETH_APART, LIPS_RELAXED, LIPS_CLOSED, MANDIBLE_FORWARD)
+#: From where the camera looked, seen from the patient.
+SEEN_FROM = ("front", "right", "left")
 
 #: What a sheet calls a frame that shows a 24-patch colour chart.
 CHART_FRAME = "colour chart"

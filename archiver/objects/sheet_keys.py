@@ -17,7 +17,7 @@ from archiver.errors import Problem
 from archiver.objects.confirmation import read_shown
 from archiver.objects.doubt_answers import CHECKS
 from archiver.objects.purposes import Purpose
-from archiver.objects.session import CHART_FRAME, FLIPS, FUNCTIONAL_STATES, Crop
+from archiver.objects.session import CHART_FRAME, FLIPS, FUNCTIONAL_STATES, SEEN_FROM, Crop
 from archiver.objects.sheet_text import shown
 from archiver.wording import Text
 
@@ -246,6 +246,13 @@ def _flipped(value: object) -> object:
     return FLIPS[str(_one_of(*FLIPS)(value))]
 
 
+def magnification(value: object) -> object:
+    """Read a magnification such as 1:2: what is on the sensor to what is in the mouth."""
+    if isinstance(value, str) and re.fullmatch(r"(1:[1-9]\d?(\.\d)?|[1-9](\.\d)?:1)", value):
+        return value
+    raise Unfit("objects.sheet_keys.magnification")
+
+
 #: Frames that help to judge the colour of the others.
 COLOUR_FRAMES = (CHART_FRAME, "neutral reference", "shade tab", "cross-polarised")
 
@@ -298,6 +305,8 @@ PHOTO: dict[str, Key] = {
     "consent": Key(_text(64)),
     "colour_frame": Key(_one_of(*COLOUR_FRAMES)),
     "functional_state": Key(_one_of(*FUNCTIONAL_STATES)),
+    "magnification": Key(magnification),
+    "seen_from": Key(_one_of(*SEEN_FROM)),
 }
 
 #: Keys that are said of one picture by who looks at it, and of no other.

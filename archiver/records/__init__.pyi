@@ -17,12 +17,15 @@ from .model import PHOTOGRAPH as PHOTOGRAPH
 from .model import Instance as Instance
 from .model import RecordPerson as RecordPerson
 from .occasions import visit_of as visit_of
+from .picture_failures import Asked as Asked
 from .pictures import RecordPicture as RecordPicture
+from .pictures import functional_state_of as functional_state_of
+from .pictures import seen_from as seen_from
 from .pictures import stage_of as stage_of
 from .remote_survey import survey_files as survey_files
 from .remote_survey import survey_headers as survey_headers
-from .requirement_matching import Target as Target
 from .requirement_matching import match as match
-from .requirement_matching import targets_of as targets_of
+from .requirement_targets import Target as Target
+from .requirement_targets import targets_of as targets_of
 from .survey import Survey as Survey
 from .survey import survey_archive as survey_archive

@@ -22,7 +22,7 @@ from archiver.records.model import Look, ObjectFacts, ValidatorFinding
 from archiver.wording import Text
 
 FILE = "audit-memory.sqlite"
-_VERSION = 7
+_VERSION = 8
 _FORMAT = f"{_VERSION} {__version__}"
 _TOLD = "CREATE TABLE IF NOT EXISTS told (name TEXT PRIMARY KEY, value TEXT NOT NULL)"
 _TABLES = """

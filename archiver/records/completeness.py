@@ -4,14 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
-from datetime import date, timedelta
+from datetime import date, datetime, timedelta
 
 from archiver.dentition import Tooth
+from archiver.records.checks.time_checks import acquired
 from archiver.records.episodes import Episode
 from archiver.records.model import Concern
 from archiver.records.occasions import Album, Occasion, Span, treatments, visit_of, visits
+from archiver.records.picture_failures import Asked
 from archiver.records.pictures import RecordPicture
-from archiver.records.requirement_matching import Match, Target, match, targets_of
+from archiver.records.requirement_matching import Match, match
+from archiver.records.requirement_targets import Target, targets_of
 from archiver.records.rules.rule_set import RuleSet, ViewRequirement
 from archiver.records.rules.rule_words import joined, named, sentence
 from archiver.wording import Text
@@ -148,13 +151,9 @@ class _Judge:
     ) -> tuple[Demand, Concern | None]:
         """Judge one demand."""
         due = occasion.visit or requirement.stage in occasion.days
-        found = match(
-            requirement,
-            target,
-            pictures,
-            lambda: _out_of_time(requirement, occasion, self._album),
-            _rivals(requirement, occasion),
-        )
+        latest = self._latest(requirement, occasion, pictures)
+        asked = Asked(requirement, target, _rivals(requirement, occasion), latest)
+        found = match(asked, pictures, lambda: _out_of_time(requirement, occasion, self._album))
         status = found.status if due else NOT_DUE
         key = (requirement.name, target.label)
         if key not in self._views:
@@ -179,6 +178,23 @@ class _Judge:
             return demand, None
         return demand, self._concern(requirement, demand, found, target)
 
+    def _latest(
+        self,
+        requirement: ViewRequirement,
+        occasion: Occasion,
+        pictures: Sequence[RecordPicture],
+    ) -> datetime | None:
+        """Return when the first of the pictures was taken that have to come later."""
+        others = [r for r in self.rules.requirements if r.name in requirement.taken_before]
+        moments = [
+            moment
+            for other in others
+            for target in targets_of(other, occasion.teeth)
+            for p in match(Asked(other, target, _rivals(other, occasion)), pictures).pictures
+            if (moment := acquired(p.first)) is not None
+        ]
+        return min(moments, default=None)
+
     def _concern(
         self, requirement: ViewRequirement, demand: Demand, found: Match, target: Target
     ) -> Concern:
@@ -201,7 +217,7 @@ class _Judge:
             view=demand.view,
             uids=demand.uids,
             rule=self._names[requirement.name],
-            source=self.rules.source,
+            source=requirement.source or self.rules.source,
             who=demand.who,
         )
 

@@ -31,7 +31,7 @@ HEADINGS: dict[str, tuple[str, ...]] = {
     "numbering": ("numbering", "notation", "tooth system", "system"),
     "treatment": ("treatment", "procedure", "kind", "kind of treatment", "what was done"),
     "start": ("start", "date", "started", "begin", "start date", "date of treatment"),
-    "prepared": ("prepared", "preparation", "preparation date"),
+    "prepared": ("prepared", "preparation", "preparation date", "placed", "placement"),
     "finished": ("finished", "end", "completed", "finish", "finished on", "end date"),
 }
 #: Other names that tables have for a numbering, without case and punctuation.

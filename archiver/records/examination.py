@@ -110,12 +110,13 @@ def _dataset(data: bytes) -> tuple[Dataset | None, Said]:
 
 def said_by(dataset: Dataset, description: Description) -> ObjectFacts:
     """Return what an object says in words; its digest, size and pixels are not known."""
-    from archiver.objects import comments, text
+    from archiver.objects import comments, functional_state, text
 
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         words = comments(dataset)
         operator = text(dataset, "OperatorsName")
+        state = functional_state(dataset)
     selection = description.selection
     rejects = selection is not None and selection.rejects
     return ObjectFacts(
@@ -132,6 +133,9 @@ def said_by(dataset: Dataset, description: Description) -> ObjectFacts:
         title=selection.title.value if selection is not None and rejects else "",
         rejects=selection.uids if selection is not None and rejects else (),
         is_evidenced=selection is not None and selection.is_evidenced,
+        functional_state=state,
+        magnification=words.get(concepts.MAGNIFICATION, ""),
+        seen_from=words.get(concepts.SEEN_FROM, ""),
     )
 
 

@@ -152,7 +152,7 @@ class ObjectFacts:
     ----------
     digest, size
         Of the file as it was found.
-    stage, frame, consent, operator, confirmed_by
+    stage, frame, consent, operator, confirmed_by, functional_state, magnification, seen_from
         Words of the object; empty where it does not say.
     sources
         SOP Instance UIDs that it is derived from.
@@ -191,6 +191,9 @@ class ObjectFacts:
     title: str = ""
     rejects: tuple[str, ...] = ()
     is_evidenced: bool = False
+    functional_state: str = ""
+    magnification: str = ""
+    seen_from: str = ""
 
 
 @dataclass(frozen=True, slots=True)

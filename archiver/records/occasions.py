@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, timedelta
 
 from archiver.dentition import Tooth
 from archiver.records.episodes import Episode
@@ -104,6 +104,7 @@ def visit_of(
 def treatments(
     rules: RuleSet, album: Album, episodes: Sequence[Episode], today: date
 ) -> Iterator[Occasion]:
+    asked = {one.stage for one in rules.requirements}
     for episode in episodes:
         kind = episode.treatment.casefold()
         if rules.applies.treatments and not any(w in kind for w in rules.applies.treatments):
@@ -119,12 +120,13 @@ def treatments(
             episode.start.isoformat(),
             episode.label,
             teeth,
-            {s: d for s, d in _stages(episode).items() if d[0] <= today},
+            {s: d for s, d in _stages(episode, asked).items() if d[0] <= today},
             False,
         )
 
 
-def _stages(episode: Episode) -> dict[str, tuple[date, date]]:
+def _stages(episode: Episode, asked: Collection[str]) -> dict[str, tuple[date, date]]:
+    """Return the days of each stage; of healing only where it is asked for, between the others."""
     start, prepared, finished = episode.start, episode.prepared, episode.finished
     days = {"": (start, finished or start), "start": (start, start)}
     if prepared is not None:
@@ -133,4 +135,8 @@ def _stages(episode: Episode) -> dict[str, tuple[date, date]]:
         days["prepared"] = (start, finished)
     if finished is not None:
         days["finished"] = (finished, finished)
+    if "healing" in asked and prepared is not None and finished is not None:
+        first, last = prepared + timedelta(days=1), finished - timedelta(days=1)
+        if first <= last:
+            days["healing"] = (first, last)
     return days

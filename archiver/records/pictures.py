@@ -14,8 +14,18 @@ from archiver.records.model import Instance, ObjectFacts, RecordPerson
 #: Words by which session sheets tell a stage, folded; the stages of rules are the keys.
 STAGE_WORDS: Mapping[str, tuple[str, ...]] = {
     "start": ("start", "before", "initial", "pre-op", "preop", "preoperative", "baseline"),
-    "prepared": ("prepared", "preparation", "prep", "prepped"),
-    "finished": ("finished", "after", "final", "post-op", "postop", "postoperative", "completed"),
+    "prepared": ("prepared", "preparation", "prep", "prepped", "placement", "placed"),
+    "healing": ("healing", "healed"),
+    "finished": (
+        "finished",
+        "after",
+        "final",
+        "post-op",
+        "postop",
+        "postoperative",
+        "completed",
+        "restored",
+    ),
 }
 _STAGES = {word: stage for stage, words in STAGE_WORDS.items() for word in words}
 #: Frames of colour that show a card or a chart, whatever stands beside it.
@@ -51,6 +61,9 @@ class RecordPicture:
         where it is not, or the objects were not read.
     frame
         Which frame of colour it is; empty where none, None where the objects were not read.
+    functional_state, magnification, seen_from
+        What the object says of lips and jaws, of the scale and of the side from which it was
+        taken; empty where it does not say, or the objects were not read.
     """
 
     instances: tuple[Instance, ...]
@@ -64,6 +77,9 @@ class RecordPicture:
     operator: str = ""
     certainty: str = ""
     frame: str | None = None
+    functional_state: str = ""
+    magnification: str = ""
+    seen_from: str = ""
 
     @property
     def first(self) -> Instance:
@@ -174,6 +190,9 @@ def _picture(group: list[Instance], facts: Mapping[str, ObjectFacts]) -> RecordP
         next((k.operator for k in known if k.operator), "") or group[0].who,
         next((k.certainty for k in known if k.certainty), ""),
         next((k.frame for k in known if k.frame), "") if known else None,
+        next((k.functional_state for k in known if k.functional_state), ""),
+        next((k.magnification for k in known if k.magnification), ""),
+        next((k.seen_from for k in known if k.seen_from), ""),
     )
 
 
@@ -207,3 +226,32 @@ def sides_of(picture: RecordPicture) -> str:
         return picture.first.laterality
     letters = {"R" if iso[0] in "1458" else "L" for iso in picture.teeth}
     return letters.pop() if len(letters) == 1 else ""
+
+
+#: From where a view is taken; a smile is taken from the front unless its object says otherwise.
+_FROM = {
+    "frontal": "front",
+    "face": "front",
+    "smile": "front",
+    "right buccal": "right",
+    "right profile": "right",
+    "left buccal": "left",
+    "left profile": "left",
+}
+#: Views that are taken in occlusion (IMI National Guidelines, Orthodontic Photography, 2008;
+#: American Board of Orthodontics, Photograph Requirements), unless the object says otherwise.
+_IN_OCCLUSION = ("frontal", "right buccal", "left buccal")
+
+
+def seen_from(picture: RecordPicture) -> str:
+    """Return ``front``, ``right`` or ``left``: what the object says, else its view or its teeth.
+
+    Empty where nothing tells.
+    """
+    side = {"R": "right", "L": "left"}.get(sides_of(picture), "")
+    return picture.seen_from or _FROM.get(picture.view, "") or side
+
+
+def functional_state_of(picture: RecordPicture) -> str:
+    """Return what lips and jaws do: what the object says, else what its view is taken in."""
+    return picture.functional_state or ("in occlusion" if picture.view in _IN_OCCLUSION else "")

@@ -51,6 +51,8 @@ _CIRCUMSTANCES = {
     "contraster": "black",
     "colour_frame": "neutral reference",
     "functional_state": "in occlusion",
+    "magnification": "1:2",
+    "seen_from": "front",
 }
 
 

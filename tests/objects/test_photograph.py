@@ -22,11 +22,12 @@ from object_samples import (
 from pydicom import Dataset
 from pydicom.sr.codedict import codes as dictionary
 
+from archiver.dentition import View
 from archiver.dentition.codes import code_of
 from archiver.dentition.correction import Operator
 from archiver.dentition.orientation import Direction, Turn
-from archiver.dentition.views import View, view_of
-from archiver.objects.description import describe
+from archiver.dentition.views import view_of
+from archiver.objects import comments, describe, functional_state
 from archiver.objects.modules import set_equipment
 from archiver.objects.photograph import PhotographInstance
 from archiver.objects.session import Circumstances, Crop
@@ -407,6 +408,7 @@ def test_a_smile_is_told_as_a_functional_condition() -> None:
         ("lips relaxed", "right profile", "1336028006"),  # CID 4066
         ("lips closed", "face", "1336029003"),  # CID 4066
         ("lips relaxed", "smile", "1336028006"),
+        ("mandible forward", "right profile", "1336026005"),  # CID 4066
         ("teeth apart", "frontal", ""),
         ("", "frontal", ""),
     ],
@@ -421,9 +423,16 @@ def test_what_teeth_and_lips_do_is_told(state: str, view: str, condition: str) -
     modifiers = ds.ViewCodeSequence[0].get("ViewModifierCodeSequence", [])
     apart = sct("789130005")  # CID 4065, photo image mouth partially opened, teeth apart
     assert (apart[0] in codes(modifiers)) == (state == "teeth apart")
+    assert functional_state(ds) == state
     assert describe(ds).view is View(view)
     plain = make(entry(view, "", False)).as_shot.dataset
     assert (ds.SOPInstanceUID == plain.SOPInstanceUID) == (not state)
+
+
+def test_magnification_and_side_are_told_in_words() -> None:
+    how = Circumstances(magnification="1:2", seen_from="right")
+    said = comments(make(entry("smile", "", False, circumstances=how)).as_shot.dataset)
+    assert (said["Magnification"], said["Seen from"]) == ("1:2", "right")
 
 
 def test_times_are_the_cameras_with_the_sessions_correction_in_one_zone() -> None:

@@ -75,6 +75,15 @@ def _(scene: Scene) -> None:
     scene.told("stage-not-told", case, at=[shot])
 
 
+@fault("taken-too-late")
+def _(scene: Scene) -> None:
+    case = scene.restored()
+    shot = case.shots[0]
+    late = AFTER + timedelta(minutes=scene.number(60, 200))
+    shot.data = camera_file(scene.world.seed(), late)
+    scene.told("taken-too-late", case, at=[shot])
+
+
 @fault("view-substituted")
 def _(scene: Scene) -> None:
     case = scene.restored()

@@ -105,6 +105,7 @@ of = "tooth"
 mirror = "mirror"
 stage = "start"
 covered_by = ["occlusal arch"]
+taken_before = ["prepared occlusal"]
 [[require]]
 name = "prepared occlusal"
 view = "occlusal"

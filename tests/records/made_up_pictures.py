@@ -71,6 +71,10 @@ def picture(
     figures: dict[str, float] | None = None,
     certainty: str = "",
     frame: str | None = "",
+    functional_state: str = "",
+    magnification: str = "",
+    seen_from: str = "",
+    acquired: str | None = None,
 ) -> RecordPicture:
     """A photograph as the rules see it; an arch is taken through a mirror unless said."""
     through = view.endswith("arch") if mirror is None else mirror
@@ -83,6 +87,7 @@ def picture(
         size=size,
         mirror="uncorrected" if through else "direct",
         confirmed=bool(confirmed_by),
+        **({} if acquired is None else {"acquired": acquired}),
     )
     return RecordPicture(
         (one,),
@@ -95,6 +100,9 @@ def picture(
         figures or {},
         certainty=certainty,
         frame=frame,
+        functional_state=functional_state,
+        magnification=magnification,
+        seen_from=seen_from,
     )
 
 

@@ -152,7 +152,7 @@ def test_wrong_rules_are_all_told_with_their_lines(
 def test_rules_are_explained_in_plain_words(capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["audit", "--explain", "posterior-tooth"]) == 0
     told = capsys.readouterr().out
-    assert "A back tooth restored: start, prepared, finished, version 2026.1" in told
+    assert "A back tooth restored: start, prepared, finished, version 2026.2" in told
     assert "For each tooth: occlusal, through a mirror, at the start, up to 60 days before" in told
     assert "Occlusal arch may stand in where it shows the tooth." in told
     assert main(["audit", "--list-rules"]) == 0

@@ -62,6 +62,15 @@ def read(folder: Path, text: str) -> RuleSet:
         (VISITS + ROW + 'arch = "upper"\nsextants = ["upper left sextant"]\n', 12, "sextants"),
         (VISITS + ROW + 'sextants = ["upper arch"]\n', 11, '"upper anterior sextant"'),
         (VISITS + ROW + 'frames = ["grey card"]\n', 11, '"neutral reference"'),
+        (VISITS + ROW + 'quadrants = ["upper left"]\n', 11, '"upper left quadrant"'),
+        (VISITS + ROW + 'quadrants = ["upper left quadrant"]\neach = true\n', 12, "several"),
+        (VISITS + ROW.replace("mouth", "tooth") + 'side = "left"\n', 11, "side belongs"),
+        (VISITS + ROW + 'side = "above"\n', 11, "above"),
+        (VISITS + ROW + 'functional_state = "open"\n', 11, '"teeth apart"'),
+        (VISITS + ROW + 'magnification = "life size"\n', 11, '"1:2"'),
+        (VISITS + ROW + 'teeth = "some"\n', 11, "some"),
+        (VISITS + ROW + 'taken_before = ["x"]\n', 11, "no other requirement"),
+        (VISITS + ROW + 'taken_before = ["r"]\n', 11, "no other requirement"),
         (VISITS + ROW + ROW, 12, "a second requirement"),
         (TOP + "[limits]\nhours_of_visit = 0\n", 6, "hours_of_visit"),
         (TOP + '[[retention]]\nname = "a"\nsource = "s"\n', 5, "sets no end"),
@@ -116,11 +125,21 @@ def test_words_tell_every_key(tmp_path: Path) -> None:
         'stage = "prepared"\ncount = 3\nwithin = { before = 2, after = 9 }\noptional = true\n'
         'covered_by = ["side in occlusion"]\nconfirmed_by = ["Haugen^Liv"]\n'
         "quality = { pixels = 1200, glare = 0.02 }\n"
+        'functional_state = ["teeth apart"]\nmagnification = ["1:2", "1:1"]\nteeth = "named"\n'
+        'taken_before = ["s"]\nsource = "a book"\n'
+        '[[require]]\nname = "s"\nview = "smile"\nof = "mouth"\nside = "both"\n'
+        '[[require]]\nname = "t"\nview = "lingual"\nof = "mouth"\neach = true\nteeth = "none"\n'
+        'quadrants = ["upper right quadrant", "lower left quadrant"]\n'
     )
     told = "\n".join(explain(read(tmp_path, EPISODES + 'treatments = ["crown"]\n' + row)))
     for words in (
         'whose kind holds "crown"',
-        "For each tooth: 3 pictures of buccal, taken direct, when prepared",
+        "For each tooth: 3 pictures of buccal, taken direct, teeth apart, at 1:2 or 1:1, its teeth "
+        "named, when prepared",
+        'Taken before: "s".',
+        "Source: a book.",
+        "For the mouth, once: smile, one from the right and one from the left",
+        "For each of upper right quadrant and lower left quadrant: lingual, without a tooth.",
         "from 2 days before to 9 days after the day",
         "(recommended)",
         "Side in occlusion may stand in where it shows the tooth.",

@@ -15,6 +15,7 @@ from archiver import cli
 from archiver.archive.statements.consents import WITHDRAWN, consents_of, note
 from archiver.archive.store.archive import Archive
 from archiver.cli.context import now
+from archiver.objects import FUNCTIONAL_STATES, SEEN_FROM
 from archiver.objects.purposes import Purpose
 from archiver.objects.sheet_keys import COLOUR_FRAMES, CONSENT, OF_ONE_LOOK, PATIENT, PHOTO, VISIT
 from tests.new_archive import new_archive
@@ -57,7 +58,9 @@ polariser = "crossed"
 purpose = "shade"
 consent = "form of 2026-03-04"
 colour_frame = "cross-polarised"
-functional_state = "in occlusion"
+functional_state = "teeth apart"
+magnification = "1:1"
+seen_from = "front"
 lingual_fronts = "upright"
 checked = ["teeth"]
 comment = "first frame of the visit"
@@ -123,7 +126,7 @@ def test_the_page_has_a_field_for_every_key_of_a_sheet(taking: Taking) -> None:
     fields |= {places.get(key, key) for key in PHOTO}
     assert fields - names == set()
     offered = set(re.findall(r'<option value="([^"]+)"', html))
-    assert set(COLOUR_FRAMES) <= offered
+    assert {*COLOUR_FRAMES, *FUNCTIONAL_STATES, *SEEN_FROM} <= offered
     assert set(re.findall(r'name="consent" value="([^"]+)"', html)) == {p.value for p in Purpose}
 
 

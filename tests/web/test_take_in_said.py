@@ -140,7 +140,7 @@ def test_every_shipped_protocol_can_be_walked_through_by_its_offers_alone() -> N
                 break
             offer, one = open_rows[0]["offer"], photo(n)
             photos[one.digest] = one
-            said = {key: offer[key] for key in ("view", "mirror", "teeth", "colour_frame")}
+            said = {key: offer[key] for key in ("view", "mirror", "teeth")} | offer["more"]
             draft = draft.with_said({one.digest: said})
             follows = judged(said, one, {})
             assert follows["edges"] is not None, (key, offer, follows)

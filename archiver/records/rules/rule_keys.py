@@ -9,13 +9,14 @@ from __future__ import annotations
 from collections.abc import Callable, Collection, Mapping
 
 from archiver.dentition import WORD_SETS, view_of
-from archiver.objects import COLOUR_FRAMES, Key, Unfit
+from archiver.objects import COLOUR_FRAMES, FUNCTIONAL_STATES, Key, Unfit, magnification
 from archiver.records.rules.rule_set import (
     ARCHES,
     MIRRORS,
     PLAIN,
     QUALITY_LIMITS,
     SCOPES,
+    SIDES,
     STAGES,
     STANDINGS,
 )
@@ -24,6 +25,9 @@ from archiver.wording import Text
 Converter = Callable[[object], object]
 _LONGEST = 400
 SEXTANTS = tuple(name for name in WORD_SETS if name.endswith("sextant"))
+QUADRANTS = tuple(
+    name for name in WORD_SETS if name.endswith("quadrant") and not name.startswith("deciduous")
+)
 #: "occlusal arch" stands for that of the arch which holds the tooth.
 OCCLUSAL_ARCH = "occlusal arch"
 #: "side in occlusion" stands for the buccal view in occlusion of the side which holds the tooth.
@@ -101,6 +105,10 @@ def _some_of(words: Collection[str]) -> Converter:
     return convert
 
 
+def _magnifications(value: object) -> object:
+    return tuple(magnification(one) for one in _texts(value))
+
+
 def _quality(value: object) -> object:
     if not isinstance(value, Mapping) or not value:
         raise Unfit("records.rule_keys.quality")
@@ -146,6 +154,13 @@ REQUIRE: dict[str, Key] = {
     "of": Key(_one_of(SCOPES), required=True),
     "arch": Key(_one_of(ARCHES)),
     "sextants": Key(_some_of(SEXTANTS)),
+    "quadrants": Key(_some_of(QUADRANTS)),
+    "each": Key(_flag),
+    "side": Key(_one_of(SIDES)),
+    "functional_state": Key(_some_of(FUNCTIONAL_STATES)),
+    "magnification": Key(_magnifications),
+    "teeth": Key(_one_of(("named", "none"))),
+    "taken_before": Key(_texts),
     "mirror": Key(_one_of(MIRRORS)),
     "frames": Key(_some_of((*COLOUR_FRAMES, PLAIN))),
     "stage": Key(_one_of(STAGES)),
@@ -157,6 +172,7 @@ REQUIRE: dict[str, Key] = {
     "countersigned": Key(_flag),
     "quality": Key(_quality),
     "optional": Key(_flag),
+    "source": Key(_text),
 }
 
 LIMITS: dict[str, Key] = {

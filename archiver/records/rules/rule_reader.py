@@ -142,6 +142,14 @@ def _requirements(reader: _Reader, value: object, applies: Applies) -> tuple[Vie
         if read.get("confirmed_by") or read.get("countersigned"):
             read["confirmed"] = True
         found.append(ViewRequirement(before=before, after=after, **read))
+    for one in found:
+        for name in one.taken_before:
+            if name not in names or name == one.name:
+                reader.report(
+                    ("require", names[one.name], "taken_before"),
+                    "records.rule_reader.no_such_requirement",
+                    name=shown(name),
+                )
     return tuple(found)
 
 
@@ -158,8 +166,13 @@ def _check_together(
     named = relative & (set(read.get("view", ())) | set(read.get("covered_by", ())))
     if read.get("arch") and read.get("of") not in (None, "mouth"):
         reader.report((*place, "arch"), "records.rule_reader.arch_of_mouth")
-    if read.get("sextants") and (read.get("arch") or read.get("of") not in (None, "mouth")):
-        reader.report((*place, "sextants"), "records.rule_reader.sextants_of_mouth")
+    for parts in ("sextants", "quadrants"):
+        if read.get(parts) and (read.get("arch") or read.get("of") not in (None, "mouth")):
+            reader.report((*place, parts), "records.rule_reader.parts_of_mouth", parts=parts)
+    if read.get("each") and len((*read.get("sextants", ()), *read.get("quadrants", ()))) < 2:
+        reader.report((*place, "each"), "records.rule_reader.each_of_parts")
+    if read.get("side") and read.get("of") not in (None, "mouth"):
+        reader.report((*place, "side"), "records.rule_reader.side_of_mouth")
     if named and read.get("of") == "mouth":
         word = sorted(named)[0]
         reader.report((*place, "of"), "records.rule_reader.mouth_has_two", view=word)

@@ -5,10 +5,11 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
-STAGES = ("start", "prepared", "finished")
+STAGES = ("start", "prepared", "healing", "finished")
 SCOPES = ("tooth", "quadrant", "arch", "mouth")
 ARCHES = ("upper", "lower")
 MIRRORS = ("either", "direct", "mirror")
+SIDES = ("front", "right", "left", "both")
 #: A picture that is no frame of colour.
 PLAIN = "plain"
 STANDINGS = ("published", "common practice", "from memory", "local")
@@ -38,6 +39,22 @@ class ViewRequirement:
     sextants
         Of the mouth only teeth of these, by the names of `archiver.dentition.WORD_SETS`; empty
         for all.
+    quadrants
+        Of the mouth only teeth of these, by the same names; empty for all.
+    each
+        Whether each of the sextants and quadrants has to be shown, and not just one of them.
+    side
+        From where it has to be taken: ``front``, ``right``, ``left``, or ``both`` for one picture
+        from the right and one from the left; empty for anywhere.
+    functional_state
+        What lips and jaws do, one of these (`archiver.objects.FUNCTIONAL_STATES`); empty for
+        anything.
+    magnification
+        One of these, such as ``1:2``; empty for any.
+    teeth
+        ``named`` where the picture has to name teeth, ``none`` where it may not; empty for either.
+    taken_before
+        Names of requirements before whose pictures it has to be taken.
     mirror
         ``direct``, ``mirror`` or ``either``.
     frames
@@ -61,6 +78,8 @@ class ViewRequirement:
         Limits by name, see `QUALITY_LIMITS`.
     optional
         Recommended only.
+    source
+        Where this one comes from; empty where the set's source is meant.
     """
 
     name: str
@@ -68,6 +87,13 @@ class ViewRequirement:
     scope: str = "mouth"
     arch: str = ""
     sextants: tuple[str, ...] = ()
+    quadrants: tuple[str, ...] = ()
+    each: bool = False
+    side: str = ""
+    functional_state: tuple[str, ...] = ()
+    magnification: tuple[str, ...] = ()
+    teeth: str = ""
+    taken_before: tuple[str, ...] = ()
     mirror: str = "either"
     frames: tuple[str, ...] = ()
     stage: str = ""
@@ -80,6 +106,7 @@ class ViewRequirement:
     countersigned: bool = False
     quality: Mapping[str, float] = field(default_factory=dict)
     optional: bool = False
+    source: str = ""
 
 
 @dataclass(frozen=True)

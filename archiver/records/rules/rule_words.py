@@ -52,14 +52,24 @@ def _quoted(words: Sequence[str]) -> str:
 def sentence(one: ViewRequirement) -> Text:
     """Return one requirement as a sentence."""
     scope = Text(f"records.scope.{one.scope}")
-    if one.sextants:
-        scope = Text("records.scope.sextants", sextants=joined(one.sextants))
+    parts_of = (*one.sextants, *one.quadrants)
+    if parts_of:
+        which = joined(parts_of, "and" if one.each else "or")
+        scope = Text(f"records.scope.{'each_part' if one.each else 'parts'}", parts=which)
     elif one.arch:
         scope = Text("records.scope.one_arch", arch=one.arch)
     views: Text | str = joined(one.views)
     if one.count > 1:
         views = Text("records.sentence.several", count=one.count, views=views)
     parts = [Text(f"records.way.{one.mirror}", scope=scope, views=views)]
+    if one.side:
+        parts.append(Text(f"records.side.{one.side}"))
+    if one.functional_state:
+        parts.append(Text("records.sentence.state", states=joined(one.functional_state)))
+    if one.magnification:
+        parts.append(Text("records.sentence.magnification", scales=joined(one.magnification)))
+    if one.teeth:
+        parts.append(Text(f"records.sentence_teeth.{one.teeth}"))
     if one.frames:
         parts.append(Text("records.sentence.frames", frames=joined(one.frames)))
     if one.stage:
@@ -68,6 +78,8 @@ def sentence(one: ViewRequirement) -> Text:
         parts.append(_window(one))
     kind = "recommended" if one.optional else "required"
     sentences = [Text(f"records.sentence.{kind}", parts=parts)]
+    if one.taken_before:
+        sentences.append(Text("records.sentence.before", names=_quoted(one.taken_before)))
     if one.covered_by:
         views = joined(one.covered_by).capitalize()
         sentences.append(Text("records.sentence.covered", views=views))
@@ -83,6 +95,8 @@ def sentence(one: ViewRequirement) -> Text:
             for name, value in one.quality.items()
         ]
         sentences.append(Text("records.sentence.quality", limits=joined(limits, "and")))
+    if one.source:
+        sentences.append(Text("records.sentence.source", source=one.source))
     return Text("records.sentence.all", sentences=sentences)
 
 

@@ -9,6 +9,7 @@ from typing import Any
 from archiver.dentition import Numbering, numbering_of
 from archiver.errors import MeaningError
 from archiver.objects import SAME_PERSON, Unfit
+from archiver.records.rules import STAGES
 from archiver.web.http_errors import Refused
 from archiver.web.pages.take_in.consent_fields import read_consent
 from archiver.web.pages.take_in.drafts import Draft, Photo, Said
@@ -23,7 +24,6 @@ from archiver.web.pages.take_in.required_views import rule_sets
 from archiver.web.pages.take_in.sheet import read_table
 
 _STUDY = ("study_uid", "study_id", "referring_physician")
-_STAGES = ("", "start", "prepared", "finished")
 
 
 def apply(
@@ -127,7 +127,7 @@ def _about_the_visit(draft: Draft, change: Mapping[str, Any], numbering: Numberi
         draft = replace(draft, teeth=tuple(tooth.iso for tooth in teeth))
     if "stage" in change:
         stage = str(change["stage"])
-        if stage not in _STAGES:
+        if stage not in ("", *STAGES):
             raise Refused(422, "errors.malformed")
         draft = replace(draft, stage=stage)
     return draft

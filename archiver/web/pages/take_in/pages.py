@@ -12,7 +12,7 @@ from starlette.routing import BaseRoute
 
 from archiver.access import BRING
 from archiver.dentition import Arch, Direction, View, arch_order
-from archiver.objects import COLOUR_FRAMES, FLIPS, FUNCTIONAL_STATES
+from archiver.objects import COLOUR_FRAMES, FLIPS, FUNCTIONAL_STATES, SEEN_FROM
 from archiver.web.audit import ACCESSED, CHANGED
 from archiver.web.auth.visitor import visitor_of
 from archiver.web.bodies import form_of, json_of
@@ -135,6 +135,7 @@ class TakeInPages:
             purposes=purposes(),
             colour_frames=COLOUR_FRAMES,
             functional_states=FUNCTIONAL_STATES,
+            seen_from=SEEN_FROM,
             flips=tuple(FLIPS),
             rows=_rows(),
             worklists=self._worklists(),

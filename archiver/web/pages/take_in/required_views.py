@@ -2,19 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from functools import cache
 from typing import Any
 
-from archiver.dentition import WORD_SETS, Numbering, Tooth, View
+from archiver.dentition import WORD_SETS, Numbering, Tooth, View, sight
+from archiver.errors import MeaningError
 from archiver.records import (
     PHOTOGRAPH,
+    Asked,
     Instance,
     RecordPerson,
     RecordPicture,
     Target,
+    functional_state_of,
     match,
+    seen_from,
     stage_of,
     targets_of,
     visit_of,
@@ -60,7 +64,7 @@ def wanted(draft: Draft, photos: Mapping[str, Photo]) -> list[dict[str, Any]]:
 
 
 def _row(row: ViewRequirement, target: Target, pictures: Sequence[RecordPicture]) -> dict[str, Any]:
-    found = match(row, target, pictures, tuple, ())
+    found = match(Asked(row, target), pictures)
     fitting = found.status == "present" or found.kind == "view-too-few"
     by = [p.first.uid for p in found.pictures] if fitting or found.by else []
     there = found.status in ("present", "substituted")
@@ -77,8 +81,9 @@ def _row(row: ViewRequirement, target: Target, pictures: Sequence[RecordPicture]
 
 def _offer(row: ViewRequirement, target: Target, there: Sequence[RecordPicture]) -> dict[str, Any]:
     """Return what a picture of this row would be said to be."""
-    view = target.words(row.views)[0]
-    teeth: Iterable[Tooth] = target.teeth if row.scope == "tooth" else ()
+    teeth: tuple[Tooth, ...] = target.teeth if row.scope == "tooth" else ()
+    views = target.words(row.views)
+    view = next((one for one in views if _fits(one, teeth)), views[0])
     if not teeth and View(view).needs_teeth:
         teeth = _sextant(view, target, there)
     mirrored = view in _MIRRORED or view.endswith("occlusal arch")
@@ -88,7 +93,28 @@ def _offer(row: ViewRequirement, target: Target, there: Sequence[RecordPicture])
         "teeth": [tooth.iso for tooth in teeth],
         "mirror": mirror,
         "open": row.mirror == "either",
+        "more": {key: value for key, value in _more(row, target, view).items() if value},
+    }
+
+
+def _fits(view: str, teeth: tuple[Tooth, ...]) -> bool:
+    """Return whether a view can be taken of teeth: a molar has no incisal edge."""
+    try:
+        sight(View(view), teeth)
+    except MeaningError:
+        return not teeth
+    return True
+
+
+def _more(row: ViewRequirement, target: Target, view: str) -> dict[str, str]:
+    """Return what else a row asks for, in the words of a sheet; what its view says is left out."""
+    bare = _picture(None, {"view": view})
+    state = next(iter(row.functional_state), "")
+    return {
         "colour_frame": next((frame for frame in row.frames if frame != PLAIN), ""),
+        "functional_state": "" if state == functional_state_of(bare) else state,
+        "magnification": next(iter(row.magnification), ""),
+        "seen_from": "" if target.seen_from == seen_from(bare) else target.seen_from,
     }
 
 
@@ -142,8 +168,16 @@ def _picture(photo: Photo | None, said: Said) -> RecordPicture:
     )
     by = str(said.get("confirmed_by", ""))
     stage = stage_of(str(said.get("stage", "")))
-    frame = str(said.get("colour_frame", ""))
-    confirmed = bool(by)
+    words = ("functional_state", "magnification", "seen_from")
     return RecordPicture(
-        (instance,), frozenset(teeth), view, mirror, confirmed, by, stage, {}, frame=frame
+        (instance,),
+        frozenset(teeth),
+        view,
+        mirror,
+        bool(by),
+        by,
+        stage,
+        {},
+        frame=str(said.get("colour_frame", "")),
+        **{key: str(said.get(key, "")) for key in words},
     )

@@ -10,7 +10,7 @@ import { Seeing } from "./seeing.js";
 import { edgeOf } from "./side_drawing.js";
 import { lay } from "./strip.js";
 import { judge } from "./turning.js";
-import { frameWords, teethWords, viewWords } from "./words.js";
+import { moreWords, teethWords, viewWords } from "./words.js";
 
 /** @import { Edge } from "/static/picture.js" */
 /** @import { Confirm, Given, Picture } from "./draft_shapes.js" */
@@ -128,7 +128,7 @@ export class Asking {
     const teeth = teethWords(given.teeth);
     what.append(make("strong", "", viewWords(given.view)), teeth ? ` ${teeth}` : "");
     what.append(make("span", "quiet", ` ${t(given.mirror ? "take_in.by_mirror" : "take_in.by_direct")}`));
-    if (given.colour_frame) what.append(make("span", "quiet", ` ${frameWords(given.colour_frame)}`));
+    for (const words of moreWords(given)) what.append(make("span", "quiet", ` ${words}`));
     if (row.count > 1) what.append(make("span", "quiet", ` ${t("take_in.nth", { n: row.by.length + 1, of: row.count })}`));
     box.replaceChildren(title, what, ...doubtLines(this.doubts()));
     const acts = make("div", "asks");

@@ -36,7 +36,9 @@
  * @property {boolean} [left_out]
  * @property {string} [confirmed_by]
  * @property {string} [colour_frame]
- * @property {string} [functional_state]
+ * @property {string} [functional_state] what lips and jaws do
+ * @property {string} [magnification] such as 1:2
+ * @property {string} [seen_from] "front", "right" or "left"
  * @property {string} [stage]
  * @property {string} [retraction]
  * @property {string} [contraster]
@@ -90,7 +92,8 @@
  * @property {string[]} problems
  */
 
-/** @typedef {{ view: string, teeth: string[], mirror: boolean, open: boolean, colour_frame: string }} Offer */
+/** @typedef {{ view: string, teeth: string[], mirror: boolean, open: boolean, more: More }} Offer */
+/** @typedef {Partial<Record<"colour_frame" | "functional_state" | "magnification" | "seen_from", string>>} More what else a row asks for */
 
 /**
  * A view that the rules want.

@@ -1,12 +1,12 @@
 // What a picture may be of which nothing is said yet: the view that the rules want next.
 
-/** @import { WantedRow } from "./draft_shapes.js" */
+/** @import { More, WantedRow } from "./draft_shapes.js" */
 /** @import { Model } from "./model.js" */
 
 /**
  * @typedef {object} Offered
  * @property {WantedRow} row
- * @property {{ view: string, mirror: boolean, teeth?: string[], operator?: string, colour_frame?: string }} given
+ * @property {{ view: string, mirror: boolean, teeth?: string[], operator?: string } & More} given
  * @property {boolean} open whether it may as well be taken the other way
  * @property {boolean} several whether something else may be offered
  */
@@ -55,10 +55,9 @@ export class Offering {
     if (offer.open) offer.mirror = this.ways.get(offer.view) ?? this.before(offer.view) ?? offer.mirror;
     if (picture.said.mirror !== undefined) offer.mirror = picture.said.mirror;
     /** @type {Offered["given"]} */
-    const given = { view: offer.view, mirror: offer.mirror };
+    const given = { view: offer.view, mirror: offer.mirror, ...offer.more };
     const teeth = picture.said.teeth ?? offer.teeth;
     if (teeth.length) given.teeth = teeth;
-    if (offer.colour_frame) given.colour_frame = offer.colour_frame;
     if (picture.said.operator === undefined && picture.said.top === undefined) {
       const like = this.operatorBefore(offer.mirror);
       if (like) given.operator = like;
