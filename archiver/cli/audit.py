@@ -33,7 +33,7 @@ from archiver.wording import Text, words_of
 
 if TYPE_CHECKING:
     from archiver.network import Peer
-    from archiver.records import Audit, Episodes
+    from archiver.records import Audit, Contact, Episodes
     from archiver.records.rules import RuleSet
     from archiver.workflow import AuditRequest, AuditSource
 
@@ -52,6 +52,12 @@ _DEPTHS = ("index", "digests", "objects", "pictures")
     Option("--rules", type=RULES, multiple=True, help="file or shipped set"),
     Option(
         "--episodes", type=FILE, metavar="FILE", help="table of what was done: .csv, .xlsx, .ods"
+    ),
+    Option(
+        "--contacts",
+        type=FILE,
+        metavar="FILE",
+        help="table of last contacts, capacity and legal holds, for keeping times",
     ),
     Option("--numbering", type=NUMBERING, help="of teeth in the table that name none"),
     Option(
@@ -183,6 +189,7 @@ def _request(options: Options, sets: tuple[RuleSet, ...]) -> AuditRequest:
         options.full,
         Query(patient_id=patient, since=options.since, until=options.until),
         header_folder(),
+        _contacts(options, when.date()),
     )
 
 
@@ -227,6 +234,17 @@ def _episodes(options: Options, today: date, sets: tuple[RuleSet, ...]) -> Episo
     for problem in unmatched_words(sets, read):
         print(problem, file=sys.stderr)
     return read
+
+
+def _contacts(options: Options, today: date) -> dict[tuple[str, str], Contact] | None:
+    if options.contacts is None:
+        return None
+    from archiver.records import read_contacts
+
+    try:
+        return read_contacts(options.contacts, today=today)
+    except InputError as error:
+        raise UsageError(*error.problems) from None
 
 
 def _write(audit: Audit, folder: Path) -> None:

@@ -21,7 +21,7 @@ from typing import TYPE_CHECKING, Any
 
 from archiver.cli.command import Option, Options, argument, verb
 from archiver.cli.options import JSON
-from archiver.cli.parameters import FOLDER, RULES, Choice
+from archiver.cli.parameters import FILE, FOLDER, RULES, Choice
 from archiver.cli.statements import person_of, print_where_told
 from archiver.errors import Problem, UsageError
 from archiver.wording import Text, words_of
@@ -51,6 +51,12 @@ if TYPE_CHECKING:
         multiple=True,
         help="rules with retention periods, for --reason retention",
     ),
+    Option(
+        "--contacts",
+        type=FILE,
+        metavar="FILE",
+        help="table of last contacts, capacity and legal holds, for --reason retention",
+    ),
     Option("--revoke", is_flag=True, not_with=["reason", "heed"], help="show it again"),
     Option(
         "--heed", is_flag=True, not_with=["reason"], help="give effect to a note from elsewhere"
@@ -65,16 +71,18 @@ def command(options: Options) -> int:
     from archiver.cli.context import now
     from archiver.cli.practice_archive import open_for_writing, writable_folder
     from archiver.cli.settings import read_settings
+    from archiver.records import read_contacts
     from archiver.workflow import heed, reject, revoke
 
     if not options.uids:
         raise UsageError(Problem("cli.reject.what").at("archiver reject"))
     by = person_of(options.by, "archiver reject", Problem("cli.reject.by_whom"))
     request = None if options.revoke or options.heed else _request(options, by)
+    contacts = read_contacts(options.contacts, today=now().date()) if options.contacts else None
     done: list[Rejected] = []
     with open_for_writing(writable_folder(options, read_settings())) as archive:
         if request is not None:
-            done.append(reject(archive, request, now(), options.rules))
+            done.append(reject(archive, request, now(), options.rules, contacts))
         for uid in options.uids if request is None else ():
             if options.heed:
                 done.append(heed(archive, uid, by, now()))

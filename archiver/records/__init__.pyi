@@ -8,6 +8,8 @@ from .completeness import MISSING as MISSING
 from .completeness import PRESENT as PRESENT
 from .completeness import SUBSTITUTED as SUBSTITUTED
 from .completeness import Demand as Demand
+from .contacts import Contact as Contact
+from .contacts import read_contacts as read_contacts
 from .episodes import Episodes as Episodes
 from .episodes import read_episodes as read_episodes
 from .episodes import unmatched_words as unmatched_words

@@ -27,6 +27,7 @@ from archiver.records.checks.retention import check_retention
 from archiver.records.checks.time_checks import check_ages, check_extracted, check_times
 from archiver.records.checks.twins import check_twins
 from archiver.records.completeness import MISSING, PRESENT, SUBSTITUTED, Demand, evaluate
+from archiver.records.contacts import Contact
 from archiver.records.episodes import Episodes
 from archiver.records.examination import Depth
 from archiver.records.instance_reader import without_collection
@@ -141,6 +142,7 @@ def metadata_concerns(
     episodes: Episodes | None,
     now: datetime,
     checked: OnePerson = lambda key: [],
+    contacts: Mapping[tuple[str, str], Contact] | None = None,
 ) -> tuple[list[Demand], list[Concern]]:
     """Run every check that needs no more than what the index and the facts say."""
     limits = strictest(tuple(sets))
@@ -160,7 +162,7 @@ def metadata_concerns(
     concerns += check_extracted(pictures, treatments)
     concerns += check_pictures(instances, pictures, facts)
     concerns += check_rejected(instances, facts)
-    concerns += check_retention(sets, instances, now.date())
+    concerns += check_retention(sets, instances, now.date(), contacts)
     return demands, concerns
 
 
@@ -185,6 +187,7 @@ def run_audit(
     *,
     quality: QualityLimits | None = None,
     archive: Path | None = None,
+    contacts: Mapping[tuple[str, str], Contact] | None = None,
 ) -> Audit:
     """Check everything that was read.
 
@@ -196,6 +199,8 @@ def run_audit(
         Limits of quality; needed where pictures were looked at.
     archive
         Folder of the archive, for its outbox and findings; None for a folder of files.
+    contacts
+        Last contact, capacity and legal hold of patients, for keeping times.
     """
     facts = survey.facts
     valid = [one for one in survey.instances if not one.rejected]
@@ -208,6 +213,7 @@ def run_audit(
         episodes,
         run.when,
         partial(one_person, archive) if archive is not None else lambda key: [],
+        contacts,
     )
     concerns += survey.concerns
     if survey.heeded is not None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import closing
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -17,6 +17,7 @@ from archiver.network.client import ask_headers
 from archiver.records import (
     Audit,
     AuditRun,
+    Contact,
     Depth,
     Episodes,
     Memory,
@@ -60,6 +61,8 @@ class AuditRequest:
         Of another archive: which patient, and from when to when.
     headers
         Folder in which another archive's headers are remembered; None forgets them.
+    contacts
+        Last contact, capacity and legal hold of patients (`archiver.records.read_contacts`).
     """
 
     rules: tuple[RuleSet, ...]
@@ -71,6 +74,7 @@ class AuditRequest:
     full: bool = False
     asked: Query = field(default_factory=Query)
     headers: Path | None = None
+    contacts: Mapping[tuple[str, str], Contact] | None = None
 
     def __post_init__(self) -> None:
         if not self.rules:
@@ -146,6 +150,7 @@ def audit(
         request.run,
         quality=request.quality,
         archive=source if isinstance(source, Path) else None,
+        contacts=request.contacts,
     )
 
 

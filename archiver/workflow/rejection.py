@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 
@@ -19,7 +19,7 @@ from archiver.archive.store import Archive, describe_file
 from archiver.errors import ObjectError, Problem
 from archiver.network.outbox import settle_owed
 from archiver.objects import concepts
-from archiver.records import read_instances
+from archiver.records import Contact, read_instances
 from archiver.records.checks import passed_keeping_time
 from archiver.records.rules import RuleSet
 
@@ -47,7 +47,11 @@ class Rejected:
 
 
 def reject(
-    archive: Archive, request: RejectionRequest, now: datetime, rules: Sequence[RuleSet] = ()
+    archive: Archive,
+    request: RejectionRequest,
+    now: datetime,
+    rules: Sequence[RuleSet] = (),
+    contacts: Mapping[tuple[str, str], Contact] | None = None,
 ) -> Rejected:
     """Reject instances of any kind, with a note in the standard's form, and without a successor.
 
@@ -57,6 +61,8 @@ def reject(
         Open for writing.
     rules
         With the keeping times that have passed, where that is the reason.
+    contacts
+        Last contact, capacity and legal hold of patients, for that reason.
 
     Raises
     ------
@@ -66,7 +72,7 @@ def reject(
         If the archive refuses; nothing was kept then.
     """
     if request.title == concepts.RETENTION_EXPIRED:
-        _demand_passed(archive, request.uids, rules, now)
+        _demand_passed(archive, request.uids, now, rules, contacts)
     notes = note_rejection(archive, request, now)
     return _told(archive, notes, (), now)
 
@@ -116,7 +122,11 @@ def _told(
 
 
 def _demand_passed(
-    archive: Archive, uids: Sequence[str], rules: Sequence[RuleSet], now: datetime
+    archive: Archive,
+    uids: Sequence[str],
+    now: datetime,
+    rules: Sequence[RuleSet],
+    contacts: Mapping[tuple[str, str], Contact] | None,
 ) -> None:
     """Refuse what a rule still wants kept, or of which none says for how long."""
     paths = [path for uid in uids if (path := archive.path_of(uid))]
@@ -124,6 +134,6 @@ def _demand_passed(
     patients = {(one.patient_id, one.issuer) for one in described}
     with archive.reading() as connection:
         instances = read_instances(connection, patients={patient for patient, _ in patients})
-    passed = passed_keeping_time(rules, instances, now.date())
+    passed = passed_keeping_time(rules, instances, now.date(), contacts)
     if not patients <= passed:
         raise ObjectError(Problem("records.retention.not_passed"))

@@ -55,7 +55,6 @@ _SETS = (
     "posterior-tooth-visit",
     "posterior-tooth",
     "good-record",
-    "retention-eleven-years",
 )
 
 

@@ -22,17 +22,15 @@ from math import prod
 from pathlib import Path
 
 import pytest
-from made_up_pictures import DAY, episode, instance, picture
+from made_up_pictures import DAY, episode, picture
 
 from archiver.records.audit import tally
-from archiver.records.checks.retention import check_retention
 from archiver.records.completeness import Demand, evaluate
 from archiver.records.episodes import Episode
-from archiver.records.model import Concern, RecordPerson
+from archiver.records.model import Concern
 from archiver.records.occasions import Album
 from archiver.records.pictures import RecordPicture
 from archiver.records.rules.rule_reader import read_rules, shipped
-from archiver.records.rules.rule_set import RuleSet
 
 LATER = DAY + timedelta(days=14)
 #: Of an implant: its placement, and a day while it heals.
@@ -408,7 +406,7 @@ def _row_of(concern: Concern) -> str:
 
 
 def test_every_shipped_set_has_its_table() -> None:
-    alone = {"good-record", "retention-eleven-years", "retention-ten-years"}
+    alone = {"good-record"}
     assert {t.rules for t in TABLES} | alone == set(shipped())
 
 
@@ -644,45 +642,3 @@ def test_a_set_of_visits_applies_by_the_description(
     album = Album([picture(1, "face", description=description)])
     demands, _ = evaluate([read_rules(shipped()[rules])], album, (), TODAY)
     assert bool(demands) == applies
-
-
-# Retention: date rules (field advice named in the sets)
-
-ELEVEN, TEN = (read_rules(shipped()[f"retention-{word}-years"]) for word in ("eleven", "ten"))
-
-
-@pytest.mark.parametrize(
-    ("rules", "born", "last", "first_day_over"),
-    [
-        # adults: eleven years after the last visit
-        (ELEVEN, "1970-03-03", "2012-05-08", "2023-05-09"),
-        # a child of ten: to the 25th birthday, 2031-02-01, which is later than 2027-06-01
-        (ELEVEN, "2006-02-01", "2016-06-01", "2031-02-02"),
-        # a child of sixteen: eleven years, 2033-06-01, are later than the birthday 2031-02-01
-        (ELEVEN, "2006-02-01", "2022-06-01", "2033-06-02"),
-        # seventeen on the very day: an adult
-        (ELEVEN, "2006-02-01", "2023-02-01", "2034-02-02"),
-        # one day before: a child, and the eleven years are later than the birthday
-        (ELEVEN, "2006-02-01", "2023-01-31", "2034-02-01"),
-        # ten years after a leap day is the first of March, kept to its end
-        (TEN, "1970-03-03", "2012-02-29", "2022-03-02"),
-        (TEN, "1970-03-03", "2015-07-10", "2025-07-11"),
-        (TEN, "", "2015-07-10", "2025-07-11"),
-    ],
-)
-def test_a_record_is_listed_from_the_day_after_its_end(
-    rules: RuleSet, born: str, last: str, first_day_over: str
-) -> None:
-    person = RecordPerson("T-1", "", "Okafor^Nadia", born, "F")
-    shots = [instance(1, day=last, person=person), instance(2, day="2009-01-05", person=person)]
-    over = date.fromisoformat(first_day_over)
-    assert check_retention([rules], shots, over - timedelta(days=1)) == []
-    told = check_retention([rules], shots, over)
-    assert [c.kind for c in told] == ["retention-passed"]
-    assert "theddu.com" in told[0].source
-
-
-def test_a_record_without_a_birth_date_cannot_be_judged_where_age_counts() -> None:
-    person = RecordPerson("T-1", "", "Okafor^Nadia", "", "F")
-    told = check_retention([ELEVEN], [instance(1, day="2012-05-08", person=person)], TODAY)
-    assert {c.kind for c in told} == {"retention-unknown"}

@@ -191,4 +191,9 @@ RETENTION: dict[str, Key] = {
     "until_age": Key(_number(1, 150)),
     "from_age": Key(_number(0, 150)),
     "below_age": Key(_number(1, 150)),
+    "source_date": Key(_text),
+    "place": Key(_text),
+    "counted_from": Key(_one_of(("contact", "making"))),
+    "lacking_capacity": Key(_flag),
+    "for_ever": Key(_flag),
 }

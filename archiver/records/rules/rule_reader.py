@@ -194,7 +194,8 @@ def _retention(reader: _Reader, value: object) -> tuple[Retention, ...]:
     found = []
     for number, read in enumerate(reader.tables("retention", value, rule_keys.RETENTION)):
         place = ("retention", number)
-        if "years" not in read and "until_age" not in read:
+        ends = [key for key in ("years", "until_age") if key in read]
+        if bool(read.get("for_ever")) == bool(ends):
             reader.report(place, "records.rule_reader.no_end")
         low, high = read.get("from_age"), read.get("below_age")
         if low is not None and high is not None and low >= high:

@@ -138,21 +138,41 @@ class Retention:
 
     Parameters
     ----------
+    source, source_date
+        Where the row comes from, and the day or year of that; what cannot be sourced is no rule.
+    place
+        Where it holds; empty for where the practice is.
     years
-        After the last visit; None where only an age counts.
+        After the last contact; None where only an age counts.
     until_age
         Of the patient in years; None where only years count. Where both are given the later
         end counts.
     from_age, below_age
-        Age at the last visit for which the row is meant.
+        Age at the making of any part of the record for which the row is meant.
+    counted_from
+        ``contact``: years count from the last contact; ``making``: from the last part's making.
+    lacking_capacity
+        Whether the row is about patients who cannot decide for themselves alone.
+    for_ever
+        Whether it sets no end: until a person has decided.
     """
 
     name: str
     source: str
+    source_date: str = ""
+    place: str = ""
     years: int | None = None
     until_age: int | None = None
     from_age: int | None = None
     below_age: int | None = None
+    counted_from: str = "contact"
+    lacking_capacity: bool = False
+    for_ever: bool = False
+
+    @property
+    def cited(self) -> str:
+        """The source with place and date, as a report names it."""
+        return ", ".join(one for one in (self.source, self.place, self.source_date) if one)
 
 
 @dataclass(frozen=True)

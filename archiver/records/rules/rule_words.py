@@ -136,14 +136,16 @@ def _retention(one: Retention) -> Text:
     known = "_".join(name for name, age in ages.items() if age is not None) or "all"
     ends = []
     if one.years is not None:
-        ends.append(str(Text("records.kept.years", years=one.years)))
+        ends.append(str(Text(f"records.kept.{one.counted_from}", years=one.years)))
     if one.until_age is not None:
         ends.append(str(Text("records.kept.until_age", age=one.until_age)))
+    if one.for_ever:
+        ends.append(str(Text("records.kept.for_ever")))
     later = "records.kept.whichever" if len(ends) > 1 else "records.kept.ends"
     return Text(
-        "records.kept.told",
+        f"records.kept.{'incapable' if one.lacking_capacity else 'told'}",
         name=one.name,
         whose=Text(f"records.whose.{known}", **{k: v for k, v in ages.items() if v is not None}),
         ends=Text(later, ends=joined(ends, "and")),
-        source=one.source,
+        source=one.cited,
     )
