@@ -17,9 +17,9 @@ from archiver.records.kinds import all_kinds, kind_of
 from archiver.records.model import Concern
 
 SEEDS = [int(s) for s in os.environ.get("ARCHIVER_AUDIT_SEEDS", "71830").split(",")]
-#: Kinds that are about the whole archive; tests of their own put them in.
+#: Kinds that are about the whole archive, or need a table; tests of their own put them in.
 WHOLE = {"index-behind", "index-damaged", "instance-twice", "journal-broken", "journal-shortened"}
-WHOLE |= {"statements-broken", "package-outside", "settings-changed"}
+WHOLE |= {"statements-broken", "package-outside", "settings-changed", "retention-held"}
 
 
 @pytest.mark.parametrize("seed", SEEDS)
