@@ -138,7 +138,7 @@ def test_words_tell_every_key(tmp_path: Path) -> None:
         "named, when prepared",
         'Taken before: "s".',
         "Source: a book.",
-        "For the mouth, once: smile, one from the right and one from the left",
+        "For the mouth, once: smile, one from the right side and one from the left side",
         "For each of upper right quadrant and lower left quadrant: lingual, without a tooth.",
         "from 2 days before to 9 days after the day",
         "(recommended)",
