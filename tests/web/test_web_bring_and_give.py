@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import zipfile
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
@@ -103,3 +103,30 @@ def test_a_patient_is_retrieved_and_a_package_made_once_the_patient_has_consente
         assert WHO.encode() not in b"".join(map(packed.read, packed.namelist()))
     (told,) = handovers(here.archive)
     assert (told.case, told.to) == ("1187", "North laboratory")
+
+
+def test_a_picture_is_put_right_once_what_follows_has_been_seen(
+    page: Page, archive: Path, start: Callable[..., Served]
+) -> None:
+    served = start(archive)
+    query = Query(patient_id=WHO, role="derived")
+    wrong = next(iter(held(archive, query).values()))
+    page.goto(f"{served.url}/record/visit/{wrong.study_uid}")
+    page.locator(f"a[href='/record/amend/{wrong.sop_instance_uid}']").click()
+    assert serious(page) == []
+    show, do = (page.get_by_role("button", name=name) for name in ("Show what", "Correct it"))
+    page.get_by_label("Another patient's: the identifier").fill("P-9998")
+    page.get_by_label("Name, of a patient new").fill("Vale^Iris")
+    show.click()
+    expect(page.get_by_role("status")).to_contain_text("P-9998")
+    assert serious(page) == []
+    # Something else than was shown is shown first.
+    page.get_by_label("Another patient's: the identifier").fill("P-9999")
+    do.click()
+    expect(page.get_by_role("status")).to_contain_text("P-9999")
+    assert not held(archive, Query(patient_id="P-9999"))
+    do.click()
+    expect(page.locator("h1")).to_contain_text("P-9999")
+    (right,) = held(archive, Query(patient_id="P-9999", role="derived")).values()
+    assert right.source_sha256 == wrong.source_sha256
+    assert wrong.sop_instance_uid not in held(archive, query)

@@ -19,7 +19,14 @@ from archiver.web.audit import ACCESSED, CHANGED, EXPORTED, QUERY
 from archiver.web.auth.visitor import visitor_of
 from archiver.web.bodies import form_of
 from archiver.web.http_errors import Refused
-from archiver.web.pages.record import bringing, consent, packages, rejection, side_confirmation
+from archiver.web.pages.record import (
+    amending,
+    bringing,
+    consent,
+    packages,
+    rejection,
+    side_confirmation,
+)
 from archiver.web.pages.record.audit_reports import Auditing
 from archiver.web.pages.record.missing_views import (
     in_order,
@@ -58,6 +65,7 @@ def routes(site: Site) -> list[BaseRoute]:
         site.route("/record/report/{name}/download", room.download, may="audit"),
         *rejection.routes(site),
         *consent.routes(site),
+        *amending.routes(site),
         *bringing.routes(site),
         *packages.routes(site),
     ]
