@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import threading
 from collections import Counter
+from collections.abc import Iterator
 from dataclasses import replace
 from datetime import datetime, timedelta, timezone
 from pathlib import Path
@@ -35,7 +36,7 @@ from archiver.network.client.dimse.commitment import report_of
 from archiver.network.outbox import delivery_state
 from archiver.network.outbox.card import standing_of
 from archiver.network.outbox.delivery_state import Delivery, State
-from archiver.network.outbox.outbox import Outbox
+from archiver.network.outbox.outbox import Goods, Outbox
 from archiver.network.outbox.outbox_worker import OutboxContext, take_late_report, work
 from archiver.network.outgoing_object import Sent
 from archiver.network.peers import TimeLimits
@@ -44,6 +45,7 @@ from archiver.objects import Purpose, concepts
 from tests.cli.sessions import archiver
 from tests.network import client_objects as objects
 from tests.network import client_peers as peers
+from tests.new_archive import new_archive
 
 START = datetime(2026, 3, 4, 12, tzinfo=timezone.utc)
 
@@ -628,3 +630,18 @@ def test_a_corrected_picture_that_is_not_committed_keeps_the_camera_file(tmp_pat
         list(work(outbox, peers.peer_at(port), time.world()))
         assert standing_of(opened, outbox, digest, None).safe
         assert not standing_of(opened, outbox, digest, "another").safe
+
+
+def test_what_two_processes_queue_at_once_is_in_once(tmp_path: Path) -> None:
+    new_archive(tmp_path / "archive")
+    one, other = (Goods(f"1.2.{n}", "1.2", "1.2", "objects/x.dcm") for n in (1, 2))
+    with Outbox.open(tmp_path / "archive") as mine, Outbox.open(tmp_path / "archive") as theirs:
+
+        def between() -> Iterator[Goods]:
+            # Read once it was looked what is in already.
+            assert theirs.queue("clinic", [one], START).new == 1
+            yield from (one, other)
+
+        queued = mine.queue("clinic", between(), START)
+        assert (queued.new, queued.waiting, queued.committed) == (1, 1, 0)
+        assert sorted(s.sop_instance for s in mine.shipments()) == ["1.2.1", "1.2.2"]

@@ -44,6 +44,8 @@ _PATIENCE = 30.0
 
 _C = _shipments.c
 _HOLD = sqlite.insert(_held).on_conflict_do_nothing()
+#: Another process may have queued the same since it was looked whether it is in.
+_QUEUE = sqlite.insert(_shipments).on_conflict_do_nothing()
 _TIMES = ("next_attempt", "queued_at", "changed_at")
 
 
@@ -182,9 +184,9 @@ class Outbox:
                     fresh[one.sop_instance] = _row(_fresh(destination, one, now))
                 else:
                     counts["committed" if state == State.COMMITTED.value else "waiting"] += 1
-            counts["new"] = len(fresh)
             if fresh:
-                connection.execute(insert(_shipments), list(fresh.values()))
+                counts["new"] = connection.execute(_QUEUE, list(fresh.values())).rowcount
+                counts["waiting"] += len(fresh) - counts["new"]
         return Queued(**counts)
 
     def standing(self) -> OutboxStanding:
