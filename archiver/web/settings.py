@@ -10,6 +10,9 @@
     [pages.folders]                         # into which a card or program puts pictures, by name
     "Chair 1" = "/srv/camera/chair-1"       # relative paths start at the folder of the settings
 
+    [pages.camera]                          # what the camera is set to, for the shot card
+    tooth = "1:1, f/22, 1/125, flash"       # and face, front, side, arch
+
 Who may log in is no setting: ``archiver serve --add-user`` keeps that with the archive.
 """
 
@@ -35,10 +38,13 @@ class PagesSettings:
     at_once: float = 6000
     a_second: float = 100
     folders: Mapping[str, Path] = field(default_factory=dict)
+    camera: Mapping[str, str] = field(default_factory=dict)
 
 
 _KEYS: tuple[str, ...] = ("idle_minutes", "session_hours", "numbering")
-_KEYS += ("requests_at_once", "requests_a_second", "folders")
+_KEYS += ("requests_at_once", "requests_a_second", "folders", "camera")
+#: Kinds of pictures that a camera is set differently for.
+_CAMERA = ("face", "front", "side", "arch", "tooth")
 
 
 def pages_settings_of(table: Mapping[str, Any], base: Path = Path()) -> PagesSettings:
@@ -64,6 +70,7 @@ def pages_settings_of(table: Mapping[str, Any], base: Path = Path()) -> PagesSet
     except InputError as error:
         problems += [one.at(table="pages", key=("numbering",)) for one in error.problems]
     folders = _folders(table.get("folders", {}), base, problems)
+    camera = _camera(table.get("camera", {}), problems)
     if problems:
         raise UsageError(*problems)
     return PagesSettings(
@@ -73,7 +80,19 @@ def pages_settings_of(table: Mapping[str, Any], base: Path = Path()) -> PagesSet
         at_once,
         a_second,
         folders,
+        camera,
     )
+
+
+def _camera(given: object, problems: list[Problem]) -> dict[str, str]:
+    """Read what the camera is set to, by the kind of picture."""
+    table = given if isinstance(given, dict) else {"camera": ""}
+    wrong = [key for key, words in table.items() if key not in _CAMERA or not str(words).strip()]
+    problems += [
+        Problem("web.settings.unknown_key", key=key, known=_CAMERA).at(table="pages.camera")
+        for key in wrong
+    ]
+    return {} if wrong else {key: str(words)[:80] for key, words in table.items()}
 
 
 def _folders(given: object, base: Path, problems: list[Problem]) -> dict[str, Path]:

@@ -26,6 +26,7 @@ from archiver.web.pages.take_in.handlers import Drafting
 from archiver.web.pages.take_in.photo_entry import HABITS
 from archiver.web.pages.take_in.picture_questions import PictureQuestions
 from archiver.web.pages.take_in.required_views import rule_sets
+from archiver.web.pages.take_in.shot_card import shots
 from archiver.web.pages.take_in.telephone import Telephone
 from archiver.web.pages.take_in.turn_table import turns
 
@@ -68,6 +69,7 @@ def routes(site: Site) -> list[BaseRoute]:
         ),
         route("/take-in/scheduled", pages.scheduled, may=MAY),
         route(one, pages.draft, may=MAY),
+        route(one + "/shot-card", pages.shot_card, may=MAY),
         route(one + "/state", drafting.state, may=MAY),
         route(one + "/pictures", drafting.upload, methods=["PUT"], may=MAY),
         route(one + "/pictures/{digest:str}", drafting.picture, may=MAY),
@@ -139,6 +141,19 @@ class TakeInPages:
             flips=tuple(FLIPS),
             rows=_rows(),
             worklists=self._worklists(),
+        )
+
+    def shot_card(self, request: Request) -> Response:
+        """Show the visit's views in order, each with how it is taken; to be printed."""
+        opened = self._drafting.opened(request)
+        draft, rules = opened.draft, rule_sets().get(opened.draft.rules)
+        self._site.note(request, ACCESSED, detail="shot card of a draft")
+        return self._site.page(
+            request,
+            "take_in/shot_card.html",
+            draft=draft,
+            rules=rules.name if rules is not None else "",
+            shots=shots(draft, opened.photos, self._drafting.habits, self._site.settings.camera),
         )
 
     def _known(self, request: Request) -> dict[str, Any]:
