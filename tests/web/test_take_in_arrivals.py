@@ -5,15 +5,16 @@ from __future__ import annotations
 import io
 import json
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import cv2
 import numpy as np
-from PIL import Image, ImageFilter
+import pytest
+from PIL import Image, ImageFilter, ImageOps
 from playwright.sync_api import Page, expect
 from taking import STUDIES, Taking
-from web_serving import Served, serious
+from web_serving import Served, serious, serve
 
 RECALL = STUDIES / "P-1042" / "2026-02-24"
 FIRST, SECOND = sorted(RECALL.glob("C70*"))[:2]
@@ -25,6 +26,16 @@ def settings(tmp_path: Path) -> Path:
     file = tmp_path / "archiver.toml"
     file.write_text('[pages.folders]\n"Chair 1" = "chair"\n"Chair 2" = "away"\n')
     return file
+
+
+@pytest.fixture(scope="module")
+def chair(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Served]:
+    """A server whose settings name the folder `chair` beside its archive."""
+    folder = tmp_path_factory.mktemp("chair")
+    (folder / "chair").mkdir()
+    running = serve(folder / "archive", settings=settings(folder))
+    yield running
+    assert running.stop() == 0, running.errors
 
 
 def receive(taking: Taking, folder: str = "Chair 1", **more: object) -> dict[str, object]:
@@ -109,10 +120,9 @@ def test_a_folder_brings_pictures_into_the_visit_that_receives_and_no_kill_loses
 
 
 def test_the_page_shows_what_comes_with_what_to_do_about_it_in_every_window(
-    page: Page, start: Callable[..., Served], tmp_path: Path
+    page: Page, chair: Served
 ) -> None:
-    (tmp_path / "chair").mkdir()
-    served = start(tmp_path / "archive", settings=settings(tmp_path))
+    served = chair
     page.goto(f"{served.url}/take-in")
     page.get_by_role("button", name="New visit").click()
     page.wait_for_selector("[data-ready]", state="attached")
@@ -123,7 +133,7 @@ def test_the_page_shows_what_comes_with_what_to_do_about_it_in_every_window(
     second.goto(page.url)
     second.wait_for_selector("[data-ready]", state="attached")
 
-    (tmp_path / "chair" / "IMG_1.JPG").write_bytes(softened(FIRST))
+    (served.archive.parent / "chair" / "IMG_1.JPG").write_bytes(softened(FIRST))
     for window in (page, second):
         tile = window.locator(".tile[data-digest]")
         expect(tile).to_contain_text("Soft: focus on the teeth, then again")
@@ -138,9 +148,9 @@ def test_the_page_shows_what_comes_with_what_to_do_about_it_in_every_window(
 
 
 def test_a_telephone_is_let_in_once_by_a_code_and_can_bring_pictures_alone(
-    page: Page, start: Callable[..., Served], tmp_path: Path
+    page: Page, chair: Served
 ) -> None:
-    served = start(tmp_path / "archive")
+    served = chair
     page.goto(f"{served.url}/take-in")
     page.get_by_role("button", name="New visit").click()
     page.wait_for_selector("[data-ready]", state="attached")
@@ -180,3 +190,43 @@ def test_a_telephone_is_let_in_once_by_a_code_and_can_bring_pictures_alone(
     assert asked("/telephone", "PUT", b"x", headers).status == 403
     telephone.close()
     page.goto("about:blank")
+
+
+def test_a_picture_of_a_visits_code_separates_the_patients_of_a_card(
+    chair: Served,
+) -> None:
+    one, other = Taking(chair), Taking(chair)
+    assert other.change(patient={"id": "P-2", "name": "Okafor^Nadia"}).status == 200
+    rows = json.loads(other.ask("/separator").body)["code"]
+    assert "OKAFOR" not in json.dumps(rows)
+    code = Image.new("L", (len(rows) + 8, len(rows) + 8), 255)
+    for y, row in enumerate(rows):
+        for x, dark in enumerate(row):
+            code.putpixel((x + 4, y + 4), 255 * (dark == "0"))
+    shot = Image.new("RGB", (1200, 800), (120, 130, 120))
+    through_mirror = ImageOps.mirror(code.resize((400, 400), 0)).rotate(20, fillcolor=255)
+    shot.paste(through_mirror, (400, 200))
+    buffer = io.BytesIO()
+    shot.save(buffer, "JPEG", quality=90)
+
+    # None of them says when it was taken: they come in the order of their names.
+    for name, octets in (
+        ("IMG_1.JPG", FIRST.read_bytes()),
+        ("IMG_2.JPG", buffer.getvalue()),
+        ("IMG_3.JPG", SECOND.read_bytes()),
+    ):
+        bare = Image.open(io.BytesIO(octets))
+        again = io.BytesIO()
+        bare.save(again, "JPEG", quality=92)
+        assert one.upload(again.getvalue(), name).status == 201
+    told = json.loads(one.ask("/doubts").body)
+    while None in told["again"].values():
+        told = json.loads(one.ask("/doubts").body)
+    [found] = told["separators"]
+    assert (found["n"], found["whose"], found["mine"]) == (1, "Okafor, Nadia", False)
+    assert one.ask("/split", "POST", {"separator": found["separator"]}).status == 200
+    state = one.state()
+    names = {photo["name"]: photo["said"] for photo in state["pictures"].values()}
+    assert names == {"IMG_1.JPG": {}, "IMG_2.JPG": {"left_out": True}}
+    assert [photo["name"] for photo in other.state()["pictures"].values()] == ["IMG_3.JPG"]
+    assert one.ask("/split", "POST", {"separator": found["separator"]}).status == 422

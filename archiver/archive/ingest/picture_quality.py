@@ -19,6 +19,7 @@ from archiver.vision import (
     glance,
     judge,
     quality_figures,
+    read_code,
     view_kind_of,
 )
 from archiver.wording import Text
@@ -44,10 +45,13 @@ class PictureSeen:
         How good its teeth are; None where there are none to judge.
     kind
         Which view it looks like; None where that is not clear.
+    code
+        What a QR code in it says, where one was looked for.
     """
 
     figures: QualityFigures | None = None
     kind: ViewKind | None = None
+    code: str = ""
 
     def warnings(self, view: View, limits: QualityLimits) -> tuple[Problem, ...]:
         """Say what is wanting, and where the view that was said is not what it looks like."""
@@ -89,7 +93,9 @@ def look_at_file(octets: bytes, name: str) -> PictureSeen:
     PhotoError
         If it is damaged, or takes too much.
     """
-    return _told(np.asarray(reduced(read_camera_bytes(octets, name), LOOKED_AT)))
+    picture = np.asarray(reduced(read_camera_bytes(octets, name), LOOKED_AT))
+    code = read_code(picture)
+    return PictureSeen(code=code) if code else _told(picture)
 
 
 @confined(PhotoError)

@@ -13,8 +13,10 @@ from archiver.web.bodies import json_of
 from archiver.web.http_errors import Refused
 from archiver.web.pages.take_in.draft_store import Open
 from archiver.web.pages.take_in.drafts import OPEN, in_order
-from archiver.web.pages.take_in.own_visit import moved
-from archiver.web.pages.take_in.telephone import Telephone
+from archiver.web.pages.take_in.own_visit import move, own_visit
+from archiver.web.pages.take_in.separators import Separated, code_of, separated
+from archiver.web.pages.take_in.telephone import Telephone, qr_rows
+from archiver.web.templating import person
 
 if TYPE_CHECKING:
     from archiver.web.app import Site
@@ -66,20 +68,56 @@ class Arrivals:
         return self._site.answer(await asyncio.to_thread(self._told, opened, counted=True))
 
     async def split(self, request: Request) -> Response:
-        """Take the pictures of another day into a visit of their own."""
+        """Take pictures of another day, or those after a separator, into their own visit."""
         opened = self._drafting.check_changeable(self._drafting.opened(request))
         asked = await json_of(request)
-        day = asked.get("day") if isinstance(asked, dict) else None
+        if not isinstance(asked, dict):
+            raise Refused(400, "errors.malformed")
+        split = self._split_by_code if "separator" in asked else self._split_by_day
+        new = await asyncio.to_thread(split, opened, str(asked.get("separator", asked.get("day"))))
+        self._site.note(request, CHANGED, detail="pictures of a draft into their own visit")
+        for one in (opened, new):
+            self._drafting.feeds.tell(one.draft.id)
+        return self._site.answer({"where": f"/take-in/{new.draft.id}"})
+
+    def _split_by_day(self, opened: Open, day: str) -> Open:
         digests = [d for d, photo in opened.photos.items() if photo.captured[:10] == day]
         if not day or not digests or len(digests) == len(opened.photos):
             raise Refused(422, "take_in.no_other_day")
-        now, drafts = self._site.clock(), self._drafting.drafts
-        new = await asyncio.to_thread(moved, drafts, opened, digests, str(day), now)
-        self._site.note(
-            request, CHANGED, detail="pictures of another day into a draft of their own"
-        )
-        self._drafting.feeds.tell(opened.draft.id)
-        return self._site.answer({"where": f"/take-in/{new.draft.id}", "n": len(digests)})
+        new = own_visit(self._drafting.drafts, opened, day, self._site.clock())
+        move(opened, new, digests, self._site.clock())
+        return new
+
+    def _split_by_code(self, opened: Open, separator: str) -> Open:
+        found = next((one for one in self._separated(opened) if one.separator == separator), None)
+        if found is None or found.visit is None:
+            raise Refused(422, "take_in.no_separator")
+        new, now = self._drafting.check_changeable(found.visit), self._site.clock()
+        if new is not opened:
+            move(opened, new, found.digests, now)
+        with opened.guard:
+            opened.save(opened.draft.with_said({separator: {"left_out": True}}), now)
+        return new
+
+    def _separated(self, opened: Open) -> list[Separated]:
+        return separated(opened, self._drafting.drafts, self._drafting.retakes)
+
+    def separators(self, opened: Open) -> list[dict[str, Any]]:
+        """Return the separator pictures of a draft, as values that JSON has."""
+        return [
+            {
+                "separator": one.separator,
+                "n": len(one.digests),
+                "mine": one.visit is opened,
+                "whose": _whose(one.visit) if one.visit is not None else "",
+            }
+            for one in self._separated(opened)
+        ]
+
+    def separator(self, request: Request) -> Response:
+        """Return the QR code of a visit, to be photographed before its pictures."""
+        opened = self._drafting.check_changeable(self._drafting.opened(request))
+        return self._site.answer({"code": qr_rows(code_of(opened))})
 
     async def events(self, request: Request) -> Response:
         """Tell, now and at every change, which pictures there are, and which to take again."""
@@ -99,4 +137,14 @@ class Arrivals:
 
     def _told(self, opened: Open, *, counted: bool) -> dict[str, Any]:
         folders = self._drafting.folders.state(opened.draft.id, counted=counted)
-        return {"folders": folders, "telephone": self._telephone.state(opened)}
+        return {
+            "folders": folders,
+            "telephone": self._telephone.state(opened),
+            "separators": self.separators(opened),
+        }
+
+
+def _whose(visit: Open) -> str:
+    patient = visit.draft.patient
+    name = person(patient.get("name", "")) or patient.get("id", "")
+    return name or visit.draft.created[:16].replace("T", " ")

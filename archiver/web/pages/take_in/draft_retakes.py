@@ -41,16 +41,20 @@ class TeethMeasured:
         Figures by name; None where there are no teeth to judge.
     is_like_arch
         Whether it looks like an arch from above or below.
+    code
+        Of the QR code in it; empty where there is none.
     """
 
     numbers: Mapping[str, float] | None = None
     is_like_arch: bool = False
+    code: str = ""
 
     @classmethod
     def of(cls, seen: PictureSeen) -> TeethMeasured:
         """Take the figures of a look."""
         numbers = seen.figures.numbers if seen.figures is not None else None
-        return cls(numbers, seen.kind is not None and seen.kind.value == "arch")
+        is_like_arch = seen.kind is not None and seen.kind.value == "arch"
+        return cls(numbers, is_like_arch, seen.code)
 
     def findings(self, said: Said, limits: QualityLimits) -> list[str]:
         """Return what is wanting, the worst kind first, in the words of ``vision.quality``.
@@ -58,7 +62,12 @@ class TeethMeasured:
         A face, a picture for judging colours and one that is left out are not judged.
         """
         view = View(said["view"]) if "view" in said else None
-        if said.get("left_out") or said.get("colour_frame") or (view and view.is_extraoral):
+        if (
+            self.code
+            or said.get("left_out")
+            or said.get("colour_frame")
+            or (view and view.is_extraoral)
+        ):
             return []
         if self.numbers is None:
             return ["no_teeth"] if view is not None else []
@@ -135,7 +144,7 @@ def _read(opened: Open, photo: Photo) -> TeethMeasured | None:
         table: dict[str, Any] = json.loads(_path(opened, photo).read_bytes())
         if table["version"] != __version__:
             return None
-        return TeethMeasured(table["numbers"], table["is_like_arch"])
+        return TeethMeasured(table["numbers"], table["is_like_arch"], table["code"])
     except (OSError, ValueError, KeyError, TypeError):
         return None
 

@@ -1,4 +1,4 @@
-"""Pictures of another day go into a visit of their own, with what was said of them."""
+"""Pictures of another day or patient go into their own visit, with what was said of them."""
 
 from __future__ import annotations
 
@@ -15,30 +15,43 @@ from archiver.web.pages.take_in.examined_sides import unconfirmed
 from archiver.wording import Text
 
 
-def moved(drafts: Drafts, opened: Open, digests: Collection[str], day: str, now: datetime) -> Open:
-    """Return a new draft of the same patient, of the day, with pictures of another draft.
-
-    A confirmed side is to be confirmed anew, and a consent noted anew: both were of that visit. A
-    kill in between leaves pictures in both drafts, never in none.
+def own_visit(drafts: Drafts, opened: Open, day: str, now: datetime) -> Open:
+    """Return a new draft of the same patient, of a day.
 
     Raises
     ------
     ArchiveError
         If the disk refuses.
     """
-    with opened.guard:
-        draft, new = opened.draft, drafts.create(opened.draft.owner)
-        with new.guard:
-            for digest in digests:
-                _copied(opened, new, opened.photos[digest])
-            said = {d: unconfirmed(draft.said[d]) for d in digests if d in draft.said}
-            began = replace(new.draft, patient=draft.patient, same_person=draft.same_person)
-            new.save(replace(began, visit={"date": day}, said=said), now)
+    draft, new = opened.draft, drafts.create(opened.draft.owner)
+    began = replace(new.draft, patient=draft.patient, same_person=draft.same_person)
+    with new.guard:
+        new.save(replace(began, visit={"date": day}), now)
+    return new
+
+
+def move(opened: Open, new: Open, digests: Collection[str], now: datetime) -> None:
+    """Move pictures into another draft, with what was said of them.
+
+    A confirmed side is to be confirmed anew: it was of that visit. A kill in between leaves
+    pictures in both drafts, never in none.
+
+    Raises
+    ------
+    ArchiveError
+        If the disk refuses.
+    """
+    first, second = sorted((opened, new), key=lambda one: one.draft.id)
+    with first.guard, second.guard:
+        draft = opened.draft
+        for digest in digests:
+            _copied(opened, new, opened.photos[digest])
+        said = {d: unconfirmed(draft.said[d]) for d in digests if d in draft.said}
+        new.save(new.draft.with_said(said), now)
         left = {digest: one for digest, one in draft.said.items() if digest not in digests}
         opened.save(replace(draft, said=left), now)
         for digest in digests:
             opened.remove(digest)
-    return new
 
 
 def _copied(opened: Open, new: Open, photo: Photo) -> None:

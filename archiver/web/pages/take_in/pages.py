@@ -45,15 +45,16 @@ _CHANGE = {
     "teeth": "string",
     "stage": "string",
 }
+_SPLIT = {"day": "string", "separator": "string"}
 _ARRIVALS = {"folder": "string", "on": "boolean", "with_those_there": "boolean"}
 
 
 def routes(site: Site) -> list[BaseRoute]:
     """Return the routes of this room."""
     drafting = Drafting(site)
-    pages, questions = TakeInPages(site, drafting), PictureQuestions(site, drafting)
     telephone = Telephone(site, drafting)
     arrivals = Arrivals(site, drafting, telephone)
+    pages, questions = TakeInPages(site, drafting), PictureQuestions(site, drafting, arrivals)
     route = site.route
     one = "/take-in/{draft:str}"
     return [
@@ -79,7 +80,8 @@ def routes(site: Site) -> list[BaseRoute]:
         route(one + "/doubts", questions.doubts, may=MAY),
         route(one + "/arrivals", arrivals.state, may=MAY),
         route(one + "/arrivals", arrivals.change, methods=["POST"], may=MAY, fields=_ARRIVALS),
-        route(one + "/split", arrivals.split, methods=["POST"], may=MAY, fields={"day": "string"}),
+        route(one + "/split", arrivals.split, methods=["POST"], may=MAY, fields=_SPLIT),
+        route(one + "/separator", arrivals.separator, may=MAY),
         route(one + "/events", arrivals.events, may=MAY),
         route(one + "/telephone", telephone.link, methods=["POST"], may=MAY),
         route("/telephone/{token:str}", telephone.page, anybody=True),

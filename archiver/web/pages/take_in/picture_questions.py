@@ -27,6 +27,7 @@ from archiver.web.pages.take_in.turn_table import readings
 
 if TYPE_CHECKING:
     from archiver.web.app import Site
+    from archiver.web.pages.take_in.arrivals import Arrivals
     from archiver.web.pages.take_in.handlers import Drafting
 
 #: Seconds that an answer waits for what is being weighed; the page asks again.
@@ -36,8 +37,8 @@ _PATIENCE, _PAUSE = 2.0, 0.2
 class PictureQuestions:
     """Answers what the page asks before it asks a person."""
 
-    def __init__(self, site: Site, drafting: Drafting) -> None:
-        self._site, self._drafting = site, drafting
+    def __init__(self, site: Site, drafting: Drafting, arrivals: Arrivals) -> None:
+        self._site, self._drafting, self._arrivals = site, drafting, arrivals
 
     def readings(self, request: Request) -> Response:
         """Return how pictures of some teeth may be turned."""
@@ -139,6 +140,7 @@ class PictureQuestions:
             )
         again = {d: self._drafting.again(opened, photo) for d, photo in opened.photos.items()}
         told_of = {"revision": draft.revision, "pictures": found, "again": again}
+        told_of["separators"] = self._arrivals.separators(opened)
         return self._site.answer(told_of)
 
     async def _asked(self, request: Request) -> tuple[Open, Mapping[str, Any]]:

@@ -25,6 +25,7 @@ export class Arrivals {
     this.told = new Set();
     this.box = find("receive");
     find("receive-code").addEventListener("click", () => this.showCode());
+    find("receive-separator").addEventListener("click", () => this.showSeparator());
     find("receive-open").addEventListener("click", () => this.open());
     find("receiving-stop").addEventListener("click", () => this.ask({ on: false }));
   }
@@ -35,7 +36,7 @@ export class Arrivals {
 
   draw() {
     const open = this.model.state === "open";
-    find("receive-open").disabled = find("receive-code").disabled = !open;
+    find("receive-open").disabled = find("receive-code").disabled = find("receive-separator").disabled = !open;
     find("receiving-stop").disabled = !open;
     if (!open) this.follow(false);
     const on = open ? this.folders.find((one) => one.on) : undefined;
@@ -56,6 +57,16 @@ export class Arrivals {
       find("receive-drawn").replaceChildren(qrCode(code, t("take_in.receive_code_drawn")), ...lines);
       this.coded = true;
       this.follow(true);
+    } catch (error) {
+      this.problems(error);
+    }
+  }
+
+  async showSeparator() {
+    try {
+      /** @type {{ code: string[] }} */
+      const { code } = await callJson(`/take-in/${this.model.id}/separator`);
+      find("receive-drawn").replaceChildren(qrCode(code, t("take_in.separator_drawn")), make("p", "", t("take_in.separator_hint")));
     } catch (error) {
       this.problems(error);
     }
@@ -91,6 +102,7 @@ export class Arrivals {
   /** @param {ArrivalState} state */
   take(state) {
     this.folders = state.folders;
+    this.model.separators = state.separators;
     const rows = this.folders.filter((one) => !one.on).map((one) => this.row(one));
     find("receive-folders").replaceChildren(...rows);
     for (const one of this.folders) for (const { name, words } of one.refused) {

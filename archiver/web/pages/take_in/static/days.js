@@ -1,4 +1,4 @@
-// Pictures of another day than the visit's: told, and taken into a visit of their own by one press.
+// Pictures of another day or patient: told, and taken into their own visit by one press.
 import { callJson } from "/static/calling.js";
 import { sayTrouble } from "/static/messages.js";
 import { t } from "/static/words.js";
@@ -31,14 +31,21 @@ export class Days {
 
   draw() {
     const others = this.model.state === "open" && !this.model.busy ? this.others() : [];
-    const signature = JSON.stringify([others, this.model.pictures.size, this.where]);
+    const separators = this.model.state === "open" && !this.model.busy ? this.model.separators : [];
+    const signature = JSON.stringify([others, separators, this.model.pictures.size, this.where]);
     if (signature === this.drawn) return;
     this.drawn = signature;
     const lines = others.map(([day, n]) => {
       const item = make("li", "", t("take_in.other_day", { n, of: this.model.pictures.size, day: dayWords(day) }));
-      item.append(press(t("take_in.own_visit", { n }), "", () => this.split(day)));
+      item.append(press(t("take_in.own_visit", { n }), "", () => this.split({ day })));
       return item;
     });
+    for (const { separator, n, mine, whose } of separators) {
+      const words = mine ? "take_in.separator_mine" : whose ? "take_in.separator_of" : "take_in.separator_unknown";
+      const item = make("li", "", t(words, { n, whose }));
+      if (mine || whose) item.append(press(t(mine ? "take_in.leave_out" : "take_in.separator_take", { n }), "", () => this.split({ separator })));
+      lines.push(item);
+    }
     for (const where of this.where) {
       const item = make("li", "", t("take_in.own_visit_made"));
       const link = make("a", "button", t("take_in.go_there"));
@@ -50,11 +57,12 @@ export class Days {
     find("days-list").replaceChildren(...lines);
   }
 
-  /** @param {string} day */
-  async split(day) {
+  /** @param {{ day?: string, separator?: string }} body */
+  async split(body) {
     try {
-      const { where } = await callJson(`/take-in/${this.model.id}/split`, { method: "POST", body: { day } });
-      this.where.push(where);
+      const { where } = await callJson(`/take-in/${this.model.id}/split`, { method: "POST", body });
+      if (!where.endsWith(this.model.id) && !this.where.includes(where)) this.where.push(where);
+      this.model.separators = this.model.separators.filter((one) => one.separator !== body.separator);
       await this.model.load();
     } catch (error) {
       sayTrouble(error);

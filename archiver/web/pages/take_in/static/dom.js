@@ -26,6 +26,7 @@
  * @property {HTMLDialogElement} receive
  * @property {HTMLButtonElement} receive-code
  * @property {HTMLButtonElement} receive-open
+ * @property {HTMLButtonElement} receive-separator
  * @property {HTMLButtonElement} receiving-stop
  * @property {HTMLButtonElement} redo
  * @property {HTMLSelectElement} rules

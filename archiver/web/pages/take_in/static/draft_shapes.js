@@ -181,7 +181,9 @@
  * @property {{ name: string, words: string }[]} refused
  */
 
-/** @typedef {{ folders: Folder[], telephone: boolean, again?: Record<string, string[] | null> }} ArrivalState */
+/** @typedef {{ separator: string, n: number, mine: boolean, whose: string }} Separator a picture of a visit's code, and how many pictures follow it */
+
+/** @typedef {{ folders: Folder[], telephone: boolean, separators: Separator[], again?: Record<string, string[] | null> }} ArrivalState */
 
 /** @typedef {{ picture: string, name: string, key: string, before: unknown, now: unknown }} Conflict */
 

@@ -3,7 +3,7 @@ import { callJson } from "/static/calling.js";
 import { Changes } from "./changes.js";
 import { judge, read, recropped } from "./turning.js";
 
-/** @import { Change, Confirm, Consent, DraftState, Given, Known, Look, Picture, Row, Said, Table, WantedRow, Whose } from "./draft_shapes.js" */
+/** @import { Change, Confirm, Consent, DraftState, Given, Known, Look, Picture, Row, Said, Separator, Table, WantedRow, Whose } from "./draft_shapes.js" */
 /** @import { Follows } from "./turning.js" */
 
 /** @type {(keyof Said)[]} */
@@ -62,6 +62,8 @@ export class Model extends EventTarget {
     /** @type {Whose} */
     this.whose = { doubt: null, notes: [] };
     this.changes = new Changes(this);
+    /** @type {Separator[]} */
+    this.separators = [];
     this.away = false;
     this.touched = false;
   }

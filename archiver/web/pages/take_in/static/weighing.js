@@ -38,6 +38,7 @@ export class Weighing {
       const told = await callJson(`/take-in/${model.id}/doubts`);
       const late = told.revision - model.revision;
       if (late > 0 && !model.changes.waiting.length) await model.load();
+      model.separators = told.separators;
       // What was said meanwhile is weighed anew.
       for (const [digest, doubts] of late ? [] : Object.entries(told.pictures)) {
         const picture = model.pictures.get(digest);
