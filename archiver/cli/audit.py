@@ -137,9 +137,9 @@ def _audit(options: Options, sets: tuple[RuleSet, ...]) -> int:
         if not options.at and not options.paths:
             _note(_source(options), request.run.when.isoformat())
     if options.json:
-        from archiver.records.report import summarise
+        from archiver.records.report import json_lines, summarise
 
-        print(json.dumps(summarise(found).as_json(), ensure_ascii=False, indent=1))
+        sys.stdout.writelines(json_lines(summarise(found)))
     else:
         _print_summary(found, options.out)
     return 0 if found.passes else 1
@@ -259,7 +259,7 @@ def _print_summary(audit: Audit, folder: Path) -> None:
     from archiver.records.report import next_steps
 
     total, survey, words = audit.tally, audit.survey, words_of()
-    counts = {"instances": len(survey.instances), "photographs": len(audit.pictures)}
+    counts = {"instances": len(survey.instances), "photographs": audit.photographs}
     print(words("cli.audit.seen", **counts, read=survey.read, unchanged=survey.remembered))
     filled = total.present + total.substituted
     views = {"filled": filled, "required": total.required}

@@ -10,6 +10,7 @@ import re
 from dataclasses import dataclass
 
 from pydicom import DataElement, Dataset
+from pydicom.datadict import keyword_for_tag
 from pydicom.multival import MultiValue
 
 from archiver.handover.case import Case
@@ -62,7 +63,8 @@ class Moments:
         if element.VR == "TM":
             date = _DATE_OF.get(tag)
             of_day = date is not None and date in self.whole
-            if not of_day or not self._stays(date or 0, str(self.whole[date or 0].value)):
+            day = text(self.whole, keyword_for_tag(date)) if date is not None else ""
+            if not of_day or not self._stays(date or 0, day):
                 return ""
             return _time(str(value or ""))[: self.digits]
         moved = self.case.moved(str(value or "")) if self._stays(tag, str(value)) else ""

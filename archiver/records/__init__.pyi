@@ -31,3 +31,4 @@ from .requirement_targets import Target as Target
 from .requirement_targets import targets_of as targets_of
 from .survey import Survey as Survey
 from .survey import survey_archive as survey_archive
+from .survey import survey_patient as survey_patient

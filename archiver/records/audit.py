@@ -2,45 +2,41 @@
 
 from __future__ import annotations
 
-from collections import Counter
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections import Counter, defaultdict
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
-from functools import cached_property, partial
-from itertools import combinations
+from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from archiver.archive.statements import one_person
-from archiver.archive.store import QUARANTINE
 from archiver.objects import demand_offset
-from archiver.records.checks.episode_checks import check_episodes
-from archiver.records.checks.identity_checks import OnePerson, check_identity
-from archiver.records.checks.likeness import check_likeness
-from archiver.records.checks.object_checks import check_objects
-from archiver.records.checks.outbox_checks import check_outbox, read_outbox
-from archiver.records.checks.packages import check_packages
-from archiver.records.checks.picture_checks import check_pictures, same_pictures
-from archiver.records.checks.picture_findings import check_findings, read_findings
-from archiver.records.checks.rejections import check_heeded, check_rejected
-from archiver.records.checks.retention import check_retention
-from archiver.records.checks.time_checks import check_ages, check_extracted, check_times
-from archiver.records.checks.twins import check_twins
-from archiver.records.completeness import MISSING, PRESENT, SUBSTITUTED, Demand, evaluate
+from archiver.records.completeness import MISSING, PRESENT, SUBSTITUTED, Demand
 from archiver.records.contacts import Contact
+from archiver.records.disk_store import StoredConcerns
 from archiver.records.episodes import Episodes
 from archiver.records.examination import Depth
-from archiver.records.instance_reader import without_collection
-from archiver.records.kinds import Kind, all_kinds, kind_of, worst_first
-from archiver.records.model import Concern, Instance, ObjectFacts
-from archiver.records.occasions import Album
-from archiver.records.pictures import RecordPicture, pictures_of
-from archiver.records.rules.rule_set import AuditLimits, RuleSet, strictest
+from archiver.records.kinds import Kind, all_kinds
+from archiver.records.model import Concern
+from archiver.records.part_judge import PartJudge
+from archiver.records.rules.rule_set import RuleSet
 from archiver.records.survey import Survey
 from archiver.wording import Text
 
 if TYPE_CHECKING:
     from archiver.vision import QualityLimits
+
+_STATES = (PRESENT, SUBSTITUTED, MISSING)
+#: What required views are counted by.
+TALLIES: Mapping[str, Callable[[Demand], str]] = {
+    "rules": lambda d: d.rules,
+    "month": lambda d: d.date[:7],
+    "view": lambda d: d.view,
+    "target": lambda d: d.target,
+    "patient": lambda d: d.patient,
+    "visit": lambda d: f"{d.patient}, {d.date}",
+    "who": lambda d: d.who,
+}
 
 
 @dataclass(frozen=True)
@@ -57,6 +53,12 @@ class RequirementCount:
         """Return the count of demands by their status."""
         return cls(states.total(), states[PRESENT], states[SUBSTITUTED], states[MISSING])
 
+    @classmethod
+    def sum(cls, counts: Iterable[RequirementCount]) -> RequirementCount:
+        """Return several counts together."""
+        some = [(c.required, c.present, c.substituted, c.missing) for c in counts]
+        return cls(*(sum(one) for one in zip(*some, strict=True))) if some else cls()
+
     @property
     def share(self) -> float | None:
         """Share that is present or substituted; None where nothing is required."""
@@ -71,6 +73,18 @@ class RequirementCount:
         if self.missing:
             shown = min(shown, 99.9)
         return f"{shown:g} %"
+
+
+def _tallies(demands: Iterable[Demand]) -> dict[str, dict[str, RequirementCount]]:
+    counts: dict[str, dict[str, list[int]]] = {name: {} for name in TALLIES}
+    for demand in demands:
+        at = _STATES.index(demand.status)
+        for name, key in TALLIES.items():
+            counts[name].setdefault(key(demand), [0] * len(_STATES))[at] += 1
+    return {
+        name: {key: RequirementCount(sum(n), *n) for key, n in sorted(groups.items())}
+        for name, groups in counts.items()
+    }
 
 
 def tally(demands: Iterable[Demand]) -> RequirementCount:
@@ -94,6 +108,13 @@ class Audit:
         None where no table of treatments was given.
     concerns
         Worst first.
+    photographs
+        How many were counted.
+    sides
+        How many photographs are confirmed how, as far as their objects were read; those without a
+        certainty of their own are ``unconfirmed`` or, where the index says so, confirmed: empty.
+    unconfirmed
+        Photographs of which nobody has confirmed the side.
     """
 
     when: datetime
@@ -102,68 +123,48 @@ class Audit:
     survey: Survey
     sets: tuple[RuleSet, ...]
     episodes: Episodes | None
-    pictures: list[RecordPicture] = field(default_factory=list)
-    demands: list[Demand] = field(default_factory=list)
-    concerns: list[Concern] = field(default_factory=list)
+    demands: Sequence[Demand] = ()
+    concerns: Sequence[Concern] = ()
+    photographs: int = 0
+    sides: Mapping[str, int] = field(default_factory=dict)
+    unconfirmed: int = 0
+
+    @property
+    def counting(self) -> Iterator[Demand]:
+        """The demands that belong in a denominator."""
+        return (one for one in self.demands if one.counts)
 
     @cached_property
-    def counting(self) -> list[Demand]:
-        """The demands that belong in a denominator."""
-        return [one for one in self.demands if one.counts]
+    def tallies(self) -> Mapping[str, Mapping[str, RequirementCount]]:
+        """Required views by each of `TALLIES`, in the order of what they are counted by."""
+        return _tallies(self.counting)
 
-    @property
+    @cached_property
     def tally(self) -> RequirementCount:
         """All required views."""
-        return tally(self.counting)
+        return RequirementCount.sum(self.tallies["rules"].values())
 
-    @property
-    def by_kind(self) -> list[tuple[Kind, list[Concern]]]:
+    @cached_property
+    def by_kind(self) -> Sequence[tuple[Kind, Sequence[Concern]]]:
         """Concerns by their kind, worst first."""
-        found: dict[str, list[Concern]] = {}
-        for concern in self.concerns:
-            found.setdefault(concern.kind, []).append(concern)
+        found: dict[str, Sequence[Concern]]
+        if isinstance(self.concerns, StoredConcerns):
+            found = {kind: self.concerns.of_kind(kind) for kind in self.concerns.kinds()}
+        else:
+            groups: dict[str, list[Concern]] = defaultdict(list)
+            for concern in self.concerns:
+                groups[concern.kind].append(concern)
+            found = dict(groups)
         return [(all_kinds()[name], group) for name, group in found.items()]
 
     def severity_count(self, severity: str) -> int:
         """Return how many concerns have a severity."""
-        return sum(kind_of(c).severity == severity for c in self.concerns)
+        return sum(len(group) for kind, group in self.by_kind if kind.severity == severity)
 
     @property
     def passes(self) -> bool:
         """True where nothing required is missing and nothing is dangerous or faulty."""
-        return not any(kind_of(c).fails for c in self.concerns)
-
-
-def metadata_concerns(
-    instances: Sequence[Instance],
-    pictures: Sequence[RecordPicture],
-    facts: Mapping[str, ObjectFacts],
-    sets: Sequence[RuleSet],
-    episodes: Episodes | None,
-    now: datetime,
-    checked: OnePerson = lambda key: [],
-    contacts: Mapping[tuple[str, str], Contact] | None = None,
-) -> tuple[list[Demand], list[Concern]]:
-    """Run every check that needs no more than what the index and the facts say."""
-    limits = strictest(tuple(sets))
-    treatments = episodes.episodes if episodes else ()
-    valid = [one for one in instances if not one.rejected]
-    album = Album(pictures)
-    demands, concerns = evaluate(sets, album, treatments, now.date())
-    concerns += check_episodes(sets, album, treatments)
-    if episodes is not None:
-        concerns += [
-            Concern("episode-unreadable", problem, path=problem.where)
-            for problem in episodes.problems
-        ]
-    concerns += check_identity(valid, checked)
-    concerns += check_times(valid, pictures, limits, now)
-    concerns += check_ages(pictures)
-    concerns += check_extracted(pictures, treatments)
-    concerns += check_pictures(instances, pictures, facts)
-    concerns += check_rejected(instances, facts)
-    concerns += check_retention(sets, instances, now.date(), contacts)
-    return demands, concerns
+        return not any(kind.fails for kind, _ in self.by_kind)
 
 
 @dataclass(frozen=True)
@@ -178,7 +179,6 @@ class AuditRun:
         demand_offset(self.when)
 
 
-@without_collection()
 def run_audit(
     survey: Survey,
     sets: Sequence[RuleSet],
@@ -202,31 +202,12 @@ def run_audit(
     contacts
         Last contact, capacity and legal hold of patients, for keeping times.
     """
-    facts = survey.facts
-    valid = [one for one in survey.instances if not one.rejected]
-    pictures = pictures_of(valid, facts)
-    demands, concerns = metadata_concerns(
-        survey.instances,
-        pictures,
-        facts,
-        sets,
-        episodes,
-        run.when,
-        partial(one_person, archive) if archive is not None else lambda key: [],
-        contacts,
-    )
-    concerns += survey.concerns
-    if survey.heeded is not None:
-        concerns += check_heeded(survey.instances, facts, survey.heeded)
-    limits = strictest(tuple(sets))
     looked = quality if survey.depth >= Depth.PICTURES else None
-    concerns += check_objects(valid, pictures, facts, limits, looked)
-    if survey.depth >= Depth.PICTURES:
-        concerns += _alike(pictures, facts)
-    if archive is not None:
-        concerns += check_packages(archive, survey.instances)
-        concerns += check_findings(valid, read_findings(archive))
-        concerns += _beside_the_objects(archive, survey, limits, run.when)
+    judge = PartJudge(survey, sets, episodes, run.when, (looked, archive, contacts))
+    judge.concerns.take(survey.concerns)
+    for instances, facts, is_last in survey.parts():
+        judge.judge(instances, facts, is_last=is_last)
+    judge.judge_whole()
     return Audit(
         run.when,
         run.who,
@@ -234,36 +215,9 @@ def run_audit(
         survey,
         tuple(sets),
         episodes,
-        pictures,
-        demands,
-        worst_first(concerns),
+        judge.demands.all(),
+        judge.concerns,
+        judge.sides.total(),
+        judge.sides,
+        judge.unconfirmed,
     )
-
-
-def _alike(
-    pictures: Sequence[RecordPicture], facts: Mapping[str, ObjectFacts]
-) -> Iterator[Concern]:
-    """Tell pictures that look like others, each pair once."""
-    same = same_pictures(pictures, facts)
-    alike = list(check_likeness(pictures, facts, same))
-    told = {frozenset(one.uids) for one in alike}
-    told |= {
-        frozenset((one.first.uid, other.first.uid))
-        for group in same
-        for one, other in combinations(group, 2)
-    }
-    yield from alike
-    yield from check_twins(pictures, facts, told)
-
-
-def _beside_the_objects(
-    archive: Path, survey: Survey, limits: AuditLimits, now: datetime
-) -> Iterator[Concern]:
-    """Yield what an archive's quarantine and outbox give cause for."""
-    for path in sorted((archive / QUARANTINE).glob("*.dcm")):
-        words = Text("records.identity.aside")
-        yield Concern("object-quarantined", words, path=f"{QUARANTINE}/{path.name}")
-    waiting, trouble = read_outbox(archive)
-    if trouble:
-        yield Concern("outbox-failed", trouble, path="outbox.sqlite")
-    yield from check_outbox(waiting, {i.uid: i for i in survey.instances}, limits, now)

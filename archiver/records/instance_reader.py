@@ -48,6 +48,11 @@ _READ = (
     _I.rejected,
     _I.predecessor,
 )
+#: Values of `_PERSON`, of `_READ`, and who wrote the line of the journal.
+InstanceRow = tuple[Any, ...]
+_SEQ = len(_PERSON) + next(n for n, c in enumerate(_READ) if c is _I.journal_seq)
+#: Rows fetched at once.
+_AT_ONCE = 1000
 #: Surrogate keys say nothing of an instance and differ between two indices of the same objects;
 #: what rejects it stands in other objects, and is compared by `archiver.records.checks.rejections`.
 _ROW = [c for c in t.instances.columns if c.name not in ("number", "patient", "rejected")]
@@ -72,44 +77,59 @@ def without_collection() -> Iterator[None]:
             gc.enable()
 
 
-def read_instances(
+def read_rows(
     connection: Connection,
     who: Mapping[int, str] | None = None,
     patients: Collection[str] | None = None,
-) -> list[Instance]:
-    """Read every instance of an index, in the order of their coming in.
+) -> Iterator[InstanceRow]:
+    """Yield the row of every instance of an index, in the order of their coming in.
 
     Parameters
     ----------
     who
-        Who wrote each line of the journal.
+        Who wrote each line of the journal; put behind each row.
     patients
         Identifiers of the patients whose instances are read; None for all.
     """
     who = who or {}
-    people: dict[tuple[Any, ...], RecordPerson] = {}
-    teeth: dict[str, tuple[str, ...]] = {"": ()}
-    found = []
     statement = select(*_PERSON, *_READ).select_from(_JOINED).order_by(_I.journal_seq, _I.number)
     if patients is not None:
         statement = statement.where(_P.patient_id.in_(sorted(patients)))
+    statement = statement.execution_options(yield_per=_AT_ONCE)
+    for row in connection.execute(statement):
+        yield (*row, who.get(row[_SEQ], ""))
+
+
+def read_instances(
+    connection: Connection, patients: Collection[str] | None = None
+) -> list[Instance]:
+    """Return the instances of an index, as `read_rows` does."""
+    make = InstanceMaker()
     with without_collection():
-        for row in connection.execute(statement):
-            key = tuple(row[:5])
-            person = people.get(key)
-            if person is None:
-                person = people[key] = RecordPerson(*(str(part or "") for part in key))
-            said = row[14]
-            named = teeth.get(said)
-            if named is None:
-                named = teeth[said] = tuple(said.split(","))
-            found.append(_instance(person, named, tuple(row[5:]), who))
-    return found
+        return [make(row) for row in read_rows(connection, patients=patients)]
 
 
-def _instance(
-    person: RecordPerson, teeth: tuple[str, ...], row: tuple[Any, ...], who: Mapping[int, str]
-) -> Instance:
+class InstanceMaker:
+    """Makes instances of rows; people and teeth that repeat are made once."""
+
+    def __init__(self) -> None:
+        self._people: dict[tuple[Any, ...], RecordPerson] = {}
+        self._teeth: dict[str, tuple[str, ...]] = {"": ()}
+
+    def __call__(self, row: InstanceRow) -> Instance:
+        """Return the instance of a row."""
+        key = row[:5]
+        person = self._people.get(key)
+        if person is None:
+            person = self._people[key] = RecordPerson(*(str(part or "") for part in key))
+        said = row[14]
+        named = self._teeth.get(said)
+        if named is None:
+            named = self._teeth[said] = tuple(said.split(","))
+        return _instance(person, named, row[5:])
+
+
+def _instance(person: RecordPerson, teeth: tuple[str, ...], row: tuple[Any, ...]) -> Instance:
     """Make an instance of a row in the order of `_READ`; what repeats is kept once."""
     return Instance(
         uid=row[0],
@@ -137,7 +157,7 @@ def _instance(
         source=row[21] or "",
         seq=row[22],
         added=intern(row[23]),
-        who=who.get(row[22], ""),
+        who=row[26],
         rejected=intern(row[24] or ""),
         predecessor=row[25] or "",
     )

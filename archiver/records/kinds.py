@@ -92,13 +92,3 @@ def kind_of(concern: Concern) -> Kind:
         The register has no such kind: a slip in a check.
     """
     return all_kinds()[concern.kind]
-
-
-def worst_first(concerns: list[Concern]) -> list[Concern]:
-    """Sort concerns: severity, whose record it is, then kind, patient, date."""
-
-    def place(c: Concern) -> tuple[object, ...]:
-        kind = kind_of(c)
-        return kind.rank, not kind.heads, c.kind, c.patient, c.date, c.uids, c.path
-
-    return sorted(concerns, key=place)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping, MutableMapping, Sequence
 from contextlib import closing
 from dataclasses import dataclass, field, replace
 from datetime import datetime
@@ -37,9 +37,12 @@ from archiver.records.checks.rejections import (
     wrong_marks,
 )
 from archiver.records.checks.settings_checks import check_settings
+from archiver.records.disk_store import InstanceStore
 from archiver.records.examination import Depth
 from archiver.records.instance_reader import (
+    InstanceRow,
     read_instances,
+    read_rows,
     row_digests,
     stray_positions,
     stray_shown,
@@ -49,6 +52,7 @@ from archiver.records.instance_reader import (
 )
 from archiver.records.model import Concern, Instance, ObjectFacts
 from archiver.records.object_survey import Looked, look_at_objects
+from archiver.records.record_parts import divided
 from archiver.wording import Text
 
 #: Lines of the journal that are remembered besides promises.
@@ -81,12 +85,14 @@ class Survey:
         Whether the journal tells of statements, users and the secret, too, and they are as it says.
     way
         Of another archive: how its headers were had, in words.
+    store
+        Where instances and facts of an archive are kept.
     """
 
     where: str
     depth: Depth
-    instances: list[Instance] = field(default_factory=list)
-    facts: dict[str, ObjectFacts] = field(default_factory=dict)
+    instances: Sequence[Instance] = ()
+    facts: MutableMapping[str, ObjectFacts] = field(default_factory=dict)
     concerns: list[Concern] = field(default_factory=list)
     read: int = 0
     remembered: int = 0
@@ -97,6 +103,31 @@ class Survey:
     way: Text | str = ""
     heeded: set[str] | None = None
     tells_all: bool = False
+    store: InstanceStore | None = None
+
+    def parts(self) -> Iterator[tuple[Sequence[Instance], Mapping[str, ObjectFacts], bool]]:
+        """Yield what can be judged one after the other, and whether it is the last.
+
+        `archiver.records.record_parts` says what is together in a part.
+        """
+        if self.store is None:
+            yield self.instances, self.facts, True
+            return
+        count = self.store.divide(divided(len(self.instances), self.store.known()))
+        for number in range(count):
+            yield *self.store.part(number), number == count - 1
+
+    def keep(self, rows: Iterable[InstanceRow]) -> None:
+        """Take the instances of an index."""
+        assert self.store is not None
+        self.store.take(rows)
+        self.instances = self.store.instances
+
+    def forget(self) -> None:
+        """Forget the instances of an index that turned out to be damaged."""
+        assert self.store is not None
+        self.store.forget()
+        self.instances = self.store.instances
 
 
 def survey_archive(
@@ -126,10 +157,11 @@ def survey_archive(
         If there is no archive, or no index where nothing else is asked for.
     """
     layout.check_mark()
-    survey = Survey(str(layout.root), depth)
+    store = InstanceStore()
+    survey = Survey(str(layout.root), depth, facts=store.facts, store=store)
     if depth is Depth.INDEX:
         with closing(_open(layout)) as index, index.reading() as connection:
-            survey.instances = read_instances(connection)
+            survey.keep(read_rows(connection))
         return survey
     promises, statements = _journal(layout, survey, memory, full)
     survey.heeded = heeded_by(statements)
@@ -156,13 +188,27 @@ def survey_archive(
     if said is None:
         anew = index_in_memory(compared.kept, survey.heeded)
         with closing(anew) as index, index.reading() as connection:
-            survey.instances = read_instances(connection, who)
+            survey.keep(read_rows(connection, who))
     else:
         _compare_index(survey, said, compared.expected, promises, places, unsound)
     for path in sorted(layout.temporary.glob("*")):
         found = Text("records.survey.temporary")
         survey.concerns.append(Concern("file-left-over", found, path=path.name))
     return survey
+
+
+def survey_patient(layout: Layout, patient_id: str) -> Survey:
+    """Read what the index of an archive has of a patient.
+
+    Raises
+    ------
+    ArchiveError
+        If there is no archive, or no index.
+    """
+    layout.check_mark()
+    with closing(_open(layout)) as index, index.reading() as connection:
+        instances = read_instances(connection, [patient_id])
+    return Survey(str(layout.root), Depth.INDEX, instances)
 
 
 def _evidence(layout: Layout, survey: Survey, statements: list[JournalEntry]) -> None:
@@ -181,7 +227,7 @@ def _evidence(layout: Layout, survey: Survey, statements: list[JournalEntry]) ->
 
 
 def _open(layout: Layout) -> Index:
-    return Index(sqlite.reading_engine(layout.index), layout.index)
+    return Index(sqlite.reading_engine(layout.index, mapped=False), layout.index)
 
 
 def _compare_index(
@@ -265,7 +311,7 @@ def _index(layout: Layout, survey: Survey, who: Mapping[int, str]) -> _Said | No
         with closing(_open(layout)) as index:
             position = index.position()
             with index.reading() as connection:
-                instances = read_instances(connection, who)
+                survey.keep(read_rows(connection, who))
                 rows = row_digests(connection)
                 loose = unused_patients(connection) + stray_teeth(connection)
                 loose += stray_positions(connection) + wrong_marks(connection)
@@ -275,11 +321,11 @@ def _index(layout: Layout, survey: Survey, who: Mapping[int, str]) -> _Said | No
                 heeded = read_heeded(connection)
     except (ArchiverError, ValueError, TypeError, AttributeError, OverflowError) as error:
         # A damaged database gives values that no column should hold.
+        survey.forget()
         if not found:
             words = Text("records.survey.unreadable", error=str(error)[:120])
             survey.concerns.append(Concern("index-damaged", words, path=name))
         return None
-    survey.instances = instances
     if loose:
         words = Text("records.survey.loose_rows", count=loose)
         survey.concerns.append(Concern("index-differs", words, path=name))

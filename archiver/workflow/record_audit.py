@@ -26,6 +26,7 @@ from archiver.records import (
     survey_archive,
     survey_files,
     survey_headers,
+    survey_patient,
 )
 from archiver.records.report import VisitReport, report_visit
 from archiver.records.rules import RuleSet
@@ -167,8 +168,10 @@ def audit_visit(source: AuditSource, request: AuditRequest, visit: VisitAsked) -
     ArchiverError
         As `audit` does.
     """
-    depth = Depth.INDEX if isinstance(source, Path) else Depth.OBJECTS
-    survey = _survey(source, replace(request, memory=None), depth, None)
+    if isinstance(source, Path):
+        survey = survey_patient(Layout(source.absolute()), visit.patient_id)
+    else:
+        survey = _survey(source, replace(request, memory=None), Depth.OBJECTS, None)
     report = report_visit(
         survey.instances,
         survey.facts,

@@ -2,10 +2,10 @@
 
 One command: ``python tests/benchmarks/bench_audit.py [--brief] [--check]``
 
-Metadata: archives of 10,000, 30,000 and 100,000 made-up instances, each audited in a process of
-its own that is bound to one core, by all sets of rules of visits, with a table of treatments and
-with the report written. Objects: files of 8 MB, read at the depths ``digests`` and ``objects``,
-beside ``sha256sum`` on the same files in the same run.
+Metadata: archives of 10,000, 30,000 and 100,000 made-up instances (with ``--million``, 1,000,000),
+each audited in a process of its own that is bound to one core, by all sets of rules of visits, with
+a table of treatments and with the report written. Objects: files of 8 MB, read at the depths
+``digests`` and ``objects``, beside ``sha256sum`` on the same files in the same run.
 """
 
 from __future__ import annotations
@@ -14,7 +14,6 @@ import argparse
 import json
 import os
 import random
-import resource
 import statistics
 import subprocess
 import sys
@@ -40,7 +39,7 @@ from archiver.dentition.views import View
 from archiver.objects.concepts import VL_PHOTOGRAPHIC_IMAGE
 from archiver.objects.description import Description
 
-SECONDS, MEGABYTES = 20.0, 500.0
+SECONDS, MEGABYTES = 20.0, 300.0
 #: Time for each instance in the largest archive against that in the smallest.
 GROWTH = 1.5
 SHARE_OF_SHA256SUM = 0.7
@@ -187,10 +186,16 @@ def audit_once(folder: Path) -> None:
                 "judging": judged - read,
                 "writing": done - judged,
                 "seconds": done - begun,
-                "megabytes": resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024,
+                "megabytes": _megabytes(),
             }
         )
     )
+
+
+def _megabytes() -> float:
+    # What getrusage tells of a child counts the parent that it came from.
+    status = Path("/proc/self/status").read_text("ascii")
+    return int(status.split("VmHWM:")[1].split()[0]) / 1024
 
 
 def metadata(sizes: tuple[int, ...]) -> list[str]:
@@ -213,7 +218,7 @@ def metadata(sizes: tuple[int, ...]) -> list[str]:
             f"{got['reading']:>6.2f} {got['judging']:>6.2f} {got['writing']:>6.2f} "
             f"{got['seconds']:>6.2f} {each[-1]:>8.1f} {got['megabytes']:>5.0f}"
         )
-        if got["seconds"] > SECONDS:
+        if got["seconds"] > SECONDS * max(1, size / SIZES[-1]):
             passed.append(f"{got['seconds']:.1f} s for {size} instances, above {SECONDS:g} s")
         if got["megabytes"] > MEGABYTES:
             passed.append(f"{got['megabytes']:.0f} MB for {size}, above {MEGABYTES:g} MB")
@@ -275,12 +280,14 @@ def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--brief", action="store_true", help="smaller archives")
     parser.add_argument("--check", action="store_true", help="fail where a limit is passed")
+    parser.add_argument("--million", action="store_true", help="1,000,000 instances, too")
     parser.add_argument("--once", type=Path, help=argparse.SUPPRESS)
     options = parser.parse_args()
     if options.once:
         audit_once(options.once)
         return 0
-    passed = metadata(SIZES[:2] if options.brief else SIZES)
+    sizes = SIZES[:2] if options.brief else SIZES
+    passed = metadata((*sizes, 1_000_000) if options.million else sizes)
     passed += objects(12 if options.brief else 60, 3 if options.brief else 5)
     for one in passed:
         print(f"LIMIT PASSED: {one}")

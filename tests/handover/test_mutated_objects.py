@@ -24,9 +24,11 @@ from archiver.cli.main import main
 from archiver.handover.package import hand_over
 from archiver.objects.purposes import Purpose
 
-ROUNDS = int(os.environ.get("ARCHIVER_ROUNDS", "24"))
+ROUNDS = int(os.environ.get("ARCHIVER_ROUNDS", "16"))
 #: Mutants that are in an archive together.
 TOGETHER = 8
+#: Where the 10,000 once found a traceback.
+FOUND = (600, 720, 2152, 2208)
 RULES = ("cosmetic-twelve", "five-intraoral", "good-record")
 
 
@@ -91,12 +93,12 @@ def test_no_object_that_add_takes_ends_a_verb_with_a_traceback(
     base: Path, good: list[Dataset], tmp_path: Path
 ) -> None:
     failed: list[str] = []
-    for first in range(0, ROUNDS, TOGETHER):
+    for first in sorted({*FOUND, *range(0, ROUNDS, TOGETHER)}):
         folder = tmp_path / str(first)
         root = folder / "archive"
         shutil.copytree(base, root)
         files = []
-        for number in range(first, min(first + TOGETHER, ROUNDS)):
+        for number in range(first, first + TOGETHER):
             rng = random.Random(number)
             file = folder / f"{number}.dcm"
             file.write_bytes(mutant(rng, rng.choice(good), number))

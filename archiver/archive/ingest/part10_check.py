@@ -85,7 +85,10 @@ def _check_last(dataset: Dataset, end: int, size: int) -> None:
     """
     from pydicom.dataelem import RawDataElement
 
-    last = dataset.get_item(max(dataset.keys())) if len(dataset) else None
+    try:
+        last = dataset.get_item(max(dataset.keys())) if len(dataset) else None
+    except NotImplementedError:  # of a value representation that the standard does not have
+        return
     if end < size or not isinstance(last, RawDataElement) or last.length == _UNDEFINED:
         return
     if last.value_tell + last.length < size:

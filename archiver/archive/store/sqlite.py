@@ -37,13 +37,13 @@ def writing_engine(path: Path) -> Engine:
     return _set_up(engine, "journal_mode=WAL", "synchronous=NORMAL", "foreign_keys=ON")
 
 
-def _set_up(engine: Engine, *pragmas: str) -> Engine:
+def _set_up(engine: Engine, *pragmas: str, mapped: int = _MAPPED) -> Engine:
     """Have an engine set up each of its connections."""
 
     @event.listens_for(engine, "connect")
     def connected(connection: sqlite3.Connection, _record: Any) -> None:
         try:
-            for pragma in (*pragmas, f"mmap_size={_MAPPED}"):
+            for pragma in (*pragmas, f"mmap_size={mapped}"):
                 connection.execute(f"PRAGMA {pragma}")
         except sqlite3.Error:
             connection.close()  # the engine forgets it as it is; Python 3.13 warns of that
@@ -64,8 +64,13 @@ def _set_up(engine: Engine, *pragmas: str) -> Engine:
     return engine
 
 
-def reading_engine(path: Path) -> Engine:
+def reading_engine(path: Path, *, mapped: bool = True) -> Engine:
     """Return an engine that cannot change the file.
+
+    Parameters
+    ----------
+    mapped
+        Whether the file is read through the address space; who reads all of it once does without.
 
     A reader of a log needs to write beside it. Where the folder cannot be written to (a medium
     that is read-only) and no log is left, the file is taken as unchanging.
@@ -83,7 +88,7 @@ def reading_engine(path: Path) -> Engine:
         )
 
     engine = create_engine("sqlite://", creator=connect, poolclass=QueuePool)
-    return _set_up(engine, "query_only=ON")
+    return _set_up(engine, "query_only=ON", mapped=_MAPPED if mapped else 0)
 
 
 def is_damage(error: DatabaseError) -> bool:

@@ -16,10 +16,9 @@ from archiver.wording import Text
 def check_episodes(
     sets: Sequence[RuleSet], album: Album, episodes: Sequence[Episode]
 ) -> Iterator[Concern]:
-    """Tell days without a treatment, and patients without a picture; nothing without a table."""
-    if episodes:
-        yield from _without_episode(sets, album, episodes)
-        yield from _unknown_patients(album, episodes)
+    """Tell days without a treatment, and patients without a picture, where there is a table."""
+    yield from _without_episode(sets, album, episodes)
+    yield from _unknown_patients(album, episodes)
 
 
 def _without_episode(

@@ -11,6 +11,14 @@ from archiver.records.model import Concern, Instance
 from archiver.wording import Text
 
 
+def packaged(root: Path) -> set[str]:
+    """Return the instances that packages hold; none where the register cannot be read."""
+    try:
+        return {uid for one in handovers(root) for uid in one.uids}
+    except ArchiverError:
+        return set()
+
+
 def check_packages(root: Path, instances: Sequence[Instance]) -> list[Concern]:
     """List them, each with to whom it went.
 
@@ -19,7 +27,7 @@ def check_packages(root: Path, instances: Sequence[Instance]) -> list[Concern]:
     root
         The archive's folder. What cannot be read there is told where its evidence is compared.
     instances
-        All of the archive.
+        Of the archive, all those that packages hold.
     """
     try:
         packages = handovers(root)

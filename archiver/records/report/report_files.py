@@ -11,7 +11,14 @@ from archiver.archive import harmless_row
 from archiver.records.audit import Audit
 from archiver.records.instance_reader import without_collection
 from archiver.records.report.report_page import write_page
-from archiver.records.report.summary import CONCERN_COLUMNS, DEMAND_COLUMNS, AuditSummary, summarise
+from archiver.records.report.summary import (
+    CONCERN_COLUMNS,
+    DEMAND_COLUMNS,
+    AuditSummary,
+    concern_rows,
+    demand_rows,
+    summarise,
+)
 
 
 @without_collection()
@@ -19,17 +26,17 @@ def write_report(audit: Audit, folder: Path) -> AuditSummary:
     """Write a report in every form that it has; return its facts."""
     write_page(audit, folder)
     summary = summarise(audit)
-    _write_csv(summary, folder)
+    _write_csv(audit, folder)
     with (folder / "audit.json").open("w", encoding="utf-8") as file:
-        file.writelines(_json_lines(summary))
+        file.writelines(json_lines(summary))
     return summary
 
 
-def _write_csv(summary: AuditSummary, folder: Path) -> None:
+def _write_csv(audit: Audit, folder: Path) -> None:
     """Write concerns and demands as separated values; a leading sign is made harmless."""
     for name, columns, rows in (
-        ("findings.csv", CONCERN_COLUMNS, summary.concerns),
-        ("required-views.csv", DEMAND_COLUMNS, summary.demands),
+        ("findings.csv", CONCERN_COLUMNS, concern_rows(audit)),
+        ("required-views.csv", DEMAND_COLUMNS, demand_rows(audit)),
     ):
         # The mark of order tells spreadsheet programs that it is UTF-8.
         with (folder / name).open("w", encoding="utf-8-sig", newline="") as file:
@@ -38,7 +45,7 @@ def _write_csv(summary: AuditSummary, folder: Path) -> None:
             writer.writerows(map(harmless_row, rows))
 
 
-def _json_lines(summary: AuditSummary) -> Iterator[str]:
+def json_lines(summary: AuditSummary) -> Iterator[str]:
     """Yield the report as JSON, piece by piece: each finding and each view is a line."""
     between = "{\n"
     for key, value in summary.heads.items():

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
+from heapq import nsmallest
 from html import escape
 from importlib.resources import files
 from pathlib import Path
 
 from archiver.objects import SAID
 from archiver.records.audit import Audit
-from archiver.records.completeness import MISSING, PRESENT, Demand
+from archiver.records.completeness import MISSING, PRESENT
 from archiver.records.examination import Depth
 from archiver.records.kinds import Kind
 from archiver.records.model import Concern
@@ -25,11 +26,7 @@ from archiver.records.report.page_pieces import (
 from archiver.records.report.summary import (
     cautions,
     counted,
-    month_of,
     next_steps,
-    tallies,
-    target_of,
-    visit_of,
 )
 from archiver.records.rules.rule_words import explain, named
 from archiver.wording import words_of
@@ -148,7 +145,7 @@ def _section(key: str) -> str:
 
 def _of_photographs(audit: Audit, count: int) -> str:
     """Tell of how many photographs, and how many sides are confirmed by word only."""
-    said = sum(p.certainty == SAID for p in audit.pictures)
+    said = audit.sides.get(SAID, 0)
     if not said:
         return page_words("of_photographs", count=grouped(count))
     return page_words("of_photographs_said", count=grouped(count), said=grouped(said))
@@ -157,8 +154,7 @@ def _of_photographs(audit: Audit, count: int) -> str:
 def _figures(audit: Audit) -> str:
     total = audit.tally
     dangers, faults = audit.severity_count("danger"), audit.severity_count("fault")
-    unconfirmed = sum(not p.confirmed for p in audit.pictures)
-    pictures = len(audit.pictures)
+    unconfirmed, pictures = audit.unconfirmed, audit.photographs
     cells = (
         (
             "",
@@ -272,12 +268,16 @@ def _group(audit: Audit, group: str) -> str:
 
 def _completeness(audit: Audit) -> str:
     pieces = []
-    by_rules = tallies(audit, lambda d: d.rules)
-    if by_rules:
-        pieces.append(tally_table("by-rules", by_rules))
-    wanting = [d for d in audit.counting if d.status != PRESENT]
-    if wanting:
-        wanting.sort(key=lambda d: (d.status != MISSING, d.patient, d.date))
+    total = audit.tally
+    if total.required:
+        pieces.append(tally_table("by-rules", list(audit.tallies["rules"].items())))
+    count = total.missing + total.substituted
+    if count:
+        wanting = nsmallest(
+            _ROWS,
+            (d for d in audit.counting if d.status != PRESENT),
+            key=lambda d: (d.status != MISSING, d.patient, d.date),
+        )
         headings = (
             ("patient", "name"),
             ("visit", "day"),
@@ -290,20 +290,15 @@ def _completeness(audit: Audit) -> str:
         )
         rows = [
             (d.patient, d.date, d.occasion, named(d.target), d.view, d.stage, d.status, d.by)
-            for d in wanting[:_ROWS]
+            for d in wanting
         ]
-        caption = page_words("wanting", count=len(wanting))
-        if len(wanting) > _ROWS:
+        caption = page_words("wanting", count=count)
+        if count > _ROWS:
             file = "required-views.csv"
-            caption = page_words("first_wanting", count=len(wanting), rows=_ROWS, file=file)
+            caption = page_words("first_wanting", count=count, rows=_ROWS, file=file)
         pieces.append(_heading("view_by_view"))
         pieces.append(table("wanting", caption, headings, rows, sift=True))
-        for name, key in (
-            ("by-target", target_of),
-            ("by-patient", lambda d: d.patient),
-            ("by-visit", visit_of),
-        ):
-            pieces.append(_most_missing(audit, name, key))
+        pieces += [_most_missing(audit, name) for name in ("target", "patient", "visit")]
     pieces.append(_heading("findings"))
     pieces.append(_group(audit, "completeness"))
     return "".join(pieces)
@@ -313,9 +308,10 @@ def _heading(key: str) -> str:
     return f"<h3>{escape(page_words(key))}</h3>"
 
 
-def _most_missing(audit: Audit, name: str, key: Callable[[Demand], str]) -> str:
+def _most_missing(audit: Audit, by: str) -> str:
     """Return a table of those of which most is missing."""
-    rows = [(k, t) for k, t in tallies(audit, key) if t.missing]
+    name = f"by-{by}"
+    rows = [(k, t) for k, t in audit.tallies[by].items() if t.missing]
     rows.sort(key=lambda one: -one[1].missing)
     if not rows:
         return ""
@@ -346,14 +342,14 @@ def _integrity(audit: Audit) -> str:
 
 
 def _trends(audit: Audit) -> str:
-    by_month = [(k, t) for k, t in tallies(audit, month_of) if k]
+    by_month = [(k, t) for k, t in audit.tallies["month"].items() if k]
     if not by_month:
         return f"<p>{escape(page_words('no_trend'))}</p>"
     return (
         f'<div class="card">{_heading("by_month")}{months(by_month)}</div>'
         f"{tally_table('by-month', by_month)}"
-        f"{_heading('by_view')}{tally_table('by-view', tallies(audit, lambda d: d.view))}"
-        f"{_heading('by_operator')}{tally_table('by-who', tallies(audit, lambda d: d.who))}"
+        f"{_heading('by_view')}{tally_table('by-view', list(audit.tallies['view'].items()))}"
+        f"{_heading('by_operator')}{tally_table('by-who', list(audit.tallies['who'].items()))}"
         f'<p class="soft">{escape(page_words("operator"))}</p>'
     )
 

@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-from collections import Counter, defaultdict
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 from archiver.objects import BOUND, COUNTERSIGNED, LAPSED, SAID
 from archiver.records.audit import Audit, RequirementCount
-from archiver.records.completeness import Demand
 from archiver.records.examination import Depth
 from archiver.records.kinds import SEVERITIES, Kind, kind_of
 from archiver.records.rules.rule_words import explain
@@ -72,30 +70,7 @@ def next_steps(audit: Audit) -> list[Step]:
     return sorted((s for s in steps if s.kind.rank < 3), key=lambda s: (s.kind.rank, -s.count))
 
 
-def tallies(audit: Audit, key: Callable[[Demand], str]) -> list[tuple[str, RequirementCount]]:
-    """Count the required views by a key, in the order of the key."""
-    groups: dict[str, Counter[str]] = defaultdict(Counter)
-    for demand in audit.counting:
-        groups[key(demand)][demand.status] += 1
-    return [(name, RequirementCount.of(states)) for name, states in sorted(groups.items())]
-
-
-def month_of(demand: Demand) -> str:
-    """Return the month of a demand's occasion."""
-    return demand.date[:7]
-
-
-def target_of(demand: Demand) -> str:
-    """Return the tooth, quadrant, arch or mouth of a demand."""
-    return demand.target
-
-
-def visit_of(demand: Demand) -> str:
-    """Return patient and day of a demand's occasion."""
-    return f"{demand.patient}, {demand.date}"
-
-
-def concern_rows(audit: Audit) -> Iterable[list[str]]:
+def concern_rows(audit: Audit) -> Iterator[list[str]]:
     """Yield every concern as text, in the order of `CONCERN_COLUMNS`."""
     words = words_of()
     # Each kind is put in words once, not with each of its findings.
@@ -127,7 +102,7 @@ def concern_rows(audit: Audit) -> Iterable[list[str]]:
         ]
 
 
-def demand_rows(audit: Audit) -> Iterable[list[str]]:
+def demand_rows(audit: Audit) -> Iterator[list[str]]:
     """Yield every demand as text, in the order of `DEMAND_COLUMNS`."""
     words = words_of()
     optional = {key: words(f"records.demand.{key}") for key in ("yes", "no")}
@@ -174,21 +149,20 @@ class AuditSummary:
 
     Parameters
     ----------
+    audit
+        Has the two long lists, which are put in words each time they are asked for.
     heads
-        All but the two long lists, as values that JSON has.
-    concerns, demands
-        Rows of `CONCERN_COLUMNS` and `DEMAND_COLUMNS`.
+        All but these, as values that JSON has.
     """
 
+    audit: Audit
     heads: dict[str, Any]
-    concerns: list[list[str]]
-    demands: list[list[str]]
 
     def lists(self) -> dict[str, Iterator[dict[str, str]]]:
         """Return the two long lists, with the names of their columns."""
         return {
-            "concerns": _named(CONCERN_COLUMNS, self.concerns),
-            "demands": _named(DEMAND_COLUMNS, self.demands),
+            "concerns": _named(CONCERN_COLUMNS, concern_rows(self.audit)),
+            "demands": _named(DEMAND_COLUMNS, demand_rows(self.audit)),
         }
 
     def as_json(self) -> dict[str, Any]:
@@ -198,7 +172,7 @@ class AuditSummary:
 
 def summarise(audit: Audit) -> AuditSummary:
     """Put a report in words, once for all forms in which it is written."""
-    return AuditSummary(_heads(audit), list(concern_rows(audit)), list(demand_rows(audit)))
+    return AuditSummary(audit, _heads(audit))
 
 
 def _named(columns: Sequence[str], rows: Iterable[list[str]]) -> Iterator[dict[str, str]]:
@@ -208,8 +182,10 @@ def _named(columns: Sequence[str], rows: Iterable[list[str]]) -> Iterator[dict[s
 
 def _sides(audit: Audit) -> dict[str, int]:
     """Return how many photographs are confirmed how, as far as their objects were read."""
-    found = Counter(p.certainty or ("" if p.confirmed else "unconfirmed") for p in audit.pictures)
-    return {name: found[name] for name in (BOUND, COUNTERSIGNED, SAID, LAPSED, "unconfirmed")}
+    return {
+        name: audit.sides.get(name, 0)
+        for name in (BOUND, COUNTERSIGNED, SAID, LAPSED, "unconfirmed")
+    }
 
 
 def _heads(audit: Audit) -> dict[str, Any]:
@@ -226,7 +202,7 @@ def _heads(audit: Audit) -> dict[str, Any]:
             "journal_hash": survey.end.hash if survey.end.seq else "",
             "journal_tells_all": survey.tells_all,
             "instances": len(survey.instances),
-            "photographs": len(audit.pictures),
+            "photographs": audit.photographs,
             "sides": _sides(audit),
             "objects_read": survey.read,
             "objects_remembered": survey.remembered,
@@ -247,13 +223,10 @@ def _heads(audit: Audit) -> dict[str, Any]:
         "episodes": _episodes(audit),
         "completeness": {
             "all": _tally(audit.tally),
-            "by_rules": {k: _tally(t) for k, t in tallies(audit, lambda d: d.rules)},
-            "by_month": {k: _tally(t) for k, t in tallies(audit, month_of)},
-            "by_view": {k: _tally(t) for k, t in tallies(audit, lambda d: d.view)},
-            "by_target": {k: _tally(t) for k, t in tallies(audit, target_of)},
-            "by_patient": {k: _tally(t) for k, t in tallies(audit, lambda d: d.patient)},
-            "by_visit": {k: _tally(t) for k, t in tallies(audit, visit_of)},
-            "by_who": {k: _tally(t) for k, t in tallies(audit, lambda d: d.who)},
+            **{
+                f"by_{name}": {key: _tally(count) for key, count in counts.items()}
+                for name, counts in audit.tallies.items()
+            },
         },
         "severities": {s: audit.severity_count(s) for s in SEVERITIES},
         "kinds": {kind.name: len(group) for kind, group in audit.by_kind},

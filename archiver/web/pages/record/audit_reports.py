@@ -26,6 +26,7 @@ from archiver.wording import Text
 
 if TYPE_CHECKING:
     from archiver.records import Audit
+    from archiver.records.report import AuditSummary
     from archiver.web.app import Site
 
 #: What the pages show of a report; the whole of it is in ``audit.json``.
@@ -203,8 +204,7 @@ class Auditing:
         part = self._folder / f"{name}.part"
         part.mkdir(mode=0o700)
         try:
-            facts = write_report(audit, part).as_json()
-            shown = mark_fields(SCHEMA, _shown(facts))
+            shown = mark_fields(SCHEMA, _shown(write_report(audit, part)))
             (part / _SHOWN).write_text(json.dumps(shown), "utf-8")
             part.rename(self._folder / name)
         finally:
@@ -216,13 +216,12 @@ class Auditing:
             shutil.rmtree(self._folder / name, ignore_errors=True)
 
 
-def _shown(facts: dict[str, Any]) -> dict[str, Any]:
+def _shown(summary: AuditSummary) -> dict[str, Any]:
     """Return what the pages show of a report: of 100,000 findings nobody reads all on a page."""
-    left = dict.fromkeys(facts["kinds"], _OF_A_KIND)
+    left = dict.fromkeys(summary.heads["kinds"], _OF_A_KIND)
     concerns = []
-    for one in facts["concerns"]:
+    for one in summary.lists()["concerns"]:
         if left[one["kind"]]:
             left[one["kind"]] -= 1
             concerns.append(one)
-    kept = {key: value for key, value in facts.items() if key != "demands"}
-    return {**kept, "concerns": concerns}
+    return {**summary.heads, "concerns": concerns}
