@@ -34,7 +34,7 @@ ABOVE = {
     "archive": {*ORDER[:8]},
     "access": {*ORDER},
     "vision": {*ORDER[:2]},
-    "colour": {*ORDER[:2], "photo", "vision"},
+    "colour": {*ORDER[:2], "photo", "vision", "objects"},
     "network": {*ORDER, "access"},
     "service": {*ORDER},
     "priors": {*ORDER, "colour"},

@@ -195,7 +195,7 @@ def print_comparison(comparison: Comparison) -> None:
         print(words("cli.compare.prior", **then, span=span))
         print(f"  {wording.place(one.shown)}")
         told = (one.relation, wording.alignment(one, newest))
-        for line in (*told, wording.colour(one.colour, newest, one.shown, one.light)):
+        for line in (*told, wording.colour(one, newest)):
             if line:
                 print(f"  {line}")
     print(wording.caution())

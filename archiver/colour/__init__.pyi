@@ -1,9 +1,8 @@
 from . import colours as colours
 from .characterisation import characterise_picture as characterise_picture
 from .colours import ACCEPTABLE as ACCEPTABLE
+from .colours import BY_CARD as BY_CARD
 from .colours import PERCEPTIBLE as PERCEPTIBLE
-from .colours import UNCERTAIN as UNCERTAIN
-from .colours import UNCERTAIN_BY_CHART as UNCERTAIN_BY_CHART
 from .colours import Array as Array
 from .colours import ColourSpace as ColourSpace
 from .colours import White as White
@@ -11,3 +10,13 @@ from .colours import as_srgb as as_srgb
 from .colours import difference as difference
 from .colours import lab as lab
 from .colours import space_of as space_of
+from .grey_card import GREY_CARD as GREY_CARD
+from .grey_card import grey_profile as grey_profile
+from .taken_alike import ColourBasis as ColourBasis
+from .taken_alike import apart_words as apart_words
+from .taken_alike import basis_of as basis_of
+from .taken_alike import difference_words as difference_words
+from .taken_alike import flag as flag
+from .taken_alike import lab_words as lab_words
+from .taken_alike import uncertainty as uncertainty
+from .taken_alike import why_not_compared as why_not_compared

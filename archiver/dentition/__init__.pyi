@@ -10,6 +10,7 @@ from .correction import as_the_camera_shows as as_the_camera_shows
 from .correction import plan as plan
 from .drawing import draw as draw
 from .edge_words import edge_words as edge_words
+from .edge_words import surface_word as surface_word
 from .explanation import CAUTION as CAUTION
 from .explanation import Explanation as Explanation
 from .explanation import explain as explain

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from archiver.dentition.orientation import Direction, Orientation
 from archiver.dentition.teeth import Arch, Side, Tooth
+from archiver.dentition.views import Surface
 from archiver.wording import Text
 
 _TOWARDS_MIDLINE = {Side.RIGHT: Direction.LEFT, Side.LEFT: Direction.RIGHT}
@@ -39,6 +40,23 @@ def edge_words(teeth: tuple[Tooth, ...], orientation: Orientation) -> dict[str, 
         if len(words) == 1:
             found[edge] = Text(f"dentition.edge.{words.pop()}")
     return found
+
+
+def surface_word(surface: Surface, teeth: tuple[Tooth, ...]) -> str:
+    """Name a surface as the edges name it: vestibular is labial of front teeth, else buccal.
+
+    Parameters
+    ----------
+    teeth
+        Whose surface it is; where they need different words, the standard's stays.
+    """
+    if surface is Surface.VESTIBULAR:
+        words = {"labial" if tooth.is_anterior else "buccal" for tooth in teeth}
+    elif surface is Surface.LINGUAL:
+        words = {"palatal" if tooth.arch is Arch.UPPER else "lingual" for tooth in teeth}
+    else:
+        words = set()
+    return str(Text(f"dentition.edge.{words.pop()}")) if len(words) == 1 else surface.value
 
 
 def _word(tooth: Tooth, direction: Direction) -> str:

@@ -11,12 +11,21 @@ from itertools import combinations
 
 import numpy as np
 
-from archiver.colour import UNCERTAIN, UNCERTAIN_BY_CHART, Array, difference, lab, space_of
+from archiver.colour import (
+    Array,
+    ColourBasis,
+    difference_words,
+    lab,
+    space_of,
+    uncertainty,
+    why_not_compared,
+)
 from archiver.errors import ObjectError, Problem
 from archiver.handover.facts import ColourFacts, sheet_text
 from archiver.handover.frames import Box, OutgoingFrame, decode
 from archiver.handover.sheet import ColourTable
-from archiver.objects import CHART_FRAME
+from archiver.objects import CARD, CHART_FRAME
+from archiver.wording import Text
 
 #: Kinds of frames, as sheets and objects call them.
 _KINDS = {"neutral reference": "neutral", "shade tab": "tab", "cross-polarised": "crossed"}
@@ -37,6 +46,8 @@ class ColourFrame:
         isolation or preparation.
     means
         Mean L*a*b* (3,) of each of its marked regions, in the order in which they were marked.
+    tab
+        What is told of a tab and a tooth that are marked in it, a line each.
     """
 
     number: int
@@ -44,6 +55,7 @@ class ColourFrame:
     colour: ColourFacts
     after_drying: bool
     means: tuple[Array, ...] = field(repr=False, default=())
+    tab: tuple[str, ...] = ()
 
 
 def marked_mean(frame: OutgoingFrame, box: Box) -> Array:
@@ -81,13 +93,15 @@ def table_of(frames: Sequence[ColourFrame]) -> ColourTable:
         if one.after_drying
     ]
     there = {one.colour.frame for one in named}
-    if CHART_FRAME in there:  # its greys are a neutral reference
+    # The greys of a chart are a neutral reference, and so is a card beside a tab.
+    if CHART_FRAME in there or any(one.colour.basis.by == CARD for one in frames):
         there.add("neutral reference")
     warnings += [sheet_text(f"no_frame.{key}") for kind, key in _KINDS.items() if kind not in there]
-    bare = [one.number for one in frames if not one.colour.characterised]
+    bare = [one.number for one in frames if not one.colour.basis.characterised]
     if bare:
         warnings.append(sheet_text("bare", numbers=tuple(bare)))
-    return ColourTable(rows, tuple(warnings), tuple(_comparisons(frames)))
+    tabs = [line for one in frames for line in one.tab]
+    return ColourTable(rows, tuple(warnings), (*tabs, *_comparisons(frames)))
 
 
 def _comparisons(frames: Sequence[ColourFrame]) -> list[str]:
@@ -97,14 +111,15 @@ def _comparisons(frames: Sequence[ColourFrame]) -> list[str]:
         found += _within(one)
         for other in marked[index + 1 :]:
             pair = {"one": one.number, "other": other.number}
-            why = _why_not(one, other)
+            why = why_not_compared(_named(one), _named(other))
             if why:
-                found.append(sheet_text("not_alike", **pair, why=tuple(why)))
+                found.append(sheet_text("not_alike", **pair, why=why))
                 continue
+            within = uncertainty(one.colour.basis, other.colour.basis)
             several = len(one.means) > 1 or len(other.means) > 1
             for first, mean in enumerate(one.means, 1):
                 for second, beside in enumerate(other.means, 1):
-                    apart = _apart(mean, beside, one.colour)
+                    apart = difference_words(mean, beside, within)
                     if several:
                         which = {"first": first, "second": second}
                         found.append(sheet_text("alike_regions", **pair, **which, apart=apart))
@@ -115,51 +130,25 @@ def _comparisons(frames: Sequence[ColourFrame]) -> list[str]:
     return found
 
 
-def _why_not(one: ColourFrame, other: ColourFrame) -> list[str]:
-    """Return why colours of two frames may not be compared; nothing where they may."""
-    why = []
-    for frame in (one, other):
-        colour = frame.colour
-        if not colour.characterised:
-            why.append(sheet_text("why.bare", number=frame.number))
-        if not colour.light:
-            why.append(sheet_text("why.no_light", number=frame.number))
-        if not colour.balance_fixed:
-            told = "automatic" if colour.white_balance else "no_balance"
-            why.append(sheet_text(f"why.{told}", number=frame.number))
-    if why:
-        return why
-    names = [name for name, said in one.colour.alike.items() if other.colour.alike[name] != said]
-    return [sheet_text(f"why.differs.{name}") for name in names]
+def _named(one: ColourFrame) -> tuple[Text, ColourBasis]:
+    return Text("handover.colour_table.picture", number=one.number), one.colour.basis
 
 
 def _within(one: ColourFrame) -> list[str]:
     """Compare the regions of one picture with each other: whatever its light, it is one."""
-    if not one.colour.characterised:
+    if not one.colour.basis.characterised:
         return []
+    within = uncertainty(one.colour.basis, one.colour.basis)
     return [
         sheet_text(
             "within",
             number=one.number,
             first=first,
             second=second,
-            apart=_apart(mean, beside, one.colour),
+            apart=difference_words(mean, beside, within),
         )
         for (first, mean), (second, beside) in combinations(enumerate(one.means, 1), 2)
     ]
-
-
-def _apart(one: Array, other: Array, colour: ColourFacts) -> str:
-    apart = float(difference(one, other))
-    within = UNCERTAIN_BY_CHART if colour.by_chart else UNCERTAIN
-    return sheet_text(
-        "apart", one=_mean(one), other=_mean(other), apart=f"{apart:.1f}", within=f"{within:.1f}"
-    )
-
-
-def _mean(mean: Array) -> str:
-    light, a, b = (float(value) for value in mean)
-    return f"L* {light:.1f} a* {a:.1f} b* {b:.1f}"
 
 
 def after_drying(visits: Sequence[str], dried: Sequence[bool]) -> list[bool]:

@@ -30,7 +30,9 @@ _STAYING = (
     concepts.MAGNIFICATION,
     concepts.SEEN_FROM,
     concepts.LOSSY_CODING,
+    *concepts.SHADE.values(),
 )
+_REGIONS = (concepts.GREY_CARD, concepts.TAB_REGION, concepts.TOOTH_REGION)
 
 
 @cache
@@ -51,7 +53,9 @@ def harmless(words: str) -> bool:
     return True
 
 
-def cleaned_context(sequence: Dataset, known: Identifying) -> Iterator[Dataset]:
+def cleaned_context(
+    sequence: Dataset, known: Identifying, *, as_typed: bool = False
+) -> Iterator[Dataset]:
     """Yield the items of Acquisition Context that may stay.
 
     Parameters
@@ -60,6 +64,9 @@ def cleaned_context(sequence: Dataset, known: Identifying) -> Iterator[Dataset]:
         The dataset that holds Acquisition Context Sequence.
     known
         Words that may not go out.
+    as_typed
+        Whether what was typed for whoever makes a tooth goes out with all its words; what names
+        the patient never does.
     """
     for item in items(sequence, "AcquisitionContextSequence"):
         names = [code_key(one) for one in items(item, "ConceptNameCodeSequence")]
@@ -73,15 +80,19 @@ def cleaned_context(sequence: Dataset, known: Identifying) -> Iterator[Dataset]:
             if len(values) == 1 and meaning_of(*values[0]):
                 made.ValueType, made.ConceptCodeSequence = "CODE", [coded(*values[0])]
                 yield made
-        elif kind == "TEXT" and (kept := _kept(text(item, "TextValue"), known)):
+        elif kind == "TEXT" and (kept := _kept(text(item, "TextValue"), known, as_typed)):
             made.ValueType, made.TextValue = "TEXT", kept
             yield made
 
 
-def _kept(words: str, known: Identifying) -> str:
+def _kept(words: str, known: Identifying, as_typed: bool) -> str:
     start, _, rest = words.partition(": ")
     if says_calibration(words):  # our own sentence
         return words
+    if start in _REGIONS:
+        return words if re.fullmatch(r"\d+x\d+\+\d+\+\d+", rest) else ""
+    if as_typed and start in concepts.SHADE.values():
+        return "" if known.is_in(rest) else words
     if start not in _STAYING or known.is_in(rest):
         return ""
     if start == concepts.LOSSY_CODING:

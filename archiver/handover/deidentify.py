@@ -239,7 +239,9 @@ class _Walk:
     def _cleaned(self, element: DataElement, rows: Rows) -> DataElement | None:
         tag, value = int(element.tag), None
         if tag == _ACQUISITION_CONTEXT:
-            value = Sequence(list(cleaned_context(self.whole, self.known)))
+            value = Sequence(
+                list(cleaned_context(self.whole, self.known, as_typed=self.removal.profile.colour))
+            )
             return DataElement(tag, "SQ", value)
         if element.VR in ("DA", "DT", "TM"):
             moved = self.moments.moved(element)

@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Mapping
 from dataclasses import dataclass
 
 from pydicom import Dataset
 
-from archiver.colour import space_of
-from archiver.dentition import Arch, edge_words
+from archiver.colour import ColourBasis, basis_of, flag, space_of
+from archiver.dentition import Arch, surface_word
 from archiver.objects import (
+    CHART,
     Description,
     calibration_of,
     comments,
@@ -18,15 +18,11 @@ from archiver.objects import (
     describe,
     items,
     octets,
+    speaks_of_drying,
     text,
 )
 from archiver.sheets import Edges
 from archiver.wording import words_of
-
-#: Words, in stage or retraction, of a tooth that has begun to dry or is isolated.
-_DRYING = ("dry", "dried", "isolat", "dam", "cotton", "prep", "bleach", "etch")
-#: Words before one of them that turn it into its opposite.
-_NOT_YET = ("before", "no ", "not ", "without", "prior to", "un")
 
 
 def sheet_text(key: str, **values: object) -> str:
@@ -42,27 +38,18 @@ class ColourFacts:
     ----------
     icc
         What its profile says, or that it is not characterised.
-    characterised
-        Whether it has a profile.
     frame
         ``neutral reference``, ``shade tab``, ``cross-polarised`` or empty.
-    by_chart
-        Whether its profile was made from a colour chart of the visit.
-    balance_fixed
-        Whether the white balance was set, not found by the camera for each frame.
-    alike
-        Everything that must be the same for colours to be compared, by its name in the catalogue.
+    basis
+        What the colours rest on.
     """
 
     icc: str
-    characterised: bool
     light: str
     polariser: str
     white_balance: str
     frame: str
-    by_chart: bool
-    balance_fixed: bool
-    alike: Mapping[str, str]
+    basis: ColourBasis
 
     @property
     def words(self) -> str:
@@ -86,15 +73,15 @@ class SheetFacts:
     description
         The description of the object that goes out.
     edges
-        The patient's direction at each edge, as letters.
-    edge_words
-        What lies there in the words of the trade, by edge, where all teeth have the same word.
+        The patient's direction at each edge, as letters and words.
+    shade
+        What was typed for whoever makes a tooth, by the key of the sheet.
     """
 
     description: Description
     edges: Edges
-    edge_words: Mapping[str, str]
     colour: ColourFacts
+    shade: Mapping[str, str]
 
     @property
     def iso(self) -> str:
@@ -128,13 +115,22 @@ class SheetFacts:
 
     @property
     def surface(self) -> str:
-        """The surface, empty where the view has none."""
-        return self.description.surface.value if self.description.surface else ""
+        """The surface in the word of the trade, empty where the view has none."""
+        surface = self.description.surface
+        return surface_word(surface, self.description.teeth) if surface else ""
 
     @property
     def mirror(self) -> str:
         """How the picture came about."""
         return sheet_text(f"mirror.{self.description.mirror or 'not_told'}")
+
+    @property
+    def shade_words(self) -> tuple[str, ...]:
+        """What was typed for whoever makes a tooth, a line each."""
+        return tuple(
+            sheet_text("shade_line", what=sheet_text(f"shade.{key}"), words=words)
+            for key, words in self.shade.items()
+        )
 
     @property
     def right_edge(self) -> str:
@@ -167,63 +163,34 @@ def facts_of(outgoing: Dataset, original: Dataset) -> SheetFacts:
         The archive's own, of which only what has no words of a person is taken.
     """
     description = describe(outgoing)
-    orientation = description.orientation
-    edges = (
-        Edges.of(orientation.rows.value, orientation.columns.value)
-        if orientation is not None
-        else Edges("", "", "", "")
-    )
-    words = edge_words(description.teeth, orientation) if orientation is not None else {}
-    said = {edge: str(word) for edge, word in words.items()}
-    return SheetFacts(description, edges, said, _colour(description, outgoing, original))
+    edges = Edges.around(description.teeth, description.orientation)
+    return SheetFacts(description, edges, _colour(outgoing, original), shade_of(outgoing))
 
 
-def _colour(description: Description, outgoing: Dataset, original: Dataset) -> ColourFacts:
-    profile = octets(outgoing, "ICCProfile") or None
-    space = space_of(profile)
+def shade_of(dataset: Dataset) -> dict[str, str]:
+    """Return what was typed for whoever makes a tooth, by the key of the sheet."""
+    said = comments(dataset)
+    return {key: said[start] for key, start in concepts.SHADE.items() if start in said}
+
+
+def _colour(outgoing: Dataset, original: Dataset) -> ColourFacts:
+    basis = basis_of(original)
     said = comments(outgoing)
-    white, fired = _flag(outgoing, "WhiteBalance"), _flag(outgoing, "FlashFiringStatus")
-    balance = sheet_text(f"balance.{white}") if white else ""
-    flash = sheet_text(f"flash.{fired}") if fired else ""
-    light = said.get(concepts.LIGHT, "") or flash
-    camera = "".join(
-        text(item, "Manufacturer") + text(item, "ManufacturerModelName")
-        for item in items(original, "ContributingEquipmentSequence")
-    )
-    lens = ("LensMake", "LensModel", "LensSerialNumber", "FocalLength")
-    settings = ("ExposureTimeInSeconds", "FNumber", "PhotographicSensitivity", "FlashFiringStatus")
-    polariser = said.get(concepts.POLARISER, "")
-    alike = {
-        "profile": hashlib.sha256(profile or b"").hexdigest(),
-        "light": light,
-        "polariser": polariser,
-        "white_balance": balance,
-        "camera": camera,
-        "lens": " ".join(text(original, keyword) for keyword in lens),
-        "mirror": description.mirror or "",
-        "settings": " ".join(text(outgoing, keyword) for keyword in settings),
-    }
+    white, fired = flag(outgoing, "WhiteBalance"), flag(outgoing, "FlashFiringStatus")
+    space = space_of(octets(outgoing, "ICCProfile") or None)
     stated = space.stated if space.characterised else sheet_text("not_characterised")
     found = calibration_of(original)
     if found is not None:
-        stated = sheet_text("by_chart", median=f"{found.median:.1f}", upper=f"{found.upper:.1f}")
+        key = "by_chart" if found.kind == CHART else "by_card"
+        stated = sheet_text(key, median=f"{found.median:.1f}", upper=f"{found.upper:.1f}")
     return ColourFacts(
         icc=stated,
-        characterised=space.characterised,
-        light=light,
-        polariser=polariser,
-        white_balance=balance,
+        light=said.get(concepts.LIGHT, "") or (sheet_text(f"flash.{fired}") if fired else ""),
+        polariser=said.get(concepts.POLARISER, ""),
+        white_balance=sheet_text(f"balance.{white}") if white else "",
         frame=said.get(concepts.COLOUR_FRAME, ""),
-        by_chart=found is not None,
-        balance_fixed=white == "1",
-        alike=alike,
+        basis=basis,
     )
-
-
-def _flag(outgoing: Dataset, keyword: str) -> str:
-    """Return a value that is 0 or 1; empty for another."""
-    value = text(outgoing, keyword)
-    return value if value in ("0", "1") else ""
 
 
 def drying(original: Dataset) -> bool:
@@ -234,11 +201,7 @@ def drying(original: Dataset) -> bool:
     original
         The archive's own object: the words themselves do not go out.
     """
-    said = comments(original).get(concepts.STAGE, "")
+    told = comments(original)
     worn = " ".join(text(item, "DeviceDescription") for item in items(original, "DeviceSequence"))
-    for words in (said.casefold(), worn.casefold()):
-        for word in _DRYING:
-            before, found, _ = words.partition(word)
-            if found and not before.rstrip().endswith(tuple(w.strip() for w in _NOT_YET)):
-                return True
-    return False
+    words = (told.get(concepts.STAGE, ""), worn)
+    return speaks_of_drying(words, told.get(concepts.SHADE["state"], ""))

@@ -9,7 +9,7 @@ from __future__ import annotations
 import json
 import os
 import warnings
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from datetime import date, datetime
@@ -28,7 +28,7 @@ from archiver.handover.case import Case
 from archiver.handover.colour_table import ColourFrame, after_drying, marked_mean, table_of
 from archiver.handover.confidentiality import ConfidentialityOption
 from archiver.handover.deidentify import Removal, declare_cleaned, demand_whole
-from archiver.handover.facts import drying, facts_of, sheet_text
+from archiver.handover.facts import drying, facts_of, shade_of, sheet_text
 from archiver.handover.frames import (
     Box,
     OutgoingFrame,
@@ -55,7 +55,9 @@ from archiver.handover.sheet import ColourTable, Sheet, SheetPicture, thumbnail
 from archiver.handover.sheet_html import html_of
 from archiver.handover.sheet_pdf import pdf_of
 from archiver.handover.sink import Sink, open_sink
+from archiver.handover.tab_comparison import tab_lines, tab_picture
 from archiver.objects import PhotographInstance, demand_offset, octets, open_dataset, part10
+from archiver.wording import Text
 
 #: Pictures worked on at once.
 WORKERS = min(4, os.cpu_count() or 1)
@@ -89,6 +91,7 @@ class PackedPicture:
     on_sheet: SheetPicture
     colour: ColourFrame
     row: dict[str, Any]
+    lost: tuple[Problem, ...]
 
 
 @dataclass(frozen=True)
@@ -164,10 +167,23 @@ class PackageMaker:
         on_sheet = SheetPicture(one.number, file, facts, day, one.doubts, masked, jpeg, size)
         marks = self.order.marks.get(one.number, ())
         means = tuple(marked_mean(frame, mark) for mark in marks)
+        marked = tab_picture(one.number, outgoing, one.description)
+        tab = tab_lines(marked, frame, facts.colour) if marked is not None else ()
         colour = ColourFrame(
-            one.number, one.record.study_uid, facts.colour, drying(original), means
+            one.number, one.record.study_uid, facts.colour, drying(original), means, tab
         )
-        return PackedPicture(on_sheet, colour, _row(on_sheet, file in self.sink.written))
+        row = _row(on_sheet, file in self.sink.written)
+        return PackedPicture(on_sheet, colour, row, self._lost(one.number, original, facts.shade))
+
+    def _lost(
+        self, number: int, original: Dataset, shade: Mapping[str, str]
+    ) -> tuple[Problem, ...]:
+        """Tell what was typed for whoever makes a tooth and does not go out."""
+        if not self.chosen.profile.colour:
+            return ()
+        lost = [Text(f"handover.sheet.shade.{k}") for k in shade_of(original) if k not in shade]
+        problems = [Problem("handover.package.names_patient", what=what) for what in lost]
+        return tuple(problem.at(f"picture {number}") for problem in problems)
 
     def _day(self, day: str) -> str:
         """Say when it was, as far as the purpose lets that out."""
@@ -193,17 +209,18 @@ def _row(one: SheetPicture, has_file: bool) -> dict[str, Any]:
         "teeth_universal": [tooth.universal for tooth in description.teeth],
         "arches": list(one.facts.arches),
         "view": one.facts.view,
-        "surface": one.facts.surface or None,
+        "surface": description.surface.value if description.surface else None,
         "patient_orientation": (
             [orientation.rows.value, orientation.columns.value] if orientation else None
         ),
-        "edges": dict(one.facts.edge_words),
+        "edges": dict(one.facts.edges.words),
         "mirror": description.mirror,
         "side_confirmed": bool(description.confirmed),
         "stamped": [doubt.value for doubt in one.doubts],
         "masked": one.masked,
         "day": one.day,
         "colour": one.facts.colour.words,
+        "shade": dict(one.facts.shade),
     }
 
 
@@ -273,7 +290,8 @@ def hand_over(
         sink.discard()
         raise
     files = {name: (w.sha256, w.size) for name, w in sorted(sink.written.items())}
-    return Package(order.target, case.number, files, chosen, chosen.left_out)
+    lost = [problem for one in pictures for problem in one.lost]
+    return Package(order.target, case.number, files, chosen, (*chosen.left_out, *lost))
 
 
 def _write_sheet(maker: PackageMaker, pictures: Sequence[PackedPicture]) -> None:

@@ -48,7 +48,8 @@ class PurposeProfile:
     device
         Whether maker and model of the camera stay; serial numbers never do without the option.
     colour
-        Whether the sheet has a table of the colour frames.
+        Whether the sheet has a table of the colour frames, and what was typed for whoever makes a
+        tooth goes out as it was typed.
     holds
         ``pictures``, ``sheet``, ``objects`` (DICOM).
     selection

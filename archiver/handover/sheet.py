@@ -76,6 +76,7 @@ class SheetPicture:
             f"{first} {sheet_text('covered')}" if self.masked else first,
             sheet_text("picture", number=self.number, day=self.day, file=self.file),
             facts.colour.words,
+            *facts.shade_words,
         )
 
     @property

@@ -216,7 +216,7 @@ def _plate(canvas: Canvas, one: SheetPicture, area: _Area) -> float:
     )
     for edge, (letter, x, y) in zip(_EDGES, places, strict=True):
         _letter(canvas, letter, x, y, 9.5)
-        word = one.facts.edge_words.get(edge, "")
+        word = one.facts.edges.words.get(edge, "")
         canvas.saveState()
         canvas.translate(x, y)
         if edge in ("left", "right"):

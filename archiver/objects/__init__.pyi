@@ -12,6 +12,8 @@ from .attribute_values import code_key as code_key
 from .attribute_values import items as items
 from .attribute_values import octets as octets
 from .attribute_values import text as text
+from .calibration import CARD as CARD
+from .calibration import CHART as CHART
 from .calibration import Calibration as Calibration
 from .calibration import calibration_of as calibration_of
 from .calibration import says_calibration as says_calibration
@@ -46,6 +48,7 @@ from .description import shown_digest as shown_digest
 from .doubt_answers import CHECKS as CHECKS
 from .doubt_answers import answered_by as answered_by
 from .doubt_answers import is_answered as is_answered
+from .drying import speaks_of_drying as speaks_of_drying
 from .key_objects import Note as Note
 from .key_objects import Referenced as Referenced
 from .mistakes import Change as Change
@@ -92,7 +95,11 @@ from .sheet_keys import NO_DEFAULT as NO_DEFAULT
 from .sheet_keys import OF_ONE_LOOK as OF_ONE_LOOK
 from .sheet_keys import PATIENT as PATIENT
 from .sheet_keys import PHOTO as PHOTO
+from .sheet_keys import REGIONS as REGIONS
 from .sheet_keys import SAME_PERSON as SAME_PERSON
+from .sheet_keys import STATES as STATES
+from .sheet_keys import TAB_NUMBERS as TAB_NUMBERS
+from .sheet_keys import UNTIL_TURNED as UNTIL_TURNED
 from .sheet_keys import VISIT as VISIT
 from .sheet_keys import Key as Key
 from .sheet_keys import Unfit as Unfit

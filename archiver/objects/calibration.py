@@ -18,25 +18,32 @@ from archiver.objects import concepts, modules
 from archiver.objects.attribute_values import items, octets, text
 from archiver.objects.coded_meaning import comments
 
-_STEP = "; colours by the ICC profile of a 24-patch colour chart"
-_WORDS = re.compile(
-    r"from a 24-patch colour chart, CIEDE2000 left on patches held out: median (\d+\.\d+), "
-    r"95th percentile (\d+\.\d+)"
-)
+_STEP = "; colours by the ICC profile of {what}"
+#: What a profile was made from, and what its figures are.
+_KINDS = {
+    "24-patch colour chart": "CIEDE2000 left on patches held out",
+    "grey card": "CIEDE2000 not measured, with simulated cameras",
+}
+_WORDS = {
+    kind: re.compile(rf"from a {kind}, {figures}: median (\d+\.\d+), 95th percentile (\d+\.\d+)")
+    for kind, figures in _KINDS.items()
+}
+CHART, CARD = _KINDS
 
 
 @dataclass(frozen=True)
 class Calibration:
-    """A profile made from a colour chart.
+    """A profile made from a colour chart or a grey card.
 
     Parameters
     ----------
     profile
         The ICC input profile.
     median, upper
-        CIEDE2000 left on patches that were held out: median and 95th percentile.
+        CIEDE2000, median and 95th percentile: of a chart what was left on patches held out, of a
+        grey card what trials gave, since it leaves nothing to be held out.
     series, instance
-        Of the frame that shows the chart, as shot; empty where it is of no use here.
+        Of the frame that shows it, as shot; empty where it is of no use here.
     """
 
     profile: bytes = field(repr=False)
@@ -44,6 +51,7 @@ class Calibration:
     upper: float
     series: str = ""
     instance: str = ""
+    kind: str = CHART
 
 
 def set_calibration(ds: Dataset, found: Calibration) -> None:
@@ -57,13 +65,14 @@ def set_calibration(ds: Dataset, found: Calibration) -> None:
         if not text(item, "TextValue").startswith(start)
     ]
     words = (
-        "from a 24-patch colour chart, CIEDE2000 left on patches held out: "
+        f"from a {found.kind}, {_KINDS[found.kind]}: "
         f"median {found.median:.2f}, 95th percentile {found.upper:.2f}"
     )
     context.append(modules.comment_item(concepts.COLOUR_PROFILE, words))
     ds.AcquisitionContextSequence = Sequence(context)
     done = text(ds, "DerivationDescription")
-    ds.DerivationDescription = done if done.endswith(_STEP) else done + _STEP
+    step = _STEP.format(what=f"a {found.kind}")
+    ds.DerivationDescription = done if done.endswith(step) else done + step
     ds.pop("ReferencedImageSequence", None)
     if found.instance:
         _set_reference(ds, found)
@@ -96,12 +105,17 @@ def _instance(uid: str) -> Dataset:
 def says_calibration(words: str) -> bool:
     """Return whether a Comment is the sentence that `set_calibration` writes, and nothing more."""
     start, _, rest = words.partition(": ")
-    return start == concepts.COLOUR_PROFILE and _WORDS.fullmatch(rest) is not None
+    return start == concepts.COLOUR_PROFILE and _told(rest) is not None
+
+
+def _told(words: str) -> tuple[str, re.Match[str]] | None:
+    found = ((kind, form.fullmatch(words)) for kind, form in _WORDS.items())
+    return next(((kind, match) for kind, match in found if match), None)
 
 
 def calibration_of(ds: Dataset) -> Calibration | None:
-    """Read what `set_calibration` wrote; None where a picture's colours come by no chart."""
-    told = _WORDS.fullmatch(comments(ds).get(concepts.COLOUR_PROFILE, ""))
+    """Read what `set_calibration` wrote; None where colours come by neither chart nor card."""
+    told = _told(comments(ds).get(concepts.COLOUR_PROFILE, ""))
     profile = octets(ds, "ICCProfile")
     if told is None or not profile:
         return None
@@ -116,4 +130,6 @@ def calibration_of(ds: Dataset) -> Calibration | None:
         ),
         "",
     )
-    return Calibration(profile, float(told[1]), float(told[2]), series, instance if series else "")
+    kind, match = told
+    figures = float(match[1]), float(match[2])
+    return Calibration(profile, *figures, series, instance if series else "", kind)

@@ -37,6 +37,25 @@ COLOUR_FRAME = "Colour frame"
 COLOUR_PROFILE = "Colour profile"
 MAGNIFICATION = "Magnification"
 SEEN_FROM = "Seen from"
+#: A region of the corrected, uncropped picture: width x height + left + top, in pixels.
+GREY_CARD = "Grey card at"
+TAB_REGION = "Tab at"
+TOOTH_REGION = "Tooth at"
+#: What is typed for whoever makes a tooth, by the key of the sheet.
+SHADE = {
+    "restoration": "Restoration",
+    "state": "State of the tooth",
+    "material": "Wished material",
+    "tab_system": "Tab system",
+    "tab_name": "Tab",
+    "tab_place": "Where the tab stands",
+    "tab_number": "Number of the tab",
+    "stump_shade": "Stump shade",
+    "surface_texture": "Surface texture",
+    "translucency": "Translucency",
+    "gloss": "Gloss",
+    "instructions": "Instructions",
+}
 LOSSY_CODING = "Lossy coding of the camera file"
 #: The sheet's own comment: Image Comments hold it too, behind words of ours, for people.
 REMARK = "Remark"

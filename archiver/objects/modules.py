@@ -295,6 +295,10 @@ def set_acquisition_context(
         (concepts.COLOUR_FRAME, how.colour_frame),
         (concepts.MAGNIFICATION, how.magnification),
         (concepts.SEEN_FROM, how.seen_from),
+        (concepts.GREY_CARD, str(how.grey_card or "")),
+        (concepts.TAB_REGION, str(how.tab_region or "")),
+        (concepts.TOOTH_REGION, str(how.tooth_region or "")),
+        *((start, getattr(how, key)) for key, start in concepts.SHADE.items()),
         (concepts.LOSSY_CODING, f"{photo.format}, which has no term in DICOM" if nameless else ""),
         (concepts.REMARK, entry.comment),
     )
@@ -327,7 +331,8 @@ _CONTROLS = (CHART_FRAME, "neutral reference", "shade tab")
 
 def set_control(ds: Dataset, entry: Photograph) -> None:
     """Quality Control Image (C.7.6.1): BOTH, since a card stands beside the patient's teeth."""
-    if entry.circumstances.colour_frame in _CONTROLS:
+    how = entry.circumstances
+    if how.colour_frame in _CONTROLS or how.grey_card:
         ds.QualityControlImage = "BOTH"
 
 

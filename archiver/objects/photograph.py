@@ -26,7 +26,11 @@ from archiver.photo import Box, CameraFile, Corrected, EncodedPixels, crop_done,
 #: Keys of a visit that are part of what its photographs are, where they are said.
 _OF_WHOM_AND_WHERE = ("institution", "photographer")
 #: Younger than the first archives: where they are not said, identifiers stay theirs.
-_YOUNGER = ("colour_frame", "functional_state", "magnification", "seen_from")
+_YOUNGER = (
+    *("colour_frame", "functional_state", "magnification", "seen_from"),
+    *("grey_card", "tab_region", "tooth_region"),
+    *concepts.SHADE,
+)
 
 
 @dataclass(frozen=True)

@@ -142,6 +142,9 @@ class Circumstances:
 
     `functional_state` is one of `FUNCTIONAL_STATES`, `seen_from` one of `SEEN_FROM`,
     `magnification` such as 1:2; the rest is in free words.
+    Regions are parts of the corrected, uncropped picture in its pixels: `grey_card` the even part
+    of a grey card, `tab_region` the front of a shade tab, `tooth_region` the crown beside it. From
+    `restoration` on, words are for whoever makes a tooth.
     """
 
     retraction: str = ""
@@ -155,6 +158,21 @@ class Circumstances:
     functional_state: str = ""
     magnification: str = ""
     seen_from: str = ""
+    grey_card: Crop | None = None
+    tab_region: Crop | None = None
+    tooth_region: Crop | None = None
+    restoration: str = ""
+    state: str = ""
+    material: str = ""
+    tab_system: str = ""
+    tab_name: str = ""
+    tab_place: str = ""
+    tab_number: str = ""
+    stump_shade: str = ""
+    surface_texture: str = ""
+    translucency: str = ""
+    gloss: str = ""
+    instructions: str = ""
 
 
 #: What teeth and lips do in a picture, in the words of a sheet; a smile is a view.

@@ -33,6 +33,7 @@ from archiver.objects.sheet_keys import (
     OF_ONE_LOOK,
     PATIENT,
     PHOTO,
+    REGIONS,
     SAME_PERSON,
     TABLES,
     VISIT,
@@ -291,16 +292,18 @@ def _entry(
 
 
 def _is_inside(reader: SheetReader, place: KeyPath, entry: Photograph, size_of: SizeOf) -> bool:
-    """Check that a crop, where there is one, lies inside the picture."""
-    if entry.crop is None:
+    """Check that a crop and the regions that are drawn lie inside the picture."""
+    drawn = {"crop": entry.crop, **{n: getattr(entry.circumstances, n) for n in REGIONS}}
+    if not any(drawn.values()):
         return True
     try:
         columns, rows, exif = size_of(entry.file)
         turn = entry.plan(exif).correction
     except InputError:
         return True  # told when the photograph itself is taken
-    problem = crop_problem(entry.crop, columns, rows, turn)
-    if problem is not None:
-        said_here = (*place, "crop") in reader.lines
-        reader.add((*place, "crop") if said_here else ("defaults", "crop"), problem)
-    return problem is None
+    found = {n: crop_problem(box, columns, rows, turn) for n, box in drawn.items() if box}
+    for name, problem in found.items():
+        if problem is not None:
+            said_here = (*place, name) in reader.lines
+            reader.add((*place, name) if said_here else ("defaults", name), problem)
+    return not any(found.values())

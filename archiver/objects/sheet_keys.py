@@ -14,6 +14,7 @@ from datetime import date, datetime, time, timedelta
 
 from archiver.dentition import LingualFronts, Operator, direction_of, view_of
 from archiver.errors import Problem
+from archiver.objects.concepts import SHADE
 from archiver.objects.confirmation import read_shown
 from archiver.objects.doubt_answers import CHECKS
 from archiver.objects.purposes import Purpose
@@ -253,6 +254,9 @@ def magnification(value: object) -> object:
     raise Unfit("objects.sheet_keys.magnification")
 
 
+#: Of the tooth that is shown, and whether the number on the tab can be read in the picture.
+STATES = ("before", "prepared", "stump", "try-in", "finished")
+TAB_NUMBERS = ("visible", "hidden")
 #: Frames that help to judge the colour of the others.
 COLOUR_FRAMES = (CHART_FRAME, "neutral reference", "shade tab", "cross-polarised")
 
@@ -307,12 +311,23 @@ PHOTO: dict[str, Key] = {
     "functional_state": Key(_one_of(*FUNCTIONAL_STATES)),
     "magnification": Key(magnification),
     "seen_from": Key(_one_of(*SEEN_FROM)),
+    "grey_card": Key(_crop),
+    "tab_region": Key(_crop),
+    "tooth_region": Key(_crop),
+    **{key: Key(_text(64)) for key in SHADE},
+    "state": Key(_one_of(*STATES)),
+    "tab_number": Key(_one_of(*TAB_NUMBERS)),
+    "instructions": Key(_text(400)),
 }
 
 #: Keys that are said of one picture by who looks at it, and of no other.
 OF_ONE_LOOK = ("confirmed_by", "shown", "confirmed_at")
+#: Keys that hold until the picture is turned otherwise.
+UNTIL_TURNED = (*OF_ONE_LOOK, "checked")
+#: Parts of one picture that a person draws, in pixels of the corrected, uncropped picture.
+REGIONS = ("grey_card", "tab_region", "tooth_region")
 #: Keys that hold for one picture at which somebody looked, never for several.
-NO_DEFAULT = (*OF_ONE_LOOK, "checked")
+NO_DEFAULT = (*UNTIL_TURNED, *REGIONS)
 
 #: Consent to hand photographs over, a table of its own; it need not be there.
 CONSENT: dict[str, Key] = {

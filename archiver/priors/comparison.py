@@ -13,7 +13,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from archiver.colour import Array, colours
+from archiver.colour import Array, colours, why_not_compared
 from archiver.dentition import Orientation
 from archiver.errors import Problem, UsageError
 from archiver.priors.difference import Box, Laid, RegionColour, difference_map, lay, region_colour
@@ -66,7 +66,9 @@ class Compared:
         CIEDE2000 of every place, see `difference_map`, NaN also on teeth on which nothing could
         be followed; None where it is not aligned.
     colour
-        Of the region; None where it is not aligned.
+        Of the region; None where it is not aligned, and where colours may not be compared.
+    not_compared
+        Why colours may not be compared; nothing where they may.
     light
         How light was made comparable.
     single
@@ -85,6 +87,7 @@ class Compared:
     light: tuple[Text, ...]
     single: bool = True
     lost: bool = False
+    not_compared: tuple[Text, ...] = ()
 
     @property
     def alignment(self) -> Alignment | None:
@@ -212,12 +215,19 @@ def _compared(
     where = chosen if chosen is not None else tooth
     where = where & ~unknown & ~region.gloss(newest.pixels) & ~region.gloss(laid.pixels)
     lost = not alignment.alone and chosen is None and _names_few(newest)
-    mean = None if lost else region_colour(newest, prior, laid, where, gains)
+    named = [
+        (Text(f"priors.comparison.{name}"), shown.basis)
+        for name, shown in (("newest", newest), ("prior", prior))
+    ]
+    neutral = all(shown.path in wishes.grey for shown in (newest, prior))
+    why = why_not_compared(*named, neutral=neutral)
+    mean = None if lost or why else region_colour(newest, prior, laid, where, gains)
     if mean is not None and chosen is not None:
         mean = replace(mean, chosen=True)
     apart = difference_map(newest, prior, laid, gains)
     apart[cv2.resize(unknown.astype(np.uint8), apart.shape[::-1]) > 0] = np.nan
-    return Compared(prior, relation, checked, laid, apart, mean, light, alignment.alone, lost)
+    told = (light, alignment.alone, lost, why)
+    return Compared(prior, relation, checked, laid, apart, mean, *told)
 
 
 def _gains(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
@@ -11,7 +11,7 @@ from PIL import Image
 from pydicom import Dataset
 from pydicom.encaps import generate_frames
 
-from archiver.colour import ColourSpace, space_of
+from archiver.colour import ColourBasis, ColourSpace, basis_of, space_of
 from archiver.dentition import Orientation, Sight, Turn, sight
 from archiver.errors import MeaningError, ObjectError, PhotoError, Problem
 from archiver.objects import Description, describe, icc_profile, open_dataset
@@ -44,6 +44,8 @@ class Shown:
         From the stored pixels to what is shown.
     path
         The file.
+    basis
+        What its colours rest on.
     """
 
     description: Description
@@ -53,6 +55,7 @@ class Shown:
     space: ColourSpace
     turn: Turn
     path: Path
+    basis: ColourBasis = field(default_factory=ColourBasis)
 
     @property
     def factor(self) -> float:
@@ -95,6 +98,7 @@ def load(path: Path, side: int = SIDE, beside: Orientation | None = None) -> Sho
         space_of(icc_profile(dataset)),
         turn,
         path,
+        basis_of(dataset),
     )
 
 

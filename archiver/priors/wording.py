@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from datetime import date
 from typing import Any
 
-from archiver.colour import colours
+from archiver.colour import apart_words, colours, uncertainty
 from archiver.dentition import Tooth
 from archiver.objects import Description
 from archiver.priors.comparison import Compared, Comparison
@@ -121,10 +121,12 @@ def prior(one: Compared) -> str:
     return " ".join(parts)
 
 
-def colour(one: RegionColour | None, newest: Shown, prior: Shown, light: tuple[Text, ...]) -> str:
-    """Say how the colour of the region differs."""
+def colour(compared: Compared, newest: Shown) -> str:
+    """Say how the colour of the region differs, or why that is not told."""
+    one, prior, light = compared.colour, compared.shown, compared.light
     if one is None:
-        return ""
+        why = compared.not_compared
+        return words_of()("priors.wording.not_compared", why=why) if why else ""
     then, now = (
         " ".join(f"{letter} {value:.1f}" for letter, value in zip("Lab", mean, strict=True))
         for mean in (one.prior, one.newest)
@@ -135,11 +137,11 @@ def colour(one: RegionColour | None, newest: Shown, prior: Shown, light: tuple[T
         white=colours.White.D65.value,
         then=then,
         now=now,
-        difference=f"{one.difference:.1f}",
+        difference=apart_words(one.difference, uncertainty(newest.basis, prior.basis)),
     )
     spaces = sorted({newest.space.stated, prior.space.stated})
     facts = (mean, Text("priors.wording.spaces", spaces=spaces), *light)
-    return words_of()("priors.wording.colour", facts=facts, thresholds=_THRESHOLDS)
+    return words_of()("priors.wording.colour", facts=facts)
 
 
 def as_json(comparison: Comparison) -> dict[str, Any]:
@@ -203,7 +205,8 @@ def _prior(one: Compared, newest: Shown) -> dict[str, Any]:
         "probabilities": _odds(one.checked.odds),
         "alignment": aligned,
         "refusal": None if found else str(getattr(one.checked.outcome, "reason", "")) or None,
-        "colour": None if one.colour is None else _colour(one.colour),
+        "colour": None if one.colour is None else _colour(one.colour, one, newest),
+        "colour_not_compared": [str(why) for why in one.not_compared] or None,
         "light": "; ".join(map(str, one.light)) or None,
         "tooth_found": None if found is None else not one.lost,
     }
@@ -216,7 +219,7 @@ def _odds(odds: Odds | None) -> dict[str, float] | None:
     return {name.rstrip("_"): round(getattr(odds, name), 4) for name in names}
 
 
-def _colour(one: RegionColour) -> dict[str, Any]:
+def _colour(one: RegionColour, of: Compared, newest: Shown) -> dict[str, Any]:
     def three(mean: tuple[float, float, float]) -> list[float]:
         return [round(v, 2) for v in mean]
 
@@ -226,5 +229,6 @@ def _colour(one: RegionColour) -> dict[str, Any]:
         "lab_d50_newest": three(one.newest_d50),
         "lab_d50_prior": three(one.prior_d50),
         "ciede2000": round(one.difference, 3),
+        "uncertain_by": uncertainty(newest.basis, of.shown.basis),
         "pixels": one.pixels,
     }

@@ -14,6 +14,7 @@ from archiver.errors import ArchiveError, Problem
 from archiver.priors import Compared, Comparison, Shown, wording
 from archiver.sheets import plates
 from archiver.sheets.lettering import Face, fitted, sheet_words, shortened, width, wrapped, write
+from archiver.sheets.sheet_cells import Edges
 
 # Pixels.
 PAGE_WIDTH = 2400
@@ -203,12 +204,14 @@ def _side_by_side(page: Image.Image, newest: Shown, one: Compared, place: tuple[
     top = y + _CAPTION
     if one.laid is not None:
         prior = plates.missing_marked(as_srgb(one.laid.pixels, one.shown.space), one.laid.covered)
-        edges = newest.edges
+        edges, teeth = newest.edges, newest.description.teeth
     else:
-        prior, edges = as_srgb(one.shown.pixels, one.shown.space), one.shown.edges
-    plates.plate(page, prior, plates.edges_of(edges), (_MARGIN, top, _WIDE, high))
+        prior = as_srgb(one.shown.pixels, one.shown.space)
+        edges, teeth = one.shown.edges, one.shown.description.teeth
+    plates.plate(page, prior, Edges.around(teeth, edges), (_MARGIN, top, _WIDE, high))
     current = as_srgb(newest.pixels, newest.space)
-    plates.plate(page, current, plates.edges_of(newest.edges), (second, top, _WIDE, high))
+    now_at = Edges.around(newest.description.teeth, newest.edges)
+    plates.plate(page, current, now_at, (second, top, _WIDE, high))
 
 
 def _caption(page: Image.Image, place: tuple[int, int], text: str, shown: Shown) -> None:
@@ -226,7 +229,7 @@ def _laid_over(page: Image.Image, newest: Shown, one: Compared, place: tuple[int
     pen = ImageDraw.Draw(page)
     current = as_srgb(newest.pixels, newest.space)
     prior = as_srgb(one.laid.pixels, one.shown.space)
-    edges = plates.edges_of(newest.edges)
+    edges = Edges.around(newest.description.teeth, newest.edges)
     rows, columns = current.shape[:2]
     panels = (
         (sheet_words("comparison.split"),
@@ -250,7 +253,7 @@ def _paragraphs(one: Compared, newest: Shown) -> list[tuple[list[str], bool]]:
     room = PAGE_WIDTH - 2 * _MARGIN - 60
     texts = [(wording.alignment(one, newest), one.checked.way.contradicts)]
     texts.append((wording.prior(one), False))
-    texts.append((wording.colour(one.colour, newest, one.shown, one.light), False))
+    texts.append((wording.colour(one, newest), False))
     return [
         (wrapped(text, _STRONG if alarming else _TEXT, room, 5), alarming)
         for text, alarming in texts

@@ -69,13 +69,15 @@ def draw_plate(
     x, y = left + (wide - shown[0]) // 2, top + (high - shown[1]) // 2
     page.paste(sized(shown), (x, y))
     across, down = x + shown[0] // 2, y + shown[1] // 2
-    for middle, letter in (
-        ((across, y - rim // 2), edges.top),
-        ((across, y + shown[1] + rim // 2), edges.bottom),
-        ((x - rim // 2, down), edges.left),
-        ((x + shown[0] + rim // 2, down), edges.right),
+    for edge, middle in (
+        ("top", (across, y - rim // 2)),
+        ("bottom", (across, y + shown[1] + rim // 2)),
+        ("left", (x - rim // 2, down)),
+        ("right", (x + shown[0] + rim // 2, down)),
     ):
-        _write_middle(draw, middle, letter or "?", style.letters)
+        _write_middle(draw, middle, getattr(edges, edge) or "?", style.letters)
+        if word := edges.words.get(edge, ""):
+            _write_word(page, middle, word, style, along=edge in ("left", "right"))
     return x, y, *shown
 
 
@@ -84,6 +86,21 @@ def _write_middle(
 ) -> None:
     half = width(text, face) // 2
     write(draw, (middle[0] - half, middle[1] + round(face.size * 0.37)), text, face, LETTER)
+
+
+def _write_word(
+    page: Image.Image, middle: tuple[int, int], word: str, style: PlateStyle, *, along: bool
+) -> None:
+    """Write a word behind a letter: to its right, or above it and upwards where it runs along."""
+    face = Face(round(style.letters.size * 0.72))
+    strip = Image.new("RGB", (width(word, face) + 4, round(face.size * 1.4)), style.fill)
+    write(ImageDraw.Draw(strip), (2, round(face.size * 1.05)), word, face, LETTER)
+    beside = round(style.letters.size * 0.62)
+    if along:
+        strip = strip.rotate(90, expand=True)
+        page.paste(strip, (middle[0] - strip.width // 2, middle[1] - beside - strip.height))
+    else:
+        page.paste(strip, (middle[0] + beside, middle[1] - strip.height // 2))
 
 
 def chip(

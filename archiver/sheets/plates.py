@@ -11,7 +11,6 @@ from numpy.typing import NDArray
 from PIL import Image, ImageDraw
 
 from archiver.colour import ACCEPTABLE, PERCEPTIBLE, Array
-from archiver.dentition import Orientation
 from archiver.priors import FULL_SCALE
 from archiver.sheets.lettering import Face, width, write
 from archiver.sheets.plate_frame import ACCENT as ACCENT
@@ -33,13 +32,6 @@ RIM = 54
 _STYLE = PlateStyle("#141B20", radius=12, rim=RIM, letters=Face(38, bold=True))
 _SCALE = Face(30)
 _HALVES = Face(28)
-
-
-def edges_of(orientation: Orientation | None) -> Edges:
-    """Return the letters for a picture's edges."""
-    if orientation is None:
-        return Edges("", "", "", "")
-    return Edges.of(orientation.rows.value, orientation.columns.value)
 
 
 def plate(page: Image.Image, pixels: Pixels, edges: Edges, box: Box) -> Box:

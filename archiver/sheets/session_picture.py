@@ -147,8 +147,7 @@ def _see(path: Path, source: str | None) -> _Seen:
     """Read an object; one that cannot be shown is shown as a grey picture that says so."""
     dataset = open_dataset(path, pixels=True)
     description = describe(dataset)
-    facing = description.orientation
-    edges = Edges.of(facing.rows.value, facing.columns.value) if facing else Edges("", "", "", "")
+    edges = Edges.around(description.teeth, description.orientation)
     try:
         return _Seen(description, CellPicture(_picture(dataset), edges), "", source)
     except PhotoError as error:

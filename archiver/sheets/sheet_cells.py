@@ -2,31 +2,38 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 
 from PIL import Image
+
+from archiver.dentition import Orientation, Tooth, edge_words
 
 
 @dataclass(frozen=True)
 class Edges:
-    """The patient's direction at each edge of a picture, as letters; empty where unknown."""
+    """The patient's direction at each edge of a picture, as letters; empty where unknown.
+
+    Parameters
+    ----------
+    words
+        What lies there in the words of the trade, by the edge's name, where it can be said.
+    """
 
     top: str
     right: str
     bottom: str
     left: str
+    words: Mapping[str, str] = field(default_factory=dict)
 
     @classmethod
-    def of(cls, rows: str, columns: str) -> Edges:
-        """Return the edges for Patient Orientation (PS3.3 C.7.6.1.1.1).
-
-        Parameters
-        ----------
-        rows, columns
-            Its two values: where the rows lead (to the right) and the columns (down).
-        """
-        opposite = str.maketrans("LRAPHF", "RLPAFH")
-        return cls(columns.translate(opposite), rows, columns, rows.translate(opposite))
+    def around(cls, teeth: tuple[Tooth, ...], orientation: Orientation | None) -> Edges:
+        """Return the edges of a picture of teeth, with words; empty where nothing is known."""
+        if orientation is None:
+            return cls("", "", "", "")
+        letters = {edge: letter.value for edge, letter in orientation.edges.items()}
+        words = {edge: str(word) for edge, word in edge_words(teeth, orientation).items()}
+        return cls(**letters, words=words)
 
 
 @dataclass(frozen=True)

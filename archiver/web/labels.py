@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
-from archiver.dentition import Numbering, Orientation, Tooth, in_arch_order, shortened
+from archiver.dentition import Numbering, Orientation, Tooth, edge_words, in_arch_order, shortened
 from archiver.objects import BOUND, COUNTERSIGNED, LAPSED, SAID, concepts, name_key, signers
 
 if TYPE_CHECKING:
@@ -54,6 +55,8 @@ class Label:
         Who confirmed the side as it was shown to them.
     code
         By which a confirmation names the picture as it is shown; empty where none is known.
+    words
+        What lies at each edge in the words of the trade, by its name, where it can be said.
     """
 
     uid: str
@@ -75,6 +78,7 @@ class Label:
     certainty: str = ""
     code: str = ""
     signers: tuple[str, ...] = ()
+    words: Mapping[str, str] = field(default_factory=dict)
 
     @property
     def is_withheld(self) -> bool:
@@ -158,6 +162,8 @@ def label_of(
         view = t(f"views.{_key(description.view.value)}") if description.view else ""
     mirrored = description.mirror in ("corrected", "uncorrected")
     mirror = t(f"picture.mirror_{description.mirror}") if mirrored else ""
+    words = edge_words(description.teeth, edges) if edges is not None else {}
+    said = {edge: t(word.code) for edge, word in words.items()}
     return Label(
         description.sop_instance_uid,
         description.study_uid,
@@ -174,9 +180,10 @@ def label_of(
         rejected,
         size[0],
         size[1],
-        _sentence([view, tooth, date, mirror, side_words], (top, left), rejected, t),
+        _sentence([view, tooth, date, mirror, side_words], (top, left), said, rejected, t),
         description.certainty or "",
         signers=signers(description.confirmations),
+        words=said,
     )
 
 
@@ -190,12 +197,17 @@ def doubted(label: Label, t: Words) -> Label:
     return replace(label, side=side, side_words=words, alt=alt)
 
 
-def _sentence(parts: list[str], edges: tuple[str, str], rejected: str, t: Words) -> str:
+def _sentence(
+    parts: list[str], edges: tuple[str, str], words: Mapping[str, str], rejected: str, t: Words
+) -> str:
     """Tell a label to who does not see the picture."""
     told = [part for part in parts if part]
     if edges[0]:
-        told.append(t("picture.top_is", direction=t(f"directions.{edges[0]}")))
-        told.append(t("picture.left_is", direction=t(f"directions.{edges[1]}")))
+        for edge, letter in zip(("top", "left"), edges, strict=True):
+            direction = t(f"directions.{letter}")
+            if edge in words and words[edge] != direction:
+                direction = t("picture.edge_named", direction=direction, word=words[edge])
+            told.append(t(f"picture.{edge}_is", direction=direction))
     if rejected:
         told.append(t("picture.rejected", why=rejected))
     return ", ".join(told)

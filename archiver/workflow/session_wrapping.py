@@ -15,8 +15,17 @@ from archiver.archive.ingest import wrap as ingest
 from archiver.archive.statements import KeptDoubt, keep_doubts, kept_doubts
 from archiver.archive.store import Archive, Outcome
 from archiver.dentition import Plan
-from archiver.objects import Calibration, Patient, Photograph, Session, is_answered
-from archiver.photo import CameraFile, PictureDoubt, reduced
+from archiver.errors import PhotoError, Problem
+from archiver.objects import (
+    CARD,
+    CHART_FRAME,
+    Calibration,
+    Patient,
+    Photograph,
+    Session,
+    is_answered,
+)
+from archiver.photo import Box, CameraFile, PictureDoubt, reduced, source_box
 from archiver.priors import KnownPictures
 
 #: Longer side of the picture in which a chart's patches are measured: reducing it averages noise.
@@ -39,8 +48,9 @@ def wrap(
     one that is the right way round. A photograph that cannot be taken stops no other; the same
     session wrapped again adds nothing.
 
-    Where a photograph shows a 24-patch colour chart (`colour_frame`), those taken with the same
-    camera, settings and light get a corrected instance with the chart's ICC profile.
+    Where a photograph shows a 24-patch colour chart (`colour_frame`) or a grey card (`grey_card`),
+    those taken with the same camera, settings and light get a corrected instance with an ICC
+    profile made from it.
 
     Each is compared with those that the patient had before, not with others of the session, and
     what is found of its side is kept for the audit, the pages and hand-overs. Peers that had a
@@ -98,15 +108,30 @@ def wrap(
     return wrapped
 
 
-def _characterised(photo: CameraFile) -> Calibration:
-    # Imported here: few sessions have a chart.
+def _characterised(photo: CameraFile, entry: Photograph) -> Calibration:
+    # Imported here: few sessions have a chart or a card.
     import numpy as np
 
-    from archiver.colour import characterise_picture
+    from archiver.colour import BY_CARD, GREY_CARD, characterise_picture, grey_profile
 
-    made = characterise_picture(np.asarray(reduced(photo, _CHART_SIDE).convert("RGB")))
-    left = made.residual
-    return Calibration(made.profile("From a 24-patch colour chart"), left.median, left.upper)
+    pixels = np.asarray(reduced(photo, _CHART_SIDE).convert("RGB"))
+    card = entry.circumstances.grey_card
+    if entry.circumstances.colour_frame == CHART_FRAME or card is None:
+        made = characterise_picture(pixels)
+        left = made.residual
+        return Calibration(made.profile("From a 24-patch colour chart"), left.median, left.upper)
+    if photo.colour.icc is None:
+        raise PhotoError(Problem("colour.card.no_profile"))
+    turn = entry.plan(photo.exif_orientation).correction.value
+    box = Box(card.left, card.top, card.width, card.height)
+    stored = source_box(box, turn, photo.columns, photo.rows)
+    scale = pixels.shape[1] / photo.columns
+    left, top, right, bottom = (
+        round(side * scale) for side in (stored.left, stored.top, stored.right, stored.bottom)
+    )
+    region = (left, top, right - left, bottom - top)
+    profile = grey_profile(pixels, region, photo.colour.icc, "From a grey card", GREY_CARD)
+    return Calibration(profile, *BY_CARD, kind=CARD)
 
 
 class _Weighing:

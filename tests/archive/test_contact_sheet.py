@@ -8,6 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from PIL import Image, ImageDraw
 
+from archiver.dentition import Direction, Orientation
 from archiver.sheets import contact_sheet as sheet
 from archiver.sheets import lettering
 from archiver.sheets.contact_sheet import CellPicture, Edges, SheetCell, SheetHead
@@ -18,7 +19,7 @@ GREEN = (0, 200, 0)
 
 
 def cell(**changes: object) -> SheetCell:
-    picture = CellPicture(Image.new("RGB", (300, 200), GREEN), Edges.of("L", "P"))
+    picture = CellPicture(Image.new("RGB", (300, 200), GREEN), Edges("A", "L", "P", "R"))
     values: dict[str, object] = {
         "view": "occlusal",
         "teeth_iso": "25",
@@ -42,9 +43,12 @@ def colour(text: str) -> tuple[int, int, int]:
 def test_the_letters_at_the_edges_are_those_of_the_orientation() -> None:
     # PS3.3 C.7.6.1.1.1: first value the direction of the rows, second of the columns.
     # Upper occlusal arch displayed with incisors up: common practice.
-    assert Edges.of("L", "P") == Edges(top="A", right="L", bottom="P", left="R")
-    assert Edges.of("A", "F") == Edges(top="H", right="A", bottom="F", left="P")
-    assert Edges.of("", "") == Edges("", "", "", "")
+    occlusal = Orientation(Direction.LEFT, Direction.POSTERIOR)
+    sides = {"right": "patient's left", "left": "patient's right"}
+    assert Edges.around((), occlusal) == Edges("A", "L", "P", "R", sides)
+    buccal = Orientation(Direction.ANTERIOR, Direction.FOOT)
+    assert Edges.around((), buccal) == Edges(top="H", right="A", bottom="F", left="P")
+    assert Edges.around((), None) == Edges("", "", "", "")
 
 
 def test_both_pictures_are_shown_whole_and_in_their_own_shape() -> None:
@@ -63,7 +67,8 @@ def test_both_pictures_are_shown_whole_and_in_their_own_shape() -> None:
 def test_the_pictures_keep_their_direction() -> None:
     half = Image.new("RGB", (300, 200), GREEN)
     half.paste((0, 0, 200), (150, 0, 300, 200))
-    page = sheet.contact_sheet(HEAD, [cell(as_shot=CellPicture(half, Edges.of("R", "P")))])[0]
+    split = CellPicture(half, Edges("A", "R", "P", "L"))
+    page = sheet.contact_sheet(HEAD, [cell(as_shot=split)])[0]
     seen = pixels(page)[:, : sheet.PAGE_WIDTH // 4]
     green = np.flatnonzero((seen == GREEN).all(axis=2).any(axis=0))
     blue = np.flatnonzero((seen == (0, 0, 200)).all(axis=2).any(axis=0))
@@ -87,7 +92,7 @@ def test_an_unconfirmed_side_is_shown_in_the_colour_of_alarm_and_counted() -> No
 def test_nothing_runs_out_of_its_card_whatever_the_texts_and_shapes(
     text: str, warnings: list[str], size: tuple[int, int]
 ) -> None:
-    picture = CellPicture(Image.new("RGB", size, GREEN), Edges.of("L", "P"))
+    picture = CellPicture(Image.new("RGB", size, GREEN), Edges("A", "L", "P", "R"))
     one = cell(
         view=text,
         teeth_iso=text,

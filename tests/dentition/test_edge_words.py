@@ -5,7 +5,8 @@ from __future__ import annotations
 import pytest
 
 from archiver.dentition import Direction, Orientation, parse_teeth
-from archiver.dentition.edge_words import edge_words
+from archiver.dentition.edge_words import edge_words, surface_word
+from archiver.dentition.views import Surface
 
 OCCLUSAL_UPPER = Orientation(Direction.LEFT, Direction.POSTERIOR)
 OCCLUSAL_LOWER = Orientation(Direction.LEFT, Direction.ANTERIOR)
@@ -46,3 +47,22 @@ def test_each_edge_has_the_word_of_the_trade(
     right, left = (f"patient's {w}" if w in ("left", "right") else w for w in (right, left))
     wanted = {"top": top, "right": right, "bottom": bottom, "left": left}
     assert told == {edge: word for edge, word in wanted.items() if word}
+
+
+@pytest.mark.parametrize(
+    ("surface", "teeth", "word"),
+    [
+        (Surface.VESTIBULAR, "16 26", "buccal"),
+        (Surface.VESTIBULAR, "13", "labial"),
+        (Surface.VESTIBULAR, "13 14", "vestibular"),
+        (Surface.LINGUAL, "16", "palatal"),
+        (Surface.LINGUAL, "46", "lingual"),
+        (Surface.OCCLUSAL, "46", "occlusal"),
+        (Surface.VESTIBULAR, "", "vestibular"),
+    ],
+)
+def test_a_surface_has_the_name_that_the_edges_give_it(
+    surface: Surface, teeth: str, word: str
+) -> None:
+    given = parse_teeth(f"iso:{teeth.replace(' ', ',')}") if teeth else ()
+    assert surface_word(surface, given) == word

@@ -20,6 +20,7 @@ from playwright.sync_api import Browser
 from pypdf import PdfReader
 
 from archiver.archive.store.archive import Archive
+from archiver.colour import ColourBasis
 from archiver.handover.colour_table import ColourFrame, after_drying, table_of
 from archiver.handover.facts import ColourFacts, drying, sheet_text
 from archiver.handover.package import Package, hand_over
@@ -72,8 +73,8 @@ def test_each_picture_is_told_with_tooth_view_side_and_day(
         "Case 1187", "For the laboratory", "North laboratory",
         "Tooth 11 (Universal 8): labial", "Tooth 11 (Universal 8): incisal",
         "Tooth 16 (Universal 3): occlusal", "Tooth 46 (Universal 30): lingual",
-        "Direct; vestibular surface. Patient's right at the left edge.",
-        "Upper right central incisor. Direct; vestibular surface.",
+        "Direct; labial surface. Patient's right at the left edge.",
+        "Upper right central incisor. Direct; labial surface.",
         "Lower right first molar. Through a mirror, corrected; lingual surface.",
         "Through a mirror, corrected; lingual surface. Entirely the patient's right side.",
         "Picture 1, first visit (day 0). File 1187-01.jpg",
@@ -285,9 +286,9 @@ def test_any_number_of_pictures_has_its_pages(tmp_path: Path, count: int) -> Non
 def facts(
     frame: str = "", light: str = "ring flash", characterised: bool = True, balance: str = "by hand"
 ) -> ColourFacts:
-    fixed = balance == "by hand"
-    alike = {"light": light}
-    return ColourFacts("sRGB", characterised, light, "", balance, frame, False, fixed, alike)
+    white = {"by hand": "1", "automatic": "0"}.get(balance, "")
+    basis = ColourBasis(characterised, light, white, "", {"light": light})
+    return ColourFacts("sRGB", light, "", balance, frame, basis)
 
 
 def test_a_later_frame_of_a_visit_with_a_dried_tooth_is_warned_of_and_of_no_other_visit() -> None:
@@ -336,7 +337,8 @@ def test_several_pictures_without_a_profile_are_told_by_their_numbers() -> None:
 
 def test_under_the_profile_of_a_chart_a_difference_is_less_uncertain() -> None:
     means = (np.array([70.0, 2.0, 20.0]), np.array([72.0, 2.0, 20.0]))
-    frame = ColourFrame(1, "a", replace(facts(), by_chart=True), False, means)
+    by_chart = replace(facts(), basis=replace(facts().basis, by="24-patch colour chart"))
+    frame = ColourFrame(1, "a", by_chart, False, means)
     (told,) = table_of([frame]).comparisons
     assert "CIEDE2000 1.5 ± 0.6" in told
 

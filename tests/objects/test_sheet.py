@@ -186,7 +186,7 @@ def test_a_crop_is_measured_in_the_corrected_picture(
     told = problems(tmp_path, text, lambda _: (6000, 4000, exif))
 
     assert [p.found for p in told] == (
-        [] if fits else [f"the crop {width}x{height}+{left}+{top} leaves the corrected picture"]
+        [] if fits else [f"the part {width}x{height}+{left}+{top} leaves the corrected picture"]
     )
 
 

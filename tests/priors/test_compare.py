@@ -15,6 +15,7 @@ from typing import Any
 import numpy as np
 import pytest
 from PIL import Image
+from pydicom import dcmread
 
 import demo_studies
 from archiver.archive.query import Query
@@ -132,8 +133,9 @@ def test_a_tooth_is_shown_now_and_at_every_earlier_visit(compared: Compared) -> 
         assert 0 < prior["alignment"]["residual_pixels"] < 4
         assert np.array(prior["alignment"]["matrix"]).shape == (3, 3)
         assert prior["orientation_displayed"] == newest["orientation_displayed"] == "L\\P"
-    # The amalgam gave way to an onlay between the first two visits.
-    assert priors[1]["colour"]["ciede2000"] > 3 > priors[0]["colour"]["ciede2000"]
+        # The clinic changed its camera after the first two visits.
+        assert prior["colour"] is None
+        assert "their cameras differ" in prior["colour_not_compared"]
     with Image.open(compared.picture) as picture:
         assert picture.width == 2400
     assert compared.pdf.read_bytes().startswith(b"%PDF")
@@ -146,6 +148,7 @@ def test_the_terminal_says_the_same_and_the_caution(archive: Path, tmp_path: Pat
     done = archiver("compare", "--archive", archive, *ROWAN, *words)
 
     assert done.status == 0
+    assert re.search("Colours are not compared, because .*their cameras differ", done.out)
     assert "Aligned to " in done.out and " pixels (root mean square of held-out" in done.out
     assert "1 older visit is left out (--limit)" in done.out
     assert "A camera picture is not a colour measurement." in done.out
@@ -206,6 +209,28 @@ def test_two_files_are_compared_in_the_order_of_their_dates(archive: Path) -> No
         assert done.json["priors"][0]["way"] == "same way round"
 
 
+def test_colours_of_a_picture_with_automatic_white_balance_are_not_compared(
+    archive: Path, tmp_path: Path
+) -> None:
+    _, newer, older = paths(archive, "P-1042", Tooth(1, 6))[:3]
+    automatic = dcmread(older)
+    automatic.WhiteBalance = 0
+    automatic.save_as(tmp_path / "older.dcm")
+
+    alike, not_alike = (
+        archiver("compare", newer, other, "--json") for other in (older, tmp_path / "older.dcm")
+    )
+    found, refused = (done.json["priors"][0] for done in (alike, not_alike))
+    # The amalgam gave way to an onlay between these visits.
+    assert found["colour"]["ciede2000"] > 3
+    assert found["colour"]["uncertain_by"] == 1.1 and found["colour_not_compared"] is None
+    assert refused["colour"] is None and "ciede2000" not in not_alike.out
+    why = ["the camera chose the white balance of the prior"]
+    assert refused["colour_not_compared"] == why
+    told = archiver("compare", newer, older, "--out", tmp_path / "a.png").out
+    assert re.search(r"CIEDE2000 \d+\.\d ± 1\.1, .*0\.8 perceptible.* Paravina 2015", told)
+
+
 def test_another_patients_tooth_is_refused_and_shown_unaligned(
     archive: Path, tmp_path: Path
 ) -> None:
@@ -253,14 +278,16 @@ def test_a_patient_without_an_earlier_picture_is_told(archive: Path) -> None:
 def test_region_grey_card_and_light_are_used_and_told(compared: Compared) -> None:
     archive = compared.archive
     grey = ("--grey", "2026-02-24=100,300,60,60", "--grey", "2024-03-19=100,300,60,60")
-    asked = ("--region", "560,360,120,120", "--match-light")
+    asked = (*grey, "--region", "560,360,120,120", "--match-light")
     done = archiver("compare", "--archive", archive, *ROWAN, "--limit", 1, "--json", *asked)
     card = archiver("compare", "--archive", archive, *ROWAN, "--limit", 1, "--json", *grey)
 
     first, region, neutral = (one.json["priors"][0] for one in (compared.ran, done, card))
-    assert region["colour"]["pixels"] < first["colour"]["pixels"]
+    # A card in both pictures takes out what their cameras make of colours.
+    assert first["colour"] is None and neutral["colour_not_compared"] is None
+    assert region["colour"]["pixels"] < neutral["colour"]["pixels"]
     assert "matched" in region["light"] and "grey card" in neutral["light"]
-    assert neutral["colour"]["lab_d65_newest"] != first["colour"]["lab_d65_newest"]
+    assert region["colour"]["lab_d65_prior"] != neutral["colour"]["lab_d65_prior"]
 
 
 @pytest.fixture

@@ -22,6 +22,7 @@ from archiver.priors.difference import FULL_SCALE, RegionColour, difference_map,
 from archiver.priors.display_pixels import Shown, display_turn
 from archiver.sheets import plates
 from archiver.sheets.comparison_picture import PAGE_WIDTH, Title, draw
+from archiver.sheets.sheet_cells import Edges
 from archiver.vision.registration import Alignment, Refusal
 from archiver.vision.transforms import Model
 from archiver.vision.wrong_way import Checked, Way
@@ -160,12 +161,22 @@ def test_a_plate_writes_its_letters_beside_the_picture() -> None:
     pixels = np.full((300, 450, 3), 7, np.uint8)
     facing = Orientation(Direction.LEFT, Direction.FOOT)
 
-    x, y, wide, high = plates.plate(canvas, pixels, plates.edges_of(facing), (10, 10, 780, 580))
+    edges, box = Edges.around((Tooth(1, 1),), facing), (10, 10, 780, 580)
+    x, y, wide, high = plates.plate(canvas, pixels, edges, box)
 
     drawn = np.asarray(canvas)
     assert (drawn[y : y + high, x : x + wide] == 7).all()
-    assert plates.edges_of(facing).right == "L" and plates.edges_of(facing).left == "R"
-    assert plates.edges_of(facing).top == "H"
+    assert (edges.top, edges.right, edges.left) == ("H", "L", "R")
+    words = {"top": "gingival", "right": "mesial", "bottom": "incisal", "left": "distal"}
+    assert edges.words == words
+    # The word stands behind its letter, and where none can be said there is none.
+    bare = Image.new("RGB", (800, 600), "#FFFFFF")
+    plates.plate(bare, pixels, Edges("H", "L", "F", "R"), box)
+    changed = np.argwhere((drawn != np.asarray(bare)).any(axis=2))
+    top = changed[changed[:, 0] < y]
+    assert top.size and top[:, 1].min() > x + wide // 2
+    side = changed[changed[:, 1] < x]
+    assert side.size and side[:, 0].max() < y + high // 2
 
 
 def test_the_map_shows_no_difference_dark_and_what_is_missing_grey() -> None:
@@ -224,7 +235,7 @@ def test_pixels_are_turned_as_their_orientation_is(turn: Turn) -> None:
 
 def test_an_object_without_orientation_is_shown_as_it_is_stored() -> None:
     assert display_turn(shown().description) == (Turn.IDENTITY, None)
-    assert plates.edges_of(None).left == ""
+    assert Edges.around((), None) == Edges("", "", "", "")
 
 
 def test_teeth_on_which_nothing_was_followed_are_hatched() -> None:

@@ -17,7 +17,15 @@ from archiver.archive.store.archive import Archive
 from archiver.cli.context import now
 from archiver.objects import FUNCTIONAL_STATES, SEEN_FROM
 from archiver.objects.purposes import Purpose
-from archiver.objects.sheet_keys import COLOUR_FRAMES, CONSENT, OF_ONE_LOOK, PATIENT, PHOTO, VISIT
+from archiver.objects.sheet_keys import (
+    COLOUR_FRAMES,
+    CONSENT,
+    OF_ONE_LOOK,
+    PATIENT,
+    PHOTO,
+    REGIONS,
+    VISIT,
+)
 from tests.new_archive import new_archive
 
 EVERYTHING = """\
@@ -50,6 +58,21 @@ operator = "front"
 flipped = "no"
 exif_orientation = "use"
 crop = { left = 80, top = 40, width = 320, height = 240 }
+grey_card = { left = 20, top = 30, width = 60, height = 50 }
+tab_region = { left = 120, top = 30, width = 60, height = 50 }
+tooth_region = { left = 220, top = 30, width = 60, height = 50 }
+restoration = "crown 21"
+state = "prepared"
+material = "glass ceramic"
+tab_system = "system with three groups"
+tab_name = "third of the second group"
+tab_place = "beside 11, edge to edge"
+tab_number = "visible"
+stump_shade = "dark"
+surface_texture = "marked"
+translucency = "much at the edge"
+gloss = "medium"
+instructions = "like 11, a little lighter at the neck"
 stage = "start"
 retraction = "lip retractor"
 contraster = "black"
@@ -121,8 +144,9 @@ def test_the_page_has_a_field_for_every_key_of_a_sheet(taking: Taking) -> None:
     names |= set(re.findall(r'id="([^"]+)"', html))
     fields = {f"patient.{key}" for key in PATIENT if key != "name"} | {"family", "given"}
     fields |= {f"visit.{key}" for key in VISIT} | {"consent", "consent.until"}
-    # The button of the crop, and the answers to the questions about side and doubts.
-    places = {"crop": "crop-open", **dict.fromkeys((*OF_ONE_LOOK, "checked"), "side")}
+    # What is drawn is chosen beside the button that draws; two keys answer questions.
+    places = dict.fromkeys((*OF_ONE_LOOK, "checked"), "side")
+    places |= {key: f"drawn-{key}" for key in ("crop", *REGIONS)}
     fields |= {places.get(key, key) for key in PHOTO}
     assert fields - names == set()
     offered = set(re.findall(r'<option value="([^"]+)"', html))
@@ -190,11 +214,17 @@ def test_consent_and_frames_for_colour_are_said_on_the_page_and_kept(
     page.locator(".tile").first.click()
     page.get_by_text("More about the picture").click()
     page.get_by_label("Picture for judging colours").select_option("shade tab")
+    page.get_by_label("What is drawn").select_option("grey_card")
+    page.locator(".crop-se").press("ArrowRight")
+    expect(page.locator("#crop-words")).to_contain_text("Kept. The picture is shown whole")
+    wide = page.locator("#crop-width").input_value()
     expect(page.locator("#kept")).to_have_text("All of it is kept")
 
     page.reload()
     page.wait_for_selector("[data-ready]", state="attached")
     expect(page.locator("#more-colour_frame")).to_have_value("shade tab")
+    page.get_by_label("What is drawn").select_option("grey_card")
+    expect(page.locator("#crop-width")).to_have_value(wide)
     page.locator("#whom-open").click()
     expect(page.get_by_label("the laboratory")).to_be_checked()
     expect(page.get_by_label("teaching")).not_to_be_checked()

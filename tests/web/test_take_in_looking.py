@@ -256,7 +256,7 @@ def test_a_yes_is_of_what_its_window_showed_when_it_asked(
     context = browser.new_context()
     other = context.new_page()
     opened(other, running, taking)
-    other.get_by_role("button", name="Crop").click()
+    other.get_by_role("button", name="Draw").click()
     other.get_by_label("Width", exact=True).fill("320")
     other.get_by_label("Width", exact=True).press("Tab")
     expect(other.locator("#kept")).to_have_text("All of it is kept")

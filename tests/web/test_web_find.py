@@ -62,6 +62,9 @@ def test_every_picture_has_letters_tooth_date_and_side(page: Page, served: Serve
     for figure in page.locator(".answers .picture").all():
         letters = [figure.locator(f".edge-{e}").inner_text() for e in ("left", "right", "top")]
         assert re.fullmatch(r"[LRAPHF]{3}", "".join(letters))
+        words = [figure.locator(f".edge-{e}").get_attribute("data-word") for e in ("left", "right")]
+        trade = {"mesial", "distal", "buccal", "labial", "palatal", "lingual", ""}
+        assert {*words} <= trade or words == ["patient's right", "patient's left"]
         assert re.fullmatch(r"\d{4}-\d\d-\d\d", figure.locator(".when").inner_text())
         assert figure.locator(".tooth").inner_text()
     words = page.locator(".visits .side").all_inner_texts()

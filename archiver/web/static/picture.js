@@ -22,6 +22,7 @@ import { t } from "./words.js";
  * @property {number} columns
  * @property {number} rows
  * @property {string} alt
+ * @property {Partial<Record<Edge, string>>} words what lies at the edges, in the words of the trade
  * @property {string} certainty
  * @property {string} code
  */
@@ -53,11 +54,23 @@ export function sideMark(label) {
   return mark;
 }
 
+/**
+ * The letter of an edge and, behind it, the word of the trade.
+ * @param {HTMLElement} place
+ * @param {string} letter
+ * @param {string} [word]
+ */
+export function letterEdge(place, letter, word = "") {
+  place.textContent = letter;
+  place.dataset.word = word;
+}
+
 // Letters round anything that is shown within a plate: [top, right, bottom, left].
 /** @param {Label} label */
 export function edges(label) {
   return EDGES.map((name) => {
-    const letter = part("span", `edge edge-${name}`, label[name]);
+    const letter = part("span", `edge edge-${name}`);
+    letterEdge(letter, label[name], label.words[name]);
     letter.setAttribute("aria-hidden", "true");
     return letter;
   });

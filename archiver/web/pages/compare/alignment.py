@@ -12,8 +12,9 @@ import numpy as np
 from cachetools import LRUCache
 from PIL import Image
 
+from archiver.colour import apart_words, uncertainty
 from archiver.dentition import Orientation
-from archiver.priors import Compared, PreparedComparison, Ready
+from archiver.priors import Compared, PreparedComparison, Ready, Shown
 from archiver.sheets import plates
 from archiver.vision import Alignment, Array, Refusal, Way, cv2
 from archiver.web.pages.compare.picture_source import PictureSource
@@ -114,7 +115,6 @@ def aligned(comparing: PreparedComparison, one: Compared, prior: PictureSource) 
         "aligned": found is not None,
         "way": one.checked.way.name.lower(),
         "colours": [newest.space.stated, one.shown.space.stated],
-        "characterised": newest.space.characterised and one.shown.space.characterised,
     }
     if found is None:
         outcome = one.checked.outcome
@@ -136,10 +136,18 @@ def aligned(comparing: PreparedComparison, one: Compared, prior: PictureSource) 
         "covered": float(one.laid.covered.mean()),
         "left_out": found.left_out,
         "region": _outlines(found),
-        "difference": None if one.colour is None else round(one.colour.difference, 1),
+        "difference": _difference(one, newest),
+        "not_compared": [str(why) for why in one.not_compared],
         "lab": None if one.colour is None else [_lab(one.colour.prior), _lab(one.colour.newest)],
     }
     return Aligned(matrix, facts, _map(one.apart), one.checked.way)
+
+
+def _difference(one: Compared, newest: Shown) -> str | None:
+    if one.colour is None:
+        return None
+    within = uncertainty(newest.basis, one.shown.basis)
+    return str(apart_words(one.colour.difference, within))
 
 
 def to_compared(prior: PictureSource, compared: Orientation | None) -> Array:

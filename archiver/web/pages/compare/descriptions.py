@@ -72,8 +72,8 @@ def figures(one: Aligned, t: Words, *, is_laid: bool = True) -> list[str]:
     if facts["lab"] is not None:
         then, now = (_lab(mean) for mean in facts["lab"])
         lines.append(t("compare.colour", then=then, now=now, difference=facts["difference"]))
-    if not facts["characterised"]:
-        lines.append(t("compare.colour_unknown"))
+    elif facts["not_compared"]:
+        lines.append(t("compare.not_compared", why=tuple(facts["not_compared"])))
     return lines
 
 

@@ -102,7 +102,7 @@ def labelled(panes: Sequence[tuple[Pixels, Sequence[Caption]]], words: PictureWo
 
 
 def _edges(label: Label) -> Edges:
-    return Edges(label.top, label.right, label.bottom, label.left)
+    return Edges(label.top, label.right, label.bottom, label.left, label.words)
 
 
 def _head(page: Image.Image, words: PictureWords, label: Label) -> None:

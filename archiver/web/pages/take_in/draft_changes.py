@@ -19,7 +19,7 @@ from archiver.web.pages.take_in.examined_sides import (
     read_who,
     without_lapsed,
 )
-from archiver.web.pages.take_in.photo_entry import changed, recropped, teeth_of
+from archiver.web.pages.take_in.photo_entry import DRAWN, changed, recropped, teeth_of
 from archiver.web.pages.take_in.required_views import rule_sets
 from archiver.web.pages.take_in.sheet import read_table
 
@@ -62,8 +62,9 @@ def spoken(
     for digest, given in pictures.items():
         photo, before = photos[_known(photos, digest)], draft.of_photo(digest)
         new = changed(before, _as_table(given), numbering)
-        if "crop" in new and "crop" not in given:
-            new["crop"] = recropped(before, new, photo, author.habits)
+        for key in DRAWN:
+            if key in new and key not in given:
+                new[key] = recropped(before, new, photo, author.habits, key)
         said[digest] = new
     draft = draft.with_said(said)
     return _about_the_visit(_of_whom(draft, change, author.who), change, numbering)

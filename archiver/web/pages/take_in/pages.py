@@ -12,7 +12,15 @@ from starlette.routing import BaseRoute
 
 from archiver.access import BRING
 from archiver.dentition import Arch, Direction, View, arch_order
-from archiver.objects import COLOUR_FRAMES, FLIPS, FUNCTIONAL_STATES, SEEN_FROM
+from archiver.objects import (
+    COLOUR_FRAMES,
+    FLIPS,
+    FUNCTIONAL_STATES,
+    SEEN_FROM,
+    STATES,
+    TAB_NUMBERS,
+    concepts,
+)
 from archiver.web.audit import ACCESSED, CHANGED
 from archiver.web.auth.visitor import visitor_of
 from archiver.web.bodies import form_of, json_of
@@ -23,7 +31,7 @@ from archiver.web.pages.take_in.draft_changes import apply
 from archiver.web.pages.take_in.draft_store import Open
 from archiver.web.pages.take_in.drafts import ARCHIVED, OPEN
 from archiver.web.pages.take_in.handlers import Drafting
-from archiver.web.pages.take_in.photo_entry import HABITS
+from archiver.web.pages.take_in.photo_entry import DRAWN, HABITS
 from archiver.web.pages.take_in.picture_questions import PictureQuestions
 from archiver.web.pages.take_in.required_views import rule_sets
 from archiver.web.pages.take_in.shot_card import shots
@@ -91,6 +99,10 @@ def routes(site: Site) -> list[BaseRoute]:
     ]
 
 
+#: Keys of which one of a few words is chosen.
+_CHOICES = {"state": STATES, "tab_number": TAB_NUMBERS}
+
+
 class TakeInPages:
     """Answers with whole pages, and with whom a visit may be of."""
 
@@ -140,6 +152,9 @@ class TakeInPages:
             colour_frames=COLOUR_FRAMES,
             functional_states=FUNCTIONAL_STATES,
             seen_from=SEEN_FROM,
+            drawn=DRAWN,
+            choices=_CHOICES.items(),
+            typed=[key for key in concepts.SHADE if key not in _CHOICES],
             flips=tuple(FLIPS),
             rows=_rows(),
             worklists=self._worklists(),

@@ -20,7 +20,16 @@ from archiver.dentition import (
     read_teeth,
 )
 from archiver.errors import MeaningError, Problem
-from archiver.objects import FLIPS, NO_DEFAULT, OF_ONE_LOOK, PHOTO, Crop, Unfit, crop_problem
+from archiver.objects import (
+    FLIPS,
+    OF_ONE_LOOK,
+    PHOTO,
+    REGIONS,
+    UNTIL_TURNED,
+    Crop,
+    Unfit,
+    crop_problem,
+)
 from archiver.photo import Box, source_box, turned_box
 from archiver.web.http_errors import Refused
 from archiver.web.pages.take_in.drafts import Photo, Said
@@ -111,7 +120,7 @@ def changed(said: Said, given: Mapping[str, object], numbering: Numbering) -> di
     if not new.get("teeth", True):
         del new["teeth"]
     if any(new.get(key) != said.get(key) for key in TURNING):
-        for key in OF_ONE_LOOK if "checked" in given else NO_DEFAULT:
+        for key in OF_ONE_LOOK if "checked" in given else UNTIL_TURNED:
             new.pop(key, None)
     return new
 
@@ -144,21 +153,26 @@ def heeded(said: Said, exif: int) -> int:
     return 1 if said.get("exif_orientation") == "ignore" else exif
 
 
-def crop_of(said: Said) -> Crop | None:
-    """Return the crop that is said, if one is."""
-    crop = said.get("crop")
+#: What is drawn over the picture as it is turned.
+DRAWN = ("crop", *REGIONS)
+
+
+def crop_of(said: Said, key: str = "crop") -> Crop | None:
+    """Return the crop, or another region, that is said, if one is."""
+    crop = said.get(key)
     return Crop(crop["left"], crop["top"], crop["width"], crop["height"]) if crop else None
 
 
 def recropped(
-    before: Said, after: Said, photo: Photo, habits: Mapping[str, object]
+    before: Said, after: Said, photo: Photo, habits: Mapping[str, object], key: str = "crop"
 ) -> dict[str, int]:
-    """Return a crop in pixels of the picture as it is turned now: the same part of the mouth."""
-    turns = [judged({**one, "crop": None}, photo, habits)["turn"] for one in (before, after)]
-    crop = crop_of(before)
+    """Return a region in pixels of the picture as it is turned now: the same part of the mouth."""
+    undrawn = dict.fromkeys(DRAWN)
+    turns = [judged({**one, **undrawn}, photo, habits)["turn"] for one in (before, after)]
+    crop = crop_of(before, key)
     assert crop is not None
     if turns[0] == turns[1]:
-        return dict(before["crop"])
+        return dict(before[key])
     box = Box(crop.left, crop.top, crop.width, crop.height)
     stored = source_box(box, turns[0], photo.columns, photo.rows)
     shown = turned_box(stored, turns[1], photo.columns, photo.rows)
@@ -191,10 +205,9 @@ def judged(said: Said, photo: Photo, habits: Mapping[str, object]) -> dict[str, 
     found["view"] = made.sight.view.value
     found["laterality"] = made.sight.laterality
     found["notes"] = [str(note) for note in made.sight.notes]
-    crop = crop_of(said)
-    wrong = crop_problem(crop, photo.columns, photo.rows, made.correction) if crop else None
-    if wrong is not None:
-        found["problems"] = [plain(wrong)]
+    size = (photo.columns, photo.rows, made.correction)
+    wrong = [crop_problem(box, *size) for box in (crop_of(said, key) for key in DRAWN) if box]
+    found["problems"] = [plain(problem) for problem in wrong if problem is not None]
     return found
 
 

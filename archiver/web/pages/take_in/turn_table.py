@@ -13,6 +13,7 @@ from archiver.dentition import (
     Turn,
     View,
     as_the_camera_shows,
+    edge_words,
     sight,
 )
 from archiver.errors import MeaningError
@@ -43,8 +44,9 @@ def readings(teeth: tuple[Tooth, ...]) -> dict[str, Any]:
     -------
     dict
         By view: ``problem``, where the view does not fit the teeth; else ``edges`` (letters of
-        the picture as it is displayed), ``turned`` (those of the half-turned picture, None where
-        no practice displays its view so), ``laterality``, ``looking``, ``view`` (the settled
+        the picture as it is displayed), ``words`` (of the trade, likewise), ``turned`` and
+        ``turned_words`` (those of the half-turned picture, ``turned`` None where no practice
+        displays its view so), ``laterality``, ``looking``, ``view`` (the settled
         one), and ``turns``, from what the camera shows to the display, by ``mirror`` or
         ``direct`` and by what is at the top (``head`` and so on), or by where the camera was
         (``front``, ``behind``) where that is not said.
@@ -65,6 +67,8 @@ def _of(seen: Sight) -> dict[str, Any]:
     return {
         "view": seen.view.value,
         "edges": _letters(seen.display),
+        "words": _words(seen, seen.display),
+        "turned_words": _words(seen, seen.displays[-1]),
         "turned": _letters(seen.displays[1]) if len(seen.displays) > 1 else None,
         "laterality": seen.laterality,
         "looking": seen.looking.value,
@@ -74,6 +78,10 @@ def _of(seen: Sight) -> dict[str, Any]:
             if not (mirror and seen.view.is_extraoral)
         },
     }
+
+
+def _words(seen: Sight, display: Orientation) -> dict[str, str]:
+    return {edge: str(word) for edge, word in edge_words(seen.teeth, display).items()}
 
 
 def _letters(display: Orientation) -> dict[str, str]:

@@ -1,6 +1,6 @@
 // A canvas with the letters of the patient's directions at its edges, and what stands above it.
 import { one } from "/static/elements.js";
-import { EDGES, edges, sideMark } from "/static/picture.js";
+import { EDGES, edges, letterEdge, sideMark } from "/static/picture.js";
 
 /** @import { Label } from "/static/picture.js" */
 /** @import { Entry, Newest } from "./drawing.js" */
@@ -57,7 +57,7 @@ export class Pane {
 
   /** @param {Label} label */
   letters(label) {
-    for (const name of EDGES) one(this.plate, `.edge-${name}`, HTMLElement).textContent = label[name];
+    for (const name of EDGES) letterEdge(one(this.plate, `.edge-${name}`, HTMLElement), label[name], label.words[name]);
   }
 
   // Fits the canvas to its room; returns whether there is any.

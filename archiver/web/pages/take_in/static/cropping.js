@@ -1,11 +1,12 @@
-// The crop: a frame over the picture, moved by its handles, by arrow keys and by numbers. It is
-// given in pixels of the turned picture; the broken line shows where it grows to whole blocks.
+// The crop, or another part that is marked: a frame over the picture, moved by its handles, by
+// arrow keys and by numbers, given in pixels of the turned picture. The broken line shows where a
+// crop grows to whole blocks.
 import { t } from "/static/words.js";
 import { one } from "/static/elements.js";
 import { find, make } from "./dom.js";
 import { shownSize, snapped } from "./turning.js";
 
-/** @import { Box } from "./draft_shapes.js" */
+/** @import { Box, Drawn } from "./draft_shapes.js" */
 /** @import { Model } from "./model.js" */
 /** @import { Stage } from "./stage.js" */
 
@@ -13,7 +14,11 @@ const SIDES = /** @type {const} */ (["left", "top", "width", "height"]);
 const HANDLES = ["nw", "n", "ne", "e", "se", "s", "sw", "w", "move"];
 /** @type {Record<string, [number, number]>} */
 const WAYS = { ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, -1], ArrowDown: [0, 1] };
+/** Least side, in pixels: of a crop, and of a part that is measured. */
 const LEAST = 64;
+const LEAST_PART = 16;
+/** Below this, in pixels of the screen, the handles stand outside the frame, so that all can be hit. */
+const ROOMY = 96;
 
 export class Cropping {
   /**
@@ -26,6 +31,8 @@ export class Cropping {
     this.open = false;
     /** @type {Box | null} */
     this.live = null; // the crop while it is dragged
+    /** @type {Drawn} */
+    this.what = "crop";
     this.box = make("div", "crop");
     this.kept = make("div", "crop-kept");
     this.shades = ["n", "e", "s", "w"].map((side) => make("div", `crop-shade crop-shade-${side}`));
@@ -34,6 +41,11 @@ export class Cropping {
     find("frame").append(...this.shades, this.kept, this.box);
     find("crop-open").addEventListener("click", () => this.toggle());
     find("crop-whole").addEventListener("click", () => this.keep(null));
+    find("crop-what").addEventListener("change", () => {
+      this.what = /** @type {Drawn} */ (find("crop-what").value);
+      this.open = true;
+      this.draw();
+    });
     for (const side of SIDES) {
       find(`crop-${side}`).addEventListener("change", () => {
         const crop = { ...this.crop() };
@@ -60,6 +72,14 @@ export class Cropping {
     return this.model.picture(this.model.current);
   }
 
+  get isCrop() {
+    return this.what === "crop";
+  }
+
+  get least() {
+    return this.isCrop ? LEAST : LEAST_PART;
+  }
+
   size() {
     return shownSize(this.picture, this.stage.turn);
   }
@@ -67,7 +87,8 @@ export class Cropping {
   /** @returns {Box} */
   crop() {
     const [width, height] = this.size();
-    return this.live ?? this.picture.said.crop ?? { left: 0, top: 0, width, height };
+    const whole = { left: 0, top: 0, width, height };
+    return this.live ?? this.picture.said[this.what] ?? (this.isCrop ? whole : middle(width, height));
   }
 
   toggle(open = !this.open) {
@@ -83,14 +104,19 @@ export class Cropping {
     find("crop-numbers").hidden = !this.open;
     const crop = this.crop();
     const [width, height] = this.size();
-    const limits = { left: width - LEAST, top: height - LEAST, width, height };
+    const limits = { left: width - this.least, top: height - this.least, width, height };
     for (const side of SIDES) {
       const field = find(`crop-${side}`);
       if (document.activeElement !== field) field.value = String(crop[side]);
       field.max = String(limits[side]);
     }
     this.place();
-    const said = picture.said.crop || this.live;
+    find("crop-whole").textContent = t(this.isCrop ? "take_in.crop_whole" : "take_in.crop_unmark");
+    const said = picture.said[this.what] || this.live;
+    if (!this.isCrop) {
+      find("crop-words").textContent = this.open ? t(said ? "take_in.part_kept" : "take_in.part_to_mark") : "";
+      return;
+    }
     const grown = this.grown();
     const [a, b] = picture.block;
     const words = !said ? "" : a === 1 && b === 1
@@ -106,12 +132,15 @@ export class Cropping {
   place() {
     const picture = this.model.shown;
     if (!picture || !this.stage.scale) return;
-    const said = Boolean(picture.said.crop || this.live);
+    const said = this.isCrop && Boolean(picture.said.crop || this.live);
     this.box.hidden = !this.open;
+    this.box.classList.toggle("crop-unsaid", !this.isCrop && !picture.said[this.what] && !this.live);
     this.kept.hidden = !said;
     for (const shade of this.shades) shade.hidden = !said;
     const { scale } = this.stage;
-    put(this.box, this.crop(), scale);
+    const drawn = this.crop();
+    this.box.classList.toggle("crop-small", Math.min(drawn.width, drawn.height) * scale < ROOMY);
+    put(this.box, drawn, scale);
     if (!said) return;
     const kept = this.grown();
     put(this.kept, kept, scale);
@@ -197,7 +226,7 @@ export class Cropping {
       top = whole(top + dy, 0, height - crop.height);
       return { left, top, width: crop.width, height: crop.height };
     }
-    const least = [Math.min(LEAST, width), Math.min(LEAST, height)];
+    const least = [Math.min(this.least, width), Math.min(this.least, height)];
     if (name.includes("w")) left = whole(left + dx, 0, right - least[0]);
     if (name.includes("e")) right = whole(right + dx, left + least[0], width);
     if (name.includes("n")) top = whole(top + dy, 0, bottom - least[1]);
@@ -223,9 +252,20 @@ export class Cropping {
   /** @param {Box | null} crop */
   keep(crop) {
     const [width, height] = this.size();
-    const whole = !crop || (crop.width === width && crop.height === height);
-    this.model.say([this.model.current], { crop: whole ? null : crop }).catch(() => {});
+    const whole = !crop || (this.isCrop && crop.width === width && crop.height === height);
+    this.model.say([this.model.current], { [this.what]: whole ? null : crop }).catch(() => {});
   }
+}
+
+/**
+ * Where a part begins to be drawn: a frame in the middle.
+ * @param {number} width
+ * @param {number} height
+ * @returns {Box}
+ */
+function middle(width, height) {
+  const side = Math.round(Math.min(width, height) / 5);
+  return { left: Math.round((width - side) / 2), top: Math.round((height - side) / 2), width: side, height: side };
 }
 
 /**

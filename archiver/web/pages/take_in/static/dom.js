@@ -12,6 +12,7 @@
  * @property {HTMLInputElement} crop-height
  * @property {HTMLInputElement} crop-left
  * @property {HTMLInputElement} crop-top
+ * @property {HTMLSelectElement} crop-what
  * @property {HTMLInputElement} crop-width
  * @property {HTMLDialogElement} ending
  * @property {HTMLSelectElement} exif_orientation

@@ -33,6 +33,9 @@
  * @property {string} [lingual_fronts] "turned" by half where front teeth are seen from inside
  * @property {string[]} [checked] "teeth", "patient": against what, where earlier pictures say otherwise
  * @property {Box} [crop] in pixels of the turned picture
+ * @property {Box} [grey_card] its even part, likewise
+ * @property {Box} [tab_region] the front of a shade tab
+ * @property {Box} [tooth_region] the crown beside it
  * @property {boolean} [left_out]
  * @property {string} [confirmed_by]
  * @property {string} [colour_frame]
@@ -47,8 +50,21 @@
  * @property {string} [purpose]
  * @property {string} [consent]
  * @property {string} [comment]
+ * @property {string} [restoration]
+ * @property {string} [state]
+ * @property {string} [material]
+ * @property {string} [tab_system]
+ * @property {string} [tab_name]
+ * @property {string} [tab_place]
+ * @property {string} [tab_number]
+ * @property {string} [stump_shade]
+ * @property {string} [surface_texture]
+ * @property {string} [translucency]
+ * @property {string} [gloss]
+ * @property {string} [instructions]
  */
 
+/** @typedef {"crop" | "grey_card" | "tab_region" | "tooth_region"} Drawn keys of parts that are drawn over the picture */
 /** @typedef {{ [K in keyof Said]?: Said[K] | null }} Given null for what is said no more */
 
 /**

@@ -3,11 +3,13 @@ import { callJson } from "/static/calling.js";
 import { Changes } from "./changes.js";
 import { judge, read, recropped } from "./turning.js";
 
-/** @import { Change, Confirm, Consent, DraftState, Given, Known, Look, Picture, Row, Said, Separator, Table, WantedRow, Whose } from "./draft_shapes.js" */
+/** @import { Change, Confirm, Consent, DraftState, Drawn, Given, Known, Look, Picture, Row, Said, Separator, Table, WantedRow, Whose } from "./draft_shapes.js" */
 /** @import { Follows } from "./turning.js" */
 
 /** @type {(keyof Said)[]} */
 const TURNING = ["view", "mirror", "teeth", "top", "operator", "flipped", "exif_orientation", "lingual_fronts"];
+/** @type {Drawn[]} */
+const DRAWN = ["crop", "grey_card", "tab_region", "tooth_region"];
 /**
  * @param {unknown} a
  * @param {unknown} b
@@ -263,7 +265,7 @@ export class Model extends EventTarget {
 }
 
 /**
- * What is said of a picture after a change; a crop stays round the same part of the mouth.
+ * What is said of a picture after a change; crop and marked parts stay round the same part of the mouth.
  * @param {Picture} picture
  * @param {Given} given
  * @returns {Said}
@@ -279,9 +281,14 @@ export function saidAfter(picture, given) {
     delete said.confirmed_by;
     if (!("checked" in given)) delete said.checked;
   }
-  if (said.crop && !("crop" in given)) {
+  const drawn = DRAWN.filter((key) => said[key] && !(key in given));
+  if (drawn.length > 0) {
     const [before, after] = [judge(picture.said, picture.exif), judge(said, picture.exif)];
-    if (before && after && before.turn !== after.turn) said.crop = recropped(said.crop, picture, before.turn, after.turn);
+    if (!before || !after || before.turn === after.turn) return said;
+    for (const key of drawn) {
+      const box = said[key];
+      if (box) said[key] = recropped(box, picture, before.turn, after.turn);
+    }
   }
   return said;
 }

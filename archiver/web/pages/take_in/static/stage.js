@@ -1,6 +1,6 @@
 // The picture that is worked on, large, turned as it will be archived, with its letters.
 import { icon } from "/static/icons.js";
-import { EDGES } from "/static/picture.js";
+import { EDGES, letterEdge } from "/static/picture.js";
 import { t } from "/static/words.js";
 import { find, make } from "./dom.js";
 import { standing } from "./strip.js";
@@ -53,7 +53,7 @@ export class Stage {
     for (const edge of EDGES) {
       const letter = find(`edge-${edge}`);
       const code = follows.edges?.[edge] ?? "";
-      letter.textContent = code;
+      letterEdge(letter, code, follows.words?.[edge]);
       letter.title = code ? t(`directions.${code}`) : "";
     }
     find("plate").classList.toggle("plate-proposed", proposed);

@@ -11,7 +11,9 @@ import { callJson } from "/static/calling.js";
  * @property {boolean} [needs_teeth]
  * @property {string} view
  * @property {Edges} edges
+ * @property {Partial<Edges>} words of the trade at the edges
  * @property {Edges | null} turned the edges where it is displayed turned by half
+ * @property {Partial<Edges>} turned_words
  * @property {string} laterality
  * @property {string} looking
  * @property {{ direct: Record<string, number>, mirror?: Record<string, number> }} turns
@@ -24,6 +26,7 @@ import { callJson } from "/static/calling.js";
  * @typedef {object} Follows
  * @property {number} turn
  * @property {Edges | null} edges
+ * @property {Partial<Edges>} [words] of the trade, where the edges have them
  * @property {string} [laterality]
  * @property {string} [looking]
  * @property {string} [view]
@@ -120,7 +123,7 @@ export function judge(said, exif) {
   if (way === undefined) return null; // the server tells why
   const turn = turns.after[way][seen];
   if (all.lingual_fronts !== "turned" || !reading.turned) return { ...reading, turn, lacks, problem: "" };
-  return { ...reading, edges: reading.turned, turn: turns.after[HALF][turn], lacks, problem: "" };
+  return { ...reading, edges: reading.turned, words: reading.turned_words, turn: turns.after[HALF][turn], lacks, problem: "" };
 }
 
 /** @typedef {{ columns: number, rows: number }} Sized */
