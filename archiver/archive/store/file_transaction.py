@@ -137,6 +137,10 @@ class Stored:
     differing: tuple[str, ...] = ()
 
 
+#: Folders that are remembered as flushed; one that is forgotten is flushed once more.
+_REMEMBERED = 10_000
+
+
 class Placement:
     """The files of one batch on their way: written aside, then moved to their places.
 
@@ -145,7 +149,7 @@ class Placement:
     layout
         Of the archive.
     flushed
-        Folders whose own names are known to be on the disk; grows.
+        Folders whose own names are known to be on the disk; grows, within a bound.
     """
 
     def __init__(self, layout: Layout, flushed: set[Path]) -> None:
@@ -216,6 +220,8 @@ class Placement:
             above = [a for a in (folder, folder.parent) if a not in self._flushed]
             for one in above:
                 flush_folder(one.parent)
+            if len(self._flushed) > _REMEMBERED:
+                self._flushed.clear()
             self._flushed.update(above)
 
     def _make_folders(self, folder: Path) -> None:
