@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import zipfile
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -105,10 +105,8 @@ def test_a_patient_is_retrieved_and_a_package_made_once_the_patient_has_consente
     assert (told.case, told.to) == ("1187", "North laboratory")
 
 
-def test_a_picture_is_put_right_once_what_follows_has_been_seen(
-    page: Page, archive: Path, start: Callable[..., Served]
-) -> None:
-    served = start(archive)
+def test_a_picture_is_put_right_once_what_follows_has_been_seen(page: Page, served: Served) -> None:
+    archive = served.archive
     query = Query(patient_id=WHO, role="derived")
     wrong = next(iter(held(archive, query).values()))
     page.goto(f"{served.url}/record/visit/{wrong.study_uid}")
