@@ -201,7 +201,7 @@ def test_region_view_and_side_codes_agree_with_pydicom(code: Code, group: int) -
 
 @pytest.mark.parametrize(
     ("code", "value", "meaning"),
-    [  # DICOM CP-1570 (Final Text 2025-03-30): CID 4064, 4065, 4072; pydicom 3.0 has none of them.
+    [  # DICOM CP-1570 (Final Text 2025-03-30), from memory: CID 4064, 4065, 4072 are in no package.
         (codes.MIRRORED_UNCORRECTED, "789135000", "Mirrored image uncorrected"),
         (codes.MIRRORED_CORRECTED, "787610003", "Mirrored photo image intraoral corrected"),
         (
@@ -220,10 +220,11 @@ def test_region_view_and_side_codes_agree_with_pydicom(code: Code, group: int) -
             "789131009",
             "Close up photographic view of teeth without magnification",
         ),
+        (codes.TEETH_APART, "789130005", "Photo image mouth partially opened, teeth apart"),
         (codes.MIRROR_DEVICE, "1332162007", "Intraoral photography mirror"),
         (codes.CONTRASTER_DEVICE, "1332163002", "Black contraster"),
         (codes.RETRACTOR_DEVICE, "53535004", "Retractor"),
-        # SNOMED CT body structures of the tooth surfaces.
+        # SNOMED CT body structures of the tooth surfaces, from memory.
         (codes.SURFACE_CODES[Surface.MESIAL], "8483002", "Structure of mesial surface of tooth"),
         (codes.SURFACE_CODES[Surface.DISTAL], "90933009", "Structure of distal surface of tooth"),
         (

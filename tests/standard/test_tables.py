@@ -22,7 +22,8 @@ from archiver.standard.template_rules import template_rows
 from archiver.standard.verhoeff import is_sctid
 from archiver.wording import words_of
 
-# Groups that pydicom 3.0.2 does not have: they came with CP-1570 (Final Text 2025-03-30).
+# Groups that neither pydicom 3.0.2 nor any other package has: from memory, they came with CP-1570
+# (Final Text 2025-03-30).
 TOO_NEW = {"4061", "4062", "4063", "4064", "4065", "4066", "4069", "4072"}
 # Codes that the code set of 2025-09-08 has and pydicom's older copy of the group has not.
 ADDED_SINCE = {("4028", "123851003")}
@@ -140,6 +141,22 @@ def test_context_groups_agree_with_pydicom() -> None:
                 continue
             assert (group["scheme"], value) in theirs, (cid, value)
             assert not meaning or meaning in theirs[(group["scheme"], value)], (cid, value)
+
+
+@pytest.mark.parametrize("name", [*sorted(TOO_NEW), "surfaces"])
+def test_codes_of_groups_that_no_package_has_are_checked_in_others_or_marked(name: str) -> None:
+    """By pydicom 3.0.2, which has the codes of all groups that it carries with their meanings."""
+    theirs: dict[str, set[str]] = {}
+    for rows in concepts["SCT"].values():
+        for value, (meaning, groups) in rows.items():
+            if groups:
+                theirs.setdefault(value, set()).add(meaning)
+    group = load_toml("contexts")["groups"][name]
+    marked = group.get("from_memory", [])
+    unchecked = set(group["codes"]) - theirs.keys()
+    assert unchecked == (set(group["codes"]) if marked == "all" else set(marked))
+    for value in group["codes"].keys() & theirs.keys():
+        assert group["codes"][value] in theirs[value], value
 
 
 @pytest.mark.parametrize(

@@ -245,11 +245,12 @@ def test_no_press_waits_for_what_is_weighed_and_it_is_kept_with_the_draft(served
 
 
 @pytest.mark.parametrize("size", WINDOWS.values(), ids=WINDOWS)
-def test_picture_question_and_earlier_picture_are_in_view_together(
+def test_picture_doubts_question_and_earlier_picture_are_in_view_together(
     served: Served, browser: Browser, watch: Watch, size: tuple[int, int]
 ) -> None:
-    taking, digest = draft(served, file_of(second("0.left_buccal")), view="left buccal")
-    assert weighed(taking, digest) == []
+    octets = file_of(second("0.left_buccal")[:, ::-1], made_from=second("0.left_buccal"))
+    taking, digest = draft(served, octets, view="left buccal")
+    assert len(weighed(taking, digest)) == 2
     context = browser.new_context(viewport={"width": size[0], "height": size[1]})
     watch.attach(context)
     page = context.new_page()
@@ -257,7 +258,8 @@ def test_picture_question_and_earlier_picture_are_in_view_together(
     expect(question.locator(".earlier")).to_contain_text("Earlier: 2025-03-04")
     expect(question.locator(".earlier .edge-left")).to_have_text("A")
     page.wait_for_function("() => document.querySelector('.earlier img').naturalWidth > 0")
-    page.wait_for_function(f"({WHOLE})(['#frame', '#side .ask-words', '.earlier']).length === 0")
+    seen = ["#frame", "#side .doubts", "#side .ask-words", ".earlier"]
+    page.wait_for_function(f"({WHOLE})({seen}).length === 0")
     assert page.evaluate("document.documentElement.scrollWidth") <= size[0]
     context.close()
     assert not watch.unexpected()
