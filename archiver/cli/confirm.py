@@ -6,7 +6,8 @@
 A code stands under each picture where it is shown whole with its directions: on contact sheets and
 in the pages. It stands for what was shown: the pixels, their turn and crop, the patient, teeth
 and view. If any of these has changed since, nothing is confirmed. Confirming what somebody else
-has confirmed countersigns it. New instances, which say so, take the place of the old.
+has confirmed countersigns it. New instances, which say so, take the place of the old. What speaks
+against the picture, such as an earlier one that shows it reflected, is told beside it.
 """
 
 from __future__ import annotations
@@ -60,9 +61,10 @@ def _confirmed(archive: Archive, code: str, by: str, ways: AmendmentSettings) ->
     from archiver.objects import subject
     from archiver.workflow import amend
 
-    report: dict[str, Any] = {"code": code, "by": by, "problems": []}
+    report: dict[str, Any] = {"code": code, "by": by, "problems": [], "doubts": []}
     try:
         uid = named_by(archive, code)
+        doubts = _doubts(archive, uid)
         amendment = amend(archive, confirmation_of(uid, by, code), ways).amendment
     except InputError as error:
         return {**report, "problems": [str(problem) for problem in error.problems]}
@@ -72,6 +74,7 @@ def _confirmed(archive: Archive, code: str, by: str, ways: AmendmentSettings) ->
         "code": after.examined.code,
         "what": str(subject(after.plan)),
         "certainty": after.certainty,
+        "doubts": doubts,
         "in_place_of": list(amendment.rejected),
         "instances": [
             {"sop_instance_uid": one.sop_instance_uid, "role": one.role}
@@ -80,9 +83,23 @@ def _confirmed(archive: Archive, code: str, by: str, ways: AmendmentSettings) ->
     }
 
 
+def _doubts(archive: Archive, uid: str) -> list[str]:
+    """Return what a comparison or the picture's own file said against it, and nobody answered."""
+    from archiver.archive.statements import kept_doubts
+    from archiver.records.checks import failed_sides
+
+    root = archive.layout.root
+    found = [one.text for one in kept_doubts(root).get(uid, ()) if not one.is_answered]
+    if (failed := failed_sides(root).get(uid)) is not None:
+        found.append(failed.detail)
+    return list(dict.fromkeys(map(str, found)))
+
+
 def _print_outcome(one: dict[str, Any]) -> None:
     for problem in one["problems"]:
         print(f"{one['code']}: {problem}", file=sys.stderr)
     if not one["problems"]:
         told = {"code": one["code"], "what": one["what"], "by": one["by"]}
         print(words_of()(f"cli.confirm.{one['certainty']}", **told))
+    for doubt in one["doubts"]:
+        print(words_of()("cli.confirm.in_doubt", code=one["code"], doubt=doubt))

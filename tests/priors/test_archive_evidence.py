@@ -21,7 +21,7 @@ from PIL import Image
 
 from archiver import AmendmentRequest, AmendmentSettings, Archive, Change, amend, cli
 from archiver.archive.statements import kept_doubts
-from archiver.archive.statements.confirmations import confirmation_of, looked_at
+from archiver.archive.statements.confirmations import looked_at
 from archiver.dentition import Orientation, View, sight
 from archiver.objects import FLIPS
 from archiver.photo import DoubtKind
@@ -244,10 +244,18 @@ def test_what_was_found_outlives_the_confirmation_and_is_told_where_a_picture_is
 ) -> None:
     pixels = second("patient_0.left_buccal")[:, ::-1]
     _, uid = told(tmp_path, archive, pixels, "left buccal")
-    with Archive.open(archive, actor="test") as opened:
-        request = confirmation_of(uid, "Haugen^Liv", looked_at(opened, uid).examined.code)
-        done = amend(opened, request, AmendmentSettings(datetime.now().astimezone()))
-    shown = done.amendment.successors[-1].sop_instance_uid
+    with Archive.open(archive, read_only=True) as opened:
+        code = looked_at(opened, uid).examined.code
+    confirm = ["confirm", "--archive", str(archive), code, "--by"]
+    capsys.readouterr()
+    assert cli.main([*confirm, "Haugen^Liv"]) == 0
+    out = capsys.readouterr().out
+    assert "confirmed by Haugen^Liv" in out and "in doubt" in out and "mirror-reversed" in out
+    # Whoever countersigns is told, too.
+    assert cli.main([*confirm, "Vale^Iris", "--json"]) == 0
+    (done,) = json.loads(capsys.readouterr().out)
+    assert any("mirror-reversed" in one for one in done["doubts"])
+    shown = done["instances"][-1]["sop_instance_uid"]
     assert failed_sides(archive)[shown].outcome == "failed"
     capsys.readouterr()
     assert cli.main(["query", "--archive", str(archive), "--patient-id", "P-0417", "--json"]) == 0
