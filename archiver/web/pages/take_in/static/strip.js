@@ -119,7 +119,7 @@ export class Strip {
     const words = make("span", "tile-words");
     const state = make("span", "tile-state");
     const doubt = make("span", "tile-state tile-doubt");
-    const again = make("span", "tile-state tile-doubt");
+    const again = make("span", "tile-state tile-again");
     const choose = make("span", "tile-choose");
     choose.setAttribute("aria-hidden", "true");
     const time = make("span", "visually-hidden", t("take_in.taken_at", { time: clock(picture.captured) }));
@@ -157,7 +157,7 @@ export class Strip {
     tile.doubt.replaceChildren(icon("warning"), make("span", "tile-doubt-words", doubts.join(" ")));
     const again = picture.said.left_out ? [] : picture.again ?? [];
     tile.again.hidden = !again.length;
-    tile.again.replaceChildren(icon("turn"), make("span", "tile-again-words", again.join(". ")));
+    tile.again.replaceChildren(icon("turn"), make("span", "tile-why", again.join(". ")));
     node.classList.toggle("tile-out", Boolean(picture.said.left_out));
     node.title = [picture.name, ...again, ...doubts].join("\n");
   }
