@@ -13,6 +13,11 @@ holds a page for the browser, tables and JSON. Nothing in the archive is changed
 remembered beside the report makes the next audit read only what changed; --full reads all, and
 only then is a bit that flipped under an unchanged date and size sure to be found. Of another
 archive (--at) headers are judged, not pixels; name a patient or a time.
+
+A report that is signed (--key) is verified by --verify, or without this program:
+
+  sha256sum -c report.sha256
+  openssl pkeyutl -verify -pubin -inkey report.pem -rawin -in report.sha256 -sigfile report.sig
 """
 
 from __future__ import annotations
@@ -33,7 +38,7 @@ from archiver.wording import Text, words_of
 
 if TYPE_CHECKING:
     from archiver.network import Peer
-    from archiver.records import Audit, Contact, Episodes
+    from archiver.records import Audit, Contact, Episodes, Vouching
     from archiver.records.rules import RuleSet
     from archiver.workflow import AuditRequest, AuditSource
 
@@ -65,7 +70,22 @@ _DEPTHS = ("index", "digests", "objects", "pictures")
         type=Choice(("day-first", "month-first")),
         help="of dates such as 3/4/2026",
     ),
+    Option(
+        "--witness",
+        type=FOLDER,
+        multiple=True,
+        help="signed heads of the journal, as `archiver witness` hands them out",
+    ),
+    Option("--signer", type=FILE, metavar="FILE", help="the public key that is trusted (PEM)"),
+    Option(
+        "--authorities",
+        type=FILE,
+        metavar="FILE",
+        help="certificates of whose time stamps are trusted (PEM)",
+    ),
     Option("--out", type=FOLDER, help="where the report is written"),
+    Option("--key", type=FILE, metavar="FILE", help="sign the report with this private key (PEM)"),
+    Option("--verify", type=FOLDER, help="verify a signed report against its archive"),
     Option("--depth", type=Choice(_DEPTHS), default="objects", help="how far to look (objects)"),
     Option("--full", is_flag=True, help="read everything again"),
     Option("--memory", type=FILE, help="what is remembered (in the report's folder)"),
@@ -90,6 +110,8 @@ def command(options: Options) -> int:
 
         print("\n".join(explain(options.explain)))
         return 0
+    if options.verify:
+        return _verify(options)
     if not options.rules:
         raise UsageError(Problem("cli.audit.no_rules").at("archiver audit"))
     sets = tuple({rules.digest: rules for rules in options.rules}.values())
@@ -134,6 +156,7 @@ def _audit(options: Options, sets: tuple[RuleSet, ...]) -> int:
     _print_way(options, found.survey.way)
     if options.out is not None:
         _write(found, options.out)
+        _sign(options)
         if not options.at and not options.paths:
             _note(_source(options), request.run.when.isoformat())
     if options.json:
@@ -143,6 +166,20 @@ def _audit(options: Options, sets: tuple[RuleSet, ...]) -> int:
     else:
         _print_summary(found, options.out)
     return 0 if found.passes else 1
+
+
+def _sign(options: Options) -> None:
+    """Sign the report, where a key is named or set."""
+    from archiver.cli.settings import read_settings
+
+    practice = read_settings()
+    key = options.key or practice.witness.key
+    if key is None:
+        return
+    from archiver.archive.witness import Signer
+    from archiver.records.report import sign_report
+
+    sign_report(options.out, Signer.of(key, outside=options.archive or practice.archive))
 
 
 def _note(source: AuditSource, when: str) -> None:
@@ -190,6 +227,7 @@ def _request(options: Options, sets: tuple[RuleSet, ...]) -> AuditRequest:
         Query(patient_id=patient, since=options.since, until=options.until),
         header_folder(),
         _contacts(options, when.date()),
+        _vouching(options),
     )
 
 
@@ -234,6 +272,41 @@ def _episodes(options: Options, today: date, sets: tuple[RuleSet, ...]) -> Episo
     for problem in unmatched_words(sets, read):
         print(problem, file=sys.stderr)
     return read
+
+
+def _verify(options: Options) -> int:
+    from archiver.cli.settings import read_settings
+    from archiver.records.report import verify_report
+
+    folder = options.archive or read_settings().archive
+    archive = folder if folder.is_dir() else None
+    problems = list(verify_report(options.verify, _signer(options), archive))
+    for problem in problems:
+        print(problem, file=sys.stderr)
+    if not problems:
+        print(words_of()(f"cli.audit.{'verified' if archive else 'verified_alone'}"))
+    return 1 if problems else 0
+
+
+def _signer(options: Options) -> bytes | None:
+    """Return the public key that is trusted; None where none is named."""
+    try:
+        return options.signer.read_bytes() if options.signer else None
+    except OSError as error:
+        problem = Problem("cli.audit.no_signer", reason=error.strerror)
+        raise UsageError(problem.at(file=str(options.signer))) from None
+
+
+def _vouching(options: Options) -> Vouching | None:
+    """Return the witnesses that are named, else those of the settings."""
+    from archiver.cli.settings import read_settings
+    from archiver.records import Vouching
+
+    set_up = read_settings().witness
+    folders = tuple(options.witness) or (() if options.archive else set_up.folders)
+    if not folders or options.paths or options.at:
+        return None
+    return Vouching(folders, _signer(options), options.authorities or set_up.authorities)
 
 
 def _contacts(options: Options, today: date) -> dict[tuple[str, str], Contact] | None:

@@ -22,6 +22,12 @@
     decoder_megabytes = 2048           # memory of one decoding
     decoder_seconds = 60               # of the processor
 
+    [witness]                          # who is given signed heads of the journal
+    key = "/root/archiver-key.pem"     # outside the archive; made by archiver witness --new-key
+    folders = ["/mnt/auditor/heads"]   # that others keep
+    stamp = "https://tsa.example"      # an authority for time stamps (RFC 3161)
+    authorities = "tsa.pem"            # whose stamps are trusted
+
     [[forward]]                        # what is sent on: see network.outbox.forwarding_rules
     to = "clinic"
 
@@ -63,6 +69,7 @@ _KEYS = (
     "node",
     "pages",
     "pictures",
+    "witness",
 )
 
 #: Keys of the table ``[pictures]``: what each sets, and in which unit.
@@ -73,6 +80,26 @@ _PICTURES = {
     "decoder_megabytes": ("memory", 1 << 20),
     "decoder_seconds": ("seconds", 1),
 }
+
+
+@dataclass(frozen=True)
+class WitnessSettings:
+    """Who signs the journal's head, and who is given it.
+
+    Parameters
+    ----------
+    key
+        The private key; None where nobody signs.
+    stamp
+        Address of an authority for time stamps; empty for none.
+    authorities
+        Certificates of whose stamps are trusted.
+    """
+
+    key: Path | None = None
+    folders: tuple[Path, ...] = ()
+    stamp: str = ""
+    authorities: Path | None = None
 
 
 @dataclass(frozen=True)
@@ -105,6 +132,8 @@ class PracticeSettings:
         What is sent on by itself.
     given
         All of it as the file has it.
+    witness
+        Who signs the journal's head, and who is given it.
     """
 
     archive: Path
@@ -119,6 +148,7 @@ class PracticeSettings:
     pictures: Allowance = field(default_factory=Allowance)
     forward: tuple[ForwardingRule, ...] = ()
     given: Mapping[str, object] = field(default_factory=dict)
+    witness: WitnessSettings = field(default_factory=WitnessSettings)
 
 
 def read_settings() -> PracticeSettings:
@@ -166,7 +196,30 @@ def read_settings() -> PracticeSettings:
         _pictures(path, _table(given, "pictures")),
         rules_of(given.get("forward", []), peers, path.name),
         given,
+        _witness(path, _table(given, "witness")),
     )
+
+
+def _witness(path: Path, table: Mapping[str, Any]) -> WitnessSettings:
+    known = tuple(WitnessSettings.__dataclass_fields__)
+    place = {"file": path.name, "table": "witness"}
+    problems = [
+        Problem("cli.settings.unknown_key", key=key, keys=known).at(**place)
+        for key in table
+        if key not in known
+    ]
+    folders = table.get("folders", [])
+    texts = [table.get(key, "") for key in ("key", "stamp", "authorities")]
+    if not isinstance(folders, list) or not all(isinstance(t, str) for t in (*texts, *folders)):
+        problems.append(Problem("cli.settings.witness").at(**place))
+    if problems:
+        raise UsageError(*problems)
+
+    def at(name: str) -> Path | None:
+        return path.parent / Path(table[name]).expanduser() if table.get(name) else None
+
+    places = tuple(path.parent / Path(one).expanduser() for one in folders)
+    return WitnessSettings(at("key"), places, table.get("stamp", ""), at("authorities"))
 
 
 def _pictures(path: Path, table: Mapping[str, object]) -> Allowance:

@@ -4,6 +4,8 @@ from .audit import run_audit as run_audit
 from .audit import tally as tally
 from .audit_memory import FILE as FILE
 from .audit_memory import Memory as Memory
+from .checks.witness_checks import Vouching as Vouching
+from .checks.witness_checks import check_witnesses as check_witnesses
 from .completeness import MISSING as MISSING
 from .completeness import PRESENT as PRESENT
 from .completeness import SUBSTITUTED as SUBSTITUTED

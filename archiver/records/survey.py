@@ -37,6 +37,7 @@ from archiver.records.checks.rejections import (
     wrong_marks,
 )
 from archiver.records.checks.settings_checks import check_settings
+from archiver.records.checks.witness_checks import Vouched, check_clock
 from archiver.records.disk_store import InstanceStore
 from archiver.records.examination import Depth
 from archiver.records.instance_reader import (
@@ -81,6 +82,8 @@ class Survey:
         Of the journal, and its last position.
     heeded
         Instances that the journal says are heeded as statements; None where there is no journal.
+    vouched
+        By whom, and up to which line, the journal is vouched for.
     tells_all
         Whether the journal tells of statements, users and the secret, too, and they are as it says.
     way
@@ -103,6 +106,7 @@ class Survey:
     way: Text | str = ""
     heeded: set[str] | None = None
     tells_all: bool = False
+    vouched: list[Vouched] = field(default_factory=list)
     store: InstanceStore | None = None
 
     def parts(self) -> Iterator[tuple[Sequence[Instance], Mapping[str, ObjectFacts], bool]]:
@@ -271,6 +275,7 @@ def _journal(
             if line.entry is not None:
                 entries.append(line.entry)
             end = line.after
+        told += check_clock(entries)
     except OSError as error:
         found = Text("records.survey.journal_unreadable", error=error.strerror)
         survey.concerns.append(Concern("journal-broken", found, path=name))

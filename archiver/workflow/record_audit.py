@@ -22,6 +22,8 @@ from archiver.records import (
     Episodes,
     Memory,
     Survey,
+    Vouching,
+    check_witnesses,
     run_audit,
     survey_archive,
     survey_files,
@@ -64,6 +66,8 @@ class AuditRequest:
         Folder in which another archive's headers are remembered; None forgets them.
     contacts
         Last contact, capacity and legal hold of patients (`archiver.records.read_contacts`).
+    vouching
+        Who has signed heads of an archive's journal; None compares it with nobody's.
     """
 
     rules: tuple[RuleSet, ...]
@@ -76,6 +80,7 @@ class AuditRequest:
     asked: Query = field(default_factory=Query)
     headers: Path | None = None
     contacts: Mapping[tuple[str, str], Contact] | None = None
+    vouching: Vouching | None = None
 
     def __post_init__(self) -> None:
         if not self.rules:
@@ -193,9 +198,14 @@ def _survey(
     if isinstance(source, Path):
         layout = Layout(source.absolute())
         with closing(Memory(request.memory, str(layout.root))) as memory:
-            return survey_archive(
+            survey = survey_archive(
                 layout, depth, memory, request.run.when, full=request.full, each=progress
             )
+        if request.vouching is not None:
+            compared = check_witnesses(layout, request.vouching)
+            survey.concerns += compared.concerns
+            survey.vouched = compared.vouched
+        return survey
     if not isinstance(source, Sequence):
         return _survey_peer(source, request)
     missing = [path for path in source if not path.exists()]

@@ -1,5 +1,7 @@
 from .report_files import json_lines as json_lines
 from .report_files import write_report as write_report
+from .report_signing import sign_report as sign_report
+from .report_signing import verify_report as verify_report
 from .summary import AuditSummary as AuditSummary
 from .summary import next_steps as next_steps
 from .summary import summarise as summarise

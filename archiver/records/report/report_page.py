@@ -27,6 +27,7 @@ from archiver.records.report.summary import (
     cautions,
     counted,
     next_steps,
+    vouching_words,
 )
 from archiver.records.rules.rule_words import explain, named
 from archiver.wording import words_of
@@ -338,6 +339,7 @@ def _integrity(audit: Audit) -> str:
     if s.depth is Depth.INDEX:
         told, journal = page_words("nothing_read"), ""
     told = escape(page_words("sentence", text=told))
+    journal += "".join(f"<p>{escape(str(vouching_words(one)))}</p>" for one in s.vouched)
     return f"<p>{told}</p>{journal}" + _group(audit, "integrity")
 
 

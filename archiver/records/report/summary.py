@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from typing import Any
 
 from archiver.objects import BOUND, COUNTERSIGNED, LAPSED, SAID
 from archiver.records.audit import Audit, RequirementCount
+from archiver.records.checks.witness_checks import Vouched
 from archiver.records.examination import Depth
 from archiver.records.kinds import SEVERITIES, Kind, kind_of
 from archiver.records.rules.rule_words import explain
@@ -200,6 +201,8 @@ def _heads(audit: Audit) -> dict[str, Any]:
             "where": survey.where,
             "journal_line": survey.end.seq,
             "journal_hash": survey.end.hash if survey.end.seq else "",
+            "journal_offset": survey.end.offset,
+            "vouched": [asdict(one) for one in survey.vouched],
             "journal_tells_all": survey.tells_all,
             "instances": len(survey.instances),
             "photographs": audit.photographs,
@@ -233,6 +236,16 @@ def _heads(audit: Audit) -> dict[str, Any]:
         "counted": [{"figure": name, "how": how} for name, how in counted(audit)],
         "cautions": cautions(),
     }
+
+
+def vouching_words(one: Vouched) -> Text:
+    """Tell from when on, up to where and by whom a journal is vouched for."""
+    given = {"line": one.line, "since": one.since[:19], "signer": one.signer, "by": one.witness}
+    if not one.stamped:
+        return Text("records.vouched.signed", **given)
+    return Text(
+        "records.vouched.stamped", **given, stamped=one.stamped[:19], authority=one.authority
+    )
 
 
 def _episodes(audit: Audit) -> dict[str, object] | None:
