@@ -16,7 +16,7 @@ import archiver
 from archiver import errors
 from archiver.errors import ArchiverError, InputError, Place, Problem
 from archiver.wording import Text, Words
-from archiver.wording.catalogue import PLURAL, named_values
+from archiver.wording.catalogue import PLURAL, chapter, named_values
 from tests.pseudo_language import accented, plain_words, pseudo_language
 
 PACKAGE = Path(archiver.__file__).parent
@@ -330,3 +330,14 @@ def test_for_a_text_only_its_own_file_is_read() -> None:
     words("problem.found", found="x")
     assert {key.partition(".")[0] for key in words._texts} == {"problem"}
     assert {"pages", "photo"} < {key.partition(".")[0] for key in words.all()}
+
+
+def test_german_has_what_a_laboratory_reads_and_no_key_or_value_of_its_own() -> None:
+    shelf = PACKAGE / "wording" / "words" / "de"
+    for file in shelf.glob("*.toml"):
+        english, german = chapter("en", file.stem), chapter("de", file.stem)
+        assert german.keys() <= english.keys(), file.name
+        for key, text in german.items():
+            assert named_values(text) == named_values(english[key]), key
+    sheet = {key for key in chapter("en", "handover") if key.startswith("handover.sheet.")}
+    assert sheet <= chapter("de", "handover").keys()

@@ -49,6 +49,7 @@ _NUMBERED = KeyedRegion("N", int)
     Option("--zip", is_flag=True, help="one ZIP file in place of a folder"),
     Option("--png", is_flag=True, help="pictures as PNG; JPEG keeps the camera's own data"),
     Option("--paper", type=Choice(("a4", "letter")), default="a4", help="of the printed sheet"),
+    Option("--language", type=Choice(("en", "de")), default="en", help="of the sheet"),
     Option(
         "--insist-by",
         default="",
@@ -142,6 +143,7 @@ def _order(options: Options) -> PackageOrder:
         _by_picture(options.mark),
         frozenset(map(read_shown, options.seen)),
         options.seen_by.strip(),
+        options.language,
     )
 
 

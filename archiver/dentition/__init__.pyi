@@ -11,6 +11,7 @@ from .correction import plan as plan
 from .drawing import draw as draw
 from .edge_words import edge_words as edge_words
 from .edge_words import surface_word as surface_word
+from .edge_words import view_text as view_text
 from .explanation import CAUTION as CAUTION
 from .explanation import Explanation as Explanation
 from .explanation import explain as explain

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from archiver.dentition.orientation import Direction, Orientation
 from archiver.dentition.teeth import Arch, Side, Tooth
-from archiver.dentition.views import Surface
+from archiver.dentition.views import Surface, View
 from archiver.wording import Text
 
 _TOWARDS_MIDLINE = {Side.RIGHT: Direction.LEFT, Side.LEFT: Direction.RIGHT}
@@ -42,7 +42,7 @@ def edge_words(teeth: tuple[Tooth, ...], orientation: Orientation) -> dict[str, 
     return found
 
 
-def surface_word(surface: Surface, teeth: tuple[Tooth, ...]) -> str:
+def surface_word(surface: Surface, teeth: tuple[Tooth, ...]) -> Text:
     """Name a surface as the edges name it: vestibular is labial of front teeth, else buccal.
 
     Parameters
@@ -56,7 +56,12 @@ def surface_word(surface: Surface, teeth: tuple[Tooth, ...]) -> str:
         words = {"palatal" if tooth.arch is Arch.UPPER else "lingual" for tooth in teeth}
     else:
         words = set()
-    return str(Text(f"dentition.edge.{words.pop()}")) if len(words) == 1 else surface.value
+    return Text(f"dentition.edge.{words.pop() if len(words) == 1 else surface.value}")
+
+
+def view_text(view: View) -> Text:
+    """Name a view in words."""
+    return Text(f"pages.views.{view.value.replace(' ', '_').replace('-', '_')}")
 
 
 def _word(tooth: Tooth, direction: Direction) -> str:

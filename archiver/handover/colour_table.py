@@ -86,9 +86,11 @@ def table_of(frames: Sequence[ColourFrame]) -> ColourTable:
         All pictures of the package, in order of capture.
     """
     named = [one for one in frames if one.colour.frame]
-    rows = tuple((str(one.number), one.colour.frame, one.colour.words) for one in named)
+    rows = tuple(
+        (str(one.number), frame_words(one.colour.frame), one.colour.words) for one in named
+    )
     warnings = [
-        sheet_text("after_drying", number=one.number, frame=one.colour.frame)
+        sheet_text("after_drying", number=one.number, frame=frame_words(one.colour.frame))
         for one in named
         if one.after_drying
     ]
@@ -102,6 +104,12 @@ def table_of(frames: Sequence[ColourFrame]) -> ColourTable:
         warnings.append(sheet_text("bare", numbers=tuple(bare)))
     tabs = [line for one in frames for line in one.tab]
     return ColourTable(rows, tuple(warnings), (*tabs, *_comparisons(frames)))
+
+
+def frame_words(frame: str) -> str:
+    """Name a kind of frame; what is none of ours stays as it was written."""
+    names = (CHART_FRAME, *_KINDS)
+    return sheet_text(f"frame.{frame.replace(' ', '_')}") if frame in names else frame
 
 
 def _comparisons(frames: Sequence[ColourFrame]) -> list[str]:

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from contextvars import ContextVar
 from dataclasses import dataclass
+from datetime import datetime
 
 from pydicom import Dataset
 
 from archiver.colour import ColourBasis, basis_of, flag, space_of
-from archiver.dentition import Arch, surface_word
+from archiver.dentition import Arch, surface_word, view_text
 from archiver.objects import (
     CHART,
     Description,
@@ -18,16 +21,40 @@ from archiver.objects import (
     describe,
     items,
     octets,
+    signers,
     speaks_of_drying,
     text,
 )
 from archiver.sheets import Edges
-from archiver.wording import words_of
+from archiver.wording import FIRST, Text, words_of
+
+#: Language of the sheet that is being made; each thread that makes one sets its own.
+_LANGUAGE: ContextVar[str] = ContextVar("sheet language", default=FIRST)
+
+
+@contextmanager
+def written_in(language: str) -> Iterator[None]:
+    """Have `sheet_text` give its words in a language, in this thread."""
+    token = _LANGUAGE.set(language)
+    try:
+        yield
+    finally:
+        _LANGUAGE.reset(token)
+
+
+def language() -> str:
+    """Return the language of the sheet that is being made."""
+    return _LANGUAGE.get()
 
 
 def sheet_text(key: str, **values: object) -> str:
     """Return a text for the sheet of a package."""
-    return words_of()(f"handover.sheet.{key}", **values)
+    return words_of(_LANGUAGE.get())(f"handover.sheet.{key}", **values)
+
+
+def in_words(text: Text) -> str:
+    """Return a text of another room in the language of the sheet."""
+    return text.in_words(words_of(_LANGUAGE.get()))
 
 
 @dataclass(frozen=True)
@@ -76,12 +103,16 @@ class SheetFacts:
         The patient's direction at each edge, as letters and words.
     shade
         What was typed for whoever makes a tooth, by the key of the sheet.
+    confirmed
+        How many people have confirmed the side as it was shown, and how many days after the
+        picture the last of them; who they are stays in the clinic.
     """
 
     description: Description
     edges: Edges
     colour: ColourFacts
     shade: Mapping[str, str]
+    confirmed: tuple[int, int | None] = (0, None)
 
     @property
     def iso(self) -> str:
@@ -104,20 +135,21 @@ class SheetFacts:
         """The tooth in words, of several teeth their arch; empty where none is told."""
         teeth = self.description.teeth
         if len(teeth) == 1:
-            return teeth[0].name
+            return in_words(teeth[0].text)
         arches = [sheet_text(f"arch.{arch}") for arch in self.arches]
         return sheet_text("arches", arches=tuple(arches)) if arches else ""
 
     @property
     def view(self) -> str:
         """The view."""
-        return self.description.view.value if self.description.view else sheet_text("no_view")
+        view = self.description.view
+        return in_words(view_text(view)) if view else sheet_text("no_view")
 
     @property
     def surface(self) -> str:
         """The surface in the word of the trade, empty where the view has none."""
         surface = self.description.surface
-        return surface_word(surface, self.description.teeth) if surface else ""
+        return in_words(surface_word(surface, self.description.teeth)) if surface else ""
 
     @property
     def mirror(self) -> str:
@@ -125,12 +157,15 @@ class SheetFacts:
         return sheet_text(f"mirror.{self.description.mirror or 'not_told'}")
 
     @property
-    def shade_words(self) -> tuple[str, ...]:
-        """What was typed for whoever makes a tooth, a line each."""
-        return tuple(
-            sheet_text("shade_line", what=sheet_text(f"shade.{key}"), words=words)
-            for key, words in self.shade.items()
-        )
+    def side_words(self) -> str:
+        """Whether the side is confirmed, by how many and when."""
+        if not self.description.confirmed:
+            return sheet_text("case_page.unconfirmed")
+        people, days = self.confirmed
+        when = sheet_text(f"case_page.{'same_day' if not days else 'later'}", days=days)
+        if days is None:
+            when = sheet_text("case_page.some_day")
+        return sheet_text("case_page.confirmed", n=max(1, people), when=when)
 
     @property
     def right_edge(self) -> str:
@@ -163,8 +198,20 @@ def facts_of(outgoing: Dataset, original: Dataset) -> SheetFacts:
         The archive's own, of which only what has no words of a person is taken.
     """
     description = describe(outgoing)
-    edges = Edges.around(description.teeth, description.orientation)
-    return SheetFacts(description, edges, _colour(outgoing, original), shade_of(outgoing))
+    edges = Edges.around(description.teeth, description.orientation, in_words)
+    colour, said = _colour(outgoing, original), describe(original)
+    return SheetFacts(description, edges, colour, shade_of(outgoing), _confirmed(said))
+
+
+def _confirmed(said: Description) -> tuple[int, int | None]:
+    """Return how many confirmed the side, and how many days after the picture's own."""
+    moments = [one.when for one in said.confirmations if one.when is not None]
+    people = len(signers(said.confirmations))
+    try:
+        taken = datetime.strptime(said.study_date, "%Y%m%d").date()
+    except ValueError:
+        return people, None
+    return people, (max(moments).date() - taken).days if moments else None
 
 
 def shade_of(dataset: Dataset) -> dict[str, str]:

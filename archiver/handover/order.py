@@ -57,6 +57,8 @@ class PackageOrder:
         Parts to be covered, by the number of the picture.
     marks
         Regions whose colours are compared, by the number of the picture.
+    language
+        Of the printed sheet and that for the browser.
     masks_seen, masks_seen_by
         Codes of masked pictures that somebody has looked at, and who; see `masks.mask_code`.
 
@@ -82,6 +84,7 @@ class PackageOrder:
     marks: Mapping[int, Sequence[Box]] = field(default_factory=dict)
     masks_seen: frozenset[str] = frozenset()
     masks_seen_by: str = ""
+    language: Literal["en", "de"] = "en"
 
     def __post_init__(self) -> None:
         if not self.query.patient_id:

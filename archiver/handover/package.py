@@ -25,10 +25,11 @@ from archiver.archive.store import Archive
 from archiver.errors import InputError, Problem
 from archiver.handover import confidentiality
 from archiver.handover.case import Case
+from archiver.handover.case_facts import case_facts
 from archiver.handover.colour_table import ColourFrame, after_drying, marked_mean, table_of
 from archiver.handover.confidentiality import ConfidentialityOption
 from archiver.handover.deidentify import Removal, declare_cleaned, demand_whole
-from archiver.handover.facts import drying, facts_of, shade_of, sheet_text
+from archiver.handover.facts import drying, facts_of, shade_of, sheet_text, written_in
 from archiver.handover.frames import (
     Box,
     OutgoingFrame,
@@ -108,7 +109,8 @@ class PackageMaker:
     def picture(self, one: OutgoingPicture) -> PackedPicture:
         """Write a picture and its twin, and return what is told of them."""
         try:
-            return self._picture(one)
+            with written_in(self.order.language):
+                return self._picture(one)
         except InputError as error:
             raise type(error)(*(p.at(f"picture {one.number}") for p in error.problems)) from error
 
@@ -282,7 +284,8 @@ def hand_over(
                     pictures.append(one)
                     if progress is not None:
                         progress(len(pictures), len(chosen.pictures))
-        _write_sheet(maker, pictures)
+        with written_in(order.language):
+            _write_sheet(maker, pictures)
         digest = _write_manifest(maker, pictures)
         note_package(archive, maker, [one.record for one in chosen.pictures], digest, now)
         sink.appear()
@@ -301,12 +304,14 @@ def _write_sheet(maker: PackageMaker, pictures: Sequence[PackedPicture]) -> None
     dried = after_drying([c.visit for c in colours], [c.after_drying for c in colours])
     colours = [replace(c, after_drying=d) for c, d in zip(colours, dried, strict=True)]
     table = table_of(colours) if maker.chosen.profile.colour else ColourTable((), (), ())
+    profile, numbered = maker.chosen.profile, [one.on_sheet for one in pictures]
     sheet = Sheet(
         maker.case.number,
-        maker.chosen.profile.title,
+        sheet_text("case_page.title") if profile.colour else profile.title,
         maker.order.to,
-        tuple(one.on_sheet for one in pictures),
+        tuple(numbered),
         table,
+        case_facts([(one.number, one.facts) for one in numbered]) if profile.colour else None,
     )
     maker.sink.add(f"{maker.case.number}.pdf", [pdf_of(sheet, maker.order.paper)])
     maker.sink.add(f"{maker.case.number}.html", [html_of(sheet)])

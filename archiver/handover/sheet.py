@@ -9,7 +9,8 @@ import numpy as np
 from PIL import Image
 
 from archiver.colour import as_srgb, space_of
-from archiver.handover.facts import SheetFacts, sheet_text
+from archiver.handover.case_facts import CaseFacts
+from archiver.handover.facts import SheetFacts, in_words, sheet_text
 from archiver.handover.frames import OutgoingFrame, decode
 from archiver.handover.picture_selection import Doubt
 
@@ -64,6 +65,11 @@ class SheetPicture:
         return sheet_text("title", n=len(facts.description.teeth), **given)
 
     @property
+    def view_words(self) -> str:
+        """The view, as the beginning of a sentence."""
+        return _capital(self.facts.view)
+
+    @property
     def lines(self) -> tuple[str, ...]:
         """What is told below the picture, the most needed first."""
         facts = self.facts
@@ -76,13 +82,12 @@ class SheetPicture:
             f"{first} {sheet_text('covered')}" if self.masked else first,
             sheet_text("picture", number=self.number, day=self.day, file=self.file),
             facts.colour.words,
-            *facts.shade_words,
         )
 
     @property
     def status(self) -> str:
         """Whether the side is confirmed; the doubts where there are any."""
-        return " · ".join(str(doubt.stamp) for doubt in self.doubts) or sheet_text("confirmed")
+        return " · ".join(in_words(doubt.stamp) for doubt in self.doubts) or sheet_text("confirmed")
 
 
 @dataclass(frozen=True)
@@ -121,6 +126,8 @@ class Sheet:
         Of its purpose.
     to
         For whom it is.
+    case_facts
+        What a technician needs of the whole case; None where nobody builds from the pictures.
     """
 
     case: str
@@ -128,7 +135,15 @@ class Sheet:
     to: str
     pictures: tuple[SheetPicture, ...]
     colour: ColourTable
+    case_facts: CaseFacts | None = None
     cautions: tuple[str, ...] = field(default_factory=cautions)
+
+    @property
+    def in_order(self) -> tuple[SheetPicture, ...]:
+        """The pictures, those of a case in the order in which a tooth is built."""
+        if self.case_facts is None:
+            return self.pictures
+        return tuple(self.pictures[place] for place, _ in self.case_facts.order)
 
 
 def _capital(words: str) -> str:

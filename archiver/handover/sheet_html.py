@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import base64
 
-from archiver.handover.facts import sheet_text
+from archiver.handover.case_facts import arch_places
+from archiver.handover.facts import language, sheet_text
 from archiver.handover.page_templates import page_template
 from archiver.handover.sheet import Sheet, SheetPicture
 
@@ -12,7 +13,12 @@ from archiver.handover.sheet import Sheet, SheetPicture
 def html_of(sheet: Sheet) -> bytes:
     """Write a sheet as HTML."""
     made = page_template("sheet.html").render(
-        sheet=sheet, sheet_text=sheet_text, source=picture_source, alternative=_alternative
+        sheet=sheet,
+        sheet_text=sheet_text,
+        language=language(),
+        places=arch_places(),
+        source=picture_source,
+        alternative=_alternative,
     )
     return made.encode("utf-8")
 

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 
 from PIL import Image
 
 from archiver.dentition import Orientation, Tooth, edge_words
+from archiver.wording import Text
 
 
 @dataclass(frozen=True)
@@ -27,12 +28,23 @@ class Edges:
     words: Mapping[str, str] = field(default_factory=dict)
 
     @classmethod
-    def around(cls, teeth: tuple[Tooth, ...], orientation: Orientation | None) -> Edges:
-        """Return the edges of a picture of teeth, with words; empty where nothing is known."""
+    def around(
+        cls,
+        teeth: tuple[Tooth, ...],
+        orientation: Orientation | None,
+        say: Callable[[Text], str] = str,
+    ) -> Edges:
+        """Return the edges of a picture of teeth, with words; empty where nothing is known.
+
+        Parameters
+        ----------
+        say
+            Puts a word into a language.
+        """
         if orientation is None:
             return cls("", "", "", "")
         letters = {edge: letter.value for edge, letter in orientation.edges.items()}
-        words = {edge: str(word) for edge, word in edge_words(teeth, orientation).items()}
+        words = {edge: say(word) for edge, word in edge_words(teeth, orientation).items()}
         return cls(**letters, words=words)
 
 

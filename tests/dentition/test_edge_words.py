@@ -65,4 +65,4 @@ def test_a_surface_has_the_name_that_the_edges_give_it(
     surface: Surface, teeth: str, word: str
 ) -> None:
     given = parse_teeth(f"iso:{teeth.replace(' ', ',')}") if teeth else ()
-    assert surface_word(surface, given) == word
+    assert str(surface_word(surface, given)) == word

@@ -142,3 +142,39 @@ def test_a_direction_that_is_not_there_is_not_told() -> None:
         "greener",
     ]
     assert [text.code.rpartition(".")[2] for text in directions([0.4, 0.1, -0.4])] == ["same"]
+
+
+def test_a_page_of_the_case_comes_first_with_its_pictures_in_the_order_of_building(
+    package: Package,
+) -> None:
+    first = re.sub(r"\s+", " ", PdfReader(package.target / "1187.pdf").pages[0].extract_text())
+    assert "Universal 8" in first and "upper right central incisor" in first
+    for words in TYPED.values():
+        assert words in first
+    assert "Colour: sRGB, as the camera says; neither chart nor card corrects it" in first
+    assert "Side confirmed by 1 person in the clinic, " in first
+    assert first.index("Shade (picture 1)") < first.index("Buccal, labial (picture 2)")
+    page = (package.target / "1187.html").read_text("utf-8")
+    assert page.count('fill="#000"') == 1, "one tooth of the arch is black"
+
+
+def test_the_sheet_is_had_in_german(archive: Archive, tmp_path: Path) -> None:
+    wish = order(tmp_path, insisted_by="Haugen^Liv", language="de")
+    package = hand_over(archive, wish, TODAY)
+    told = printed(package)
+    german = (
+        "Fall 1187",
+        "Für das Labor",
+        "Farbring: sixteen tabs",
+        "Seite von 1 Person",
+        "verdeckt",
+        "inzisal",
+    )
+    for words in german:
+        assert words in told
+    page = (package.target / "1187.html").read_text("utf-8")
+    assert '<html lang="de">' in page and "inzisal" in page
+    for english in ("Picture", "confirmed", "than the tab", "Teeth by", "upper right"):
+        assert english not in told, english
+    rows = json.loads((package.target / "1187-manifest.json").read_text("utf-8"))["pictures"]
+    assert rows[0]["shade"] == TYPED
