@@ -227,7 +227,8 @@ class _Record:
         task = self._site.tasks.of(request)
         if task.ended.is_set() and task.result:
             return RedirectResponse(task.result["where"], 303)
-        return self._site.page(request, "record/running.html", task=task)
+        title, back = self._site.t("record.audit_running"), "/record/audit"
+        return self._site.page(request, "record/running.html", task=task, title=title, back=back)
 
     def report(self, request: Request) -> Response:
         """Show a report."""
