@@ -16,10 +16,24 @@ from playwright.sync_api import Page, expect
 from taking import STUDIES, Taking
 from web_serving import Served, serious, serve
 
+from archiver.vision import QualityLimits
+from archiver.web.pages.take_in.draft_retakes import TeethMeasured
+
 RECALL = STUDIES / "P-1042" / "2026-02-24"
 FIRST, SECOND = sorted(RECALL.glob("C70*"))[:2]
 #: Seconds that a busy machine may take.
 PATIENCE = 60
+
+
+def test_a_view_that_it_does_not_look_like_is_asked_about_where_the_picture_is_upright() -> None:
+    arch = TeethMeasured({}, kind="arch")
+
+    def told(exif: int = 1, **said: object) -> list[str]:
+        return arch.findings(said, exif, QualityLimits())
+
+    assert told() == told(view="upper occlusal arch") == told(view="occlusal", teeth="16") == []
+    assert told(view="frontal") == told(2, view="right buccal") == ["view"]
+    assert told(6, view="frontal") == told(view="face") == told(view="frontal", left_out=True) == []
 
 
 def settings(tmp_path: Path) -> Path:
@@ -137,7 +151,9 @@ def test_the_page_shows_what_comes_with_what_to_do_about_it_in_every_window(
     for window in (page, second):
         tile = window.locator(".tile[data-digest]")
         expect(tile).to_contain_text("Soft: focus on the teeth, then again")
-        expect(window.locator("#strip-again")).to_have_text("1 picture had better be taken again")
+        expect(window.locator("#strip-again")).to_have_text(
+            "1 picture to look at, or to take again"
+        )
     page.reload()
     expect(page.locator(".tile[data-digest]")).to_contain_text("Soft")
     page.locator("#receiving-stop").click()

@@ -6,6 +6,7 @@ from .patient_check import patient_doubt as patient_doubt
 from .patient_check import patient_notes as patient_notes
 from .picture_quality import PictureSeen as PictureSeen
 from .picture_quality import look_at_file as look_at_file
+from .picture_quality import looks_otherwise as looks_otherwise
 from .service import Ingest as Ingest
 from .session_ingest import IngestSettings as IngestSettings
 from .session_ingest import weigh_file as weigh_file

@@ -58,12 +58,15 @@ class PictureSeen:
         if self.figures is None:
             return (Problem("vision.quality.no_teeth"),)
         found = judge(self.figures.numbers, limits, of_arch=view.shows_arch)
-        said = _KINDS.get(view)
-        if said is None or self.kind in (None, said):
+        if self.kind is None or not looks_otherwise(self.kind, view):
             return found
-        assert self.kind is not None
         shown = Text(f"vision.view.{self.kind.value}")
         return (*found, Problem("vision.view.other", kind=shown, view=view.value))
+
+
+def looks_otherwise(kind: ViewKind, view: View) -> bool:
+    """Whether a view is none of the kind that a picture looks like."""
+    return _KINDS.get(view, kind) is not kind
 
 
 def look_at(pixels: EncodedPixels, view: View) -> PictureSeen | None:

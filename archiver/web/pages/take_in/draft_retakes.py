@@ -29,6 +29,8 @@ if TYPE_CHECKING:
     from archiver.archive.ingest import PictureSeen
 
 _REMEMBERED = 4096
+#: EXIF orientations of pictures that are stored the right way up, reflected or not.
+_UPRIGHT = (1, 2)
 
 
 @dataclass(frozen=True)
@@ -39,27 +41,28 @@ class TeethMeasured:
     ----------
     numbers
         Figures by name; None where there are no teeth to judge.
-    is_like_arch
-        Whether it looks like an arch from above or below.
+    kind
+        Which view it looks like as it is stored, a value of `archiver.vision.ViewKind`; empty where
+        that is not clear.
     code
         Of the QR code in it; empty where there is none.
     """
 
     numbers: Mapping[str, float] | None = None
-    is_like_arch: bool = False
+    kind: str = ""
     code: str = ""
 
     @classmethod
     def of(cls, seen: PictureSeen) -> TeethMeasured:
         """Take the figures of a look."""
         numbers = seen.figures.numbers if seen.figures is not None else None
-        is_like_arch = seen.kind is not None and seen.kind.value == "arch"
-        return cls(numbers, is_like_arch, seen.code)
+        return cls(numbers, seen.kind.value if seen.kind is not None else "", seen.code)
 
-    def findings(self, said: Said, limits: QualityLimits) -> list[str]:
+    def findings(self, said: Said, exif: int, limits: QualityLimits) -> list[str]:
         """Return what is wanting, the worst kind first, in the words of ``vision.quality``.
 
-        A face, a picture for judging colours and one that is left out are not judged.
+        ``view`` is the last where it looks like another view than is said. A face, a picture for
+        judging colours and one that is left out are not judged.
         """
         view = View(said["view"]) if "view" in said else None
         if (
@@ -71,9 +74,16 @@ class TeethMeasured:
             return []
         if self.numbers is None:
             return ["no_teeth"] if view is not None else []
-        of_arch = view.shows_arch if view is not None else self.is_like_arch
+        of_arch = view.shows_arch if view is not None else self.kind == "arch"
         problems = judge(self.numbers, limits, of_arch=of_arch)
-        return list(dict.fromkeys(one.code.rpartition(".")[2] for one in problems))
+        found = list(dict.fromkeys(one.code.rpartition(".")[2] for one in problems))
+        # The model of views has seen no picture that lies on its side or stands on its head.
+        if view is not None and self.kind and exif in _UPRIGHT:
+            from archiver.archive.ingest import looks_otherwise
+            from archiver.vision import ViewKind
+
+            found += ["view"] if looks_otherwise(ViewKind(self.kind), view) else []
+        return found
 
 
 class DraftRetakes:
@@ -144,7 +154,7 @@ def _read(opened: Open, photo: Photo) -> TeethMeasured | None:
         table: dict[str, Any] = json.loads(_path(opened, photo).read_bytes())
         if table["version"] != __version__:
             return None
-        return TeethMeasured(table["numbers"], table["is_like_arch"], table["code"])
+        return TeethMeasured(table["numbers"], table["kind"], table["code"])
     except (OSError, ValueError, KeyError, TypeError):
         return None
 

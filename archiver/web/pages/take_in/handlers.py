@@ -200,7 +200,7 @@ class Drafting:
         if found is None:
             return None
         about = opened.draft.of_photo(photo.digest)
-        findings = found.findings(about, self._limits)
+        findings = found.findings(about, photo.exif, self._limits)
         return [self._site.t(f"take_in.again_{name}") for name in findings]
 
     def _weighed(self, opened: Open, photo: Photo) -> tuple[DraftDoubt, ...] | None:
