@@ -11,6 +11,8 @@ from archiver.wording import Text
 
 #: Least share of a blur that lies in one direction where the camera moved.
 _OF_BLUR = 0.63
+#: The a* beyond which gums lit the enamel, and by how much it is yellower for each further one.
+_RED, _YELLOWER = 6.8, 0.6
 
 
 @dataclass(frozen=True)
@@ -38,7 +40,8 @@ class QualityLimits:
         of 3.7 to 37.3 (410 teeth: Y. Zhao, J. Zhu, "In vivo color measurement of 410 maxillary
         anterior teeth", Chin J Dent Res 1:49, 1998; from memory). The limits are wider towards
         red and blue, since in a mouth light comes from gums and lips too and a camera's white is
-        not exact; towards green they are narrower, for the same light.
+        not exact; towards green they are narrower, for the same light. It makes enamel yellower as
+        well as redder: the lowest b* rises by 0.6 for each a* beyond 6.8.
     """
 
     blur_share: float = 1.3
@@ -127,9 +130,13 @@ def _light(figures: Mapping[str, float], limits: QualityLimits, *, of_arch: bool
 
 def _cast(figures: Mapping[str, float], limits: QualityLimits) -> list[Problem]:
     found = []
+    lowest, highest = limits.cast_b
+    red = figures.get("cast_a", 0.0)
+    if _RED < red <= limits.cast_a[1]:
+        lowest += _YELLOWER * (red - _RED)
     for name, (low, high), below, above in (
         ("cast_a", limits.cast_a, "greenish", "reddish"),
-        ("cast_b", limits.cast_b, "bluish", "yellowish"),
+        ("cast_b", (lowest, highest), "bluish", "yellowish"),
     ):
         value = figures.get(name)
         if value is not None and not low <= value <= high:
@@ -139,7 +146,7 @@ def _cast(figures: Mapping[str, float], limits: QualityLimits) -> list[Problem]:
                     colour=Text(f"vision.quality.{below if value < low else above}"),
                     letter=f"{name[-1]}*",
                     value=f"{value:.0f}",
-                    low=f"{low:g}",
+                    low=f"{low:.3g}",
                     high=f"{high:g}",
                 )
             )

@@ -125,6 +125,22 @@ def test_limits_are_configurable(figures: QualityFigures) -> None:
         QualityLimits.changed({"sharp": 3.0})
 
 
+@pytest.mark.parametrize(
+    ("a", "b", "told"),
+    [
+        (2.0, -1.0, ""),
+        (8.3, 0.0, ""),
+        (9.8, -1.0, "bluish"),
+        (18.2, 6.1, ""),
+        (18.2, 3.0, "bluish"),
+        (28.0, 6.0, "reddish"),
+    ],
+)
+def test_enamel_that_gums_light_is_redder_and_yellower(a: float, b: float, told: str) -> None:
+    found = judge({"cast_a": a, "cast_b": b}, QualityLimits())
+    assert [str(one.values["colour"]) for one in found] == ([told] if told else [])
+
+
 def test_each_warning_says_why_and_what_helps(figures: QualityFigures) -> None:
     numbers = figures.numbers | {
         "blur_share": 3.0, "fog": 0.3, "lightness": 30.0, "highlights": 0.5, "unevenness": 0.6,
