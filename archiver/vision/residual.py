@@ -25,6 +25,12 @@ _WILD = 3.0
 _BEYOND = (20.0, 32.0)
 _NEIGHBOURLY = 0.25
 _BIAS = 0.08
+#: Median of a misfit's squares as a share of their mean, where it is distributed normally.
+_MIDDLE = float(np.log(2))
+#: Places that the misfit on all teeth counts for beside a tooth's own, where one transform explains
+#: them all: few places that lie together may err together. Found, as the median, on second visits
+#: to real mouths, and tried on others.
+_OF_ALL_TEETH = 400
 #: Working pixels of a block of places that is held out together.
 _BLOCK, _FOLDS = 40, 4
 #: Of so many working pixels one is looked at for how certain the fit is.
@@ -85,24 +91,42 @@ def held_out(model: Model, matches: Matches, weights: Array) -> Array:
 def residual(best: Fit, weights: Array, region: Mask) -> float:
     """Root mean square of what the transform leaves, without what following itself adds.
 
-    What following adds differs from one place to those nearest to it, but for an error that is
-    small and ends within some steps; what places farther apart have in common is misfit in any
-    case. To it come the uncertainty of the fit, and a bias that all places share and no
+    To the misfit come the uncertainty of the fit, and a bias that all places share and no
     comparison of them shows.
     """
-    matches = best.tooth.matches
-    moved = carried(best.matrix, matches.prior) - matches.newer
-    noise = root_mean_square(scatter(matches.newer, moved), weights)
-    left = root_mean_square(best.off, weights)
-    misfit = max(left**2 - noise**2, (left / 3) ** 2) - _NEIGHBOURLY**2
-    off = np.linalg.norm(moved, axis=1)
-    moved *= np.minimum(1, _WILD * np.median(off) / np.maximum(off, 1e-9))[:, None]
-    around, beside = mean_around(matches.newer, moved, _BEYOND)
-    if beside.any():
-        common = np.average((moved * around).sum(axis=1), weights=weights * beside)
-        misfit = max(misfit, float(common))
+    misfit = _misfit(best.matrix, best.tooth.matches, weights, best.off)
+    if best.basis is not None:
+        count, teeth = len(best.tooth.matches), best.basis.matches
+        wider = _misfit(best.matrix, teeth, np.ones(len(teeth)), distances(best.matrix, teeth))
+        misfit = (count * misfit + _OF_ALL_TEETH * wider) / (count + _OF_ALL_TEETH)
     total = max(misfit, 0.0) + _uncertainty(best, weights, region) + _BIAS**2
     return best.whole * float(np.sqrt(total))
+
+
+def _misfit(matrix: Array, matches: Matches, weights: Array, off: Array) -> float:
+    """Mean square of what a transform leaves; below 0 where following errs by more than usual.
+
+    What following adds differs from one place to those nearest to it, but for an error that is
+    small and ends within some steps; what places farther apart have in common is misfit in any
+    case. Of that the median counts, since places round a drop or a glove's edge go astray together.
+    """
+    moved = carried(matrix, matches.prior) - matches.newer
+    noise = root_mean_square(scatter(matches.newer, moved), weights)
+    left = root_mean_square(off, weights)
+    misfit = max(left**2 - noise**2, (left / 3) ** 2) - _NEIGHBOURLY**2
+    far = np.linalg.norm(moved, axis=1)
+    moved *= np.minimum(1, _WILD * np.median(far) / np.maximum(far, 1e-9))[:, None]
+    around, beside = mean_around(matches.newer, moved, _BEYOND)
+    if not beside.any():
+        return misfit
+    common = _weighted_median((moved * around).sum(axis=1), weights * beside)
+    return max(misfit, common / _MIDDLE)
+
+
+def _weighted_median(values: Array, weights: Array) -> float:
+    order = np.argsort(values)
+    sums = np.cumsum(weights[order])
+    return float(values[order][np.searchsorted(sums, sums[-1] / 2)])
 
 
 def _uncertainty(best: Fit, weights: Array, region: Mask) -> float:
