@@ -38,9 +38,10 @@ class Running:
     def close(self) -> None:
         """Finish what is under way, and end."""
         self.forwarding.close()
-        self.node.close()
+        # First, so that pages which follow something do not hold the node's connections.
         if self.pages is not None:
             self.pages.close()
+        self.node.close()
 
 
 class ServedNode:

@@ -139,6 +139,8 @@ class Tasks:
                     break
                 del self._tasks[old.id]
             self._tasks[task.id] = task
+        if self._closing:
+            task.cancelled.set()
         threading.Thread(target=self._run, args=(task, work), name="long work", daemon=True).start()
         return task
 

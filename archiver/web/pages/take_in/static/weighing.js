@@ -21,7 +21,7 @@ export class Weighing {
 
   /** @param {Picture} picture */
   lacks(picture) {
-    if (picture.said.left_out) return false;
+    if (picture.said.left_out || this.model.state !== "open") return false;
     // Judging decodes: it waits until the files of a card are here.
     return picture.again === null ? !this.model.busy : picture.doubts === null && Boolean(this.model.follows(picture.digest).edges);
   }
