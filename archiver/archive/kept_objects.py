@@ -213,7 +213,7 @@ def read_objects(
     total = len(promised)
     paths = _files(layout.objects, set())
     looked = read_in_order(paths, describe, total)
-    while some := list(islice(_told(looked, findings, total, progress), _AT_ONCE)):
+    while some := list(islice(_reported(looked, findings, total, progress), _AT_ONCE)):
         entries = promised.some([one.path.stem for one in some])
         seen: list[str] = []
         known: list[IndexedInstance] = []
@@ -227,7 +227,7 @@ def read_objects(
         yield known, unknown
 
 
-def _told(
+def _reported(
     looked: Iterable[ObjectRead],
     findings: RebuildFindings,
     total: int,

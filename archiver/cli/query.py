@@ -58,7 +58,7 @@ def command(options: Options) -> int:
 
         write_record_sheet(records, options.contact_sheet)
     if options.json:
-        _write_json(_told(one, answer.wrong_way, known_by) for one in records)
+        _write_json(_as_json(one, answer.wrong_way, known_by) for one in records)
     elif options.csv:
         _write_csv(records)
     else:
@@ -77,13 +77,13 @@ def _stream(options: Options, asked: Query) -> int:
         found = archive.query_each(asked)
         if options.json:
             wrong = failed_sides(archive.layout.root)
-            _write_json(_told(one, wrong) for one in found)
+            _write_json(_as_json(one, wrong) for one in found)
         else:
             _write_csv(found)
     return 0
 
 
-def _told(
+def _as_json(
     record: Record, wrong_way: Container[str], known_by: Mapping[str, str] = _NOTHING
 ) -> dict[str, Any]:
     uid = record.sop_instance_uid

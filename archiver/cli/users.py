@@ -47,14 +47,14 @@ def tend_users(options: Options, folder: Path) -> int:
         roles_now = tuple(options.role)
         print(words_of()("cli.users.added", name=options.add_user, roles=roles_now))
     if options.remove_user or options.add_user:
-        _tell_journal(layout.root)
+        _record_users(layout.root)
     if options.users:
         for user in users.all().values():
             print(f"{user.name:<24} {', '.join(sorted(user.roles))}")
     return 0
 
 
-def _tell_journal(root: Path) -> None:
+def _record_users(root: Path) -> None:
     """Have the journal tell of the file of the users as it is now."""
     from archiver.archive.statements import evidence
     from archiver.cli.practice_archive import open_for_writing

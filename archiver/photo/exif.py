@@ -85,11 +85,11 @@ def read_blocks(blocks: Sequence[bytes]) -> ExifBlock:
     readable = [one for one in several if one.layout is not None]
     if not readable:
         return ExifBlock(notes=damaged[:1])
-    first, told = readable[0], _told(readable[0])
+    first, told = readable[0], _claimed(readable[0])
     names = {
         name
         for further in readable[1:]
-        for name, value in _told(further).items()
+        for name, value in _claimed(further).items()
         if told.get(name, value) != value
     }
     notes = damaged[:1] + first.notes
@@ -99,7 +99,7 @@ def read_blocks(blocks: Sequence[bytes]) -> ExifBlock:
     return replace(first, notes=notes)
 
 
-def _told(block: ExifBlock) -> dict[str, object]:
+def _claimed(block: ExifBlock) -> dict[str, object]:
     """What a block tells, by name; an orientation even where it is silent, which means 1."""
     claims = block.claims
     told: dict[str, object] = {

@@ -29,12 +29,12 @@ from archiver.service import control_address
 from archiver.service.control_address import Line
 from archiver.service.control_messages import (
     Message,
+    error_message,
     incoming_of,
     receive,
     receive_file,
     send,
-    told_error,
-    told_stored,
+    stored_message,
 )
 from archiver.wording import Text
 
@@ -158,12 +158,12 @@ class ControlChannel:
             asked = _Request(self._archive, line, request, who, self._reload)
             return {"done": asked.carried_out()}
         except ArchiverError as error:
-            return told_error(error)
+            return error_message(error)
         except (EOFError, OSError):
             return {}
         except Exception as error:
             self._failed(error)
-            return told_error(ArchiveError(Problem("service.control.unforeseen")))
+            return error_message(ArchiveError(Problem("service.control.unforeseen")))
 
 
 class _Request:
@@ -209,7 +209,7 @@ class _Request:
         finally:
             for aside in asides:
                 aside.path.unlink(missing_ok=True)
-        return [told_stored(one, self._archive.layout.root) for one in stored]
+        return [stored_message(one, self._archive.layout.root) for one in stored]
 
     def _received(self) -> Aside:
         layout = self._archive.layout

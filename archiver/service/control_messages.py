@@ -54,7 +54,7 @@ def receive_file(line: Line) -> Iterator[bytes]:
         yield piece
 
 
-def told_error(error: ArchiverError) -> Message:
+def error_message(error: ArchiverError) -> Message:
     """Return an error as it is sent."""
     problems = [asdict(problem) for problem in error.problems]
     return {"error": type(error).__name__, "problems": problems}
@@ -66,7 +66,7 @@ def error_of(message: Message) -> ArchiverError:
     return kind(*restored(message["problems"]))
 
 
-def told_incoming(incoming: Incoming) -> Message:
+def incoming_message(incoming: Incoming) -> Message:
     """Return what is sent of an instance before its file."""
     return {name: getattr(incoming, name) for name in CARRIED}
 
@@ -77,7 +77,7 @@ def incoming_of(message: Message, description: Description, aside: Aside, by: st
     return Incoming(description, aside=aside, by=by, **told)
 
 
-def told_stored(stored: Stored, root: Path) -> Message:
+def stored_message(stored: Stored, root: Path) -> Message:
     """Return what became of an instance as it is sent."""
     return {**asdict(stored), "path": stored.path.relative_to(root).as_posix()}
 

@@ -28,11 +28,11 @@ from archiver.service.control_address import Line
 from archiver.service.control_messages import (
     Message,
     error_of,
+    incoming_message,
     receive,
     send,
     send_file,
     stored_of,
-    told_incoming,
 )
 from archiver.wording import Text
 
@@ -80,7 +80,7 @@ class ServedArchive(Archive):
         return self._bring(batch, list(notes))
 
     def _bring(self, batch: Sequence[Incoming], notes: list[str] | None) -> list[Stored]:
-        items = [told_incoming(one) for one in batch]
+        items = [incoming_message(one) for one in batch]
         request = {"do": "put", "items": items, "notes": notes}
         stored: list[Message] = self._ask(request, [one.parts for one in batch])
         return [stored_of(one, self.layout) for one in stored]

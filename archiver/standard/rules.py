@@ -37,14 +37,14 @@ class Rule:
     @property
     def expected(self) -> Text | str:
         """Default for the ``expected`` field of a finding."""
-        return self._told("expected")
+        return self._text_of("expected")
 
     @property
     def hint(self) -> Text | str:
         """What to do about a finding."""
-        return self._told("hint")
+        return self._text_of("hint")
 
-    def _told(self, part: str) -> Text | str:
+    def _text_of(self, part: str) -> Text | str:
         key = f"rules.{self.name}.{part}"
         return Text(key) if words_of().has(key) else ""
 

@@ -74,7 +74,7 @@ def reject(
     if request.title == concepts.RETENTION_EXPIRED:
         _demand_passed(archive, request.uids, now, rules, contacts)
     notes = note_rejection(archive, request, now)
-    return _told(archive, notes, (), now)
+    return _rejected(archive, notes, (), now)
 
 
 def revoke(archive: Archive, uid: str, words: str, by: str, now: datetime) -> Rejected:
@@ -93,7 +93,7 @@ def revoke(archive: Archive, uid: str, words: str, by: str, now: datetime) -> Re
         If the archive refuses.
     """
     revoked, notes = note_revocation(archive, uid, words, by, now)
-    return _told(archive, notes, revoked, now)
+    return _rejected(archive, notes, revoked, now)
 
 
 def heed(archive: Archive, uid: str, by: str, now: datetime) -> Rejected:
@@ -106,10 +106,10 @@ def heed(archive: Archive, uid: str, by: str, now: datetime) -> Rejected:
     ArchiveError
         If the archive refuses.
     """
-    return _told(archive, [heed_note(archive, uid, by)], (), now)
+    return _rejected(archive, [heed_note(archive, uid, by)], (), now)
 
 
-def _told(
+def _rejected(
     archive: Archive,
     notes: Sequence[RejectionNote],
     revoked: Sequence[RejectionNote],

@@ -130,7 +130,7 @@ def reject(
         if one.description.selection is not None
     ]
     Ingest.of(archive).accept_together(made, reasons)
-    return [note for one in made for note in [_told(one.description, now.isoformat())] if note]
+    return [note for one in made for note in [_note_in(one.description, now.isoformat())] if note]
 
 
 def revoke(
@@ -219,7 +219,7 @@ def standing_notes(archive: Archive, uid: str) -> list[RejectionNote]:
     if held is None or held.rejected is None:
         return []
     told = [(describe_file(_path(archive, note)), added) for note, added in rows]
-    return [note for said, added in told for note in [_told(said, added)] if note]
+    return [note for said, added in told for note in [_note_in(said, added)] if note]
 
 
 def undecided_notes(archive: Archive) -> list[RejectionNote]:
@@ -234,7 +234,9 @@ def undecided_notes(archive: Archive) -> list[RejectionNote]:
             .distinct()
             .order_by(i.journal_seq)
         ).all()
-    told = [_told(describe_file(_path(archive, row.sop_instance_uid)), row.added) for row in rows]
+    told = [
+        _note_in(describe_file(_path(archive, row.sop_instance_uid)), row.added) for row in rows
+    ]
     return [note for note in told if note]
 
 
@@ -245,10 +247,10 @@ def _note_of(archive: Archive, uid: str) -> RejectionNote | None:
         row = connection.execute(
             select(i.added).where(i.sop_instance_uid == uid, i.rejected.is_(None))
         ).one_or_none()
-    return _told(describe_file(_path(archive, uid)), row.added) if row else None
+    return _note_in(describe_file(_path(archive, uid)), row.added) if row else None
 
 
-def _told(said: Description, added: str) -> RejectionNote | None:
+def _note_in(said: Description, added: str) -> RejectionNote | None:
     if said.selection is None or not said.selection.rejects:
         return None
     return RejectionNote(said.sop_instance_uid, said.selection, added[:10])

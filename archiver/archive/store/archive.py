@@ -74,7 +74,7 @@ class Archive:
         self._transactions: Transactions | None = None
         self.writer = Writer(
             lambda batch: self._writable().put(batch),
-            lambda deeds: self._writable().tell(deeds),
+            lambda deeds: self._writable().append_to_journal(deeds),
             lambda: self._transactions.settle() if self._transactions is not None else None,
         )
         self._companions: dict[type, Companion] = {}

@@ -226,7 +226,7 @@ class Transactions:
             if heeded:
                 self._people.forget()
 
-    def tell(self, deeds: Sequence[Deed]) -> None:
+    def append_to_journal(self, deeds: Sequence[Deed]) -> None:
         """Tell the journal of deeds that change nothing in the index.
 
         How far the index has come is noted there by the next that changes it, or by `settle`: a

@@ -199,9 +199,9 @@ class Writer:
             together = []
             self._carry_out(job, job.call)
         self._keep(together)
-        self._tell(told)
+        self._record_lines(told)
 
-    def _tell(self, jobs: Sequence[_Job]) -> None:
+    def _record_lines(self, jobs: Sequence[_Job]) -> None:
         """Write the lines of all who wait for theirs, with one flush."""
         if not jobs:
             return

@@ -200,7 +200,7 @@ class Forwarding:
             for one in peers
         ]
         if self._performed is not None:
-            telling = threading.Thread(target=self._tell_steps, name="performed", daemon=True)
+            telling = threading.Thread(target=self._notify_of_steps, name="performed", daemon=True)
             self._threads.append(telling)
         archive.listen(lambda _: self._came.set())
         for thread in self._threads:
@@ -227,15 +227,17 @@ class Forwarding:
             self._came.wait(_EVERY)
             self._came.clear()
 
-    def _tell_steps(self) -> None:
+    def _notify_of_steps(self) -> None:
         assert self._performed is not None
         while not self._ending.wait(_EVERY):
             try:
-                for one, error in self._performed.tell_due(self._world):
+                for one, error in self._performed.notify_due(self._world):
                     why = error.problems[0].code if error else ""
-                    self._tell("performed", peer=one.peer, instances=len(one.instances), why=why)
+                    self._tell(
+                        "procedure step", peer=one.peer, instances=len(one.instances), why=why
+                    )
             except ArchiverError as error:
-                self._tell("performed", why=error.problems[0].code)
+                self._tell("procedure step", why=error.problems[0].code)
 
     def _send(self, peer: Peer) -> None:
         while not self._ending.is_set():

@@ -28,7 +28,7 @@ from archiver.archive.store import (
     write_once,
 )
 from archiver.errors import ArchiverError
-from archiver.network.client.dimse.procedure_step import MadeInstance, PerformedStep, tell
+from archiver.network.client.dimse.procedure_step import MadeInstance, PerformedStep, notify
 from archiver.network.outbox.outbox_worker import OutboxContext
 from archiver.network.peers import DimsePeer, Peer
 from archiver.objects import open_dataset
@@ -132,7 +132,7 @@ class PerformedSteps:
         found = [self._read(path) for path in self._folder.glob("*.json")]
         return sorted((one for one in found if one is not None), key=lambda one: one.began)
 
-    def tell_due(self, world: OutboxContext) -> list[tuple[OwedStep, ArchiverError | None]]:
+    def notify_due(self, world: OutboxContext) -> list[tuple[OwedStep, ArchiverError | None]]:
         """Tell of every visit that is complete; return which, and what went wrong."""
         done: list[tuple[OwedStep, ArchiverError | None]] = []
         for one in self.owed():
@@ -143,7 +143,7 @@ class PerformedSteps:
             try:
                 step = self._step(one)
                 if step is not None:
-                    tell(peer, step)
+                    notify(peer, step)
             except ArchiverError as error:
                 self._later[one.name] = now + _AGAIN
                 done.append((one, error))

@@ -68,7 +68,7 @@ class PerformedStep:
     retrieve_title: str
 
 
-def tell(peer: DimsePeer, step: PerformedStep) -> None:
+def notify(peer: DimsePeer, step: PerformedStep) -> None:
     """Tell a peer, by the service that its settings name; doing it again does no harm.
 
     Raises

@@ -67,7 +67,7 @@ class _Consents:
             request,
             "record/consent.html",
             visit=visit,
-            consents=[(one, self._told(one, today)) for one in standing],
+            consents=[(one, self._sentence(one, today)) for one in standing],
             purposes=list(Purpose),
             givers=GIVERS,
             papers=papers,
@@ -119,7 +119,7 @@ class _Consents:
             raise Refused(404, "record.no_visit")
         return found
 
-    def _told(self, one: Consent, today: date) -> str:
+    def _sentence(self, one: Consent, today: date) -> str:
         """Say what stands of a consent."""
         t = self._site.t
         on = {"on": one.noted_at[:10], "by": person(one.noted_by)}

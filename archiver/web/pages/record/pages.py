@@ -181,7 +181,7 @@ class _Record:
         who, uid = visitor_of(request).name, str(request.path_params["uid"])
         asked = side_confirmation.question(self._site, uid, who)
         study = asked.record.study_uid
-        self._site.note(request, ACCESSED, studies={study: 1}, detail="side asked")
+        self._site.note(request, ACCESSED, studies={study: 1}, detail="confirmation form")
         label = replace(self._site.pictures.label(asked.record), code=asked.shown.code)
         return self._site.page(request, "record/side.html", asked=asked, label=label)
 

@@ -96,7 +96,7 @@ class _Rejection:
         """Show an instance, and what can be said about its rejection."""
         asked = question(self._site, str(request.path_params["uid"]))
         study = asked.record.study_uid
-        self._site.note(request, ACCESSED, studies={study: 1}, detail="rejection asked")
+        self._site.note(request, ACCESSED, studies={study: 1}, detail="rejection form")
         shown = [one for one in (asked.record, *asked.named) if one.columns]
         return self._site.page(
             request,
