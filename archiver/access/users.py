@@ -20,9 +20,7 @@ from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
-
-from argon2 import PasswordHasher
-from argon2.exceptions import Argon2Error, InvalidHashError
+from typing import TYPE_CHECKING
 
 from archiver.access.roles import roles
 from archiver.archive.store import (
@@ -37,6 +35,9 @@ from archiver.archive.store import (
 )
 from archiver.errors import ArchiveError, Problem, UsageError
 from archiver.wording import Text
+
+if TYPE_CHECKING:
+    from argon2 import PasswordHasher
 
 FILE = "users.json"
 #: In the archive's folder: people log in here.
@@ -80,12 +81,18 @@ class Users:
     ) -> None:
         self.path = path
         self.changed = changed
-        self._hasher = PasswordHasher()
         self._guard = threading.Lock()
         self._stamp: tuple[int, int] | None = None
         self._users: dict[str, User] = {}
         self._mark = mark or path.with_name(CLOSED)
         self._demanded = False
+
+    @cached_property
+    def _hasher(self) -> PasswordHasher:
+        # Only here: settings are read by every verb, and passwords by few.
+        from argon2 import PasswordHasher
+
+        return PasswordHasher()
 
     @cached_property
     def _nobody(self) -> str:
@@ -141,6 +148,8 @@ class Users:
 
     def checked(self, name: str, password: str) -> User | None:
         """Return the user of that name and password, None where there is none."""
+        from argon2.exceptions import Argon2Error, InvalidHashError
+
         # Made at the first log-in, whoever that is, so that its time tells nobody a name.
         unknown = self._nobody
         user = self.all().get(name)

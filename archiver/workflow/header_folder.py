@@ -6,8 +6,10 @@ import tempfile
 from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-from archiver.network.client import HeaderCache
+if TYPE_CHECKING:
+    from archiver.network.client import HeaderCache
 
 
 @contextmanager
@@ -19,6 +21,8 @@ def open_headers(folder: Path | None) -> Iterator[HeaderCache]:
     ArchiverError
         If it cannot be opened.
     """
+    from archiver.network.client import HeaderCache
+
     with ExitStack() as stack:
         if folder is None:
             scratch = tempfile.TemporaryDirectory(prefix="archiver-headers-")

@@ -13,7 +13,6 @@ from archiver.archive.store import Layout
 from archiver.dentition import Tooth
 from archiver.errors import Problem, UsageError
 from archiver.network import Peer
-from archiver.network.client import ask_headers
 from archiver.records import (
     Audit,
     AuditRun,
@@ -215,6 +214,8 @@ def _survey(
 
 
 def _survey_peer(peer: Peer, request: AuditRequest) -> Survey:
+    from archiver.network.client import ask_headers
+
     with open_headers(request.headers) as cache:
         found = ask_headers(peer, request.asked, cache)
     return survey_headers(f"{peer.name} ({peer.place})", found.datasets, found.way)

@@ -9,7 +9,6 @@ from pathlib import Path
 from archiver.archive import Query, Record
 from archiver.archive.store import Archive
 from archiver.network import Peer
-from archiver.network.client import ask
 from archiver.records.checks import failed_sides
 from archiver.wording import Text
 from archiver.workflow.header_folder import open_headers
@@ -70,6 +69,9 @@ def query(source: Archive | Peer, question: Query, *, headers: Path | None = Non
         failed = failed_sides(source.layout.root)
         found_wrong = frozenset(r.sop_instance_uid for r in records if r.sop_instance_uid in failed)
         return QueryAnswer(records, wrong_way=found_wrong)
+    # Only here: the libraries of the network take longer to import than a query does.
+    from archiver.network.client import ask
+
     with open_headers(headers) as cache:
         found = ask(source, question, cache)
     return QueryAnswer(found.records, found.way, found.known_by)

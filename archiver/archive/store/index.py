@@ -33,7 +33,6 @@ from archiver.archive.store.journal_lines import START, Position
 from archiver.archive.store.named_people import note_people
 from archiver.archive.store.tooth_coverage import teeth_rows
 from archiver.errors import ArchiveError, Problem
-from archiver.objects import name_key, shown_digest
 from archiver.wording import Text
 
 if TYPE_CHECKING:
@@ -282,6 +281,9 @@ class Index:
 def _insert(
     connection: Connection, kept: Sequence[IndexedInstance], heeded: Collection[str]
 ) -> None:
+    # Only here: pydicom takes longer to import than a query does.
+    from archiver.objects import shown_digest
+
     top = connection.execute(select(func.max(t.instances.c.number))).scalar() or 0
     people = _PatientNumbers(connection)
     rows = []
@@ -340,6 +342,8 @@ class _PatientNumbers:
         ).scalar()
 
     def _make(self, key: tuple[str, str, str]) -> int:
+        from archiver.objects import name_key
+
         made = self._connection.execute(
             insert(t.patients).values(
                 patient_id=key[0], issuer=key[1], name=key[2], name_key=name_key(key[2])

@@ -26,7 +26,6 @@ from archiver.archive.store.journal_lines import (
 )
 from archiver.archive.store.known_people import KnownPeople
 from archiver.archive.store.layout import Layout, quarantine_path, relative_path
-from archiver.archive.store.same_dataset import differences
 from archiver.errors import ObjectError, Problem
 
 #: What the journal says of an object that came in although it names another person.
@@ -140,6 +139,9 @@ def _beside(
     written = one.digest()
     if written.sha256 == there.sha256:
         return Decided(one, relative, Outcome.SAME, written)
+    # Only here: two objects are seldom compared, and pydicom takes long to import.
+    from archiver.archive.store.same_dataset import differences
+
     try:
         with placement.file_of(one) as file:
             differing = differences(path, file)
