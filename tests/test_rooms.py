@@ -12,6 +12,7 @@ from pathlib import Path
 import pytest
 
 import archiver
+from tests.new_archive import new_archive
 
 PACKAGE = Path(archiver.__file__).parent
 #: The rooms that everything after them may use.
@@ -45,6 +46,8 @@ ABOVE = {
     "web": {*BELOW_WORKFLOW, "workflow"},
 }
 HEAVY = ("pydicom", "numpy", "PIL", "sqlalchemy")
+#: Each takes as long to import as a question to the index takes.
+SLOW = ("pydicom", "numpy", "pynetdicom", "httpx", "argon2")
 
 
 #: Every module by its dotted name.
@@ -160,15 +163,29 @@ def test_importing_the_package_loads_none_of_its_rooms() -> None:
     assert result.returncode == 0, result.stderr
 
 
-@pytest.mark.parametrize("words", [["--help"], ["wrap", "--help"], ["explain", "--help"]])
-def test_help_loads_no_heavy_library(words: list[str]) -> None:
+def loaded_by(words: list[str], libraries: tuple[str, ...]) -> tuple[str, str]:
+    """Return what a verb prints, and which of the libraries it loaded."""
     script = (
         "import sys, archiver.cli\n"
         f"try: archiver.cli.main({words!r})\n"
         "except SystemExit: pass\n"
-        f"heavy = [n for n in {HEAVY!r} if n in sys.modules]\n"
-        "sys.exit(f'loaded {heavy}' if heavy else 0)\n"
+        f"sys.exit(' '.join(n for n in {libraries!r} if n in sys.modules) or 0)\n"
     )
     result = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True)
-    assert result.returncode == 0, result.stderr
-    assert "usage: archiver" in result.stdout
+    return result.stdout, result.stderr.strip()
+
+
+@pytest.mark.parametrize("words", [["--help"], ["wrap", "--help"], ["explain", "--help"]])
+def test_help_loads_no_heavy_library(words: list[str]) -> None:
+    shown, loaded = loaded_by(words, HEAVY)
+    assert "usage: archiver" in shown and not loaded
+
+
+@pytest.mark.parametrize("words", [["query"], ["audit", "--rules", "five-intraoral"]])
+def test_what_reads_the_index_alone_loads_no_library_of_objects_or_networks(
+    words: list[str], tmp_path: Path
+) -> None:
+    archive = str(new_archive(tmp_path / "archive"))
+    further = ["--out", str(tmp_path / "report"), "--depth", "index"] if words[1:] else []
+    shown, loaded = loaded_by([*words, "--archive", archive, *further], SLOW)
+    assert shown and not loaded

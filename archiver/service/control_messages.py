@@ -12,13 +12,15 @@ import json
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import asdict
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from archiver import errors
 from archiver.archive.store import Aside, Incoming, Layout, OnDoubt, Outcome, Stored
 from archiver.errors import ArchiverError, restored
-from archiver.objects import Description
 from archiver.service.control_address import Line
+
+if TYPE_CHECKING:
+    from archiver.objects import Description
 
 Message = dict[str, Any]
 #: Bytes of one message of JSON at most; a journal line for each of ten thousand instances fits.
