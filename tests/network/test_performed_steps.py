@@ -129,10 +129,10 @@ def test_a_visit_that_was_archived_is_told_of_with_all_that_was_made(
             steps = PerformedSteps(archive, [peer], "PHOTOARCHIVE")
             follower = Follower(archive, [peer], [], steps)
             follower.follow(time.world())
-            assert steps.tell_due(time.world()) == []  # more may come
+            assert steps.notify_due(time.world()) == []  # more may come
             time.now += QUIET
-            assert [error for _, error in steps.tell_due(time.world())] == [None]
-            assert steps.owed() == [] and steps.tell_due(time.world()) == []
+            assert [error for _, error in steps.notify_due(time.world())] == [None]
+            assert steps.owed() == [] and steps.notify_due(time.world()) == []
             uids, (study,) = made(archive), {r.study_uid for r in archive.query(Query())}
     if kind == "mpps":
         ((uid, step),) = clinic.steps.items()
@@ -174,18 +174,18 @@ def test_a_peer_that_fails_or_goes_in_the_middle_is_told_again_of_the_same_step(
             with Archive.open(visit) as archive:
                 _, steps = followed(archive, port, time, "mpps")
                 time.now += QUIET
-                ((_, error),) = steps.tell_due(time.world())
+                ((_, error),) = steps.notify_due(time.world())
                 assert error is not None
-                assert steps.tell_due(time.world()) == []  # not at once
+                assert steps.notify_due(time.world()) == []  # not at once
         clinic.answers_create = True
         with Archive.open(visit) as archive:
             _, steps = followed(archive, port, time, "mpps")
-            ((owed, error),) = steps.tell_due(time.world())
+            ((owed, error),) = steps.notify_due(time.world())
             assert error is None
             # What was told and not struck, as by a kill in between, is told again without harm.
             steps._add(owed, time.world())
             time.now += QUIET
-            assert [one for _, one in steps.tell_due(time.world())] == [None]
+            assert [one for _, one in steps.notify_due(time.world())] == [None]
     assert clinic.steps["2.25.1"].PerformedProcedureStepStatus == "COMPLETED"
 
 
@@ -230,7 +230,7 @@ def test_another_library_understands_what_is_told(visit: Path, tmp_path: Path, k
         with Archive.open(visit) as archive:
             _, steps = followed(archive, port, time, kind)
             time.now += QUIET
-            assert [error for _, error in steps.tell_due(time.world())] == [None]
+            assert [error for _, error in steps.notify_due(time.world())] == [None]
             uids = made(archive)
     told = (tmp_path / "clinic" / "2.25.1.told").read_text()
     assert all(uid in told for uid in uids)
