@@ -7,8 +7,20 @@ from dataclasses import dataclass, fields
 from datetime import date
 from enum import Enum
 from typing import Any
+from weakref import WeakSet
 
-from sqlalchemy import ColumnElement, Connection, Select, and_, case, func, inspect, or_, select
+from sqlalchemy import (
+    ColumnElement,
+    Connection,
+    Engine,
+    Select,
+    and_,
+    case,
+    func,
+    inspect,
+    or_,
+    select,
+)
 
 from archiver.archive.store import tables as t
 from archiver.archive.store.index import iso_date, like_pattern
@@ -200,14 +212,26 @@ def answers(connection: Connection, query: Query, layout: Layout) -> Iterator[Re
         yield _record(tuple(row), root)
 
 
+#: How a side is confirmed, by what instances say of themselves.
+_SAID_CERTAINTY: ColumnElement[Any] = case(
+    (t.instances.c.confirmed.is_(True), SAID), (t.instances.c.confirmed.is_(False), "")
+)
+#: The same, where it was noted whether that is bound to a picture.
+_NOTED_CERTAINTY = func.coalesce(
+    select(t.shown.c.certainty).where(t.shown.c.instance == t.instances.c.number).scalar_subquery(),
+    _SAID_CERTAINTY,
+)
+#: Indexes that were seen to note it; looking again would take as long as a short answer.
+_noting: WeakSet[Engine] = WeakSet()
+
+
 def _certainty(connection: Connection) -> ColumnElement[Any]:
     """How a side is confirmed; what an earlier version indexed was not bound to a picture."""
-    i, s = t.instances.c, t.shown.c
-    said = case((i.confirmed.is_(True), SAID), (i.confirmed.is_(False), ""))
-    if not inspect(connection).has_table(t.shown.name):
-        return said
-    noted = select(s.certainty).where(s.instance == i.number).scalar_subquery()
-    return func.coalesce(noted, said)
+    if connection.engine not in _noting:
+        if not inspect(connection).has_table(t.shown.name):
+            return _SAID_CERTAINTY
+        _noting.add(connection.engine)
+    return _NOTED_CERTAINTY
 
 
 def _statement(query: Query, certainty: ColumnElement[Any]) -> Select[Any]:
