@@ -16,10 +16,11 @@ from hypothesis import strategies as st
 from archiver.archive import query as archive_query
 from archiver.archive.query import CSV_HEADER, Query, Record, RecordOrder
 from archiver.archive.store.archive import Archive
-from archiver.archive.store.index import iso_date, iso_time, name_key
+from archiver.archive.store.index import iso_date, iso_time
 from archiver.dentition.sights import covered_teeth
 from archiver.dentition.teeth import ALL_TEETH
 from archiver.dentition.views import View
+from archiver.objects.confirmation import name_key
 
 # number -> meaning; the numbers are the instances' UIDs.
 PICTURES: dict[int, dict[str, object]] = {
