@@ -7,27 +7,24 @@ from dataclasses import dataclass, fields
 from datetime import date
 from enum import Enum
 from typing import Any
-from weakref import WeakSet
 
 from sqlalchemy import (
     ColumnElement,
     Connection,
-    Engine,
     Select,
     and_,
-    case,
     func,
-    inspect,
     or_,
     select,
 )
 
+from archiver.archive.side_certainty import side_certainty
 from archiver.archive.store import tables as t
 from archiver.archive.store.index import iso_date, like_pattern
 from archiver.archive.store.layout import Layout
 from archiver.archive.store.tooth_coverage import surface_asked, views_asked
 from archiver.dentition import Tooth
-from archiver.objects import SAID, name_key
+from archiver.objects import name_key
 
 
 class RecordOrder(str, Enum):
@@ -207,31 +204,9 @@ def answer(connection: Connection, query: Query, layout: Layout) -> list[Record]
 def answers(connection: Connection, query: Query, layout: Layout) -> Iterator[Record]:
     """Ask the index as `answer` does, and yield what is found without ever holding all of it."""
     root = layout.root.as_posix()
-    asked = _statement(query, _certainty(connection)).execution_options(yield_per=_AT_ONCE)
+    asked = _statement(query, side_certainty(connection)).execution_options(yield_per=_AT_ONCE)
     for row in connection.execute(asked):
         yield _record(tuple(row), root)
-
-
-#: How a side is confirmed, by what instances say of themselves.
-_SAID_CERTAINTY: ColumnElement[Any] = case(
-    (t.instances.c.confirmed.is_(True), SAID), (t.instances.c.confirmed.is_(False), "")
-)
-#: The same, where it was noted whether that is bound to a picture.
-_NOTED_CERTAINTY = func.coalesce(
-    select(t.shown.c.certainty).where(t.shown.c.instance == t.instances.c.number).scalar_subquery(),
-    _SAID_CERTAINTY,
-)
-#: Indexes that were seen to note it; looking again would take as long as a short answer.
-_noting: WeakSet[Engine] = WeakSet()
-
-
-def _certainty(connection: Connection) -> ColumnElement[Any]:
-    """How a side is confirmed; what an earlier version indexed was not bound to a picture."""
-    if connection.engine not in _noting:
-        if not inspect(connection).has_table(t.shown.name):
-            return _SAID_CERTAINTY
-        _noting.add(connection.engine)
-    return _NOTED_CERTAINTY
 
 
 def _statement(query: Query, certainty: ColumnElement[Any]) -> Select[Any]:
