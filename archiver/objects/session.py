@@ -11,6 +11,7 @@ from archiver.dentition import (
     Code,
     Direction,
     LingualFronts,
+    Numbering,
     Operator,
     Plan,
     Tooth,
@@ -265,7 +266,10 @@ class Photograph:
 
 @dataclass(frozen=True)
 class Session:
-    """The photographs of one visit; `source` is the sheet that told of them, if one did."""
+    """The photographs of one visit; `source` is the sheet that told of them, if one did.
+
+    `numbering` is the one in which it named teeth, and in which they are named to it first.
+    """
 
     patient: Patient
     visit: Visit
@@ -273,3 +277,4 @@ class Session:
     source: Path = Path()
     consent: ConsentSaid | None = None
     same_person: SamePerson | None = None
+    numbering: Numbering = field(default=Numbering.ISO, compare=False)

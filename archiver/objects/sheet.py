@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from archiver.dentition import (
+    Numbering,
     Tooth,
     numbering_of,
 )
@@ -89,7 +90,8 @@ def read_sheet(
     entries = _entries(reader, given, base, size_of or read_size)
     reader.end()
     assert patient is not None and visit is not None
-    return Session(patient, visit, entries, path, consent, same_person)
+    numbering = reader.numbering or Numbering.ISO
+    return Session(patient, visit, entries, path, consent, same_person, numbering)
 
 
 def _same_person(

@@ -219,7 +219,9 @@ def _card(page: Image.Image, cell: SheetCell, place: tuple[int, int], height: in
 def _title(draw: ImageDraw.ImageDraw, cell: SheetCell, place: tuple[int, int]) -> None:
     """Both numbers, large, each under the name of its numbering; then what is seen."""
     x, y = place
-    for numbering, numbers in (("ISO 3950", cell.teeth_iso), ("Universal", cell.teeth_universal)):
+    written, iso = cell.first, ("ISO 3950", cell.teeth_iso)
+    named = (written, iso) if written[1] else (iso, ("Universal", cell.teeth_universal))
+    for numbering, numbers in named:
         if numbers:
             write(draw, (x, y + 18), numbering, _TAG, _SOFT)
             face, lines = _fitted(numbers)

@@ -7,7 +7,7 @@ what was meant to be kept.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -19,7 +19,7 @@ from pydicom import Dataset
 from pydicom.encaps import generate_frames
 
 from archiver import __version__
-from archiver.dentition import Tooth, Turn, shortened
+from archiver.dentition import Numbering, Tooth, Turn, in_arch_order, shortened
 from archiver.errors import ArchiveError, PhotoError, Problem
 from archiver.objects import Description, code_of, concepts, describe, open_dataset, shown_digest
 from archiver.photo import Limits, check_budget, reduced
@@ -93,7 +93,11 @@ def write_contact_sheet(
         " · ".join(t for t in (visit.description, visit.accession) if t),
         f"archiver {__version__}",
     )
-    return _saved(head, [_taken_cell(one) for one in taken], path)
+    cells = [
+        replace(_taken_cell(one), first=_written(one.photograph.teeth, session.numbering))
+        for one in taken
+    ]
+    return _saved(head, cells, path)
 
 
 def write_record_sheet(records: Sequence[Record], path: Path) -> list[Path]:
@@ -273,6 +277,15 @@ def _is_cropped(original: Description, derived: Description) -> bool:
     before = sorted(n for n in sizes[:2] if n is not None)
     after = sorted(n for n in sizes[2:] if n is not None)
     return any(b - a >= _BLOCK for b, a in zip(before, after, strict=True))
+
+
+def _written(teeth: Sequence[Tooth], numbering: Numbering) -> tuple[str, str]:
+    """Return a numbering and the teeth in it, where that is not ISO 3950."""
+    if numbering is Numbering.ISO:
+        return "", ""
+    if numbering is Numbering.UNIVERSAL:
+        return numbering.value, _universal(teeth)
+    return numbering.value, ", ".join(tooth.palmer for tooth in in_arch_order(tuple(teeth)))
 
 
 def _universal(teeth: Sequence[Tooth]) -> str:

@@ -66,6 +66,8 @@ class SheetCell:
         In words, such as ``occlusal``.
     teeth_iso, teeth_universal
         The teeth in both numberings, such as ``25`` and ``13``; empty where none is named.
+    first
+        The numbering in which they were written, and the teeth in it; empty where that is ISO 3950.
     subject
         In plain words, such as ``upper left second premolar``.
     mirror
@@ -99,6 +101,7 @@ class SheetCell:
     warnings: tuple[str, ...] = ()
     instead: str = ""
     code: str = ""
+    first: tuple[str, str] = ("", "")
 
 
 @dataclass(frozen=True)

@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -13,6 +14,7 @@ from archiver.archive.ingest.wrapped_photograph import WrappedPhotograph
 from archiver.archive.query import Query
 from archiver.archive.store import Outcome
 from archiver.archive.store.archive import Archive
+from archiver.dentition import Numbering
 from archiver.errors import ArchiveError
 from archiver.objects.session import Session
 from archiver.objects.sheet import read_sheet
@@ -123,6 +125,11 @@ def test_a_session_is_drawn_from_what_was_kept(
     assert mirror.confirmed_by == "Haugen, Liv" and mirror.source == "mirror.jpg"
     assert direct.stored is None and direct.mirror == "No mirror" and not direct.confirmed_by
     assert (direct.teeth_iso, direct.teeth_universal) == ("11, 21", "8, 9")
+    # ISO 3950 first and Universal beside it; a sheet in another numbering is told in that first.
+    assert direct.first == ("", "")
+    for numbering, numbers in ((Numbering.PALMER, "UR1, UL1"), (Numbering.UNIVERSAL, "8, 9")):
+        write_contact_sheet(replace(session, numbering=numbering), taken, tmp_path / "other.png")
+        assert heard[-1][1][1].first == (numbering.value, numbers)
     assert taken[2].status is Outcome.REFUSED
     assert broken.as_shot is None and broken.stored is None
     assert broken.warnings[0].startswith("Refused: ") and broken.mirror == "Not kept"
