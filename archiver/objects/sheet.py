@@ -42,6 +42,7 @@ from archiver.objects.sheet_keys import (
 )
 from archiver.objects.sheet_reader import SheetReader
 from archiver.objects.sheet_text import load, shown
+from archiver.objects.table_reader import listed
 from archiver.objects.toml_lines import Path as KeyPath
 from archiver.photo import read_size
 from archiver.wording import Text
@@ -145,7 +146,7 @@ def _habits(reader: SheetReader, habits: Mapping[str, object]) -> dict[str, Any]
         if name in NO_DEFAULT:
             problem = Problem("objects.sheet.one_look", key=name)
         elif name not in PHOTO:
-            key, keys = shown(name), tuple(PHOTO)
+            key, keys = shown(name), listed(PHOTO)
             problem = Problem("objects.sheet.unknown_key", key=key, keys=keys, hint=None)
         else:
             try:

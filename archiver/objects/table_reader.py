@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass, field
 from difflib import get_close_matches
 from pathlib import Path
@@ -13,6 +13,15 @@ from archiver.objects.sheet_keys import Key, Unfit
 from archiver.objects.sheet_text import shown
 from archiver.objects.toml_lines import Path as KeyPath
 from archiver.wording import Text
+
+#: Keys that a message names at most; those of a table come with the most needed first.
+_LISTED = 24
+
+
+def listed(keys: Iterable[str]) -> tuple[str, ...]:
+    """Return the keys that a message names in place of an unknown one."""
+    known = tuple(keys)
+    return known if len(known) <= _LISTED else (*known[:_LISTED], "...")
 
 
 @dataclass
@@ -65,7 +74,9 @@ class TableReader:
         """Gather that a key is unknown, with the one that could be meant."""
         name = str(path[-1])
         hint = self.hint(name, keys)
-        self.report(path, "objects.sheet.unknown_key", key=shown(name), keys=tuple(keys), hint=hint)
+        self.report(
+            path, "objects.sheet.unknown_key", key=shown(name), keys=listed(keys), hint=hint
+        )
 
     def hint(self, name: str, keys: Collection[str]) -> Text | None:
         """Return which key could be meant."""
