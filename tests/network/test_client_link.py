@@ -12,6 +12,7 @@ from pydicom import Dataset
 from pynetdicom import evt
 from pynetdicom.presentation import build_context
 
+from archiver.errors import NetworkError
 from archiver.network.client.dimse import commitment
 from archiver.network.client.dimse.link import _Checkpoint, open_link
 from tests.network import client_peers as peers
@@ -92,3 +93,14 @@ def test_the_peer_gets_its_answer_to_a_report_before_we_release() -> None:
             assert report is not None and report.committed == {f"1.2.{number}"}
             assert answered.wait(10)
     assert answers == [0] * 10
+
+
+def test_an_association_that_ended_before_the_next_question_is_told_in_words() -> None:
+    with peers.pynetdicom_server([]) as port:
+        words = "the peer ended the association while it was asked"
+        with (
+            pytest.raises(NetworkError, match=words),
+            open_link(peers.peer_at(port), [build_context(peers.VERIFICATION)]) as link,
+        ):
+            link.association.abort()
+            link.association.send_c_echo()

@@ -214,13 +214,19 @@ def open_link(
     ------
     NetworkError
         If the peer cannot be reached, refuses, or accepts none of the contexts (then it is
-        `NothingAccepted`).
+        `NothingAccepted`), or if the association ended before the next question.
     UsageError
         If the TLS files cannot be used.
     """
     link = connect(peer, contexts, roles=roles, bound=bound)
     try:
         yield link
+    except RuntimeError as error:
+        # pynetdicom's word where the association ended between two questions.
+        if link.is_open:
+            link.association.abort()
+            raise
+        raise link.lost(Text("network.lost.asked")) from error
     except BaseException:
         if link.is_open:
             link.association.abort()
