@@ -137,6 +137,15 @@ def test_what_cannot_be_judged_is_told_and_never_due(born: str, day: str, tmp_pa
     assert passed_keeping_time([rules], shots, date(2090, 1, 1)) == set()
 
 
+def test_a_record_with_a_part_without_a_date_is_listed_and_never_let_go(tmp_path: Path) -> None:
+    rules = rules_in(tmp_path, AGES)
+    person = RecordPerson(*KEY, "Okafor^Nadia", "1970-03-03", "F")
+    shots = [instance(1, day="2001-05-08", person=person), instance(2, day="", person=person)]
+    told = check_retention([rules], shots, date(2026, 1, 1))
+    assert [one.kind for one in told] == ["retention-passed"]
+    assert passed_keeping_time([rules], shots, date(2026, 1, 1)) == set()
+
+
 def test_no_keeping_time_ships_and_a_practices_own_is_told_with_place_and_date(
     tmp_path: Path,
 ) -> None:

@@ -77,7 +77,8 @@ def passed_keeping_time(
         contact = contact_of(contacts or {}, key)
         ends = [end for one in rules if (end := _end(one, record, contact)) is not None]
         known = [end.day for end in ends if end.day is not None]
-        if ends and len(known) == len(ends) and max(known) < today and not contact.hold:
+        told = bool(ends) and len(known) == len(ends) and not record.undated
+        if told and max(known) < today and not contact.hold:
             passed.add(key)
     return passed
 
@@ -107,7 +108,7 @@ def _end(rules: RuleSet, record: _Record, contact: Contact) -> _End | None:
     rows = [row for row in rules.retention if not row.lacking_capacity or contact.lacks_capacity]
     if not rows:
         return None
-    if record.undated or not record.days:
+    if not record.days:
         return _End(rows[0], None, "no_date")
     if record.born is None and any(_by_age(row) for row in rows):
         return _End(next(row for row in rows if _by_age(row)), None, "no_birth_date")
