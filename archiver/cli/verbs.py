@@ -23,6 +23,7 @@ VERBS: dict[str, str] = {
     "reload": "have the server of an archive read settings and certificates again",
     "service": "print what runs the archive as a service: units of systemd, a container",
     "audit": "say whether each patient's record is complete, correct and intact",
+    "custody": "tell what happened to a picture, and who looked at a patient's pictures",
     "witness": "sign the journal's head and hand it to those who keep it elsewhere",
     "consent": "note what a patient has consented to, or has withdrawn",
     "handover": "make a package that leaves the clinic, with a case number and no name",
