@@ -45,7 +45,7 @@ _SEEN = {
 
 
 @dataclass(frozen=True)
-class Step:
+class CustodyStep:
     """Something that happened, as a line of the journal has it.
 
     Parameters
@@ -106,7 +106,7 @@ class Custody:
     visited: str
     camera_file: str
     held: tuple[HeldNow, ...]
-    steps: tuple[Step, ...]
+    steps: tuple[CustodyStep, ...]
     chain_is_whole: bool
     journal_line: int
     journal_hash: str
@@ -183,7 +183,7 @@ def _held(root: Path, one: Instance) -> HeldNow:
     )
 
 
-def _steps(entries: Iterable[JournalEntry], family: set[str], study: str) -> Iterator[Step]:
+def _steps(entries: Iterable[JournalEntry], family: set[str], study: str) -> Iterator[CustodyStep]:
     """Yield what the journal tells of a picture: by its UIDs, of its visit, and who vouches."""
     begun = False
     for entry in entries:
@@ -196,9 +196,9 @@ def _steps(entries: Iterable[JournalEntry], family: set[str], study: str) -> Ite
             yield _step(entry, str(_DID.get(entry.action, entry.action)), entry.note)
 
 
-def _step(entry: JournalEntry, what: str, note: str) -> Step:
+def _step(entry: JournalEntry, what: str, note: str) -> CustodyStep:
     place = (entry.sop, entry.digest if entry.sop else "")
-    return Step(entry.seq, entry.time, entry.who, what, note, *place, entry.hash)
+    return CustodyStep(entry.seq, entry.time, entry.who, what, note, *place, entry.hash)
 
 
 def _seen(entry: JournalEntry) -> tuple[str, str] | None:

@@ -103,7 +103,7 @@ def test_who_looked_is_told_to_the_patient_in_plain_words(archive: Path) -> None
     ]
     told = archiver("custody", "--patient-id", "P-0417", "--archive", archive)
     assert told.returncode == 0
-    assert "Vale^Iris looked at pictures of the visit of 2026-03-04." in told.stdout
+    assert "Vale^Iris looked at the pictures of the visit of 2026-03-04." in told.stdout
     nobody = archiver("custody", "--patient-id", "P-9", "--archive", archive)
     assert nobody.returncode == 0 and "nobody" in nobody.stdout
     wrong = archiver("custody", "--archive", archive)
