@@ -91,6 +91,7 @@ _DEPTHS = ("index", "digests", "objects", "pictures")
     Option("--memory", type=FILE, help="what is remembered (in the report's folder)"),
     Option("--json", is_flag=True, help="print the report as JSON"),
     Option("--explain", type=RULES, help="say in plain words what rules demand"),
+    Option("--new-rules", type=FILE, metavar="FILE", help="write rules of your own"),
     Option("--list-rules", is_flag=True, help="list the sets that come with the program"),
     Option("--visit", metavar="PATIENT-ID", help="show which views of a visit are missing"),
     Option("--date", type=DAY, help="of the visit; the last one otherwise"),
@@ -105,6 +106,17 @@ def command(options: Options) -> int:
     """Carry the verb out."""
     if options.list_rules:
         return _list_rules()
+    if options.new_rules:
+        import click
+
+        from archiver.cli.new_rules import new_rules
+
+        told = new_rules(
+            options.new_rules,
+            lambda question, default: str(click.prompt(question, default=default, err=True)),
+        )
+        print("\n".join(told))
+        return 0
     if options.explain:
         from archiver.records.rules import explain
 

@@ -6,3 +6,5 @@ from .rule_set import STAGES as STAGES
 from .rule_set import RuleSet as RuleSet
 from .rule_set import ViewRequirement as ViewRequirement
 from .rule_words import explain as explain
+from .rule_writer import listed as listed
+from .rule_writer import write_rules as write_rules
