@@ -73,7 +73,8 @@ def _keeping(say: Callable[[str, str], str]) -> dict[str, Any]:
     cited["place"] = say("kept_place", "")
     cited = {key: value for key, value in cited.items() if value}
     age = _number(say("kept_age", "18"))
-    rows = [{"name": "adults", "from_age": age, "years": _number(say("kept_years", "")), **cited}]
+    adults = {"name": "adults", "from_age": age, "years": _number(say("kept_years", "")), **cited}
+    rows: list[dict[str, Any]] = [adults]
     child = {"name": "children", "below_age": age, **cited}
     child["years"] = _number(say("kept_child_years", ""))
     child["until_age"] = _number(say("kept_birthday", ""))

@@ -6,7 +6,7 @@ import json
 from collections.abc import Iterable, Iterator
 from dataclasses import asdict, dataclass
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from archiver.archive.store import (
     Archive,
@@ -19,9 +19,11 @@ from archiver.archive.store import (
 )
 from archiver.archive.witness import HEAD_SIGNED
 from archiver.errors import ObjectError, Problem
-from archiver.network.node import AUDIT, DONE, AuditEvent, Event, event_of
 from archiver.records import Instance, read_instances
 from archiver.wording import Text, words_of
+
+if TYPE_CHECKING:
+    from archiver.network.node import AuditEvent
 
 #: What lines of the journal say of an instance, by their action.
 _DID = {
@@ -33,14 +35,16 @@ _DID = {
     "handed-over": Text("workflow.custody.handed_over"),
     HEAD_SIGNED: Text("workflow.custody.head_signed"),
 }
-#: What was done with the pictures of a visit, by event and action (PS3.15 A.5).
+#: What the journal calls an audit event, and EventOutcomeIndicator of one that went well.
+_AUDIT, _DONE = "audit", 0
+#: What was done with the pictures of a visit, by EventID (CID 400) and action (PS3.15 A.5.2).
 _SEEN = {
-    Event.ACCESSED: Text("workflow.custody.looked"),
-    Event.CHANGED: Text("workflow.custody.changed"),
-    Event.RECEIVED: Text("workflow.custody.received"),
-    Event.SENT: Text("workflow.custody.sent"),
-    Event.BEGIN_TRANSFER: Text("workflow.custody.sending"),
-    Event.EXPORTED: Text("workflow.custody.exported"),
+    ("110103", "R"): Text("workflow.custody.looked"),
+    ("110103", "U"): Text("workflow.custody.changed"),
+    ("110104", "C"): Text("workflow.custody.received"),
+    ("110104", "R"): Text("workflow.custody.sent"),
+    ("110102", "E"): Text("workflow.custody.sending"),
+    ("110106", "R"): Text("workflow.custody.exported"),
 }
 
 
@@ -189,7 +193,7 @@ def _steps(entries: Iterable[JournalEntry], family: set[str], study: str) -> Ite
     for entry in entries:
         named = entry.sop in family or any(uid in entry.note for uid in family)
         begun = begun or named
-        if entry.action == AUDIT:
+        if entry.action == _AUDIT:
             if entry.study == study and (told := _seen(entry)) is not None:
                 yield _step(entry, told[0], told[1])
         elif named or (begun and entry.action == HEAD_SIGNED):
@@ -206,14 +210,15 @@ def _seen(entry: JournalEntry) -> tuple[str, str] | None:
     event = _event(entry)
     if event is None:
         return None
-    meant = (event.event, event.action)
-    kind = next((one for one in _SEEN if (one.code, one.action) == meant), None)
-    if kind is None:
+    seen = _SEEN.get((event.event, event.action))
+    if seen is None:
         return None
-    return str(_SEEN[kind]), ", ".join(one for one in (_requestor(event), event.detail) if one)
+    return str(seen), ", ".join(one for one in (_requestor(event), event.detail) if one)
 
 
 def _event(entry: JournalEntry) -> AuditEvent | None:
+    from archiver.network.node import event_of
+
     try:
         return event_of({k: str(v) for k, v in asdict(entry).items()})
     except (ValueError, KeyError, StopIteration):
@@ -274,10 +279,10 @@ def accesses(root: Path, patient_id: str, issuer: str = "") -> list[Access]:
     told = []
     for line in read_lines(Layout(root).journal):
         entry = line.entry
-        if entry is None or entry.action != AUDIT or entry.study not in visits:
+        if entry is None or entry.action != _AUDIT or entry.study not in visits:
             continue
         event, seen = _event(entry), _seen(entry)
-        if event is None or seen is None or event.outcome != DONE:
+        if event is None or seen is None or event.outcome != _DONE:
             continue
         count = next((number for _, _, number in event.objects if number), 0)
         told.append(Access(entry.time, _requestor(event), seen[0], visits[entry.study], count))

@@ -1,4 +1,3 @@
-from .audit import AUDIT as AUDIT
 from .audit import DONE as DONE
 from .audit import MINOR as MINOR
 from .audit import NODE_AUTHENTICATION as NODE_AUTHENTICATION

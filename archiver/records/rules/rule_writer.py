@@ -6,11 +6,9 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from archiver.archive.store import translated, write_once
 from archiver.errors import ArchiveError, Problem
 from archiver.records.rules.rule_reader import read_rules
 from archiver.records.rules.rule_set import RuleSet
-from archiver.wording import Text
 
 
 def write_rules(path: Path, head: Mapping[str, Any], tables: Mapping[str, Any]) -> RuleSet:
@@ -32,10 +30,14 @@ def write_rules(path: Path, head: Mapping[str, Any], tables: Mapping[str, Any]) 
     """
     import tomli_w
 
-    if path.exists():
-        raise ArchiveError(Problem("records.rule_writer.there").at(file=str(path)))
-    with translated(Text("records.rule_writer.not_written"), path):
-        write_once(path, tomli_w.dumps({**head, **tables}).encode())
+    try:
+        with path.open("x", encoding="utf-8") as file:
+            file.write(tomli_w.dumps({**head, **tables}))
+    except FileExistsError:
+        raise ArchiveError(Problem("records.rule_writer.there").at(file=str(path))) from None
+    except OSError as error:
+        problem = Problem("records.rule_writer.not_written", reason=error.strerror)
+        raise ArchiveError(problem.at(file=str(path))) from None
     try:
         return read_rules(path)
     except BaseException:
