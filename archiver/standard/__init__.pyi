@@ -13,7 +13,7 @@ from .requirements import PHOTOGRAPHIC as PHOTOGRAPHIC
 from .requirements import Rows as Rows
 from .requirements import modules_of as modules_of
 from .requirements import rows_of as rows_of
-from .storage_sop_classes import storage_classes as storage_classes
+from .storage_classes import storage_classes as storage_classes
 from .validator import examine as examine
 from .validator import validate_bytes as validate_bytes
 from .validator import validate_encoded as validate_encoded

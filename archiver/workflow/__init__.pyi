@@ -1,9 +1,9 @@
 from .correction import Amended as Amended
 from .correction import amend as amend
-from .custody import accesses as accesses
-from .custody import custody as custody
-from .custody import custody_text as custody_text
-from .custody_pdf import custody_pdf as custody_pdf
+from .custody_page import custody_pdf as custody_pdf
+from .picture_custody import accesses as accesses
+from .picture_custody import custody as custody
+from .picture_custody import custody_text as custody_text
 from .record_audit import AuditRequest as AuditRequest
 from .record_audit import AuditSource as AuditSource
 from .record_audit import VisitAsked as VisitAsked

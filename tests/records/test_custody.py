@@ -13,7 +13,7 @@ from pypdf import PdfReader
 from archiver.archive.store import Archive, Incoming
 from archiver.archive.witness import Witnesses, new_key, sign_head
 from archiver.errors import ObjectError
-from archiver.network.node import Event, Happening
+from archiver.network.node.audit import Event, Happening
 from archiver.objects.description import describe
 from archiver.workflow import accesses, custody, custody_pdf, custody_text
 from tests.cli.in_process import archiver

@@ -2,10 +2,8 @@ from .audit import DONE as DONE
 from .audit import MINOR as MINOR
 from .audit import NODE_AUTHENTICATION as NODE_AUTHENTICATION
 from .audit import SERIOUS as SERIOUS
-from .audit import AuditEvent as AuditEvent
 from .audit import Event as Event
 from .audit import Happening as Happening
-from .audit import event_of as event_of
 from .node import Node as Node
 from .observability import Log as Log
 from .observability import keep_words_in as keep_words_in

@@ -6,7 +6,7 @@ import json
 from collections.abc import Iterable, Iterator
 from dataclasses import asdict, dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from archiver.archive.store import (
     Archive,
@@ -21,9 +21,6 @@ from archiver.archive.witness import HEAD_SIGNED
 from archiver.errors import ObjectError, Problem
 from archiver.records import Instance, read_instances
 from archiver.wording import Text, words_of
-
-if TYPE_CHECKING:
-    from archiver.network.node import AuditEvent
 
 #: What lines of the journal say of an instance, by their action.
 _DID = {
@@ -207,29 +204,28 @@ def _step(entry: JournalEntry, what: str, note: str) -> CustodyStep:
 
 def _seen(entry: JournalEntry) -> tuple[str, str] | None:
     """Return what an audit event says, and by whom; None where it is about no picture."""
-    event = _event(entry)
-    if event is None:
-        return None
-    seen = _SEEN.get((event.event, event.action))
+    note = _note(entry)
+    seen = _SEEN.get((str(note.get("event")), str(note.get("action"))))
     if seen is None:
         return None
-    return str(seen), ", ".join(one for one in (_requestor(event), event.detail) if one)
+    return str(seen), ", ".join(
+        one for one in (_requestor(note), str(note.get("detail", ""))) if one
+    )
 
 
-def _event(entry: JournalEntry) -> AuditEvent | None:
-    from archiver.network.node import event_of
-
+def _note(entry: JournalEntry) -> dict[str, Any]:
+    """Return the fields of an audit event, as `archiver.network.node` had them written."""
     try:
-        return event_of({k: str(v) for k, v in asdict(entry).items()})
-    except (ValueError, KeyError, StopIteration):
-        return None
+        note = json.loads(entry.note)
+    except ValueError:
+        return {}
+    return note if isinstance(note, dict) else {}
 
 
-def _requestor(event: AuditEvent) -> str:
-    asked = next((one for one in event.participants if one.is_requestor), None)
-    if asked is None:
-        return ""
-    return asked.user or asked.access_point
+def _requestor(note: dict[str, Any]) -> str:
+    """Return who asked: a name or a title, or the address where there is none."""
+    asked = str(note.get("requestor", note.get("from", "")))
+    return asked.rpartition("@")[0] or asked
 
 
 @dataclass(frozen=True)
@@ -281,11 +277,11 @@ def accesses(root: Path, patient_id: str, issuer: str = "") -> list[Access]:
         entry = line.entry
         if entry is None or entry.action != _AUDIT or entry.study not in visits:
             continue
-        event, seen = _event(entry), _seen(entry)
-        if event is None or seen is None or event.outcome != _DONE:
+        note, seen = _note(entry), _seen(entry)
+        if seen is None or note.get("outcome") != _DONE:
             continue
-        count = next((number for _, _, number in event.objects if number), 0)
-        told.append(Access(entry.time, _requestor(event), seen[0], visits[entry.study], count))
+        count = int(note.get("instances", 0))
+        told.append(Access(entry.time, _requestor(note), seen[0], visits[entry.study], count))
     return told
 
 

@@ -13,7 +13,7 @@ from reportlab.pdfgen.canvas import Canvas
 
 from archiver.sheets import BOLD, REGULAR, font_file
 from archiver.wording import words_of
-from archiver.workflow.custody import Custody
+from archiver.workflow.picture_custody import Custody
 
 #: ISO 216, A4, in points.
 _WIDTH, _HEIGHT = 595.28, 841.89
