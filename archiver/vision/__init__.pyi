@@ -15,7 +15,7 @@ from .tooth_quality import QualityFigures as QualityFigures
 from .tooth_quality import quality_figures as quality_figures
 from .transforms import Array as Array
 from .transforms import scaling as scaling
-from .view_proposal import ViewKind as ViewKind
+from .view_kind import ViewKind as ViewKind
 from .view_proposal import view_kind_of as view_kind_of
 from .wrong_way import Checked as Checked
 from .wrong_way import Odds as Odds

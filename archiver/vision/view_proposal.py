@@ -7,14 +7,13 @@ reflected, so that right and left are never proposed; upper and lower are not to
 
 from __future__ import annotations
 
-from enum import Enum
-
 import numpy as np
 from numpy.typing import NDArray
 
 from archiver.vision.opencv import cv2
 from archiver.vision.stored_model import stored_model
 from archiver.vision.tooth_map import Part, Pixels, ToothMap
+from archiver.vision.view_kind import ViewKind
 
 Floats = NDArray[np.float32]
 
@@ -24,14 +23,6 @@ _ACROSS, _DOWN, _CELL, _BINS = 12, 8, 8, 9
 _FLAT, _MOST = 100.0, 0.5
 #: By how much a score has to surpass the next for a proposal: precision 0.95 and more there.
 _CERTAIN = 0.5
-
-
-class ViewKind(Enum):
-    """What a picture looks like."""
-
-    FRONT = "front"
-    ARCH = "arch"
-    SIDE = "side"
 
 
 def view_kind_of(pixels: Pixels, seen: ToothMap) -> ViewKind | None:

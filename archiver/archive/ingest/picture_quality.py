@@ -7,9 +7,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from archiver.archive.ingest.view_looks import looks_otherwise
 from archiver.dentition import View
 from archiver.errors import PhotoError, Problem
-from archiver.photo import EncodedPixels, read_camera_bytes, reduced
+from archiver.photo import EncodedPixels, reduced
 from archiver.vision import (
     LEAST_SIDE,
     LOOKED_AT,
@@ -19,20 +20,12 @@ from archiver.vision import (
     glance,
     judge,
     quality_figures,
-    read_code,
     view_kind_of,
 )
 from archiver.wording import Text
 from archiver.workers import confined
 
 Pixels = NDArray[np.uint8]
-_KINDS = {
-    View.FRONTAL: ViewKind.FRONT,
-    View.RIGHT_BUCCAL: ViewKind.SIDE,
-    View.LEFT_BUCCAL: ViewKind.SIDE,
-    View.UPPER_OCCLUSAL_ARCH: ViewKind.ARCH,
-    View.LOWER_OCCLUSAL_ARCH: ViewKind.ARCH,
-}
 
 
 @dataclass(frozen=True)
@@ -45,13 +38,10 @@ class PictureSeen:
         How good its teeth are; None where there are none to judge.
     kind
         Which view it looks like; None where that is not clear.
-    code
-        What a QR code in it says, where one was looked for.
     """
 
     figures: QualityFigures | None = None
     kind: ViewKind | None = None
-    code: str = ""
 
     def warnings(self, view: View, limits: QualityLimits) -> tuple[Problem, ...]:
         """Say what is wanting, and where the view that was said is not what it looks like."""
@@ -62,11 +52,6 @@ class PictureSeen:
             return found
         shown = Text(f"vision.view.{self.kind.value}")
         return (*found, Problem("vision.view.other", kind=shown, view=view.value))
-
-
-def looks_otherwise(kind: ViewKind, view: View) -> bool:
-    """Whether a view is none of the kind that a picture looks like."""
-    return _KINDS.get(view, kind) is not kind
 
 
 def look_at(pixels: EncodedPixels, view: View) -> PictureSeen | None:
@@ -88,25 +73,12 @@ def look_at(pixels: EncodedPixels, view: View) -> PictureSeen | None:
 
 
 @confined(PhotoError)
-def look_at_file(octets: bytes, name: str) -> PictureSeen:
-    """Look at a camera file, whole and as it is stored, before anything is said of it.
-
-    Raises
-    ------
-    PhotoError
-        If it is damaged, or takes too much.
-    """
-    picture = np.asarray(reduced(read_camera_bytes(octets, name), LOOKED_AT))
-    code = read_code(picture)
-    return PictureSeen(code=code) if code else _told(picture)
-
-
-@confined(PhotoError)
 def _seen(stream: bytes) -> PictureSeen:
-    return _told(np.asarray(reduced(stream, LOOKED_AT)))
+    return looked_at(np.asarray(reduced(stream, LOOKED_AT)))
 
 
-def _told(picture: Pixels) -> PictureSeen:
+def looked_at(picture: Pixels) -> PictureSeen:
+    """Look at pixels of a reduced picture."""
     coloured = np.repeat(picture[:, :, None], 3, axis=2) if picture.ndim == 2 else picture
     shown = glance(coloured)
     figures = quality_figures(picture, shown)

@@ -14,19 +14,17 @@ from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import suppress
 from dataclasses import asdict, dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from cachetools import LRUCache
 
 from archiver import __version__
+from archiver.archive.ingest import CameraFileSeen, look_at_file, looks_otherwise
 from archiver.dentition import View
 from archiver.errors import ArchiverError
-from archiver.vision import QualityLimits, judge
+from archiver.vision import QualityLimits, ViewKind, judge
 from archiver.web.pages.take_in.draft_store import Open
 from archiver.web.pages.take_in.drafts import Photo, Said
-
-if TYPE_CHECKING:
-    from archiver.archive.ingest import PictureSeen
 
 _REMEMBERED = 4096
 #: EXIF orientations of pictures that are stored the right way up, reflected or not.
@@ -53,10 +51,9 @@ class TeethMeasured:
     code: str = ""
 
     @classmethod
-    def of(cls, seen: PictureSeen) -> TeethMeasured:
+    def of(cls, seen: CameraFileSeen) -> TeethMeasured:
         """Take the figures of a look."""
-        numbers = seen.figures.numbers if seen.figures is not None else None
-        return cls(numbers, seen.kind.value if seen.kind is not None else "", seen.code)
+        return cls(seen.numbers, seen.kind.value if seen.kind is not None else "", seen.code)
 
     def findings(self, said: Said, exif: int, limits: QualityLimits) -> list[str]:
         """Return what is wanting, the worst kind first, in the words of ``vision.quality``.
@@ -79,9 +76,6 @@ class TeethMeasured:
         found = list(dict.fromkeys(one.code.rpartition(".")[2] for one in problems))
         # The model of views has seen no picture that lies on its side or stands on its head.
         if view is not None and self.kind and exif in _UPRIGHT:
-            from archiver.archive.ingest import looks_otherwise
-            from archiver.vision import ViewKind
-
             found += ["view"] if looks_otherwise(ViewKind(self.kind), view) else []
         return found
 
@@ -130,9 +124,6 @@ class DraftRetakes:
         self._pool.shutdown(wait=False, cancel_futures=True)
 
     def _measure(self, opened: Open, photo: Photo) -> None:
-        # Imported here: nobody waits for numpy and OpenCV before a picture is there.
-        from archiver.archive.ingest import look_at_file
-
         found = TeethMeasured({})
         try:
             octets = opened.path_of(photo).read_bytes()
