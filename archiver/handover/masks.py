@@ -1,8 +1,8 @@
 """Masks over what identifies: how much they cover, and that a person has seen the masked picture.
 
-Nothing here finds a face: no package of the registries that is small enough carries the weights of
-a detector, OpenCV's wheel none at all. So a mask counts where it covers a share of the picture that
-the purpose asks for, and where somebody has looked at the picture as it would go out.
+Nothing here finds a face; DEVELOPERS.md says what was tried. So a mask counts where it covers a
+share of the picture that the purpose asks for, and where somebody has looked at the picture as it
+would go out.
 """
 
 from __future__ import annotations

@@ -181,11 +181,14 @@ def survey_archive(
         for sop, entry in promises.items()
     }
     compared = _Compared(survey, promises, places, memory, said is None)
-    for count, one in enumerate(looked, start=1):
-        compared.take(one)
-        if each is not None:
-            each(count, max(count, len(promises)))
-    compared.settle()
+    try:
+        for count, one in enumerate(looked, start=1):
+            compared.take(one)
+            if each is not None:
+                each(count, max(count, len(promises)))
+    finally:
+        # Whatever ends it (SIGTERM, say), the next audit goes on from what was read.
+        compared.settle()
     survey.concerns += check_missing(promises, places, compared.paths)
     lost = {sop for sop, place in places.items() if place not in compared.paths}
     unsound = compared.unsound | lost
