@@ -134,7 +134,7 @@ def test_animations_are_refused_and_further_pages_noted() -> None:
     target = io.BytesIO()
     frames[0].save(target, "TIFF", save_all=True, append_images=frames[1:])
     photo = read(target.getvalue())
-    assert "1 further pictures" in notes(photo)
+    assert "1 further picture;" in notes(photo)
     assert (decode(photo) == noise()).all()
     target = io.BytesIO()
     frames[0].save(target, "MPO", save_all=True, append_images=frames[1:])

@@ -259,7 +259,7 @@ def test_picture_doubts_question_and_earlier_picture_are_in_view_together(
     expect(question.locator(".earlier .edge-left")).to_have_text("A")
     page.wait_for_function("() => document.querySelector('.earlier img').naturalWidth > 0")
     seen = ["#frame", "#side .doubts", "#side .ask-words", ".earlier"]
-    page.wait_for_function(f"({WHOLE})({seen}).length === 0")
+    page.wait_for_function(f"() => ({WHOLE})({seen}).length === 0")
     assert page.evaluate("document.documentElement.scrollWidth") <= size[0]
     context.close()
     assert not watch.unexpected()
