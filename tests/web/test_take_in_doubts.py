@@ -110,15 +110,14 @@ def study_of(served: Served, uid: str) -> str:
         return archive.held([uid])[uid].study_uid
 
 
-@pytest.mark.parametrize(
-    ("change", "kind", "words"),
-    [
-        (lambda: second("0.left_buccal")[:, ::-1], "reflected", "it is mirror-reversed"),
-        (lambda: second("0.left_buccal")[::-1, ::-1], "turned", "it is turned"),
-        (lambda: photograph("1.left_buccal"), "other mouth", "another mouth"),
-    ],
-    ids=["reflected", "half-turned", "another patient's"],
-)
+WRONG = {
+    "reflected": (lambda: second("0.left_buccal")[:, ::-1], "reflected", "it is mirror-reversed"),
+    "half-turned": (lambda: second("0.left_buccal")[::-1, ::-1], "turned", "it is turned"),
+    "another patient's": (lambda: photograph("1.left_buccal"), "other mouth", "another mouth"),
+}
+
+
+@pytest.mark.parametrize(("change", "kind", "words"), WRONG.values(), ids=WRONG)
 def test_what_an_earlier_picture_contradicts_is_told_before_the_side_is_asked(
     served: Served, page: Page, change: Callable[[], Pixels], kind: str, words: str
 ) -> None:
@@ -164,6 +163,17 @@ def test_an_unanswered_doubt_is_told_at_archiving_which_it_does_not_stop_and_in_
     page.goto(f"{served.url}/record/visit/{study_of(served, result['instances'][-1]['uid'])}")
     expect(page.locator("main")).to_contain_text("found it the wrong way round")
     expect(page.locator(".picture-doubt")).to_contain_text("In doubt: beside the earlier picture")
+
+
+@pytest.mark.parametrize("which", ["half-turned", "another patient's"])
+def test_record_tells_of_what_was_archived_in_doubt(served: Served, page: Page, which: str) -> None:
+    change, _, words = WRONG[which]
+    taking, digest = draft(served, file_of(change()), view="left buccal")
+    weighed(taking, digest)
+    assert taking.archive()["state"] == "done"
+    uid = taking.state()["pictures"][digest]["result"]["instances"][-1]["uid"]
+    page.goto(f"{served.url}/record/visit/{study_of(served, uid)}")
+    expect(page.locator(".picture-doubt")).to_contain_text(words)
 
 
 def test_a_doubt_is_answered_in_the_page_as_by_the_sheet(
