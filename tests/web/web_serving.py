@@ -12,6 +12,7 @@ import sys
 import threading
 from collections.abc import Coroutine, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import closing
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TypeVar
@@ -165,11 +166,12 @@ class Client:
         )
         sent = {"Cookie": self.cookie} if self.cookie else {}
         sent.update(headers or {})
-        connection.request(method, path, body or None, sent)
-        response = connection.getresponse()
-        found = {name.lower(): value for name, value in response.getheaders()}
-        answer = Answer(response.status, found, response.read())
-        connection.close()
+        # A server that is killed meanwhile leaves nothing open here.
+        with closing(connection):
+            connection.request(method, path, body or None, sent)
+            response = connection.getresponse()
+            found = {name.lower(): value for name, value in response.getheaders()}
+            answer = Answer(response.status, found, response.read())
         given = found.get("set-cookie", "")
         if given.partition("=")[0].removeprefix("archiver-").isdigit():
             self.cookie = given.partition(";")[0]
