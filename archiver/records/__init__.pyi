@@ -1,3 +1,5 @@
+from .archive_survey import survey_archive as survey_archive
+from .archive_survey import survey_patient as survey_patient
 from .audit import Audit as Audit
 from .audit import AuditRun as AuditRun
 from .audit import run_audit as run_audit
@@ -32,5 +34,3 @@ from .requirement_matching import match as match
 from .requirement_targets import Target as Target
 from .requirement_targets import targets_of as targets_of
 from .survey import Survey as Survey
-from .survey import survey_archive as survey_archive
-from .survey import survey_patient as survey_patient

@@ -159,13 +159,13 @@ def make_treatments(folder: Path, count: int) -> Path:
 def audit_once(folder: Path) -> None:
     """Audit an index in this process and print what it took."""
     os.sched_setaffinity(0, {min(os.sched_getaffinity(0))})
+    from archiver.records.archive_survey import survey_archive
     from archiver.records.audit import AuditRun, run_audit
     from archiver.records.audit_memory import Memory
     from archiver.records.episodes import read_episodes
     from archiver.records.examination import Depth
     from archiver.records.report.report_files import write_report
     from archiver.records.rules.rule_reader import read_rules, shipped
-    from archiver.records.survey import survey_archive
 
     begun = time.process_time()
     sets = [read_rules(shipped()[name]) for name in _SETS]
@@ -244,9 +244,9 @@ def make_objects(folder: Path, count: int, megabytes: int) -> list[Path]:
 
 def objects(count: int, rounds: int) -> list[str]:
     """Measure audits of objects beside sha256sum; return the limits that were passed."""
+    from archiver.records.archive_survey import survey_archive
     from archiver.records.audit_memory import Memory
     from archiver.records.examination import Depth
-    from archiver.records.survey import survey_archive
 
     shares: dict[Depth, list[float]] = {Depth.DIGESTS: [], Depth.OBJECTS: []}
     speeds = []

@@ -31,6 +31,7 @@ from made_up_archive import AUDITED, EPISODE_RULES, RULES, World, fill, write_ep
 from archiver.archive.store.layout import Layout
 from archiver.priors.findings import SideFinding
 from archiver.priors.findings import keep_findings as keep
+from archiver.records.archive_survey import survey_archive
 from archiver.records.audit import Audit, AuditRun, run_audit
 from archiver.records.audit_memory import Memory
 from archiver.records.episodes import read_episodes
@@ -38,7 +39,6 @@ from archiver.records.examination import Depth
 from archiver.records.model import Concern
 from archiver.records.rules.rule_reader import read_rules
 from archiver.records.rules.rule_set import RuleSet
-from archiver.records.survey import survey_archive
 from archiver.vision import QualityLimits
 
 assert faults_of_meaning.FAULTS is faults_of_pictures.FAULTS is FAULTS

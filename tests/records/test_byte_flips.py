@@ -27,10 +27,11 @@ from made_up_archive import AUDITED, World, fill
 
 from archiver.archive.store.journal_lines import verify_chain
 from archiver.archive.store.layout import Layout
+from archiver.records.archive_survey import survey_archive
 from archiver.records.audit_memory import Memory
 from archiver.records.checks.rejections import check_rejections
 from archiver.records.examination import Depth, examine_file
-from archiver.records.survey import Survey, survey_archive
+from archiver.records.survey import Survey
 
 FLIPS = int(os.environ.get("ARCHIVER_FLIPS", "48"))
 SEED = int(os.environ.get("ARCHIVER_FLIPS_SEED", "0")) or secrets.randbelow(10**6)

@@ -14,6 +14,7 @@ from bench_audit import NOW, make_index, make_treatments
 
 from archiver.archive.store.layout import Layout
 from archiver.records import record_parts
+from archiver.records.archive_survey import survey_archive
 from archiver.records.audit import Audit, AuditRun, run_audit
 from archiver.records.audit_memory import Memory
 from archiver.records.episodes import read_episodes
@@ -21,7 +22,7 @@ from archiver.records.examination import Depth
 from archiver.records.model import Instance, ObjectFacts, RecordPerson
 from archiver.records.record_parts import divided
 from archiver.records.rules.rule_reader import read_rules, shipped
-from archiver.records.survey import Survey, survey_archive
+from archiver.records.survey import Survey
 
 SETS = ("five-intraoral", "posterior-tooth-visit", "posterior-tooth", "good-record")
 

@@ -10,9 +10,10 @@ from archive_samples import NOON, Clock, incoming
 
 from archiver.archive.store.archive import Archive
 from archiver.archive.store.layout import Layout
+from archiver.records.archive_survey import survey_archive
 from archiver.records.audit_memory import Memory
 from archiver.records.examination import Depth
-from archiver.records.survey import Survey, survey_archive
+from archiver.records.survey import Survey
 
 
 def test_the_next_audit_goes_on_where_a_stopped_one_had_come(tmp_path: Path) -> None:

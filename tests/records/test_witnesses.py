@@ -27,10 +27,10 @@ from archiver.archive.witness import Signer, Witnesses, new_key, sign_head, stam
 from archiver.errors import ArchiverError
 from archiver.objects.description import describe
 from archiver.records import Vouching, check_witnesses
+from archiver.records.archive_survey import survey_archive
 from archiver.records.audit_memory import Memory
 from archiver.records.checks.witness_checks import WitnessReport, check_clock
 from archiver.records.examination import Depth
-from archiver.records.survey import survey_archive
 from tests.cli.in_process import archiver
 
 

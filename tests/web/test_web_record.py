@@ -26,11 +26,11 @@ from archiver.objects.description import describe
 from archiver.objects.uids import DerivedUids
 from archiver.photo import DoubtKind
 from archiver.priors import keep_outcomes
+from archiver.records.archive_survey import survey_archive
 from archiver.records.audit_memory import Memory
 from archiver.records.examination import Depth
 from archiver.records.report.visit_report import report_visit
 from archiver.records.rules.rule_reader import read_rules, shipped
-from archiver.records.survey import survey_archive
 from archiver.vision import Way
 from archiver.wording import Text
 

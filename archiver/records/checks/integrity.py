@@ -1,6 +1,6 @@
 """Is what was kept still there, and still the same? Journal, objects and index compared.
 
-Pure comparisons; `archiver.records.survey` reads what they compare.
+Pure comparisons; `archiver.records.archive_survey` reads what they compare.
 """
 
 from __future__ import annotations
