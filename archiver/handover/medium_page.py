@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from archiver.handover.facts import sheet_text
+from archiver.handover.facts import language, sheet_text
 from archiver.handover.page_templates import page_template
 from archiver.handover.sheet import SheetPicture
-from archiver.handover.sheet_html import picture_source
+from archiver.handover.sheet_html import picture_alternative, picture_source
 from archiver.wording import words_of
 
 
@@ -66,6 +66,8 @@ def page_of(page: MediumPage) -> bytes:
         medium_text=medium_text,
         sheet_text=sheet_text,
         cautions=[sheet_text(f"caution.{one}") for one in cautions],
+        language=language(),
         source=picture_source,
+        alternative=picture_alternative,
     )
     return made.encode("utf-8")

@@ -18,7 +18,8 @@ def html_of(sheet: Sheet) -> bytes:
         language=language(),
         places=arch_places(),
         source=picture_source,
-        alternative=_alternative,
+        alternative=picture_alternative,
+        cautions=sheet.cautions,
     )
     return made.encode("utf-8")
 
@@ -28,6 +29,7 @@ def picture_source(one: SheetPicture) -> str:
     return f"data:image/jpeg;base64,{base64.b64encode(one.jpeg).decode('ascii')}"
 
 
-def _alternative(one: SheetPicture) -> str:
+def picture_alternative(one: SheetPicture) -> str:
+    """Return what is read to who does not see a picture."""
     given = {"number": one.number, "title": one.title}
     return sheet_text("alternative", **given, mirror=one.facts.mirror, status=one.status)
