@@ -59,6 +59,7 @@ from .part10 import IMPLEMENTATION_CLASS_UID as IMPLEMENTATION_CLASS_UID
 from .part10 import IMPLEMENTATION_VERSION_NAME as IMPLEMENTATION_VERSION_NAME
 from .part10 import encoded as encoded
 from .person import Person as Person
+from .person import readable_name as readable_name
 from .person import same_identifier as same_identifier
 from .photograph import Identity as Identity
 from .photograph import Making as Making

@@ -78,3 +78,11 @@ def _forms(name: str) -> set[str]:
             words = re.findall(r"\w+", plain)
             forms |= {"".join(words), "".join(sorted(words))}
     return forms - {""}
+
+
+def readable_name(name: str) -> str:
+    """Write a person's name for reading: ``Okafor^Nadia`` as ``Okafor, Nadia`` (PS3.5 6.2.1)."""
+    spelling = next((one for one in name.split("=") if one.strip("^ ")), "")
+    family, *rest = spelling.split("^")
+    given = " ".join(part for part in rest[:2] if part)
+    return ", ".join(part for part in (family, given) if part)

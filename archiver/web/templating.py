@@ -11,6 +11,7 @@ from markupsafe import Markup
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, Response
 
+from archiver.objects import readable_name
 from archiver.web.auth.login import LogIn
 from archiver.wording import Words
 
@@ -49,7 +50,7 @@ class Templates:
         )
         self.environment.globals.update(t=words, icon=_icon, language=words.language)
         self.environment.filters.update(
-            person=person, role_word=lambda role: words(f"roles.{role}")
+            person=readable_name, role_word=lambda role: words(f"roles.{role}")
         )
 
     def page(
@@ -78,14 +79,6 @@ class Templates:
             **values,
         }
         return HTMLResponse(self.environment.get_template(template).render(context), status)
-
-
-def person(name: str) -> str:
-    """Write a patient's name for reading: ``Okafor^Nadia`` as ``Okafor, Nadia`` (PS3.5 6.2.1)."""
-    spelling = next((one for one in name.split("=") if one.strip("^ ")), "")
-    family, *rest = spelling.split("^")
-    given = " ".join(part for part in rest[:2] if part)
-    return ", ".join(part for part in (family, given) if part)
 
 
 def _icon(name: str) -> Markup:

@@ -14,6 +14,7 @@ from starlette.responses import Response
 
 from archiver import __version__
 from archiver.colour import ACCEPTABLE, PERCEPTIBLE
+from archiver.objects import readable_name
 from archiver.priors import compare_pictures
 from archiver.sheets import Title, draw
 from archiver.web.audit import EXPORTED
@@ -27,7 +28,6 @@ from archiver.web.pages.compare.descriptions import before, doubts, figures, unc
 from archiver.web.pages.compare.labelled_picture import Caption, PictureWords, labelled
 from archiver.web.pages.compare.picture_source import PictureSource
 from archiver.web.pages.compare.view_state import Seen, seen_of
-from archiver.web.templating import person
 
 if TYPE_CHECKING:
     from archiver.web.pages.compare.comparison_context import ComparisonContext
@@ -125,7 +125,7 @@ class SavedPictures:
         if is_map:
             lines.append(t("compare.legend_note", perceptible=PERCEPTIBLE, acceptable=ACCEPTABLE))
         return PictureWords(
-            person(d.patient_name) or t("find.no_name"),
+            readable_name(d.patient_name) or t("find.no_name"),
             " · ".join(part for part in (d.patient_id, d.issuer, born) if part),
             t("compare.legend") if is_map else "",
             told,

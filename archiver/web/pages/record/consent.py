@@ -9,7 +9,7 @@ from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
 from starlette.routing import BaseRoute
 
-from archiver.archive import Query
+from archiver.archive import Query, without_twins
 from archiver.archive.statements import (
     GIVEN,
     GIVERS,
@@ -20,14 +20,14 @@ from archiver.archive.statements import (
     consents_of,
     note,
 )
-from archiver.objects import Purpose, encapsulated_form
+from archiver.objects import Purpose, encapsulated_form, readable_name
 from archiver.web.audit import ACCESSED, CHANGED
 from archiver.web.auth.visitor import visitor_of
 from archiver.web.bodies import Form, body_of, form_of
 from archiver.web.http_errors import Refused
+from archiver.web.pages.record.asked_visit import asked_visit
 from archiver.web.pages.take_in.examined_sides import read_who
-from archiver.web.templating import person
-from archiver.web.visits import PhotographedDay, visits_of_study
+from archiver.web.visits import PhotographedDay
 
 if TYPE_CHECKING:
     from archiver.web.app import Site
@@ -52,13 +52,12 @@ class _Consents:
 
     def show(self, request: Request) -> Response:
         """Show what is on record of the patient of a visit."""
-        site, visit = self._site, self._visit(request)
+        site, visit = self._site, asked_visit(self._site.archive, request)
         patient = (visit.patient_id, visit.issuer)
         records = site.archive.query(Query(patient_id=patient[0], issuer=patient[1]))
         of_visit = [r for r in records if r.study_uid == visit.study and r.modality == "XC"]
         # As shot and corrected are one picture: a consent to one is to both.
-        corrected = {r.source_sha256 for r in of_visit if r.role == "derived"}
-        pictures = [r for r in of_visit if r.role == "derived" or r.source_sha256 not in corrected]
+        pictures = without_twins(of_visit)
         papers = [r for r in records if r.sop_class_uid == encapsulated_form.ENCAPSULATED_PDF]
         site.note(request, ACCESSED, studies={visit.study: 1}, detail="consents")
         today = site.clock().date()
@@ -76,7 +75,7 @@ class _Consents:
 
     def keep(self, request: Request) -> Response:
         """Note what the patient has said."""
-        visit, form = self._visit(request), form_of(request)
+        visit, form = asked_visit(self._site.archive, request), form_of(request)
         try:
             purpose = Purpose(form.get("purpose"))
             until = date.fromisoformat(form.get("until")) if form.get("until") else None
@@ -104,25 +103,17 @@ class _Consents:
         pdf = await body_of(request, encapsulated_form.LARGEST)
 
         def attached() -> str:
-            visit = self._visit(request)
+            visit = asked_visit(self._site.archive, request)
             patient = (visit.patient_id, visit.issuer)
             archive, now = self._site.archive, self._site.clock()
             return attach_form(archive, patient, pdf, now, visit=visit.study)
 
         return self._site.answer({"uid": await run_in_threadpool(attached)})
 
-    def _visit(self, request: Request) -> PhotographedDay:
-        within = visits_of_study(self._site.archive, str(request.path_params["study"]))
-        asked = request.query_params.get("person", "1")
-        found = next((one for one in within if str(one.place + 1) == asked), None)
-        if found is None:
-            raise Refused(404, "record.no_visit")
-        return found
-
     def _sentence(self, one: Consent, today: date) -> str:
         """Say what stands of a consent."""
         t = self._site.t
-        on = {"on": one.noted_at[:10], "by": person(one.noted_by)}
+        on = {"on": one.noted_at[:10], "by": readable_name(one.noted_by)}
         told = [str(one.against(today) or t("record.consent_given", **on))]
         if one.until:
             told.append(t("record.consent_until", until=one.until.isoformat()))
@@ -133,7 +124,7 @@ class _Consents:
         if one.pictures:
             told.append(t("record.consent_pictures", n=len(one.pictures)))
         if one.giver:
-            told.append(t(f"record.consent_by_{one.given_by}", who=person(one.giver)))
+            told.append(t(f"record.consent_by_{one.given_by}", who=readable_name(one.giver)))
         return "; ".join(told)
 
 

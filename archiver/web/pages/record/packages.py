@@ -15,14 +15,15 @@ from starlette.requests import Request
 from starlette.responses import FileResponse, RedirectResponse, Response
 from starlette.routing import BaseRoute
 
-from archiver.archive import Query, Record
+from archiver.archive import Query, Record, without_twins
 from archiver.objects import Purpose
 from archiver.web.audit import ACCESSED, EXPORTED, QUERY
 from archiver.web.auth.visitor import visitor_of
 from archiver.web.bodies import form_of
 from archiver.web.http_errors import Refused
+from archiver.web.pages.record.asked_visit import asked_visit
 from archiver.web.pages.take_in.examined_sides import read_who
-from archiver.web.visits import PhotographedDay, visits_of_study
+from archiver.web.visits import PhotographedDay
 
 if TYPE_CHECKING:
     from archiver.handover import PackageOrder
@@ -57,7 +58,7 @@ class _Packages:
 
     def show(self, request: Request) -> Response:
         """Ask what is to go, and for whom."""
-        visit = self._visit(request)
+        visit = asked_visit(self._site.archive, request)
         pictures = self._pictures(visit)
         self._site.note(
             request, ACCESSED, studies={visit.study: len(pictures)}, detail="package asked"
@@ -73,7 +74,7 @@ class _Packages:
 
     def make(self, request: Request) -> Response:
         """Begin to make a package."""
-        visit, form = self._visit(request), form_of(request)
+        visit, form = asked_visit(self._site.archive, request), form_of(request)
         to, case = form.get("to")[:_LONGEST], form.get("case")[:_LONGEST]
         chosen, doubtful = frozenset(form.all("picture")), form.get("doubtful")
         try:
@@ -138,17 +139,8 @@ class _Packages:
     def _pictures(self, visit: PhotographedDay) -> list[Record]:
         """Return the photographs of a visit: as shot and corrected are one."""
         asked = Query(patient_id=visit.patient_id, issuer=visit.issuer, modality="XC")
-        here = [r for r in self._site.archive.query(asked) if r.study_date == visit.date]
-        corrected = {r.source_sha256 for r in here if r.role == "derived"}
-        return [r for r in here if r.role == "derived" or r.source_sha256 not in corrected]
-
-    def _visit(self, request: Request) -> PhotographedDay:
-        within = visits_of_study(self._site.archive, str(request.path_params["study"]))
-        asked = request.query_params.get("person", "1")
-        found = next((one for one in within if str(one.place + 1) == asked), None)
-        if found is None:
-            raise Refused(404, "record.no_visit")
-        return found
+        records = self._site.archive.query(asked)
+        return without_twins([one for one in records if one.study_date == visit.date])
 
     def _new_file(self) -> Path:
         """Return where a package may appear: in nobody's sight but ours, and not for long."""

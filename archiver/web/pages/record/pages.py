@@ -27,6 +27,7 @@ from archiver.web.pages.record import (
     rejection,
     side_confirmation,
 )
+from archiver.web.pages.record.asked_visit import asked_among
 from archiver.web.pages.record.audit_reports import Auditing
 from archiver.web.pages.record.missing_views import (
     in_order,
@@ -35,7 +36,7 @@ from archiver.web.pages.record.missing_views import (
     sets_of_views,
     standings,
 )
-from archiver.web.visits import latest_visits, visits_like, visits_of, visits_of_study
+from archiver.web.visits import latest_visits, visits_like, visits_of
 
 if TYPE_CHECKING:
     from archiver.web.app import Site
@@ -134,11 +135,7 @@ class _Record:
     def visit(self, request: Request) -> Response:
         """Show what a visit lacks, its pictures, and what was amended."""
         archive = self._site.archive
-        within = visits_of_study(archive, str(request.path_params["study"]))
-        asked = request.query_params.get("person", "1")
-        visit = next((one for one in within if str(one.place + 1) == asked), None)
-        if visit is None:
-            raise Refused(404, "record.no_visit")
+        visit, others = asked_among(archive, request)
         key, rules = _chosen(request)
         told = report(archive, visit, rules)
         records = [
@@ -160,7 +157,7 @@ class _Record:
             "record/visit.html",
             named=self._named,
             visit=visit,
-            others=[one for one in within if one is not visit],
+            others=others,
             rules=key,
             sets=sets_of_views(),
             demands=in_order(told.demands),

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 from starlette.requests import Request
 from starlette.responses import Response, StreamingResponse
 
+from archiver.objects import readable_name
 from archiver.web.audit import CHANGED
 from archiver.web.bodies import json_of
 from archiver.web.http_errors import Refused
@@ -16,7 +17,6 @@ from archiver.web.pages.take_in.drafts import OPEN, in_order
 from archiver.web.pages.take_in.own_visit import move, own_visit
 from archiver.web.pages.take_in.separators import Separated, code_of, separated
 from archiver.web.pages.take_in.telephone import Telephone, qr_rows
-from archiver.web.templating import person
 
 if TYPE_CHECKING:
     from archiver.web.app import Site
@@ -146,5 +146,5 @@ class Arrivals:
 
 def _whose(visit: Open) -> str:
     patient = visit.draft.patient
-    name = person(patient.get("name", "")) or patient.get("id", "")
+    name = readable_name(patient.get("name", "")) or patient.get("id", "")
     return name or visit.draft.created[:16].replace("T", " ")
