@@ -153,6 +153,21 @@ def png_bytes(frame: OutgoingFrame) -> bytes:
     return out.getvalue()
 
 
+def picture_file(
+    frame: OutgoingFrame, *, png: bool = False
+) -> tuple[str, list[bytes | memoryview]]:
+    """Return the suffix and the parts of a file for a picture program.
+
+    Parameters
+    ----------
+    png
+        Whether it is PNG where the camera's own JPEG data could stay, too.
+    """
+    if frame.is_lossy_jpeg and not png:
+        return ".jpg", jpeg_parts(frame)
+    return ".png", [png_bytes(frame)]
+
+
 def altered(frame: OutgoingFrame, masks: Sequence[Box], stamps: Sequence[str]) -> OutgoingFrame:
     """Return a picture with parts covered, and with words in a margin below it.
 

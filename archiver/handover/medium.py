@@ -9,7 +9,6 @@ memory: RAD TF-2, 4.47), ``INDEX.HTM`` there and what it shows in ``IHE_PDI``.
 
 from __future__ import annotations
 
-import warnings
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from datetime import datetime
@@ -18,20 +17,19 @@ from pathlib import Path
 from pydicom import Dataset
 
 from archiver.archive import Record
+from archiver.archive.ingest import FileParts
 from archiver.archive.store import Archive
 from archiver.errors import InputError, IntegrityError, Problem
 from archiver.handover.file_set import DICOMDIR, MediumDirectory, directory_of
-from archiver.handover.frames import OutgoingFrame, frame_of, jpeg_parts, png_bytes
+from archiver.handover.frames import OutgoingFrame, frame_of, picture_file
 from archiver.handover.medium_page import MediumPage, OtherObject, medium_text, page_of
 from archiver.handover.order import (
     OrderedPictures,
     PackageOrder,
     approve,
-    first_visit,
-    known_words,
     preview_package,
 )
-from archiver.handover.package import PackageMaker, note_package
+from archiver.handover.package import PackageMaker, making, note_package
 from archiver.handover.picture_selection import OutgoingPicture
 from archiver.handover.sheet import SheetPicture
 from archiver.handover.sink import Sink, open_sink
@@ -41,13 +39,13 @@ from archiver.objects import (
     demand_offset,
     open_dataset,
     part10,
+    readable_name,
 )
 
 #: For whom whose pictures they are is no secret.
 _KNOW_THE_PATIENT = (Purpose.PATIENT_COPY, Purpose.REFERRAL)
 PAGE, README, SUMS, _PICTURES = "INDEX.HTM", "README.TXT", "SHA256.TXT", "IHE_PDI"
 _LABEL = "PHOTOGRAPHS"
-_CHUNK = 1 << 20
 
 
 @dataclass(frozen=True)
@@ -144,22 +142,11 @@ def make_medium(
     others = _others(archive, order, chosen)
     kind = asked.target.suffix.lower()
     sink = open_sink(asked.target, zipped=kind == ".zip", image=kind == ".iso")
-    try:
-        first = first_visit(archive, chosen.patient)
-        maker = PackageMaker(asked, chosen, case, sink, first, known_words(chosen))
-        with warnings.catch_warnings():
-            # What pydicom thinks of single values is the validator's business.
-            warnings.simplefilter("ignore")
-            total = len(chosen.pictures) + len(others)
-            digest = _Medium(order, maker, others, progress or _silent, total).write()
-        gone = [*(one.record for one in chosen.pictures), *others]
+    gone = [*(one.record for one in chosen.pictures), *others]
+    with making(archive, asked, chosen, case, sink) as maker:
+        digest = _Medium(order, maker, others, progress or _silent, len(gone)).write()
         note_package(archive, maker, gone, digest, now)
-        sink.appear()
-    except BaseException:
-        sink.discard()
-        raise
-    files = {name: (w.sha256, w.size) for name, w in sorted(sink.written.items())}
-    return Medium(asked.target, case.number, total, files, chosen.left_out)
+    return Medium(asked.target, case.number, len(gone), sink.files, chosen.left_out)
 
 
 def _silent(done: int, total: int) -> None:
@@ -210,10 +197,11 @@ class _Medium:
         page = self._page(tuple(shown), tuple(beside))
         self._sink.add(PAGE, [page_of(page)])
         self._sink.add(README, [_readme(page)])
-        sums = "".join(f"{w.sha256}  {name}\n" for name, w in sorted(self._sink.written.items()))
-        return self._sink.add(SUMS, [sums.encode("ascii")]).sha256
+        return self._sink.add(SUMS, [self._sink.sums()]).sha256
 
     def _headers(self) -> Iterator[tuple[Dataset, str]]:
+        # Places must be known before anything is written. What goes out without identity is made
+        # twice rather than kept: a picture may be of tens of megabytes.
         for one in self.maker.chosen.pictures:
             if self.order.with_identity:
                 yield _header(one.record)
@@ -238,9 +226,9 @@ class _Medium:
 
     def _shown(self, number: int, frame: OutgoingFrame) -> str:
         """Write a picture for who has no DICOM software."""
-        as_jpeg = frame.is_lossy_jpeg
-        file = f"{_PICTURES}/PIC{number:05}.{'JPG' if as_jpeg else 'PNG'}"
-        self._sink.add(file, jpeg_parts(frame) if as_jpeg else [png_bytes(frame)])
+        suffix, parts = picture_file(frame)
+        file = f"{_PICTURES}/PIC{number:05}{suffix.upper()}"
+        self._sink.add(file, parts)
         return file
 
     def _other(self, record: Record, directory: MediumDirectory) -> OtherObject:
@@ -251,7 +239,8 @@ class _Medium:
 
     def _copy(self, record: Record, directory: MediumDirectory) -> None:
         """Write an object as the archive has it."""
-        written = self._sink.add(directory.places[record.sop_instance_uid], _parts(record))
+        parts = FileParts(Path(record.path), record.size)
+        written = self._sink.add(directory.places[record.sop_instance_uid], parts)
         if written.sha256 != record.sha256:
             raise IntegrityError(Problem("handover.medium.changed").at(file=record.path))
 
@@ -259,22 +248,14 @@ class _Medium:
         asked, chosen = self.order.package, self.maker.chosen
         whose = ""
         if self.order.with_identity:
-            name = chosen.pictures[0].record.patient_name
-            family, _, given = name.partition("^")
-            named = ", ".join(filter(None, (family, given.replace("^", " ").strip())))
-            whose = f"{named} ({chosen.patient[0]})"
+            name = readable_name(chosen.pictures[0].record.patient_name)
+            whose = f"{name} ({chosen.patient[0]})"
         return MediumPage(asked.case, chosen.profile.title, asked.to, whose, shown, beside)
 
 
 def _header(record: Record) -> tuple[Dataset, str]:
     header = open_dataset(Path(record.path))
     return header, str(header.file_meta.TransferSyntaxUID)
-
-
-def _parts(record: Record) -> Iterator[bytes]:
-    with Path(record.path).open("rb") as file:
-        while chunk := file.read(_CHUNK):
-            yield chunk
 
 
 def _readme(page: MediumPage) -> bytes:

@@ -9,8 +9,9 @@ from __future__ import annotations
 import json
 import os
 import warnings
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from datetime import date, datetime
 from pathlib import Path
@@ -35,8 +36,7 @@ from archiver.handover.frames import (
     OutgoingFrame,
     altered,
     frame_of,
-    jpeg_parts,
-    png_bytes,
+    picture_file,
     set_frame,
 )
 from archiver.handover.identifying_words import Identifying
@@ -117,11 +117,11 @@ class PackageMaker:
     def _picture(self, one: OutgoingPicture) -> PackedPicture:
         original, outgoing, frame = self.outgoing(one)
         name = f"{self.case.number}-{one.number:02}"
-        as_jpeg = frame.is_lossy_jpeg and not self.order.png
-        file = f"{name}.jpg" if as_jpeg else f"{name}.png"
+        suffix, parts = picture_file(frame, png=self.order.png)
+        file = f"{name}{suffix}"
         holds = self.chosen.profile.holds
         if "pictures" in holds:
-            self.sink.add(file, jpeg_parts(frame) if as_jpeg else [png_bytes(frame)])
+            self.sink.add(file, parts)
         if "objects" in holds:
             twin = part10.pieces(PhotographInstance(outgoing, frame.pixels))
             self.sink.add(f"{name}.dcm", twin)
@@ -272,29 +272,36 @@ def hand_over(
     chosen = preview_package(archive, order)
     case = approve(archive, order, chosen, now.date())
     sink = open_sink(order.target, zipped=order.zipped)
-    try:
-        first = first_visit(archive, chosen.patient)
-        maker = PackageMaker(order, chosen, case, sink, first, known_words(chosen))
-        with warnings.catch_warnings():
-            # What pydicom thinks of single values is the validator's business.
-            warnings.simplefilter("ignore")
-            with ThreadPoolExecutor(WORKERS, "handover") as pool:
-                pictures: list[PackedPicture] = []
-                for one in pool.map(maker.picture, chosen.pictures):
-                    pictures.append(one)
-                    if progress is not None:
-                        progress(len(pictures), len(chosen.pictures))
+    with making(archive, order, chosen, case, sink) as maker:
+        with ThreadPoolExecutor(WORKERS, "handover") as pool:
+            pictures: list[PackedPicture] = []
+            for one in pool.map(maker.picture, chosen.pictures):
+                pictures.append(one)
+                if progress is not None:
+                    progress(len(pictures), len(chosen.pictures))
         with written_in(order.language):
             _write_sheet(maker, pictures)
         digest = _write_manifest(maker, pictures)
         note_package(archive, maker, [one.record for one in chosen.pictures], digest, now)
+    lost = [problem for one in pictures for problem in one.lost]
+    return Package(order.target, case.number, sink.files, chosen, (*chosen.left_out, *lost))
+
+
+@contextmanager
+def making(
+    archive: Archive, order: PackageOrder, chosen: OrderedPictures, case: Case, sink: Sink
+) -> Iterator[PackageMaker]:
+    """Give what makes the pictures of an order; what was made appears at the end, or is gone."""
+    try:
+        first = first_visit(archive, chosen.patient)
+        with warnings.catch_warnings():
+            # What pydicom thinks of single values is the validator's business.
+            warnings.simplefilter("ignore")
+            yield PackageMaker(order, chosen, case, sink, first, known_words(chosen))
         sink.appear()
     except BaseException:
         sink.discard()
         raise
-    files = {name: (w.sha256, w.size) for name, w in sorted(sink.written.items())}
-    lost = [problem for one in pictures for problem in one.lost]
-    return Package(order.target, case.number, files, chosen, (*chosen.left_out, *lost))
 
 
 def _write_sheet(maker: PackageMaker, pictures: Sequence[PackedPicture]) -> None:
@@ -335,14 +342,13 @@ def _write_manifest(maker: PackageMaker, pictures: Sequence[PackedPicture]) -> s
         ],
         "pictures": [one.row for one in pictures],
         "files": [
-            {"name": name, "bytes": one.size, "sha256": one.sha256}
-            for name, one in sorted(sink.written.items())
+            {"name": name, "bytes": size, "sha256": sha256}
+            for name, (sha256, size) in sink.files.items()
         ],
     }
     text = json.dumps(manifest, ensure_ascii=False, indent=2) + "\n"
     digest = sink.add(f"{maker.case.number}-manifest.json", [text.encode("utf-8")]).sha256
-    sums = "".join(f"{one.sha256}  {name}\n" for name, one in sorted(sink.written.items()))
-    sink.add(f"{maker.case.number}.sha256", [sums.encode("ascii")])
+    sink.add(f"{maker.case.number}.sha256", [sink.sums()])
     return digest
 
 

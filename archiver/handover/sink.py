@@ -10,7 +10,7 @@ import threading
 import zipfile
 from abc import ABC, abstractmethod
 from collections.abc import Iterable
-from contextlib import suppress
+from contextlib import closing, suppress
 from pathlib import Path, PurePosixPath
 
 from archiver.archive.store import (
@@ -40,6 +40,16 @@ class Sink(ABC):
     def __init__(self, target: Path) -> None:
         self.target = target
         self.written: dict[str, Written] = {}
+
+    @property
+    def files(self) -> dict[str, tuple[str, int]]:
+        """Names of what was added, with SHA-256 and size in bytes."""
+        return {name: (one.sha256, one.size) for name, one in sorted(self.written.items())}
+
+    def sums(self) -> bytes:
+        """Return what ``sha256sum -c`` reads, of what was added."""
+        lines = (f"{sha256}  {name}\n" for name, (sha256, _) in self.files.items())
+        return "".join(lines).encode("ascii")
 
     @abstractmethod
     def add(self, name: str, parts: Iterable[Buffer]) -> Written:
@@ -117,27 +127,34 @@ class _Folder(Sink):
 class _Image(_Folder):
     """An image of a disc: ISO 9660 at level 1, which PS3.12 asks for on CD and DVD."""
 
-    def appear(self) -> None:
+    def __init__(self, target: Path) -> None:
+        super().__init__(target)
+        self._whole = self._aside.with_name(f"{self._aside.name}.iso")
+
+    def settle(self) -> None:
         from pycdlib.pycdlib import PyCdlib
 
+        super().settle()
         image = PyCdlib()
         image.new(interchange_level=1)
-        whole = self._aside.with_name(f"{self._aside.name}.iso")
-        try:
-            with translated(_DOING, self.target):
-                for folder in _folders(self.written):
-                    image.add_directory(f"/{folder}")
-                for name in sorted(self.written):
-                    image.add_file(str(self._aside / name), f"/{_disc_name(name)};1")
-                image.write(str(whole))
-                with whole.open("rb") as file:
-                    os.fsync(file.fileno())
-                whole.replace(self.target)
-                flush_folder(self.target.parent)
-        finally:
-            image.close()
-            whole.unlink(missing_ok=True)
-            self.discard()
+        with translated(_DOING, self.target), closing(image):
+            for folder in _folders(self.written):
+                image.add_directory(f"/{folder}")
+            for name in self.files:
+                image.add_file(str(self._aside / name), f"/{_disc_name(name)};1")
+            image.write(str(self._whole))
+            with self._whole.open("rb") as file:
+                os.fsync(file.fileno())
+
+    def appear(self) -> None:
+        with translated(_DOING, self.target):
+            self._whole.replace(self.target)
+            flush_folder(self.target.parent)
+        self.discard()
+
+    def discard(self) -> None:
+        super().discard()
+        self._whole.unlink(missing_ok=True)
 
 
 def _folders(names: Iterable[str]) -> list[str]:

@@ -1,6 +1,7 @@
 from .file_look import CameraFileSeen as CameraFileSeen
 from .file_look import look_at_file as look_at_file
 from .foreign_files import FILE_NAMES as FILE_NAMES
+from .foreign_files import FileParts as FileParts
 from .foreign_files import add_files as add_files
 from .part10_check import read_whole as read_whole
 from .patient_check import check_patient as check_patient

@@ -242,15 +242,12 @@ class _Adding:
         if isinstance(looked, FileResult):
             self.results.append(looked)
             return
-        description, size = looked
-        parts: Iterable[bytes] = FileParts(path, size)
-        if self._patient is not None and self._same_person is not None:
-            try:
-                description, *parts = self._reconciled(path, description)
-            except ObjectError as error:
-                problem = error.problems[0].at(file=str(path))
-                self.results.append(FileResult(path, Outcome.REFUSED, problem=problem))
-                return
+        try:
+            description, parts = self._as_here(path, *looked)
+        except ObjectError as error:
+            problem = error.problems[0].at(file=str(path))
+            self.results.append(FileResult(path, Outcome.REFUSED, problem=problem))
+            return
         self.results.append(FileResult(path, Outcome.REFUSED, description.sop_instance_uid))
         if self._same_person is not None:
             who = (description.patient_id, description.issuer), person_of(description)
@@ -263,23 +260,26 @@ class _Adding:
             origin=self._origin,
         )
         self._batch.append((len(self.results) - 1, incoming))
-        self._waiting += size
+        self._waiting += looked[1]
         # Who has looked says it of each file, after those before it are kept.
         full = len(self._batch) >= _BATCH_FILES or self._waiting >= _BATCH_BYTES
         if self._same_person or full:
             self._put()
 
-    def _reconciled(self, path: Path, came: Description) -> tuple[Description, bytes]:
-        """Return what an object says and its file once it is its patient's of the clinic."""
-        assert self._patient is not None and self._same_person is not None
-        if (came.patient_id, came.issuer) == (self._patient.id, self._patient.issuer):
-            return came, path.read_bytes()
+    def _as_here(
+        self, path: Path, came: Description, size: int
+    ) -> tuple[Description, Iterable[bytes]]:
+        """Return what an object says and its file, under the identity that was said for it."""
+        here = self._patient
+        if here is None or (came.patient_id, came.issuer) == (here.id, here.issuer):
+            return came, FileParts(path, size)
+        assert self._same_person is not None, "somebody has looked"
         ds = open_dataset(path, pixels=True, decoded=True)
         kept = self._archive.path_of(came.sop_instance_uid)
         # What comes again is the same object, whenever that was.
         before = reconciled_at(open_dataset(kept)) if kept is not None else None
-        reconcile(ds, self._patient, before or self._same_person[1])
-        return describe(ds, str(path)), part10.written(ds)
+        reconcile(ds, here, before or self._same_person[1])
+        return describe(ds, str(path)), [part10.written(ds)]
 
     def report(self) -> AddReport:
         """Put what waits, and return what became of everything."""
