@@ -78,10 +78,14 @@ def finish(
     ArchiveError
         If the disk refuses.
     """
-    group, said = _last_group(entries)
-    ended = {entry.sop for entry in said if entry.action in _ENDS}
-    if all(entry.sop in ended for entry in group):
+    batch = OpenBatch()
+    for entry in entries:
+        batch.take(entry)
+    group = [entry for entry in batch.entries if entry.action == INTENDED]
+    if not group:
         return []
+    said = batch.entries[len(group) :]
+    ended = {entry.sop for entry in said if entry.action in _ENDS}
     kept = {entry.sop for entry in said if entry.action == STORED}
     open_ = [_deed(entry) for entry in group if entry.sop not in ended]
     with translated(Text("archive.atomic_batch.not_ended"), layout.root):
@@ -98,7 +102,11 @@ def finish(
 
 
 class OpenBatch:
-    """Of the lines of a journal that is gone through, those that `finish` has to know."""
+    """Of the lines of a journal that is gone through, those that `finish` has to know.
+
+    These are the intentions that were told last, together, and what was told after them; none
+    once each of them has come to its end.
+    """
 
     def __init__(self) -> None:
         self.entries: list[JournalEntry] = []
@@ -117,17 +125,6 @@ class OpenBatch:
             self._waiting.discard(entry.sop)
             if not self._waiting:
                 self.entries = []
-
-
-def _last_group(entries: Sequence[JournalEntry]) -> tuple[list[JournalEntry], list[JournalEntry]]:
-    """Return the intentions that were told last, together, and what was told after them."""
-    last = next((i for i in reversed(range(len(entries))) if entries[i].action == INTENDED), None)
-    if last is None:
-        return [], []
-    first = last
-    while first > 0 and entries[first - 1].action == INTENDED:
-        first -= 1
-    return list(entries[first : last + 1]), list(entries[last + 1 :])
 
 
 def _deed(entry: JournalEntry) -> Deed:
