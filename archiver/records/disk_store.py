@@ -1,8 +1,7 @@
 """What an audit gathers, on disk, so that its memory does not grow with the archive.
 
-Databases of their own without a name, which SQLite keeps in memory while they are small and in the
-system's folder for temporary files beyond; they end with what holds them
-(https://www.sqlite.org/inmemorydb.html#temp_db).
+Each lies in a database without a name (`archiver.archive.store.unnamed_database`), which ends with
+what holds it.
 """
 
 from __future__ import annotations
@@ -16,6 +15,7 @@ from itertools import islice
 from typing import Generic, TypeVar, overload
 from weakref import finalize
 
+from archiver.archive.store import unnamed_database
 from archiver.records.audit_memory import facts_of, text_of
 from archiver.records.instance_reader import InstanceMaker, InstanceRow
 from archiver.records.kinds import all_kinds
@@ -27,11 +27,7 @@ _AT_ONCE = 500
 
 
 def _database(owner: object, tables: str) -> sqlite3.Connection:
-    database = sqlite3.connect("", isolation_level=None, check_same_thread=False)
-    # It is lost with its owner anyway: nothing needs to be flushed or undone.
-    for pragma in ("journal_mode=OFF", "synchronous=OFF", "cache_size=-8000"):
-        database.execute(f"PRAGMA {pragma}")
-    database.executescript(tables)
+    database = unnamed_database(tables, cache=8000)
     finalize(owner, database.close)
     return database
 

@@ -1,18 +1,17 @@
 """The line of the journal that told of each object that is kept now, on disk, however many.
 
-A database of its own without a name, which SQLite keeps in memory while it is small and in the
-system's folder for temporary files beyond; it ends with the process
-(https://www.sqlite.org/inmemorydb.html#temp_db).
+The database is one without a name (`unnamed_database`).
 """
 
 from __future__ import annotations
 
-import sqlite3
 from collections.abc import Iterable, Iterator, Sequence
 from itertools import islice
+from operator import attrgetter
 from types import TracebackType
 
 from archiver.archive.store.journal_lines import KEEPING, JournalEntry
+from archiver.archive.store.passing_database import unnamed_database
 
 #: Variables in one statement at most; SQLite before 3.32 takes 999.
 _AT_ONCE = 900
@@ -29,6 +28,7 @@ _TAKE = (
     f" ON CONFLICT(sop) DO UPDATE SET {', '.join(f'{c}=excluded.{c}' for c in _COLUMNS)}, seen=0"
     " WHERE digest <> excluded.digest"
 )
+_row = attrgetter(*_COLUMNS)
 _READ = f"SELECT {', '.join(_COLUMNS)} FROM promised"
 
 
@@ -38,13 +38,8 @@ class Promised:
     Entries come without their place in the chain, which nobody asks of them.
     """
 
-    def __init__(self, entries: Iterable[JournalEntry] = ()) -> None:
-        self._database = sqlite3.connect("", isolation_level=None, check_same_thread=False)
-        # It is lost with the process anyway: nothing needs to be flushed or undone.
-        for pragma in ("journal_mode=OFF", "synchronous=OFF", "cache_size=-16000"):
-            self._database.execute(f"PRAGMA {pragma}")
-        self._database.execute(_TABLE)
-        self.take(entries)
+    def __init__(self) -> None:
+        self._database = unnamed_database(_TABLE, cache=16000)
 
     def __enter__(self) -> Promised:
         return self
@@ -59,10 +54,6 @@ class Promised:
 
     def __len__(self) -> int:
         return int(self._database.execute("SELECT count(*) FROM promised").fetchone()[0])
-
-    def __iter__(self) -> Iterator[JournalEntry]:
-        """Yield them by their instances."""
-        yield from map(_entry, self._database.execute(f"{_READ} ORDER BY sop"))
 
     def take(self, entries: Iterable[JournalEntry]) -> None:
         """Take further lines, in their order; those that keep nothing are passed over."""
@@ -93,22 +84,6 @@ class Promised:
     def unseen(self) -> Iterator[JournalEntry]:
         """Yield the lines of those that were not marked, in the order of the journal."""
         yield from map(_entry, self._database.execute(f"{_READ} WHERE seen=0 ORDER BY seq"))
-
-
-def _row(entry: JournalEntry) -> tuple[object, ...]:
-    return (
-        entry.sop,
-        entry.action,
-        entry.study,
-        entry.series,
-        entry.digest,
-        entry.size,
-        entry.source,
-        entry.note,
-        entry.who,
-        entry.seq,
-        entry.time,
-    )
 
 
 def _entry(row: tuple[object, ...]) -> JournalEntry:

@@ -67,13 +67,13 @@ def _set_up(engine: Engine, *pragmas: str, mapped: int = _MAPPED) -> Engine:
 def reading_engine(path: Path, *, mapped: bool = True) -> Engine:
     """Return an engine that cannot change the file.
 
+    A reader of a log needs to write beside it. Where the folder cannot be written to (a medium
+    that is read-only) and no log is left, the file is taken as unchanging.
+
     Parameters
     ----------
     mapped
         Whether the file is read through the address space; who reads all of it once does without.
-
-    A reader of a log needs to write beside it. Where the folder cannot be written to (a medium
-    that is read-only) and no log is left, the file is taken as unchanging.
     """
     way = "mode=ro"
     if not os.access(path.parent, os.W_OK) and not _beside(path)[0].exists():
