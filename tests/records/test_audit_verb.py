@@ -18,7 +18,7 @@ from archiver.dentition.numbering import parse_teeth
 from archiver.network.outbox.outbox import Goods, Outbox
 from archiver.objects.mistakes import Change
 from archiver.objects.session import Visit
-from archiver.records import object_survey, survey
+from archiver.records import archive_survey, object_survey
 from tests.cli.sessions import camera_jpeg, write_sheet
 from tests.confirming import code_after
 from tests.network.node_serving import TITLE, Served
@@ -217,7 +217,7 @@ def test_only_what_changed_is_read_again(
 ) -> None:
     read: list[str] = []
     lines: list[int] = []
-    examine, journal = object_survey.examine_file, survey.read_lines
+    examine, journal = object_survey.examine_file, archive_survey.read_lines
 
     def counted(path: Path, depth: object) -> object:
         read.append(path.name)
@@ -229,7 +229,7 @@ def test_only_what_changed_is_read_again(
             yield line
 
     monkeypatch.setattr(object_survey, "examine_file", counted)
-    monkeypatch.setattr(survey, "read_lines", from_where)
+    monkeypatch.setattr(archive_survey, "read_lines", from_where)
 
     def reads(*words: str) -> tuple[int, int]:
         read.clear()
