@@ -27,7 +27,8 @@ class OneTimeLinks:
     def __init__(self, seconds: Seconds = elapsed) -> None:
         self._guard = threading.Lock()
         self._links: TTLCache[str, str] = TTLCache(_MOST, OPENED_WITHIN, seconds)
-        self._keys: TTLCache[str, str] = TTLCache(_MOST, HOLDS_FOR, seconds)
+        #: Of each key, for what it holds and by which link it was had.
+        self._keys: TTLCache[str, tuple[str, str]] = TTLCache(_MOST, HOLDS_FOR, seconds)
 
     def make(self, subject: str) -> str:
         """Return the token of a new link for a subject; what was made for it before ends."""
@@ -44,25 +45,32 @@ class OneTimeLinks:
             subject = self._links.pop(_digest(token), None)
             if subject is None:
                 return ""
-            self._keys[_digest(key)] = subject
+            self._keys[_digest(key)] = subject, _digest(token)
         return key
+
+    def is_of(self, key: str, token: str) -> bool:
+        """Return whether a key that still holds was had by opening this link, and no other."""
+        with self._guard:
+            return self._keys.get(_digest(key), ("", ""))[1] == _digest(token)
 
     def subject(self, key: str) -> str | None:
         """Return for what somebody holds a key; None where for nothing."""
         with self._guard:
-            return self._keys.get(_digest(key))
+            found = self._keys.get(_digest(key))
+            return found[0] if found is not None else None
 
     def is_held(self, subject: str) -> bool:
         """Return whether somebody has opened a link for a subject."""
         with self._guard:
-            return subject in self._keys.values()
+            return any(of == subject for of, _ in self._keys.values())
 
     def end(self, subject: str) -> None:
         """Let nobody in for a subject any more."""
         with self._guard:
-            for table in (self._links, self._keys):
-                for one in [digest for digest, of in table.items() if of == subject]:
-                    del table[one]
+            for one in [digest for digest, of in self._links.items() if of == subject]:
+                del self._links[one]
+            for one in [digest for digest, (of, _) in self._keys.items() if of == subject]:
+                del self._keys[one]
 
 
 def _digest(token: str) -> str:

@@ -9,6 +9,7 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import cv2
+import httpx
 import numpy as np
 import pytest
 from PIL import Image, ImageFilter, ImageOps
@@ -64,6 +65,14 @@ def until(taking: Taking, fits: Callable[[dict[str, dict[str, object]]], bool]) 
     while not fits(taking.state()["pictures"]):
         assert time.monotonic() < end, taking.state()
         time.sleep(0.05)
+
+
+def receiving(page: Page, served: Served) -> None:
+    """Begin a visit, and ask from where its pictures come."""
+    page.goto(f"{served.url}/take-in")
+    page.get_by_role("button", name="New visit").click()
+    page.wait_for_selector("[data-ready]", state="attached")
+    page.locator("#receive-open").click()
 
 
 def softened(file: Path) -> bytes:
@@ -137,10 +146,7 @@ def test_the_page_shows_what_comes_with_what_to_do_about_it_in_every_window(
     page: Page, chair: Served
 ) -> None:
     served = chair
-    page.goto(f"{served.url}/take-in")
-    page.get_by_role("button", name="New visit").click()
-    page.wait_for_selector("[data-ready]", state="attached")
-    page.locator("#receive-open").click()
+    receiving(page, served)
     page.get_by_role("button", name="Receive from Chair 1").click()
     expect(page.locator("#receiving")).to_contain_text("Pictures from Chair 1")
     second = page.context.new_page()
@@ -167,10 +173,7 @@ def test_a_telephone_is_let_in_once_by_a_code_and_can_bring_pictures_alone(
     page: Page, chair: Served
 ) -> None:
     served = chair
-    page.goto(f"{served.url}/take-in")
-    page.get_by_role("button", name="New visit").click()
-    page.wait_for_selector("[data-ready]", state="attached")
-    page.locator("#receive-open").click()
+    receiving(page, served)
     with page.expect_response("**/telephone") as answered:
         page.locator("#receive-code").click()
     link = answered.value.json()["url"]
@@ -206,6 +209,24 @@ def test_a_telephone_is_let_in_once_by_a_code_and_can_bring_pictures_alone(
     assert asked("/telephone", "PUT", b"x", headers).status == 403
     telephone.close()
     page.goto("about:blank")
+
+
+def test_a_telephone_brings_into_the_visit_whose_code_it_was_shown_last(chair: Served) -> None:
+    visits = [Taking(chair), Taking(chair)]
+    links = [json.loads(one.ask("/telephone", "POST", {}).body)["url"] for one in visits]
+    with httpx.Client(timeout=PATIENCE) as phone:
+        for mine, link in zip(visits, links, strict=True):
+            opened = phone.get(link)
+            assert opened.status_code == 200
+            token = opened.text.partition('<meta name="csrf" content="')[2].partition('"')[0]
+            sent = {"X-CSRF-Token": token, "Accept": "application/json"}
+            bring = f"{chair.url}/telephone"
+            assert phone.put(bring, content=FIRST.read_bytes(), headers=sent).status_code == 201
+            assert len(mine.state()["pictures"]) == 1
+            assert phone.get(link).status_code == 200, "the page was loaded again"
+        # A code that is used up does not lead into the visit of another.
+        assert phone.get(links[0]).status_code == 410
+    assert [len(one.state()["pictures"]) for one in visits] == [1, 1]
 
 
 def test_a_picture_of_a_visits_code_separates_the_patients_of_a_card(

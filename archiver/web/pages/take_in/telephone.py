@@ -43,13 +43,14 @@ class Telephone:
 
     def page(self, request: Request) -> Response:
         """Open a link: whoever does so first may bring pictures."""
-        links, entering = self._site.door.links, self._site.entering
-        if entering.guest(request) is not None:  # the page was loaded again
+        links, token = self._site.door.links, str(request.path_params["token"])
+        name = self._site.entering.guest_cookie(request)
+        # Loaded again. A key of another link counts for nothing here: it leads into another visit.
+        if links.is_of(request.cookies.get(name, ""), token):
             return self._page(request)
-        key = links.open(str(request.path_params["token"]))
+        key = links.open(token)
         if not key:
             raise Refused(410, "telephone.over")
-        name = entering.guest_cookie(request)
         request.cookies[name] = key
         answer = self._page(request)
         self._site.note(request, CHANGED, detail="a link for a telephone opened")
