@@ -132,7 +132,10 @@ def test_a_directory_of_a_medium_is_skipped_with_a_note(archive: Archive, tmp_pa
     saved(tmp_path, "IMAGES/1", as_bytes(dataset(1)))
     report = add_files(archive, [tmp_path / "DICOMDIR", tmp_path / "IMAGES"])
     assert [r.outcome for r in report.results] == [None, Outcome.NEW]
-    assert "what it lists is taken" in str(report.results[0].problem) and report.problems == ()
+    assert (
+        "the files that it lists hold them" in str(report.results[0].problem)
+        and report.problems == ()
+    )
 
 
 @pytest.fixture

@@ -9,12 +9,14 @@ from pathlib import Path
 
 import pytest
 from playwright.sync_api import Page, expect
+from pydicom import dcmread
 from web_serving import Served, serious, serve
 
 from archiver import cli
 from archiver.archive.query import Query, Record
 from archiver.archive.statements import handovers
 from archiver.archive.store.archive import Archive
+from archiver.handover.file_set import directory_of
 from tests.network import node_samples as samples
 
 WHO = "P-1042"
@@ -45,15 +47,19 @@ def test_files_are_kept_as_they_are_and_what_is_none_is_told(
     file = samples.save(samples.radiograph(1), tmp_path)
     other = tmp_path / "letter.txt"
     other.write_text("no object")
+    directory = tmp_path / "DICOMDIR"
+    header, syntax = dcmread(file, stop_before_pixels=True), "1.2.840.10008.1.2.1"
+    directory.write_bytes(directory_of([(header, syntax)], "PHOTOGRAPHS").content)
     page.goto(f"{here.url}/record")
     page.get_by_role("link", name="Bring in", exact=True).click()
     assert serious(page) == []
-    page.locator("#files").set_input_files([file, other, file])
-    expect(page.locator("#fate-state")).to_have_text("2 of 3 files are in the archive")
+    page.locator("#files").set_input_files([file, other, file, directory])
+    expect(page.locator("#fate-state")).to_have_text("2 of 4 files are in the archive")
     fates = page.locator("#fates dd")
     expect(fates.nth(0)).to_have_text("archived")
     expect(fates.nth(1)).to_contain_text("refused: ")
     expect(fates.nth(2)).to_have_text("there already")
+    expect(fates.nth(3)).to_contain_text("a DICOMDIR lists objects and is none")
     (kept,) = held(here.archive, Query(modality="IO")).values()
     assert Path(kept.path).read_bytes() == file.read_bytes()
     assert not list(Path(here.archive, "tmp").iterdir())

@@ -59,7 +59,8 @@ class _Bringing:
                 await body_into(request, file, limit)
             classes = site.node.storage_classes
             report = await run_in_threadpool(add_files, site.archive, [path], more_classes=classes)
-        (found,) = report.results
+        # The file itself; behind it stands what a DICOMDIR lists, which is not here.
+        found = report.results[0]
         fate = FILE_NAMES[found.outcome]
         kept = found.outcome is not None and fate in ("added", "duplicate")
         site.note(request, RECEIVED, detail=f"import: {fate}", outcome=DONE if kept else MINOR)
