@@ -36,7 +36,7 @@ from archiver.records.checks.rejections import (
     wrong_marks,
 )
 from archiver.records.checks.settings_checks import check_settings
-from archiver.records.checks.witness_checks import check_clock
+from archiver.records.checks.witness_checks import check_clock, surely_holds_at
 from archiver.records.compared_objects import ComparedObjects
 from archiver.records.disk_store import InstanceStore
 from archiver.records.examination import Depth
@@ -282,11 +282,7 @@ def _own_check(path: Path) -> Text | str:
 def _position(layout: Layout, position: Position, end: Position) -> Iterator[Concern]:
     if position == end:
         return
-    try:
-        held = holds_at(layout.journal, position)
-    except (OSError, ValueError, OverflowError):
-        held = False
-    if held:
+    if surely_holds_at(layout.journal, position):
         found = Text("records.survey.come_to", line=position.seq, end=end.seq)
         expected = Text("records.survey.end", line=end.seq)
         yield Concern("index-behind", found, expected, path=layout.index.name)

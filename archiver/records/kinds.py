@@ -19,7 +19,6 @@ else:
 #: From the worst on. A danger can hurt a patient or has lost something; a fault is against a
 #: rule; a doubt wants a person's eyes; a note fails nothing.
 SEVERITIES = ("danger", "fault", "doubt", "note")
-GROUPS = ("completeness", "correctness", "integrity", "retention")
 
 
 @dataclass(frozen=True)
@@ -29,7 +28,7 @@ class Kind:
     Parameters
     ----------
     group
-        One of `GROUPS`.
+        ``completeness``, ``correctness``, ``integrity`` or ``retention``.
     severity
         One of `SEVERITIES`.
     who

@@ -17,7 +17,7 @@ from archiver.records.checks.identity_checks import OnePerson, check_identity
 from archiver.records.checks.likeness import check_likeness
 from archiver.records.checks.object_checks import check_objects
 from archiver.records.checks.outbox_checks import check_outbox, read_outbox
-from archiver.records.checks.packages import check_packages, packaged
+from archiver.records.checks.packages import check_packages, read_packages
 from archiver.records.checks.picture_checks import check_pictures, same_pictures
 from archiver.records.checks.picture_findings import check_findings, read_findings
 from archiver.records.checks.rejections import check_heeded, check_rejected
@@ -78,8 +78,9 @@ class PartJudge:
         self._facts: dict[str, ObjectFacts] = {}
         self._outbox, self._outbox_trouble = read_outbox(archive) if archive else ([], "")
         self._findings = read_findings(archive) if archive else []
+        self._packages = read_packages(archive) if archive else ()
         self._wanted = {one.sop for one in self._outbox} | {one.sop for one in self._findings}
-        self._wanted |= packaged(archive) if archive else set()
+        self._wanted |= {uid for one in self._packages for uid in one.uids}
         self._chosen: dict[str, Instance] = {}
         if episodes is not None:
             self.concerns.take(
@@ -144,9 +145,8 @@ class PartJudge:
             self.concerns.take(_alike(self._pictures, self._facts))
         if self._archive is None:
             return
-        chosen = list(self._chosen.values())
-        self.concerns.take(check_packages(self._archive, chosen))
-        valid = [one for one in chosen if not one.rejected]
+        self.concerns.take(check_packages(self._archive, self._packages, self._chosen))
+        valid = [one for one in self._chosen.values() if not one.rejected]
         self.concerns.take(check_findings(valid, self._findings))
         for path in sorted((self._archive / QUARANTINE).glob("*.dcm")):
             words = Text("records.identity.aside")

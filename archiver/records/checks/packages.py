@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 
 from archiver.archive.statements import WITHDRAWN, HandedOver, consents_of, handovers
@@ -11,33 +11,35 @@ from archiver.records.model import Concern, Instance
 from archiver.wording import Text
 
 
-def packaged(root: Path) -> set[str]:
-    """Return the instances that packages hold; none where the register cannot be read."""
+def read_packages(root: Path) -> Sequence[HandedOver]:
+    """Return the packages of an archive; none where the register cannot be read."""
     try:
-        return {uid for one in handovers(root) for uid in one.uids}
+        return handovers(root)
     except ArchiverError:
-        return set()
+        return ()
 
 
-def check_packages(root: Path, instances: Sequence[Instance]) -> list[Concern]:
+def check_packages(
+    root: Path, packages: Sequence[HandedOver], instances: Mapping[str, Instance]
+) -> list[Concern]:
     """List them, each with to whom it went.
 
     Parameters
     ----------
     root
         The archive's folder. What cannot be read there is told where its evidence is compared.
+    packages
+        All of the archive.
     instances
-        Of the archive, all those that packages hold.
+        By SOP Instance UID, all those that packages hold.
     """
     try:
-        packages = handovers(root)
-        by_uid = {one.uid: one for one in instances} if packages else {}
-        return [concern for one in packages for concern in _of(root, one, by_uid)]
+        return [concern for one in packages for concern in _of(root, one, instances)]
     except ArchiverError:
         return []
 
 
-def _of(root: Path, package: HandedOver, by_uid: dict[str, Instance]) -> Iterator[Concern]:
+def _of(root: Path, package: HandedOver, by_uid: Mapping[str, Instance]) -> Iterator[Concern]:
     held = [by_uid[uid] for uid in package.uids if uid in by_uid]
     told = {"case": package.case, "to": package.to, "day": package.when[:10]}
     gone = [one for one in held if one.rejected]

@@ -8,7 +8,14 @@ from datetime import datetime, timedelta
 from itertools import pairwise
 from pathlib import Path
 
-from archiver.archive.store import JournalEntry, Layout, entries_of, holds_at, identity_of
+from archiver.archive.store import (
+    JournalEntry,
+    Layout,
+    Position,
+    entries_of,
+    holds_at,
+    identity_of,
+)
 from archiver.archive.witness import (
     HEAD_SIGNED,
     KeptHead,
@@ -129,7 +136,7 @@ def _judge(
     if head.archive != str(identity_of(layout.root) or ""):
         told("head-broken", Text("records.witness.other_archive"))
         return None
-    if not _holds(layout.journal, head):
+    if not surely_holds_at(layout.journal, head.position):
         day = head.said_at[:19]
         told("head-differs", Text("records.witness.differs", line=head.line, time=day))
         return None
@@ -147,9 +154,10 @@ def _judge(
     return Vouched(head.line, head.said_at, head.signer, one.witness.name, stamped, authority)
 
 
-def _holds(journal: Path, head: SignedHead) -> bool:
+def surely_holds_at(journal: Path, position: Position) -> bool:
+    """Return whether a journal has a position; not where the position is none, or it is unread."""
     try:
-        return holds_at(journal, head.position)
+        return holds_at(journal, position)
     except (OSError, ValueError, OverflowError):
         return False
 
