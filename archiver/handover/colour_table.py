@@ -22,7 +22,7 @@ from archiver.colour import (
 )
 from archiver.errors import ObjectError, Problem
 from archiver.handover.facts import ColourFacts, sheet_text
-from archiver.handover.frames import Box, OutgoingFrame, decode
+from archiver.handover.frames import Box, OutgoingFrame, decode, is_within
 from archiver.handover.sheet import ColourTable
 from archiver.objects import CARD, CHART_FRAME
 from archiver.wording import Text
@@ -69,8 +69,7 @@ def marked_mean(frame: OutgoingFrame, box: Box) -> Array:
     left, top, wide, high = box
     pixels = decode(frame.pixels)
     rows, columns = pixels.shape[:2]
-    inside = left >= 0 and top >= 0 and left + wide <= columns and top + high <= rows
-    if not inside or wide < 1 or high < 1 or pixels.ndim != 3:
+    if not is_within(box, pixels) or pixels.ndim != 3:
         region, size = f"{wide}x{high}+{left}+{top}", f"{columns}x{rows}"
         raise ObjectError(Problem("handover.colour_table.outside", region=region, size=size))
     part = np.ascontiguousarray(pixels[top : top + high, left : left + wide])

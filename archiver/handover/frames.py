@@ -168,6 +168,14 @@ def picture_file(
     return ".png", [png_bytes(frame)]
 
 
+def is_within(box: Box, pixels: Pixels) -> bool:
+    """Return whether a region has an area and lies within a picture."""
+    left, top, wide, high = box
+    rows, columns = pixels.shape[:2]
+    spans = ((left, wide, columns), (top, high, rows))
+    return all(start >= 0 and size >= 1 and start + size <= end for start, size, end in spans)
+
+
 def altered(frame: OutgoingFrame, masks: Sequence[Box], stamps: Sequence[str]) -> OutgoingFrame:
     """Return a picture with parts covered, and with words in a margin below it.
 
@@ -183,14 +191,7 @@ def altered(frame: OutgoingFrame, masks: Sequence[Box], stamps: Sequence[str]) -
     pixels = decode(frame.pixels).copy()
     rows, columns = pixels.shape[:2]
     for left, top, wide, high in masks:
-        if (
-            left < 0
-            or top < 0
-            or wide < 1
-            or high < 1
-            or left + wide > columns
-            or top + high > rows
-        ):
+        if not is_within((left, top, wide, high), pixels):
             part, size = f"{wide}x{high}+{left}+{top}", f"{columns}x{rows}"
             raise ObjectError(Problem("handover.frames.outside", part=part, size=size))
         pixels[top : top + high, left : left + wide] = _MASK

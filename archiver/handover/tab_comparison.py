@@ -17,7 +17,7 @@ from pydicom import Dataset
 from archiver.colour import Array, apart_words, difference, lab, lab_words, space_of, uncertainty
 from archiver.dentition import edge_words
 from archiver.handover.facts import ColourFacts, sheet_text
-from archiver.handover.frames import Box, OutgoingFrame, Pixels, decode
+from archiver.handover.frames import Box, OutgoingFrame, Pixels, decode, is_within
 from archiver.objects import Description, comments, concepts
 from archiver.wording import Text
 
@@ -94,7 +94,7 @@ def tab_lines(one: TabPicture, frame: OutgoingFrame, colour: ColourFacts) -> tup
     if not colour.basis.characterised:
         return (sheet_text("tab.bare", number=one.number),)
     pixels = decode(frame.pixels)
-    if pixels.ndim != 3 or not all(_inside(box, pixels) for box in (one.tab, one.tooth)):
+    if pixels.ndim != 3 or not all(is_within(box, pixels) for box in (one.tab, one.tooth)):
         return (sheet_text("tab.outside", number=one.number),)
     space = space_of(frame.icc)
 
@@ -137,12 +137,6 @@ def directions(apart: Sequence[float] | Array) -> tuple[Text, ...]:
 def _told(patch: Patch) -> str:
     spread = " ".join(f"{value:.1f}" for value in patch.spread)
     return f"{lab_words(patch.mean)} (± {spread})"
-
-
-def _inside(box: Box, pixels: Pixels) -> bool:
-    left, top, wide, high = box
-    rows, columns = pixels.shape[:2]
-    return left >= 0 and top >= 0 and left + wide <= columns and top + high <= rows
 
 
 def _thirds(pixels: Pixels, box: Box, gingival: str) -> list[Pixels]:
