@@ -147,17 +147,22 @@ def custody(root: Path, uid: str) -> Custody:
         with archive.reading() as connection:
             instances = {one.uid: one for one in read_instances(connection, patients=patients)}
     family = _family(instances, uid)
-    one, entries, whole = instances[uid], [], True
-    for line in read_lines(Layout(root).journal):
-        whole = whole and line.problem is None
-        if line.entry is not None:
-            entries.append(line.entry)
-    last = entries[-1]
+    one, whole, last = instances[uid], True, JournalEntry("")
+
+    def entries() -> Iterator[JournalEntry]:
+        nonlocal whole, last
+        for line in read_lines(Layout(root).journal):
+            whole = whole and line.problem is None
+            if line.entry is not None:
+                last = line.entry
+                yield last
+
+    steps = tuple(_steps(entries(), set(family), one.study))
     held = tuple(_held(root, instances[member]) for member in family)
     source = next((instances[m].source for m in family if instances[m].source), "")
     return Custody(
         *(str(identity_of(root) or ""), uid, one.study, one.person.label, one.date, source, held),
-        tuple(_steps(entries, set(family), one.study)),
+        steps,
         *(whole, last.seq, last.hash),
     )
 
