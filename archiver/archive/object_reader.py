@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections import deque
 from collections.abc import Iterable, Iterator, Sequence
-from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import suppress
 from dataclasses import dataclass
 from itertools import islice
@@ -15,7 +13,7 @@ from typing import TYPE_CHECKING
 from archiver.archive.store.durable import Written, digest_file
 from archiver.archive.store.metadata_reader import Describe, describe_file
 from archiver.errors import ArchiveError, ArchiverError, ObjectError, Problem
-from archiver.workers import confined
+from archiver.workers import confined, in_order
 
 if TYPE_CHECKING:
     from archiver.objects import Description
@@ -60,18 +58,9 @@ def read_in_order(paths: Iterable[Path], describe: Describe, total: int) -> Iter
         yield from (_read(path, describe) for path in paths)
         return
     rest = iter(paths)
-    with ThreadPoolExecutor(_PROCESSES, "objects") as threads:
-        ahead: deque[Future[list[ObjectRead]]] = deque()
-        try:
-            while some := list(islice(rest, _AT_ONCE)):
-                ahead.append(threads.submit(_together, some))
-                if len(ahead) > 2 * _PROCESSES:
-                    yield from ahead.popleft().result()
-            while ahead:
-                yield from ahead.popleft().result()
-        finally:
-            for one in ahead:
-                one.cancel()
+    batches = iter(lambda: list(islice(rest, _AT_ONCE)), [])
+    for _, read in in_order(_together, batches, _PROCESSES, "objects"):
+        yield from read
 
 
 def _together(paths: Sequence[Path]) -> list[ObjectRead]:

@@ -5,13 +5,10 @@ from __future__ import annotations
 import os
 import re
 import stat
-from collections import deque
-from collections.abc import Callable, Iterable, Iterator
-from concurrent.futures import Future, ThreadPoolExecutor
+from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
-from typing import TypeVar
 
 from archiver.archive.store import Layout
 from archiver.records.audit_memory import Memory, RememberedObject
@@ -19,12 +16,10 @@ from archiver.records.checks.integrity import FileSeen
 from archiver.records.examination import Depth, Examined, examine_file
 from archiver.records.model import ObjectFacts
 from archiver.wording import Text
+from archiver.workers import in_order
 
 #: Objects read at once; reading and hashing give the interpreter lock away.
-_WORKERS = 2
-
-Job = TypeVar("Job")
-Result = TypeVar("Result")
+WORKERS = 2
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,7 +92,7 @@ def look_at_objects(
         except OSError as error:
             return FileSeen(job.path, None, Text("records.survey.disk_says", error=error.strerror))
 
-    for job, seen in in_order(look, jobs()):
+    for job, seen in in_order(look, jobs(), WORKERS, "object"):
         if job.old is not None:
             yield Looked(seen, job.old, False)
             continue
@@ -149,17 +144,3 @@ def walk(folder: Path) -> Iterator[tuple[str, os.stat_result]]:
                         yield entry.path, entry.stat(follow_symlinks=False)
         except FileNotFoundError:
             continue
-
-
-def in_order(work: Callable[[Job], Result], jobs: Iterable[Job]) -> Iterator[tuple[Job, Result]]:
-    """Do jobs in threads, a few ahead, and yield them with their results in their order."""
-    with ThreadPoolExecutor(_WORKERS, "object") as pool:
-        ahead: deque[tuple[Job, Future[Result]]] = deque()
-        for job in jobs:
-            ahead.append((job, pool.submit(work, job)))
-            if len(ahead) > 2 * _WORKERS:
-                first, future = ahead.popleft()
-                yield first, future.result()
-        while ahead:
-            first, future = ahead.popleft()
-            yield first, future.result()

@@ -14,9 +14,10 @@ from archiver.archive.store import IndexedInstance, index_in_memory
 from archiver.records.examination import Depth, Examined, examine_file, said_by
 from archiver.records.instance_reader import read_instances
 from archiver.records.model import Concern
-from archiver.records.object_survey import in_order, walk
+from archiver.records.object_survey import WORKERS, walk
 from archiver.records.survey import Survey
 from archiver.wording import Text
+from archiver.workers import in_order
 
 if TYPE_CHECKING:
     from pydicom import Dataset
@@ -38,7 +39,7 @@ def survey_files(
     survey = Survey(", ".join(map(str, given)), max(depth, Depth.OBJECTS))
     kept: dict[str, IndexedInstance] = {}
     files = list(_candidates(given))
-    for path, seen in in_order(lambda p: _try(p, survey.depth), files):
+    for path, seen in in_order(lambda p: _try(p, survey.depth), files, WORKERS, "object"):
         survey.read += 1
         if each is not None:
             each(survey.read, len(files))

@@ -1,3 +1,4 @@
+from .ahead import in_order as in_order
 from .allowances import Allowance as Allowance
 from .allowances import allowance as allowance
 from .allowances import allowed as allowed
