@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections import Counter, defaultdict
+from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from datetime import datetime
 from functools import cached_property
 from pathlib import Path
@@ -123,11 +123,11 @@ class Audit:
     survey: Survey
     sets: tuple[RuleSet, ...]
     episodes: Episodes | None
-    demands: Sequence[Demand] = ()
-    concerns: Sequence[Concern] = ()
-    photographs: int = 0
-    sides: Mapping[str, int] = field(default_factory=dict)
-    unconfirmed: int = 0
+    demands: Sequence[Demand]
+    concerns: StoredConcerns
+    photographs: int
+    sides: Mapping[str, int]
+    unconfirmed: int
 
     @property
     def counting(self) -> Iterator[Demand]:
@@ -147,15 +147,7 @@ class Audit:
     @cached_property
     def by_kind(self) -> Sequence[tuple[Kind, Sequence[Concern]]]:
         """Concerns by their kind, worst first."""
-        found: dict[str, Sequence[Concern]]
-        if isinstance(self.concerns, StoredConcerns):
-            found = {kind: self.concerns.of_kind(kind) for kind in self.concerns.kinds()}
-        else:
-            groups: dict[str, list[Concern]] = defaultdict(list)
-            for concern in self.concerns:
-                groups[concern.kind].append(concern)
-            found = dict(groups)
-        return [(all_kinds()[name], group) for name, group in found.items()]
+        return [(all_kinds()[kind], self.concerns.of_kind(kind)) for kind in self.concerns.kinds()]
 
     def severity_count(self, severity: str) -> int:
         """Return how many concerns have a severity."""

@@ -207,7 +207,7 @@ class StoredValues(Generic[T]):
             yield from pickle.loads(some)[max(0, first - begin) :]
 
 
-class StoredConcerns(Sequence[Concern]):
+class StoredConcerns:
     """Concerns, the worst first: severity, whose record it is, then kind, patient, date."""
 
     def __init__(self) -> None:
@@ -259,15 +259,3 @@ class StoredConcerns(Sequence[Concern]):
     def __iter__(self) -> Iterator[Concern]:
         for kind in self.kinds():
             yield from self.of_kind(kind)
-
-    @overload
-    def __getitem__(self, at: int) -> Concern: ...
-    @overload
-    def __getitem__(self, at: slice) -> list[Concern]: ...
-    def __getitem__(self, at: int | slice) -> Concern | list[Concern]:
-        return list(self)[at]
-
-    def __eq__(self, other: object) -> bool:
-        return isinstance(other, Sequence) and list(self) == list(other)
-
-    __hash__ = None  # type: ignore[assignment]

@@ -17,6 +17,7 @@ from pypdf import PdfReader
 from scoring import audited, faulty
 
 from archiver.records.audit import Audit
+from archiver.records.disk_store import StoredConcerns
 from archiver.records.kinds import kind_of
 from archiver.records.model import Concern
 from archiver.records.report.report_files import write_report
@@ -59,7 +60,13 @@ def audit(tmp_path_factory: pytest.TempPathFactory) -> Audit:
         )
         for n in range(80)
     ]
-    return replace(found, concerns=[*found.concerns, *more])
+    return replace(found, concerns=stored([*found.concerns, *more]))
+
+
+def stored(concerns: list[Concern]) -> StoredConcerns:
+    kept = StoredConcerns()
+    kept.take(concerns)
+    return kept
 
 
 @pytest.fixture(scope="module")
@@ -210,7 +217,7 @@ def test_the_number_of_a_tooth_is_never_bare_and_one_danger_is_it(audit: Audit) 
         assert f'data-label="Of">{tooth}<' not in text
     dangers = [c for c in audit.concerns if kind_of(c).severity == "danger"]
     rest = [c for c in audit.concerns if c not in dangers]
-    alone = page_of(replace(audit, concerns=[dangers[0], *rest]))
+    alone = page_of(replace(audit, concerns=stored([dangers[0], *rest])))
     assert "1 dangerous finding: look at it before anything else" in alone
     assert f"{len(dangers)} dangerous findings: look at these before anything else" in text
 
