@@ -179,6 +179,34 @@ def test_what_a_directory_forgot_misnames_or_lists_in_vain_is_told(
     assert f"{second}: it holds {uid(3)}" in told and len(report.notes) == 2
 
 
+@pytest.mark.parametrize("kept", [0, 0.5, 0.99, None], ids=["none", "half", "most", "garbled"])
+def test_a_directory_that_breaks_off_or_is_garbled_is_refused_and_its_folder_taken(
+    kept: float | None, archive: Archive, medium: Path
+) -> None:
+    whole = medium.read_bytes()
+    records = whole.index(b"\x04\x00\x20\x12SQ")
+    if kept is None:
+        medium.write_bytes(whole.replace(b"\x04\x00\x00\x15CS", b"\x05\x00\x00\x15CS"))
+    else:
+        medium.write_bytes(whole[: records + int(kept * (len(whole) - records))])
+    report = add_files(archive, [medium])
+    assert [r.outcome for r in report.results] == [Outcome.REFUSED]
+    assert str(report.problems[0]).startswith(f"{medium}: the DICOMDIR breaks off or is damaged")
+    report = add_files(archive, [medium.parent])
+    assert (report.count(Outcome.NEW), report.refused, report.notes) == (3, 1, ())
+
+
+@pytest.mark.parametrize("tag", [b"\x04\x00\x20\x12", b"\x04\x00\x00\x15"], ids=["records", "file"])
+def test_a_directory_with_a_garbled_value_representation_ends_nothing(
+    tag: bytes, archive: Archive, medium: Path
+) -> None:
+    whole = medium.read_bytes()
+    at = whole.index(tag) + 4
+    medium.write_bytes(whole[:at] + b"C\xb9" + whole[at + 2 :])
+    report = add_files(archive, [medium.parent])
+    assert report.count(Outcome.NEW) == 3
+
+
 def test_objects_of_a_medium_get_the_clinics_identity_and_keep_what_they_came_with(
     archive: Archive, medium: Path, tmp_path: Path
 ) -> None:

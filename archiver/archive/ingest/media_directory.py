@@ -12,11 +12,13 @@ from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from archiver.errors import Problem
+from archiver.errors import ObjectError, Problem
 from archiver.objects import items, text
 
 if TYPE_CHECKING:
     from pydicom import Dataset
+
+_RECORDS = "DirectoryRecordSequence"
 
 
 @dataclass(frozen=True)
@@ -36,14 +38,21 @@ class MediaDirectory:
 
     @classmethod
     def of(cls, path: Path, records: Dataset) -> MediaDirectory:
-        """Read the records of a directory."""
+        """Read the records of a directory.
+
+        Raises
+        ------
+        ObjectError
+            If they break off, or list nothing although there are some.
+        """
+        held = _holds_records(records)
         listed = []
-        for record in items(records, "DirectoryRecordSequence"):
-            components = record.get("ReferencedFileID")
-            if components:
-                parts = [components] if isinstance(components, str) else components
-                uid = text(record, "ReferencedSOPInstanceUIDInFile")
-                listed.append(("/".join(map(str, parts)), uid))
+        for record in items(records, _RECORDS):
+            file_id = text(record, "ReferencedFileID").replace("\\", "/")
+            if file_id:
+                listed.append((file_id, text(record, "ReferencedSOPInstanceUIDInFile")))
+        if held and not listed:
+            raise _damaged()
         return cls(path, tuple(listed))
 
     @cached_property
@@ -91,6 +100,28 @@ class MediaDirectory:
             elif path not in names and folder in path.parents:
                 told.append(Problem("archive.media_directory.forgotten").at(file=str(path)))
         return tuple(told)
+
+
+def _holds_records(directory: Dataset) -> bool:
+    """Return whether a directory has any records; refuse one whose records break off."""
+    from pydicom.dataelem import RawDataElement
+
+    if _RECORDS not in directory:  # type 2 (PS3.3 F.3.2.2): they stand in an empty one, too
+        raise _damaged()
+    try:
+        records = directory.get_item(_RECORDS)
+    except NotImplementedError:  # of a value representation that the standard does not have
+        raise _damaged() from None
+    if not isinstance(records, RawDataElement):
+        return bool(records.value)
+    # pydicom keeps what is there where less is there than the length says.
+    if len(records.value or b"") < records.length:
+        raise _damaged()
+    return records.length > 0
+
+
+def _damaged() -> ObjectError:
+    return ObjectError(Problem("archive.media_directory.damaged"))
 
 
 def _plain(name: str) -> str:
