@@ -87,17 +87,19 @@ def _errors_of_reading(where: str) -> Iterator[None]:
     try:
         yield
     except ObjectError as error:
-        raise ObjectError(*(one.at(file=where) for one in error.problems)) from error
+        raise ObjectError(*(_placed(one, where) for one in error.problems)) from error
     except OSError as error:
         reason = (error.strerror or str(error)).lower()
-        raise ObjectError(
-            Problem("objects.dataset_reader.unreadable", reason=reason).at(file=where)
-        ) from error
+        problem = Problem("objects.dataset_reader.unreadable", reason=reason)
+        raise ObjectError(_placed(problem, where)) from error
     except Exception as error:
         # pydicom raises whatever the bytes lead it to; a bad file must not end the rest.
-        raise ObjectError(
-            Problem("objects.dataset_reader.no_dicom", error=reason_of(error)).at(file=where)
-        ) from error
+        problem = Problem("objects.dataset_reader.no_dicom", error=reason_of(error))
+        raise ObjectError(_placed(problem, where)) from error
+
+
+def _placed(problem: Problem, where: str) -> Problem:
+    return problem.at(file=where) if where else problem
 
 
 def _inflated(file: BinaryIO) -> BytesIO | None:

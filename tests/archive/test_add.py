@@ -108,6 +108,14 @@ def test_an_object_without_one_of_its_uids_is_refused(
     assert f"{words} is missing" in str(report.problems[0])
 
 
+def test_a_file_that_cannot_be_read_is_named_once(archive: Archive, tmp_path: Path) -> None:
+    whole = as_bytes(dataset(1))
+    meta = whole[: whole.index(b"\x08\x00")]
+    broken = saved(tmp_path, "x.dcm", meta + b"\x08\x00\x40\x11SQ\0\0\xff\xff\xff\xff")
+    report = add_files(archive, [broken])
+    assert str(report.problems[0]).startswith(f"{broken}: the file cannot be read")
+
+
 def test_an_object_without_file_meta_information_is_refused(
     archive: Archive, tmp_path: Path
 ) -> None:
