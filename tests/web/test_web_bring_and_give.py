@@ -57,7 +57,7 @@ def test_files_are_kept_as_they_are_and_what_is_none_is_told(
     expect(page.locator("#fate-state")).to_have_text("2 of 4 files are in the archive")
     fates = page.locator("#fates dd")
     expect(fates.nth(0)).to_have_text("archived")
-    expect(fates.nth(1)).to_contain_text("refused: ")
+    expect(fates.nth(1)).to_contain_text("refused: the file is no DICOM object")
     expect(fates.nth(2)).to_have_text("there already")
     expect(fates.nth(3)).to_contain_text("a DICOMDIR lists objects and is none")
     (kept,) = held(here.archive, Query(modality="IO")).values()

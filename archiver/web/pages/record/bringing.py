@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import tempfile
+from dataclasses import replace
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -14,6 +15,7 @@ from starlette.routing import BaseRoute
 
 from archiver.archive import Query
 from archiver.archive.ingest import FILE_NAMES, add_files
+from archiver.errors import Problem
 from archiver.network import Peer
 from archiver.network.node import MINOR
 from archiver.web.audit import DONE, QUERY, RECEIVED
@@ -64,7 +66,7 @@ class _Bringing:
         fate = FILE_NAMES[found.outcome]
         kept = found.outcome is not None and fate in ("added", "duplicate")
         site.note(request, RECEIVED, detail=f"import: {fate}", outcome=DONE if kept else MINOR)
-        why = [str(found.problem.at(file=""))] if found.problem else []
+        why = [_told(found.problem)] if found.problem else []
         words = site.t(f"record.bring_{fate}")
         return site.answer({"words": words, "problems": why, "kept": kept})
 
@@ -102,7 +104,10 @@ class _Bringing:
             classes = site.node.storage_classes
             report = add_files(site.archive, fetched.files.values(), more_classes=classes)
         note_holder(site.archive.layout.root, peer.name, fetched.files)
-        problems = [*fetched.problems, *(str(one.at(file="")) for one in report.problems)]
+        problems = [
+            *fetched.problems,
+            *(_told(one, Path(one.place.file).name) for one in report.problems),
+        ]
         return {
             "peer": peer.name,
             "matched": len(records),
@@ -117,3 +122,8 @@ class _Bringing:
             return self._site.page(request, "record/brought.html", told=task.result)
         title, back = self._site.t("record.bring_running"), "/record/bring"
         return self._site.page(request, "record/running.html", task=task, title=title, back=back)
+
+
+def _told(problem: Problem, name: str = "") -> str:
+    """Return the words of a problem, its file called as it is known outside the server."""
+    return str(problem.with_places(replace(problem.place, file=name)))
