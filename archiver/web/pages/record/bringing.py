@@ -106,7 +106,7 @@ class _Bringing:
         note_holder(site.archive.layout.root, peer.name, fetched.files)
         problems = [
             *fetched.problems,
-            *(_told(one, Path(one.place.file).name) for one in report.problems),
+            *(_told(one, Path(str(one.place.file)).name) for one in report.problems),
         ]
         return {
             "peer": peer.name,
