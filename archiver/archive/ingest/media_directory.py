@@ -94,11 +94,12 @@ class MediaDirectory:
         names = {self.places[file_id]: uid for file_id, uid in self.listed}
         told = []
         for path, uid in held.items():
-            where = Problem("archive.media_directory.other", listed=names.get(path, ""), uid=uid)
-            if path in names and names[path] != uid:
-                told.append(where.at(file=str(path)))
-            elif path not in names and folder in path.parents:
+            listed = names.get(path)
+            if listed is None and folder in path.parents:
                 told.append(Problem("archive.media_directory.forgotten").at(file=str(path)))
+            elif listed is not None and listed != uid:
+                other = Problem("archive.media_directory.other", listed=listed, uid=uid)
+                told.append(other.at(file=str(path)))
         return tuple(told)
 
 
