@@ -16,6 +16,7 @@ from archiver.network.node.settings import NodeLimits
 from tests.network import node_samples as samples
 from tests.network.bomb_watch import BYSTANDER, exchange
 from tests.network.bombs import DICOM, Request, multipart
+from tests.network.node_raw import Raw, associate_rq
 from tests.network.node_serving import TITLE, serving
 
 _ECHO = "1.2.840.10008.1.1"
@@ -68,8 +69,11 @@ def test_one_address_never_holds_all_associations(tmp_path: Path) -> None:
         port = node.dimse.port
         held = [entity().associate("127.0.0.1", port, ae_title=TITLE) for _ in range(2)]
         assert all(one.is_established for one in held)
-        refused = entity().associate("127.0.0.1", port, ae_title=TITLE)
-        assert refused.is_rejected
+        refused = Raw(port)
+        refused.sendall(associate_rq())
+        # PS3.8 9.3.4: A-ASSOCIATE-RJ, transient, by the presentation service, local limit exceeded.
+        assert refused.pdu() == (3, bytes((0, 2, 3, 2)))
+        refused.close()
         other = entity().associate("127.0.0.1", port, ae_title=TITLE, bind_address=(BYSTANDER, 0))
         assert other.send_c_echo().Status == 0
         assert b'archiver_guests_refused_total{what="associations"} 1.0' in node.figures.page()
