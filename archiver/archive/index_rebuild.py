@@ -76,7 +76,7 @@ def rebuild(
             layout.prepare()
             remove_aside(layout)
             with Promised() as promised:
-                told = _Told(promised, _shortened(layout))
+                told = _JournalContents(promised, _shortened(layout))
                 journal = _brought_to_an_end(layout, told, clock(), actor)
                 try:
                     return _rebuild(layout, journal, told, (clock, actor, describe, progress))
@@ -86,7 +86,7 @@ def rebuild(
             lock.release()
 
 
-class _Told:
+class _JournalContents:
     """What the journal says that a rebuilding has to know; all but statements lies on disk.
 
     Parameters
@@ -127,7 +127,9 @@ class _Told:
             self.note(entry)
 
 
-def _brought_to_an_end(layout: Layout, told: _Told, time: datetime, actor: str) -> Journal:
+def _brought_to_an_end(
+    layout: Layout, told: _JournalContents, time: datetime, actor: str
+) -> Journal:
     """Read and open the journal, and bring to its end what a killed writer had begun."""
     end = take_lines(layout, told.promised, told.chain, told.note)
     if end.seq and not holds_at(layout.journal, end):
@@ -169,7 +171,7 @@ def _shortened(layout: Layout) -> list[Problem]:
 def _rebuild(
     layout: Layout,
     journal: Journal,
-    told: _Told,
+    told: _JournalContents,
     ways: tuple[Clock, str, Describe, Progress | None],
 ) -> RebuildReport:
     clock, actor, describe, progress = ways
@@ -230,7 +232,7 @@ def rebuild_open(
         return new
 
     with translated(Text("archive.index_rebuild.not_made"), layout.root), Promised() as promised:
-        told = _Told(promised, chain)
+        told = _JournalContents(promised, chain)
         end = take_lines(layout, promised, chain, told.note)
         try:
             with index.prepared_for_many():

@@ -21,7 +21,7 @@ from typing import TYPE_CHECKING, Any
 from archiver.cli.command import Option, Options, argument, in_section, verb
 from archiver.cli.options import JSON, edges, teeth
 from archiver.cli.parameters import CROP, DAY, DIRECTION, FOLDER, VIEW, Choice
-from archiver.cli.statements import print_where_told
+from archiver.cli.statements import print_recipients
 from archiver.errors import Problem, UsageError
 from archiver.wording import Text, words_of
 
@@ -201,7 +201,7 @@ def _print_amendment(amended: Amended) -> None:
         )
     title = amendment.verdict.title.meaning
     print(words(f"cli.amend.{done}.noted", uid=amendment.note_uid, title=title))
-    print_where_told(amended.queued, amended.handed_over)
+    print_recipients(amended.queued, amended.handed_over)
     if amendment.unconfirmed_now:
         print(words("cli.amend.confirmation_lost"), file=sys.stderr)
 

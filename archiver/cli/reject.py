@@ -22,7 +22,7 @@ from typing import TYPE_CHECKING, Any
 from archiver.cli.command import Option, Options, argument, verb
 from archiver.cli.options import JSON
 from archiver.cli.parameters import FILE, FOLDER, RULES, Choice
-from archiver.cli.statements import person_of, print_where_told
+from archiver.cli.statements import person_of, print_recipients
 from archiver.errors import Problem, UsageError
 from archiver.wording import Text, words_of
 
@@ -137,4 +137,4 @@ def _print_done(done: Rejected) -> None:
         # A note that revokes another has the title of one, though what it does is the opposite.
         title = Text("cli.reject.revoked") if done.revoked else note.why
         print(words("cli.reject.noted", uid=note.uid, title=title))
-    print_where_told(done.queued, done.handed_over)
+    print_recipients(done.queued, done.handed_over)

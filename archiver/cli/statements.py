@@ -39,7 +39,7 @@ def person_of(text: str, verb: str, missing: Problem) -> str:
     return name
 
 
-def print_where_told(queued: Mapping[str, int], packages: Iterable[HandedOver]) -> None:
+def print_recipients(queued: Mapping[str, int], packages: Iterable[HandedOver]) -> None:
     """Print which peers will be told, and which packages outside nobody can take back."""
     words = words_of()
     for destination, count in sorted(queued.items()):

@@ -109,7 +109,7 @@ def tab_lines(one: TabPicture, frame: OutgoingFrame, colour: ColourFacts) -> tup
     if tab is None or not told:
         return (sheet_text("tab.glossy", number=one.number),)
     within = uncertainty(colour.basis, colour.basis)
-    lines = [sheet_text("tab.of", number=one.number, colour=_told(tab))]
+    lines = [sheet_text("tab.of", number=one.number, colour=_describe_patch(tab))]
     return (*lines, *(_line(name, patch, tab, within) for name, patch in told))
 
 
@@ -118,7 +118,7 @@ def _line(name: str, patch: Patch, tab: Patch, within: float) -> str:
     return sheet_text(
         "tab.third",
         third=Text(f"handover.sheet.tab.{name}"),
-        colour=_told(patch),
+        colour=_describe_patch(patch),
         directions=directions(patch.mean - tab.mean),
         apart=apart_words(apart, within),
     )
@@ -134,7 +134,7 @@ def directions(apart: Sequence[float] | Array) -> tuple[Text, ...]:
     return tuple(Text(f"handover.sheet.tab.{word}") for word in found or ["same"])
 
 
-def _told(patch: Patch) -> str:
+def _describe_patch(patch: Patch) -> str:
     spread = " ".join(f"{value:.1f}" for value in patch.spread)
     return f"{lab_words(patch.mean)} (± {spread})"
 

@@ -105,17 +105,17 @@ def _instance(uid: str) -> Dataset:
 def says_calibration(words: str) -> bool:
     """Return whether a Comment is the sentence that `set_calibration` writes, and nothing more."""
     start, _, rest = words.partition(": ")
-    return start == concepts.COLOUR_PROFILE and _told(rest) is not None
+    return start == concepts.COLOUR_PROFILE and _parse_calibration(rest) is not None
 
 
-def _told(words: str) -> tuple[str, re.Match[str]] | None:
+def _parse_calibration(words: str) -> tuple[str, re.Match[str]] | None:
     found = ((kind, form.fullmatch(words)) for kind, form in _WORDS.items())
     return next(((kind, match) for kind, match in found if match), None)
 
 
 def calibration_of(ds: Dataset) -> Calibration | None:
     """Read what `set_calibration` wrote; None where colours come by neither chart nor card."""
-    told = _told(comments(ds).get(concepts.COLOUR_PROFILE, ""))
+    told = _parse_calibration(comments(ds).get(concepts.COLOUR_PROFILE, ""))
     profile = octets(ds, "ICCProfile")
     if told is None or not profile:
         return None

@@ -24,7 +24,7 @@ from archiver.photo import CameraFile, DoubtKind, PictureDoubt, reduced, turned
 from archiver.priors.choosing import teeth_of
 from archiver.priors.display_pixels import load
 from archiver.priors.known_pictures import Counterparts
-from archiver.vision import Prepared, Way, WaysTold, prepare, ways_of
+from archiver.vision import Prepared, Way, WayVerdict, prepare, ways_of
 from archiver.wording import Text
 
 #: Pictures that stay ready, of some 3 MB each.
@@ -39,7 +39,7 @@ class ComparedPicture:
     """An archived picture, and how the newcomer lies to it."""
 
     record: Record
-    told: WaysTold
+    verdict: WayVerdict
 
 
 @dataclass(frozen=True)
@@ -60,7 +60,7 @@ class ArchiveEvidence:
     @property
     def decided(self) -> tuple[ComparedPicture, ...]:
         """Those of the same teeth and view by which the side could be told."""
-        return tuple(one for one in self.same if one.told.way is not Way.UNDECIDED)
+        return tuple(one for one in self.same if one.verdict.way is not Way.UNDECIDED)
 
 
 class PreparedPictures:
@@ -133,15 +133,15 @@ def weigh_archive(
 
     same = tuple(compared(beside.same))
     wider = same or tuple(compared(beside.arch))
-    if any(one.told.way is Way.SAME for one in wider):
+    if any(one.verdict.way is Way.SAME for one in wider):
         return ArchiveEvidence(same=same)
-    contradicting = tuple(one for one in wider if one.told.way.contradicts)
+    contradicting = tuple(one for one in wider if one.verdict.way.contradicts)
     if contradicting:
         return ArchiveEvidence((_wrong_way(contradicting),), same)
-    another = next((one for one in compared(beside.others) if _is_told(one)), None)
+    another = next((one for one in compared(beside.others) if _is_decided(one)), None)
     if another is not None:
         return ArchiveEvidence((_other_tooth(another),), same)
-    if same and all(one.told.nothing_in_common for one in same):
+    if same and all(one.verdict.nothing_in_common for one in same):
         return ArchiveEvidence((_other_mouth(same),), same)
     return ArchiveEvidence(same=same)
 
@@ -158,12 +158,12 @@ def weigh_camera_file(
     return weigh_archive(beside, look, pictures)
 
 
-def _is_told(one: ComparedPicture) -> bool:
-    return one.told.way is not Way.UNDECIDED
+def _is_decided(one: ComparedPicture) -> bool:
+    return one.verdict.way is not Way.UNDECIDED
 
 
 def _wrong_way(several: Sequence[ComparedPicture]) -> PictureDoubt:
-    way = several[0].told.way
+    way = several[0].verdict.way
     text = Text(f"priors.doubt.{way.name.lower()}", days=_days(several))
     return PictureDoubt(_KINDS[way], text, _evidence(several))
 
@@ -172,7 +172,7 @@ def _other_tooth(one: ComparedPicture) -> PictureDoubt:
     teeth = teeth_of(one.record)
     shown = shortened(teeth) if teeth else one.record.view
     text = Text(
-        f"priors.doubt.other_tooth.{one.told.way.name.lower()}", shown=shown, days=_days([one])
+        f"priors.doubt.other_tooth.{one.verdict.way.name.lower()}", shown=shown, days=_days([one])
     )
     evidence = {**_evidence([one]), "teeth": list(one.record.teeth), "view": one.record.view}
     return PictureDoubt(DoubtKind.OTHER_TOOTH, text, evidence)
@@ -193,8 +193,8 @@ def _evidence(several: Sequence[ComparedPicture]) -> dict[str, object]:
             {
                 "sop_instance_uid": one.record.sop_instance_uid,
                 "date": one.record.study_date,
-                "way": one.told.way.value,
-                "agreeing": list(one.told.counts),
+                "way": one.verdict.way.value,
+                "agreeing": list(one.verdict.counts),
             }
             for one in several
         ]

@@ -45,17 +45,17 @@ class Supervisor:
 
     def ready(self) -> None:
         """Tell that it serves."""
-        self._tell("READY=1")
+        self._notify("READY=1")
 
     def reloading(self) -> None:
         """Tell that it reads its settings again; `ready` ends that."""
         moment = time.clock_gettime(time.CLOCK_MONOTONIC) if hasattr(time, "clock_gettime") else 0
-        self._tell(f"RELOADING=1\nMONOTONIC_USEC={int(moment * 1e6)}")
+        self._notify(f"RELOADING=1\nMONOTONIC_USEC={int(moment * 1e6)}")
 
     def stopping(self) -> None:
         """Tell that it ends."""
         self._ending.set()
-        self._tell("STOPPING=1")
+        self._notify("STOPPING=1")
 
     def watch(self, is_alive: Callable[[], bool]) -> None:
         """Tell twice within the time that systemd waits that it is alive, as long as it is.
@@ -71,11 +71,11 @@ class Supervisor:
         def telling() -> None:
             while not self._ending.wait(self._every):
                 if is_alive():
-                    self._tell("WATCHDOG=1")
+                    self._notify("WATCHDOG=1")
 
         threading.Thread(target=telling, name="watchdog", daemon=True).start()
 
-    def _tell(self, what: str) -> None:
+    def _notify(self, what: str) -> None:
         if not self._address:
             return
         # An address that begins with @ is of Linux's abstract names.

@@ -20,6 +20,6 @@ from .view_proposal import view_kind_of as view_kind_of
 from .wrong_way import Checked as Checked
 from .wrong_way import Odds as Odds
 from .wrong_way import Way as Way
-from .wrong_way import WaysTold as WaysTold
+from .wrong_way import WayVerdict as WayVerdict
 from .wrong_way import check as check
 from .wrong_way import ways_of as ways_of

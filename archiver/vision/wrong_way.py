@@ -110,7 +110,7 @@ class Checked:
 
 
 @dataclass(frozen=True)
-class WaysTold:
+class WayVerdict:
     """Which way round a prior lies, told without aligning it.
 
     Parameters
@@ -164,7 +164,7 @@ def check(newer: Prepared, prior: Prepared, subject: Subject | None = None) -> C
     return Checked(way, *told, outcome, turned, odds)
 
 
-def ways_of(newer: Prepared, prior: Prepared) -> WaysTold:
+def ways_of(newer: Prepared, prior: Prepared) -> WayVerdict:
     """Tell which way round a prior is.
 
     Parameters
@@ -176,7 +176,7 @@ def ways_of(newer: Prepared, prior: Prepared) -> WaysTold:
     way = verdict(counts, probabilities(counts))
     if way is Way.SAME and counts[0] < _WITHOUT_ALIGNMENT:
         way = Way.UNDECIDED
-    return WaysTold(way, tuple(int(one) for one in counts))
+    return WayVerdict(way, tuple(int(one) for one in counts))
 
 
 def probabilities(counts: NDArray[np.int_], *, aligned: bool = False) -> Odds:

@@ -176,7 +176,7 @@ class _Weighing:
             return
         from archiver.priors import keep_outcomes
 
-        told = [(of.record.sop_instance_uid, of.told.way) for of in evidence.decided]
+        told = [(of.record.sop_instance_uid, of.verdict.way) for of in evidence.decided]
         if told:
             keep_outcomes(
                 self._archive.layout.root,

@@ -68,8 +68,8 @@ class ColourFrames:
     ) -> tuple[Calibration | None, tuple[Problem, ...]]:
         """Return by which profile a photograph is corrected, and what is to be told of that."""
         if entry.circumstances.colour_frame == CHART_FRAME:
-            return None, self._told(entry)
-        told = self._told(entry)
+            return None, self._problems_of(entry)
+        told = self._problems_of(entry)
         if not self.frames:
             return None, told
         # Teeth beside a card come right by it, whatever the camera says of its settings.
@@ -82,7 +82,7 @@ class ColourFrames:
         problem = Problem("archive.colour_frames.not_alike", frame=file, what=apart[nearest])
         return None, (*told, problem)
 
-    def _told(self, entry: Photograph) -> tuple[Problem, ...]:
+    def _problems_of(self, entry: Photograph) -> tuple[Problem, ...]:
         told = self.problems.get(id(entry), ())
         if id(entry) in self.dried:
             told = (*told, Problem("archive.colour_frames.after_drying"))

@@ -43,7 +43,7 @@ def look_at_file(octets: bytes, name: str) -> CameraFileSeen:
     """
     import numpy as np
 
-    from archiver.archive.ingest.picture_quality import looked_at
+    from archiver.archive.ingest.picture_quality import assess
     from archiver.photo import read_camera_bytes, reduced
     from archiver.vision import LOOKED_AT, read_code
 
@@ -51,5 +51,5 @@ def look_at_file(octets: bytes, name: str) -> CameraFileSeen:
     code = read_code(picture)
     if code:
         return CameraFileSeen(code=code)
-    seen = looked_at(picture)
+    seen = assess(picture)
     return CameraFileSeen(seen.figures.numbers if seen.figures is not None else None, seen.kind)

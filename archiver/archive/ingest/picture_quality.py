@@ -29,8 +29,8 @@ Pixels = NDArray[np.uint8]
 
 
 @dataclass(frozen=True)
-class PictureSeen:
-    """What one look at a photograph told.
+class PictureAssessment:
+    """What a photograph looks like.
 
     Parameters
     ----------
@@ -54,12 +54,12 @@ class PictureSeen:
         return (*found, Problem("vision.view.other", kind=shown, view=view.value))
 
 
-def look_at(pixels: EncodedPixels, view: View) -> PictureSeen | None:
+def assess_stream(pixels: EncodedPixels, view: View) -> PictureAssessment | None:
     """Look at a picture as it is going to be shown, decoded once and at reduced size.
 
     Returns
     -------
-    PictureSeen or None
+    PictureAssessment or None
         None where no teeth are to be seen: a face, a picture of few pixels.
 
     Raises
@@ -69,17 +69,19 @@ def look_at(pixels: EncodedPixels, view: View) -> PictureSeen | None:
     """
     if view.is_extraoral or max(pixels.rows, pixels.columns) < LEAST_SIDE:
         return None
-    return _seen(pixels.stream)
+    return _assess_bytes(pixels.stream)
 
 
 @confined(PhotoError)
-def _seen(stream: bytes) -> PictureSeen:
-    return looked_at(np.asarray(reduced(stream, LOOKED_AT)))
+def _assess_bytes(stream: bytes) -> PictureAssessment:
+    return assess(np.asarray(reduced(stream, LOOKED_AT)))
 
 
-def looked_at(picture: Pixels) -> PictureSeen:
+def assess(picture: Pixels) -> PictureAssessment:
     """Look at pixels of a reduced picture."""
     coloured = np.repeat(picture[:, :, None], 3, axis=2) if picture.ndim == 2 else picture
     shown = glance(coloured)
     figures = quality_figures(picture, shown)
-    return PictureSeen(figures, view_kind_of(coloured, shown) if figures is not None else None)
+    return PictureAssessment(
+        figures, view_kind_of(coloured, shown) if figures is not None else None
+    )

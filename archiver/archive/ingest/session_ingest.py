@@ -315,10 +315,10 @@ def _looked_at(
     if limits is None:
         return taken
     # Imported here: with numpy, OpenCV and the model it takes as long as a photograph.
-    from archiver.archive.ingest.picture_quality import look_at
+    from archiver.archive.ingest.picture_quality import assess_stream
 
     view = taken.photograph.view
-    seen = look_at(shown, view)
+    seen = assess_stream(shown, view)
     if seen is None:
         return taken
     warnings = (*taken.warnings, *seen.warnings(view, limits))

@@ -111,7 +111,7 @@ def check_witnesses(layout: Layout, vouching: Vouching) -> WitnessReport:
         found.concerns += _gaps(kept, folder)
         if last is not None:
             found.vouched.append(last)
-    found.concerns += _untold(layout, heads)
+    found.concerns += _unannounced(layout, heads)
     return found
 
 
@@ -124,33 +124,33 @@ def _judge(
 ) -> Vouched | None:
     """Judge one head; return for what it vouches, None where for nothing."""
 
-    def told(kind: str, words: Text) -> None:
+    def report(kind: str, words: Text) -> None:
         found.concerns.append(_concern(kind, words, one.witness, one.file))
 
     head = one.head
     trusted = vouching.signer or one.public
     is_signed = head is not None and verified(trusted, one.signature, one.text)
     if head is None or not is_signed:
-        told("head-broken", Text("records.witness.not_signed"))
+        report("head-broken", Text("records.witness.not_signed"))
         return None
     if head.archive != str(identity_of(layout.root) or ""):
-        told("head-broken", Text("records.witness.other_archive"))
+        report("head-broken", Text("records.witness.other_archive"))
         return None
     if not surely_holds_at(layout.journal, head.position):
         day = head.said_at[:19]
-        told("head-differs", Text("records.witness.differs", line=head.line, time=day))
+        report("head-differs", Text("records.witness.differs", line=head.line, time=day))
         return None
     stamped, authority = "", ""
     if one.stamp and vouching.authorities is not None:
         try:
             stamp = stamp_of(one.stamp, one.text, vouching.authorities)
         except InputError:
-            told("head-broken", Text("records.witness.bad_stamp"))
+            report("head-broken", Text("records.witness.bad_stamp"))
             return None
         stamped, authority = stamp.time.isoformat(), stamp.authority
         if abs(stamp.time - datetime.fromisoformat(head.said_at)) > _TOLERANCE:
             words = Text("records.witness.other_time", here=head.said_at[:19], there=stamped[:19])
-            told("clock-set-back", words)
+            report("clock-set-back", words)
     return Vouched(head.line, head.said_at, head.signer, one.witness.name, stamped, authority)
 
 
@@ -174,7 +174,7 @@ def _gaps(kept: Sequence[KeptHead], folder: Path) -> Iterator[Concern]:
             yield _concern("head-broken", words, folder)
 
 
-def _untold(layout: Layout, heads: dict[int, SignedHead]) -> Iterator[Concern]:
+def _unannounced(layout: Layout, heads: dict[int, SignedHead]) -> Iterator[Concern]:
     """Tell heads of which the journal tells and that nobody has, and the other way round."""
     try:
         lines = {entry.digest: entry for entry in entries_of(layout.journal, (HEAD_SIGNED,))}

@@ -82,7 +82,7 @@ class _Amending:
             given=given,
             shown=_shown(given),
             amended=amended,
-            follows=_told(amended) if amended else (),
+            follows=_describe_amendment(amended) if amended else (),
         )
 
 
@@ -107,7 +107,7 @@ def _request(uid: str, form: Form, by: str) -> AmendmentRequest:
     return AmendmentRequest(uid, change, person, remark=form.get("words")[:_LONGEST], by=by)
 
 
-def _told(amended: Amended) -> tuple[Text, ...]:
+def _describe_amendment(amended: Amended) -> tuple[Text, ...]:
     """Say what was wrong, and what the photograph would say."""
     after = amended.amendment.after
     path = Text("cli.amend.mirrored" if after.photograph.mirror else "cli.amend.direct")

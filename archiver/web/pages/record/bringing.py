@@ -66,7 +66,7 @@ class _Bringing:
         fate = FILE_NAMES[found.outcome]
         kept = found.outcome is not None and fate in ("added", "duplicate")
         site.note(request, RECEIVED, detail=f"import: {fate}", outcome=DONE if kept else MINOR)
-        why = [_told(found.problem)] if found.problem else []
+        why = [_describe_problem(found.problem)] if found.problem else []
         words = site.t(f"record.bring_{fate}")
         return site.answer({"words": words, "problems": why, "kept": kept})
 
@@ -106,7 +106,7 @@ class _Bringing:
         note_holder(site.archive.layout.root, peer.name, fetched.files)
         problems = [
             *fetched.problems,
-            *(_told(one, Path(str(one.place.file)).name) for one in report.problems),
+            *(_describe_problem(one, Path(str(one.place.file)).name) for one in report.problems),
         ]
         return {
             "peer": peer.name,
@@ -124,6 +124,6 @@ class _Bringing:
         return self._site.page(request, "record/running.html", task=task, title=title, back=back)
 
 
-def _told(problem: Problem, name: str = "") -> str:
+def _describe_problem(problem: Problem, name: str = "") -> str:
     """Return the words of a problem, its file called as it is known outside the server."""
     return str(problem.with_places(replace(problem.place, file=name)))

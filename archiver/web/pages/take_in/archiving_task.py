@@ -52,7 +52,7 @@ def archive_draft(run: ArchivingRun, archive: Archive, step: Step) -> dict[str, 
     """
     count = len(run.photos)
 
-    def tell(taken: WrappedPhotograph) -> None:
+    def report_photograph(taken: WrappedPhotograph) -> None:
         photo = run.photos[taken.number - 1]
         result = _result(taken, photo)
         with run.opened.guard:
@@ -64,7 +64,7 @@ def archive_draft(run: ArchivingRun, archive: Archive, step: Step) -> dict[str, 
     from archiver.workflow import wrap
 
     step(0, count)
-    wrapped = wrap(archive, run.session, run.settings, progress=tell)
+    wrapped = wrap(archive, run.session, run.settings, progress=report_photograph)
     refused = wrapped.count(Outcome.REFUSED)
     if not refused:
         _close(run.opened, run.settings.now())

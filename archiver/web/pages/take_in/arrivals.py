@@ -38,7 +38,7 @@ class Arrivals:
     async def state(self, request: Request) -> Response:
         """Tell from which folders pictures may come, and what lies there."""
         opened = self._drafting.opened(request)
-        return self._site.answer(await asyncio.to_thread(self._told, opened, counted=True))
+        return self._site.answer(await asyncio.to_thread(self._describe, opened, counted=True))
 
     async def change(self, request: Request) -> Response:
         """Begin to receive from a folder, or end it."""
@@ -50,7 +50,7 @@ class Arrivals:
         if asked.get("on") is not True:
             self._telephone.end(opened)
             await asyncio.to_thread(folders.end, draft.id)
-            self._drafting.feeds.tell(draft.id)
+            self._drafting.feeds.wake(draft.id)
         else:
             if draft.state != OPEN:
                 raise Refused(409, "take_in.archived_already")
@@ -65,7 +65,7 @@ class Arrivals:
             except LookupError:
                 raise Refused(422, "take_in.no_folder") from None
             self._site.note(request, CHANGED, detail="a draft receives pictures from a folder")
-        return self._site.answer(await asyncio.to_thread(self._told, opened, counted=True))
+        return self._site.answer(await asyncio.to_thread(self._describe, opened, counted=True))
 
     async def split(self, request: Request) -> Response:
         """Take pictures of another day, or those after a separator, into their own visit."""
@@ -77,7 +77,7 @@ class Arrivals:
         new = await asyncio.to_thread(split, opened, str(asked.get("separator", asked.get("day"))))
         self._site.note(request, CHANGED, detail="pictures of a draft into their own visit")
         for one in (opened, new):
-            self._drafting.feeds.tell(one.draft.id)
+            self._drafting.feeds.wake(one.draft.id)
         return self._site.answer({"where": f"/take-in/{new.draft.id}"})
 
     def _split_by_day(self, opened: Open, day: str) -> Open:
@@ -133,9 +133,9 @@ class Arrivals:
     def _snapshot(self, opened: Open) -> dict[str, Any]:
         photos = in_order(opened.photos)
         again = {photo.digest: self._drafting.again(opened, photo) for photo in photos}
-        return {"again": again, **self._told(opened, counted=False)}
+        return {"again": again, **self._describe(opened, counted=False)}
 
-    def _told(self, opened: Open, *, counted: bool) -> dict[str, Any]:
+    def _describe(self, opened: Open, *, counted: bool) -> dict[str, Any]:
         folders = self._drafting.folders.state(opened.draft.id, counted=counted)
         return {
             "folders": folders,

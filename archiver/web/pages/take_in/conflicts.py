@@ -38,12 +38,14 @@ def conflicts(
         for key in sorted(keys):
             mine = given.get(key, old.get(key)) if isinstance(given, dict) else old.get(key)
             if old.get(key) != new.get(key) and new.get(key) != mine:
-                yield _told(digest, photo.name, key, old.get(key), new.get(key))
+                yield _describe_conflict(digest, photo.name, key, old.get(key), new.get(key))
     for key in _OF_VISIT:
         was, is_ = getattr(before, key), getattr(now, key)
         if key in change and was != is_ and is_ != change[key]:
-            yield _told("", "", key, was, is_)
+            yield _describe_conflict("", "", key, was, is_)
 
 
-def _told(picture: str, name: str, key: str, before: object, now: object) -> dict[str, Any]:
+def _describe_conflict(
+    picture: str, name: str, key: str, before: object, now: object
+) -> dict[str, Any]:
     return {"picture": picture, "name": name, "key": key, "before": before, "now": now}

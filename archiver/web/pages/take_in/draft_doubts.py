@@ -252,7 +252,7 @@ class DraftDoubts:
             self._known[one.key] = found
 
 
-def told(
+def doubt_rows(
     doubts: Sequence[DraftDoubt], said: Said, habits: Mapping[str, object]
 ) -> list[dict[str, Any]]:
     """Return doubts as the page has them, as values that JSON has.

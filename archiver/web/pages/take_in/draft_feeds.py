@@ -15,7 +15,7 @@ class DraftFeeds:
         """Return the feed of a draft."""
         return self._feeds.setdefault(draft, ChangeFeed())
 
-    def tell(self, draft: str) -> None:
+    def wake(self, draft: str) -> None:
         """Wake those who follow a draft."""
         found = self._feeds.get(draft)
         if found is not None:

@@ -27,7 +27,7 @@ from archiver.web.pages.take_in import photo_entry
 from archiver.web.pages.take_in.archiving_task import ArchivingRun, archive_draft
 from archiver.web.pages.take_in.conflicts import conflicts
 from archiver.web.pages.take_in.draft_changes import apply
-from archiver.web.pages.take_in.draft_doubts import DraftDoubt, DraftDoubts, Weighable, told
+from archiver.web.pages.take_in.draft_doubts import DraftDoubt, DraftDoubts, Weighable, doubt_rows
 from archiver.web.pages.take_in.draft_feeds import DraftFeeds
 from archiver.web.pages.take_in.draft_retakes import DraftRetakes
 from archiver.web.pages.take_in.draft_store import Drafts, NoDraft, Open
@@ -73,14 +73,14 @@ class Drafting:
         self.drafts = Drafts(site.folder("drafts"), site.clock)
         self.doubts = DraftDoubts(site.archive, site.log_failure)
         self.feeds = DraftFeeds()
-        self.retakes = DraftRetakes(site.log_failure, lambda one: self.feeds.tell(one.draft.id))
+        self.retakes = DraftRetakes(site.log_failure, lambda one: self.feeds.wake(one.draft.id))
         quality = site.practice.quality if site.practice is not None else {}
         self._limits = QualityLimits.changed(quality)
         self.folders = WatchedFolders(
             site.settings.folders,
             site.folder("drafts").with_name("receiving.json"),
             self._take_file,
-            self.feeds.tell,
+            self.feeds.wake,
             site.log_failure,
         )
         site.endings += [self.folders.close, self.retakes.close, self.doubts.close]
@@ -190,7 +190,7 @@ class Drafting:
         table["said"] = about if is_bound(about, seen) else unconfirmed(about)
         table["shown"] = seen.to_json() if seen is not None else None
         weighed = self._weighed(opened, photo)
-        table["doubts"] = told(weighed, about, self.habits) if weighed is not None else None
+        table["doubts"] = doubt_rows(weighed, about, self.habits) if weighed is not None else None
         table["again"] = self.again(opened, photo)
         return {**table, **photo_entry.judged(about, photo, self.habits)}
 

@@ -18,7 +18,7 @@ from archiver.web.auth.visitor import visitor_of
 from archiver.web.bodies import json_of
 from archiver.web.http_errors import Refused
 from archiver.web.pages.take_in.draft_changes import spoken
-from archiver.web.pages.take_in.draft_doubts import Weighable, told
+from archiver.web.pages.take_in.draft_doubts import Weighable, doubt_rows
 from archiver.web.pages.take_in.draft_store import Open
 from archiver.web.pages.take_in.drafts import Draft, Photo, in_order
 from archiver.web.pages.take_in.examined_sides import examined_of
@@ -105,7 +105,7 @@ class PictureQuestions:
             is_looked_at = change.get("ahead") is not True
             weighing = asyncio.wrap_future(doubts.weigh(one, is_looked_at=is_looked_at))
             weighed = await asyncio.shield(weighing)
-            found[digest] = told(weighed, draft.of_photo(digest), habits)
+            found[digest] = doubt_rows(weighed, draft.of_photo(digest), habits)
         return self._site.answer({"pictures": found})
 
     async def doubts(self, request: Request) -> Response:
@@ -136,7 +136,7 @@ class PictureQuestions:
         for digest, one in ones.items():
             weighed = doubts.known(one) if one is not None else ()
             found[digest] = (
-                told(weighed, draft.of_photo(digest), habits) if weighed is not None else None
+                doubt_rows(weighed, draft.of_photo(digest), habits) if weighed is not None else None
             )
         again = {d: self._drafting.again(opened, photo) for d, photo in opened.photos.items()}
         told_of = {"revision": draft.revision, "pictures": found, "again": again}

@@ -69,7 +69,7 @@ class Telephone:
         except PhotoError as error:
             return self._drafting.refused(error)
         self._drafting.retakes.judge(opened, photo)
-        self._drafting.feeds.tell(opened.draft.id)
+        self._drafting.feeds.wake(opened.draft.id)
         self._site.note(request, CHANGED, detail="picture of a telephone into a draft")
         return self._site.answer({}, 201)
 

@@ -97,10 +97,10 @@ class WatchedFolders:
         folders: Mapping[str, Path],
         file: Path,
         take: Take,
-        tell: Callable[[str], None],
+        wake: Callable[[str], None],
         failed: Callable[[Exception], None],
     ) -> None:
-        self._file, self._take, self._tell, self._failed = file, take, tell, failed
+        self._file, self._take, self._wake, self._failed = file, take, wake, failed
         self._guard = threading.RLock()
         self._all = {name: _Watch(name, path) for name, path in folders.items()}
         self._closed = False
@@ -117,13 +117,13 @@ class WatchedFolders:
         counted
             Whether to count what lies there and no visit has had, which takes a look at all of it.
         """
-        return [self._told(one, draft, counted=counted) for one in self._all.values()]
+        return [self._describe(one, draft, counted=counted) for one in self._all.values()]
 
     def receives(self, draft: str) -> bool:
         """Return whether pictures may come into a draft by themselves."""
         return any(one.draft == draft for one in self._all.values())
 
-    def _told(self, one: _Watch, draft: str, *, counted: bool) -> dict[str, Any]:
+    def _describe(self, one: _Watch, draft: str, *, counted: bool) -> dict[str, Any]:
         mine = one.draft == draft
         found = one.files() if counted and not mine else ()
         there = sum(stamp not in one.known for stamp, _ in found)
@@ -157,8 +157,8 @@ class WatchedFolders:
             self._write()
             self._start(one)
         if before and before != draft:
-            self._tell(before)
-        self._tell(draft)
+            self._wake(before)
+        self._wake(draft)
 
     def end(self, draft: str) -> None:
         """Let nothing come into a draft any more.
@@ -175,7 +175,7 @@ class WatchedFolders:
             if mine:
                 self._write()
         if mine:
-            self._tell(draft)
+            self._wake(draft)
 
     def close(self) -> None:
         """Look no more; who receives stays so for the next start."""
@@ -235,7 +235,7 @@ class WatchedFolders:
                 waiting.append(stamp[0])
         if tuple(waiting) != one.waiting:
             one.waiting = tuple(waiting)
-            self._tell(one.draft)
+            self._wake(one.draft)
         return bool(waiting)
 
     def _offered(self, one: _Watch, stop: threading.Event, stamp: Stamp, path: Path) -> bool:
@@ -264,7 +264,7 @@ class WatchedFolders:
                 one.known.add(stamp)
                 one.seen.pop(stamp[0], None)
                 self._write()
-        self._tell(one.draft)
+        self._wake(one.draft)
         return True
 
     def _write(self) -> None:
