@@ -7,6 +7,7 @@ from collections.abc import Callable, Iterator, Mapping
 from contextlib import closing
 from dataclasses import dataclass
 from datetime import datetime
+from itertools import islice
 from pathlib import Path
 
 from archiver.archive.statements import STATEMENTS, evidence, heeded_by
@@ -16,6 +17,7 @@ from archiver.archive.store import (
     JournalEntry,
     Layout,
     Position,
+    Promised,
     existing_database,
     holds_at,
     index_in_memory,
@@ -23,10 +25,9 @@ from archiver.archive.store import (
     sqlite,
     wrong_people,
 )
-from archiver.archive.store import promises as promises_of
 from archiver.errors import ArchiverError
 from archiver.records.audit_memory import Memory
-from archiver.records.checks.integrity import check_index, check_missing
+from archiver.records.checks.integrity import PlaceOf, check_index, missing_object
 from archiver.records.checks.rejections import (
     Rejections,
     check_rejections,
@@ -38,7 +39,7 @@ from archiver.records.checks.rejections import (
 from archiver.records.checks.settings_checks import check_settings
 from archiver.records.checks.witness_checks import check_clock, surely_holds_at
 from archiver.records.compared_objects import ComparedObjects
-from archiver.records.disk_store import InstanceStore
+from archiver.records.disk_store import InstanceStore, StoredTexts
 from archiver.records.examination import Depth
 from archiver.records.instance_reader import (
     read_instances,
@@ -57,6 +58,8 @@ from archiver.wording import Text
 
 #: Lines of the journal that are remembered besides promises.
 _SAYING = (*STATEMENTS, *evidence.ACTIONS)
+#: Lines that are taken at once.
+_AT_ONCE = 1000
 
 
 def survey_archive(
@@ -92,41 +95,57 @@ def survey_archive(
         with closing(_open(layout)) as index, index.reading() as connection:
             survey.keep(read_rows(connection))
         return survey
-    promises, statements = _journal(layout, survey, memory, full)
+    with Promised() as promised:
+        _survey_objects(layout, survey, promised, memory, now, full=full, each=each)
+    return survey
+
+
+def _survey_objects(
+    layout: Layout,
+    survey: Survey,
+    promised: Promised,
+    memory: Memory,
+    now: datetime,
+    *,
+    full: bool,
+    each: Callable[[int, int], None] | None,
+) -> None:
+    def place_of(entry: JournalEntry) -> str:
+        return layout.place_of(entry.study, entry.series, entry.sop)
+
+    statements = _journal(layout, survey, promised, memory, full)
     survey.heeded = heeded_by(statements)
     _evidence(layout, survey, statements)
     survey.concerns += check_settings(layout.root)
-    who = {entry.seq: entry.who for entry in promises.values()}
-    said = _index(layout, survey, who)
+    said = _index(layout, survey, promised)
     # What is remembered was held against a journal and an index that could be trusted.
     full = full or said is None or bool(survey.concerns)
-    looked = look_at_objects(layout, depth, memory, now, full=full)
-    places = {
-        sop: layout.place_of(entry.study, entry.series, entry.sop)
-        for sop, entry in promises.items()
-    }
-    compared = ComparedObjects(survey, promises, places, memory, said is None)
-    try:
-        for count, one in enumerate(looked, start=1):
-            compared.take(one)
-            if each is not None:
-                each(count, max(count, len(promises)))
-    finally:
-        # Whatever ends it (SIGTERM, say), the next audit goes on from what was read.
-        compared.settle()
-    survey.concerns += check_missing(promises, places, compared.paths)
-    lost = {sop for sop, place in places.items() if place not in compared.paths}
-    unsound = compared.unsound | lost
-    if said is None:
-        anew = index_in_memory(compared.kept, survey.heeded)
-        with closing(anew) as index, index.reading() as connection:
-            survey.keep(read_rows(connection, who))
-    else:
-        _compare_index(survey, said, compared.expected, promises, places, unsound)
+    looked = look_at_objects(layout, survey.depth, memory, now, full=full)
+    total = len(promised)
+    with closing(index_in_memory()) as anew:
+        compared = ComparedObjects(
+            survey, promised, place_of, memory, anew if said is None else None
+        )
+        try:
+            for count, one in enumerate(looked, start=1):
+                compared.take(one)
+                if each is not None:
+                    each(count, max(count, total))
+        finally:
+            # Whatever ends it (SIGTERM, say), the next audit goes on from what was read.
+            compared.settle()
+        lost = list(promised.unseen())
+        survey.concerns += [missing_object(entry, place_of(entry)) for entry in lost]
+        unsound = compared.unsound | {entry.sop for entry in lost}
+        if said is None:
+            anew.add([], START, survey.heeded)
+            with anew.reading() as connection:
+                survey.keep(read_rows(connection, promised.some))
+        else:
+            _compare_index(survey, said, compared.expected, (promised, place_of), unsound)
     for path in sorted(layout.temporary.glob("*")):
         found = Text("records.survey.temporary")
         survey.concerns.append(Concern("file-left-over", found, path=path.name))
-    return survey
 
 
 def survey_patient(layout: Layout, patient_id: str) -> Survey:
@@ -166,16 +185,19 @@ def _compare_index(
     survey: Survey,
     said: _Said,
     expected: Mapping[str, str],
-    promises: Mapping[str, JournalEntry],
-    places: Mapping[str, str],
+    journalled: tuple[Promised, PlaceOf],
     unsound: set[str],
 ) -> None:
     """Tell where the index says other things than journal and objects."""
-    by_uid = {one.uid: one for one in survey.instances}
-    survey.concerns += check_index(by_uid, said.rows, expected, promises, places, unsound)
+    survey.concerns += check_index(survey.instances, said.rows, expected, journalled, unsound)
     if survey.depth >= Depth.OBJECTS:
-        lines = {sop: entry.seq for sop, entry in promises.items()}
-        right = rejections_of(survey.facts, lines)
+        promised, _ = journalled
+
+        def line_of(note: str) -> int:
+            line = promised.one(note)
+            return line.seq if line is not None else 0
+
+        right = rejections_of(survey.facts, line_of)
         survey.concerns += check_rejections(said.rejections, right, unsound)
     if said.heeded is not None and said.heeded != survey.heeded:
         words = Text("records.rejections.heeded_differ")
@@ -183,43 +205,61 @@ def _compare_index(
 
 
 def _journal(
-    layout: Layout, survey: Survey, memory: Memory, full: bool
-) -> tuple[dict[str, JournalEntry], list[JournalEntry]]:
-    """Read the journal, or what is new in it; return all its promises, and all its statements."""
+    layout: Layout, survey: Survey, promised: Promised, memory: Memory, full: bool
+) -> list[JournalEntry]:
+    """Read the journal, or what is new in it; return all its statements.
+
+    Parameters
+    ----------
+    promised
+        Takes all that the journal promises.
+    """
     start = START if full else memory.position
     name = layout.journal.name
     told: list[Concern] = []
-    entries: list[JournalEntry] = []
+    statements: list[JournalEntry] = []
     try:
         if not holds_at(layout.journal, memory.position):
             found = Text("records.survey.seen_line_gone", line=memory.position.seq)
             told.append(Concern("journal-shortened", found, path=name))
             start = START
         end = start
-        for line in read_lines(layout.journal, start):
-            if line.problem is not None:
-                place = line.problem.where or name
-                told.append(Concern("journal-broken", line.problem, path=place))
-            if line.entry is not None:
-                entries.append(line.entry)
-            end = line.after
-        told += check_clock(entries)
+        if start.seq:
+            promised.take(memory.promises())
+            statements += memory.statements()
+        remembered = len(statements)
+
+        def entries() -> Iterator[JournalEntry]:
+            nonlocal end
+            for line in read_lines(layout.journal, start):
+                if line.problem is not None:
+                    place = line.problem.where or name
+                    told.append(Concern("journal-broken", line.problem, path=place))
+                if line.entry is not None:
+                    yield line.entry
+                end = line.after
+
+        def taken() -> Iterator[JournalEntry]:
+            lines = entries()
+            while some := list(islice(lines, _AT_ONCE)):
+                promised.take(some)
+                statements.extend(entry for entry in some if entry.action in _SAYING)
+                yield from some
+
+        clock = list(check_clock(taken()))
+        told += clock
     except OSError as error:
         found = Text("records.survey.journal_unreadable", error=error.strerror)
         survey.concerns.append(Concern("journal-broken", found, path=name))
-        return {}, []
-    before = sorted(memory.promises().values(), key=lambda e: e.seq) if start.seq else []
-    promises = promises_of([*before, *entries])
-    new_statements = [entry for entry in entries if entry.action in _SAYING]
-    statements = [*(memory.statements() if start.seq else ()), *new_statements]
+        promised.forget()
+        return []
     survey.lines, survey.end = end.seq, end
     survey.concerns += told
     if not told:
         memory.position = end
-        new = {entry.seq for entry in entries}
-        memory.keep_promises(e for e in promises.values() if e.seq in new)
-        memory.keep_statements(new_statements)
-    return promises, statements
+        memory.keep_promises(promised.since(start.seq))
+        memory.keep_statements(statements[remembered:])
+    return statements
 
 
 @dataclass(frozen=True)
@@ -229,12 +269,12 @@ class _Said:
     Of an index that an earlier version made, `heeded` is None.
     """
 
-    rows: dict[str, str]
+    rows: StoredTexts
     rejections: Rejections
     heeded: set[str] | None
 
 
-def _index(layout: Layout, survey: Survey, who: Mapping[int, str]) -> _Said | None:
+def _index(layout: Layout, survey: Survey, promised: Promised) -> _Said | None:
     """Read the index; None where it cannot be read."""
     name = layout.index.name
     found = _own_check(layout.index)
@@ -244,8 +284,9 @@ def _index(layout: Layout, survey: Survey, who: Mapping[int, str]) -> _Said | No
         with closing(_open(layout)) as index:
             position = index.position()
             with index.reading() as connection:
-                survey.keep(read_rows(connection, who))
-                rows = row_digests(connection)
+                survey.keep(read_rows(connection, promised.some))
+                rows = StoredTexts()
+                row_digests(connection, rows)
                 loose = unused_patients(connection) + stray_teeth(connection)
                 loose += stray_positions(connection) + wrong_marks(connection)
                 loose += stray_shown(connection) + wrong_people(connection)

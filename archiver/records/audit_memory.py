@@ -62,7 +62,7 @@ class Memory:
     Parameters
     ----------
     path
-        Of the database; None for one that ends with the process.
+        Of the database; None for one without a name, which ends with it.
     archive
         Whose memory it is; that of another archive, or of an earlier version of this program, is
         emptied.
@@ -84,7 +84,7 @@ class Memory:
             self._open(path, archive)
 
     def _open(self, path: Path | None, archive: str) -> None:
-        self._connection = sqlite3.connect(str(path) if path else ":memory:")
+        self._connection = sqlite3.connect(str(path) if path else "")
         self._connection.execute(_TOLD)
         known = self._value("format").partition(" ")[0]
         if known.isdigit() and int(known) > _VERSION:
@@ -127,10 +127,10 @@ class Memory:
     def position(self, position: Position) -> None:
         self._set_value("position", json.dumps(asdict(position)))
 
-    def promises(self) -> dict[str, JournalEntry]:
-        """Return the journal's promises up to `position`."""
-        rows = self._connection.execute("SELECT sop, entry FROM promises")
-        return {sop: JournalEntry(**json.loads(entry)) for sop, entry in rows}
+    def promises(self) -> Iterator[JournalEntry]:
+        """Yield the journal's promises up to `position`, one for each instance."""
+        for (entry,) in self._connection.execute("SELECT entry FROM promises"):
+            yield JournalEntry(**json.loads(entry))
 
     def keep_promises(self, entries: Iterable[JournalEntry]) -> None:
         """Remember promises."""
@@ -147,13 +147,32 @@ class Memory:
         rows = ((entry.seq, json.dumps(asdict(entry))) for entry in entries)
         self._connection.executemany("INSERT OR REPLACE INTO statements VALUES (?, ?)", rows)
 
-    def objects(self) -> Iterator[RememberedObject]:
-        """Yield every object remembered."""
-        rows = self._connection.execute(
-            "SELECT path, uid, size, changed, depth, facts, seen FROM objects"
+    def object(self, path: str) -> RememberedObject | None:
+        """Return the object remembered at a path; None where there is none."""
+        row = self._connection.execute(
+            "SELECT uid, size, changed, depth, facts, seen FROM objects WHERE path=?", (path,)
+        ).fetchone()
+        if row is None:
+            return None
+        uid, size, changed, depth, facts, seen = row
+        return RememberedObject(path, uid, size, changed, Depth(depth), facts_of(facts), seen)
+
+    def begin(self) -> None:
+        """Begin to be told which objects there are."""
+        self._connection.executescript(
+            "DROP TABLE IF EXISTS temp.present;"
+            "CREATE TEMP TABLE present (path TEXT PRIMARY KEY) WITHOUT ROWID"
         )
-        for path, uid, size, changed, depth, facts, seen in rows:
-            yield RememberedObject(path, uid, size, changed, Depth(depth), facts_of(facts), seen)
+
+    def note_present(self, path: str) -> None:
+        """Note that there is an object at a path."""
+        self._connection.execute("INSERT OR IGNORE INTO temp.present VALUES (?)", (path,))
+
+    def drop_absent(self) -> None:
+        """Forget the objects of which `note_present` was not told since `begin`."""
+        self._connection.execute(
+            "DELETE FROM objects WHERE path NOT IN (SELECT path FROM temp.present)"
+        )
 
     def keep(self, one: RememberedObject) -> None:
         """Remember an object."""

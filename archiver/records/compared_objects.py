@@ -2,13 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from contextlib import closing
 from dataclasses import replace
 
-from archiver.archive.store import IndexedInstance, JournalEntry, index_in_memory
+from archiver.archive.store import (
+    START,
+    Index,
+    IndexedInstance,
+    JournalEntry,
+    Promised,
+    index_in_memory,
+)
 from archiver.records.audit_memory import Memory
-from archiver.records.checks.integrity import check_file
+from archiver.records.checks.integrity import PlaceOf, check_file
+from archiver.records.disk_store import StoredTexts
 from archiver.records.examination import Depth
 from archiver.records.instance_reader import row_digests
 from archiver.records.object_survey import Looked
@@ -19,26 +26,34 @@ _AT_ONCE = 500
 
 
 class ComparedObjects:
-    """Takes objects one by one, compares them with the journal, and makes their rows anew."""
+    """Takes objects one by one, compares them with the journal, and makes their rows anew.
+
+    Parameters
+    ----------
+    promised
+        What the journal tells of; those whose files are in their places are marked there.
+    anew
+        Takes all of them, where there is no index.
+    """
 
     def __init__(
         self,
         survey: Survey,
-        promises: Mapping[str, JournalEntry],
-        places: Mapping[str, str],
+        promised: Promised,
+        place_of: PlaceOf,
         memory: Memory,
-        keep_all: bool,
+        anew: Index | None,
     ) -> None:
-        self.paths: set[str] = set()
-        self.expected: dict[str, str] = {}
+        self.expected = StoredTexts()
         self.unsound: set[str] = set()
-        self.kept: list[IndexedInstance] = []
         self._survey = survey
-        self._promises = promises
-        self._places = places
+        self._promised = promised
+        self._place_of = place_of
         self._memory = memory
-        self._keep_all = keep_all
+        self._anew = anew
         self._waiting: list[tuple[Looked, IndexedInstance]] = []
+        self._kept: list[IndexedInstance] = []
+        self._in_place: list[str] = []
 
     def take(self, one: Looked) -> None:
         """Take one object."""
@@ -47,22 +62,31 @@ class ComparedObjects:
         survey.remembered += not one.fresh
         survey.octets += one.known.size if one.fresh else 0
         survey.oldest = min(survey.oldest or one.known.seen, one.known.seen)
-        self.paths.add(seen.path)
-        concern = check_file(seen, self._promises, self._places)
+        entry = self._promised.one(seen.stem)
+        place = self._place_of(entry) if entry is not None else ""
+        if entry is not None and seen.path == place:
+            self._in_place.append(entry.sop)
+        concern = check_file(seen, entry, place)
         if concern is not None:
             survey.concerns.append(concern)
             self.unsound.add(seen.stem)
             self._memory.drop([seen.path])
-            if self._keep_all and concern.kind == "object-unjournalled":
+            if self._anew is not None and concern.kind == "object-unjournalled":
                 self._keep(one, None)
-            return
+        else:
+            self._take_sound(one, entry)
+        if max(len(self._waiting), len(self._kept), len(self._in_place)) >= _AT_ONCE:
+            self.settle()
+
+    def _take_sound(self, one: Looked, entry: JournalEntry | None) -> None:
+        seen, survey = one.seen, self._survey
         if one.known.depth >= Depth.OBJECTS:
             survey.facts[seen.stem] = one.known.facts
         if not one.fresh:
             if one.known.facts.row:
                 self.expected[seen.stem] = one.known.facts.row
             return
-        self._keep(one, self._promises[seen.stem])
+        self._keep(one, entry)
 
     def _keep(self, one: Looked, entry: JournalEntry | None) -> None:
         examined = one.seen.examined
@@ -79,18 +103,22 @@ class ComparedObjects:
             entry.seq if entry else 0,
             entry.time if entry else "",
         )
-        if self._keep_all:
-            self.kept.append(kept)
+        if self._anew is not None:
+            self._kept.append(kept)
         if entry is not None:
             self._waiting.append((one, kept))
-            if len(self._waiting) >= _AT_ONCE:
-                self.settle()
 
     def settle(self) -> None:
-        """Make the rows of what waits, as a fresh index would have them."""
+        """Note what waits, and make its rows as a fresh index would have them."""
+        self._promised.see(self._in_place)
+        self._in_place.clear()
+        if self._anew is not None and self._kept:
+            self._anew.add(self._kept, START)
+            self._kept.clear()
         new = index_in_memory(kept for _, kept in self._waiting)
+        rows: dict[str, str] = {}
         with closing(new) as index, index.reading() as connection:
-            rows = row_digests(connection)
+            row_digests(connection, rows)
         for one, _ in self._waiting:
             row = rows[one.seen.stem]
             self.expected[one.seen.stem] = row

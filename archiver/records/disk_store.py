@@ -145,6 +145,35 @@ class InstanceStore:
         return instances, facts
 
 
+class StoredTexts(MutableMapping[str, str]):
+    """A text for each SOP Instance UID, in no order."""
+
+    def __init__(self) -> None:
+        self._database = _database(
+            self, "CREATE TABLE texts (uid TEXT PRIMARY KEY, text TEXT NOT NULL) WITHOUT ROWID"
+        )
+
+    def __setitem__(self, uid: str, text: str) -> None:
+        self._database.execute("INSERT OR REPLACE INTO texts VALUES (?, ?)", (uid, text))
+
+    def __getitem__(self, uid: str) -> str:
+        found = self._database.execute("SELECT text FROM texts WHERE uid = ?", (uid,)).fetchone()
+        if found is None:
+            raise KeyError(uid)
+        return str(found[0])
+
+    def __delitem__(self, uid: str) -> None:
+        if not self._database.execute("DELETE FROM texts WHERE uid = ?", (uid,)).rowcount:
+            raise KeyError(uid)
+
+    def __iter__(self) -> Iterator[str]:
+        for (uid,) in self._database.execute("SELECT uid FROM texts"):
+            yield uid
+
+    def __len__(self) -> int:
+        return int(self._database.execute("SELECT count(*) FROM texts").fetchone()[0])
+
+
 class StoredFacts(MutableMapping[str, ObjectFacts]):
     """What was read of objects, by SOP Instance UID."""
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import gc
 import hashlib
-from collections.abc import Collection, Iterator, Mapping
+from collections.abc import Callable, Collection, Iterator, Mapping, MutableMapping, Sequence
 from contextlib import contextmanager
 from sys import intern
 from typing import TYPE_CHECKING, Any
@@ -16,6 +16,11 @@ from archiver.records.model import Instance, RecordPerson
 
 if TYPE_CHECKING:
     from sqlalchemy import Connection
+
+    from archiver.archive.store import JournalEntry
+
+    #: Returns the lines of the journal that tell of some instances, by SOP Instance UID.
+    LinesOf = Callable[[Sequence[str]], Mapping[str, JournalEntry]]
 
 _I, _P = t.instances.c, t.patients.c
 _JOINED = t.instances.outerjoin(t.patients, _I.patient == _P.number)
@@ -51,6 +56,7 @@ _READ = (
 #: Values of `_PERSON`, of `_READ`, and who wrote the line of the journal.
 InstanceRow = tuple[Any, ...]
 _SEQ = len(_PERSON) + next(n for n, c in enumerate(_READ) if c is _I.journal_seq)
+_UID = len(_PERSON)
 #: Rows fetched at once.
 _AT_ONCE = 1000
 #: Surrogate keys say nothing of an instance and differ between two indices of the same objects;
@@ -79,25 +85,28 @@ def without_collection() -> Iterator[None]:
 
 def read_rows(
     connection: Connection,
-    who: Mapping[int, str] | None = None,
+    lines_of: LinesOf | None = None,
     patients: Collection[str] | None = None,
 ) -> Iterator[InstanceRow]:
     """Yield the row of every instance of an index, in the order of their coming in.
 
     Parameters
     ----------
-    who
-        Who wrote each line of the journal; put behind each row.
+    lines_of
+        Finds the lines of the journal that tell of some instances; who wrote the line that a row
+        names is put behind it.
     patients
         Identifiers of the patients whose instances are read; None for all.
     """
-    who = who or {}
     statement = select(*_PERSON, *_READ).select_from(_JOINED).order_by(_I.journal_seq, _I.number)
     if patients is not None:
         statement = statement.where(_P.patient_id.in_(sorted(patients)))
     statement = statement.execution_options(yield_per=_AT_ONCE)
-    for row in connection.execute(statement):
-        yield (*row, who.get(row[_SEQ], ""))
+    for rows in connection.execute(statement).partitions(_AT_ONCE):
+        lines = lines_of([row[_UID] for row in rows]) if lines_of is not None else {}
+        for row in rows:
+            line = lines.get(row[_UID])
+            yield (*row, line.who if line is not None and line.seq == row[_SEQ] else "")
 
 
 def read_instances(
@@ -163,24 +172,27 @@ def _instance(person: RecordPerson, teeth: tuple[str, ...], row: tuple[Any, ...]
     )
 
 
-def row_digests(connection: Connection) -> dict[str, str]:
-    """Return, by SOP Instance UID, a digest of all that an index says of an instance.
+def row_digests(connection: Connection, digests: MutableMapping[str, str]) -> None:
+    """Set, by SOP Instance UID, a digest of all that an index says of an instance.
 
     Behind it, after a space, stands what the index keeps of what is shown of a photograph, where
     it does; the index of an earlier version does not. `agree` compares two of these.
     """
-    teeth, shown = _teeth_digests(connection), _shown(connection)
-    digests: dict[str, str] = {}
     uid_at = [c.name for c in _ROW].index("sop_instance_uid")
-    statement = select(_I.number, *_RAW, *_PATIENT).select_from(_JOINED)
-    for number, *values in connection.execute(statement):
-        told = repr((values, teeth.get(number, "")))
-        uid = str(values[uid_at])
-        # A second row of the same instance must not hide behind the first.
-        before = digests.get(uid, "")
-        digest = hashlib.sha256((before + told).encode("utf-8", "replace")).hexdigest()
-        digests[uid] = f"{digest}{shown.get(number, '')}"
-    return digests
+    has_shown = inspect(connection).has_table(t.shown.name)
+    statement = select(_I.number, *_RAW, *_PATIENT).select_from(_JOINED).order_by(_I.number)
+    statement = statement.execution_options(yield_per=_AT_ONCE)
+    for rows in connection.execute(statement).partitions(_AT_ONCE):
+        within = rows[0][0], rows[-1][0]
+        teeth = _teeth_digests(connection, within)
+        shown = _shown(connection, within) if has_shown else {}
+        for number, *values in rows:
+            said = repr((values, teeth.get(number, "")))
+            uid = str(values[uid_at])
+            # A second row of the same instance must not hide behind the first.
+            before = digests.get(uid, "")
+            digest = hashlib.sha256((before + said).encode("utf-8", "replace")).hexdigest()
+            digests[uid] = f"{digest}{shown.get(number, '')}"
 
 
 def agree(one: str, other: str) -> bool:
@@ -188,17 +200,17 @@ def agree(one: str, other: str) -> bool:
     return all(a == b for a, b in zip(one.split(" "), other.split(" "), strict=False))
 
 
-def _shown(connection: Connection) -> dict[int, str]:
-    if not inspect(connection).has_table(t.shown.name):
-        return {}
+def _shown(connection: Connection, within: tuple[int, int]) -> dict[int, str]:
     c = t.shown.c
-    rows = connection.execute(select(c.instance, c.digest, c.certainty))
+    statement = select(c.instance, c.digest, c.certainty).where(c.instance.between(*within))
+    rows = connection.execute(statement)
     return {number: f" {digest}/{certainty}" for number, digest, certainty in rows}
 
 
-def _teeth_digests(connection: Connection) -> dict[int, str]:
+def _teeth_digests(connection: Connection, within: tuple[int, int]) -> dict[int, str]:
     c = t.instance_teeth.c
     statement = select(c.instance, c.tooth, c.kind, c.view, c.study_at)
+    statement = statement.where(c.instance.between(*within))
     hashed: dict[int, Any] = {}
     for instance, *values in connection.execute(statement.order_by(c.instance, c.tooth)):
         one = hashed.get(instance)

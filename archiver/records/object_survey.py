@@ -6,6 +6,7 @@ import os
 import re
 import stat
 from collections.abc import Iterator
+from contextlib import suppress
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -60,21 +61,20 @@ def look_at_objects(
     full
         Read everything, whatever is remembered.
     """
-    known = {one.path: one for one in memory.objects()}
     stamp = now.isoformat(timespec="seconds")
-    places: set[str] = set()
+    memory.begin()
     device = layout.objects.stat().st_dev if layout.objects.is_dir() else 0
     mounted = mounts_within(layout.objects)
 
     def jobs() -> Iterator[_Job]:
-        for path, status in sorted(walk(layout.objects), key=lambda one: one[0]):
+        for path, status in walk(layout.objects):
             relative = Path(path).relative_to(layout.root).as_posix()
-            places.add(relative)
+            memory.note_present(relative)
             size, changed = status.st_size, status.st_mtime_ns
             special = _special(status, device)
             if not special and path.startswith(mounted):
                 special = "mounted"
-            old = None if full or special else known.get(relative)
+            old = None if full or special else memory.object(relative)
             if old is not None and (
                 (old.size, old.changed) != (size, changed) or old.depth < depth
             ):
@@ -99,7 +99,7 @@ def look_at_objects(
         facts = seen.examined.facts if seen.examined else ObjectFacts("", 0)
         new = RememberedObject(job.path, seen.stem, job.size, job.changed, depth, facts, stamp)
         yield Looked(seen, new, True)
-    memory.drop(set(known) - places)
+    memory.drop_absent()
 
 
 def _special(status: os.stat_result, device: int) -> str:
@@ -132,15 +132,26 @@ def _octal(found: re.Match[str]) -> str:
 
 
 def walk(folder: Path) -> Iterator[tuple[str, os.stat_result]]:
-    """Yield every file under a folder with what the system knows of it; links are not followed."""
-    waiting = [os.fspath(folder)]
-    while waiting:
-        try:
-            with os.scandir(waiting.pop()) as entries:
-                for entry in entries:
-                    if entry.is_dir(follow_symlinks=False):
-                        waiting.append(entry.path)
-                    else:
-                        yield entry.path, entry.stat(follow_symlinks=False)
-        except FileNotFoundError:
-            continue
+    """Yield every file under a folder with what the system knows of it, in the order of paths.
+
+    Links are not followed. Of one folder at a time there is more in memory than its own files'
+    names.
+    """
+    yield from _walk(os.fspath(folder))
+
+
+def _walk(folder: str) -> Iterator[tuple[str, os.stat_result]]:
+    try:
+        with os.scandir(folder) as entries:
+            names = sorted(
+                f"{one.name}/" if one.is_dir(follow_symlinks=False) else one.name for one in entries
+            )
+    except FileNotFoundError:
+        return
+    for name in names:
+        path = f"{folder}/{name}"
+        if name.endswith("/"):
+            yield from _walk(path[:-1])
+        else:
+            with suppress(FileNotFoundError):
+                yield path, os.lstat(path)

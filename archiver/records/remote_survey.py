@@ -106,7 +106,7 @@ def _candidates(paths: Iterable[Path]) -> Iterator[Path]:
         if not given.is_dir():
             yield given
             continue
-        for name, _ in sorted(walk(given), key=lambda one: one[0]):
+        for name, _ in walk(given):
             path = Path(name)
             if path.suffix.casefold() in (".dcm", ".dicom", ".ima") or _begins_as_dicom(path):
                 yield path

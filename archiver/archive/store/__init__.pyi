@@ -39,6 +39,7 @@ from .layout import relative_path as relative_path
 from .metadata_reader import describe_file as describe_file
 from .named_people import wrong_people as wrong_people
 from .passing_database import unnamed_database as unnamed_database
+from .promised import Promised as Promised
 from .recovery import promises as promises
 from .schema import Fields as Fields
 from .schema import Schema as Schema

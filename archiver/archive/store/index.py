@@ -7,6 +7,7 @@ again. It also remembers how far into the journal it has come.
 from __future__ import annotations
 
 import re
+import sqlite3
 from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
@@ -356,7 +357,9 @@ class _PatientNumbers:
 def index_in_memory(
     kept: Iterable[IndexedInstance] = (), heeded: Collection[str] | None = None
 ) -> Index:
-    """Return an index of its own that ends with the process, for one question or one audit.
+    """Return an index of its own that ends with it, for one question or one audit.
+
+    What outgrows SQLite's cache lies in a file without a name.
 
     Parameters
     ----------
@@ -365,7 +368,9 @@ def index_in_memory(
         of its own study it is about: elsewhere there is no journal that knows who may reject.
     """
     engine = create_engine(
-        "sqlite://", poolclass=StaticPool, connect_args={"check_same_thread": False}
+        "sqlite://",
+        poolclass=StaticPool,
+        creator=lambda: sqlite3.connect("", check_same_thread=False),
     )
     index = Index(engine, Path("index in memory"))
     index.prepare()

@@ -73,6 +73,19 @@ class Promised:
                 found[row[0]] = _entry(row)
         return found
 
+    def one(self, sop: str) -> JournalEntry | None:
+        """Return the line of an instance; None where there is none."""
+        return self.some([sop]).get(sop)
+
+    def since(self, seq: int) -> Iterator[JournalEntry]:
+        """Yield those lines that come after one, in the order of the journal."""
+        read = f"{_READ} WHERE seq > ? ORDER BY seq"
+        yield from map(_entry, self._database.execute(read, (seq,)))
+
+    def forget(self) -> None:
+        """Forget all lines."""
+        self._database.execute("DELETE FROM promised")
+
     def see(self, sops: Iterable[str]) -> None:
         """Mark instances whose objects are in their places."""
         self._database.execute("BEGIN")

@@ -5,15 +5,21 @@ Pure comparisons; `archiver.records.archive_survey` reads what they compare.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
+from itertools import islice
 
-from archiver.archive.store import JournalEntry, possible_paths
+from archiver.archive.store import JournalEntry, Promised, possible_paths
 from archiver.errors import ObjectError
 from archiver.records.examination import Examined
 from archiver.records.instance_reader import agree
 from archiver.records.model import Concern, Instance, Said
 from archiver.wording import Text
+
+#: Returns where the object of a line of the journal lies, or should, relative to the archive.
+PlaceOf = Callable[[JournalEntry], str]
+#: Instances whose lines are found at once.
+_AT_ONCE = 500
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,21 +47,19 @@ class FileSeen:
         return name.removesuffix(".dcm")
 
 
-def check_file(
-    seen: FileSeen, promises: Mapping[str, JournalEntry], places: Mapping[str, str]
-) -> Concern | None:
+def check_file(seen: FileSeen, entry: JournalEntry | None, place: str) -> Concern | None:
     """Compare a file with what the journal says of it; None if it is what was kept.
 
     Parameters
     ----------
-    places
-        Where each object of the journal lies, or should, by SOP Instance UID.
+    entry, place
+        The line of the journal that tells of an object of that name, and where that lies, or
+        should.
     """
-    entry = promises.get(seen.stem)
     if seen.examined is None:
         return _concern("object-unreadable", seen, seen.trouble, entry)
     facts = seen.examined.facts
-    if entry is not None and seen.path == places[seen.stem]:
+    if entry is not None and seen.path == place:
         if facts.digest != entry.digest:
             found = _digest(facts.digest, facts.size)
             expected = _digest(entry.digest, entry.size)
@@ -65,7 +69,7 @@ def check_file(
         return None
     if entry is not None:
         elsewhere = Text("records.integrity.elsewhere")
-        return _concern("object-misplaced", seen, elsewhere, entry, places[seen.stem])
+        return _concern("object-misplaced", seen, elsewhere, entry, place)
     description = seen.examined.description
     if description is None:
         return _concern(
@@ -97,29 +101,18 @@ def _digest(digest: str, size: int) -> Text:
     return Text("records.integrity.digest", digest=digest[:16], size=size)
 
 
-def check_missing(
-    promises: Mapping[str, JournalEntry], places: Mapping[str, str], paths: set[str]
-) -> Iterator[Concern]:
-    """Tell the objects of the journal that have no file."""
-    for sop, entry in promises.items():
-        place = places[sop]
-        if place not in paths:
-            found = Text("records.integrity.kept", day=entry.time[:10], line=entry.seq)
-            yield Concern(
-                "object-missing",
-                found,
-                Text("records.integrity.the_object"),
-                uids=(sop,),
-                path=place,
-            )
+def missing_object(entry: JournalEntry, place: str) -> Concern:
+    """Tell of an object of the journal that has no file."""
+    found = Text("records.integrity.kept", day=entry.time[:10], line=entry.seq)
+    expected = Text("records.integrity.the_object")
+    return Concern("object-missing", found, expected, uids=(entry.sop,), path=place)
 
 
 def check_index(
-    instances: Mapping[str, Instance],
+    instances: Iterable[Instance],
     rows: Mapping[str, str],
     expected: Mapping[str, str],
-    promises: Mapping[str, JournalEntry],
-    places: Mapping[str, str],
+    journalled: tuple[Promised, PlaceOf],
     unsound: set[str],
 ) -> Iterator[Concern]:
     """Compare the index with journal and objects.
@@ -129,11 +122,14 @@ def check_index(
     rows, expected
         Digests of what the index says, and of what it should say, by SOP Instance UID; none is
         expected of objects that were not read.
+    journalled
+        What the journal tells of, and where the object of a line lies, or should.
     unsound
         Objects that are gone or changed, of which the index may be silent.
     """
-    for uid, one in instances.items():
-        entry = promises.get(uid)
+    promised, place_of = journalled
+    for one, entry in _with_lines(instances, promised):
+        uid = one.uid
         if entry is None:
             yield Concern(
                 "index-without-object",
@@ -146,7 +142,7 @@ def check_index(
             continue
         if uid in unsound:
             continue
-        kept = (places[uid], entry.size, entry.digest, entry.source, entry.seq, entry.time)
+        kept = (place_of(entry), entry.size, entry.digest, entry.source, entry.seq, entry.time)
         said = (one.path, one.size, one.digest, one.source, one.seq, one.added)
         if kept != said or not agree(rows.get(uid, ""), expected.get(uid, rows.get(uid, ""))):
             names = ("path", "size", "digest", "source_digest", "line", "time")
@@ -162,9 +158,19 @@ def check_index(
                 uids=(uid,),
                 path=one.path,
             )
-    for uid in promises:
-        if uid not in instances and uid not in unsound:
-            path = places[uid]
+    for entry in promised.since(0):
+        uid = entry.sop
+        if uid not in rows and uid not in unsound:
+            path = place_of(entry)
             found = Text("records.integrity.no_row")
             expected_row = Text("records.integrity.a_row")
             yield Concern("index-lacks-object", found, expected_row, uids=(uid,), path=path)
+
+
+def _with_lines(
+    instances: Iterable[Instance], promised: Promised
+) -> Iterator[tuple[Instance, JournalEntry | None]]:
+    waiting = iter(instances)
+    while some := list(islice(waiting, _AT_ONCE)):
+        entries = promised.some([one.uid for one in some])
+        yield from ((one, entries.get(one.uid)) for one in some)

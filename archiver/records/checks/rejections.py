@@ -7,7 +7,7 @@ and what took its place.
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Collection, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
@@ -61,21 +61,21 @@ def wrong_marks(connection: Connection) -> int:
     return wrong + len(connection.execute(select(i.number).select_from(beside).where(~sound)).all())
 
 
-def rejections_of(facts: Mapping[str, ObjectFacts], lines: Mapping[str, int]) -> Rejections:
+def rejections_of(facts: Mapping[str, ObjectFacts], line_of: Callable[[str], int]) -> Rejections:
     """Return what the notes themselves say.
 
     Parameters
     ----------
     facts
         Of the objects that are sound, by SOP Instance UID.
-    lines
-        Line of the journal of each.
+    line_of
+        Returns the line of the journal of one; 0 where there is none.
     """
     found: Rejections = {}
     for note, known in facts.items():
         for uid in known.rejects:
             meaning = concepts.REJECTIONS[known.title].meaning
-            found[uid, note] = (known.title, meaning, lines.get(note, 0))
+            found[uid, note] = (known.title, meaning, line_of(note))
     return found
 
 
