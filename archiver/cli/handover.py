@@ -26,13 +26,14 @@ from typing import TYPE_CHECKING, Any
 
 from archiver.cli.command import Option, Options, verb
 from archiver.cli.options import JSON, SELECTORS
-from archiver.cli.parameters import FOLDER, PURPOSE, Box, Choice, KeyedRegion
+from archiver.cli.parameters import FOLDER, NUMBERING, PURPOSE, Box, Choice, KeyedRegion
 from archiver.cli.progress import ProgressBar
 from archiver.cli.query import question
 from archiver.errors import Problem, UsageError
 from archiver.wording import Text, words_of
 
 if TYPE_CHECKING:
+    from archiver.dentition import Numbering
     from archiver.handover import OrderedPictures, Package, PackageOrder
 
 _NUMBERED = KeyedRegion("N", int)
@@ -50,6 +51,7 @@ _NUMBERED = KeyedRegion("N", int)
     Option("--png", is_flag=True, help="pictures as PNG; JPEG keeps the camera's own data"),
     Option("--paper", type=Choice(("a4", "letter")), default="a4", help="of the printed sheet"),
     Option("--language", type=Choice(("en", "de")), default="en", help="of the sheet"),
+    Option("--numbering", type=NUMBERING, help="of teeth, first on the sheet; else as the pages"),
     Option(
         "--insist-by",
         default="",
@@ -109,7 +111,7 @@ def command(options: Options) -> int:
     from archiver.handover import hand_over, preview_package
 
     practice = read_settings()
-    order = _order(options)
+    order = _order(options, options.numbering or practice.pages.numbering)
     if options.list:
         with Archive.open(options.archive or practice.archive, read_only=True) as archive:
             return _list(preview_package(archive, order), order, options)
@@ -119,7 +121,7 @@ def command(options: Options) -> int:
         return _report_package(made, options)
 
 
-def _order(options: Options) -> PackageOrder:
+def _order(options: Options, numbering: Numbering) -> PackageOrder:
     from archiver.handover import PackageOrder
     from archiver.objects import read_shown
 
@@ -144,6 +146,7 @@ def _order(options: Options) -> PackageOrder:
         frozenset(map(read_shown, options.seen)),
         options.seen_by.strip(),
         options.language,
+        numbering,
     )
 
 

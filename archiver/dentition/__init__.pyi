@@ -19,6 +19,7 @@ from .explanation import turn_name as turn_name
 from .numbering import WORD_SETS as WORD_SETS
 from .numbering import Numbering as Numbering
 from .numbering import bare_number as bare_number
+from .numbering import named as named
 from .numbering import numbering_of as numbering_of
 from .numbering import parse_teeth as parse_teeth
 from .numbering import parse_tooth as parse_tooth

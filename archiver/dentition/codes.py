@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+from collections.abc import Collection
 from dataclasses import dataclass
 from functools import cache
 from pkgutil import get_data
@@ -105,6 +106,24 @@ LATERALITY_CODES: dict[str, Code] = {
 MOUTH = _sct("123851003", "Mouth")
 HEAD_AND_NECK = _sct("774007", "Head and Neck")
 
+#: The jaws as regions (PS3.16 CID 4016 and 4028), and what narrows them to the place of a tooth
+#: that is not there (CID 4017), by its position from the midline.
+JAWS: dict[Arch, Code] = {
+    Arch.UPPER: _sct("70925003", "Maxilla"),
+    Arch.LOWER: _sct("91609006", "Mandible"),
+}
+BOTH_JAWS = _sct("661005", "Jaw region")
+PLACE_CODES: dict[int, Code] = {
+    1: _sct("699453001", "Central incisor region"),
+    2: _sct("699511000", "Lateral incisor region"),
+    3: _sct("699510004", "Canine region"),
+    4: _sct("699509009", "First premolar region"),
+    5: _sct("699508001", "Second premolar region"),
+    6: _sct("699507006", "First molar region"),
+    7: _sct("699505003", "Second molar region"),
+    8: _sct("699503005", "Third molar region"),
+}
+
 #: Primary anatomic structures beside the teeth (PS3.16 CID 4061, Head and Neck Primary Anatomic
 #: Structure). Versions before wrote them as regions.
 ARCH_STRUCTURES: dict[Arch, Code] = {
@@ -141,6 +160,18 @@ CORRECTED_VALUES = frozenset({"787610003", "789310004", "789311000", "789312007"
 MIRROR_DEVICE = _sct("1332162007", "Intraoral photography mirror")
 RETRACTOR_DEVICE = _sct("53535004", "Retractor")
 CONTRASTER_DEVICE = _sct("1332163002", "Black contraster")
+
+
+def jaw_code(arches: Collection[Arch]) -> Code:
+    """Return the region of one jaw or of both."""
+    return JAWS[next(iter(arches))] if len(arches) == 1 else BOTH_JAWS
+
+
+def place_code(tooth: Tooth) -> Code | None:
+    """Return the code of a tooth's place in its jaw (CID 4017); None for a deciduous molar's."""
+    if tooth.is_deciduous and not tooth.is_anterior:
+        return None
+    return PLACE_CODES[tooth.position]
 
 
 def view_code(view: View, looking_letter: str, laterality: str) -> Code:

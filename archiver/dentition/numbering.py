@@ -37,6 +37,13 @@ class Numbering(str, Enum):
         return {"ISO 3950": "iso", "Universal": "universal", "Palmer": "palmer"}[self.value]
 
 
+def named(tooth: Tooth, numbering: Numbering) -> str:
+    """Return the designation of a tooth in a numbering, Palmer's in letters."""
+    if numbering is Numbering.ISO:
+        return tooth.iso
+    return tooth.universal if numbering is Numbering.UNIVERSAL else tooth.palmer
+
+
 def _with_supernumerary(teeth: Iterable[Tooth]) -> list[Tooth]:
     return [t for tooth in teeth for t in (tooth, Tooth(tooth.quadrant, tooth.position, True))]
 

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from archiver.dentition import Arch, Side, Surface, Tooth, View, arch_order, in_arch_order
-from archiver.handover.facts import SheetFacts, sheet_text
+from archiver.handover.facts import SheetFacts, place_words, sheet_text
 from archiver.objects import STATES, TAB_NUMBERS, concepts
 
 #: Pictures that the page holds; the others follow on the pages behind it.
@@ -88,7 +88,8 @@ def case_facts(numbered: Sequence[tuple[int, SheetFacts]]) -> CaseFacts:
 
 def _wishes(numbered: Sequence[tuple[int, SheetFacts]]) -> tuple[tuple[str, str], ...]:
     """Return each wish once; where pictures differ, with the number of the picture."""
-    found = []
+    places = dict.fromkeys(place for _, facts in numbered for place in facts.description.places)
+    found = [(sheet_text("case_page.places"), words) for words in place_words(tuple(places))]
     for key in concepts.SHADE:
         said: dict[str, list[int]] = {}
         for number, facts in numbered:

@@ -6,7 +6,7 @@ from reportlab.lib.utils import simpleSplit
 from reportlab.pdfgen.canvas import Canvas
 
 from archiver.handover.case_facts import MOST, CaseFacts, arch_places
-from archiver.handover.facts import in_words, sheet_text
+from archiver.handover.facts import in_both_numberings, in_words, sheet_text
 from archiver.handover.pdf_drawing import BOLD_FACE, PLAIN, Area, draw_plate, draw_text, fitted
 from archiver.handover.sheet import Sheet
 
@@ -29,14 +29,12 @@ def draw_case(canvas: Canvas, sheet: Sheet, case: CaseFacts, area: Area) -> None
 
 
 def _teeth(canvas: Canvas, case: CaseFacts, area: Area) -> float:
-    iso = ", ".join(tooth.iso for tooth in case.teeth)
-    universal = ", ".join(tooth.universal for tooth in case.teeth)
-    if not iso:
+    if not case.teeth:
         return area.top - 6
-    size = fitted(iso, BOLD_FACE, _NUMBER, area.wide * 0.6, 12.0)
-    draw_text(canvas, area.left, area.top - _NUMBER, iso, BOLD_FACE, size)
-    wide = canvas.stringWidth(iso, BOLD_FACE, size)
-    told = sheet_text("case_page.universal", universal=universal)
+    first, told = in_both_numberings(case.teeth)
+    size = fitted(first, BOLD_FACE, _NUMBER, area.wide * 0.6, 12.0)
+    draw_text(canvas, area.left, area.top - _NUMBER, first, BOLD_FACE, size)
+    wide = canvas.stringWidth(first, BOLD_FACE, size)
     room = area.wide - wide - 12
     size = fitted(told, PLAIN, 13, room, 6.5)
     draw_text(canvas, area.left + wide + 12, area.top - _NUMBER, told, PLAIN, size)

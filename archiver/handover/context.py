@@ -32,6 +32,8 @@ _STAYING = (
     concepts.LOSSY_CODING,
     *concepts.SHADE.values(),
 )
+#: Our own sentences: places in ISO 3950, and the word of a view.
+_PLACES = (*concepts.PLACES.values(), concepts.VIEW)
 _REGIONS = (concepts.GREY_CARD, concepts.TAB_REGION, concepts.TOOTH_REGION)
 
 
@@ -89,6 +91,8 @@ def _kept(words: str, known: Identifying, as_typed: bool) -> str:
     start, _, rest = words.partition(": ")
     if says_calibration(words):  # our own sentence
         return words
+    if start in _PLACES:
+        return words if re.fullmatch(r"\d\ds?(, \d\ds?)*|[a-z -]{5,20}", rest) else ""
     if start in _REGIONS:
         return words if re.fullmatch(r"\d+x\d+\+\d+\+\d+", rest) else ""
     if as_typed and start in concepts.SHADE.values():

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from contextvars import ContextVar
 from dataclasses import dataclass
@@ -11,10 +11,11 @@ from datetime import datetime
 from pydicom import Dataset
 
 from archiver.colour import ColourBasis, basis_of, flag, space_of
-from archiver.dentition import Arch, surface_word, view_text
+from archiver.dentition import Arch, Numbering, Tooth, named, surface_word, view_text
 from archiver.objects import (
     CHART,
     Description,
+    Places,
     calibration_of,
     comments,
     concepts,
@@ -31,15 +32,18 @@ from archiver.wording import FIRST, Text, words_of
 #: Language of the sheet that is being made; each thread that makes one sets its own.
 _LANGUAGE: ContextVar[str] = ContextVar("sheet language", default=FIRST)
 
+_NUMBERING: ContextVar[Numbering] = ContextVar("sheet numbering", default=Numbering.ISO)
+
 
 @contextmanager
-def written_in(language: str) -> Iterator[None]:
-    """Have `sheet_text` give its words in a language, in this thread."""
-    token = _LANGUAGE.set(language)
+def written_in(language: str, numbering: Numbering = Numbering.ISO) -> Iterator[None]:
+    """Have sheets in a language, and teeth named in a numbering first, in this thread."""
+    token, numbered = _LANGUAGE.set(language), _NUMBERING.set(numbering)
     try:
         yield
     finally:
         _LANGUAGE.reset(token)
+        _NUMBERING.reset(numbered)
 
 
 def language() -> str:
@@ -50,6 +54,30 @@ def language() -> str:
 def sheet_text(key: str, **values: object) -> str:
     """Return a text for the sheet of a package."""
     return words_of(_LANGUAGE.get())(f"handover.sheet.{key}", **values)
+
+
+def numbering_words() -> str:
+    """Say by which numbering teeth are named, and by which beside it."""
+    return sheet_text(f"numbering.{_NUMBERING.get().prefix}")
+
+
+def in_both_numberings(teeth: Sequence[Tooth]) -> tuple[str, str]:
+    """Name teeth in the sheet's numbering, and in the other one with its name."""
+    first = _NUMBERING.get()
+    other = Numbering.UNIVERSAL if first is Numbering.ISO else Numbering.ISO
+    beside = ", ".join(named(tooth, other) for tooth in teeth)
+    return ", ".join(named(tooth, first) for tooth in teeth), sheet_text(f"beside.{other.prefix}", teeth=beside)
+
+
+def place_words(places: Places) -> tuple[str, ...]:
+    """Say where no natural tooth stands, and what does."""
+    found: dict[str, list[Tooth]] = {}
+    for tooth, kind in places:
+        found.setdefault(kind, []).append(tooth)
+    return tuple(
+        sheet_text(f"place.{kind}", teeth=in_both_numberings(teeth)[0])
+        for kind, teeth in found.items()
+    )
 
 
 def in_words(text: Text) -> str:
@@ -113,16 +141,6 @@ class SheetFacts:
     colour: ColourFacts
     shade: Mapping[str, str]
     confirmed: tuple[int, int | None] = (0, None)
-
-    @property
-    def iso(self) -> str:
-        """Teeth in ISO 3950."""
-        return ", ".join(tooth.iso for tooth in self.description.teeth)
-
-    @property
-    def universal(self) -> str:
-        """The same in the Universal numbering."""
-        return ", ".join(tooth.universal for tooth in self.description.teeth)
 
     @property
     def arches(self) -> tuple[str, ...]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from archiver.handover.facts import language, sheet_text
+from archiver.handover.facts import language, numbering_words, sheet_text
 from archiver.handover.page_templates import page_template
 from archiver.handover.sheet import SheetPicture
 from archiver.handover.sheet_html import picture_alternative, picture_source
@@ -65,6 +65,7 @@ def page_of(page: MediumPage) -> bytes:
         page=page,
         medium_text=medium_text,
         sheet_text=sheet_text,
+        numbering=numbering_words(),
         cautions=[sheet_text(f"caution.{one}") for one in cautions],
         language=language(),
         source=picture_source,

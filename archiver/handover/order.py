@@ -11,6 +11,7 @@ from typing import Literal
 from archiver.archive import Query, Record, RecordOrder
 from archiver.archive.statements import demand, evidence, of_case, patient_of
 from archiver.archive.store import Archive, identifier_doubt, keyed
+from archiver.dentition import Numbering
 from archiver.errors import InputError, Problem
 from archiver.handover.case import Case
 from archiver.handover.frames import Box
@@ -58,7 +59,9 @@ class PackageOrder:
     marks
         Regions whose colours are compared, by the number of the picture.
     language
-        Of the printed sheet and that for the browser.
+        Of the printed sheet, that for the browser, and words within pictures.
+    numbering
+        In which teeth are named first.
     masks_seen, masks_seen_by
         Codes of masked pictures that somebody has looked at, and who; see `masks.mask_code`.
 
@@ -85,6 +88,7 @@ class PackageOrder:
     masks_seen: frozenset[str] = frozenset()
     masks_seen_by: str = ""
     language: Literal["en", "de"] = "en"
+    numbering: Numbering = Numbering.ISO
 
     def __post_init__(self) -> None:
         if not self.query.patient_id:

@@ -30,7 +30,7 @@ from archiver.handover.case_facts import case_facts
 from archiver.handover.colour_table import ColourFrame, after_drying, marked_mean, table_of
 from archiver.handover.confidentiality import ConfidentialityOption
 from archiver.handover.deidentify import Removal, declare_cleaned, demand_whole
-from archiver.handover.facts import drying, facts_of, shade_of, sheet_text, written_in
+from archiver.handover.facts import drying, facts_of, in_words, shade_of, sheet_text, written_in
 from archiver.handover.frames import (
     Box,
     OutgoingFrame,
@@ -109,7 +109,7 @@ class PackageMaker:
     def picture(self, one: OutgoingPicture) -> PackedPicture:
         """Write a picture and its twin, and return what is told of them."""
         try:
-            with written_in(self.order.language):
+            with written_in(self.order.language, self.order.numbering):
                 return self._picture(one)
         except InputError as error:
             raise type(error)(*(p.at(f"picture {one.number}") for p in error.problems)) from error
@@ -135,7 +135,7 @@ class PackageMaker:
         profile = octets(outgoing, "ICCProfile") or None
         masks = self.order.masks.get(one.number, ())
         frame = altered(
-            frame_of(original, profile), masks, [str(doubt.stamp) for doubt in one.doubts]
+            frame_of(original, profile), masks, [in_words(doubt.stamp) for doubt in one.doubts]
         )
         set_frame(outgoing, frame)
         self._note_changes(outgoing, one, masks)
@@ -208,6 +208,7 @@ def _row(one: SheetPicture, has_file: bool) -> dict[str, Any]:
         "number": one.number,
         "file": one.file if has_file else None,
         "teeth_iso_3950": [tooth.iso for tooth in description.teeth],
+        "places": {tooth.iso: kind for tooth, kind in description.places},
         "teeth_universal": [tooth.universal for tooth in description.teeth],
         "arches": list(one.facts.arches),
         "view": one.facts.view,
@@ -279,7 +280,7 @@ def hand_over(
                 pictures.append(one)
                 if progress is not None:
                     progress(len(pictures), len(chosen.pictures))
-        with written_in(order.language):
+        with written_in(order.language, order.numbering):
             _write_sheet(maker, pictures)
         digest = _write_manifest(maker, pictures)
         note_package(archive, maker, [one.record for one in chosen.pictures], digest, now)

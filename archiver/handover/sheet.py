@@ -10,7 +10,13 @@ from PIL import Image
 
 from archiver.colour import as_srgb, space_of
 from archiver.handover.case_facts import CaseFacts
-from archiver.handover.facts import SheetFacts, in_words, sheet_text
+from archiver.handover.facts import (
+    SheetFacts,
+    in_both_numberings,
+    in_words,
+    place_words,
+    sheet_text,
+)
 from archiver.handover.frames import OutgoingFrame, decode
 from archiver.handover.picture_selection import Doubt
 
@@ -59,10 +65,11 @@ class SheetPicture:
     def title(self) -> str:
         """Teeth in both numberings and view."""
         facts = self.facts
-        if not facts.iso:
+        teeth = facts.description.teeth
+        if not teeth:
             return _capital(facts.view)
-        given = {"iso": facts.iso, "universal": facts.universal, "view": facts.view}
-        return sheet_text("title", n=len(facts.description.teeth), **given)
+        first, other = in_both_numberings(teeth)
+        return sheet_text("title", n=len(teeth), first=first, other=other, view=facts.view)
 
     @property
     def view_words(self) -> str:
@@ -76,7 +83,8 @@ class SheetPicture:
         how = _capital(facts.mirror)
         if facts.surface:
             how = sheet_text("surface", how=how, surface=facts.surface)
-        sentences = [_capital(facts.whole_name), how, _capital(facts.right_words)]
+        places = place_words(facts.description.places)
+        sentences = [_capital(facts.whole_name), *places, how, _capital(facts.right_words)]
         first = " ".join(f"{one}." for one in sentences if one)
         return (
             f"{first} {sheet_text('covered')}" if self.masked else first,

@@ -5,7 +5,7 @@ from __future__ import annotations
 import base64
 
 from archiver.handover.case_facts import arch_places
-from archiver.handover.facts import language, sheet_text
+from archiver.handover.facts import in_both_numberings, language, numbering_words, sheet_text
 from archiver.handover.page_templates import page_template
 from archiver.handover.sheet import Sheet, SheetPicture
 
@@ -15,6 +15,8 @@ def html_of(sheet: Sheet) -> bytes:
     made = page_template("sheet.html").render(
         sheet=sheet,
         sheet_text=sheet_text,
+        numbering=numbering_words(),
+        numbered=in_both_numberings,
         language=language(),
         places=arch_places(),
         source=picture_source,

@@ -13,7 +13,7 @@ from reportlab.pdfbase import pdfmetrics
 from reportlab.pdfgen.canvas import Canvas
 
 from archiver.handover.case_page import draw_case
-from archiver.handover.facts import language, sheet_text
+from archiver.handover.facts import language, numbering_words, sheet_text
 from archiver.handover.pdf_drawing import (
     BOLD_FACE,
     PLAIN,
@@ -144,7 +144,7 @@ def _head(canvas: Canvas, sheet: Sheet, size: tuple[float, float]) -> None:
     canvas.drawRightString(wide - _MARGIN, top - 10, sheet.title)
     canvas.setFont(PLAIN, fitted(sheet.to, PLAIN, 10, room * 0.5))
     canvas.drawRightString(wide - _MARGIN, top - 23, sheet.to)
-    draw_text(canvas, _MARGIN, top - 38, sheet_text("numbering"), PLAIN, 7.5)
+    draw_text(canvas, _MARGIN, top - 38, numbering_words(), PLAIN, 7.5)
     draw_text(canvas, _MARGIN, top - 48, sheet_text("legend"), PLAIN, 7.5)
     canvas.setLineWidth(1.2)
     canvas.line(_MARGIN, top - 54, wide - _MARGIN, top - 54)

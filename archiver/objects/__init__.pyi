@@ -83,10 +83,12 @@ from .session import ConsentSaid as ConsentSaid
 from .session import Crop as Crop
 from .session import Patient as Patient
 from .session import Photograph as Photograph
+from .session import Places as Places
 from .session import Request as Request
 from .session import SamePerson as SamePerson
 from .session import Session as Session
 from .session import Visit as Visit
+from .session import check_places as check_places
 from .session import crop_problem as crop_problem
 from .sheet import SizeOf as SizeOf
 from .sheet import read_sheet as read_sheet

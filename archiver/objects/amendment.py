@@ -274,7 +274,9 @@ def _set_meaning(ds: Dataset, after: Meaning, modifiers: tuple[codes.Code, ...])
         modifiers = (*modifiers, codes.TEETH_APART)
     for keyword in _ANATOMY:
         ds.pop(keyword, None)
-    modules.set_anatomy(ds, planned, modifiers)
+    places = after.photograph.circumstances.places
+    modules.set_anatomy(ds, planned, modifiers, places)
+    modules.set_places(ds, planned, places)
     _set_smile(ds, planned)
     _set_remark(ds, after.photograph.comment)
     set_confirmations(ds, after.confirmations)

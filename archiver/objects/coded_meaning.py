@@ -9,6 +9,7 @@ from pydicom.multival import MultiValue
 
 from archiver.dentition import (
     Arch,
+    Numbering,
     Orientation,
     Surface,
     Tooth,
@@ -16,10 +17,14 @@ from archiver.dentition import (
     codes,
     in_arch_order,
     orientation_of,
+    read_teeth,
 )
+from archiver.errors import MeaningError
 from archiver.objects import concepts
 from archiver.objects.attribute_values import code_keys, items, text, value_of
+from archiver.objects.session import Places
 
+_VIEWS = frozenset(view.value for view in View)
 _SURFACES = {c.value: s for s, c in codes.SURFACE_CODES.items()}
 _ARCHES = {
     **{c.value: arch for arch, c in codes.ARCH_STRUCTURES.items()},
@@ -91,11 +96,25 @@ def orientation(dataset: Dataset) -> Orientation | None:
 
 
 def teeth(dataset: Dataset) -> tuple[Tooth, ...]:
-    """Return the teeth that Primary Anatomic Structure names, by codes of any generation."""
+    """Return the teeth that are named, by codes of any generation, and places without one."""
     named = (
         codes.tooth_of_code(*key) for key in code_keys(dataset, "PrimaryAnatomicStructureSequence")
     )
-    return in_arch_order(tuple(t for t in named if t is not None))
+    absent = (tooth for tooth, _ in places(dataset))
+    return in_arch_order((*(t for t in named if t is not None), *absent))
+
+
+def places(dataset: Dataset) -> Places:
+    """Return where this program says that no natural tooth stands, and what does."""
+    said = comments(dataset)
+    found: list[tuple[Tooth, str]] = []
+    for kind, start in concepts.PLACES.items():
+        try:
+            teeth = read_teeth(said[start], Numbering.ISO) if start in said else ()
+        except MeaningError:
+            continue
+        found += [(tooth, kind) for tooth in teeth if tooth not in dict(found)]
+    return tuple(found)
 
 
 def surface_of(dataset: Dataset) -> Surface | None:
@@ -135,6 +154,9 @@ def view_shown(
     parts, modifiers
         Of `shown_parts` and `view_modifiers`.
     """
+    said = comments(dataset).get(concepts.VIEW, "")
+    if said in _VIEWS:
+        return View(said)
     code = next((value for value, _ in code_keys(dataset, "ViewCodeSequence")), "")
     lateral = {codes.RIGHT_LATERAL.value: "right", codes.LEFT_LATERAL.value: "left"}
     if codes.FACE.value in parts:

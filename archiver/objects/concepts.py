@@ -56,6 +56,11 @@ SHADE = {
     "gloss": "Gloss",
     "instructions": "Instructions",
 }
+#: Where no tooth stands, by the key of the sheet: ISO 3950 follows. CID 4017 has codes for the
+#: places alone, not for what stands there.
+PLACES = {"implant": "Implant at", "pontic": "Pontic at", "edentulous": "No tooth at"}
+#: The view, where no tooth that is there has a surface which would tell it.
+VIEW = "View"
 LOSSY_CODING = "Lossy coding of the camera file"
 #: The sheet's own comment: Image Comments hold it too, behind words of ours, for people.
 REMARK = "Remark"

@@ -36,6 +36,7 @@ from archiver.objects.coded_meaning import (
     mirror_state,
     named_arch,
     orientation,
+    places,
     shown_parts,
     surface_of,
     teeth,
@@ -45,7 +46,7 @@ from archiver.objects.coded_meaning import (
 from archiver.objects.confirmation import LAPSED, Confirmation, Witnessed, certainty_of
 from archiver.objects.contribution import stated
 from archiver.objects.phrases import TURNED
-from archiver.objects.session import Crop
+from archiver.objects.session import Crop, Places
 
 _CROPPED = re.compile(r"cropped to (\d+)x(\d+)\+(\d+)\+(\d+)")
 _PHOTOGRAPH_MODALITY = "XC"
@@ -93,8 +94,8 @@ class Description:
 
     Texts are as stored, dates ``YYYYMMDD`` and times ``HHMMSS[.ffffff]``; an empty text means
     that the instance does not say. `transfer_syntax` is that of the file it was read from.
-    `teeth` are those named by code. `mirror` is ``direct``,
-    ``uncorrected`` or ``corrected``; `role` ``original`` or ``derived``; both, like
+    `teeth` are those named, `places` those of them where no natural tooth stands. `mirror` is
+    ``direct``, ``uncorrected`` or ``corrected``; `role` ``original`` or ``derived``; both, like
     `confirmed`, are None for what is no photograph. `crop` is that of a corrected picture.
     `confirmations` are those that hold: a confirmation that is bound to what was shown holds as
     long as the instance still says that; else it is among the `lapsed`. `confirmed_by` is the
@@ -144,6 +145,7 @@ class Description:
     crop: Crop | None = None
     confirmations: tuple[Confirmation, ...] = ()
     lapsed: tuple[Confirmation, ...] = ()
+    places: Places = ()
 
     @property
     def certainty(self) -> str | None:
@@ -380,5 +382,6 @@ def _described(dataset: Dataset) -> Description:
         selection=_selection(dataset),
         predecessor=_predecessor(dataset),
         crop=_crop(dataset) if photograph else None,
+        places=places(dataset) if photograph else (),
     )
     return _with_confirmations(described, stated(dataset)) if photograph else described

@@ -143,9 +143,13 @@ def amended(before: Meaning, change: Change, shot: AsShot, now: datetime) -> Mea
         photograph is to show.
     """
     old = before.photograph
+    teeth = old.teeth if change.teeth is None else change.teeth
+    how = old.circumstances
+    absent = tuple((tooth, kind) for tooth, kind in how.places if tooth in teeth)
     entry = replace(
         old,
-        teeth=old.teeth if change.teeth is None else change.teeth,
+        teeth=teeth,
+        circumstances=how.with_places(absent),
         view=change.view or old.view,
         mirror=old.mirror if change.mirror is None else change.mirror,
         comment=old.comment if change.comment is None else change.comment,

@@ -25,6 +25,7 @@ from archiver.objects.session import (
     TEETH_APART,
     Patient,
     Photograph,
+    Places,
     Visit,
 )
 from archiver.photo import PLACES_IN_PIXELS, CameraFile, ColourClaim, EncodedPixels, LossyStep
@@ -200,15 +201,30 @@ def set_colour(ds: Dataset, colour: ColourClaim) -> None:
             ds.ColorSpace = colour.color_space
 
 
-def set_anatomy(ds: Dataset, plan: Plan, modifiers: tuple[Code, ...]) -> None:
-    """VL Image (C.8.12.1): region, teeth with their surface, view, side."""
+def set_anatomy(ds: Dataset, plan: Plan, modifiers: tuple[Code, ...], places: Places = ()) -> None:
+    """VL Image (C.8.12.1): region, teeth with their surface, view, side.
+
+    Parameters
+    ----------
+    places
+        Where no natural tooth stands: a region of its jaw (CID 4017) says so in the tooth's place,
+        and has no surface.
+    """
     sight = plan.sight
-    region = code_item(plan.region)
-    if plan.region_side is not None:
-        region.AnatomicRegionModifierSequence = code_sequence(plan.region_side)
+    absent = {tooth for tooth, _ in places}
+    found = (codes.place_code(tooth) for tooth in sight.teeth if tooth in absent)
+    place_codes = dict.fromkeys(code for code in found if code is not None)
+    jaws = {tooth.arch for tooth in absent}
+    region = code_item(codes.jaw_code(jaws) if place_codes else plan.region)
+    narrower = [plan.region_side] if plan.region_side is not None else []
+    narrower += place_codes
+    if narrower:
+        region.AnatomicRegionModifierSequence = code_sequence(*narrower)
     ds.AnatomicRegionSequence = Sequence([region])
     structures = []
-    for _, code in plan.structures:
+    for tooth, code in plan.structures:
+        if tooth in absent:
+            continue
         structure = code_item(code)
         if plan.surface is not None:
             structure.PrimaryAnatomicStructureModifierSequence = code_sequence(plan.surface)
@@ -304,6 +320,22 @@ def set_acquisition_context(
     )
     items += [comment_item(start, words) for start, words in said if words]
     ds.AcquisitionContextSequence = Sequence(items)
+
+
+def set_places(ds: Dataset, plan: Plan, places: Places) -> None:
+    """Acquisition Context: what stands where no natural tooth does; the rest stays."""
+    starts = tuple(f"{start}: " for start in (*concepts.PLACES.values(), concepts.VIEW))
+    kept = [
+        item
+        for item in ds.get("AcquisitionContextSequence", [])
+        if not str(item.get("TextValue", "")).startswith(starts)
+    ]
+    for kind, start in concepts.PLACES.items():
+        teeth = [tooth.iso for tooth, said in places if said == kind]
+        kept += [comment_item(start, ", ".join(teeth))] if teeth else []
+    if places and {tooth for tooth, _ in places} == set(plan.sight.teeth):
+        kept.append(comment_item(concepts.VIEW, plan.sight.view.value))
+    ds.AcquisitionContextSequence = Sequence(kept)
 
 
 def set_devices(ds: Dataset, entry: Photograph, plan: Plan) -> None:

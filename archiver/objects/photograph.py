@@ -29,6 +29,7 @@ _OF_WHOM_AND_WHERE = ("institution", "photographer")
 _YOUNGER = (
     *("colour_frame", "functional_state", "magnification", "seen_from"),
     *("grey_card", "tab_region", "tooth_region"),
+    *concepts.PLACES,
     *concepts.SHADE,
 )
 
@@ -215,7 +216,8 @@ def as_shot(making: Making, pixels: EncodedPixels) -> PhotographInstance:
     ds.ImageType = ["ORIGINAL", "PRIMARY"]
     ds.ImageComments = phrases.as_shot_comment(m.photograph, m.plan)
     modifiers = m.plan.original_modifiers
-    modules.set_anatomy(ds, m.plan, (*modifiers, *modules.state_modifiers(m.photograph)))
+    modifiers = (*modifiers, *modules.state_modifiers(m.photograph))
+    modules.set_anatomy(ds, m.plan, modifiers, m.photograph.circumstances.places)
     return PhotographInstance(ds, pixels)
 
 
@@ -230,7 +232,8 @@ def corrected(making: Making, result: Corrected) -> PhotographInstance:
     ds.ImageType = ["DERIVED", "PRIMARY"]
     ds.ImageComments = phrases.corrected_comment(m.photograph, m.plan)
     modifiers = m.plan.corrected_modifiers
-    modules.set_anatomy(ds, m.plan, (*modifiers, *modules.state_modifiers(m.photograph)))
+    modifiers = (*modifiers, *modules.state_modifiers(m.photograph))
+    modules.set_anatomy(ds, m.plan, modifiers, m.photograph.circumstances.places)
     set_derivation(
         ds,
         m.plan,
@@ -262,6 +265,7 @@ def _common(
     modules.set_colour(ds, m.photo.colour)
     offset = _offset_text(m.session.visit.clock_offset)
     modules.set_acquisition_context(ds, m.photograph, m.plan, m.photo, offset)
+    modules.set_places(ds, m.plan, m.photograph.circumstances.places)
     modules.set_devices(ds, m.photograph, m.plan)
     set_confirmations(ds, m.confirmations)
     modules.set_control(ds, m.photograph)

@@ -15,7 +15,7 @@ from archiver.objects.calibration import calibration_of
 from archiver.objects.coded_meaning import comments, is_ours, through_mirror
 from archiver.objects.confirmation import Confirmation, Witnessed, certainty_of, seen_in_mirror
 from archiver.objects.description import describe
-from archiver.objects.session import Photograph
+from archiver.objects.session import Circumstances, Photograph
 
 
 @dataclass(frozen=True)
@@ -77,7 +77,11 @@ def read_meaning(as_shot: Dataset, corrected: Dataset | None, picture: str) -> M
     try:
         fronts = sight(d.view, d.teeth).displayed((turned or d).orientation).lingual_fronts
         entry = Photograph(
-            *(Path(), d.view, mirror, d.teeth), crop=crop, confirmed_by=by, lingual_fronts=fronts
+            *(Path(), d.view, mirror, d.teeth),
+            crop=crop,
+            confirmed_by=by,
+            lingual_fronts=fronts,
+            circumstances=Circumstances().with_places(d.places),
         )
         plans = [entry.plan(turn) for turn in Turn]
     except MeaningError as error:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date, datetime, time, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -19,7 +19,7 @@ from archiver.dentition import (
     View,
     plan,
 )
-from archiver.errors import InputError, Problem
+from archiver.errors import InputError, MeaningError, Problem
 from archiver.objects.purposes import Purpose
 
 if TYPE_CHECKING:
@@ -116,6 +116,10 @@ class SamePerson:
     reason: str
 
 
+#: Teeth in whose place there is no natural one, each with ``implant``, ``pontic``, ``edentulous``.
+Places = tuple[tuple[Tooth, str], ...]
+
+
 @dataclass(frozen=True)
 class Crop:
     """A crop in pixels of the corrected, uncropped picture."""
@@ -142,7 +146,8 @@ class Circumstances:
     """How the photograph was taken; empty where the sheet does not say.
 
     `functional_state` is one of `FUNCTIONAL_STATES`, `seen_from` one of `SEEN_FROM`,
-    `magnification` such as 1:2; the rest is in free words.
+    `magnification` such as 1:2; the rest is in free words. `implant`, `pontic` and `edentulous` are
+    those of the picture's teeth in whose place there is no natural one.
     Regions are parts of the corrected, uncropped picture in its pixels: `grey_card` the even part
     of a grey card, `tab_region` the front of a shade tab, `tooth_region` the crown beside it. From
     `restoration` on, words are for whoever makes a tooth.
@@ -159,6 +164,9 @@ class Circumstances:
     functional_state: str = ""
     magnification: str = ""
     seen_from: str = ""
+    implant: tuple[Tooth, ...] = ()
+    pontic: tuple[Tooth, ...] = ()
+    edentulous: tuple[Tooth, ...] = ()
     grey_card: Crop | None = None
     tab_region: Crop | None = None
     tooth_region: Crop | None = None
@@ -174,6 +182,40 @@ class Circumstances:
     translucency: str = ""
     gloss: str = ""
     instructions: str = ""
+
+    @property
+    def places(self) -> Places:
+        """Where no natural tooth stands, and what does, by the key of the sheet."""
+        kinds = ("implant", "pontic", "edentulous")
+        return tuple((tooth, kind) for kind in kinds for tooth in getattr(self, kind))
+
+    def with_places(self, places: Places) -> Circumstances:
+        """Return the same with these places without a natural tooth."""
+        return replace(
+            self,
+            implant=tuple(tooth for tooth, kind in places if kind == "implant"),
+            pontic=tuple(tooth for tooth, kind in places if kind == "pontic"),
+            edentulous=tuple(tooth for tooth, kind in places if kind == "edentulous"),
+        )
+
+
+def check_places(teeth: tuple[Tooth, ...], places: Places) -> None:
+    """Check that places without a natural tooth are among the teeth of the picture, each once.
+
+    Raises
+    ------
+    MeaningError
+        If one is not.
+    """
+    said: dict[Tooth, str] = {}
+    for tooth, kind in places:
+        if tooth not in teeth:
+            problem = Problem("objects.session.place_not_shown", iso=tooth.iso, key=kind)
+            raise MeaningError(problem)
+        if tooth in said:
+            given = {"iso": tooth.iso, "key": kind, "other": said[tooth]}
+            raise MeaningError(Problem("objects.session.place_twice", **given))
+        said[tooth] = kind
 
 
 #: What teeth and lips do in a picture, in the words of a sheet; a smile is a view.
@@ -243,6 +285,7 @@ class Photograph:
 
     def __post_init__(self) -> None:
         self.plan(1)
+        check_places(self.teeth, self.circumstances.places)
 
     def plan(self, exif: int) -> Plan:
         """Work out the correction for a file with this EXIF orientation.

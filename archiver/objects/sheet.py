@@ -18,6 +18,7 @@ from archiver.dentition import (
     numbering_of,
 )
 from archiver.errors import InputError, MeaningError, Problem
+from archiver.objects.concepts import PLACES
 from archiver.objects.session import (
     Circumstances,
     ConsentSaid,
@@ -239,8 +240,12 @@ def _entries(
         for name, key in PHOTO.items():
             if key.required and name not in merged and name not in photo and name not in told:
                 reader.report(place, "objects.sheet.missing_from_photo", name=name)
+        absent = {n: reader.teeth((*place, n), merged.pop(n)) for n in PLACES if n in merged}
         at_teeth = (*place, "teeth") if "teeth" in photo else ("defaults", "teeth")
         teeth = reader.teeth(at_teeth, merged.pop("teeth", ()))
+        if any(there is None for there in absent.values()):
+            continue
+        merged |= absent
         if file is None or teeth is None or "view" not in merged or "mirror" not in merged:
             continue
         if "teeth" in photo and "teeth" not in own:

@@ -14,7 +14,7 @@ from datetime import date, datetime, time, timedelta
 
 from archiver.dentition import LingualFronts, Operator, direction_of, view_of
 from archiver.errors import Problem
-from archiver.objects.concepts import SHADE
+from archiver.objects.concepts import PLACES, SHADE
 from archiver.objects.confirmation import read_shown
 from archiver.objects.doubt_answers import CHECKS
 from archiver.objects.purposes import Purpose
@@ -311,6 +311,7 @@ PHOTO: dict[str, Key] = {
     "functional_state": Key(_one_of(*FUNCTIONAL_STATES)),
     "magnification": Key(magnification),
     "seen_from": Key(_one_of(*SEEN_FROM)),
+    **{key: Key(_teeth) for key in PLACES},
     "grey_card": Key(_crop),
     "tab_region": Key(_crop),
     "tooth_region": Key(_crop),
@@ -327,7 +328,7 @@ UNTIL_TURNED = (*OF_ONE_LOOK, "checked")
 #: Parts of one picture that a person draws, in pixels of the corrected, uncropped picture.
 REGIONS = ("grey_card", "tab_region", "tooth_region")
 #: Keys that hold for one picture at which somebody looked, never for several.
-NO_DEFAULT = (*UNTIL_TURNED, *REGIONS)
+NO_DEFAULT = (*UNTIL_TURNED, *REGIONS, *PLACES)
 
 #: Consent to hand photographs over, a table of its own; it need not be there.
 CONSENT: dict[str, Key] = {

@@ -31,6 +31,7 @@ _VIEW_MODIFIERS = "ViewModifierCodeSequence"
 _SOURCE = "SourceImageSequence"
 
 _SIDES = {c.value: letter for letter, c in codes.LATERALITY_CODES.items()}
+_PLACES = frozenset(code.value for code in codes.PLACE_CODES.values())
 _SURFACES = {c.value: s for s, c in codes.SURFACE_CODES.items()}
 _ARCHES = {c.value: arch for arch, c in codes.ARCH_STRUCTURES.items()}
 # CID 4016, as radiographs use it.
@@ -81,6 +82,7 @@ class Depiction:
     parts: frozenset[str]
     named_arches: frozenset[Arch]
     region_side: str
+    places: frozenset[str]
     view: str
     modifiers: frozenset[str]
     orientation: Orientation | None
@@ -96,6 +98,11 @@ class Depiction:
             or self.modifiers & _MIRROR_VALUES
             or self.view == codes.OCCLUSAL_PROJECTION.value
         )
+
+    @property
+    def is_of_places(self) -> bool:
+        """Whether it shows places of teeth that are not there, and no tooth that has a surface."""
+        return bool(self.places) and not self.teeth
 
     @property
     def is_face(self) -> bool:
@@ -129,6 +136,8 @@ class Depiction:
         if self.view == codes.OCCLUSAL_PROJECTION.value:
             directions = {Arch.UPPER: Direction.HEAD, Arch.LOWER: Direction.FOOT}
             return directions[self.arch] if self.arch is not None else None
+        if self.is_of_places:
+            return None
         lingual = Surface.LINGUAL in self.surfaces
         if self.view == codes.FRONTAL.value:
             return Direction.ANTERIOR if lingual else Direction.POSTERIOR
@@ -154,13 +163,15 @@ def depiction_of(dataset: Item) -> Depiction:
     region = next(iter(dataset.items(_REGION)), Item())
     view = next(iter(dataset.items(_VIEW)), Item())
     parts = [i.text("CodeValue") for name in (_STRUCTURES, _REGION) for i in dataset.items(name)]
-    sides = [_SIDES.get(m.text("CodeValue"), "") for m in region.items(_REGION_MODIFIERS)]
+    narrower = [m.text("CodeValue") for m in region.items(_REGION_MODIFIERS)]
+    sides = [_SIDES.get(value, "") for value in narrower]
     return Depiction(
         teeth=_teeth(dataset),
         laterality=dataset.text("ImageLaterality") or dataset.text("Laterality"),
         parts=frozenset(parts),
         named_arches=frozenset(_ARCHES[value] for value in parts if value in _ARCHES),
         region_side=next((side for side in sides if side), ""),
+        places=frozenset(narrower) & _PLACES,
         view=view.text("CodeValue"),
         modifiers=frozenset(m.text("CodeValue") for m in view.items(_VIEW_MODIFIERS)),
         orientation=_orientation(dataset),

@@ -171,6 +171,10 @@ def _code_rows() -> Iterator[tuple[str, Code]]:
         yield "Primary Anatomic Structure Modifier Sequence", code
     for code in codes.LATERALITY_CODES.values():
         yield "Anatomic Region Modifier Sequence", code
+    for code in codes.PLACE_CODES.values():
+        yield "Anatomic Region Modifier Sequence", code
+    for code in (*codes.JAWS.values(), codes.BOTH_JAWS):
+        yield "Anatomic Region Sequence", code
     for code in (codes.MOUTH, codes.HEAD_AND_NECK):
         yield "Anatomic Region Sequence", code
     for code in (*codes.ARCH_STRUCTURES.values(), codes.FACE):

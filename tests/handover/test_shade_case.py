@@ -16,9 +16,11 @@ from pypdf import PdfReader
 
 from archiver.archive.store import Archive
 from archiver.colour.colours import difference, lab, space_of
+from archiver.dentition import Numbering, View
+from archiver.handover.frames import OutgoingFrame
 from archiver.handover.package import Package, hand_over
 from archiver.handover.tab_comparison import directions
-from archiver.objects import comments, concepts
+from archiver.objects import comments, concepts, describe
 from archiver.objects.purposes import Purpose
 
 #: Levels of the tab and of the tooth's thirds, from the gum down.
@@ -178,3 +180,46 @@ def test_the_sheet_is_had_in_german(archive: Archive, tmp_path: Path) -> None:
         assert english not in told, english
     rows = json.loads((package.target / "1187-manifest.json").read_text("utf-8"))["pictures"]
     assert rows[0]["shade"] == TYPED
+
+
+def test_a_place_without_a_tooth_and_the_numbering_of_the_clinic_are_on_the_sheet(
+    tmp_path: Path,
+) -> None:
+    archive = opened(tmp_path)
+    camera_file(tmp_path / "1.JPG", 1)
+    one = photo("1.JPG", 'implant = ["46"]', tooth=46, view="lingual", confirmed=False)
+    take(archive, tmp_path, [one])
+    agreed(archive, *Purpose)
+    wish = order(
+        tmp_path, insisted_by="Haugen^Liv", language="de", numbering=Numbering.PALMER, png=True
+    )
+    package = hand_over(archive, wish, TODAY)
+    page = (package.target / "1187.html").read_text("utf-8")
+    for told in (printed(package), page):
+        assert "Zahn LR6 (ISO 3950 46): lingual" in told
+        assert "Implantat bei LR6" in told
+        assert "Zähne nach Palmer, in Klammern nach ISO 3950." in told
+        assert "Fläche" not in told
+    rows = json.loads((package.target / "1187-manifest.json").read_text("utf-8"))["pictures"]
+    assert rows[0]["places"] == {"46": "implant"}
+    twin = describe(dcmread(package.target / "1187-01.dcm"))
+    assert [(tooth.iso, kind) for tooth, kind in twin.places] == [("46", "implant")]
+    assert twin.view is View.LINGUAL and twin.surface is None
+
+
+def test_a_stamp_within_a_picture_is_in_the_language_of_the_sheet(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    archive = opened(tmp_path)
+    camera_file(tmp_path / "1.JPG", 1)
+    take(archive, tmp_path, [photo("1.JPG", confirmed=False)])
+    agreed(archive, *Purpose)
+    stamps: list[str] = []
+
+    def told(frame: OutgoingFrame, _: object, words: list[str]) -> OutgoingFrame:
+        stamps.extend(words)
+        return frame
+
+    monkeypatch.setattr("archiver.handover.package.altered", told)
+    hand_over(archive, order(tmp_path, insisted_by="Haugen^Liv", language="de"), TODAY)
+    assert stamps == ["SEITE NICHT BESTÄTIGT"]

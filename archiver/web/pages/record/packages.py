@@ -96,6 +96,7 @@ class _Packages:
             without_doubtful=doubtful == _LEAVE_OUT,
             with_faces=bool(form.get("faces")),
             uids=chosen,
+            numbering=self._site.settings.numbering,
         )
         task = self._site.tasks.start(
             visitor_of(request), lambda progress: self._made(order, progress)

@@ -153,6 +153,7 @@ class TakeInPages:
             functional_states=FUNCTIONAL_STATES,
             seen_from=SEEN_FROM,
             drawn=DRAWN,
+            places=tuple(concepts.PLACES),
             choices=_CHOICES.items(),
             typed=[key for key in concepts.SHADE if key not in _CHOICES],
             flips=tuple(FLIPS),

@@ -15,6 +15,7 @@ from archiver.dentition import (
     Turn,
     View,
     direction_of,
+    named,
     parse_teeth,
     plan,
     read_teeth,
@@ -27,7 +28,10 @@ from archiver.objects import (
     REGIONS,
     UNTIL_TURNED,
     Crop,
+    Places,
     Unfit,
+    check_places,
+    concepts,
     crop_problem,
 )
 from archiver.photo import Box, source_box, turned_box
@@ -74,6 +78,8 @@ def read_value(key: str, value: object, numbering: Numbering = Numbering.ISO) ->
     if key == "teeth":
         text = ",".join(map(str, value)) if isinstance(value, list) else str(value)
         return [tooth.iso for tooth in teeth_of(text, numbering)]
+    if key in concepts.PLACES:
+        return _written(teeth_of(str(value), numbering), numbering)
     try:
         read = PHOTO[key].convert(value)
     except Unfit as unfit:
@@ -97,6 +103,12 @@ def read_value(key: str, value: object, numbering: Numbering = Numbering.ISO) ->
     if isinstance(read, Crop):
         return {"left": read.left, "top": read.top, "width": read.width, "height": read.height}
     return read
+
+
+def _written(teeth: tuple[Tooth, ...], numbering: Numbering) -> str:
+    """Write teeth so that they are read the same whichever numbering is expected."""
+    words = ", ".join(named(tooth, numbering) for tooth in teeth)
+    return words if numbering is Numbering.ISO else f"{numbering.prefix}:{words}"
 
 
 def changed(said: Said, given: Mapping[str, object], numbering: Numbering) -> dict[str, Any]:
@@ -207,8 +219,21 @@ def judged(said: Said, photo: Photo, habits: Mapping[str, object]) -> dict[str, 
     found["notes"] = [str(note) for note in made.sight.notes]
     size = (photo.columns, photo.rows, made.correction)
     wrong = [crop_problem(box, *size) for box in (crop_of(said, key) for key in DRAWN) if box]
+    try:
+        check_places(made.sight.teeth, _places(said))
+    except MeaningError as error:
+        wrong += error.problems
     found["problems"] = [plain(problem) for problem in wrong if problem is not None]
     return found
+
+
+def _places(said: Said) -> Places:
+    """Return where no natural tooth stands."""
+    return tuple(
+        (tooth, kind)
+        for kind in concepts.PLACES
+        for tooth in teeth_of(str(said.get(kind, "")), Numbering.ISO)
+    )
 
 
 def plain(problem: Problem) -> str:

@@ -42,6 +42,9 @@
  * @property {string} [functional_state] what lips and jaws do
  * @property {string} [magnification] such as 1:2
  * @property {string} [seen_from] "front", "right" or "left"
+ * @property {string} [implant] teeth in whose place one stands
+ * @property {string} [pontic] likewise
+ * @property {string} [edentulous] likewise, where nothing stands
  * @property {string} [stage]
  * @property {string} [retraction]
  * @property {string} [contraster]
