@@ -160,6 +160,7 @@ CORRECTED_VALUES = frozenset({"787610003", "789310004", "789311000", "789312007"
 MIRROR_DEVICE = _sct("1332162007", "Intraoral photography mirror")
 RETRACTOR_DEVICE = _sct("53535004", "Retractor")
 CONTRASTER_DEVICE = _sct("1332163002", "Black contraster")
+RULER_DEVICE = _sct("102304005", "Measuring ruler")
 
 
 def jaw_code(arches: Collection[Arch]) -> Code:

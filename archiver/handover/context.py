@@ -12,7 +12,7 @@ from pydicom import Dataset
 
 from archiver.handover.identifying_words import Identifying
 from archiver.handover.meanings import meaning_of
-from archiver.objects import code_key, concepts, items, says_calibration, text
+from archiver.objects import code_key, concepts, items, says_calibration, says_scale, text
 
 if sys.version_info >= (3, 11):
     import tomllib
@@ -34,7 +34,7 @@ _STAYING = (
 )
 #: Our own sentences: places in ISO 3950, and the word of a view.
 _PLACES = (*concepts.PLACES.values(), concepts.VIEW)
-_REGIONS = (concepts.GREY_CARD, concepts.TAB_REGION, concepts.TOOTH_REGION)
+_REGIONS = (concepts.GREY_CARD, concepts.TAB_REGION, concepts.TOOTH_REGION, concepts.SCALE_REGION)
 
 
 @cache
@@ -89,7 +89,7 @@ def cleaned_context(
 
 def _kept(words: str, known: Identifying, as_typed: bool) -> str:
     start, _, rest = words.partition(": ")
-    if says_calibration(words):  # our own sentence
+    if says_calibration(words) or says_scale(words):  # our own sentences
         return words
     if start in _PLACES:
         return words if re.fullmatch(r"\d\ds?(, \d\ds?)*|[a-z -]{5,20}", rest) else ""

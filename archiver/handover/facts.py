@@ -16,12 +16,14 @@ from archiver.objects import (
     CHART,
     Description,
     Places,
+    Scale,
     calibration_of,
     comments,
     concepts,
     describe,
     items,
     octets,
+    scale_of,
     signers,
     speaks_of_drying,
     text,
@@ -66,7 +68,9 @@ def in_both_numberings(teeth: Sequence[Tooth]) -> tuple[str, str]:
     first = _NUMBERING.get()
     other = Numbering.UNIVERSAL if first is Numbering.ISO else Numbering.ISO
     beside = ", ".join(named(tooth, other) for tooth in teeth)
-    return ", ".join(named(tooth, first) for tooth in teeth), sheet_text(f"beside.{other.prefix}", teeth=beside)
+    return ", ".join(named(tooth, first) for tooth in teeth), sheet_text(
+        f"beside.{other.prefix}", teeth=beside
+    )
 
 
 def place_words(places: Places) -> tuple[str, ...]:
@@ -134,6 +138,8 @@ class SheetFacts:
     confirmed
         How many people have confirmed the side as it was shown, and how many days after the
         picture the last of them; who they are stays in the clinic.
+    scale
+        None where the picture has none.
     """
 
     description: Description
@@ -141,6 +147,7 @@ class SheetFacts:
     colour: ColourFacts
     shade: Mapping[str, str]
     confirmed: tuple[int, int | None] = (0, None)
+    scale: Scale | None = None
 
     @property
     def arches(self) -> tuple[str, ...]:
@@ -218,7 +225,9 @@ def facts_of(outgoing: Dataset, original: Dataset) -> SheetFacts:
     description = describe(outgoing)
     edges = Edges.around(description.teeth, description.orientation, in_words)
     colour, said = _colour(outgoing, original), describe(original)
-    return SheetFacts(description, edges, colour, shade_of(outgoing), _confirmed(said))
+    return SheetFacts(
+        description, edges, colour, shade_of(outgoing), _confirmed(said), scale_of(outgoing)
+    )
 
 
 def _confirmed(said: Description) -> tuple[int, int | None]:

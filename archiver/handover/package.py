@@ -52,7 +52,7 @@ from archiver.handover.order import (
 )
 from archiver.handover.picture_selection import OutgoingPicture
 from archiver.handover.selection_note import selection_notes
-from archiver.handover.sheet import ColourTable, Sheet, SheetPicture, thumbnail
+from archiver.handover.sheet import ColourTable, Sheet, SheetPicture, cautions, thumbnail
 from archiver.handover.sheet_html import html_of
 from archiver.handover.sheet_pdf import pdf_of
 from archiver.handover.sink import Sink, open_sink
@@ -320,6 +320,7 @@ def _write_sheet(maker: PackageMaker, pictures: Sequence[PackedPicture]) -> None
         tuple(numbered),
         table,
         case_facts([(one.number, one.facts) for one in numbered]) if profile.colour else None,
+        cautions(scaled=any(one.facts.scale for one in numbered)),
     )
     maker.sink.add(f"{maker.case.number}.pdf", [pdf_of(sheet, maker.order.paper)])
     maker.sink.add(f"{maker.case.number}.html", [html_of(sheet)])

@@ -12,11 +12,14 @@ from reportlab.pdfbase import pdfmetrics
 from reportlab.pdfbase.ttfonts import TTFont
 from reportlab.pdfgen.canvas import Canvas
 
+from archiver.handover.facts import sheet_text
 from archiver.handover.sheet import SheetPicture
 from archiver.sheets import BOLD, REGULAR, font_file
 
 PLAIN, BOLD_FACE = "SheetPlain", "SheetBold"
 RIM: Final = 13.0
+#: To a millimetre.
+_POINTS: Final = 72 / 25.4
 EDGES: Final = ("top", "bottom", "left", "right")
 
 
@@ -76,7 +79,20 @@ def draw_plate(canvas: Canvas, one: SheetPicture, area: Area) -> float:
         canvas.setFont(PLAIN, 7.5)
         canvas.drawString(9, -2.7, word)
         canvas.restoreState()
+    if one.bar is not None:
+        _draw_bar(canvas, one.bar[0], left, top - high - 3, wide * one.bar[1])
     return top - high - RIM
+
+
+def _draw_bar(canvas: Canvas, millimetres: int, left: float, y: float, long: float) -> None:
+    """Draw a bar below the picture, and how much larger than in the mouth it is printed."""
+    canvas.setLineWidth(1.2)
+    canvas.line(left, y, left + long, y)
+    for x in (left, left + long):
+        canvas.line(x, y - 1.8, x, y + 1.8)
+    times = long / (millimetres * _POINTS)
+    told = sheet_text("bar", length=millimetres, times=f"{times:.1f}")
+    draw_text(canvas, left, y - 8.5, told, PLAIN, 7)
 
 
 def draw_letter(canvas: Canvas, letter: str, x: float, y: float, size: float) -> None:

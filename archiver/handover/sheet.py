@@ -22,12 +22,21 @@ from archiver.handover.picture_selection import Doubt
 
 #: Longer side of a picture on the sheet, in pixels: 300 to the inch on a card of half a page.
 SIDE = 1060
+#: Millimetres that a bar may be long.
+_BARS = (10, 5, 2, 1)
 _CAUTIONS = ("no_side", "no_colour", "no_scale", "not_anonymous")
 
 
-def cautions() -> tuple[str, ...]:
-    """Return what has to be said on every sheet."""
-    return tuple(sheet_text(f"caution.{key}") for key in _CAUTIONS)
+def cautions(*, scaled: bool = False) -> tuple[str, ...]:
+    """Return what has to be said on every sheet.
+
+    Parameters
+    ----------
+    scaled
+        Whether some picture has a scale.
+    """
+    keys = ("some_scale" if scaled and key == "no_scale" else key for key in _CAUTIONS)
+    return tuple(sheet_text(f"caution.{key}") for key in keys)
 
 
 @dataclass(frozen=True)
@@ -72,6 +81,16 @@ class SheetPicture:
         return sheet_text("title", n=len(teeth), first=first, other=other, view=facts.view)
 
     @property
+    def bar(self) -> tuple[int, float] | None:
+        """Millimetres of a bar, and its length as a share of the picture's width; None for none."""
+        scale, columns = self.facts.scale, self.facts.description.columns
+        if scale is None or not columns:
+            return None
+        wide = scale.spacing * columns
+        long = next((one for one in _BARS if one <= wide / 3), None)
+        return (long, long / wide) if long is not None else None
+
+    @property
     def view_words(self) -> str:
         """The view, as the beginning of a sentence."""
         return _capital(self.facts.view)
@@ -86,8 +105,14 @@ class SheetPicture:
         places = place_words(facts.description.places)
         sentences = [_capital(facts.whole_name), *places, how, _capital(facts.right_words)]
         first = " ".join(f"{one}." for one in sentences if one)
+        scale = facts.scale
+        told = (
+            {"length": f"{scale.length:g}", "error": f"{scale.uncertain_by:.1f}"} if scale else {}
+        )
+        scaled = sheet_text("scale", pixels=f"{1 / scale.spacing:.1f}", **told) if scale else ""
         return (
             f"{first} {sheet_text('covered')}" if self.masked else first,
+            *([scaled] if scaled else []),
             sheet_text("picture", number=self.number, day=self.day, file=self.file),
             facts.colour.words,
         )

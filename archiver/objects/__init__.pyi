@@ -70,6 +70,9 @@ from .phrases import subject as subject
 from .purposes import Purpose as Purpose
 from .reconciliation import reconcile as reconcile
 from .reconciliation import reconciled_at as reconciled_at
+from .scale import Scale as Scale
+from .scale import says_scale as says_scale
+from .scale import scale_of as scale_of
 from .series import BEFORE_CORRECTION as BEFORE_CORRECTION
 from .series import DESCRIPTIONS as DESCRIPTIONS
 from .series import UPRIGHT as UPRIGHT
@@ -89,6 +92,7 @@ from .session import SamePerson as SamePerson
 from .session import Session as Session
 from .session import Visit as Visit
 from .session import check_places as check_places
+from .session import check_scale as check_scale
 from .session import crop_problem as crop_problem
 from .sheet import SizeOf as SizeOf
 from .sheet import read_sheet as read_sheet

@@ -26,6 +26,7 @@ from archiver.objects.clock import zone_of
 from archiver.objects.coded_meaning import view_modifiers
 from archiver.objects.contribution import set_confirmations
 from archiver.objects.photograph_meaning import Meaning
+from archiver.objects.scale import set_scale
 from archiver.objects.series import earlier_series, series_of
 from archiver.objects.session import Patient, Visit
 from archiver.objects.uids import UidPolicy
@@ -281,6 +282,8 @@ def _set_meaning(ds: Dataset, after: Meaning, modifiers: tuple[codes.Code, ...])
     _set_remark(ds, after.photograph.comment)
     set_confirmations(ds, after.confirmations)
     _set_mirror(ds, planned.mirror)
+    if planned.mirror:
+        set_scale(ds, None)
 
 
 def _set_smile(ds: Dataset, planned: Plan) -> None:

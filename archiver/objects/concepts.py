@@ -41,6 +41,9 @@ SEEN_FROM = "Seen from"
 GREY_CARD = "Grey card at"
 TAB_REGION = "Tab at"
 TOOTH_REGION = "Tooth at"
+#: What is of known length, as a region from one end of it to the other, and that length.
+SCALE_REGION = "Known length at"
+SCALE = "Scale"
 #: What is typed for whoever makes a tooth, by the key of the sheet.
 SHADE = {
     "restoration": "Restoration",

@@ -314,6 +314,7 @@ def set_acquisition_context(
         (concepts.GREY_CARD, str(how.grey_card or "")),
         (concepts.TAB_REGION, str(how.tab_region or "")),
         (concepts.TOOTH_REGION, str(how.tooth_region or "")),
+        (concepts.SCALE_REGION, str(how.scale_region or "")),
         *((start, getattr(how, key)) for key, start in concepts.SHADE.items()),
         (concepts.LOSSY_CODING, f"{photo.format}, which has no term in DICOM" if nameless else ""),
         (concepts.REMARK, entry.comment),

@@ -18,6 +18,7 @@ from archiver.objects import concepts, modules, phrases
 from archiver.objects.calibration import Calibration, set_calibration
 from archiver.objects.confirmation import Confirmation, Witnessed
 from archiver.objects.contribution import set_confirmations
+from archiver.objects.scale import scale_by, set_scale
 from archiver.objects.series import PhotographSeries, series_of
 from archiver.objects.session import Crop, Photograph, Session
 from archiver.objects.uids import UidPolicy
@@ -29,6 +30,7 @@ _OF_WHOM_AND_WHERE = ("institution", "photographer")
 _YOUNGER = (
     *("colour_frame", "functional_state", "magnification", "seen_from"),
     *("grey_card", "tab_region", "tooth_region"),
+    *("scale_region", "scale_length"),
     *concepts.PLACES,
     *concepts.SHADE,
 )
@@ -269,6 +271,7 @@ def _common(
     modules.set_devices(ds, m.photograph, m.plan)
     set_confirmations(ds, m.confirmations)
     modules.set_control(ds, m.photograph)
+    set_scale(ds, scale_by(m.photograph.circumstances, max(m.photo.columns, m.photo.rows)))
     return ds
 
 

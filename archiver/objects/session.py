@@ -149,7 +149,8 @@ class Circumstances:
     `magnification` such as 1:2; the rest is in free words. `implant`, `pontic` and `edentulous` are
     those of the picture's teeth in whose place there is no natural one.
     Regions are parts of the corrected, uncropped picture in its pixels: `grey_card` the even part
-    of a grey card, `tab_region` the front of a shade tab, `tooth_region` the crown beside it. From
+    of a grey card, `tab_region` the front of a shade tab, `tooth_region` the crown beside it,
+    `scale_region` reaches from one end of what is `scale_length` long to the other. From
     `restoration` on, words are for whoever makes a tooth.
     """
 
@@ -170,6 +171,8 @@ class Circumstances:
     grey_card: Crop | None = None
     tab_region: Crop | None = None
     tooth_region: Crop | None = None
+    scale_region: Crop | None = None
+    scale_length: str = ""
     restoration: str = ""
     state: str = ""
     material: str = ""
@@ -216,6 +219,20 @@ def check_places(teeth: tuple[Tooth, ...], places: Places) -> None:
             given = {"iso": tooth.iso, "key": kind, "other": said[tooth]}
             raise MeaningError(Problem("objects.session.place_twice", **given))
         said[tooth] = kind
+
+
+def check_scale(mirror: bool, drawn: bool, length: str) -> None:
+    """Check that what is of known length is both drawn and told, in a direct picture.
+
+    Raises
+    ------
+    MeaningError
+        If not: a mirror is oblique and has its own way to the camera.
+    """
+    if drawn != bool(length):
+        raise MeaningError(Problem("objects.session.scale_half_said"))
+    if drawn and mirror:
+        raise MeaningError(Problem("objects.session.scale_in_mirror"))
 
 
 #: What teeth and lips do in a picture, in the words of a sheet; a smile is a view.
@@ -285,7 +302,9 @@ class Photograph:
 
     def __post_init__(self) -> None:
         self.plan(1)
-        check_places(self.teeth, self.circumstances.places)
+        how = self.circumstances
+        check_places(self.teeth, how.places)
+        check_scale(self.mirror, how.scale_region is not None, how.scale_length)
 
     def plan(self, exif: int) -> Plan:
         """Work out the correction for a file with this EXIF orientation.

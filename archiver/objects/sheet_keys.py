@@ -254,6 +254,20 @@ def magnification(value: object) -> object:
     raise Unfit("objects.sheet_keys.magnification")
 
 
+def _known_length(value: object) -> object:
+    """Read a length in millimetres, and how well it is known."""
+    number = r"(\d{1,3}(?:[.,]\d{1,2})?)\s*(?:mm)?"
+    plain = isinstance(value, int | float) and not isinstance(value, bool)
+    words = str(value).strip() if plain or isinstance(value, str) else ""
+    found = re.fullmatch(rf"{number}(?:\s*(?:±|\+/?-)\s*{number})?", words)
+    if found is None:
+        raise Unfit("objects.sheet_keys.known_length")
+    length, within = (float(part.replace(",", ".")) for part in (found[1], found[2] or "0.1"))
+    if not 1 <= length <= 200 or not 0 < within < length / 4:
+        raise Unfit("objects.sheet_keys.known_length")
+    return f"{length:g} mm ± {within:g} mm"
+
+
 #: Of the tooth that is shown, and whether the number on the tab can be read in the picture.
 STATES = ("before", "prepared", "stump", "try-in", "finished")
 TAB_NUMBERS = ("visible", "hidden")
@@ -315,6 +329,8 @@ PHOTO: dict[str, Key] = {
     "grey_card": Key(_crop),
     "tab_region": Key(_crop),
     "tooth_region": Key(_crop),
+    "scale_region": Key(_crop),
+    "scale_length": Key(_known_length),
     **{key: Key(_text(64)) for key in SHADE},
     "state": Key(_one_of(*STATES)),
     "tab_number": Key(_one_of(*TAB_NUMBERS)),
@@ -326,9 +342,9 @@ OF_ONE_LOOK = ("confirmed_by", "shown", "confirmed_at")
 #: Keys that hold until the picture is turned otherwise.
 UNTIL_TURNED = (*OF_ONE_LOOK, "checked")
 #: Parts of one picture that a person draws, in pixels of the corrected, uncropped picture.
-REGIONS = ("grey_card", "tab_region", "tooth_region")
+REGIONS = ("grey_card", "tab_region", "tooth_region", "scale_region")
 #: Keys that hold for one picture at which somebody looked, never for several.
-NO_DEFAULT = (*UNTIL_TURNED, *REGIONS, *PLACES)
+NO_DEFAULT = (*UNTIL_TURNED, *REGIONS, "scale_length", *PLACES)
 
 #: Consent to hand photographs over, a table of its own; it need not be there.
 CONSENT: dict[str, Key] = {

@@ -62,6 +62,7 @@ def _objects() -> tuple[Dataset, ...]:
     full = Circumstances(**_CIRCUMSTANCES)
     camera = picture(exif=exif_block())
     crop = Crop(16, 16, 64, 32)
+    scaled = Circumstances(scale_region=crop, scale_length="8 mm ± 0.1 mm")
     made = [
         make(entry(), camera, visit=_FULL_VISIT),
         make(entry(confirmed_by="Haugen^Liv", circumstances=full, comment="Chipped"), camera),
@@ -69,7 +70,11 @@ def _objects() -> tuple[Dataset, ...]:
         make(entry("smile", "", False), picture(), patient=_BARE_PATIENT, visit=_BARE_VISIT),
         make(entry("face", "", False), picture("png")),
         make(entry("frontal", "", False), picture("webp")),
-        make(entry("buccal", "36", False), picture("grey png"), visit=_BARE_VISIT),
+        make(
+            entry("buccal", "36", False, circumstances=scaled),
+            picture("grey png"),
+            visit=_BARE_VISIT,
+        ),
         make(entry("upper occlusal arch", ""), camera),
     ]
     found = tuple(one.dataset for photo in made for one in photo.instances)
@@ -196,7 +201,12 @@ def _code_rows() -> Iterator[tuple[str, Code]]:
         codes.CLOSE_UP_OF_TEETH,
     ):
         yield "View Modifier Code Sequence", code
-    for code in (codes.MIRROR_DEVICE, codes.RETRACTOR_DEVICE, codes.CONTRASTER_DEVICE):
+    for code in (
+        codes.MIRROR_DEVICE,
+        codes.RETRACTOR_DEVICE,
+        codes.CONTRASTER_DEVICE,
+        codes.RULER_DEVICE,
+    ):
         yield "Device Sequence", code
     for code in (concepts.COMMENT, concepts.FUNCTIONAL_CONDITION):
         yield "Acquisition Context Sequence > Concept Name", code

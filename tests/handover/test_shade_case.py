@@ -20,7 +20,7 @@ from archiver.dentition import Numbering, View
 from archiver.handover.frames import OutgoingFrame
 from archiver.handover.package import Package, hand_over
 from archiver.handover.tab_comparison import directions
-from archiver.objects import comments, concepts, describe
+from archiver.objects import comments, concepts, describe, scale_of
 from archiver.objects.purposes import Purpose
 
 #: Levels of the tab and of the tooth's thirds, from the gum down.
@@ -205,6 +205,31 @@ def test_a_place_without_a_tooth_and_the_numbering_of_the_clinic_are_on_the_shee
     twin = describe(dcmread(package.target / "1187-01.dcm"))
     assert [(tooth.iso, kind) for tooth, kind in twin.places] == [("46", "implant")]
     assert twin.view is View.LINGUAL and twin.surface is None
+
+
+def test_a_scale_is_told_and_drawn_on_the_sheet(tmp_path: Path) -> None:
+    archive = opened(tmp_path)
+    for number in (1, 2):
+        camera_file(tmp_path / f"{number}.JPG", number)
+    drawn = "scale_region = { left = 40, top = 40, width = 80, height = 60 }"
+    front = {"tooth": 11, "view": "labial", "mirror": False}
+    scaled = photo("1.JPG", drawn, 'scale_length = "10 mm"', **front)  # type: ignore[arg-type]
+    take(archive, tmp_path, [scaled, photo("2.JPG", tooth=26)])
+    agreed(archive, *Purpose)
+    package = hand_over(archive, order(tmp_path), TODAY)
+    page = (package.target / "1187.html").read_text("utf-8")
+    # 240 pixels of 0.1 mm: a bar of 5 mm is not longer than a third.
+    assert page.count('class="bar"') == 1 and f'width="{100 * 5 / 24:.2f}%"' in page
+    sheet = printed(package)
+    for told in (sheet, page):
+        assert "1 mm is 10.0 pixels ± 2.6 % in the plane of the tooth" in told
+        assert "A scale holds for its picture alone" in told
+        assert "No picture here has a scale" not in told
+    assert re.search(r"5 mm, printed \d\.\d times as large", sheet)
+    twin = dcmread(package.target / "1187-01.dcm")
+    assert [float(v) for v in twin.PixelSpacing] == [0.1, 0.1]
+    assert float(twin.DeviceSequence[0].InterMarkerDistance) == 10
+    assert scale_of(twin) is not None
 
 
 def test_a_stamp_within_a_picture_is_in_the_language_of_the_sheet(

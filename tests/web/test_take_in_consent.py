@@ -61,6 +61,8 @@ crop = { left = 80, top = 40, width = 320, height = 240 }
 grey_card = { left = 20, top = 30, width = 60, height = 50 }
 tab_region = { left = 120, top = 30, width = 60, height = 50 }
 tooth_region = { left = 220, top = 30, width = 60, height = 50 }
+scale_region = { left = 120, top = 90, width = 60, height = 1 }
+scale_length = "8 mm ± 0.1 mm"
 restoration = "crown 21"
 state = "prepared"
 material = "glass ceramic"

@@ -31,6 +31,7 @@ from archiver.objects import (
     Places,
     Unfit,
     check_places,
+    check_scale,
     concepts,
     crop_problem,
 )
@@ -221,6 +222,8 @@ def judged(said: Said, photo: Photo, habits: Mapping[str, object]) -> dict[str, 
     wrong = [crop_problem(box, *size) for box in (crop_of(said, key) for key in DRAWN) if box]
     try:
         check_places(made.sight.teeth, _places(said))
+        drawn, length = bool(said.get("scale_region")), str(said.get("scale_length", ""))
+        check_scale(made.mirror, drawn, length)
     except MeaningError as error:
         wrong += error.problems
     found["problems"] = [plain(problem) for problem in wrong if problem is not None]

@@ -77,6 +77,7 @@ export class Cropping {
   }
 
   get least() {
+    if (this.what === "scale_region") return 1; // from end to end, and so as thin as need be
     return this.isCrop ? LEAST : LEAST_PART;
   }
 

@@ -36,6 +36,8 @@
  * @property {Box} [grey_card] its even part, likewise
  * @property {Box} [tab_region] the front of a shade tab
  * @property {Box} [tooth_region] the crown beside it
+ * @property {Box} [scale_region] from one end of what is of known length to the other
+ * @property {string} [scale_length] of that, such as 8 mm
  * @property {boolean} [left_out]
  * @property {string} [confirmed_by]
  * @property {string} [colour_frame]
@@ -67,7 +69,7 @@
  * @property {string} [instructions]
  */
 
-/** @typedef {"crop" | "grey_card" | "tab_region" | "tooth_region"} Drawn keys of parts that are drawn over the picture */
+/** @typedef {"crop" | "grey_card" | "tab_region" | "tooth_region" | "scale_region"} Drawn keys of parts that are drawn over the picture */
 /** @typedef {{ [K in keyof Said]?: Said[K] | null }} Given null for what is said no more */
 
 /**

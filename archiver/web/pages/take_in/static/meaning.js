@@ -12,7 +12,7 @@ import { teethWords } from "./words.js";
 
 const toothKeys = () => every(document, ".tooth-key", HTMLElement);
 const moreFields = () => [...every(document, "[data-more]", HTMLInputElement), ...every(document, "[data-more]", HTMLSelectElement)];
-/** @typedef {"colour_frame" | "functional_state" | "magnification" | "seen_from" | "stage" | "retraction" | "contraster" | "light" | "polariser" | "purpose" | "consent" | "comment" | "restoration" | "state" | "material" | "tab_system" | "tab_name" | "tab_place" | "tab_number" | "implant" | "pontic" | "edentulous" | "stump_shade" | "surface_texture" | "translucency" | "gloss" | "instructions"} More */
+/** @typedef {"colour_frame" | "functional_state" | "magnification" | "seen_from" | "stage" | "retraction" | "contraster" | "light" | "polariser" | "purpose" | "consent" | "comment" | "restoration" | "state" | "material" | "tab_system" | "tab_name" | "tab_place" | "tab_number" | "implant" | "pontic" | "edentulous" | "scale_length" | "stump_shade" | "surface_texture" | "translucency" | "gloss" | "instructions"} More */
 /** @param {HTMLElement} field */
 const moreOf = (field) => /** @type {More} */ (field.dataset.more);
 

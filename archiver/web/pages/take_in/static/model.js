@@ -9,7 +9,7 @@ import { judge, read, recropped } from "./turning.js";
 /** @type {(keyof Said)[]} */
 const TURNING = ["view", "mirror", "teeth", "top", "operator", "flipped", "exif_orientation", "lingual_fronts"];
 /** @type {Drawn[]} */
-const DRAWN = ["crop", "grey_card", "tab_region", "tooth_region"];
+const DRAWN = ["crop", "grey_card", "tab_region", "tooth_region", "scale_region"];
 /**
  * @param {unknown} a
  * @param {unknown} b
