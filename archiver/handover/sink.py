@@ -21,6 +21,7 @@ from archiver.archive.store import (
     translated,
     write_whole,
 )
+from archiver.errors import Problem, UsageError
 from archiver.wording import Text
 
 #: In a ZIP every file has this time (the earliest that it can hold): none tells of the clinic.
@@ -80,6 +81,8 @@ def open_sink(target: Path, *, zipped: bool = False, image: bool = False) -> Sin
     ------
     ArchiveError
         If the disk refuses.
+    UsageError
+        If images of discs need an extra that is not installed.
     """
     with translated(_DOING, target):
         target.parent.mkdir(parents=True, exist_ok=True)
@@ -128,14 +131,17 @@ class _Image(_Folder):
     """An image of a disc: ISO 9660 at level 1, which PS3.12 asks for on CD and DVD."""
 
     def __init__(self, target: Path) -> None:
+        try:
+            from pycdlib.pycdlib import PyCdlib
+        except ImportError:
+            raise UsageError(Problem("handover.sink.no_extra")) from None
         super().__init__(target)
+        self._image = PyCdlib
         self._whole = self._aside.with_name(f"{self._aside.name}.iso")
 
     def settle(self) -> None:
-        from pycdlib.pycdlib import PyCdlib
-
         super().settle()
-        image = PyCdlib()
+        image = self._image()
         image.new(interchange_level=1)
         with translated(_DOING, self.target), closing(image):
             for folder in _folders(self.written):

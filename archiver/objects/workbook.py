@@ -51,8 +51,10 @@ def read_workbook(octets: bytes) -> tuple[Row, ...]:
     ValueError
         If it cannot be read.
     """
-    from python_calamine import CalamineError, CalamineWorkbook, SheetTypeEnum
-
+    try:
+        from python_calamine import CalamineError, CalamineWorkbook, SheetTypeEnum
+    except ImportError:
+        raise BadTableError("objects.workbook.no_extra") from None
     _check_size(octets)
     try:
         with CalamineWorkbook.from_filelike(io.BytesIO(octets)) as book:

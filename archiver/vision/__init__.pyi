@@ -8,6 +8,7 @@ from .registration import Alignment as Alignment
 from .registration import Refusal as Refusal
 from .registration import Subject as Subject
 from .separator_code import read_code as read_code
+from .separator_code import reads_codes as reads_codes
 from .tooth_map import glance as glance
 from .tooth_quality import LEAST_SIDE as LEAST_SIDE
 from .tooth_quality import LOOKED_AT as LOOKED_AT

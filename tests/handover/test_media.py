@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import shutil
 import subprocess
+import sys
 from dataclasses import replace
 from pathlib import Path
 
@@ -28,8 +29,9 @@ from archiver.archive.ingest.foreign_files import add_files
 from archiver.archive.query import Query
 from archiver.archive.statements.handover_register import of_case
 from archiver.archive.store.archive import Archive
-from archiver.errors import ArchiverError, InputError, IntegrityError
+from archiver.errors import ArchiverError, InputError, IntegrityError, UsageError
 from archiver.handover.medium import Medium, MediumOrder, make_medium
+from archiver.handover.sink import open_sink
 from archiver.objects import part10
 from archiver.objects.purposes import Purpose
 
@@ -230,3 +232,14 @@ def test_an_object_that_is_no_longer_the_archived_one_does_not_go_out(tmp_path: 
     with pytest.raises(IntegrityError):
         make_medium(archive, wanted(tmp_path, "stick"), NOW)
     assert not (tmp_path / "stick").exists()
+
+
+def test_without_the_extra_an_image_is_refused_before_anything_is_made(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    for name in ("pycdlib", "pycdlib.pycdlib"):
+        monkeypatch.setitem(sys.modules, name, None)
+    with pytest.raises(UsageError) as refused:
+        open_sink(tmp_path / "cd.iso", image=True)
+    assert "pip install archiver[media]" in str(refused.value)
+    assert list(tmp_path.iterdir()) == []

@@ -13,12 +13,13 @@ import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import asdict, dataclass
+from fnmatch import fnmatch
 from pathlib import Path
 
 from tests.mutation.covering import Covering
 from tests.mutation.mutants import Mutant, choose
 from tests.mutation.patching import changed_function, patch
-from tests.mutation.tracing import Tracer
+from tests.mutation.tracing import Tracer, digest, traced_files
 from tests.mutation.trial import Chosen, Collected, run
 
 #: How much longer than without a mutant tests may take, and the seconds that starting takes.
@@ -88,6 +89,8 @@ class Campaign:
         Of the choice of mutants.
     looking
         Those tests that look at what was made at import; they judge what is evaluated there.
+    part
+        Put into the name of the results, where only a part of the rooms is mutated.
     """
 
     repository: Path
@@ -95,6 +98,7 @@ class Campaign:
     tests: tuple[str, ...]
     seed: int
     looking: tuple[str, ...] = ()
+    part: str = ""
 
     @property
     def folder(self) -> Path:
@@ -109,18 +113,51 @@ class Campaign:
     @property
     def results(self) -> Path:
         """One line for each mutant that was judged."""
-        return self.folder / f"results-{self.seed}.jsonl"
+        return self.folder / f"results-{self.seed}{self.part}.jsonl"
 
     @property
-    def is_traced(self) -> bool:
-        """Whether copy and trace are there."""
-        return (self.folder / "tests.json").exists()
+    def is_begun(self) -> bool:
+        """Whether the copy is there."""
+        return self.tree.exists()
 
     def begin(self) -> None:
-        """Copy the checkout as it stands, and trace its tests there; forget all results."""
+        """Copy the checkout as it stands; forget traces and results."""
         shutil.rmtree(self.folder, ignore_errors=True)
         self._copy(".")
-        self._trace()
+
+    def trace(self) -> None:
+        """Trace the tests that are not traced as they stand in the copy; all others are known.
+
+        What was traced stays if this is ended: it goes on with the next file.
+
+        Raises
+        ------
+        RuntimeError
+            If they cannot be run.
+        """
+        known = traced_files(self.folder)
+        files = [name for name in self._test_files() if known.get(name) != digest(self.tree / name)]
+        if not files:
+            return
+        print(f"tracing {len(files)} files of tests", file=sys.stderr)
+        tracer = Tracer(self.folder, self.tree, [str(self.tree / one) for one in self.mutated])
+        log = self.folder / "trace.log"
+        status = run(self.tree, files, tracer, log, _WITHOUT)
+        print(log.read_text("utf-8")[-300:], file=sys.stderr)
+        # A test that fails judges nothing, and the others do all the same.
+        if status not in (0, 1):
+            raise RuntimeError(f"the tests were not traced, status {status}: {log}")
+
+    def _test_files(self) -> list[str]:
+        """Return the files that the arguments of pytest name."""
+        left_out = [one.partition("=")[2] for one in self.tests if one.startswith("--ignore-glob")]
+        found: list[str] = []
+        for one in self.tests:
+            path = self.tree / one
+            files = sorted(path.rglob("test_*.py")) if path.is_dir() else [path]
+            names = (file.relative_to(self.tree).as_posix() for file in files if file.is_file())
+            found += [n for n in names if not any(fnmatch(n, pattern) for pattern in left_out)]
+        return found
 
     def judged(self) -> list[Judged]:
         """Return what was judged so far."""
@@ -137,6 +174,8 @@ class Campaign:
             Longest that the tests of one may take, in seconds of the trace.
         """
         self._take_out()
+        self._copy("tests")
+        self.trace()
         paths = {path for one in self.mutated for path in self.tree.glob(one)}
         names = sorted(path.relative_to(self.tree).as_posix() for path in paths)
         done = {one.mutant for one in self.judged()}
@@ -155,7 +194,7 @@ class Campaign:
         ----------
         tests
             Files of tests, or single ones, that are to judge each survivor; where none is named,
-            all are traced anew, and those that reach it judge.
+            those that changed are traced, and those that reach it judge.
 
         Raises
         ------
@@ -170,7 +209,7 @@ class Campaign:
                 raise RuntimeError(f"these tests fail without a mutant: {self.folder / 'log'}")
             seconds = time.monotonic() - begun
         else:
-            self._trace()
+            self.trace()
         tests_for = (lambda _: (tests, seconds)) if tests else self._by_trace(budget)
         words = dict.fromkeys(test.partition("::")[0] for test in tests) or self.tests
 
@@ -182,18 +221,6 @@ class Campaign:
 
         survivors = [one.mutant for one in self.judged() if one.outcome == "survived"]
         self._judge_all(survivors, tuple(words), tests_for, note)
-
-    def _trace(self) -> None:
-        """Run all tests once, and note which lines each of them reaches."""
-        print("tracing the tests, once", file=sys.stderr)
-        tracer = Tracer(self.folder, [str(self.tree / pattern) for pattern in self.mutated])
-        log = self.folder / "trace.log"
-        status = run(self.tree, list(self.tests), tracer, log, _WITHOUT)
-        print(log.read_text("utf-8")[-300:], file=sys.stderr)
-        # A test that fails judges nothing, and the others do all the same.
-        if status not in (0, 1):
-            (self.folder / "tests.json").unlink(missing_ok=True)
-            raise RuntimeError(f"the tests were not traced, status {status}: {log}")
 
     def _by_trace(self, budget: float) -> TestsFor:
         covering = Covering.read(self.folder, self.tree)

@@ -10,7 +10,7 @@ from pathlib import Path
 
 from coverage import CoverageData
 
-from tests.mutation.tracing import FIXTURE
+from tests.mutation.tracing import FIXTURE, LINES
 
 
 @dataclass(frozen=True)
@@ -38,13 +38,15 @@ class Covering:
             for fixture in one["fixtures"]:
                 users[FIXTURE + fixture].add(name)
             users[name].add(name)
-        data = CoverageData(str(folder / "lines.sqlite"))
-        data.read()
         lines: dict[str, dict[int, set[str]]] = {}
-        for file in data.measured_files():
-            by_line = lines[Path(file).relative_to(tree).as_posix()] = {}
-            for line, contexts in data.contexts_by_lineno(file).items():
-                by_line[line] = set().union(*(users[context] for context in contexts))
+        for measured in sorted(folder.glob(LINES.format("*"))):
+            data = CoverageData(str(measured))
+            data.read()
+            for file in data.measured_files():
+                by_line = lines.setdefault(Path(file).relative_to(tree).as_posix(), {})
+                for line, contexts in data.contexts_by_lineno(file).items():
+                    reached = by_line.setdefault(line, set())
+                    reached.update(*(users[context] for context in contexts))
         return cls({name: one["seconds"] for name, one in tests.items()}, lines)
 
     def tests(self, path: str, text: str, line: int, budget: float) -> list[str]:

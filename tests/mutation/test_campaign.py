@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import subprocess
 import sys
 from collections.abc import Sequence
@@ -10,7 +11,9 @@ from pathlib import Path
 import pytest
 
 from tests.mutation.campaign import Campaign, Judged
+from tests.mutation.covering import Covering
 from tests.mutation.mutants import Mutant
+from tests.mutation.tracing import traced_files
 
 REPOSITORY = Path(__file__).resolve().parents[2]
 SUMS = """\
@@ -107,6 +110,24 @@ def test_a_campaign_from_nothing_to_no_survivor(checkout: Path) -> None:
     call(checkout, 'one.retry(["tests/test_change.py"], 60)')
     assert outcomes(checkout)["return 3 + 4"] == {"killed"}
     assert len(outcomes(checkout)) == 4 and module.read_text() == SUMS
+
+
+def test_only_files_of_tests_that_changed_are_traced_again(checkout: Path) -> None:
+    call(checkout, "one.begin(); one.trace()")
+    folder = checkout / ".mutation"
+    assert "tests/test_adding.py" in traced_files(folder)
+    call(checkout, "one.trace()")
+    assert len(list(folder.glob("lines-*.sqlite"))) == 1
+
+    (folder / "tree" / "tests" / "test_change.py").write_text(f"{MORE}\n# changed\n")
+    call(checkout, "one.trace()")
+    assert len(list(folder.glob("lines-*.sqlite"))) == 2
+    covering = Covering.read(folder, folder / "tree")
+    tests = {test for some in covering.lines["sums/adding.py"].values() for test in some}
+    assert {test.partition("::")[2] for test in tests} == set(
+        re.findall(r"def (\w+)", TESTS + MORE)
+    )
+    assert set(covering.seconds) == tests
 
 
 MUTANT = Mutant("sums.py", 1, 6, "core/NumberReplacer", 0)

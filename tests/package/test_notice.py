@@ -16,7 +16,7 @@ BLOCKS = {block.split()[0]: block for block in NOTICE.split("\n\n") if "\n    " 
 #: Libraries in a folder of their own, as the tools that build wheels put them there.
 LIBRARIES = [
     (name, found.group(1))
-    for name, one in sorted(closure("archiver", "", "raw").items())
+    for name, one in sorted(closure("archiver", "", "all").items())
     for file in one.files or ()
     if (found := re.match(r"[^/]+\.(?:libs|dylibs)/(lib[A-Za-z_]+[0-9]*[a-z_]*)", str(file)))
 ]
@@ -33,7 +33,7 @@ def test_every_bundled_library_is_named_with_its_package(package: str, library: 
 
 
 def test_no_encoder_under_the_gpl_comes_along() -> None:
-    for one in closure("archiver", "", "raw").values():
+    for one in closure("archiver", "", "all").values():
         for file in one.files or ():
             assert not re.search(r"libx26[45]|pillow_heif", str(file)), file
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from tests.package.closure import closure
 
-EXTRAS = ("", "raw", "render", "test")
+EXTRAS = ("", "test")
 
 
 def lines() -> list[str]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import re
+import sys
 import zipfile
 from collections.abc import Callable, Sequence
 from datetime import date, datetime
@@ -154,3 +155,13 @@ def test_what_unpacks_to_too_much_is_refused(
     monkeypatch.setattr(workbook, "_MOST_CELLS", 20)
     with pytest.raises(InputError, match="too many cells"):
         read(tmp_path, write(ROWS))
+
+
+def test_without_the_extra_a_workbook_is_refused_with_the_line_that_says_so(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setitem(sys.modules, "python_calamine", None)
+    (tmp_path / "done.xlsx").write_bytes(xlsx(ROWS))
+    with pytest.raises(InputError) as refused:
+        read_episodes(tmp_path / "done.xlsx", today=TODAY)
+    assert "pip install archiver[spreadsheets]" in str(refused.value)

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import sys
+
 import cv2
 import numpy as np
 import pytest
 
-from archiver.vision import read_code
+from archiver.vision import read_code, reads_codes
 from archiver.web.pages.take_in.telephone import qr_rows
 
 WORDS = "ARCHIVER-VISIT-" + "0123456789ABCDEF" * 2
@@ -43,3 +45,10 @@ def test_a_code_is_read_askew_turned_and_through_a_mirror(
 
 def test_where_there_is_no_code_nothing_is_read() -> None:
     assert read_code(np.full((800, 1200, 3), 110, np.uint8)) == ""
+
+
+def test_without_the_extra_no_code_is_read(monkeypatch: pytest.MonkeyPatch) -> None:
+    assert reads_codes()
+    monkeypatch.setitem(sys.modules, "zxingcpp", None)
+    assert not reads_codes()
+    assert read_code(photographed(0, 0, mirrored=False)) == ""

@@ -9,6 +9,7 @@ from starlette.requests import Request
 from starlette.responses import Response, StreamingResponse
 
 from archiver.objects import readable_name
+from archiver.vision import reads_codes
 from archiver.web.audit import CHANGED
 from archiver.web.bodies import json_of
 from archiver.web.http_errors import Refused
@@ -117,6 +118,8 @@ class Arrivals:
     def separator(self, request: Request) -> Response:
         """Return the QR code of a visit, to be photographed before its pictures."""
         opened = self._drafting.check_changeable(self._drafting.opened(request))
+        if not reads_codes():
+            raise Refused(422, "take_in.separator_no_extra")
         return self._site.answer({"code": qr_rows(code_of(opened))})
 
     async def events(self, request: Request) -> Response:
