@@ -20,6 +20,7 @@ from archiver.archive.statements import evidence
 from archiver.archive.statements.rejection_notes import STATEMENTS
 from archiver.archive.store import atomic_batch, sqlite
 from archiver.archive.store.archive import Archive, Clock, system_clock
+from archiver.archive.store.deletion import OpenDeletions
 from archiver.archive.store.durable import flush_folder, translated
 from archiver.archive.store.identity import give_identity
 from archiver.archive.store.index import Index
@@ -37,7 +38,7 @@ from archiver.archive.store.journal_lines import (
 from archiver.archive.store.layout import Layout
 from archiver.archive.store.metadata_reader import Describe, describe_file
 from archiver.archive.store.promised import Promised
-from archiver.archive.store.recovery import promises, remove_aside, take_in
+from archiver.archive.store.recovery import promises, remove_aside, take_in, tombstones
 from archiver.archive.store.writer_lock import WriterLock
 from archiver.errors import ArchiveError, Problem
 from archiver.wording import Text
@@ -103,6 +104,7 @@ class _JournalContents:
         self.statements: list[JournalEntry] = []
         self.heeded: set[str] = set()
         self.batch = atomic_batch.OpenBatch()
+        self.deletions = OpenDeletions()
 
     def restart(self) -> None:
         """Forget all but the promises, which a second reading leaves as they are."""
@@ -110,10 +112,12 @@ class _JournalContents:
         self.statements.clear()
         self.heeded.clear()
         self.batch = atomic_batch.OpenBatch()
+        self.deletions = OpenDeletions()
 
     def note(self, entry: JournalEntry) -> None:
         """Note a line that the promises have already."""
         self.batch.take(entry)
+        self.deletions.take(entry)
         if entry.action in evidence.ACTIONS:
             self.statements.append(entry)
         if entry.action in STATEMENTS:
@@ -140,6 +144,7 @@ def _brought_to_an_end(
         told.take(beyond)
         give_identity(layout.root)
         told.take(atomic_batch.finish(layout, journal, told.batch.entries, time=time, who=actor))
+        told.take(told.deletions.finish(layout, journal, time=time, who=actor))
         deeds = evidence.unfinished(layout.root, told.statements)
         deeds += evidence.brought_up(layout.root, told.statements)
         told.take(journal.append(deeds, time=time, who=actor))
@@ -222,7 +227,7 @@ def rebuild_open(
         taken = take_in(layout, index, late, journal.end, describe)
         findings.indexed += taken.taken_in
         findings.damaged += taken.problems
-        known = promises(late)
+        known = {*promises(late), *tombstones(late)}
         unknown = [k for k in waiting if k.description.sop_instance_uid not in known]
         adopted = _adopted(journal, unknown, findings, clock(), actor)
         index.add(adopted, START, told.heeded)

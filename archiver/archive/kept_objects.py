@@ -11,7 +11,13 @@ from time import monotonic, sleep
 from archiver.archive.object_reader import ObjectRead, read_in_order
 from archiver.archive.store.durable import Written, translated
 from archiver.archive.store.indexed_instance import IndexedInstance
-from archiver.archive.store.journal_lines import START, JournalEntry, Position, read_lines
+from archiver.archive.store.journal_lines import (
+    DELETED,
+    START,
+    JournalEntry,
+    Position,
+    read_lines,
+)
 from archiver.archive.store.layout import Layout, relative_path
 from archiver.archive.store.metadata_reader import Describe, describe_file
 from archiver.archive.store.promised import Promised
@@ -48,6 +54,8 @@ class RebuildReport:
         Objects that the journal did not know. They are indexed, and the journal says so.
     misplaced
         Files that lie where an object of that name does not belong; not indexed.
+    returned
+        Objects that were deleted, of which a file lies there again; not indexed.
     """
 
     objects: int
@@ -57,22 +65,25 @@ class RebuildReport:
     missing: tuple[Problem, ...] = ()
     adopted: tuple[Problem, ...] = ()
     misplaced: tuple[Problem, ...] = ()
+    returned: tuple[Problem, ...] = ()
 
     @property
     def is_sound(self) -> bool:
         """True if nothing that was promised is lost, changed or in doubt."""
-        return not (self.chain or self.damaged or self.missing or self.misplaced)
+        return not (self.chain or self.damaged or self.missing or self.misplaced or self.returned)
 
     @property
     def problems(self) -> tuple[Problem, ...]:
         """Everything found, the worst first."""
-        return self.missing + self.damaged + self.chain + self.misplaced + self.adopted
+        found = self.missing + self.damaged + self.chain + self.misplaced
+        return found + self.returned + self.adopted
 
 
 @dataclass
 class RebuildFindings:
     damaged: list[Problem] = field(default_factory=list)
     misplaced: list[Problem] = field(default_factory=list)
+    returned: list[Problem] = field(default_factory=list)
     adopted: list[Problem] = field(default_factory=list)
     objects: int = 0
     indexed: int = 0
@@ -135,6 +146,7 @@ def report_of(
         missing=missing,
         adopted=tuple(findings.adopted),
         misplaced=tuple(findings.misplaced),
+        returned=tuple(findings.returned),
     )
 
 
@@ -256,6 +268,11 @@ def _look_at(
     findings, seen = told
     relative = one.path.relative_to(layout.root).as_posix()
     belongs = False
+    if entry is not None and entry.action == DELETED:
+        findings.returned.append(
+            Problem("archive.index_rebuild.deleted", day=entry.time[:10]).at(file=relative)
+        )
+        return None
     if entry is not None:
         belongs = relative == layout.place_of(entry.study, entry.series, entry.sop)
     if entry is not None and belongs:

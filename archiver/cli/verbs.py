@@ -12,6 +12,7 @@ VERBS: dict[str, str] = {
     "validate": "check DICOM files against the standard and the clinical rules",
     "amend": "correct what an archived photograph says, and hide the wrong instances",
     "reject": "hide what is not to be used, and show it again",
+    "delete": "delete what no rule wants kept any more, by two people's word",
     "confirm": "confirm the sides of archived photographs by the codes under them",
     "query": "find photographs and radiographs in the archive, or in another one",
     "worklist": "list who is scheduled, from another system's worklist",

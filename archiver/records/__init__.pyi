@@ -12,6 +12,7 @@ from .completeness import MISSING as MISSING
 from .completeness import PRESENT as PRESENT
 from .completeness import SUBSTITUTED as SUBSTITUTED
 from .completeness import Demand as Demand
+from .contacts import NO_CONTACT as NO_CONTACT
 from .contacts import Contact as Contact
 from .contacts import read_contacts as read_contacts
 from .episodes import Episodes as Episodes

@@ -12,6 +12,7 @@ from pathlib import Path
 
 from archiver.archive.statements import STATEMENTS, evidence, heeded_by
 from archiver.archive.store import (
+    DELETED,
     START,
     Index,
     JournalEntry,
@@ -23,11 +24,17 @@ from archiver.archive.store import (
     index_in_memory,
     read_lines,
     sqlite,
+    tombstones,
     wrong_people,
 )
 from archiver.errors import ArchiverError
 from archiver.records.audit_memory import Memory
-from archiver.records.checks.integrity import PlaceOf, check_index, missing_object
+from archiver.records.checks.integrity import (
+    PlaceOf,
+    check_index,
+    check_returned,
+    missing_object,
+)
 from archiver.records.checks.rejections import (
     Rejections,
     check_rejections,
@@ -57,7 +64,7 @@ from archiver.records.survey import Survey
 from archiver.wording import Text
 
 #: Lines of the journal that are remembered besides promises.
-_SAYING = (*STATEMENTS, *evidence.ACTIONS)
+_SAYING = (*STATEMENTS, *evidence.ACTIONS, DELETED)
 #: Lines that are taken at once.
 _AT_ONCE = 1000
 
@@ -120,6 +127,7 @@ def _survey_objects(
     said = _index(layout, survey, promised)
     # What is remembered was held against a journal and an index that could be trusted.
     full = full or said is None or bool(survey.concerns)
+    survey.concerns += check_returned(statements, promised)
     looked = look_at_objects(layout, survey.depth, memory, now, full=full)
     total = len(promised)
     with closing(index_in_memory()) as anew:
@@ -135,7 +143,11 @@ def _survey_objects(
             # Whatever ends it (SIGTERM, say), the next audit goes on from what was read.
             compared.settle()
         lost = list(promised.unseen())
-        survey.concerns += [missing_object(entry, place_of(entry)) for entry in lost]
+        # What was deleted while this was reading is not missed.
+        since = tombstones(_later(layout, survey.end)) if lost else {}
+        survey.concerns += [
+            missing_object(entry, place_of(entry)) for entry in lost if entry.sop not in since
+        ]
         unsound = compared.unsound | {entry.sop for entry in lost}
         if said is None:
             anew.add([], START, survey.heeded)
@@ -146,6 +158,14 @@ def _survey_objects(
     for path in sorted(layout.temporary.glob("*")):
         found = Text("records.survey.temporary")
         survey.concerns.append(Concern("file-left-over", found, path=path.name))
+
+
+def _later(layout: Layout, end: Position) -> Iterator[JournalEntry]:
+    """Yield the lines of the journal that came after the survey had read it."""
+    try:
+        yield from (line.entry for line in read_lines(layout.journal, end) if line.entry)
+    except OSError:
+        return  # told where the journal is read
 
 
 def survey_patient(layout: Layout, patient_id: str) -> Survey:

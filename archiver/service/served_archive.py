@@ -88,6 +88,9 @@ class ServedArchive(Archive):
     def record(self, deeds: Sequence[Deed]) -> None:
         self._ask({"do": "record", "deeds": [asdict(one) for one in deeds]})
 
+    def delete(self, deeds: Sequence[Deed]) -> None:
+        self._ask({"do": "delete", "deeds": [asdict(one) for one in deeds]})
+
     def record_soon(self, deeds: Iterable[Deed]) -> None:
         self.record(list(deeds))
 

@@ -1,6 +1,11 @@
 from .correction import Amended as Amended
 from .correction import amend as amend
 from .custody_page import custody_pdf as custody_pdf
+from .deletion import Deleted as Deleted
+from .deletion import DeletionRequest as DeletionRequest
+from .deletion import PlannedDeletion as PlannedDeletion
+from .deletion import delete as delete
+from .deletion import plan_deletion as plan_deletion
 from .picture_custody import accesses as accesses
 from .picture_custody import custody as custody
 from .picture_custody import custody_text as custody_text

@@ -9,11 +9,13 @@ from pathlib import Path
 from typing import Any
 
 from archiver.archive.store import (
+    DELETED,
     Archive,
     JournalEntry,
     Layout,
     describe_file,
     digest_file,
+    entries_of,
     identity_of,
     read_lines,
 )
@@ -30,6 +32,9 @@ _DID = {
     "heeded": Text("workflow.custody.heeded"),
     "quarantined": Text("workflow.custody.quarantined"),
     "handed-over": Text("workflow.custody.handed_over"),
+    "deletion-begun": Text("workflow.custody.deletion_begun"),
+    "deleted": Text("workflow.custody.deleted"),
+    "deletion-given-up": Text("workflow.custody.deletion_given_up"),
     HEAD_SIGNED: Text("workflow.custody.head_signed"),
 }
 #: What the journal calls an audit event, and EventOutcomeIndicator of one that went well.
@@ -142,12 +147,30 @@ def custody(root: Path, uid: str) -> Custody:
     with Archive.open(root, read_only=True) as archive:
         path = archive.path_of(uid)
         if path is None:
-            raise ObjectError(Problem("workflow.custody.no_such_instance", uid=uid))
+            return _buried(root, uid)
         patients = {describe_file(path).patient_id}
         with archive.reading() as connection:
             instances = {one.uid: one for one in read_instances(connection, patients=patients)}
-    family = _family(instances, uid)
-    one, whole, last = instances[uid], True, JournalEntry("")
+    family, one = _family(instances, uid), instances[uid]
+    held = tuple(_held(root, instances[member]) for member in family)
+    source = next((instances[m].source for m in family if instances[m].source), "")
+    whose = (one.study, one.person.label, one.date, source, held)
+    return _custody_of(root, uid, set(family), whose)
+
+
+def _buried(root: Path, uid: str) -> Custody:
+    """Tell what happened to a deleted instance; whose it was, the journal does not say."""
+    every = entries_of(Layout(root).journal, (DELETED,))
+    last = next((entry for entry in every if entry.sop == uid), None)
+    if last is None:
+        raise ObjectError(Problem("workflow.custody.no_such_instance", uid=uid))
+    return _custody_of(root, uid, {uid}, (last.study, "", "", last.source, ()))
+
+
+def _custody_of(
+    root: Path, uid: str, family: set[str], whose: tuple[str, str, str, str, tuple[HeldNow, ...]]
+) -> Custody:
+    whole, last = True, JournalEntry("")
 
     def entries() -> Iterator[JournalEntry]:
         nonlocal whole, last
@@ -157,14 +180,9 @@ def custody(root: Path, uid: str) -> Custody:
                 last = line.entry
                 yield last
 
-    steps = tuple(_steps(entries(), set(family), one.study))
-    held = tuple(_held(root, instances[member]) for member in family)
-    source = next((instances[m].source for m in family if instances[m].source), "")
-    return Custody(
-        *(str(identity_of(root) or ""), uid, one.study, one.person.label, one.date, source, held),
-        steps,
-        *(whole, last.seq, last.hash),
-    )
+    steps = tuple(_steps(entries(), family, whose[0]))
+    identity = str(identity_of(root) or "")
+    return Custody(identity, uid, *whose, steps, whole, last.seq, last.hash)
 
 
 def _family(instances: dict[str, Instance], uid: str) -> list[str]:

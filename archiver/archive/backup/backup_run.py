@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -27,15 +27,17 @@ from archiver.archive.store import (
     Layout,
     Position,
     WriterLock,
+    entries_of,
     flush_folder,
     holds_at,
     identity_of,
     promises,
     read_lines,
     sqlite,
+    tombstones,
     translated,
 )
-from archiver.archive.store.journal_lines import RESTORED
+from archiver.archive.store.journal_lines import DELETED, DELETION_BEGUN, KEEPING, RESTORED
 from archiver.errors import ArchiveError, Problem
 from archiver.wording import Text
 
@@ -140,7 +142,9 @@ class _Run:
         contents.cut(evidence.announced(self._entries_after(end)))
         entries = list(self._entries(before.end, end))
         promised = promises(entries)
-        lost = self._bring([*before.lost, *map(_lost, promised.values())], progress)
+        gone = tombstones(entries)
+        lost_before = [one for one in before.lost if one.sop not in gone]
+        lost = self._bring([*lost_before, *map(_lost, promised.values())], progress)
         self._append_journal(before.end, end)
         if verify:
             lost += self._verified(end, {one.digest for one in lost}, progress)
@@ -148,11 +152,12 @@ class _Run:
             before.number + 1,
             time.isoformat(),
             end,
-            before.objects + sum(one.action != RESTORED for one in promised.values()),
+            before.objects + _more(entries),
             contents.files,
             tuple(lost),
         )
         target.complete(state)
+        self._let_go()
         return BackupReport(
             state.number,
             time,
@@ -220,11 +225,26 @@ class _Run:
                 )
                 return False
         except FileNotFoundError:
+            if one.sop in self._deleted_since():
+                return False
             self._problems.append(Problem("archive.index_rebuild.object_missing").at(file=name))
             return False
         self._added += 1
         self._added_bytes += one.size
         return True
+
+    def _deleted_since(self) -> set[str]:
+        """Return what was deleted while this backup is made; the next one lets it go."""
+        told = entries_of(self._layout.journal, (DELETION_BEGUN, DELETED))
+        return {entry.sop for entry in told}
+
+    def _let_go(self) -> None:
+        """Remove what was deleted from the archive, once the journal says so here, too."""
+        journal = self._target.journal
+        if next(entries_of(journal, (DELETED,)), None) is None:
+            return
+        for entry in tombstones(entries_of(journal, (DELETED, *KEEPING))).values():
+            self._target.object(entry.digest).unlink(missing_ok=True)
 
     def _append_journal(self, start: Position, end: Position) -> None:
         """Append what is new; what a run that was killed had appended goes first."""
@@ -263,6 +283,21 @@ class _Run:
             else:
                 gone.append(one)
         return gone
+
+
+def _more(entries: Iterable[JournalEntry]) -> int:
+    """Return by how many objects lines of the journal make an archive larger."""
+    count, there = 0, dict[str, bool]()
+    for entry in entries:
+        if entry.action == DELETED:
+            count -= 1
+            there[entry.sop] = False
+        elif entry.action in KEEPING:
+            # What is restored without having been deleted was there before.
+            was_there = there.get(entry.sop, entry.action == RESTORED)
+            count += not was_there
+            there[entry.sop] = True
+    return count
 
 
 def _lost(entry: JournalEntry) -> LostObject:

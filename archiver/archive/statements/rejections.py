@@ -59,6 +59,8 @@ class RejectionRequest:
         What a person adds, for the note.
     by
         Who says so, as a DICOM person name.
+    alone
+        Reject the instances that are named, and nothing that was made from the same picture.
     """
 
     uids: tuple[str, ...]
@@ -66,6 +68,7 @@ class RejectionRequest:
     modifiers: tuple[Code, ...] = ()
     words: str = ""
     by: str = ""
+    alone: bool = False
 
 
 @dataclass(frozen=True)
@@ -117,8 +120,12 @@ def reject(
         raise ObjectError(Problem("archive.rejections.by_whom"))
     if request.modifiers and request.title != concepts.REJECTED_FOR_QUALITY:
         raise ObjectError(Problem("archive.rejections.modifiers"))
-    named = dict.fromkeys(one for uid in request.uids for one in _whole_photograph(archive, uid))
-    datasets = [_dataset(archive, uid) for uid in named]
+    if request.alone:
+        named = dict.fromkeys(request.uids)
+    else:
+        whole = (one for uid in request.uids for one in _whole_photograph(archive, uid))
+        named = dict.fromkeys(whole)
+    datasets = [_dataset(archive, uid, request.title) for uid in named]
     groups: dict[tuple[str, str, str], list[Dataset]] = {}
     for ds in datasets:
         d = describe(ds)
@@ -263,9 +270,13 @@ def _path(archive: Archive, uid: str) -> Path:
     return path
 
 
-def _dataset(archive: Archive, uid: str) -> Dataset:
+def _dataset(archive: Archive, uid: str, title: Code) -> Dataset:
     path = _path(archive, uid)
-    if standing := standing_notes(archive, uid):
+    standing = standing_notes(archive, uid)
+    if title == concepts.RETENTION_EXPIRED:
+        # What was rejected for another reason is let go in the end like anything else.
+        standing = [note for note in standing if note.selection.title == title]
+    if standing:
         note = standing[0]
         given = {"uid": uid, "reason": note.why.lower(), "note": note.uid}
         raise ObjectError(Problem("archive.rejections.already", **given))

@@ -24,8 +24,9 @@ the renames and closed by lines *amended* after the lines *stored*. A writer tha
 announcement without its end removes the files where no *stored* stands, and writes the missing
 lines where one does (`atomic_batch`).
 
-Nothing that is kept is changed or removed. An instance whose UID is kept is compared: SAME, or a
-CONFLICT that changes nothing; a kept file that is lost or damaged is brought back from its twin.
+Nothing that is kept is changed, or removed but by two people's word (`deletion`). An instance whose
+UID is kept is compared: SAME, or a CONFLICT that changes nothing; a kept file that is lost or
+damaged is brought back from its twin.
 """
 
 import lazy_loader

@@ -22,6 +22,7 @@ from .index import iso_date as iso_date
 from .index import iso_time as iso_time
 from .index import like_pattern as like_pattern
 from .indexed_instance import IndexedInstance as IndexedInstance
+from .journal_lines import DELETED as DELETED
 from .journal_lines import START as START
 from .journal_lines import Deed as Deed
 from .journal_lines import JournalEntry as JournalEntry
@@ -41,6 +42,7 @@ from .named_people import wrong_people as wrong_people
 from .passing_database import unnamed_database as unnamed_database
 from .promised import Promised as Promised
 from .recovery import promises as promises
+from .recovery import tombstones as tombstones
 from .schema import Fields as Fields
 from .schema import Schema as Schema
 from .schema import database_version as database_version

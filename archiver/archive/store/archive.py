@@ -371,6 +371,25 @@ class Archive:
         stored: list[Stored] = self.writer.call(together)
         return stored
 
+    def delete(self, deeds: Sequence[Deed]) -> None:
+        """Delete instances for good, each with a tombstone in the journal.
+
+        Whether they may be, `archiver.workflow.delete` judges. When this returns, index and
+        objects have them no more; a kill leaves deletions that the next writer ends.
+
+        Parameters
+        ----------
+        deeds
+            One for each instance: its UIDs, its digest, and as `note` who lets it go and why.
+
+        Raises
+        ------
+        ArchiveError
+            If an instance is not kept as said, and nothing is deleted; or the disk refuses.
+        """
+        written = self._writable()
+        self.writer.call(lambda: written.delete(deeds))
+
     def _writable(self) -> Transactions:
         if self._transactions is None:
             raise read_only(self.layout)

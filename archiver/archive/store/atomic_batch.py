@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from contextlib import suppress
 from dataclasses import replace
 from datetime import datetime
-from pathlib import Path
 
-from archiver.archive.store.durable import digest_file, flush_folder, translated
+from archiver.archive.store.deletion import remove_file
+from archiver.archive.store.durable import digest_file, translated
 from archiver.archive.store.file_transaction import Outcome
 from archiver.archive.store.ingest_decision import Decided, deeds_of
 from archiver.archive.store.journal import Journal
@@ -90,7 +89,8 @@ def finish(
     open_ = [_deed(entry) for entry in group if entry.sop not in ended]
     with translated(Text("archive.atomic_batch.not_ended"), layout.root):
         if not kept:
-            _remove(layout, group)
+            for entry in group:  # they were never promised to anyone
+                remove_file(layout, entry)
             return journal.append(given_up(open_), time=time, who=who)
         lines = [
             replace(_deed(entry), action=STORED, note="")
@@ -140,25 +140,9 @@ def _deed(entry: JournalEntry) -> Deed:
     )
 
 
-def _place(layout: Layout, entry: JournalEntry) -> Path:
-    return layout.path_of(layout.place_of(entry.study, entry.series, entry.sop))
-
-
 def _is_there(layout: Layout, entry: JournalEntry) -> bool:
+    path = layout.path_of(layout.place_of(entry.study, entry.series, entry.sop))
     try:
-        return digest_file(_place(layout, entry)).sha256 == entry.digest
+        return digest_file(path).sha256 == entry.digest
     except OSError:
         return False
-
-
-def _remove(layout: Layout, group: Sequence[JournalEntry]) -> None:
-    """Remove files that were never promised to anyone."""
-    for entry in group:
-        path = _place(layout, entry)
-        if not path.exists():
-            continue
-        path.unlink()
-        flush_folder(path.parent)
-        for folder in (path.parent, path.parent.parent):
-            with suppress(OSError):  # others lie in it
-                folder.rmdir()

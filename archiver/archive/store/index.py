@@ -18,6 +18,7 @@ from sqlalchemy import (
     Engine,
     StaticPool,
     create_engine,
+    delete,
     func,
     insert,
     inspect,
@@ -31,7 +32,7 @@ from archiver.archive.store import sqlite
 from archiver.archive.store import tables as t
 from archiver.archive.store.indexed_instance import HeldFile, IndexedInstance
 from archiver.archive.store.journal_lines import START, Position
-from archiver.archive.store.named_people import note_people
+from archiver.archive.store.named_people import forget_people, note_people
 from archiver.archive.store.tooth_coverage import teeth_rows
 from archiver.errors import ArchiveError, Problem
 from archiver.wording import Text
@@ -268,6 +269,19 @@ class Index:
             if not connection.execute(update(t.applied).values(values)).rowcount:
                 connection.execute(insert(t.applied).values(only=1, **values))
 
+    def remove(self, sop_instance_uids: Collection[str], position: Position) -> None:
+        """Take out instances that were deleted, and note the position, in one transaction.
+
+        Notes that reject them go on naming them.
+        """
+        with self._translated("archive.index.not_written"), self.engine.begin() as connection:
+            _remove(connection, sorted(sop_instance_uids))
+            connection.execute(
+                update(t.applied).values(
+                    seq=position.seq, hash=position.hash, offset=position.offset
+                )
+            )
+
     def replace_rows(self, made: Path) -> None:
         """Take over everything from another index that nobody uses, in one transaction."""
         with self._translated("archive.index.not_written"):
@@ -321,6 +335,27 @@ def _insert(
     if rows:
         note_people(connection, rows)
     note_rejections(connection, kept, top + 1, heeded)
+
+
+def _remove(connection: Connection, uids: Sequence[str]) -> None:
+    i = t.instances.c
+    numbers: list[int] = []
+    for begin in range(0, len(uids), _AT_ONCE):
+        some = uids[begin : begin + _AT_ONCE]
+        numbers += connection.scalars(select(i.number).where(i.sop_instance_uid.in_(some)))
+    there = inspect(connection)
+    for table, column in (
+        (t.shown, t.shown.c.instance),
+        (t.instance_teeth, t.instance_teeth.c.instance),
+        (t.rejections, t.rejections.c.note),
+        (t.instances, i.number),
+    ):
+        for begin in range(0, len(numbers) if there.has_table(table.name) else 0, _AT_ONCE):
+            some_numbers = numbers[begin : begin + _AT_ONCE]
+            connection.execute(delete(table).where(column.in_(some_numbers)))
+    if numbers:
+        forget_people(connection)
+        connection.execute(delete(t.patients).where(t.patients.c.number.not_in(select(i.patient))))
 
 
 class _PatientNumbers:

@@ -38,6 +38,10 @@ INTENDED = "intended"
 AMENDED = "amended"
 GIVEN_UP = "given-up"
 QUARANTINED = "quarantined"
+#: Of an object that two people let go; `DELETED` is its tombstone. See `deletion`.
+DELETION_BEGUN = "deletion-begun"
+DELETED = "deleted"
+DELETION_GIVEN_UP = "deletion-given-up"
 #: Deeds that say an object is kept.
 KEEPING = (STORED, RESTORED, ADOPTED)
 #: A rejection note counts from now on: of somebody who may reject, or after a person decided.

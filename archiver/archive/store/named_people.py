@@ -7,7 +7,7 @@ from collections.abc import Iterable, Mapping
 from itertools import combinations
 from typing import Any
 
-from sqlalchemy import Connection, FromClause, Select, func, inspect, select
+from sqlalchemy import Connection, FromClause, Select, delete, func, inspect, select
 from sqlalchemy.dialects.sqlite import insert
 
 from archiver.archive.store import tables as t
@@ -32,6 +32,16 @@ def note_people(connection: Connection, rows: Iterable[Mapping[str, Any]]) -> No
         if named:
             made = [dict(zip(columns, one, strict=True)) for one in sorted(named)]
             connection.execute(insert(table).on_conflict_do_nothing(), made)
+
+
+def forget_people(connection: Connection) -> None:
+    """Take out whom no instance names any more, after instances were taken out."""
+    for table in (t.people, t.study_patients):
+        if inspect(connection).has_table(table.name):
+            there, right = select(*table.c), _scanned(table.c)
+            for row in connection.execute(there.except_(right)).all():
+                same = [column == said for column, said in zip(table.c, row, strict=True)]
+                connection.execute(delete(table).where(*same))
 
 
 def doubted_identifiers(connection: Connection) -> list[tuple[str, str]]:

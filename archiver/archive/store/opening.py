@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from archiver.archive.statements import evidence
-from archiver.archive.store import atomic_batch, sqlite
+from archiver.archive.store import atomic_batch, deletion, sqlite
 from archiver.archive.store.index import Index
 from archiver.archive.store.journal import Journal, open_journal
 from archiver.archive.store.journal_lines import START, JournalEntry, entries_of
@@ -80,6 +80,7 @@ def writing_parts(layout: Layout, author: Author, time: datetime) -> WritingPart
         is_old = index.bring_up(lambda: heeded_in(layout))
         journal, beyond = open_journal(layout.journal, position, time=time, who=author.name)
         beyond += atomic_batch.finish(layout, journal, beyond, time=time, who=author.name)
+        beyond += deletion.finish(layout, journal, beyond, time=time, who=author.name)
         every = list(entries_of(layout.journal, evidence.ACTIONS)) if is_old else beyond
         deeds = evidence.unfinished(layout.root, beyond)
         if is_old or position == START:

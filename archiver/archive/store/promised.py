@@ -10,7 +10,7 @@ from itertools import islice
 from operator import attrgetter
 from types import TracebackType
 
-from archiver.archive.store.journal_lines import KEEPING, JournalEntry
+from archiver.archive.store.journal_lines import DELETED, KEEPING, JournalEntry
 from archiver.archive.store.passing_database import unnamed_database
 
 #: Variables in one statement at most; SQLite before 3.32 takes 999.
@@ -26,16 +26,20 @@ _COLUMNS = ("sop", "action", "study", "series", "digest", "size", "source", "not
 _TAKE = (
     f"INSERT INTO promised ({', '.join(_COLUMNS)}) VALUES ({', '.join('?' * len(_COLUMNS))})"
     f" ON CONFLICT(sop) DO UPDATE SET {', '.join(f'{c}=excluded.{c}' for c in _COLUMNS)}, seen=0"
-    " WHERE digest <> excluded.digest"
+    f" WHERE digest <> excluded.digest OR '{DELETED}' IN (action, excluded.action)"
 )
 _row = attrgetter(*_COLUMNS)
 _READ = f"SELECT {', '.join(_COLUMNS)} FROM promised"
+_STANDING = f"FROM promised WHERE action <> '{DELETED}'"
+_UNSEEN = f"{_READ} WHERE seen=0 AND action <> '{DELETED}'"
+_TAKEN = (*KEEPING, DELETED)
 
 
 class Promised:
     """What the journal promises: for each instance, the line that first told of its object.
 
-    Entries come without their place in the chain, which nobody asks of them.
+    Of one that was deleted it is the tombstone, which promises nothing. Entries come without their
+    place in the chain, which nobody asks of them.
     """
 
     def __init__(self) -> None:
@@ -53,11 +57,11 @@ class Promised:
         self._database.close()
 
     def __len__(self) -> int:
-        return int(self._database.execute("SELECT count(*) FROM promised").fetchone()[0])
+        return int(self._database.execute(f"SELECT count(*) {_STANDING}").fetchone()[0])
 
     def take(self, entries: Iterable[JournalEntry]) -> None:
         """Take further lines, in their order; those that keep nothing are passed over."""
-        keeping = (_row(entry) for entry in entries if entry.action in KEEPING)
+        keeping = (_row(entry) for entry in entries if entry.action in _TAKEN)
         while some := list(islice(keeping, _AT_ONCE)):
             self._database.execute("BEGIN")
             self._database.executemany(_TAKE, some)
@@ -96,7 +100,7 @@ class Promised:
 
     def unseen(self) -> Iterator[JournalEntry]:
         """Yield the lines of those that were not marked, in the order of the journal."""
-        yield from map(_entry, self._database.execute(f"{_READ} WHERE seen=0 ORDER BY seq"))
+        yield from map(_entry, self._database.execute(f"{_UNSEEN} ORDER BY seq"))
 
 
 def _entry(row: tuple[object, ...]) -> JournalEntry:

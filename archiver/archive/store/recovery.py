@@ -11,6 +11,7 @@ from archiver.archive.store.index import Index
 from archiver.archive.store.indexed_instance import IndexedInstance
 from archiver.archive.store.journal_lines import (
     CUT,
+    DELETED,
     KEEPING,
     JournalEntry,
     Position,
@@ -74,7 +75,20 @@ def promises(entries: Iterable[JournalEntry]) -> dict[str, JournalEntry]:
             told = first.get(entry.sop)
             if told is None or told.digest != entry.digest:
                 first[entry.sop] = entry
+        elif entry.action == DELETED:
+            first.pop(entry.sop, None)
     return first
+
+
+def tombstones(entries: Iterable[JournalEntry]) -> dict[str, JournalEntry]:
+    """Return, for each instance that was deleted and did not come again, the line that says so."""
+    gone: dict[str, JournalEntry] = {}
+    for entry in entries:
+        if entry.action == DELETED:
+            gone[entry.sop] = entry
+        elif entry.action in KEEPING:
+            gone.pop(entry.sop, None)
+    return gone
 
 
 def take_in(
@@ -93,12 +107,15 @@ def take_in(
     """
     problems: list[Problem] = []
     taken = 0
+    if deleted := {entry.sop for entry in entries if entry.action == DELETED}:
+        index.remove(deleted, index.position())
+    gone = tombstones(entries)
     for begin in range(0, len(entries), _AT_ONCE):
         some = promises(entries[begin : begin + _AT_ONCE])
         known = index.held(some)
         kept = []
         for sop, entry in some.items():
-            if sop in known:
+            if sop in known or sop in gone:
                 continue
             found = kept_object(layout, entry, describe)
             if isinstance(found, Problem):

@@ -10,7 +10,7 @@ from pathlib import Path
 
 from archiver.archive.statements import evidence, jsonl_log
 from archiver.archive.statements.rejection_notes import heeded_by
-from archiver.archive.store import atomic_batch
+from archiver.archive.store import atomic_batch, deletion
 from archiver.archive.store.durable import described_error, translated
 from archiver.archive.store.file_transaction import Incoming, Placement, Stored
 from archiver.archive.store.identity import give_identity
@@ -25,6 +25,8 @@ from archiver.archive.store.ingest_decision import (
 )
 from archiver.archive.store.journal import Journal
 from archiver.archive.store.journal_lines import (
+    DELETED,
+    DELETION_BEGUN,
     FILE,
     LINE,
     Deed,
@@ -245,6 +247,35 @@ class Transactions:
         if self.is_open and self._is_behind:
             self._index.add([], self._applied)
             self._is_behind = False
+
+    def delete(self, deeds: Sequence[Deed]) -> None:
+        """Delete instances for good; see `Archive.delete`."""
+        journal = self._caught_up()
+        root = self._layout.root
+        held = self._index.held([one.sop for one in deeds])
+        for one in deeds:
+            kept = held.get(one.sop)
+            if kept is None or kept.digest != one.digest:
+                raise ArchiveError(Problem("archive.deletion.not_what_is_kept", uid=one.sop))
+        begun = [replace(one, action=DELETION_BEGUN) for one in deeds]
+        with translated(Text("archive.deletion.not_deleted"), root):
+            self._append(journal, begun)
+            ends = deletion.carried_out(self._layout, begun)
+            # A folder that is made again has to be flushed again.
+            self._flushed.clear()
+            try:
+                self._append(journal, ends)
+            except BaseException:
+                # The next writer that opens finds the beginning and ends it.
+                self.close()
+                raise
+        gone = [one.sop for one in ends if one.action == DELETED]
+        self._index.remove(gone, journal.end)
+        self._applied = journal.end
+        self._people.forget()
+        if left := [one.sop for one in ends if one.action != DELETED]:
+            stays = [Problem("archive.deletion.file_stays", uid=uid) for uid in left]
+            raise ArchiveError(*(one.at(file=str(root)) for one in stays))
 
     def append_line(
         self, name: str, schema: Schema[Fields], fields: Fields, deeds: Sequence[Deed]

@@ -9,7 +9,7 @@ from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from itertools import islice
 
-from archiver.archive.store import JournalEntry, Promised, possible_paths
+from archiver.archive.store import DELETED, JournalEntry, Promised, possible_paths
 from archiver.errors import ObjectError
 from archiver.records.examination import Examined
 from archiver.records.instance_reader import agree
@@ -54,8 +54,11 @@ def check_file(seen: FileSeen, entry: JournalEntry | None, place: str) -> Concer
     ----------
     entry, place
         The line of the journal that tells of an object of that name, and where that lies, or
-        should.
+        should; its tombstone, where it was deleted.
     """
+    if entry is not None and entry.action == DELETED:
+        found = Text("records.integrity.lies_again", day=entry.time[:10], line=entry.seq)
+        return _concern("deleted-object-back", seen, found, entry)
     if seen.examined is None:
         return _concern("object-unreadable", seen, seen.trouble, entry)
     facts = seen.examined.facts
@@ -101,6 +104,17 @@ def _digest(digest: str, size: int) -> Text:
     return Text("records.integrity.digest", digest=digest[:16], size=size)
 
 
+def check_returned(statements: Iterable[JournalEntry], promised: Promised) -> Iterator[Concern]:
+    """Tell the objects that were deleted and have been taken in again since."""
+    buried = {entry.sop: entry for entry in statements if entry.action == DELETED}
+    for sop, tombstone in buried.items():
+        entry = promised.one(sop)
+        if entry is not None and entry.action != DELETED:
+            days = {"day": tombstone.time[:10], "again": entry.time[:10], "who": entry.who}
+            found = Text("records.integrity.came_again", **days)
+            yield Concern("deleted-object-back", found, uids=(sop,))
+
+
 def missing_object(entry: JournalEntry, place: str) -> Concern:
     """Tell of an object of the journal that has no file."""
     found = Text("records.integrity.kept", day=entry.time[:10], line=entry.seq)
@@ -130,7 +144,7 @@ def check_index(
     promised, place_of = journalled
     for one, entry in _with_lines(instances, promised):
         uid = one.uid
-        if entry is None:
+        if entry is None or entry.action == DELETED:
             yield Concern(
                 "index-without-object",
                 Text("records.integrity.row_without_line"),
@@ -160,7 +174,7 @@ def check_index(
             )
     for entry in promised.since(0):
         uid = entry.sop
-        if uid not in rows and uid not in unsound:
+        if entry.action != DELETED and uid not in rows and uid not in unsound:
             path = place_of(entry)
             found = Text("records.integrity.no_row")
             expected_row = Text("records.integrity.a_row")

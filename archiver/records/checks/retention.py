@@ -1,4 +1,4 @@
-"""What has passed the time for which rules want it kept. Nothing is ever deleted here."""
+"""What has passed the time for which rules want it kept. Nothing is deleted here."""
 
 from __future__ import annotations
 
@@ -36,6 +36,14 @@ class _End:
     why: str = ""
 
 
+@dataclass(frozen=True)
+class KeepingEnd:
+    """The last day on which a rule wants a record kept, and which rule."""
+
+    day: date
+    rule: str
+
+
 def check_retention(
     sets: Sequence[RuleSet],
     instances: Iterable[Instance],
@@ -71,15 +79,30 @@ def passed_keeping_time(
 
     A record under a legal hold is none of them, nor one of which no rule says how long it is kept.
     """
+    return set(keeping_ends(sets, instances, today, contacts))
+
+
+def keeping_ends(
+    sets: Sequence[RuleSet],
+    instances: Iterable[Instance],
+    today: date,
+    contacts: Mapping[tuple[str, str], Contact] | None = None,
+) -> dict[tuple[str, str], KeepingEnd]:
+    """Return what ended the keeping time of each patient of `passed_keeping_time`."""
     rules = [one for one in sets if one.retention]
-    passed = set()
+    passed = {}
     for key, record in _records(instances).items():
         contact = contact_of(contacts or {}, key)
-        ends = [end for one in rules if (end := _end(one, record, contact)) is not None]
-        known = [end.day for end in ends if end.day is not None]
+        ends = [(one, end) for one in rules if (end := _end(one, record, contact)) is not None]
+        known = [
+            KeepingEnd(end.day, f"{one.label}: {end.row.name}")
+            for one, end in ends
+            if end.day is not None
+        ]
         told = bool(ends) and len(known) == len(ends) and not record.undated
-        if told and max(known) < today and not contact.hold:
-            passed.add(key)
+        last = max(known, key=lambda one: one.day, default=None)
+        if told and last is not None and last.day < today and not contact.hold:
+            passed[key] = last
     return passed
 
 
