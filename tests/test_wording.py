@@ -37,6 +37,7 @@ RIGHT = re.compile(r"(?<!\{)\bright\b", re.IGNORECASE)
 #: round" is what everybody calls a picture that is not reflected.
 AS_A_SIDE = re.compile(
     r"^right$|\b(?:patient's|their) right\b|\bright (?:buccal|profile|edge|corner|way round)\b"
+    r"|\bfrom the right\b|\bfacing right\b|\b(?:teeth|palatal|lingual), right$"
     r"|\b(?:top|upper|lower|left to|left from|now) right\b|\bright or left\b|\bR right\b",
     re.IGNORECASE,
 )

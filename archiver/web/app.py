@@ -24,6 +24,7 @@ from archiver.web.auth.visitor import Visitor
 from archiver.web.bodies import FORM, Form, read_form
 from archiver.web.files import static_route, words_route
 from archiver.web.http_errors import Refused
+from archiver.web.language import go_on_in, in_words
 from archiver.web.middleware import Middleware, is_wanted_as_json
 from archiver.web.pictures import Pictures
 from archiver.web.settings import PagesSettings
@@ -103,13 +104,13 @@ class Site(SiteContext):
         super().__init__(archive, node, clock, audit, door, settings or PagesSettings())
         self.practice = practice
         self.entering = LogIn(self, local)
-        self.templates = Templates(self.t, self.entering)
+        self.templates = Templates(self.entering, self.languages)
         self.pictures = Pictures(self)
         self.tasks = Tasks(self)
         self.endings: list[Callable[[], None]] = []
         routes: list[BaseRoute] = [
             static_route(ROOMS),
-            words_route(self.t),
+            words_route(self.speak),
             *self.pictures.routes(),
             *self.tasks.routes(),
         ]
@@ -157,6 +158,7 @@ class Site(SiteContext):
         async def guarded(request: Request) -> Response:
             try:
                 request.state.visitor = visitor = self._visitor(request, guest=guest)
+                self._go_on_for(visitor)
                 if visitor is None and not anybody:
                     return self.entering.ask(request)
                 if visitor is not None and not visitor.may(may):
@@ -176,6 +178,16 @@ class Site(SiteContext):
 
         permission = None if anybody else may
         return PageRoute(path, guarded, methods or ["GET"], permission, fields)
+
+    def speak(self, request: Request) -> None:
+        """Answer a request that needs no log-in in the language of whoever has logged in."""
+        self._go_on_for(self.entering.visitor(request))
+
+    def _go_on_for(self, visitor: Visitor | None) -> None:
+        """Answer in the language that somebody has chosen, if any."""
+        chosen = self.languages.of(visitor.name) if visitor is not None else ""
+        if chosen:
+            go_on_in(chosen)
 
     def _visitor(self, request: Request, *, guest: bool) -> Visitor | None:
         if not guest:
@@ -209,7 +221,7 @@ class Site(SiteContext):
 
     def _failed(self, request: Request, error: ArchiverError) -> Response:
         return self._problems_response(
-            request, 400, [str(problem) for problem in error.problems], {}
+            request, 400, [in_words(problem) for problem in error.problems], {}
         )
 
     def _problems_response(
@@ -226,6 +238,7 @@ class Site(SiteContext):
     def _missing(self, request: Request, error: Exception) -> Response:
         status = getattr(error, "status_code", 404)
         request.state.visitor = self.entering.visitor(request)
+        self._go_on_for(request.state.visitor)
         key = "errors.missing" if status == 404 else "errors.method"
         return self.refusal(request, Refused(status, key))
 

@@ -5,13 +5,15 @@ from __future__ import annotations
 import hashlib
 import json
 import re
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
+from functools import cache
 from pathlib import Path
 
 from starlette.requests import Request
 from starlette.responses import PlainTextResponse, Response
 from starlette.routing import Route
 
+from archiver.web.language import spoken
 from archiver.wording import Words
 
 _HERE = Path(__file__).parent
@@ -43,12 +45,22 @@ def static_route(rooms: Iterable[str]) -> Route:
     return Route("/static/{name:path}", answer)
 
 
-def words_route(words: Words) -> Route:
-    """Serve the catalogue as a module."""
-    body = f"export default {json.dumps(words.all(), ensure_ascii=True)};\n".encode()
-    return Route(
-        "/words.js", lambda request: unchanged_or(request, body, "text/javascript; charset=utf-8")
-    )
+def words_route(speak: Callable[[Request], None]) -> Route:
+    """Serve the catalogue as a module, in the language that `speak` chooses for a request."""
+
+    def answer(request: Request) -> Response:
+        speak(request)
+        answered = unchanged_or(request, _words_module(spoken()), _TYPES[".js"])
+        answered.headers["Vary"] = "Accept-Language, Cookie"
+        return answered
+
+    return Route("/words.js", answer)
+
+
+@cache
+def _words_module(language: str) -> bytes:
+    texts = Words(language, table="pages").all()
+    return f"export default {json.dumps(texts, ensure_ascii=True)};\n".encode()
 
 
 def unchanged_or(request: Request, body: bytes, kind: str, cache: str = _CACHE) -> Response:

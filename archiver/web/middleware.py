@@ -15,6 +15,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 from archiver.access import FrontDoor, OfferedService
 from archiver.web.auth.visitor import address_of
 from archiver.web.http_errors import Refused
+from archiver.web.language import asked_for, speaking
 
 #: Nothing is allowed but what comes from here as a file of its own; and, as a picture, what a page
 #: has in memory: the camera's small picture, cut out of a file that the server has not got yet.
@@ -91,8 +92,9 @@ class Middleware:
 
         request = Request(scope)
         refused = self._why_not(request)
-        answer = self._inner if refused is None else self._refuse(request, refused)
-        await answer(scope, receive, guarded)
+        with speaking(asked_for(request.headers.get("accept-language", ""))):
+            answer = self._inner if refused is None else self._refuse(request, refused)
+            await answer(scope, receive, guarded)
 
     def _why_not(self, request: Request) -> Refused | None:
         turned = self._door.request(

@@ -18,6 +18,7 @@ from archiver.archive.store import Archive
 from archiver.network.node import DONE, NODE_AUTHENTICATION, Event, Happening, Log
 from archiver.web.auth.visitor import Visitor, address_of
 from archiver.web.http_errors import Refused
+from archiver.web.language import ChosenLanguages, page_words
 from archiver.web.settings import PagesSettings
 from archiver.wording import Words
 
@@ -61,7 +62,7 @@ class SiteContext(ABC):
         self.door = door
         self._audit = audit
         self.log = Log(clock)
-        self.t = Words(table="pages")
+        self.languages = ChosenLanguages(self.folder("people") / "languages.json")
 
     @abstractmethod
     def route(
@@ -78,6 +79,11 @@ class SiteContext(ABC):
     @abstractmethod
     def refusal(self, request: Request, refused: Refused) -> Response:
         """Return what tells of a refusal, as a page or as JSON."""
+
+    @property
+    def t(self) -> Words:
+        """The words of the pages, in the language of what is answered now."""
+        return page_words()
 
     @property
     def secure(self) -> bool:

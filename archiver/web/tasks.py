@@ -21,6 +21,7 @@ import secrets
 import threading
 import time
 from collections.abc import Callable
+from contextvars import copy_context
 from typing import TYPE_CHECKING, Any
 
 from starlette.requests import Request
@@ -31,6 +32,7 @@ from archiver.errors import ArchiverError
 from archiver.web.auth.visitor import Visitor, visitor_of
 from archiver.web.change_feed import ChangeFeed
 from archiver.web.http_errors import Refused
+from archiver.web.language import in_words
 
 if TYPE_CHECKING:
     from archiver.web.site_context import SiteContext
@@ -141,7 +143,11 @@ class Tasks:
             self._tasks[task.id] = task
         if self._closing:
             task.cancelled.set()
-        threading.Thread(target=self._run, args=(task, work), name="long work", daemon=True).start()
+        # The work tells in the language of whoever began it.
+        run = copy_context().run
+        threading.Thread(
+            target=run, args=(self._run, task, work), name="long work", daemon=True
+        ).start()
         return task
 
     def of(self, request: Request) -> Task:
@@ -182,7 +188,7 @@ class Tasks:
         except Cancelled:
             task.state = CANCELLED
         except ArchiverError as error:
-            task.problems = [str(problem) for problem in error.problems]
+            task.problems = [in_words(problem) for problem in error.problems]
             task.state = FAILED
         except Exception as error:
             # What nobody expected is told as such; its text may hold what it should not.

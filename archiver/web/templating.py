@@ -11,9 +11,19 @@ from markupsafe import Markup
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, Response
 
+from archiver.errors import Problem
 from archiver.objects import readable_name
 from archiver.web.auth.login import LogIn
-from archiver.wording import Words
+from archiver.web.language import (
+    LANGUAGES,
+    ChosenLanguages,
+    in_words,
+    language_name,
+    page_words,
+    rule_name,
+    spoken,
+)
+from archiver.wording import Text
 
 _HERE = Path(__file__).parent
 _ROOMS = ("entrance", "take_in", "find", "compare", "record", "help")
@@ -32,25 +42,26 @@ class Templates:
 
     Parameters
     ----------
-    words
-        The catalogue.
     log_in
         Knows tokens, and whether anybody has to log in.
+    languages
+        Who has chosen which language.
     """
 
-    def __init__(self, words: Words, log_in: LogIn) -> None:
-        self._log_in = log_in
+    def __init__(self, log_in: LogIn, languages: ChosenLanguages) -> None:
+        self._log_in, self._languages = log_in, languages
         loaders = {room: FileSystemLoader(_HERE / "pages" / room / "templates") for room in _ROOMS}
         self.environment = Environment(
             loader=ChoiceLoader([PrefixLoader(loaders), FileSystemLoader(_HERE / "templates")]),
             autoescape=True,
             undefined=StrictUndefined,
+            finalize=_in_words,
             trim_blocks=True,
             lstrip_blocks=True,
         )
-        self.environment.globals.update(t=words, icon=_icon, language=words.language)
+        self.environment.globals.update(t=_text, icon=_icon)
         self.environment.filters.update(
-            person=readable_name, role_word=lambda role: words(f"roles.{role}")
+            person=readable_name, rule_name=rule_name, role_word=lambda role: _text(f"roles.{role}")
         )
 
     def page(
@@ -72,6 +83,9 @@ class Templates:
                 for where, key, sign, may in NAVIGATION
                 if visitor is not None and visitor.may(may)
             ],
+            "language": spoken(),
+            "languages": [(one, language_name(one)) for one in LANGUAGES],
+            "chosen_language": self._languages.of(visitor.name) if visitor else "",
             "theme": theme if theme in THEMES else "device",
             "themes": THEMES,
             "here": path,
@@ -79,6 +93,16 @@ class Templates:
             **values,
         }
         return HTMLResponse(self.environment.get_template(template).render(context), status)
+
+
+def _text(key: str, /, **values: object) -> str:
+    """Return a text; asked anew each time, since templates are shared by all languages."""
+    return page_words()(key, **values)
+
+
+def _in_words(value: object) -> object:
+    """Return what a page shows of a value: texts and problems in its language."""
+    return in_words(value) if isinstance(value, Text | Problem) else value
 
 
 def _icon(name: str) -> Markup:

@@ -34,6 +34,11 @@ class Visitor:
     address: str
     session: LoginSession
 
+    @property
+    def is_guest(self) -> bool:
+        """Whether they came by a one-time link: they have no account, and no session to end."""
+        return not self.session.key
+
     def may(self, what: str) -> bool:
         """Return whether something is allowed; empty asks for nothing."""
         return self.identity.may(what)

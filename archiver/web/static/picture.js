@@ -62,6 +62,7 @@ export function sideMark(label) {
  */
 export function letterEdge(place, letter, word = "") {
   place.textContent = letter;
+  place.translate = false;
   place.dataset.word = word;
 }
 
@@ -79,7 +80,9 @@ export function edges(label) {
 /** @param {Label} label */
 export function caption(label) {
   const words = document.createElement("figcaption");
-  words.append(part("span", "tooth", label.tooth || t("picture.whole_mouth")));
+  const tooth = part("span", "tooth", label.tooth || t("picture.whole_mouth"));
+  tooth.translate = false;
+  words.append(tooth);
   words.append(part("span", "what", label.view));
   const when = part("time", "when", label.date || t("picture.no_date"));
   if (label.date) when.dateTime = label.date;

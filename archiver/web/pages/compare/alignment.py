@@ -17,6 +17,7 @@ from archiver.dentition import Orientation
 from archiver.priors import Compared, PreparedComparison, Ready, Shown
 from archiver.sheets import plates
 from archiver.vision import Alignment, Array, Refusal, Way, cv2
+from archiver.web.language import in_words
 from archiver.web.pages.compare.picture_source import PictureSource
 
 #: Pairs whose outcome is kept, and newest pictures that are kept ready.
@@ -137,7 +138,7 @@ def aligned(comparing: PreparedComparison, one: Compared, prior: PictureSource) 
         "left_out": found.left_out,
         "region": _outlines(found),
         "difference": _difference(one, newest),
-        "not_compared": [str(why) for why in one.not_compared],
+        "not_compared": [in_words(why) for why in one.not_compared],
         "lab": None if one.colour is None else [_lab(one.colour.prior), _lab(one.colour.newest)],
     }
     return Aligned(matrix, facts, _map(one.apart), one.checked.way)
@@ -147,7 +148,7 @@ def _difference(one: Compared, newest: Shown) -> str | None:
     if one.colour is None:
         return None
     within = uncertainty(newest.basis, one.shown.basis)
-    return str(apart_words(one.colour.difference, within))
+    return in_words(apart_words(one.colour.difference, within))
 
 
 def to_compared(prior: PictureSource, compared: Orientation | None) -> Array:

@@ -1,4 +1,4 @@
-"""Log-in, start page, colours of the screen."""
+"""Log-in, start page, colours of the screen, language of the pages."""
 
 from __future__ import annotations
 
@@ -36,6 +36,7 @@ def routes(site: Site) -> list[BaseRoute]:
         site.route("/logout", lambda request: _log_out(site, request), methods=["POST"]),
         site.route("/session", lambda request: _session(site, request)),
         *server.routes(site),
+        site.route("/language", lambda request: _language(site, request), methods=["POST"]),
         site.route("/theme", _theme, methods=["POST"], anybody=True),
     ]
 
@@ -88,6 +89,12 @@ def _log_out(site: Site, request: Request) -> Response:
 def _session(site: Site, request: Request) -> Response:
     visitor = visitor_of(request)
     return site.answer({"csrf": visitor.session.csrf, "name": visitor.name})
+
+
+def _language(site: Site, request: Request) -> Response:
+    form = form_of(request)
+    site.languages.choose(visitor_of(request).name, form.get("language"))
+    return RedirectResponse(path_within(form.get("to", "/")), 303)
 
 
 def _theme(request: Request) -> Response:

@@ -22,6 +22,7 @@ from archiver.web.audit import DONE, QUERY, RECEIVED
 from archiver.web.auth.visitor import visitor_of
 from archiver.web.bodies import body_into, form_of
 from archiver.web.http_errors import Refused
+from archiver.web.language import in_words
 
 if TYPE_CHECKING:
     from archiver.web.app import Site
@@ -126,4 +127,4 @@ class _Bringing:
 
 def _describe_problem(problem: Problem, name: str = "") -> str:
     """Return the words of a problem, its file called as it is known outside the server."""
-    return str(problem.with_places(replace(problem.place, file=name)))
+    return in_words(problem.with_places(replace(problem.place, file=name)))

@@ -114,7 +114,8 @@ class _Consents:
         """Say what stands of a consent."""
         t = self._site.t
         on = {"on": one.noted_at[:10], "by": readable_name(one.noted_by)}
-        told = [str(one.against(today) or t("record.consent_given", **on))]
+        ended = one.against(today)
+        told = [ended.in_words(t) if ended else t("record.consent_given", **on)]
         if one.until:
             told.append(t("record.consent_until", until=one.until.isoformat()))
         if one.recipient:

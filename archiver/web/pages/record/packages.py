@@ -21,6 +21,7 @@ from archiver.web.audit import ACCESSED, EXPORTED, QUERY
 from archiver.web.auth.visitor import visitor_of
 from archiver.web.bodies import form_of
 from archiver.web.http_errors import Refused
+from archiver.web.language import in_words
 from archiver.web.pages.record.asked_visit import asked_visit
 from archiver.web.pages.take_in.examined_sides import read_who
 from archiver.web.visits import PhotographedDay
@@ -113,7 +114,7 @@ class _Packages:
             "name": order.target.stem,
             "case": made.case,
             "files": len(made.files),
-            "left_out": [str(one) for one in made.left_out],
+            "left_out": [in_words(one) for one in made.left_out],
         }
 
     def making(self, request: Request) -> Response:

@@ -11,6 +11,7 @@ from archiver.archive.ingest import STATUS_NAMES, IngestSettings, WrappedPhotogr
 from archiver.archive.store import Archive, Outcome
 from archiver.errors import Problem
 from archiver.objects import Session
+from archiver.web.language import in_words
 from archiver.web.pages.take_in.draft_store import Open
 from archiver.web.pages.take_in.drafts import ARCHIVED, Draft, Photo
 from archiver.web.pages.take_in.sheet import describe_problem
@@ -71,7 +72,7 @@ def archive_draft(run: ArchivingRun, archive: Archive, step: Step) -> dict[str, 
     return {
         "archived": count - refused,
         "refused": refused,
-        "consent": [str(line) for line in wrapped.withdrawn],
+        "consent": [in_words(line) for line in wrapped.withdrawn],
     }
 
 
@@ -87,7 +88,7 @@ def _result(taken: WrappedPhotograph, photo: Photo) -> dict[str, Any]:
         "status": STATUS_NAMES[taken.status],
         "problems": problems,
         "warnings": [describe_problem(_bare(p, photo), [photo]) for p in taken.warnings],
-        "doubts": [one.to_json() for one in taken.unanswered],
+        "doubts": [{**one.to_json(), "words": in_words(one.text)} for one in taken.unanswered],
         "findings": [
             {"severity": f.severity.value, "words": _finding(f)}
             for f in taken.findings
@@ -105,4 +106,4 @@ def _bare(problem: Problem, photo: Photo) -> Problem:
 
 
 def _finding(finding: Any) -> str:
-    return str(finding.problem())
+    return in_words(finding.problem())

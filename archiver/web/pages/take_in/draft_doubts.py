@@ -23,13 +23,15 @@ from archiver import __version__
 from archiver.archive import Query, Record
 from archiver.archive.store import Archive
 from archiver.dentition import Direction, Plan, Turn, direction_of
-from archiver.errors import ArchiverError, MeaningError
+from archiver.errors import ArchiverError, MeaningError, packed, unpacked
 from archiver.objects import CHECKS, FLIPS, answered_by, is_answered
 from archiver.photo import DoubtKind, PictureDoubt, file_doubts, read_camera_bytes
 from archiver.priors import KnownPictures
+from archiver.web.language import in_words
 from archiver.web.pages.take_in.draft_store import Open
 from archiver.web.pages.take_in.drafts import Draft, Photo, Said
 from archiver.web.pages.take_in.photo_entry import HABITS, plan_of
+from archiver.wording import Text
 
 if TYPE_CHECKING:
     from archiver.priors import PreparedPictures
@@ -42,20 +44,20 @@ class DraftDoubt:
     """A doubt as it is kept with a draft; see `archiver.photo.PictureDoubt`."""
 
     kind: DoubtKind
-    words: str
+    text: Text
     turn: int | None = None
     evidence: Mapping[str, Any] = field(default_factory=dict)
 
     @classmethod
     def of(cls, doubt: PictureDoubt) -> DraftDoubt:
-        """Put a doubt in words."""
-        return cls(doubt.kind, str(doubt.text), doubt.turn, doubt.evidence)
+        """Return a doubt as it is kept with a draft."""
+        return cls(doubt.kind, doubt.text, doubt.turn, doubt.evidence)
 
     def to_json(self) -> dict[str, Any]:
-        """Return it as values that JSON has."""
+        """Return it as values that JSON has, to be kept."""
         return {
             "kind": self.kind.value,
-            "words": self.words,
+            "text": packed(self.text),
             "turn": self.turn,
             "evidence": dict(self.evidence),
         }
@@ -267,7 +269,10 @@ def doubt_rows(
     answers = Answers.of(said, habits)
     return [
         {
-            **one.to_json(),
+            "kind": one.kind.value,
+            "words": in_words(one.text),
+            "turn": one.turn,
+            "evidence": dict(one.evidence),
             "asks": answered_by(one.kind),
             "against": CHECKS.get(one.kind),
             "answered": is_answered(one, answers),
@@ -289,7 +294,7 @@ def _read(one: Weighable) -> _Weighed | None:
         if table["key"] != one.key:
             return None
         doubts = (
-            DraftDoubt(DoubtKind(d["kind"]), d["words"], d["turn"], d["evidence"])
+            DraftDoubt(DoubtKind(d["kind"]), unpacked(d["text"]), d["turn"], d["evidence"])
             for d in table["doubts"]
         )
         return _Weighed(table["archive"], tuple(doubts))

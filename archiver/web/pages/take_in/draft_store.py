@@ -39,9 +39,9 @@ from archiver.archive.store import (
     translated,
     unchanged,
     version_of,
-    write_whole,
 )
 from archiver.errors import ArchiveError
+from archiver.web.kept_json import write_json
 from archiver.web.pages.take_in.drafts import ARCHIVED, Draft, Photo
 from archiver.web.pages.take_in.undo import MOST, Step, read_steps, step, stepped
 from archiver.wording import Text
@@ -302,24 +302,6 @@ class Drafts:
             shutil.rmtree(gone)
         with self._guard:
             self._open.pop(opened.draft.id, None)
-
-
-def write_json(path: Path, table: Mapping[str, Any]) -> None:
-    """Write a table whole or not at all.
-
-    Raises
-    ------
-    ArchiveError
-        If the disk refuses.
-    """
-    text = json.dumps(table, ensure_ascii=False, separators=(",", ":"))
-    # surrogateescape: a name may hold bytes that are no text in any encoding.
-    octets = text.encode("utf-8", "surrogatepass")
-    part = path.with_name(f"{path.name}.{secrets.token_hex(4)}.part")
-    with translated(Text("web.take_in.nothing_kept"), path.parent.name):
-        write_whole(part, [octets])
-        part.replace(path)
-        flush_folder(path.parent)
 
 
 def _read(folder: Path) -> Open:

@@ -23,6 +23,7 @@ from archiver.web.auth.visitor import visitor_of
 from archiver.web.bodies import json_of
 from archiver.web.files import unchanged_or
 from archiver.web.http_errors import Refused
+from archiver.web.language import in_words
 from archiver.web.pages.take_in import photo_entry
 from archiver.web.pages.take_in.archiving_task import ArchivingRun, archive_draft
 from archiver.web.pages.take_in.conflicts import conflicts
@@ -178,8 +179,8 @@ class Drafting:
         archive = self._site.archive
         study = draft.study.get("study_uid", "")
         doubt = patient_doubt(archive, patient, study)
-        notes = [str(note) for note in patient_notes(archive, patient)]
-        return {"doubt": str(doubt) if doubt else None, "notes": notes}
+        notes = [in_words(note) for note in patient_notes(archive, patient)]
+        return {"doubt": in_words(doubt) if doubt else None, "notes": notes}
 
     def _photo_json(self, opened: Open, photo: Photo) -> dict[str, Any]:
         draft, about = opened.draft, opened.draft.of_photo(photo.digest)
@@ -334,7 +335,7 @@ class Drafting:
             try:
                 check_patient(self._site.archive, session, self._settings())
             except InputError as error:
-                lines = [str(problem) for problem in error.problems]
+                lines = [in_words(problem) for problem in error.problems]
                 return self._site.answer({"problems": lines, "pictures": {}}, 422)
             run = ArchivingRun(opened, session, photos, self._settings())
 
@@ -389,5 +390,5 @@ class Drafting:
 
     def refused(self, error: InputError) -> Response:
         """Tell what cannot be so."""
-        lines = [str(problem) for problem in error.problems]
+        lines = [in_words(problem) for problem in error.problems]
         return self._site.answer({"problems": lines}, 422)

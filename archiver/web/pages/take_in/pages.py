@@ -24,6 +24,7 @@ from archiver.objects import (
 from archiver.web.audit import ACCESSED, CHANGED
 from archiver.web.auth.visitor import visitor_of
 from archiver.web.bodies import form_of, json_of
+from archiver.web.language import in_words, rule_name
 from archiver.web.pages.take_in import patient_choice
 from archiver.web.pages.take_in.arrivals import Arrivals
 from archiver.web.pages.take_in.consent_fields import purposes
@@ -143,7 +144,7 @@ class TakeInPages:
             draft=opened.draft,
             known=json.dumps(self._known(request)),
             rules=[
-                (key, one.name, "|".join(one.applies.descriptions))
+                (key, rule_name(one.name), "|".join(one.applies.descriptions))
                 for key, one in rule_sets().items()
             ],
             views=[view.value for view in View],
@@ -170,7 +171,7 @@ class TakeInPages:
             request,
             "take_in/shot_card.html",
             draft=draft,
-            rules=rules.name if rules is not None else "",
+            rules=rule_name(rules.name) if rules is not None else "",
             shots=shots(draft, opened.photos, self._drafting.habits, self._site.settings.camera),
         )
 
@@ -208,7 +209,7 @@ class TakeInPages:
         elif self._site.node.worklist is not None:
             order = self._site.node.worklist_dates
             found, refused = patient_choice.of_table(self._site.node.worklist, today, order)
-            told = [str(problem) for problem in refused]
+            told = [in_words(problem) for problem in refused]
         else:
             found = []
         self._site.note(request, ACCESSED, detail=f"worklist; visits: {len(found)}")
@@ -234,7 +235,7 @@ def _rows() -> list[list[dict[str, str]]]:
     """Return the teeth as two rows of either dentition, as they stand before the viewer."""
     return [
         [
-            {"iso": t.iso, "universal": t.universal, "name": t.name}
+            {"iso": t.iso, "universal": t.universal, "name": in_words(t.text)}
             for t in arch_order(arch, deciduous=young)
         ]
         for young in (False, True)

@@ -37,6 +37,7 @@ from archiver.objects import (
 )
 from archiver.photo import Box, source_box, turned_box
 from archiver.web.http_errors import Refused
+from archiver.web.language import in_words
 from archiver.web.pages.take_in.drafts import Photo, Said
 
 #: A confirmed side holds for these; whoever changes one has to look again.
@@ -217,7 +218,7 @@ def judged(said: Said, photo: Photo, habits: Mapping[str, object]) -> dict[str, 
     found["edges"] = {edge: letter.value for edge, letter in made.display.edges.items()}
     found["view"] = made.sight.view.value
     found["laterality"] = made.sight.laterality
-    found["notes"] = [str(note) for note in made.sight.notes]
+    found["notes"] = [in_words(note) for note in made.sight.notes]
     size = (photo.columns, photo.rows, made.correction)
     wrong = [crop_problem(box, *size) for box in (crop_of(said, key) for key in DRAWN) if box]
     try:
@@ -241,4 +242,4 @@ def _places(said: Said) -> Places:
 
 def plain(problem: Problem) -> str:
     """Return a problem without its place, which the page shows by where it stands."""
-    return str(problem.with_places())
+    return in_words(problem.with_places())

@@ -17,6 +17,7 @@ from archiver.priors import KnownPictures
 from archiver.web.auth.visitor import visitor_of
 from archiver.web.bodies import json_of
 from archiver.web.http_errors import Refused
+from archiver.web.language import in_words
 from archiver.web.pages.take_in.draft_changes import spoken
 from archiver.web.pages.take_in.draft_doubts import Weighable, doubt_rows
 from archiver.web.pages.take_in.draft_store import Open
@@ -49,7 +50,7 @@ class PictureQuestions:
             )
         except MeaningError as error:
             return self._drafting.refused(error)
-        names = [{"iso": t.iso, "universal": t.universal, "name": t.name} for t in teeth]
+        names = [{"iso": t.iso, "universal": t.universal, "name": in_words(t.text)} for t in teeth]
         return self._site.answer({"teeth": names, "views": readings(teeth)})
 
     async def shown(self, request: Request) -> Response:

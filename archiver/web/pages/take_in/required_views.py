@@ -24,6 +24,7 @@ from archiver.records import (
     visit_of,
 )
 from archiver.records.rules import PLAIN, RuleSet, ViewRequirement, read_rules, shipped
+from archiver.web.language import rule_name
 from archiver.web.pages.take_in.drafts import Draft, Photo, Said, taken_in
 from archiver.web.pages.take_in.photo_entry import teeth_of
 
@@ -69,7 +70,7 @@ def _row(row: ViewRequirement, target: Target, pictures: Sequence[RecordPicture]
     by = [p.first.uid for p in found.pictures] if fitting or found.by else []
     there = found.status in ("present", "substituted")
     return {
-        "name": row.name,
+        "name": rule_name(row.name),
         "target": "" if target.label == "mouth" else target.label,
         "count": row.count,
         "by": by,

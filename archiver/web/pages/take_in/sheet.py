@@ -23,6 +23,7 @@ from archiver.objects import (
     read_sheet,
 )
 from archiver.web.http_errors import Refused
+from archiver.web.language import in_words
 from archiver.web.pages.take_in.consent_fields import consent_table
 from archiver.web.pages.take_in.draft_store import Open
 from archiver.web.pages.take_in.drafts import Draft, Photo, taken_in
@@ -203,7 +204,7 @@ def _sorted(error: SheetError, starts: list[int], photos: list[Photo]) -> NotRea
 
 def describe_problem(problem: Problem, photos: Iterable[Photo]) -> str:
     """Return a problem in words, with a picture's name in place of the name of its file here."""
-    words = str(problem)
+    words = in_words(problem)
     for photo in photos:
         words = words.replace(f"files/{photo.file}", photo.name).replace(photo.file, photo.name)
     return words

@@ -18,6 +18,7 @@ from archiver.dentition import (
 )
 from archiver.errors import MeaningError
 from archiver.objects import FLIPS
+from archiver.web.language import clause, in_words
 
 
 def turns() -> dict[str, Any]:
@@ -32,7 +33,7 @@ def turns() -> dict[str, Any]:
     return {
         "after": {second: {first: second.after(first) for first in Turn} for second in Turn},
         "swaps": [turn for turn in Turn if turn.swaps_sides],
-        "words": {turn: turn.words for turn in Turn},
+        "words": {turn: in_words(turn.text) for turn in Turn},
         "flips": FLIPS,
     }
 
@@ -57,7 +58,7 @@ def readings(teeth: tuple[Tooth, ...]) -> dict[str, Any]:
             found[view.value] = _of(sight(view, teeth))
         except MeaningError as error:
             found[view.value] = {
-                "problem": error.problems[0].found,
+                "problem": clause(error.problems[0], "found"),
                 "needs_teeth": view.needs_teeth and not teeth,
             }
     return found
@@ -81,7 +82,7 @@ def _of(seen: Sight) -> dict[str, Any]:
 
 
 def _words(seen: Sight, display: Orientation) -> dict[str, str]:
-    return {edge: str(word) for edge, word in edge_words(seen.teeth, display).items()}
+    return {edge: in_words(word) for edge, word in edge_words(seen.teeth, display).items()}
 
 
 def _letters(display: Orientation) -> dict[str, str]:

@@ -28,6 +28,7 @@ from archiver.photo import (
     thumbnail,
 )
 from archiver.web.http_errors import Refused
+from archiver.web.language import in_words
 from archiver.web.pages.take_in.draft_store import Open
 from archiver.web.pages.take_in.drafts import Photo
 from archiver.wording import Text
@@ -182,7 +183,7 @@ def _facts(photo: CameraFile, name: str, now: datetime) -> Photo:
         photo.exif_orientation,
         when.replace(tzinfo=None).isoformat() if when is not None else "",
         crop_grid(structure),
-        tuple(str(note) for note in photo.notes),
+        tuple(in_words(note) for note in photo.notes),
     )
 
 
@@ -192,7 +193,7 @@ def shown_name(given: str) -> str:
         c if unicodedata.category(c)[0] != "C" else "_" for c in given.replace("\\", "/")
     )
     base = kept.rpartition("/")[2].strip()
-    return base[-_LONGEST_NAME:] or str(Text("web.upload.unnamed"))
+    return base[-_LONGEST_NAME:] or in_words(Text("web.upload.unnamed"))
 
 
 def _check_name(name: str, kind: Format) -> None:

@@ -21,9 +21,10 @@ from pathlib import Path
 from typing import Any
 
 from archiver.archive.store import Fields, Schema, mark_fields, read_fields, unchanged
-from archiver.errors import ArchiverError, PhotoError
+from archiver.errors import ArchiverError, PhotoError, Problem
 from archiver.photo import EXTENSIONS
-from archiver.web.pages.take_in.draft_store import write_json
+from archiver.web.kept_json import write_json
+from archiver.web.language import in_words
 from archiver.wording import Text
 
 RECEIVING: Schema[Fields] = Schema(Text("archive.schema.receiving"), (unchanged,))
@@ -56,7 +57,7 @@ class _Watch:
     owner: str = ""
     known: set[Stamp] = field(default_factory=set)
     waiting: tuple[str, ...] = ()
-    refused: dict[str, str] = field(default_factory=dict)
+    refused: dict[str, tuple[Problem, ...]] = field(default_factory=dict)
     stop: threading.Event = field(default_factory=threading.Event)
     seen: dict[str, tuple[Stamp, float]] = field(default_factory=dict)
 
@@ -134,7 +135,10 @@ class WatchedFolders:
             "missing": not one.path.is_dir(),
             "there": there,
             "waiting": list(one.waiting) if mine else [],
-            "refused": [{"name": n, "words": w} for n, w in one.refused.items()] if mine else [],
+            "refused": [
+                {"name": name, "words": " ".join(map(in_words, problems))}
+                for name, problems in (one.refused.items() if mine else ())
+            ],
         }
 
     def begin(self, name: str, draft: str, owner: str, *, with_those_there: bool) -> None:
@@ -250,7 +254,7 @@ class WatchedFolders:
         except PhotoError as error:
             if now - since < _BROKEN:
                 return False  # whole, perhaps, when the next piece has come
-            one.refused[stamp[0]] = " ".join(str(problem) for problem in error.problems)
+            one.refused[stamp[0]] = error.problems
             taken = Taken.KEPT
         except (ArchiverError, OSError):
             return False  # a full disk, a share that went away: it is tried again

@@ -60,6 +60,8 @@ export function make(tag, className = "", text) {
   const made = document.createElement(tag);
   if (className) made.className = className;
   if (text !== undefined) made.textContent = text;
+  // What a bdi holds is a name: nobody's words.
+  if (tag === "bdi") made.translate = false;
   return made;
 }
 

@@ -113,7 +113,10 @@ export class Strip {
     const plate = make("div", "tile-plate");
     const image = this.model.looks.get(digest) ?? this.fromServer(digest);
     const letters = EDGES.map((edge) => make("span", `tile-edge tile-${edge}`));
-    for (const letter of letters) letter.setAttribute("aria-hidden", "true");
+    for (const letter of letters) {
+      letter.setAttribute("aria-hidden", "true");
+      letter.translate = false;
+    }
     const number = make("span", "tile-number");
     plate.append(image, ...letters, number);
     const words = make("span", "tile-words");

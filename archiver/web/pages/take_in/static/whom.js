@@ -114,7 +114,7 @@ export class Whom {
     const button = make("button", "person");
     button.type = "button";
     button.append(
-      make("strong", "", nameWords(patient.name) || patient.id),
+      make("bdi", "whom-found", nameWords(patient.name) || patient.id),
       make("span", "quiet", [patient.id, patient.birth_date, patient.sex].filter(Boolean).join(" · ")),
       make("span", "quiet", visit.time || visit.description
         ? [visit.time?.slice(0, 5), visit.description].filter(Boolean).join(" · ")
@@ -209,6 +209,7 @@ export class Whom {
   draw() {
     const { patient, visit } = this.model;
     find("whom-name").textContent = patient.id ? nameWords(patient.name) || patient.id : t("take_in.nobody");
+    find("whom-name").translate = !patient.id;
     const words = [patient.name ? patient.id : "", patient.birth_date ? t("take_in.born", { date: patient.birth_date }) : "", visit.date ? t("take_in.visit_of", { date: visit.date }) : "", visit.description, this.model.consent.purposes ? t("take_in.consent_noted") : ""];
     find("whom-visit").textContent = words.filter(Boolean).join(" · ") || t("take_in.whom_hint");
   }
