@@ -182,7 +182,7 @@ def _rebuild(
     clock, actor, describe, progress = ways
     findings = RebuildFindings()
     new = sqlite.fresh_file(layout.index)
-    index = Index(sqlite.writing_engine(new), layout.index)
+    index = Index(sqlite.writing_engine(new, mapped=False), layout.index)
     try:
         with index.prepared_for_many():
             for kept, unknown in read_objects(layout, told.promised, findings, describe, progress):
@@ -220,7 +220,7 @@ def rebuild_open(
     chain: list[Problem] = []
     findings, waiting = RebuildFindings(), list[IndexedInstance]()
     new = sqlite.fresh_file(layout.index)
-    index = Index(sqlite.writing_engine(new), layout.index)
+    index = Index(sqlite.writing_engine(new, mapped=False), layout.index)
 
     def complete(journal: Journal) -> Path:
         late, _ = whole_lines(layout, end, chain)

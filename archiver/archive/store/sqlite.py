@@ -31,10 +31,18 @@ def _beside(path: Path) -> list[Path]:
     return [path.with_name(path.name + ending) for ending in _BESIDE]
 
 
-def writing_engine(path: Path) -> Engine:
-    """Return an engine on the file, made if it is not there, for the one writer."""
+def writing_engine(path: Path, *, mapped: bool = True) -> Engine:
+    """Return an engine on the file, made if it is not there, for the one writer.
+
+    Parameters
+    ----------
+    mapped
+        Whether the file is read through the address space; who makes all of it anew does without,
+        since pages that were read so count as memory.
+    """
     engine = create_engine(f"sqlite:///{path}", connect_args={"timeout": _PATIENCE})
-    return _set_up(engine, "journal_mode=WAL", "synchronous=NORMAL", "foreign_keys=ON")
+    pragmas = "journal_mode=WAL", "synchronous=NORMAL", "foreign_keys=ON"
+    return _set_up(engine, *pragmas, mapped=_MAPPED if mapped else 0)
 
 
 def _set_up(engine: Engine, *pragmas: str, mapped: int = _MAPPED) -> Engine:
