@@ -85,6 +85,9 @@ class Memory:
 
     def _open(self, path: Path | None, archive: str) -> None:
         self._connection = sqlite3.connect(str(path) if path else "")
+        if path is None:
+            # What would undo it is kept in memory, and nobody undoes anything.
+            self._connection.execute("PRAGMA journal_mode=OFF")
         self._connection.execute(_TOLD)
         known = self._value("format").partition(" ")[0]
         if known.isdigit() and int(known) > _VERSION:
