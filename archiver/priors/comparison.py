@@ -69,6 +69,8 @@ class Compared:
         Of the region; None where it is not aligned, and where colours may not be compared.
     not_compared
         Why colours may not be compared; nothing where they may.
+    pointed_at
+        True where a person said by a region where the tooth is; else it is the one in the middle.
     light
         How light was made comparable.
     single
@@ -88,6 +90,7 @@ class Compared:
     single: bool = True
     lost: bool = False
     not_compared: tuple[Text, ...] = ()
+    pointed_at: bool = False
 
     @property
     def alignment(self) -> Alignment | None:
@@ -226,7 +229,7 @@ def _compared(
         mean = replace(mean, chosen=True)
     apart = difference_map(newest, prior, laid, gains)
     apart[cv2.resize(unknown.astype(np.uint8), apart.shape[::-1]) > 0] = np.nan
-    told = (light, alignment.alone, lost, why)
+    told = (light, alignment.alone, lost, why, chosen is not None)
     return Compared(prior, relation, checked, laid, apart, mean, *told)
 
 

@@ -92,13 +92,19 @@ def alignment(one: Compared, newest: Shown) -> str:
     return words(
         f"priors.wording.{key}",
         residual=f"{found.residual:.1f}",
-        where=Text(f"priors.wording.{'tooth' if one.single else 'teeth'}"),
+        where=_where(one),
         width=newest.size[0],
         model=Text(f"priors.wording.model.{found.model.value}"),
         places=found.places,
         turn=f"{found.turn:+.1f}",
         scale=_enlarged(found.size),
     )
+
+
+def _where(one: Compared) -> Text:
+    """Say on what it was aligned; which tooth stands in the middle no pixel tells."""
+    key = "teeth" if not one.single else "tooth" if one.pointed_at else "middle"
+    return Text(f"priors.wording.{key}")
 
 
 def _enlarged(size: float) -> Text:
@@ -209,6 +215,7 @@ def _prior(one: Compared, newest: Shown) -> dict[str, Any]:
         "colour_not_compared": [str(why) for why in one.not_compared] or None,
         "light": "; ".join(map(str, one.light)) or None,
         "tooth_found": None if found is None else not one.lost,
+        "tooth_pointed_at": one.pointed_at,
     }
 
 

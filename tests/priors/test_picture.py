@@ -129,6 +129,15 @@ def test_what_is_told_of_a_comparison_shows_no_english(capsys: pytest.CaptureFix
     assert not [w for text in said for w in plain_words(text) if w not in ("dcm", *named)]
 
 
+def test_the_tooth_in_the_middle_is_not_said_to_be_the_named_one() -> None:
+    newest = shown()
+    one = aligned(newest, shown(date="20240101"))
+
+    assert "on the tooth in the middle of the newest picture" in wording.alignment(one, newest)
+    assert "on the tooth," in wording.alignment(replace(one, pointed_at=True), newest)
+    assert "on the teeth," in wording.alignment(replace(one, single=False), newest)
+
+
 def test_a_page_has_no_english(monkeypatch: pytest.MonkeyPatch) -> None:
     refusal = Refusal(Text("vision.refusal.few_agree", n=5, needed=12), 5)
     with pseudo_language():
