@@ -22,12 +22,16 @@ from web_serving import Served, serve
 from archiver.archive.query import Query
 from archiver.archive.store.archive import Archive
 from archiver.errors import ArchiveError
+from archiver.objects import PHOTO
 from archiver.web.pages.take_in import upload
 from archiver.web.pages.take_in.draft_store import Drafts, NoDraft, Open, write_json
 from archiver.web.pages.take_in.drafts import ARCHIVED, Draft
+from archiver.web.pages.take_in.step_words import step_told, step_word
 from archiver.web.pages.take_in.upload import Arrival, shown_name, small_picture
+from archiver.wording import Words
 
 NOON = datetime(2026, 3, 4, 12, tzinfo=timezone.utc)
+WORDS = Words(table="pages")
 CARD = sorted((STUDIES / "P-1042" / "2024-02-13").glob("*.JPG"))
 
 
@@ -144,6 +148,37 @@ def test_what_was_changed_can_be_taken_back_and_made_again_after_the_server_bega
     again = anew()
     again.change(again.draft.with_said({"c": {"view": "face"}}), NOON)
     assert not anew().redoable
+
+
+def test_undo_tells_what_it_would_undo_and_where(drafts: Drafts) -> None:
+    opened = drafts.create("ida")
+    with Arrival(opened) as arrival:
+        arrival.take(CARD[0].read_bytes())
+        digest = arrival.keep("IMG_1.JPG", NOON).digest
+    assert step_told(WORDS, opened, opened.undoable) is None
+    opened.change(opened.draft.with_said({digest: {"view": "occlusal", "mirror": True}}), NOON)
+    confirmed = {**opened.draft.said[digest], "confirmed_by": "Berg^Ida", "shown": "7KQ2-M4"}
+    opened.change(opened.draft.with_said({digest: confirmed}), NOON)
+    opened.change(replace(opened.draft, teeth=("16",)), NOON)
+    told = []
+    for _ in range(3):
+        told.append(step_told(WORDS, opened, opened.undoable))
+        opened.undo(NOON)
+    visit, side, meaning = (one for one in told if one is not None)
+    assert (visit["keys"], visit["pictures"]) == (("visit_teeth",), ())
+    assert visit["words"] == "Teeth of the visit"
+    assert (side["keys"], side["pictures"]) == (("confirmed_by",), (digest,))
+    assert meaning["keys"] == ("mirror", "view")
+    assert meaning["words"] == "direct or mirror, View (IMG_1.JPG)"
+    again = step_told(WORDS, opened, opened.redoable)
+    assert again == meaning
+
+
+def test_all_that_can_be_said_has_a_name_for_undo() -> None:
+    fields = {f"visit_{key}" for key in ("patient", "visit", "study", "same_person", "consent")}
+    fields |= {"visit_rules", "visit_teeth", "visit_stage", "left_out"}
+    for key in {*PHOTO, *fields} - {"shown", "confirmed_at", "file"}:
+        assert step_word(WORDS, key)
 
 
 def _said(draft: Draft) -> dict[str, object]:

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import asdict, fields, replace
+from dataclasses import asdict, dataclass, fields, replace
 from typing import Any
 
+from archiver.objects import OF_ONE_LOOK
 from archiver.web.pages.take_in.drafts import Draft
 
 #: What was said by people and is no picture's; the rest counts, dates or follows.
@@ -44,6 +45,37 @@ def stepped(draft: Draft, taken: Step) -> Draft:
     }
     new = Draft.of(whole)
     return replace(new, results=new.results_since(draft))
+
+
+@dataclass(frozen=True)
+class StepTold:
+    """What a step changes.
+
+    Parameters
+    ----------
+    pictures
+        Digests of those of which something else is said then.
+    keys
+        What is said otherwise: keys of a photo, and fields of the draft after ``visit_``. A
+        confirmation is told as ``confirmed_by``, and only where nothing else explains that it falls.
+    """
+
+    pictures: tuple[str, ...]
+    keys: tuple[str, ...]
+
+    @classmethod
+    def of(cls, draft: Draft, taken: Step) -> StepTold:
+        """Return what a step from a draft changes."""
+        keys = [f"visit_{key}" for key in sorted(_SAID) if key in taken]
+        pictures = []
+        for digest, after in taken["said"].items():
+            before, then = draft.of_photo(digest), after or {}
+            found = sorted(k for k in {*before, *then} if before.get(k) != then.get(k))
+            if found:
+                pictures.append(digest)
+            said = [key for key in found if key not in OF_ONE_LOOK]
+            keys += said or (["confirmed_by"] if found else [])
+        return cls(tuple(pictures), tuple(dict.fromkeys(keys)))
 
 
 def read_steps(given: object) -> list[Step]:

@@ -48,6 +48,11 @@ export class Changes {
     });
   }
 
+  // Waits until nothing is on its way any more.
+  async settled() {
+    while (this.sending) await new Promise((done) => this.model.addEventListener("changed", done, { once: true }));
+  }
+
   // What is not kept yet survives this page too: a server that starts anew may ask for log-in first.
   store() {
     const open = this.waiting.filter((change) => !change.undo && !change.redo);

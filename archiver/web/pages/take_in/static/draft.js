@@ -1,7 +1,7 @@
 // The page of one draft: files come in, are told what they show, and are archived.
 import { reason } from "/static/calling.js";
 import { every } from "/static/elements.js";
-import { sayTrouble } from "/static/messages.js";
+import { say, sayTrouble } from "/static/messages.js";
 import { t } from "/static/words.js";
 import { Archiving } from "./archiving.js";
 import { Arrivals } from "./arrivals.js";
@@ -24,6 +24,19 @@ import { Whom } from "./whom.js";
 // Pictures that are drawn as each arrives, and the milliseconds between drawings of the others.
 const AT_ONCE = 4;
 const PAUSE = 250;
+
+/** @type {("undo" | "redo")[]} */
+const WAYS = ["undo", "redo"];
+// Where what is said is changed, if not at an element of its name.
+/** @type {Record<string, string>} */
+const PLACES = {
+  confirmed_by: "stage-title", checked: "stage-title", left_out: "leave-out",
+  crop: "crop-open", grey_card: "crop-open", tab_region: "crop-open", tooth_region: "crop-open",
+  visit_patient: "whom-open", visit_visit: "whom-open", visit_study: "whom-open", visit_same_person: "whom-open",
+  visit_consent: "whom-open", visit_rules: "rules", visit_stage: "rules", visit_teeth: "visit-teeth",
+};
+/** Milliseconds for which a place is pointed at. */
+const POINTS = 3000;
 
 /** @import { Known, Row } from "./draft_shapes.js" */
 
@@ -61,8 +74,7 @@ export class Page {
   }
 
   listen() {
-    find("undo").addEventListener("click", () => this.model.change({ undo: true }).catch(() => {}));
-    find("redo").addEventListener("click", () => this.model.change({ redo: true }).catch(() => {}));
+    for (const way of WAYS) find(way).addEventListener("click", () => this.takeBack(way));
     find("pick-folder").addEventListener("click", () => find("folder").click());
     find("pick-files").addEventListener("click", () => find("files").click());
     find("add-files").addEventListener("click", () => find("files").click());
@@ -171,8 +183,12 @@ export class Page {
     find("drop").hidden = !empty;
     find("work").hidden = empty;
     find("work").classList.toggle("work-waiting", model.order.length === 0);
-    find("undo").disabled = !model.undo || model.state !== "open";
-    find("redo").disabled = !model.redo || model.state !== "open";
+    for (const way of WAYS) {
+      const told = model[way];
+      find(way).disabled = !told || model.state !== "open";
+      find(way).title = told ? t(`take_in.${way}_what`, { what: told.words }) : t(`take_in.${way}`);
+      find(way).setAttribute("aria-label", find(way).title);
+    }
     find("add-files").hidden = empty || model.state !== "open";
     const kept = model.away ? "take_in.away" : model.changes.unsent || model.busy ? "take_in.keeping" : "take_in.kept";
     find("kept").textContent = empty ? "" : t(model.state === "archived" ? "take_in.all_archived" : kept);
@@ -183,6 +199,47 @@ export class Page {
     this.rest = setTimeout(() => {
       for (const part of [this.strip, this.whom, this.wanted, this.archiving, this.arrivals, this.days]) part.draw();
     });
+  }
+
+  /**
+   * Undoes or redoes, says what, and goes there.
+   * @param {"undo" | "redo"} way
+   */
+  async takeBack(way) {
+    const { model } = this;
+    // Changes on their way come first; what is taken back then is known once they are there.
+    await model.changes.settled();
+    const told = model[way];
+    if (!told) return;
+    try {
+      await model.change({ [way]: true });
+    } catch {
+      return; // told
+    }
+    say(t(way === "undo" ? "take_in.undone" : "take_in.redone", { what: told.words }));
+    const [first, ...others] = model.order.filter((digest) => told.pictures.includes(digest));
+    if (first) {
+      model.show(first);
+      others.forEach((digest) => model.chosen.add(digest));
+      model.tell();
+    }
+    this.point(told.keys);
+  }
+
+  /**
+   * Shows where something is said. The focus stays where it is: letters go on being keys.
+   * @param {string[]} keys
+   */
+  point(keys) {
+    for (const key of keys) {
+      const place = document.getElementById(PLACES[key] ?? key) ?? document.getElementById(`more-${key}`);
+      if (!place) continue;
+      const inside = place.closest("details");
+      if (inside) inside.open = true;
+      place.scrollIntoView({ block: "nearest" });
+      place.classList.add("taken-back");
+      setTimeout(() => place.classList.remove("taken-back"), POINTS);
+    }
   }
 
   // -- what keys do

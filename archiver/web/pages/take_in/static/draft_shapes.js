@@ -159,12 +159,13 @@
  * @property {string} stage
  * @property {WantedRow[]} wanted
  * @property {string | null} task
- * @property {boolean} undo
- * @property {boolean} redo
+ * @property {StepTold | null} undo
+ * @property {StepTold | null} redo
  * @property {string[]} order
  * @property {Record<string, Picture>} pictures
  */
 
+/** @typedef {{ words: string, pictures: string[], keys: string[] }} StepTold what undoing or redoing changes */
 /** @typedef {{ doubt: string | null, notes: string[] }} Whose what the archive has against the patient */
 /**
  * What the server says is shown of a picture; sent back with the answer of who looked at it.
