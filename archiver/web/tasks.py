@@ -47,10 +47,17 @@ class Cancelled(Exception):
 
 
 class Task(ChangeFeed):
-    """One piece of long work."""
+    """One piece of long work.
 
-    def __init__(self, owner: str) -> None:
+    Parameters
+    ----------
+    others
+        Right of those who may follow and cancel it beside who started it; empty for nobody.
+    """
+
+    def __init__(self, owner: str, others: str = "") -> None:
         super().__init__()
+        self.others = others
         self.id = secrets.token_urlsafe(16)
         self.owner = owner
         self.state = RUNNING
@@ -123,15 +130,15 @@ class Tasks:
         self._guard = threading.Lock()
         self._closing = False
 
-    def start(self, visitor: Visitor, work: Work) -> Task:
-        """Begin work in a thread of its own.
+    def start(self, visitor: Visitor, work: Work, others: str = "") -> Task:
+        """Begin work in a thread of its own; of `others` see `Task`.
 
         Raises
         ------
         Refused
             429 where the person has much work going on already.
         """
-        task = Task(visitor.name)
+        task = Task(visitor.name, others)
         with self._guard:
             mine = [t for t in self._tasks.values() if t.owner == task.owner]
             if sum(t.state == RUNNING for t in mine) >= _OF_ONE:
@@ -151,15 +158,16 @@ class Tasks:
         return task
 
     def of(self, request: Request) -> Task:
-        """Return the task that a path names, of the visitor only.
+        """Return the task that a path names.
 
         Raises
         ------
         Refused
-            404 where there is none, or it is somebody else's.
+            404 where there is none, or it is somebody else's and not for others.
         """
-        task = self._tasks.get(str(request.path_params["task"]))
-        if task is None or task.owner != visitor_of(request).name:
+        task, visitor = self._tasks.get(str(request.path_params["task"])), visitor_of(request)
+        theirs = task is not None and bool(task.others) and visitor.may(task.others)
+        if task is None or (task.owner != visitor.name and not theirs):
             raise Refused(404, "errors.missing")
         return task
 

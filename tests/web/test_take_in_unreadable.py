@@ -40,23 +40,21 @@ def strip_changed(path: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    ("spoil", "version", "owner"),
-    [(tear, 0, ""), (empty, 0, ""), (raise_version, 9, "ida"), (strip_changed, 0, "ida")],
+    ("spoil", "version"), [(tear, 0), (empty, 0), (raise_version, 9), (strip_changed, 0)]
 )
 def test_a_draft_that_cannot_be_read_is_listed_and_left_alone(
-    drafts: Drafts, tmp_path: Path, spoil: Callable[[Path], None], version: int, owner: str
+    drafts: Drafts, tmp_path: Path, spoil: Callable[[Path], None], version: int
 ) -> None:
     folder = drafts.create("ida").folder
     whole = drafts.create("ida").draft.id
     spoil(folder / "draft.json")
     before = (folder / "draft.json").read_bytes()
     again = Drafts(tmp_path, lambda: NOON)
-    assert [one.draft.id for one in again.of("ida")] == [whole]
-    listed = UnreadableDraft(folder.name, "draft.json", version, owner)
-    assert again.unreadable("ida") == [listed]
-    assert again.unreadable("per") == ([] if owner else [listed])
+    assert [one.draft.id for one in again.all()] == [whole]
+    listed = UnreadableDraft(folder.name, "draft.json", version)
+    assert again.unreadable() == [listed]
     with pytest.raises(NoDraft):
-        again.get(folder.name, "ida")
+        again.get(folder.name)
     assert (folder / "draft.json").read_bytes() == before
 
 
@@ -66,10 +64,10 @@ def test_a_draft_with_unreadable_facts_of_a_picture_is_listed(
     opened = drafts.create("ida")
     facts = opened.files / f"{'0' * 64}.json"
     facts.write_text('{"digest"')
-    listed = UnreadableDraft(opened.folder.name, f"files/{facts.name}", 0, "ida")
-    assert Drafts(tmp_path, lambda: NOON).unreadable("ida") == [listed]
+    listed = UnreadableDraft(opened.folder.name, f"files/{facts.name}", 0)
+    assert Drafts(tmp_path, lambda: NOON).unreadable() == [listed]
     facts.write_text('{"version": 9}')
-    (one,) = Drafts(tmp_path, lambda: NOON).unreadable("ida")
+    (one,) = Drafts(tmp_path, lambda: NOON).unreadable()
     assert one.version == 9
 
 
@@ -81,7 +79,7 @@ def test_camera_files_whose_draft_has_lost_its_table_are_kept_and_listed(
     picture.write_bytes(b"\xff\xd8")
     (opened.folder / "draft.json").unlink()
     again = Drafts(tmp_path, lambda: NOON)
-    assert [one.file for one in again.unreadable("ida")] == ["draft.json"]
+    assert [one.file for one in again.unreadable()] == ["draft.json"]
     assert picture.exists()
 
 
@@ -92,7 +90,7 @@ def test_a_draft_thrown_away_by_half_goes_when_the_server_starts(
     (opened.files / "0.jpg").write_bytes(b"\xff\xd8")
     opened.folder.rename(tmp_path / f"{opened.draft.id}.gone")
     again = Drafts(tmp_path, lambda: NOON)
-    assert again.unreadable("ida") == [] == list(tmp_path.iterdir())
+    assert again.unreadable() == [] == list(tmp_path.iterdir())
 
 
 @pytest.fixture(scope="module")

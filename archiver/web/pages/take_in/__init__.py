@@ -2,7 +2,8 @@
 
 A draft is a folder of its own below ``pages/drafts`` in the archive's folder: the camera files by
 their digest, and what was said of them in ``draft.json``, written anew at every change
-(`draft_store`). Only its owner can read it. It goes when the person closes it after all of it was
+(`draft_store`). It belongs to the visit: whoever may take in goes on with it, whoever began
+it, and whether there were users then or not. It goes when somebody closes it after all of it was
 archived, or throws it away.
 
 `photo_entry` holds what may be said of a picture and what follows from it; `draft_doubts` weighs

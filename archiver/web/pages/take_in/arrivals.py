@@ -60,7 +60,6 @@ class Arrivals:
                     folders.begin,
                     str(asked.get("folder", "")),
                     draft.id,
-                    draft.owner,
                     with_those_there=asked.get("with_those_there") is True,
                 )
             except LookupError:

@@ -69,14 +69,11 @@ class UnreadableDraft:
         What in it cannot be read.
     version
         Of that file, where it is newer than this program; else 0.
-    owner
-        Whose draft it is; empty where not even that can be read.
     """
 
     folder: str
     file: str
     version: int = 0
-    owner: str = ""
 
 
 class _Unreadable(Exception):
@@ -86,17 +83,7 @@ class _Unreadable(Exception):
 
 
 class NoDraft(LookupError):
-    """There is no such draft, or it is somebody else's: whoever asks is not told which.
-
-    Parameters
-    ----------
-    is_anothers
-        Which it is, for the audit trail.
-    """
-
-    def __init__(self, identity: str, *, is_anothers: bool = False) -> None:
-        super().__init__(identity)
-        self.is_anothers = is_anothers
+    """There is no such draft."""
 
 
 @dataclass
@@ -217,7 +204,7 @@ class Drafts:
                 shutil.rmtree(left, ignore_errors=True)
 
     def create(self, owner: str) -> Open:
-        """Make an empty draft.
+        """Make an empty draft that somebody begins.
 
         Raises
         ------
@@ -237,13 +224,13 @@ class Drafts:
             self._open[draft.id] = opened
         return opened
 
-    def get(self, identity: str, owner: str) -> Open:
-        """Return a person's draft.
+    def get(self, identity: str) -> Open:
+        """Return a draft.
 
         Raises
         ------
         NoDraft
-            If there is none of that name, or it is another person's.
+            If there is none of that name.
         """
         if not _ID.fullmatch(identity):
             raise NoDraft(identity)
@@ -255,13 +242,11 @@ class Drafts:
                 except _Unreadable:
                     raise NoDraft(identity) from None
                 self._open[identity] = opened
-        if opened.draft.owner != owner:
-            raise NoDraft(identity, is_anothers=True)
         return opened
 
-    def of(self, owner: str) -> list[Open]:
-        """Return a person's drafts, the one changed last first; remove those long done with."""
-        found = list(self._of(owner))
+    def all(self) -> list[Open]:
+        """Return the drafts, the one changed last first; remove those long done with."""
+        found = list(self._all())
         now = self._clock()
         for opened in found:
             draft = opened.draft
@@ -271,15 +256,15 @@ class Drafts:
         kept = [one for one in found if one.folder.exists()]
         return sorted(kept, key=lambda one: one.draft.changed, reverse=True)
 
-    def _of(self, owner: str) -> Iterator[Open]:
+    def _all(self) -> Iterator[Open]:
         for folder in self._folder.iterdir():
             try:
-                yield self.get(folder.name, owner)
+                yield self.get(folder.name)
             except NoDraft:
                 continue
 
-    def unreadable(self, owner: str) -> list[UnreadableDraft]:
-        """Return the drafts that cannot be read and are a person's, or nobody knows whose."""
+    def unreadable(self) -> list[UnreadableDraft]:
+        """Return the drafts that cannot be read."""
         found = []
         for folder in sorted(self._folder.iterdir()):
             if not _ID.fullmatch(folder.name) or not folder.is_dir():
@@ -291,7 +276,7 @@ class Drafts:
                     _read(folder)
                 except _Unreadable as error:
                     found.append(error.draft)
-        return [one for one in found if one.owner in ("", owner)]
+        return found
 
     def discard(self, opened: Open) -> None:
         """Remove a draft, by a rename first, so that no half of it is found again."""
@@ -312,14 +297,14 @@ def _read(folder: Path) -> Open:
         draft = Draft.of(table)
         datetime.fromisoformat(draft.changed)
     except (KeyError, TypeError, ValueError):
-        raise _unreadable(folder, _TABLE, table) from None
+        raise _unreadable(folder, _TABLE) from None
     photos: dict[str, Photo] = {}
     for path in sorted((folder / "files").glob("*.json")):
         name = f"files/{path.name}"
         try:
-            photo = Photo.of(_table(folder, name, PHOTO, draft.owner))
+            photo = Photo.of(_table(folder, name, PHOTO))
         except (KeyError, TypeError):
-            raise _unreadable(folder, name, table) from None
+            raise _unreadable(folder, name) from None
         if (folder / "files" / photo.file).is_file():
             photos[photo.digest] = photo
     for part in folder.rglob("*.part"):
@@ -327,25 +312,21 @@ def _read(folder: Path) -> Open:
     return Open(folder, draft, photos, undoable=undoable, redoable=redoable)
 
 
-def _table(folder: Path, name: str, schema: Schema[Fields], owner: str = "") -> Fields:
-    known = {"owner": owner}
+def _table(folder: Path, name: str, schema: Schema[Fields]) -> Fields:
     try:
         table = json.loads((folder / name).read_bytes().decode("utf-8", "surrogatepass"))
         if not isinstance(table, dict):
             raise ValueError
     except (OSError, ValueError, RecursionError):
-        raise _unreadable(folder, name, known) from None
+        raise _unreadable(folder, name) from None
     try:
         return read_fields(schema, table, name)
     except ArchiveError:
-        told = {**known, **table} if name == _TABLE else known
-        raise _unreadable(folder, name, told, version_of(table)) from None
+        raise _unreadable(folder, name, version_of(table)) from None
 
 
-def _unreadable(folder: Path, name: str, table: Mapping[str, Any], version: int = 0) -> _Unreadable:
-    owner = table.get("owner", "")
-    whose = owner if isinstance(owner, str) else ""
-    return _Unreadable(UnreadableDraft(folder.name, name, version, whose))
+def _unreadable(folder: Path, name: str, version: int = 0) -> _Unreadable:
+    return _Unreadable(UnreadableDraft(folder.name, name, version))
 
 
 def _pictures(folder: Path) -> bool:

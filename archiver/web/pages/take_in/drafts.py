@@ -77,7 +77,7 @@ class Draft:
     Parameters
     ----------
     owner
-        The user who made it; nobody else can read it.
+        The user who began it. It belongs to the visit: whoever may take in goes on with it.
     revision
         Counts the changes.
     patient, visit

@@ -18,7 +18,7 @@ from archiver.archive.ingest import IngestSettings, check_patient, patient_doubt
 from archiver.errors import InputError, MeaningError, PhotoError
 from archiver.photo import read_size
 from archiver.vision import QualityLimits
-from archiver.web.audit import ALERT, CHANGED, MINOR, RECEIVED
+from archiver.web.audit import CHANGED, RECEIVED
 from archiver.web.auth.visitor import visitor_of
 from archiver.web.bodies import json_of
 from archiver.web.files import unchanged_or
@@ -110,24 +110,22 @@ class Drafting:
         return DraftAuthor(who, self._site.clock(), self.habits, self.edges)
 
     def opened(self, request: Request) -> Open:
-        """Return the draft that a path names, of the visitor only.
+        """Return the draft that a path names.
 
         Raises
         ------
         Refused
-            404 where there is none, or it is somebody else's.
+            404 where there is none.
         """
         try:
-            return self.drafts.get(str(request.path_params["draft"]), visitor_of(request).name)
-        except NoDraft as missing:
-            if missing.is_anothers:
-                self._site.note(request, ALERT, detail="somebody else's draft", outcome=MINOR)
+            return self.drafts.get(str(request.path_params["draft"]))
+        except NoDraft:
             raise Refused(404, "take_in.no_draft") from None
 
-    def _take_file(self, draft: str, owner: str, path: Path) -> Taken:
+    def _take_file(self, draft: str, path: Path) -> Taken:
         """Take a file of a watched folder, and judge it."""
         try:
-            opened = self.drafts.get(draft, owner)
+            opened = self.drafts.get(draft)
         except NoDraft:
             return Taken.OVER
         if opened.draft.state == ARCHIVED or len(opened.photos) >= _MOST_PICTURES:
@@ -346,7 +344,7 @@ class Drafting:
                     self.folders.end(opened.draft.id)
                 return told
 
-            task = self._site.tasks.start(visitor, work)
+            task = self._site.tasks.start(visitor, work, others="take in")
             self._tasks[opened.draft.id] = task
         self._site.note(request, RECEIVED, detail=f"archiving of a draft; pictures: {len(photos)}")
         return self._site.answer({"task": task.id})

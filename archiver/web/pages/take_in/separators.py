@@ -1,6 +1,6 @@
 """Several patients on one card: a picture of a visit's QR code stands before that visit's pictures.
 
-The code holds a token that is meaningless to whoever is not the owner of the draft, and no name.
+The code holds a token that is meaningless to whoever may not take in, and no name.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ class Separated:
     separator, digests
         Of the picture of the code, and of the pictures after it.
     visit
-        The draft that the code is of; None where there is none that is open and its owner's.
+        The draft that the code is of; None where there is none that is open.
     """
 
     separator: str
@@ -47,15 +47,15 @@ def separated(opened: Open, drafts: Drafts, retakes: DraftRetakes) -> list[Separ
         elif groups:
             groups[-1][2].append(photo.digest)
     return [
-        Separated(digest, tuple(after), _open(drafts, visit, opened.draft.owner))
+        Separated(digest, tuple(after), _open(drafts, visit))
         for digest, visit, after in groups
         if not opened.draft.of_photo(digest).get("left_out")
     ]
 
 
-def _open(drafts: Drafts, identity: str, owner: str) -> Open | None:
+def _open(drafts: Drafts, identity: str) -> Open | None:
     try:
-        found = drafts.get(identity, owner)
+        found = drafts.get(identity)
     except NoDraft:
         return None
     return found if found.draft.state == OPEN else None

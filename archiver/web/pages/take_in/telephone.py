@@ -35,7 +35,7 @@ class Telephone:
         opened = self._drafting.opened(request)
         if opened.draft.state != OPEN:
             raise Refused(409, "take_in.archived_already")
-        token = self._site.door.links.make(_subject(opened))
+        token = self._site.door.links.make(opened.draft.id)
         url = f"{request.base_url}telephone/{token}"
         self._site.note(request, CHANGED, detail="a link for a telephone made")
         here_only = is_loopback(request.url.hostname or "")
@@ -74,9 +74,8 @@ class Telephone:
         return self._site.answer({}, 201)
 
     def _of_link(self, request: Request) -> Open:
-        draft, _, owner = str(request.state.subject).partition("/")
         try:
-            opened = self._drafting.drafts.get(draft, owner)
+            opened = self._drafting.drafts.get(str(request.state.subject))
         except NoDraft:
             raise Refused(403, "telephone.over") from None
         self._drafting.check_changeable(opened)
@@ -84,15 +83,11 @@ class Telephone:
 
     def state(self, opened: Open) -> bool:
         """Return whether a telephone may bring pictures into a visit."""
-        return self._site.door.links.is_held(_subject(opened))
+        return self._site.door.links.is_held(opened.draft.id)
 
     def end(self, opened: Open) -> None:
         """Let no telephone bring anything more."""
-        self._site.door.links.end(_subject(opened))
-
-
-def _subject(opened: Open) -> str:
-    return f"{opened.draft.id}/{opened.draft.owner}"
+        self._site.door.links.end(opened.draft.id)
 
 
 def qr_rows(text: str) -> list[str]:

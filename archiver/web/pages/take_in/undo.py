@@ -56,8 +56,8 @@ class StepTold:
     pictures
         Digests of those of which something else is said then.
     keys
-        What is said otherwise: keys of a photo, and fields of the draft after ``visit_``. A
-        confirmation is told as ``confirmed_by``, and only where nothing else explains that it falls.
+        What is said otherwise: keys of a photo, and fields of the draft after ``visit_``. That a
+        confirmation falls is told as ``confirmed_by``, and only where nothing else explains it.
     """
 
     pictures: tuple[str, ...]

@@ -43,8 +43,8 @@ class Taken(Enum):
     OVER = "over"
 
 
-#: Takes a file into a draft of an owner; raises `PhotoError` where it is no picture.
-Take = Callable[[str, str, Path], Taken]
+#: Takes a file into a draft; raises `PhotoError` where it is no picture.
+Take = Callable[[str, Path], Taken]
 
 
 @dataclass
@@ -54,7 +54,6 @@ class _Watch:
     name: str
     path: Path
     draft: str = ""
-    owner: str = ""
     known: set[Stamp] = field(default_factory=set)
     waiting: tuple[str, ...] = ()
     refused: dict[str, tuple[Problem, ...]] = field(default_factory=dict)
@@ -141,7 +140,7 @@ class WatchedFolders:
             ],
         }
 
-    def begin(self, name: str, draft: str, owner: str, *, with_those_there: bool) -> None:
+    def begin(self, name: str, draft: str, *, with_those_there: bool) -> None:
         """Let a draft receive from a folder from now on, and no other draft any more.
 
         Raises
@@ -157,7 +156,7 @@ class WatchedFolders:
             self._end(one)
             there = {stamp for stamp, _ in one.files()}
             one.known = one.known & there if with_those_there else there
-            one.draft, one.owner = draft, owner
+            one.draft = draft
             self._write()
             self._start(one)
         if before and before != draft:
@@ -192,7 +191,7 @@ class WatchedFolders:
 
     def _end(self, one: _Watch) -> None:
         one.stop.set()
-        one.draft = one.owner = ""
+        one.draft = ""
         one.waiting, one.refused, one.seen = (), {}, {}
 
     def _start(self, one: _Watch) -> None:
@@ -250,7 +249,7 @@ class WatchedFolders:
             one.seen[stamp[0]] = stamp, now
             return False
         try:
-            taken = self._take(one.draft, one.owner, path)
+            taken = self._take(one.draft, path)
         except PhotoError as error:
             if now - since < _BROKEN:
                 return False  # whole, perhaps, when the next piece has come
@@ -273,8 +272,7 @@ class WatchedFolders:
 
     def _write(self) -> None:
         told = {
-            one.name: {"draft": one.draft, "owner": one.owner, "known": sorted(one.known)}
-            for one in self._all.values()
+            one.name: {"draft": one.draft, "known": sorted(one.known)} for one in self._all.values()
         }
         write_json(self._file, mark_fields(RECEIVING, {"folders": told}))
 
@@ -287,7 +285,7 @@ class WatchedFolders:
                 if name in self._all:
                     one = self._all[name]
                     one.known = {(str(p), int(s), int(m)) for p, s, m in told["known"]}
-                    one.draft, one.owner = str(told["draft"]), str(told["owner"])
+                    one.draft = str(told["draft"])
         except (OSError, ValueError, KeyError, TypeError, AttributeError, ArchiverError):
             return
 
