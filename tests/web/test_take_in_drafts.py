@@ -482,7 +482,7 @@ def test_the_audit_trail_tells_the_work_on_a_draft_and_names_no_patient(running:
     assert taking.archive()["state"] == "done"
     taking.ask("/discard", "POST", {})
     # The trail is written in batches behind the answers.
-    until = monotonic() + 20
+    until = monotonic() + 200
     while "draft closed" not in (journal := (running.archive / "journal.jsonl").read_text("utf-8")):
         assert monotonic() < until
         sleep(0.05)
