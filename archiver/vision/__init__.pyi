@@ -1,4 +1,7 @@
 from . import region as region
+from .crop_proposal import propose_crop as propose_crop
+from .framing import Framing as Framing
+from .framing import framing_of as framing_of
 from .opencv import cv2 as cv2
 from .prepared import Prepared as Prepared
 from .prepared import prepare as prepare

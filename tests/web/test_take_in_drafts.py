@@ -16,7 +16,7 @@ from typing import Any
 
 import pytest
 from PIL import Image
-from taking import STUDIES, Taking, let_in
+from taking import STUDIES, Taking, card, let_in
 from web_serving import Served, serve
 
 from archiver.archive.query import Query
@@ -121,6 +121,13 @@ def test_a_change_can_be_taken_back_and_made_again(drafts: Drafts) -> None:
     assert opened.undo(NOON).said == {}
     assert opened.undo(NOON, again=True).said["a"] == {"view": "face"}
     assert opened.draft.revision == 5
+
+
+def test_a_change_that_changes_nothing_is_no_step(drafts: Drafts) -> None:
+    opened = drafts.create("ida")
+    opened.change(opened.draft.with_said({"a": {"view": "face"}}), NOON)
+    opened.change(opened.draft.with_said({"a": {"view": "face"}}), NOON)
+    assert opened.undo(NOON).said == {}
 
 
 def test_what_was_changed_can_be_taken_back_and_made_again_after_the_server_began_anew(
@@ -303,10 +310,10 @@ def test_a_name_with_markup_and_dots_is_only_shown(running: Served) -> None:
 
 
 def test_a_draft_is_of_the_visit_so_that_the_dentist_confirms_what_the_assistant_took_in(
-    running: Served,
+    running: Served, tmp_path: Path
 ) -> None:
     mine = Taking(running, "Berg^Ida")
-    (digest,) = mine.take(CARD[:1])
+    (digest,) = mine.take(card(tmp_path, 1))
     mine.change(patient={"id": "P-8"}, visit={"date": "2024-02-13"})
     mine.say(digest, view="occlusal", mirror=True, teeth="16")
     theirs = Taking(running, "Lund^Per", identity=mine.id)
@@ -482,7 +489,7 @@ def test_the_audit_trail_tells_the_work_on_a_draft_and_names_no_patient(running:
     assert taking.archive()["state"] == "done"
     taking.ask("/discard", "POST", {})
     # The trail is written in batches behind the answers.
-    until = monotonic() + 200
+    until = monotonic() + 60
     while "draft closed" not in (journal := (running.archive / "journal.jsonl").read_text("utf-8")):
         assert monotonic() < until
         sleep(0.05)

@@ -43,7 +43,7 @@ from archiver.archive.store import (
 from archiver.errors import ArchiveError
 from archiver.web.kept_json import write_json
 from archiver.web.pages.take_in.drafts import ARCHIVED, Draft, Photo
-from archiver.web.pages.take_in.undo import MOST, Step, read_steps, step, stepped
+from archiver.web.pages.take_in.undo import MOST, Step, read_steps, says_something, step, stepped
 from archiver.wording import Text
 
 DRAFT: Schema[Fields] = Schema(Text("archive.schema.draft"), (unchanged,))
@@ -127,7 +127,10 @@ class Open:
 
     def change(self, draft: Draft, now: datetime) -> Draft:
         """Keep what a person changed, so that it can be undone."""
-        undoable = [*self.undoable[1 - MOST :], step(draft, self.draft)]
+        back = step(draft, self.draft)
+        if not says_something(back):
+            return self._keep(draft, now, self.undoable, self.redoable)
+        undoable = [*self.undoable[1 - MOST :], back]
         return self._keep(draft, now, undoable, [])
 
     def undo(self, now: datetime, *, again: bool = False) -> Draft:

@@ -31,6 +31,7 @@ from archiver.web.pages.take_in.consent_fields import purposes
 from archiver.web.pages.take_in.draft_changes import apply
 from archiver.web.pages.take_in.draft_store import Open
 from archiver.web.pages.take_in.drafts import ARCHIVED, OPEN
+from archiver.web.pages.take_in.framing_proposals import FramingProposals
 from archiver.web.pages.take_in.handlers import Drafting
 from archiver.web.pages.take_in.photo_entry import DRAWN, HABITS
 from archiver.web.pages.take_in.picture_questions import PictureQuestions
@@ -64,6 +65,7 @@ def routes(site: Site) -> list[BaseRoute]:
     telephone = Telephone(site, drafting)
     arrivals = Arrivals(site, drafting, telephone)
     pages, questions = TakeInPages(site, drafting), PictureQuestions(site, drafting, arrivals)
+    framings = FramingProposals(site, drafting)
     route = site.route
     one = "/take-in/{draft:str}"
     return [
@@ -86,6 +88,8 @@ def routes(site: Site) -> list[BaseRoute]:
         route(one + "/changes", drafting.change, methods=["POST"], may=MAY, fields=_CHANGE),
         route(one + "/shown", questions.shown, methods=["POST"], may=MAY, fields=_CHANGE),
         route(one + "/weigh", questions.weigh, methods=["POST"], may=MAY, fields=_CHANGE),
+        route(one + "/framing", framings.framing, methods=["POST"], may=MAY, fields=_CHANGE),
+        route(one + "/crop", framings.crop, methods=["POST"], may=MAY, fields=_CHANGE),
         route(one + "/doubts", questions.doubts, may=MAY),
         route(one + "/arrivals", arrivals.state, may=MAY),
         route(one + "/arrivals", arrivals.change, methods=["POST"], may=MAY, fields=_ARRIVALS),

@@ -55,7 +55,7 @@ class PictureQuestions:
 
     async def shown(self, request: Request) -> Response:
         """Tell what would be shown of pictures after a change that is not made."""
-        opened, change = await self._asked(request)
+        opened, change = await asked_change(self._drafting, request)
         try:
             draft = spoken(opened.draft, opened.photos, change, self._drafting.author(""))
         except MeaningError as error:
@@ -90,7 +90,7 @@ class PictureQuestions:
 
     async def weigh(self, request: Request) -> Response:
         """Tell what speaks against pictures being what a change that is not made says of them."""
-        opened, change = await self._asked(request)
+        opened, change = await asked_change(self._drafting, request)
         try:
             draft = spoken(opened.draft, opened.photos, change, self._drafting.author(""))
         except MeaningError as error:
@@ -144,10 +144,11 @@ class PictureQuestions:
         told_of["separators"] = self._arrivals.separators(opened)
         return self._site.answer(told_of)
 
-    async def _asked(self, request: Request) -> tuple[Open, Mapping[str, Any]]:
-        """Return the draft, and a change that is not made but asked about."""
-        opened = self._drafting.opened(request)
-        change = await json_of(request, 1 << 20)
-        if not isinstance(change, dict) or not isinstance(change.get("pictures"), dict):
-            raise Refused(400, "errors.malformed")
-        return opened, change
+
+async def asked_change(drafting: Drafting, request: Request) -> tuple[Open, Mapping[str, Any]]:
+    """Return the draft, and a change that is not made but asked about."""
+    opened = drafting.opened(request)
+    change = await json_of(request, 1 << 20)
+    if not isinstance(change, dict) or not isinstance(change.get("pictures"), dict):
+        raise Refused(400, "errors.malformed")
+    return opened, change

@@ -34,6 +34,11 @@ def step(since: Draft, to: Draft) -> Step:
     return {**found, "said": {digest: to.said.get(digest) for digest in touched}}
 
 
+def says_something(taken: Step) -> bool:
+    """Return whether a step changes anything that is said."""
+    return bool(taken["said"]) or len(taken) > 1
+
+
 def stepped(draft: Draft, taken: Step) -> Draft:
     """Return a draft after a step; results that no longer hold fall."""
     said = {**draft.said, **taken["said"]}

@@ -17,6 +17,7 @@ const WAYS = { ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, -1], ArrowDo
 /** Least side, in pixels: of a crop, and of a part that is measured. */
 const LEAST = 64;
 const LEAST_PART = 16;
+const RATIO = "archiver-take-in-ratio";
 /** Below this, in pixels of the screen, the handles stand outside the frame, so that all can be hit. */
 const ROOMY = 96;
 
@@ -50,10 +51,16 @@ export class Cropping {
       find(`crop-${side}`).addEventListener("change", () => {
         const crop = { ...this.crop() };
         crop[side] = Math.round(Number(find(`crop-${side}`).value) || 0);
-        this.keep(this.inside(crop));
+        this.keep(this.inside(this.proportioned(crop, side === "height" ? "s" : side === "width" ? "e" : "")));
       });
     }
-    stage.fitted = () => this.place();
+    const ratio = find("crop-ratio");
+    ratio.value = localStorage.getItem(RATIO) ?? "";
+    ratio.addEventListener("change", () => {
+      localStorage.setItem(RATIO, ratio.value);
+      if (this.model.shown?.said.crop && this.isCrop) this.keep(this.proportioned(this.crop(), ""));
+    });
+    stage.fitted.push(() => this.place());
     model.addEventListener("shown", () => { this.live = null; });
   }
 
@@ -103,6 +110,7 @@ export class Cropping {
     if (!picture) return;
     find("crop-open").setAttribute("aria-pressed", String(this.open));
     find("crop-numbers").hidden = !this.open;
+    find("crop-ratio-line").hidden = !this.isCrop;
     const crop = this.crop();
     const [width, height] = this.size();
     const limits = { left: width - this.least, top: height - this.least, width, height };
@@ -232,7 +240,62 @@ export class Cropping {
     if (name.includes("e")) right = whole(right + dx, left + least[0], width);
     if (name.includes("n")) top = whole(top + dy, 0, bottom - least[1]);
     if (name.includes("s")) bottom = whole(bottom + dy, top + least[1], height);
-    return { left, top, width: right - left, height: bottom - top };
+    return this.proportioned({ left, top, width: right - left, height: bottom - top }, name);
+  }
+
+  // Width to height of a crop where that is fixed; 0 where it is free.
+  ratio() {
+    const asked = this.isCrop ? find("crop-ratio").value : "";
+    if (asked === "own") {
+      const [width, height] = this.size();
+      return width / height;
+    }
+    const [across, down] = asked.split(":").map(Number);
+    return down ? across / down : 0;
+  }
+
+  /**
+   * A crop in the proportions that are fixed, within the picture: what is moved by a handle stays on
+   * the other side; without a handle it grows about its middle.
+   * @param {Box} crop
+   * @param {string} name
+   * @returns {Box}
+   */
+  proportioned(crop, name) {
+    const ratio = this.ratio();
+    if (!ratio) return crop;
+    const size = this.size();
+    let { width, height } = crop;
+    const isWide = name === "e" || name === "w" || (name !== "n" && name !== "s" && width / height > ratio);
+    if (isWide) height = width / ratio;
+    else width = height * ratio;
+    const across = held(crop.left, crop.width, size[0], name.includes("w"), name.includes("e"));
+    const down = held(crop.top, crop.height, size[1], name.includes("n"), name.includes("s"));
+    const share = Math.min(1, across.room / width, down.room / height);
+    width = Math.round(width * share);
+    height = Math.round(height * share);
+    return { left: across.begin(width), top: down.begin(height), width, height };
+  }
+
+  /**
+   * Takes a crop that is offered; told whether all of it lies in the picture.
+   * @param {Box} box
+   * @param {boolean} [exact] whether its own proportions count, not those that are fixed
+   */
+  take(box, exact = false) {
+    const [width, height] = this.size();
+    const left = Math.max(box.left, 0);
+    const top = Math.max(box.top, 0);
+    const within = {
+      left, top,
+      width: Math.min(box.left + box.width, width) - left,
+      height: Math.min(box.top + box.height, height) - top,
+    };
+    if (within.width < LEAST || within.height < LEAST) return false;
+    find("crop-what").value = this.what = "crop";
+    this.open = true;
+    this.keep(exact ? within : this.proportioned(within, ""));
+    return within.width === box.width && within.height === box.height;
   }
 
   /**
@@ -256,6 +319,23 @@ export class Cropping {
     const whole = !crop || (this.isCrop && crop.width === width && crop.height === height);
     this.model.say([this.model.current], { [this.what]: whole ? null : crop }).catch(() => {});
   }
+}
+
+/**
+ * How far one dimension of a crop may grow, and where it then begins.
+ * @param {number} begin
+ * @param {number} length
+ * @param {number} whole
+ * @param {boolean} fromEnd whether the end stays where it is
+ * @param {boolean} fromBegin whether the beginning does
+ * @returns {{ room: number, begin: (now: number) => number }}
+ */
+function held(begin, length, whole, fromEnd, fromBegin) {
+  const end = begin + length;
+  if (fromEnd) return { room: end, begin: (now) => end - now };
+  if (fromBegin) return { room: whole - begin, begin: () => begin };
+  // About the middle, but pushed in from the picture's edges.
+  return { room: whole, begin: (now) => Math.round(Math.min(Math.max(begin + (length - now) / 2, 0), whole - now)) };
 }
 
 /**

@@ -11,6 +11,8 @@
  * @property {HTMLDetailsElement} consent
  * @property {HTMLInputElement} crop-height
  * @property {HTMLInputElement} crop-left
+ * @property {HTMLButtonElement} crop-propose
+ * @property {HTMLSelectElement} crop-ratio
  * @property {HTMLInputElement} crop-top
  * @property {HTMLSelectElement} crop-what
  * @property {HTMLInputElement} crop-width
@@ -19,6 +21,7 @@
  * @property {HTMLInputElement} files
  * @property {HTMLSelectElement} flipped
  * @property {HTMLInputElement} folder
+ * @property {HTMLInputElement} ghost-strength
  * @property {HTMLDialogElement} keys
  * @property {HTMLInputElement} keys-on
  * @property {HTMLImageElement} large

@@ -10,6 +10,7 @@ import { Cropping } from "./cropping.js";
 import { Days } from "./days.js";
 import { find, make } from "./dom.js";
 import { dropped, pictures, putInOrder, send } from "./files.js";
+import { Framing } from "./framing.js";
 import { Keys } from "./keys.js";
 import { Meaning } from "./meaning.js";
 import { Model } from "./model.js";
@@ -52,6 +53,7 @@ export class Page {
     this.strip = new Strip(this.model);
     this.stage = new Stage(this.model, this.asking);
     this.cropping = new Cropping(this.model, this.stage);
+    this.framing = new Framing(this.model, this.asking, this.stage, this.cropping);
     this.meaning = new Meaning(this.model, this.asking);
     this.wanted = new Wanted(this.model);
     this.whom = new Whom(this.model, this.wanted);
@@ -193,7 +195,7 @@ export class Page {
     const kept = model.away ? "take_in.away" : model.changes.unsent || model.busy ? "take_in.keeping" : "take_in.kept";
     find("kept").textContent = empty ? "" : t(model.state === "archived" ? "take_in.all_archived" : kept);
     find("kept").classList.toggle("kept-away", model.away);
-    for (const part of [this.stage, this.cropping, this.asking, this.meaning]) part.draw();
+    for (const part of [this.stage, this.cropping, this.asking, this.framing, this.meaning]) part.draw();
     // The picture that is worked on comes first, the row of all pictures behind it.
     clearTimeout(this.rest);
     this.rest = setTimeout(() => {

@@ -165,6 +165,7 @@
  * @property {Record<string, Picture>} pictures
  */
 
+/** @typedef {{ label: Label, words: string, matrix: number[] | null, frame: Box | null }} Framed a picture against its prior: `matrix` from pixels of the prior to its own, `frame` the prior's */
 /** @typedef {{ words: string, pictures: string[], keys: string[] }} StepTold what undoing or redoing changes */
 /** @typedef {{ doubt: string | null, notes: string[] }} Whose what the archive has against the patient */
 /**

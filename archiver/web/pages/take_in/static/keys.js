@@ -9,7 +9,7 @@ const STORED = "archiver-take-in-keys";
 const LIST = [
   ["← →", "next"], ["Shift + → ", "range"], ["Space", "toggle"], ["Enter", "accept"], ["U", "open"],
   ["N", "other"], ["M", "mirror"], ["V", "view"], ["T", "teeth"], ["G", "grid"], ["O", "top"], ["B", "behind"],
-  ["C", "crop"], ["X", "leave"], ["A", "all"], ["Z", "undo"], ["Y", "redo"], ["W", "whom"],
+  ["C", "crop"], ["P", "propose"], ["L", "ghost"], ["X", "leave"], ["A", "all"], ["Z", "undo"], ["Y", "redo"], ["W", "whom"],
   ["Ctrl + Enter", "archive"], ["Esc", "back"], ["?", "help"],
 ];
 
@@ -93,6 +93,8 @@ export class Keys {
       o: () => find("top").focus(),
       b: () => page.behind(),
       c: () => page.cropping.toggle(),
+      p: () => find("crop-propose").click(),
+      l: () => page.framing.lay(),
       x: () => page.meaning.leaveOut(),
       a: () => page.all(),
       z: () => find("undo").click(),

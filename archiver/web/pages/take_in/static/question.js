@@ -66,7 +66,7 @@ export function beside({ edges, laterality = "" }, earlier, ...words) {
 }
 
 /** @param {Label} label */
-function drawEarlier(label) {
+export function drawEarlier(label) {
   const figure = drawPicture(label, { side: SIDE });
   figure.classList.add("earlier");
   const words = make("figcaption");

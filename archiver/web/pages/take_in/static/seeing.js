@@ -106,7 +106,7 @@ export class Seeing extends EventTarget {
  * @param {Picture} picture
  * @param {Given} given
  */
-function showing(picture, given) {
+export function showing(picture, given) {
   const said = saidAfter(picture, given);
   return { [picture.digest]: Object.fromEntries(SHOWING.map((key) => [key, said[key] ?? null])) };
 }

@@ -27,8 +27,8 @@ export class Stage {
     this.asked = ""; // the picture whose large image was asked for
     this.turn = 1;
     this.scale = 0;
-    /** @type {(() => void) | undefined} */
-    this.fitted = undefined;
+    /** @type {(() => void)[]} */
+    this.fitted = [];
     /** @type {Set<string>} */
     this.ready = new Set();
     new ResizeObserver(() => this.fit()).observe(this.ground);
@@ -123,6 +123,6 @@ export class Stage {
     this.frame.style.height = `${down * this.scale}px`;
     this.image.style.width = `${picture.columns * this.scale}px`;
     this.image.style.height = `${picture.rows * this.scale}px`;
-    this.fitted?.();
+    for (const one of this.fitted) one();
   }
 }
