@@ -32,7 +32,7 @@ const WAYS = ["undo", "redo"];
 /** @type {Record<string, string>} */
 const PLACES = {
   confirmed_by: "stage-title", checked: "stage-title", left_out: "leave-out",
-  crop: "crop-open", grey_card: "crop-open", tab_region: "crop-open", tooth_region: "crop-open",
+  crop: "crop-open", grey_card: "crop-open", tab_region: "crop-open", tooth_region: "crop-open", scale_region: "crop-open",
   visit_patient: "whom-open", visit_visit: "whom-open", visit_study: "whom-open", visit_same_person: "whom-open",
   visit_consent: "whom-open", visit_rules: "rules", visit_stage: "rules", visit_teeth: "visit-teeth",
 };
