@@ -22,8 +22,6 @@ from .earlier_pictures import earlier_of as earlier_of
 from .findings import SideFinding as SideFinding
 from .findings import keep_findings as keep_findings
 from .findings import keep_outcomes as keep_outcomes
-from .framing import NewFraming as NewFraming
 from .framing import compare_framing as compare_framing
-from .framing import framing_words as framing_words
 from .known_pictures import KnownPictures as KnownPictures
 from .picture_softness import softness as softness

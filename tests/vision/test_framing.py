@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from archiver.dentition import Direction, Orientation, parse_teeth
-from archiver.priors import framing_words
+from archiver.priors.framing import framing_words
 from archiver.vision.crop_proposal import propose_crop
 from archiver.vision.framing import Framing, framing_of
 from archiver.vision.prepared import prepare
