@@ -98,7 +98,7 @@ def framing_words(
             found.append(Text("priors.framing.tilted", edge=edge))
     if abs(framing.turn) >= _TURN:
         way = "clockwise" if framing.turn > 0 else "anticlockwise"
-        found.append(Text(f"priors.framing.turned_{way}", n=round(abs(framing.turn))))
+        found.append(Text(f"priors.framing.turned.{way}", n=round(abs(framing.turn))))
     for (more, less), off in zip(_AXES, framing.shift, strict=True):
         if abs(off) >= _SHIFT:
             edge = _edge(more if off > 0 else less, teeth, display)
