@@ -42,6 +42,7 @@ ABOVE = {
     "sheets": {*ORDER, "colour", "priors"},
     "records": {*ORDER, "colour"},
     "handover": {*ORDER, "network", "colour", "priors", "sheets", "records"},
+    "legacy": {*ORDER},
     "workflow": BELOW_WORKFLOW,
     "web": {*BELOW_WORKFLOW, "workflow"},
 }

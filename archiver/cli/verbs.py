@@ -9,6 +9,7 @@ VERBS: dict[str, str] = {
     "init": "make an archive in a new folder",
     "wrap": "turn the photographs of a session sheet into DICOM objects and archive them",
     "add": "take existing DICOM files, radiographs too, into the archive",
+    "import": "take in old folders of pictures: propose rules, try them, archive what is known",
     "validate": "check DICOM files against the standard and the clinical rules",
     "amend": "correct what an archived photograph says, and hide the wrong instances",
     "reject": "hide what is not to be used, and show it again",

@@ -42,6 +42,7 @@ from .teeth import Tooth as Tooth
 from .teeth import ToothClass as ToothClass
 from .teeth import arch_order as arch_order
 from .teeth import in_arch_order as in_arch_order
+from .views import ALIASES as ALIASES
 from .views import Surface as Surface
 from .views import View as View
 from .views import may_identify as may_identify

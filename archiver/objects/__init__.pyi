@@ -125,4 +125,9 @@ from .table_reader import TableReader as TableReader
 from .toml_lines import Path as Path
 from .uids import DerivedUids as DerivedUids
 from .uids import UidPolicy as UidPolicy
+from .untold_photograph import CopyOf as CopyOf
+from .untold_photograph import UntoldMaking as UntoldMaking
+from .untold_photograph import UntoldPhotograph as UntoldPhotograph
+from .untold_photograph import untold as untold
+from .untold_photograph import untold_uid as untold_uid
 from .workbook import BadTableError as BadTableError

@@ -67,6 +67,8 @@ VIEW = "View"
 LOSSY_CODING = "Lossy coding of the camera file"
 #: The sheet's own comment: Image Comments hold it too, behind words of ours, for people.
 REMARK = "Remark"
+#: Of which picture this one is a copy, and how.
+COPY = "Copy"
 
 # Purposes of reference.
 ACQUISITION_EQUIPMENT = Code("109101", "DCM", "Acquisition Equipment")  # CID 7005

@@ -168,9 +168,8 @@ def _looked(stream: bytes) -> Look:
     import numpy as np
 
     from archiver.photo import reduced
-    from archiver.records.checks.likeness import hashes_of
     from archiver.records.checks.twins import small_picture
-    from archiver.vision import LOOKED_AT, quality_figures
+    from archiver.vision import LOOKED_AT, hashes_of, quality_figures
 
     picture = reduced(stream, LOOKED_AT)
     figures = quality_figures(np.asarray(picture))

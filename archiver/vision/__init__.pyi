@@ -2,6 +2,14 @@ from . import region as region
 from .crop_proposal import propose_crop as propose_crop
 from .framing import Framing as Framing
 from .framing import framing_of as framing_of
+from .likeness import HASH_PARTS as HASH_PARTS
+from .likeness import HASH_SIDE as HASH_SIDE
+from .likeness import NEAR as NEAR
+from .likeness import bits_apart as bits_apart
+from .likeness import hash_parts as hash_parts
+from .likeness import hashes_of as hashes_of
+from .likeness import lowest_cosines as lowest_cosines
+from .likeness import near_pairs as near_pairs
 from .opencv import cv2 as cv2
 from .prepared import Prepared as Prepared
 from .prepared import prepare as prepare

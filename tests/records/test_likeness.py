@@ -16,10 +16,11 @@ from made_up_pictures import picture as record_picture
 from PIL import Image, ImageOps
 
 import demo_studies
-from archiver.records.checks.likeness import NEAR, check_likeness, hashes_of, near_pairs
+from archiver.records.checks.likeness import check_likeness
 from archiver.records.checks.twins import check_twins, small_picture
 from archiver.records.model import Look, ObjectFacts
 from archiver.records.pictures import RecordPicture
+from archiver.vision.likeness import NEAR, hashes_of, near_pairs
 
 STUDIES = Path(demo_studies.__file__).parent
 #: Of each committed study, in the positions 1 to 8: `phash` of the package ImageHash 4.3.2 (with

@@ -2,7 +2,9 @@ from .file_look import CameraFileSeen as CameraFileSeen
 from .file_look import look_at_file as look_at_file
 from .foreign_files import FILE_NAMES as FILE_NAMES
 from .foreign_files import FileParts as FileParts
+from .foreign_files import FileResult as FileResult
 from .foreign_files import add_files as add_files
+from .foreign_files import examine_object as examine_object
 from .part10_check import read_whole as read_whole
 from .patient_check import check_patient as check_patient
 from .patient_check import patient_doubt as patient_doubt
@@ -10,6 +12,9 @@ from .patient_check import patient_notes as patient_notes
 from .service import Ingest as Ingest
 from .session_ingest import IngestSettings as IngestSettings
 from .session_ingest import weigh_file as weigh_file
+from .untold_ingest import UntoldTaken as UntoldTaken
+from .untold_ingest import kept_as as kept_as
+from .untold_ingest import take_in_untold as take_in_untold
 from .validation import Validation as Validation
 from .view_looks import looks_otherwise as looks_otherwise
 from .wrapped_photograph import STATUS_NAMES as STATUS_NAMES

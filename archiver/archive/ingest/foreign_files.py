@@ -33,6 +33,9 @@ from archiver.standard import storage_classes
 from archiver.wording import Text
 
 if TYPE_CHECKING:
+    from pydicom import Dataset
+
+    from archiver.archive.ingest.part10_check import FileMeta
     from archiver.objects import Description
 
 #: Files put together, and their bytes; a batch ends with whichever comes first.
@@ -308,6 +311,41 @@ def _files(paths: Iterable[Path]) -> Iterator[Path]:
             yield path
 
 
+def examine_object(path: Path, more_classes: Collection[str] = ()) -> Description | None:
+    """Return what a DICOM file says, if it would be taken; None for a directory of a medium.
+
+    Raises
+    ------
+    ObjectError
+        If it would be refused, or cannot be read.
+    """
+    meta, header = read_whole(path)
+    if meta.is_directory_record:
+        return None
+    return _taken(header, meta, str(path), more_classes)
+
+
+def _taken(
+    header: Dataset, meta: FileMeta, name: str, more_classes: Collection[str]
+) -> Description:
+    description = describe(header, name)
+    relative_path(description.study_uid, description.series_uid, description.sop_instance_uid)
+    if meta.sop_instance_uid != description.sop_instance_uid:
+        named = meta.sop_instance_uid or Text("archive.foreign_files.nothing")
+        raise ObjectError(
+            Problem(
+                "archive.foreign_files.other_instance_named",
+                sop_instance_uid=description.sop_instance_uid,
+                named=named,
+            )
+        )
+    if description.sop_class_uid not in (*storage_classes(), *more_classes):
+        raise ObjectError(
+            Problem("archive.foreign_files.other_class", uid=description.sop_class_uid)
+        )
+    return description
+
+
 def _look_at(
     path: Path, more_classes: Collection[str]
 ) -> FileResult | MediaDirectory | tuple[Description, int]:
@@ -318,22 +356,7 @@ def _look_at(
         meta, header = read_whole(path)
         if meta.is_directory_record:
             return MediaDirectory.of(path, header)
-        description = describe(header, str(path))
-        relative_path(description.study_uid, description.series_uid, description.sop_instance_uid)
-        if meta.sop_instance_uid != description.sop_instance_uid:
-            named = meta.sop_instance_uid or Text("archive.foreign_files.nothing")
-            raise ObjectError(
-                Problem(
-                    "archive.foreign_files.other_instance_named",
-                    sop_instance_uid=description.sop_instance_uid,
-                    named=named,
-                )
-            )
-        taken = description.sop_class_uid in (*storage_classes(), *more_classes)
-        if not taken:
-            raise ObjectError(
-                Problem("archive.foreign_files.other_class", uid=description.sop_class_uid)
-            )
+        description = _taken(header, meta, str(path), more_classes)
         return description, path.stat().st_size
     except ObjectError as error:
         problem = error.problems[0]

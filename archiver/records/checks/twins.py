@@ -15,9 +15,9 @@ from collections.abc import Collection, Iterator, Mapping, Sequence
 from functools import cache
 from typing import TYPE_CHECKING, TypeAlias
 
-from archiver.records.checks.likeness import PARTS, SIDE, lowest_cosines
 from archiver.records.model import Concern, ObjectFacts
 from archiver.records.pictures import RecordPicture
+from archiver.vision import HASH_PARTS, HASH_SIDE, lowest_cosines
 from archiver.wording import Text
 
 if TYPE_CHECKING:
@@ -44,10 +44,10 @@ _TRIES = 8
 
 
 def small_picture(picture: Image) -> str:
-    """Return a picture in grey, `SIDE` by `SIDE`, as base64 of its bytes by rows."""
+    """Return a picture in grey, `HASH_SIDE` by `HASH_SIDE`, as base64 of its bytes by rows."""
     from PIL import Image as Pillow
 
-    small = picture.convert("L").resize((SIDE, SIDE), Pillow.Resampling.BOX)
+    small = picture.convert("L").resize((HASH_SIDE, HASH_SIDE), Pillow.Resampling.BOX)
     return base64.b64encode(small.tobytes()).decode()
 
 
@@ -73,7 +73,7 @@ def check_twins(
     import numpy as np
 
     grey = [np.frombuffer(base64.b64decode(small), np.uint8) for _, small in looked]
-    greys = [one.reshape(SIDE, SIDE).astype(np.float32) for one in grey]
+    greys = [one.reshape(HASH_SIDE, HASH_SIDE).astype(np.float32) for one in grey]
     people = [picture.person.key for picture, _ in looked]
     seen = set(told)
     for whole, part in _pairs(greys, people):
@@ -102,7 +102,7 @@ def _pairs(greys: Sequence[Floats], people: Sequence[object]) -> Iterator[tuple[
     windows = _windows()
     whole = np.concatenate([windows.hashes(grey, [0])[0] for grey in greys])
     tables = []
-    for shift, width in PARTS:
+    for shift, width in HASH_PARTS:
         part = (whole >> np.uint64(shift)) & np.uint64((1 << width) - 1)
         order = np.argsort(part, kind="stable")
         tables.append((shift, width, order, part[order]))
@@ -178,7 +178,7 @@ class _Windows:
         from archiver.vision import cv2
 
         tilt, (top, left, part) = self._every[window]
-        start = np.array([[part, 0, left * SIDE], [0, part, top * SIDE]], np.float32)
+        start = np.array([[part, 0, left * HASH_SIDE], [0, part, top * HASH_SIDE]], np.float32)
         ends = (cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_COUNT, 40, 1e-4)
         try:
             found, _ = cv2.findTransformECC(
@@ -219,10 +219,10 @@ def _frequencies(begin: float, part: float) -> Floats:
     """Return the 8 lowest cosines over a stretch of a line, as `likeness` has them of the whole."""
     import numpy as np
 
-    place = np.arange(SIDE)
-    at = np.clip((begin + (place + 0.5) / SIDE * part) * SIDE - 0.5, 0, SIDE - 1)
-    lower = np.minimum(np.floor(at).astype(int), SIDE - 2)
-    sampled = np.zeros((SIDE, SIDE))
+    place = np.arange(HASH_SIDE)
+    at = np.clip((begin + (place + 0.5) / HASH_SIDE * part) * HASH_SIDE - 0.5, 0, HASH_SIDE - 1)
+    lower = np.minimum(np.floor(at).astype(int), HASH_SIDE - 2)
+    sampled = np.zeros((HASH_SIDE, HASH_SIDE))
     sampled[place, lower] = 1 - (at - lower)
     sampled[place, lower + 1] += at - lower
     made: Floats = (lowest_cosines() @ sampled).astype(np.float32)

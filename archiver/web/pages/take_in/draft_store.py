@@ -24,11 +24,10 @@ import secrets
 import shutil
 import threading
 from collections import deque
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from pathlib import Path
-from typing import Any
 
 from archiver.archive.store import (
     Fields,

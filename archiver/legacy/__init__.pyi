@@ -1,0 +1,15 @@
+from .decisions import Decider as Decider
+from .import_memory import ImportMemory as ImportMemory
+from .import_rules import ImportRules as ImportRules
+from .mends import read_mends as read_mends
+from .patient_register import PatientRegister as PatientRegister
+from .patient_table import read_patients as read_patients
+from .proposals import propose_rules as propose_rules
+from .reasons import FileFate as FileFate
+from .review_page import write_import_report as write_import_report
+from .rules_reader import read_import_rules as read_import_rules
+from .survey import decide_all as decide_all
+from .survey import look_at_all as look_at_all
+from .survey import names_in as names_in
+from .take_in import Imported as Imported
+from .take_in import import_accepted as import_accepted
