@@ -4,8 +4,8 @@
   archiver demo somewhere     into the new folder "somewhere"
 
 Takes the invented patients of demo_studies through the whole job: session sheets are wrapped,
-validated, archived and queried, each session is drawn on a contact sheet, and a package for a
-laboratory is made.
+validated, archived and queried, each session is drawn on a contact sheet, and a package of a shade
+case is made for a laboratory.
 """
 
 from __future__ import annotations
@@ -26,6 +26,10 @@ if TYPE_CHECKING:
     from archiver.archive.ingest import WrappedPhotograph
     from archiver.archive.store import Archive
     from archiver.objects import Session
+
+
+#: A chart and a tab whose spectra are known, below the other sessions.
+_SHADE_CASE = "shade_case/P-1180/2026-05-12"
 
 
 @verb(argument("folder", required=False, type=FOLDER, help="a folder that does not exist yet"))
@@ -49,7 +53,7 @@ def command(options: Options) -> int:
         again = _second_run(sheets, archive)
         patient, tooth = _busiest(archive)
         _questions(archive, patient, tooth)
-        package = _hand_over(archive, patient, tooth, folder / "for-the-laboratory")
+        package = _hand_over(archive, folder / "for-the-laboratory")
     print(f"\n{words('cli.demo.took', seconds=f'{seconds:.1f}', again=again)}")
     print(words("cli.demo.contact_sheets", folder=folder / "contact-sheets"))
     print(words("cli.demo.laboratory", package=package))
@@ -89,20 +93,29 @@ def _studies() -> Path:
 def _sheets(target: Path) -> list[Path]:
     """Copy the sessions, so that a user can play with them."""
     studies = _studies()
-    sheets = sorted(studies.glob("*/*/sheet.toml"))
-    for sheet in sheets:
-        place = target / sheet.parent.relative_to(studies)
+    found = (
+        sheet for depth in ("*/*", _SHADE_CASE) for sheet in studies.glob(f"{depth}/sheet.toml")
+    )
+    copied = []
+    for sheet in sorted(found, key=lambda one: one.parts[-3:]):
+        place = target.joinpath(*sheet.parts[-3:-1])
         shutil.copytree(sheet.parent, place, ignore=shutil.ignore_patterns("__pycache__"))
-    return [target / sheet.relative_to(studies) for sheet in sheets]
+        copied.append(place / sheet.name)
+    return copied
 
 
 def _wrapped(sheet: Path, archive: Archive) -> tuple[Session, tuple[WrappedPhotograph, ...]]:
-    from archiver.archive.ingest import IngestSettings, wrap
+    from archiver.archive.ingest import IngestSettings
+    from archiver.archive.ingest import wrap as ingest
     from archiver.cli.context import now
-    from archiver.objects import read_sheet
+    from archiver.objects import CHART_FRAME, read_sheet
+    from archiver.workflow import wrap
 
     session = read_sheet(sheet)
-    return session, wrap(archive, session, IngestSettings(now)).photographs
+    # Weighing what the archive has of the patient takes longer than all the rest; a chart needs it.
+    charted = any(one.circumstances.colour_frame == CHART_FRAME for one in session.photographs)
+    way = wrap if charted else ingest
+    return session, way(archive, session, IngestSettings(now)).photographs
 
 
 def _visit(sheet: Path, archive: Archive, folder: Path, progress: ProgressBar) -> int:
@@ -174,22 +187,20 @@ def _busiest(archive: Archive) -> tuple[str, str]:
     return patient, tooth
 
 
-def _hand_over(archive: Archive, patient: str, tooth: str, target: Path) -> Path:
-    """Note a consent and make a package of a tooth; return the sheet to print."""
+def _hand_over(archive: Archive, target: Path) -> Path:
+    """Note a consent and make a package of the shade case; return the sheet to print."""
     from archiver.archive import Query
     from archiver.archive.statements import note, patient_of
     from archiver.cli.context import now
-    from archiver.dentition import parse_tooth
     from archiver.handover import PackageOrder as Wanted
     from archiver.handover import hand_over
     from archiver.objects import Purpose
 
+    patient, day = _SHADE_CASE.split("/")[1:]
     whose = patient_of(archive, patient, None)
-    note(archive, whose, Purpose.LABORATORY, by="Haugen^Liv", now=now())
-    query = Query(patient_id=patient, teeth=(parse_tooth(f"iso:{tooth}"),))
-    wanted = Wanted(
-        query, Purpose.LABORATORY, "1187", "North laboratory", target, without_doubtful=True
-    )
+    note(archive, whose, Purpose.LABORATORY, by="Vuorinen^Maia", now=now())
+    query = Query(patient_id=patient, since=day, until=day)
+    wanted = Wanted(query, Purpose.LABORATORY, "1187", "North laboratory", target)
     made = hand_over(archive, wanted, now())
     return made.target / "1187.pdf"
 

@@ -65,6 +65,11 @@ def role_of(facts: SheetFacts) -> str:
     return _SURFACES.get(surface, "other") if surface is not None else "other"
 
 
+def _shows_tab(facts: SheetFacts) -> bool:
+    """Return whether a frame is the one that a technician looks at, rather than a chart."""
+    return facts.colour.frame == "shade tab"
+
+
 def case_facts(numbered: Sequence[tuple[int, SheetFacts]]) -> CaseFacts:
     """Gather what the pictures say.
 
@@ -82,7 +87,9 @@ def case_facts(numbered: Sequence[tuple[int, SheetFacts]]) -> CaseFacts:
         _wishes(numbered),
         _colour(several),
         _sides(numbered),
-        tuple(sorted(roles, key=lambda one: ROLES.index(one[1]))),
+        tuple(
+            sorted(roles, key=lambda one: (ROLES.index(one[1]), not _shows_tab(several[one[0]])))
+        ),
     )
 
 

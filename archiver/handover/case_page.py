@@ -2,17 +2,21 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from reportlab.lib.utils import simpleSplit
 from reportlab.pdfgen.canvas import Canvas
 
 from archiver.handover.case_facts import MOST, CaseFacts, arch_places
 from archiver.handover.facts import in_both_numberings, in_words, sheet_text
-from archiver.handover.pdf_drawing import BOLD_FACE, PLAIN, Area, draw_plate, draw_text, fitted
-from archiver.handover.sheet import Sheet
+from archiver.handover.pdf_drawing import BOLD_FACE, PLAIN, RIM, Area, draw_plate, draw_text, fitted
+from archiver.handover.sheet import Sheet, SheetPicture
 
 _ARCH = (122.0, 118.0)
 _NUMBER, _WISH, _LINE = 26.0, 10.5, 9.5
 _GAP = 10.0
+#: Height of what stands above a picture, and the gap below it.
+_TITLES = 30.0
 
 
 def draw_case(canvas: Canvas, sheet: Sheet, case: CaseFacts, area: Area) -> None:
@@ -76,7 +80,7 @@ def _statements(canvas: Canvas, case: CaseFacts, area: Area) -> float:
 
 def _pictures(canvas: Canvas, sheet: Sheet, case: CaseFacts, area: Area) -> None:
     shown = case.order[:MOST]
-    columns = 1 if len(shown) == 1 else 2 if len(shown) < 5 else 3
+    columns = _columns([sheet.pictures[place] for place, _ in shown], area)
     rows = -(-len(shown) // columns)
     wide = (area.wide - (columns - 1) * _GAP) / columns
     high = area.high / max(1, rows)
@@ -91,7 +95,20 @@ def _pictures(canvas: Canvas, sheet: Sheet, case: CaseFacts, area: Area) -> None
         given = {"view": one.view_words, "mirror": one.facts.mirror, "status": one.status}
         told = sheet_text("case_page.told", **given)
         draw_text(canvas, left, top - 22, told, PLAIN, fitted(told, PLAIN, 8.5, wide, 5.5))
-        draw_plate(canvas, one, Area(left, top - 24, wide, high - 30))
+        draw_plate(canvas, one, Area(left, top - 24, wide, high - _TITLES))
+
+
+def _columns(pictures: Sequence[SheetPicture], area: Area) -> int:
+    """Return in how many columns pictures come out largest."""
+
+    def shown(columns: int) -> float:
+        rows = -(-len(pictures) // columns)
+        wide = (area.wide - (columns - 1) * _GAP) / columns - 2 * RIM
+        high = area.high / rows - _TITLES - 2 * RIM
+        scales = [(min(wide / one.size[0], high / one.size[1]), one.size) for one in pictures]
+        return sum(scale**2 * size[0] * size[1] for scale, size in scales)
+
+    return max((1, 2, 3), key=shown) if pictures else 1
 
 
 def _arches(canvas: Canvas, case: CaseFacts, area: Area) -> None:

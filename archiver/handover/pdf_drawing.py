@@ -76,23 +76,30 @@ def draw_plate(canvas: Canvas, one: SheetPicture, area: Area) -> float:
         canvas.translate(x, y)
         if edge in ("left", "right"):
             canvas.rotate(90)
-        canvas.setFont(PLAIN, 7.5)
+        # No further than the picture's corner, where other words begin.
+        room = (high if edge in ("left", "right") else wide) / 2 - 9 + RIM / 2
+        canvas.setFont(PLAIN, fitted(word, PLAIN, 7.5, room, 4.0))
         canvas.drawString(9, -2.7, word)
         canvas.restoreState()
     if one.bar is not None:
-        _draw_bar(canvas, one.bar[0], left, top - high - 3, wide * one.bar[1])
+        _draw_bar(canvas, one, Area(left, top - high - 3, wide, 0))
     return top - high - RIM
 
 
-def _draw_bar(canvas: Canvas, millimetres: int, left: float, y: float, long: float) -> None:
-    """Draw a bar below the picture, and how much larger than in the mouth it is printed."""
+def _draw_bar(canvas: Canvas, one: SheetPicture, below: Area) -> None:
+    """Draw a bar below the picture, and how many times as large as in the mouth it is."""
+    assert one.bar is not None
+    millimetres, share = one.bar
+    left, y, long = below.left, below.top, below.wide * share
     canvas.setLineWidth(1.2)
     canvas.line(left, y, left + long, y)
     for x in (left, left + long):
         canvas.line(x, y - 1.8, x, y + 1.8)
     times = long / (millimetres * _POINTS)
     told = sheet_text("bar", length=millimetres, times=f"{times:.1f}")
-    draw_text(canvas, left, y - 8.5, told, PLAIN, 7)
+    # The letter of the edge stands in the middle.
+    size = fitted(told, PLAIN, 7, below.wide / 2 - 8, 4.0)
+    draw_text(canvas, left, y - 8.5, told, PLAIN, size)
 
 
 def draw_letter(canvas: Canvas, letter: str, x: float, y: float, size: float) -> None:

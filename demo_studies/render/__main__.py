@@ -6,6 +6,7 @@ from concurrent.futures import ProcessPoolExecutor
 from datetime import timedelta
 from pathlib import Path
 
+from . import shade
 from .camera_files import Exposure, encode
 from .looking import codes
 from .picture import render
@@ -49,6 +50,19 @@ def draw_visit(number: int, detail: float, folder: str) -> list[dict[str, object
     return facts
 
 
+def draw_shade_case(detail: float, folder: Path) -> list[dict[str, object]]:
+    """Draw the shade case below ``folder`` and return what is true of it."""
+    visit = shade.visit()
+    scene = Scene(visit.mouth, detail)
+    place = folder / shade.FOLDER / visit.folder
+    place.mkdir(parents=True, exist_ok=True)
+    for photo in visit.photographs:
+        written = encode(shade.pixels_of(scene, photo), visit.camera, _taken(visit, photo))
+        (place / photo.file).write_bytes(written)
+    write_sheet(visit, place)
+    return shade.truth(scene, visit)
+
+
 def write_sheet(visit: Visit, place: Path) -> None:
     """Write a visit's sheet beside its files; whoever confirmed a side has seen the picture."""
     path = place / "sheet.toml"
@@ -69,6 +83,7 @@ def main() -> None:
     parser.add_argument("--sheets", action="store_true", help="write the sheets alone")
     chosen = parser.parse_args()
     if chosen.sheets:
+        write_sheet(shade.visit(), Path(chosen.folder) / shade.FOLDER / shade.visit().folder)
         for visit in visits():
             write_sheet(visit, Path(chosen.folder) / visit.folder)
         return
@@ -76,7 +91,9 @@ def main() -> None:
     with ProcessPoolExecutor(chosen.workers) as pool:
         found = pool.map(draw_visit, range(count), [chosen.detail] * count, [chosen.folder] * count)
         facts = [fact for visit in found for fact in visit]
-    text = json.dumps({"pictures": facts}, indent=1, ensure_ascii=False)
+    truth = {"pictures": facts}
+    truth["shade_case"] = draw_shade_case(chosen.detail, Path(chosen.folder))
+    text = json.dumps(truth, indent=1, ensure_ascii=False)
     (Path(chosen.folder) / "truth.json").write_text(text + "\n", encoding="utf-8")
 
 

@@ -100,11 +100,19 @@ def render(
     if plain:
         return render_setup(scene, setup, width, height)
     finish = finish or Finish()
+    grid, depth, setup = lit(scene, shot, width, height, finish)
+    return photograph(grid, depth, setup, finish)
+
+
+def lit(
+    scene: Scene, shot: Shot, width: int, height: int, finish: Finish
+) -> tuple[Array, Array, Setup]:
+    """Give linear light (height, width, 3), mm beyond the plane of focus, and the placed camera."""
+    setup = set_up(scene, shot)
     light, reach = _photographed(scene.surface(setup.jaws), setup, (height * 2, width * 2), finish)
-    grid = _average(light, height, width, 2)
     deep = np.where(np.isfinite(reach), reach, setup.real.focus + 40.0)
     depth = _average(deep[:, None], height, width, 2)[..., 0] - setup.real.focus
-    return photograph(grid, depth, setup, finish)
+    return _average(light, height, width, 2), depth, setup
 
 
 def _paint_direct(

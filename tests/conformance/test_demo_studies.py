@@ -18,11 +18,11 @@ from archiver.objects.sheet import read_sheet
 from archiver.photo.camera_reader import read_camera_file
 
 HERE = Path(demo_studies.__file__).parent
-SHEETS = sorted(HERE.glob("*/*/sheet.toml"))
+SHEETS = sorted(HERE.glob("*/**/sheet.toml"))
 
 
 def _now() -> datetime:
-    return datetime(2026, 5, 1, 12, tzinfo=timezone.utc)
+    return datetime(2026, 6, 1, 12, tzinfo=timezone.utc)
 
 
 def _size_of(path: Path) -> tuple[int, int, int]:

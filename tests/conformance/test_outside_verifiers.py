@@ -37,6 +37,7 @@ from object_samples import (
     write,
 )
 from outside_verifiers import (
+    ALLOWED_ERRORS,
     ALLOWED_WARNINGS,
     decoded_by_dcmtk,
     decoded_by_pydicom,
@@ -91,6 +92,11 @@ def test_the_only_warnings_allowed_are_those_of_view_code_sequence_and_of_no_stu
     assert "ViewCodeSequence" in view
     assert "StudyTime" in no_time and "DICOMDIR" in no_time
     assert all(len(reason) > 40 for _, reason in ALLOWED_WARNINGS)
+
+
+def test_the_only_error_allowed_is_of_a_value_that_the_tool_does_not_know() -> None:
+    ((pattern, reason),) = ALLOWED_ERRORS
+    assert "BOTH" in pattern and "Quality" in pattern and len(reason) > 40
 
 
 @pytest.mark.parametrize(

@@ -17,11 +17,13 @@ from pypdf import PdfReader
 from archiver.archive.store import Archive
 from archiver.colour.colours import difference, lab, space_of
 from archiver.dentition import Numbering, View
+from archiver.handover.context import harmless
 from archiver.handover.frames import OutgoingFrame
 from archiver.handover.package import Package, hand_over
 from archiver.handover.tab_comparison import directions
 from archiver.objects import comments, concepts, describe, scale_of
 from archiver.objects.purposes import Purpose
+from archiver.objects.sheet_keys import COLOUR_FRAMES
 
 #: Levels of the tab and of the tooth's thirds, from the gum down.
 TAB, CERVICAL, MIDDLE, INCISAL = (190, 165, 130), (180, 150, 110), (190, 165, 130), (205, 195, 175)
@@ -225,7 +227,7 @@ def test_a_scale_is_told_and_drawn_on_the_sheet(tmp_path: Path) -> None:
         assert "1 mm is 10.0 pixels ± 2.6 % in the plane of the tooth" in told
         assert "A scale holds for its picture alone" in told
         assert "No picture here has a scale" not in told
-    assert re.search(r"5 mm, printed \d\.\d times as large", sheet)
+    assert re.search(r"5 mm × \d\.\d", sheet)
     twin = dcmread(package.target / "1187-01.dcm")
     assert [float(v) for v in twin.PixelSpacing] == [0.1, 0.1]
     assert float(twin.DeviceSequence[0].InterMarkerDistance) == 10
@@ -248,3 +250,8 @@ def test_a_stamp_within_a_picture_is_in_the_language_of_the_sheet(
     monkeypatch.setattr("archiver.handover.package.altered", told)
     hand_over(archive, order(tmp_path, insisted_by="Haugen^Liv", language="de"), TODAY)
     assert stamps == ["SEITE NICHT BESTÄTIGT"]
+
+
+@pytest.mark.parametrize("frame", COLOUR_FRAMES)
+def test_every_kind_of_colour_frame_goes_out(frame: str) -> None:
+    assert harmless(frame)

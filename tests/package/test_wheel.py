@@ -43,7 +43,7 @@ def test_the_wheel_has_the_demo_sessions_and_not_what_drew_them(names: list[str]
 
 def _sessions() -> list[Path]:
     """The files of the sessions: sheets, and photographs that stand in them."""
-    sheets = sorted((ROOT / "demo_studies").glob("*/*/sheet.toml"))
+    sheets = sorted((ROOT / "demo_studies").glob("*/**/sheet.toml"))
     assert sheets
     return [file for sheet in sheets for file in sheet.parent.iterdir()]
 

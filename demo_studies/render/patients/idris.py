@@ -40,6 +40,11 @@ def _idris_mouth(later: bool) -> Mouth:
     )
 
 
+def idris_later() -> Mouth:
+    """Give the mouth as it is once the teeth are straight."""
+    return _idris_mouth(True)
+
+
 def _idris_records_pictures() -> tuple[Photograph, ...]:
     return (
         Photograph(
