@@ -6,17 +6,21 @@ what holds it.
 
 from __future__ import annotations
 
+import copyreg
 import marshal
 import pickle
 import sqlite3
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, MutableMapping, Sequence
+from dataclasses import fields
 from itertools import islice
+from operator import attrgetter
 from typing import Generic, TypeVar, overload
 from weakref import finalize
 
 from archiver.archive.store import unnamed_database
 from archiver.records.audit_memory import facts_of, text_of
+from archiver.records.completeness import Demand
 from archiver.records.instance_reader import InstanceMaker, InstanceRow
 from archiver.records.kinds import all_kinds
 from archiver.records.model import Concern, Instance, ObjectFacts
@@ -24,6 +28,16 @@ from archiver.records.model import Concern, Instance, ObjectFacts
 T = TypeVar("T")
 #: Values written together.
 _AT_ONCE = 500
+
+
+def _reduced(kind: type[T]) -> None:
+    """Have values of a frozen class pickled by their fields in order, which is far quicker."""
+    values = attrgetter(*(one.name for one in fields(kind)))  # type: ignore[arg-type]
+    copyreg.pickle(kind, lambda one: (kind, values(one)))
+
+
+for _kind in (Concern, Demand):
+    _reduced(_kind)
 
 
 def _database(owner: object, tables: str) -> sqlite3.Connection:

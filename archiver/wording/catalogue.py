@@ -89,7 +89,9 @@ class Words:
             if self._table:  # of another file: a `Text` that came as a value
                 return words_of(self.language)(key, **values)
             raise KeyError(key)
-        text = PLURAL.sub(lambda p: p[2 if str(values.get(p[1])) == "1" else 3], self._texts[key])
+        text = self._texts[key]
+        if "|" in text:
+            text = PLURAL.sub(lambda p: p[2 if str(values.get(p[1])) == "1" else 3], text)
         *pieces, (end, *_) = _pieces(text)
         # In one pass, so that braces within a value stay what they are.
         filled = ""

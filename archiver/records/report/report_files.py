@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import csv
 import json
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from pathlib import Path
 
 from archiver.archive import harmless_row
@@ -15,8 +16,6 @@ from archiver.records.report.summary import (
     CONCERN_COLUMNS,
     DEMAND_COLUMNS,
     AuditSummary,
-    concern_rows,
-    demand_rows,
     summarise,
 )
 
@@ -26,33 +25,41 @@ def write_report(audit: Audit, folder: Path) -> AuditSummary:
     """Write a report in every form that it has; return its facts."""
     write_page(audit, folder)
     summary = summarise(audit)
-    _write_csv(audit, folder)
-    with (folder / "audit.json").open("w", encoding="utf-8") as file:
-        file.writelines(json_lines(summary))
+    with (
+        _separated(folder / "findings.csv", CONCERN_COLUMNS) as concern,
+        _separated(folder / "required-views.csv", DEMAND_COLUMNS) as demand,
+        (folder / "audit.json").open("w", encoding="utf-8") as file,
+    ):
+        file.writelines(json_lines(summary, {"concerns": concern, "demands": demand}))
     return summary
 
 
-def _write_csv(audit: Audit, folder: Path) -> None:
-    """Write concerns and demands as separated values; a leading sign is made harmless."""
-    for name, columns, rows in (
-        ("findings.csv", CONCERN_COLUMNS, concern_rows(audit)),
-        ("required-views.csv", DEMAND_COLUMNS, demand_rows(audit)),
-    ):
-        # The mark of order tells spreadsheet programs that it is UTF-8.
-        with (folder / name).open("w", encoding="utf-8-sig", newline="") as file:
-            writer = csv.writer(file)
-            writer.writerow(columns)
-            writer.writerows(map(harmless_row, rows))
+@contextmanager
+def _separated(path: Path, columns: Sequence[str]) -> Iterator[Callable[[list[str]], object]]:
+    """Take rows to be written as separated values; a leading sign is made harmless."""
+    # The mark of order tells spreadsheet programs that it is UTF-8.
+    with path.open("w", encoding="utf-8-sig", newline="") as file:
+        writer = csv.writer(file)
+        writer.writerow(columns)
+        yield lambda row: writer.writerow(harmless_row(row))
 
 
-def json_lines(summary: AuditSummary) -> Iterator[str]:
-    """Yield the report as JSON, piece by piece: each finding and each view is a line."""
+def json_lines(
+    summary: AuditSummary, beside: Mapping[str, Callable[[list[str]], object]] | None = None
+) -> Iterator[str]:
+    """Yield the report as JSON, piece by piece: each finding and each view is a line.
+
+    Parameters
+    ----------
+    beside
+        By the name of each of the two long lists: takes its rows, too.
+    """
     between = "{\n"
     for key, value in summary.heads.items():
         yield f'{between}"{key}": {json.dumps(value, ensure_ascii=False, indent=1)}'
         between = ",\n"
     as_line = json.JSONEncoder(ensure_ascii=False).encode
-    for key, rows in summary.lists().items():
+    for key, rows in summary.lists(beside).items():
         yield f'{between}"{key}": ['
         inner = "\n"
         for row in rows:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from typing import Any
 
@@ -159,11 +159,23 @@ class AuditSummary:
     audit: Audit
     heads: dict[str, Any]
 
-    def lists(self) -> dict[str, Iterator[dict[str, str]]]:
-        """Return the two long lists, with the names of their columns."""
+    def lists(
+        self, beside: Mapping[str, Callable[[list[str]], object]] | None = None
+    ) -> dict[str, Iterator[dict[str, str]]]:
+        """Return the two long lists, with the names of their columns.
+
+        Parameters
+        ----------
+        beside
+            By the name of each list: takes its rows, too, so that they are put in words once.
+        """
+        lists = {
+            "concerns": (CONCERN_COLUMNS, concern_rows(self.audit)),
+            "demands": (DEMAND_COLUMNS, demand_rows(self.audit)),
+        }
         return {
-            "concerns": _named(CONCERN_COLUMNS, concern_rows(self.audit)),
-            "demands": _named(DEMAND_COLUMNS, demand_rows(self.audit)),
+            name: _named(columns, rows, (beside or {}).get(name))
+            for name, (columns, rows) in lists.items()
         }
 
     def as_json(self) -> dict[str, Any]:
@@ -176,8 +188,14 @@ def summarise(audit: Audit) -> AuditSummary:
     return AuditSummary(audit, _heads(audit))
 
 
-def _named(columns: Sequence[str], rows: Iterable[list[str]]) -> Iterator[dict[str, str]]:
+def _named(
+    columns: Sequence[str],
+    rows: Iterable[list[str]],
+    beside: Callable[[list[str]], object] | None,
+) -> Iterator[dict[str, str]]:
     for row in rows:
+        if beside is not None:
+            beside(row)
         yield dict(zip(columns, row, strict=True))
 
 
