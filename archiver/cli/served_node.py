@@ -15,7 +15,7 @@ from archiver.wording import Text, words_of
 if TYPE_CHECKING:
     from archiver.archive.store import Archive
     from archiver.cli.settings import PracticeSettings
-    from archiver.network.node import Log, Node, NodeSettings
+    from archiver.network.node import AuditForwarding, Log, Node, NodeSettings
     from archiver.network.outbox import Forwarding
     from archiver.web import SiteMaker
 
@@ -34,6 +34,7 @@ class Running:
     node: Node
     pages: SiteMaker | None
     forwarding: Forwarding
+    audit: AuditForwarding | None
 
     def close(self) -> None:
         """Finish what is under way, and end."""
@@ -42,6 +43,9 @@ class Running:
         if self.pages is not None:
             self.pages.close()
         self.node.close()
+        # Last, so that it tells of the end, too.
+        if self.audit is not None:
+            self.audit.close()
 
 
 class ServedNode:
@@ -151,7 +155,7 @@ class ServedNode:
         from archiver.archive.statements import note_settings
         from archiver.cli.context import actor, now, world
         from archiver.network import DimsePeer
-        from archiver.network.node import Node
+        from archiver.network.node import AuditForwarding, Node
         from archiver.network.outbox import Forwarding
 
         stamp = _stamp(practice, settings)
@@ -176,7 +180,10 @@ class ServedNode:
             raise
         rules, title = practice.forward, settings.title
         forwarding = Forwarding(self._archive, practice.peers, rules, world(), self._log, title)
-        return Running(practice, settings, stamp, node, pages, forwarding)
+        audit = None
+        if settings.audit is not None:
+            audit = AuditForwarding(self._archive, settings.audit, title, self._log)
+        return Running(practice, settings, stamp, node, pages, forwarding, audit)
 
 
 def _in_force(practice: PracticeSettings, settings: NodeSettings) -> dict[str, object]:

@@ -7,6 +7,7 @@ from collections.abc import Callable
 from typing import Any
 
 from archiver.network import peer_settings
+from archiver.network.node.audit_settings import AuditSettings
 from archiver.network.node.settings import NodeLimits, NodeListener, NodeSettings, NodeWatch
 from archiver.network.peers import DimsePeer, TimeLimits, Tls, WebPeer
 from tests.conformance.statement_services import table
@@ -69,6 +70,14 @@ _WATCH = {
     "backup_days": "/health warns where there was no sound backup within; 0: none is expected",
     "audit_days": "/health warns where there was no audit within; 0: none is expected",
 }
+_AUDIT = {
+    "host": "name of the audit repository, as its certificate has it",
+    "port": "its port for syslog over TLS (RFC 5425)",
+    "authorities": "file of those who certify it; left out: those of the system",
+    "certificate": "file of the certificate that is shown to it",
+    "key": "file of its key",
+    "site": "AuditEnterpriseSiteID",
+}
 _PEER = {
     "name": "how the peer is called on the command line",
     "host": "name or address of a DIMSE peer",
@@ -125,7 +134,7 @@ def _words(words: dict[str, str], key: str) -> str:
 
 def _node() -> str:
     node, limits = _defaults(NodeSettings), _defaults(NodeLimits)
-    del node["limits"], node["watch"], node["listeners"]
+    del node["limits"], node["watch"], node["listeners"], node["audit"]
     listener = _defaults(NodeListener)
     watch = _defaults(NodeWatch)
     body = [(f"`{key}`", default, _words(_NODE, key)) for key, default in node.items()]
@@ -134,6 +143,8 @@ def _node() -> str:
     ]
     body += [(f"`limits.{key}`", default, _words(_LIMITS, key)) for key, default in limits.items()]
     body += [(f"`watch.{key}`", default, _words(_WATCH, key)) for key, default in watch.items()]
+    audit = _defaults(AuditSettings)
+    body += [(f"`audit.{key}`", default, _words(_AUDIT, key)) for key, default in audit.items()]
     return table(("Key of `[node]`", "Default", "Meaning"), body)
 
 

@@ -73,7 +73,7 @@ def test_a_new_archive_is_well_and_no_patient_is_named(node: Node, tmp_path: Pat
     samples.save(samples.photograph(1), tmp_path)
     found = told(node)
     assert found["status"] == "ok" and set(found["checks"]) == {
-        *("archive", "writer", "space", "outbox", "reports"),
+        *("archive", "writer", "space", "outbox", "reports", "audit_repository"),
         *("worklist", "certificates", "backup", "audit"),
     }
     shown = figures(node)

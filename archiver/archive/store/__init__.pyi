@@ -26,6 +26,7 @@ from .journal_lines import DELETED as DELETED
 from .journal_lines import START as START
 from .journal_lines import Deed as Deed
 from .journal_lines import JournalEntry as JournalEntry
+from .journal_lines import Line as Line
 from .journal_lines import Position as Position
 from .journal_lines import entries_of as entries_of
 from .journal_lines import holds_at as holds_at

@@ -4,6 +4,7 @@ from .audit import NODE_AUTHENTICATION as NODE_AUTHENTICATION
 from .audit import SERIOUS as SERIOUS
 from .audit import Event as Event
 from .audit import Happening as Happening
+from .audit_forwarding import AuditForwarding as AuditForwarding
 from .node import Node as Node
 from .observability import Log as Log
 from .observability import keep_words_in as keep_words_in

@@ -28,6 +28,7 @@ class Event(Enum):
     BEGIN_TRANSFER = ("110102", "E")
     ACCESSED = ("110103", "R")
     CHANGED = ("110103", "U")
+    DELETED = ("110103", "D")
     RECEIVED = ("110104", "C")
     SENT = ("110104", "R")
     QUERY = ("110112", "E")

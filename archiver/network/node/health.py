@@ -27,6 +27,7 @@ from archiver.archive.statements import (
 from archiver.archive.store import Archive, read_lines
 from archiver.errors import ArchiverError
 from archiver.network.certificates import valid_until
+from archiver.network.node.audit_forwarding import oldest_waiting
 from archiver.network.node.free_space import Reserve, days_left, free_bytes, grown_since, window
 from archiver.network.node.reports.pending_reports import Debts
 from archiver.network.outbox.outbox import FILE as OUTBOX
@@ -113,7 +114,7 @@ class NodeHealth:
             for name, place in settings.everywhere.items()
             if place.certificate is not None
         }
-        self._watch = settings.watch
+        self._watch, self._is_telling = settings.watch, settings.audit is not None
         self._reserve = reserve
         self._made = self._first_line()
         self._guard = threading.Lock()
@@ -134,6 +135,7 @@ class NodeHealth:
             "space": self._space,
             "outbox": self._outbox,
             "reports": self._reports,
+            "audit_repository": self._audit_repository,
             "worklist": self._worklist,
             "certificates": self._dates,
             "backup": lambda: self._done(OperationKind.BACKUP, self._watch.backup_days),
@@ -211,6 +213,17 @@ class NodeHealth:
             Wellness.degraded_if(late),
             {"owed": len(owed), "oldest_hours": hours},
             {"reports_owed": len(owed), "reports_oldest_hours": hours},
+        )
+
+    def _audit_repository(self) -> Check:
+        """Look how long the audit repository has not been told of what happened."""
+        if not self._is_telling:
+            return Check()
+        oldest = oldest_waiting(self._archive)
+        hours = self._hours_since(datetime.fromisoformat(oldest.time) if oldest else None)
+        late = hours > self._watch.outbox_hours
+        return Check(
+            Wellness.degraded_if(late), {"oldest_hours": hours}, {"audit_oldest_hours": hours}
         )
 
     def _worklist(self) -> Check:

@@ -43,6 +43,9 @@
     space_days = 30                    # warned of when it lasts no longer
     backup_days = 7
 
+    [node.audit]                       # the audit repository, told by syslog over TLS
+    host = "audit.clinic.example"      # and port, authorities, certificate, key, site
+
 Callers are named as under rights. Relative paths start at the folder of the settings file. Where
 C-MOVE and reports of commitment may go is what the settings name as peers.
 """
@@ -59,6 +62,7 @@ from typing import TYPE_CHECKING, Any, cast
 
 from archiver.access import RIGHTS, Doorstep, Rights, is_loopback, rights_of
 from archiver.errors import Place, Problem, UsageError
+from archiver.network.node.audit_settings import AuditSettings, audit_settings_of
 from archiver.network.node.limits import NodeLimits, NodeWatch
 from archiver.network.peers import Tls
 from archiver.network.tls import listening_context
@@ -110,6 +114,7 @@ class NodeSettings:
     watch: NodeWatch = field(default_factory=NodeWatch)
     rights: tuple[tuple[str, Rights], ...] = ()
     listeners: tuple[NodeListener, ...] = ()
+    audit: AuditSettings | None = None
 
     def at(self, listener: NodeListener) -> NodeSettings:
         """Return the settings of what listens there."""
@@ -207,6 +212,8 @@ def settings_of(table: Mapping[str, Any], folder: Path) -> NodeSettings:
             values[key] = _of_table(NodeLimits, value, "node.limits", problems)
         elif key == "watch":
             values[key] = _of_table(NodeWatch, value, "node.watch", problems)
+        elif key == "audit":
+            values[key] = audit_settings_of(value, folder, problems)
         elif key == "listener":
             values["listeners"] = _listeners(value, folder, problems)
         elif key == "rights":

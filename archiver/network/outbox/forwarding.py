@@ -8,10 +8,8 @@ is sent by ``archiver send``.
 
 from __future__ import annotations
 
-import json
 import threading
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import asdict
 from itertools import islice
 from pathlib import Path
 
@@ -21,19 +19,15 @@ from archiver.archive.store import (
     Archive,
     Fields,
     JournalEntry,
-    Position,
     Schema,
-    holds_at,
-    mark_fields,
     promises,
-    read_fields,
     read_lines,
     tables,
     translated,
     unchanged,
-    write_once,
 )
 from archiver.errors import ArchiverError
+from archiver.network.journal_mark import JournalMark
 from archiver.network.outbox.delivery_state import State
 from archiver.network.outbox.forwarding_rules import HERE, ForwardingRule, comes_from, source_of
 from archiver.network.outbox.outbox import FILE as OUTBOX
@@ -81,7 +75,7 @@ class Follower:
         self._archive, self._performed = archive, performed
         self._peers = {one.name: one for one in peers}
         self._rules = rules
-        self._path = archive.layout.root / FILE
+        self._mark = JournalMark(archive.layout, FILE, SCHEMA)
 
     def follow(self, world: OutboxContext) -> int:
         """Look at what was archived since; return how many objects were put in.
@@ -94,31 +88,19 @@ class Follower:
         layout = self._archive.layout
         with translated(Text("network.forwarding.not_followed"), layout.root):
             if not self._rules and self._performed is None:
-                self._path.unlink(missing_ok=True)
+                self._mark.path.unlink(missing_ok=True)
                 return 0
             end, count = self._archive.position(), 0
-            position = self._position()
+            position = self._mark.read()
             if position is None:
-                self._note(end)
+                self._mark.note(end)
                 return 0
             lines = iter(read_lines(layout.journal, position))
             while some := [line for line in islice(lines, _AT_ONCE) if line.after.seq <= end.seq]:
                 entries = [line.entry for line in some if line.entry is not None]
                 count += self._queue(promises(entries).values(), world)
-                self._note(some[-1].after)
+                self._mark.note(some[-1].after)
             return count
-
-    def _position(self) -> Position | None:
-        """Return how far it has come; None where nothing is known, or the journal is another."""
-        try:
-            told = read_fields(SCHEMA, json.loads(self._path.read_bytes()), self._path)
-            position = Position(**told)
-        except (FileNotFoundError, ValueError, TypeError):
-            return None
-        return position if holds_at(self._archive.layout.journal, position) else None
-
-    def _note(self, position: Position) -> None:
-        write_once(self._path, json.dumps(mark_fields(SCHEMA, asdict(position))).encode())
 
     def _queue(self, entries: Iterable[JournalEntry], world: OutboxContext) -> int:
         sources = {one.sop: source_of(one.note) for one in entries}
