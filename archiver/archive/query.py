@@ -46,6 +46,9 @@ class Query:
     name
         Patient's name; ``*`` stands for any letters and ``?`` for one (PS3.4 C.2.2.2.4), without
         regard to case. Alphabetic, ideographic and phonetic spellings are searched alike.
+    who
+        Parts of a name or an identifier, in any order and without regard to case: each has to be
+        in one of the two.
     since, until
         First and last day of the study, both included.
     teeth
@@ -70,6 +73,7 @@ class Query:
     patient_id: str | None = None
     issuer: str | None = None
     name: str | None = None
+    who: tuple[str, ...] = ()
     since: date | str | None = None
     until: date | str | None = None
     teeth: tuple[Tooth, ...] = ()
@@ -323,6 +327,7 @@ def _conditions(query: Query) -> list[ColumnElement[bool]]:
     conditions = [column == value for column, value in exact.items() if value is not None]
     if query.name is not None:
         conditions.append(_named(query.name))
+    conditions += map(_has_part, query.who)
     return conditions
 
 
@@ -336,6 +341,16 @@ def _named(name: str) -> ColumnElement[bool]:
         or_(*(key.like(place, escape="\\") for place in places))
     )
     return and_(t.instances.c.patient.in_(matching))
+
+
+def _has_part(part: str) -> ColumnElement[bool]:
+    """A patient whose name or identifier has a part, whatever stands before and behind it."""
+    c = t.patients.c
+    held = or_(
+        c.name_key.contains(name_key(part), autoescape=True),
+        c.patient_id.icontains(part, autoescape=True),
+    )
+    return and_(t.instances.c.patient.in_(select(c.number).where(held)))
 
 
 _I, _P = t.instances.c, t.patients.c

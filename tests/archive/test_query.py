@@ -121,6 +121,30 @@ def test_names_are_found_with_wildcards_and_without_regard_to_case(
     assert found(archive, name=name) == numbers
 
 
+@pytest.mark.parametrize(
+    ("parts", "numbers"),
+    [
+        (("åse", "ØDEG"), [8, 9]),
+        (("degår",), [8, 9]),
+        (("nadia", "oka"), [1, 2, 5, 6, 3, 4, 7]),
+        (("nadia", "ødeg"), []),
+        (("%",), []),
+        (("_",), []),
+        (("*",), []),
+    ],
+)
+def test_parts_of_a_name_are_found_in_any_order_and_case(
+    archive: Archive, parts: tuple[str, ...], numbers: list[int]
+) -> None:
+    assert found(archive, who=parts) == numbers
+
+
+def test_a_part_of_the_identifier_is_found_beside_one_of_the_name(archive: Archive) -> None:
+    record = archive.query(Query(name="okafor^nadia"))[0]
+    part = record.patient_id[1:].lower()
+    assert found(archive, who=("NADIA", part)) == found(archive, patient_id=record.patient_id)
+
+
 def test_first_and_last_day_are_included_and_may_be_dates_or_text(archive: Archive) -> None:
     assert found(archive, since="20240110", until="2025-03-01") == [3, 4]
     assert found(archive, since=date(2026, 3, 5)) == []

@@ -198,18 +198,21 @@ def test_no_address_breaks_a_question(pairs: list[tuple[str, str]]) -> None:
 
 
 @pytest.mark.parametrize(
-    ("typed", "pattern"),
+    ("typed", "pattern", "parts"),
     [
-        ("Okafor", "Okafor*"),
-        ("Okafor, N", "Okafor^N*"),
-        ("Okafor , Nadia", "Okafor^Nadia*"),
-        ("?kafor", "?kafor"),
-        ("  ", None),
-        (",,", None),
+        ("Okafor", None, ("Okafor",)),
+        ("n, oka", None, ("n", "oka")),
+        ("Okafor , Nadia P-0417", None, ("Okafor", "Nadia", "P-0417")),
+        ("Okafor, N*", "Okafor^N*", ()),
+        ("?kafor", "?kafor", ()),
+        ("  ", None, ()),
+        (",,", None, ()),
     ],
 )
-def test_a_typed_name_becomes_a_pattern(typed: str, pattern: str | None) -> None:
-    assert whom("", typed).pattern == pattern
+def test_a_typed_name_is_asked_by_its_parts_or_by_its_pattern(
+    typed: str, pattern: str | None, parts: tuple[str, ...]
+) -> None:
+    assert (whom("", typed).pattern, whom("", typed).parts) == (pattern, parts)
 
 
 def test_a_word_stands_for_a_patient_to_who_asked_only() -> None:

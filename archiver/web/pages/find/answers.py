@@ -112,7 +112,9 @@ def _same_person(one: Record, other: Record) -> bool:
 def _about(whom: Whom) -> Query:
     """Photographs of whom is asked for."""
     who = whom.patient_id or None
-    return Query(patient_id=who, issuer=whom.issuer, name=whom.pattern, modality="XC")
+    return Query(
+        patient_id=who, issuer=whom.issuer, name=whom.pattern, who=whom.parts, modality="XC"
+    )
 
 
 def _of_patient(ask: Ask, records: Sequence[Record], teeth: tuple[Tooth, ...]) -> OfPatient:

@@ -15,6 +15,8 @@ from dataclasses import dataclass
 
 from cachetools import LRUCache
 
+from archiver.web.asked_person import parts_of_person
+
 _REMEMBERED = 2000
 #: Characters of an identifier or a name that are looked at; DICOM's LO has 64, PN 3 x 64.
 _LONGEST = 200
@@ -41,11 +43,14 @@ class Whom:
 
     @property
     def pattern(self) -> str | None:
-        """The name as the index is asked: ``Okafor, N`` as ``Okafor^N*``; None for no name."""
+        """The name with its wildcards as the index is asked; None for one that has none."""
         words = "^".join(part.strip() for part in self.name.split(",")).strip("^ ")
-        if not words:
-            return None
-        return words if "*" in words or "?" in words else f"{words}*"
+        return words if "*" in words or "?" in words else None
+
+    @property
+    def parts(self) -> tuple[str, ...]:
+        """Parts of name or identifier, in any order; none where the name has wildcards."""
+        return parts_of_person(self.name) if self.pattern is None else ()
 
 
 def whom(patient_id: str, name: str, issuer: str | None = None) -> Whom:

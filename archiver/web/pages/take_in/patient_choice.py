@@ -13,6 +13,7 @@ from archiver.errors import ObjectError, Problem
 from archiver.network import DimsePeer, Peer, find_dimse_peer
 from archiver.network.client.dimse import Scheduled, ask_worklist
 from archiver.network.node.query import WorklistRow, item_of, read_visits
+from archiver.web.asked_person import parts_of_person
 from archiver.wording import Text
 
 #: Patients that are shown; who looks for another writes more of the name.
@@ -75,12 +76,11 @@ def _of_scheduled(one: Scheduled, day: date) -> dict[str, Any]:
 
 
 def of_archive(archive: Archive, words: str) -> list[dict[str, Any]]:
-    """Find patients by identifier or by a part of the name, the latest visit first."""
-    wanted = words.strip()
-    if not wanted:
+    """Find patients by parts of name and identifier, in any order, the latest visit first."""
+    parts = parts_of_person(words)
+    if not parts:
         return []
-    named = Query(name=f"*{wanted.replace('^', '*').replace(' ', '*')}*", limit=_RECORDS)
-    found = archive.query(Query(patient_id=wanted, limit=_RECORDS)) + archive.query(named)
+    found = archive.query(Query(who=parts, limit=_RECORDS))
     # Two people under one identifier are both shown.
     latest: dict[tuple[str, str, str], Record] = {}
     for record in found:
