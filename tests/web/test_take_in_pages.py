@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import base64
+import re
 import statistics
 from collections.abc import Callable
 from pathlib import Path
@@ -518,6 +519,11 @@ def test_files_are_dropped_and_what_is_no_picture_of_the_card_is_passed_over(
     )
     expect(page.locator(".tile[data-digest]")).to_have_count(2)
     expect(page.locator("#refused")).not_to_be_visible()
+    page.locator("#files").set_input_files(
+        [{"name": "MVI_2.MP4", "mimeType": "video/mp4", "buffer": b"film"}]
+    )
+    expect(page.locator("#refused-list")).to_have_text(re.compile("MVI_2.MP4: a film"))
+    expect(page.locator(".tile[data-digest]")).to_have_count(2)
 
 
 def test_a_picture_shows_the_camera_s_own_small_one_until_it_was_read(

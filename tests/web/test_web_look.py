@@ -55,6 +55,22 @@ def test_axe_finds_nothing_serious(
         assert wide <= size["width"], path
 
 
+def test_a_visit_is_printed_with_its_pictures_and_words_and_without_buttons(
+    page: Page, served: Served, paths: tuple[str, ...]
+) -> None:
+    visit = next(path for path in paths if path.startswith("/record/visit/"))
+    for path in (visit, "/find?tooth=iso:36"):
+        page.goto(served.url + path)
+        page.emulate_media(media="print")
+        shown = [one for one in page.locator(".picture img").all() if one.is_visible()]
+        assert shown, path
+        assert page.locator(".picture .tooth").first.is_visible()
+        assert page.locator(".site-foot").is_visible()  # the caution goes along
+        pressed = "button, .button, input, select, nav, summary"
+        assert not [one for one in page.locator(pressed).all() if one.is_visible()], path
+        page.emulate_media(media="screen")
+
+
 def test_an_enlarged_page_scrolls_in_one_direction(
     page: Page, served: Served, paths: tuple[str, ...], watch: Watch
 ) -> None:

@@ -9,7 +9,7 @@ import { Asking } from "./asking.js";
 import { Cropping } from "./cropping.js";
 import { Days } from "./days.js";
 import { find, make } from "./dom.js";
-import { dropped, pictures, putInOrder, send } from "./files.js";
+import { dropped, films, pictures, putInOrder, send } from "./files.js";
 import { Framing } from "./framing.js";
 import { Keys } from "./keys.js";
 import { Meaning } from "./meaning.js";
@@ -113,6 +113,7 @@ export class Page {
 
   /** @param {File[]} files */
   async add(files) {
+    for (const film of films(files)) this.refuse(film.name, t("take_in.is_film"));
     const wanted = pictures(files);
     if (this.model.state !== "open" || wanted.length === 0) return;
     /** @type {Row[]} */

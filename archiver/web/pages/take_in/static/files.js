@@ -12,7 +12,8 @@ const LOOK_AGAIN = 200;
 const AGAIN = 1500;
 const HIDDEN = /(^|\/)(\.|Thumbs\.db$|desktop\.ini$)/i;
 // What cameras leave on a card beside pictures.
-const NO_PICTURE = /\.(thm|ctg|dat|xmp|mov|mp4|avi|mts|wav|txt|toml|html?|db|ini)$/i;
+const NO_PICTURE = /\.(thm|ctg|dat|xmp|wav|txt|toml|html?|db|ini)$/i;
+const FILM = /\.(mov|mp4|m4v|avi|mts|m2ts|mpe?g|3gp|mkv|webm)$/i;
 
 /** @import { Picture, Row } from "./draft_shapes.js" */
 
@@ -61,8 +62,16 @@ const isFolder = (entry) => entry.isDirectory;
 export function pictures(files) {
   return files.filter((file) => {
     const path = file.webkitRelativePath || file.name;
-    return !HIDDEN.test(path) && !NO_PICTURE.test(file.name);
+    return !HIDDEN.test(path) && !NO_PICTURE.test(file.name) && !FILM.test(file.name);
   });
+}
+
+/**
+ * Films: somebody who filmed wants to know that none comes into the record.
+ * @param {File[]} files
+ */
+export function films(files) {
+  return files.filter((file) => FILM.test(file.name) && !HIDDEN.test(file.webkitRelativePath || file.name));
 }
 
 /**
