@@ -230,7 +230,9 @@ def test_long_german_words_stay_on_a_telephones_screen(
         page.wait_for_load_state()
         assert page.evaluate("document.documentElement.scrollWidth") <= TELEPHONE["width"], path
         ends = page.locator("button:visible, .button:visible, .site-head a").evaluate_all(
-            "them => them.map((one) => [one.getBoundingClientRect().right, one.innerText])"
+            # The bar below the picture scrolls by itself.
+            "them => them.filter((one) => !one.closest('.crop-bar'))"
+            ".map((one) => [one.getBoundingClientRect().right, one.innerText])"
         )
         assert not [words for end, words in ends if end > TELEPHONE["width"]], path
         cut = page.locator("button:visible, .button:visible").evaluate_all(
