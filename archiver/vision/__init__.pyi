@@ -20,6 +20,7 @@ from .registration import Refusal as Refusal
 from .registration import Subject as Subject
 from .separator_code import read_code as read_code
 from .separator_code import reads_codes as reads_codes
+from .tab_proposal import propose_tab as propose_tab
 from .tooth_map import glance as glance
 from .tooth_quality import LEAST_SIDE as LEAST_SIDE
 from .tooth_quality import LOOKED_AT as LOOKED_AT

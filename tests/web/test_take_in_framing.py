@@ -106,3 +106,23 @@ def test_one_press_proposes_a_crop_and_one_lays_the_prior_over_it(
     assert square["width"] == square["height"]
     page.click("#undo")
     expect(page.get_by_text("Undone: Crop (C70_3001.JPG)")).to_be_visible()
+
+
+def test_tab_and_tooth_are_proposed_to_who_draws_them(page: Page, served: Served) -> None:
+    shot = STUDIES / "shade_case" / "P-1180" / "2026-05-12" / "C70_2702.JPG"
+    taking = Taking(served)
+    (digest,) = taking.take([shot])
+    taking.say(digest, view="labial", mirror=False, teeth="21")
+    told = _told(taking, "parts", digest)
+    assert all(told[name]["width"] > 100 for name in ("tab_region", "tooth_region"))
+    page.goto(f"{served.url}/take-in/{taking.id}")
+    for name in ("tab_region", "tooth_region"):
+        page.get_by_label("What is drawn").select_option(name)
+        page.get_by_role("button", name="Propose where it is").click()
+        expect(page.locator("#crop-width")).to_have_value(str(told[name]["width"]))
+    expect(page.locator("#kept")).to_have_text("All of it is kept")
+    said = taking.state()["pictures"][digest]["said"]
+    assert {name: said[name] for name in told} == told
+    page.get_by_label("What is drawn").select_option("scale_region")
+    page.get_by_role("button", name="Propose where it is").click()
+    expect(page.get_by_text("It was not found: draw it.")).to_be_visible()

@@ -71,6 +71,13 @@ class FramingProposals:
 
     async def crop(self, request: Request) -> Response:
         """Propose a crop of pictures, in pixels as displayed; None where no teeth are found."""
+        return await self._each(request, self._proposed)
+
+    async def parts(self, request: Request) -> Response:
+        """Propose where a tab and the tooth beside it are; None for what is not found."""
+        return await self._each(request, self._tab)
+
+    async def _each(self, request: Request, work: Any) -> Response:
         opened, change = await asked_change(self._drafting, request)
         try:
             draft = spoken(opened.draft, opened.photos, change, self._drafting.author(""))
@@ -81,7 +88,7 @@ class FramingProposals:
             photo, said = opened.photos[digest], draft.of_photo(digest)
             turn = judged(said, photo, self._drafting.habits)["turn"]
             named = len(said.get("teeth", ()))
-            found[digest] = await self._done(self._proposed, opened, photo, turn, named)
+            found[digest] = await self._done(work, opened, photo, turn, named)
         return self._site.answer({"pictures": found})
 
     async def _done(self, work: Any, *given: Any) -> Any:
@@ -143,9 +150,32 @@ class FramingProposals:
         found = propose_crop(pixels, named)
         if found is None:
             return None
-        factor = size[0] / pixels.shape[1]
-        left, top, right, bottom = (round(edge * factor) for edge in found)
-        return _box(left, top, min(right, size[0]) - left, min(bottom, size[1]) - top)
+        return _enlarged(found, pixels, size)
+
+    def _tab(
+        self, opened: Open, photo: Photo, turn: int, named: int
+    ) -> dict[str, dict[str, int] | None]:
+        from archiver.vision import propose_tab
+
+        names = ("tab_region", "tooth_region")
+        try:
+            pixels, size = _displayed(opened, photo, turn)
+        except (ArchiverError, OSError):
+            return dict.fromkeys(names)
+        found = propose_tab(pixels)
+        return {
+            name: _enlarged(edges, pixels, size) if edges is not None else None
+            for name, edges in zip(names, found, strict=True)
+        }
+
+
+def _enlarged(
+    edges: tuple[int, int, int, int], pixels: NDArray[np.uint8], size: tuple[int, int]
+) -> dict[str, int]:
+    """Return edges in a reduced picture as a part of the whole one."""
+    factor = size[0] / pixels.shape[1]
+    left, top, right, bottom = (round(edge * factor) for edge in edges)
+    return _box(left, top, min(right, size[0]) - left, min(bottom, size[1]) - top)
 
 
 def _displayed(opened: Open, photo: Photo, turn: int) -> tuple[NDArray[np.uint8], tuple[int, int]]:

@@ -90,6 +90,7 @@ def routes(site: Site) -> list[BaseRoute]:
         route(one + "/weigh", questions.weigh, methods=["POST"], may=MAY, fields=_CHANGE),
         route(one + "/framing", framings.framing, methods=["POST"], may=MAY, fields=_CHANGE),
         route(one + "/crop", framings.crop, methods=["POST"], may=MAY, fields=_CHANGE),
+        route(one + "/parts", framings.parts, methods=["POST"], may=MAY, fields=_CHANGE),
         route(one + "/doubts", questions.doubts, may=MAY),
         route(one + "/arrivals", arrivals.state, may=MAY),
         route(one + "/arrivals", arrivals.change, methods=["POST"], may=MAY, fields=_ARRIVALS),

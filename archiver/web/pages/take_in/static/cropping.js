@@ -120,6 +120,7 @@ export class Cropping {
       field.max = String(limits[side]);
     }
     this.place();
+    find("crop-propose").textContent = t(this.isCrop ? "take_in.crop_propose" : "take_in.part_propose");
     find("crop-whole").textContent = t(this.isCrop ? "take_in.crop_whole" : "take_in.crop_unmark");
     const said = picture.said[this.what] || this.live;
     if (!this.isCrop) {
@@ -275,6 +276,15 @@ export class Cropping {
     width = Math.round(width * share);
     height = Math.round(height * share);
     return { left: across.begin(width), top: down.begin(height), width, height };
+  }
+
+  /**
+   * Takes a part that is offered in place of the one that is drawn.
+   * @param {Box} box
+   */
+  mark(box) {
+    this.open = true;
+    this.keep(this.inside(box));
   }
 
   /**

@@ -125,6 +125,17 @@ export class Framing {
     const given = this.asking.offering.offer()?.given ?? {};
     try {
       const body = { pictures: showing(model.picture(digest), given) };
+      const { what } = this.cropping;
+      if (what !== "crop") {
+        const parts = what === "tab_region" || what === "tooth_region"
+          ? (await callJson(`/take-in/${model.id}/parts`, { method: "POST", body })).pictures[digest] : {};
+        if (model.current !== digest) return;
+        /** @type {Box | null} */
+        const part = parts[what] ?? null;
+        if (part) this.cropping.mark(part);
+        say(t(part ? "take_in.part_proposed" : "take_in.part_none"));
+        return;
+      }
       const told = await callJson(`/take-in/${model.id}/crop`, { method: "POST", body });
       if (model.current !== digest) return;
       /** @type {Box | null} */
