@@ -44,7 +44,8 @@ TOOTH_REGION = "Tooth at"
 #: What is of known length, as a region from one end of it to the other, and that length.
 SCALE_REGION = "Known length at"
 SCALE = "Scale"
-#: What is typed for whoever makes a tooth, by the key of the sheet.
+#: What is typed for whoever makes a tooth, by the key of the sheet. No context group of PS3.16 has
+#: codes for these (looked through in the dictionaries of pydicom 3.0.2).
 SHADE = {
     "restoration": "Restoration",
     "state": "State of the tooth",
