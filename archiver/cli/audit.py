@@ -37,8 +37,9 @@ from archiver.errors import ArchiveError, InputError, Problem, UsageError
 from archiver.wording import Text, words_of
 
 if TYPE_CHECKING:
+    from archiver.archive.witness import Signer
     from archiver.network import Peer
-    from archiver.records import Audit, Contact, Episodes, Vouching
+    from archiver.records import Audit, Episodes, Vouching
     from archiver.records.rules import RuleSet
     from archiver.workflow import AuditRequest, AuditSource
 
@@ -161,6 +162,7 @@ def _audit(options: Options, sets: tuple[RuleSet, ...]) -> int:
     from archiver.workflow import audit
 
     request = _request(options, sets)
+    signer = _report_signer(options)
     if options.out is not None:
         _make_folder(options.out)
     with ProgressBar("auditing", shown=not options.json) as progress:
@@ -168,7 +170,10 @@ def _audit(options: Options, sets: tuple[RuleSet, ...]) -> int:
     _print_way(options, found.survey.way)
     if options.out is not None:
         _write(found, options.out)
-        _sign(options)
+        if signer is not None:
+            from archiver.records.report import sign_report
+
+            sign_report(options.out, signer)
         if not options.at and not options.paths:
             _note(_source(options), request.run.when.isoformat())
     if options.json:
@@ -180,18 +185,17 @@ def _audit(options: Options, sets: tuple[RuleSet, ...]) -> int:
     return 0 if found.passes else 1
 
 
-def _sign(options: Options) -> None:
-    """Sign the report, where a key is named or set."""
+def _report_signer(options: Options) -> Signer | None:
+    """Return who signs the report, where a key is named or set; before hours of reading."""
     from archiver.cli.settings import read_settings
 
     practice = read_settings()
     key = options.key or practice.witness.key
-    if key is None:
-        return
+    if key is None or options.out is None:
+        return None
     from archiver.archive.witness import Signer
-    from archiver.records.report import sign_report
 
-    sign_report(options.out, Signer.of(key, outside=options.archive or practice.archive))
+    return Signer.of(key, outside=options.archive or practice.archive)
 
 
 def _note(source: AuditSource, when: str) -> None:
@@ -219,7 +223,7 @@ def _print_way(options: Options, way: object) -> None:
 def _request(options: Options, sets: tuple[RuleSet, ...]) -> AuditRequest:
     from archiver import __version__
     from archiver.archive import Query
-    from archiver.cli.context import actor, header_folder, now
+    from archiver.cli.context import actor, contacts_of, header_folder, now
     from archiver.cli.settings import read_settings
     from archiver.records import FILE, AuditRun, Depth
     from archiver.vision import QualityLimits
@@ -238,7 +242,7 @@ def _request(options: Options, sets: tuple[RuleSet, ...]) -> AuditRequest:
         options.full,
         Query(patient_id=patient, since=options.since, until=options.until),
         header_folder(),
-        _contacts(options, when.date()),
+        contacts_of(options.contacts, when.date()) if options.contacts else None,
         _vouching(options),
     )
 
@@ -319,17 +323,6 @@ def _vouching(options: Options) -> Vouching | None:
     if not folders or options.paths or options.at:
         return None
     return Vouching(folders, _signer(options), options.authorities or set_up.authorities)
-
-
-def _contacts(options: Options, today: date) -> dict[tuple[str, str], Contact] | None:
-    if options.contacts is None:
-        return None
-    from archiver.records import read_contacts
-
-    try:
-        return read_contacts(options.contacts, today=today)
-    except InputError as error:
-        raise UsageError(*error.problems) from None
 
 
 def _write(audit: Audit, folder: Path) -> None:

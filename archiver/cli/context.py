@@ -4,13 +4,16 @@ from __future__ import annotations
 
 import getpass
 import os
-from datetime import datetime
+from datetime import date, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
+
+from archiver.errors import InputError, UsageError
 
 if TYPE_CHECKING:
     from archiver.network.client import HeaderCache
     from archiver.network.outbox import OutboxContext
+    from archiver.records import Contact
 
 
 def now() -> datetime:
@@ -28,6 +31,22 @@ def actor() -> str:
         return pwd.getpwuid(os.getuid()).pw_name
     except KeyError:
         return f"uid {os.getuid()}"
+
+
+def contacts_of(path: Path, today: date) -> dict[tuple[str, str], Contact]:
+    """Return what a table of last contacts says.
+
+    Raises
+    ------
+    UsageError
+        If it cannot be read.
+    """
+    from archiver.records import read_contacts
+
+    try:
+        return read_contacts(path, today=today)
+    except InputError as error:
+        raise UsageError(*error.problems) from None
 
 
 def header_folder() -> Path:

@@ -61,15 +61,14 @@ _VERB = "archiver delete"
 )
 def command(options: Options) -> int:
     """Carry the verb out."""
-    from archiver.cli.context import now
+    from archiver.cli.context import contacts_of, now
     from archiver.cli.practice_archive import open_for_writing, writable_folder
     from archiver.cli.settings import read_settings
     from archiver.objects import read_shown
-    from archiver.records import read_contacts
     from archiver.workflow import delete, plan_deletion
 
     request = _request(options)
-    contacts = read_contacts(options.contacts, today=now().date())
+    contacts = contacts_of(options.contacts, now().date())
     with open_for_writing(writable_folder(options, read_settings())) as archive:
         plan = plan_deletion(archive, request, now().date(), options.rules, contacts)
         if options.code is None:

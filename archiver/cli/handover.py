@@ -108,13 +108,15 @@ def command(options: Options) -> int:
     from archiver.cli.context import now
     from archiver.cli.practice_archive import open_for_writing, writable_folder
     from archiver.cli.settings import read_settings
-    from archiver.handover import hand_over, preview_package
+    from archiver.handover import hand_over, missing_consent, preview_package
 
     practice = read_settings()
     order = _order(options, options.numbering or practice.pages.numbering)
     if options.list:
         with Archive.open(options.archive or practice.archive, read_only=True) as archive:
-            return _list(preview_package(archive, order), order, options)
+            chosen = preview_package(archive, order)
+            missing = missing_consent(archive, order, chosen, now().date())
+            return _list(chosen, order, missing, options)
     with open_for_writing(writable_folder(options, practice)) as archive:
         with ProgressBar("packing", shown=not options.json) as progress:
             made = hand_over(archive, order, now(), progress=progress)
@@ -175,7 +177,9 @@ def _reviewed(
     return codes
 
 
-def _list(chosen: OrderedPictures, order: PackageOrder, options: Options) -> int:
+def _list(
+    chosen: OrderedPictures, order: PackageOrder, missing: Problem | None, options: Options
+) -> int:
     from archiver.handover import risks_of
 
     codes = _reviewed(chosen, order.masks, options.review) if options.review else {}
@@ -197,6 +201,7 @@ def _list(chosen: OrderedPictures, order: PackageOrder, options: Options) -> int
     ]
     if options.json:
         told: dict[str, Any] = {"pictures": rows, "left_out": list(map(str, chosen.left_out))}
+        told["consent_missing"] = str(missing) if missing is not None else None
         if options.risk:
             told["risk"] = [
                 {"kind": one.kind, "goes_out": one.goes_out, "told": str(one.told)} for one in risks
@@ -216,6 +221,8 @@ def _list(chosen: OrderedPictures, order: PackageOrder, options: Options) -> int
             print(f"      {words_of()('cli.handover.doubtful', doubt=doubt.words)}")
     for line in chosen.left_out:
         print(words_of()("cli.handover.left_out", problem=line))
+    if missing is not None:
+        print(missing)
     for risk in risks:
         print(risk.told)
     for name, code in codes.items():

@@ -68,17 +68,16 @@ if TYPE_CHECKING:
 )
 def command(options: Options) -> int:
     """Carry the verb out."""
-    from archiver.cli.context import now
+    from archiver.cli.context import contacts_of, now
     from archiver.cli.practice_archive import open_for_writing, writable_folder
     from archiver.cli.settings import read_settings
-    from archiver.records import read_contacts
     from archiver.workflow import heed, reject, revoke
 
     if not options.uids:
         raise UsageError(Problem("cli.reject.what").at("archiver reject"))
     by = person_of(options.by, "archiver reject", Problem("cli.reject.by_whom"))
     request = None if options.revoke or options.heed else _request(options, by)
-    contacts = read_contacts(options.contacts, today=now().date()) if options.contacts else None
+    contacts = contacts_of(options.contacts, now().date()) if options.contacts else None
     done: list[Rejected] = []
     with open_for_writing(writable_folder(options, read_settings())) as archive:
         if request is not None:

@@ -65,7 +65,7 @@ def command(options: Options) -> int:
     from archiver.cli.served_node import ServedNode
     from archiver.cli.settings import read_settings
     from archiver.network.node import Log, keep_words_in
-    from archiver.service import Supervisor, given_sockets
+    from archiver.service import Supervisor, given_sockets, share_arenas
 
     practice = read_settings()
     if options.add_user or options.remove_user or options.users:
@@ -73,6 +73,7 @@ def command(options: Options) -> int:
 
         return tend_users(options, writable_folder(options, practice))
     _settings(options, practice.node)  # what cannot be used is told before a folder is made
+    share_arenas()  # before there are threads
     signals = _Signals()
     folder = writable_folder(options, practice, may_be_new=True)
     log, supervisor = Log(now), Supervisor()

@@ -5,6 +5,7 @@ from .medium import MediumOrder as MediumOrder
 from .medium import make_medium as make_medium
 from .order import OrderedPictures as OrderedPictures
 from .order import PackageOrder as PackageOrder
+from .order import missing_consent as missing_consent
 from .order import preview_package as preview_package
 from .package import Package as Package
 from .package import hand_over as hand_over

@@ -192,8 +192,9 @@ def approve(
     """
     layout = archive.layout
     evidence.demand_whole(layout.root, layout.journal, (evidence.CONSENTS, evidence.SECRET))
-    pictures = {one.record.sop_instance_uid: one.record.study_uid for one in chosen.pictures}
-    demand(layout.root, chosen.patient, order.purpose, today, to=order.to, pictures=pictures)
+    missing = missing_consent(archive, order, chosen, today)
+    if missing is not None:
+        raise InputError(missing)
     secret = archive.secret()
     case = Case.of(order.case, chosen.patient, secret)
     problems = [*_of_order(archive, order, chosen, patient_token(secret, chosen.patient))]
@@ -212,6 +213,19 @@ def approve(
     if problems:
         raise InputError(*problems)
     return case
+
+
+def missing_consent(
+    archive: Archive, order: PackageOrder, chosen: OrderedPictures, today: date
+) -> Problem | None:
+    """Return why no consent holds for the pictures of an order; None where one does."""
+    root = archive.layout.root
+    pictures = {one.record.sop_instance_uid: one.record.study_uid for one in chosen.pictures}
+    try:
+        demand(root, chosen.patient, order.purpose, today, to=order.to, pictures=pictures)
+    except InputError as error:
+        return error.problems[0]
+    return None
 
 
 def patient_token(secret: bytes, patient: tuple[str, str]) -> str:

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import re
-import reprlib
 import sys
+from collections.abc import Collection, Iterator
+from itertools import islice
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 from archiver.errors import Place, Problem, SheetError
 from archiver.objects.toml_lines import DEEPEST, lines_of
@@ -17,6 +18,8 @@ if sys.version_info >= (3, 11):
     import tomllib
 else:
     import tomli as tomllib
+
+T = TypeVar("T")
 
 #: TOML 1.0 promises whole numbers of 64 bits and no more.
 _LARGEST = 2**63
@@ -65,13 +68,22 @@ def shown(value: object) -> str:
     """Return a value as a sheet would write it, on one line and not too long."""
     if isinstance(value, bool):
         return str(value).lower()
-    if isinstance(value, dict | list):
-        return reprlib.repr(value)
-    text = value if isinstance(value, str) else str(value)
-    text = "".join(c if c.isprintable() or c.isspace() else "?" for c in text)
-    if len(text) > _LONGEST_SHOWN:
-        text = text[: _LONGEST_SHOWN - 3] + "..."
+    if isinstance(value, dict):
+        pairs = (f"{_cut(str(key))} = {shown(one)}" for key, one in _first(value.items()))
+        return _cut(f"{{ {', '.join(pairs)} }}" if value else "{}")
+    if isinstance(value, list):
+        return _cut(f"[{', '.join(map(shown, _first(value)))}]")
+    text = _cut(value if isinstance(value, str) else str(value))
     return f'"{text}"' if isinstance(value, str) else text
+
+
+def _first(values: Collection[T]) -> Iterator[T]:
+    return islice(values, _LONGEST_SHOWN)
+
+
+def _cut(text: str) -> str:
+    text = "".join(c if c.isprintable() or c.isspace() else "?" for c in text)
+    return text if len(text) <= _LONGEST_SHOWN else text[: _LONGEST_SHOWN - 3] + "..."
 
 
 def _text_of(path: Path, kind: Text) -> str:

@@ -1,4 +1,5 @@
 from .control_channel import ControlChannel as ControlChannel
+from .malloc_arenas import share_arenas as share_arenas
 from .served_archive import ServedArchive as ServedArchive
 from .supervisor import Supervisor as Supervisor
 from .supervisor import given_sockets as given_sockets

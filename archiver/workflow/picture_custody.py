@@ -39,7 +39,8 @@ _DID = {
 }
 #: What the journal calls an audit event, and EventOutcomeIndicator of one that went well.
 _AUDIT, _DONE = "audit", 0
-#: What was done with the pictures of a visit, by EventID (CID 400) and action (PS3.15 A.5.2).
+#: What was done with the pictures of a visit, by EventID (CID 400) and action (PS3.15 A.5.2), as
+#: the network writes them; a test compares the two.
 _SEEN = {
     ("110103", "R"): Text("workflow.custody.looked"),
     ("110103", "U"): Text("workflow.custody.changed"),
@@ -286,6 +287,8 @@ def accesses(root: Path, patient_id: str, issuer: str = "") -> list[Access]:
 
     Raises
     ------
+    ObjectError
+        If the archive knows no such patient.
     ArchiveError
         If the archive cannot be read.
     """
@@ -295,6 +298,8 @@ def accesses(root: Path, patient_id: str, issuer: str = "") -> list[Access]:
     ):
         found = read_instances(connection, patients={patient_id})
     visits = {one.study: one.date for one in found if not issuer or one.person.issuer == issuer}
+    if not visits:
+        raise ObjectError(Problem("workflow.custody.no_such_patient", id=patient_id))
     told = []
     for line in read_lines(Layout(root).journal):
         entry = line.entry

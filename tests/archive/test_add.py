@@ -172,6 +172,19 @@ def test_what_a_directory_lists_is_taken_however_its_names_are_shown(
     assert again.count(Outcome.SAME) == 3 and again.count(Outcome.NEW) == 0
 
 
+def test_what_a_medium_has_beside_its_objects_is_skipped_and_what_it_lists_is_not(
+    archive: Archive, medium: Path
+) -> None:
+    for name in ("AUTORUN.INF", "index.htm", "sha256.txt"):
+        (medium.parent / name).write_text("no object")
+    listed = next(medium.parent.rglob("im*"))
+    listed.write_text("no object either")
+    report = add_files(archive, [medium.parent])
+    assert report.by_name()["skipped"] == 4 and report.count(Outcome.NEW) == 2
+    assert [one.path for one in report.results if one.outcome is Outcome.REFUSED] == [listed]
+    assert add_files(archive, [medium.parent / "index.htm"]).refused == 1, "named by itself"
+
+
 def test_what_a_directory_forgot_misnames_or_lists_in_vain_is_told(
     archive: Archive, medium: Path
 ) -> None:
@@ -243,7 +256,7 @@ def test_objects_of_a_medium_get_the_clinics_identity_and_keep_what_they_came_wi
     assert any(b"identity checked by Haugen^Liv" in line.raw for line in journal)
     assert len(archive.query(Query(patient_id="P-0417"))) == 4
     assert archive.query(Query(patient_id="77")) == []
-    with pytest.raises(ObjectError):
+    with pytest.raises(ObjectError, match="--as-patient names somebody of whom"):
         add_files(archive, [medium], same_person=(looked, when), as_patient=NewPatient("P-unknown"))
 
 

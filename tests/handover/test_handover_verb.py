@@ -78,8 +78,15 @@ def test_a_list_says_what_would_go_and_what_speaks_against_it(
     told = capsys.readouterr().out
     assert "  1 2026-03-04 25 occlusal" in told
     assert "doubtful: no person has confirmed its side" in told
+    assert "consent for the purpose laboratory is not on record" in told
     assert handover(archive, "--list", "--json", "--without-doubtful") == 0
     told = json.loads(capsys.readouterr().out)
+    assert "laboratory" in told["consent_missing"]
+    consent(archive, "--purpose", "laboratory", "--noted-by", "Haugen^Liv")
+    capsys.readouterr()
+    assert handover(archive, "--list", "--json", "--without-doubtful") == 0
+    told = json.loads(capsys.readouterr().out)
+    assert told["consent_missing"] is None
     assert [one["teeth"] for one in told["pictures"]] == [["25"]]
     assert len(told["left_out"]) == 1
 

@@ -45,6 +45,10 @@ def uid_of(number: int) -> str:
     return str(dataset(number).SOPInstanceUID)
 
 
+def study_of(number: int) -> str:
+    return str(dataset(number, study=number).StudyInstanceUID)
+
+
 def test_every_step_of_a_picture_is_told_and_none_of_another(archive: Path) -> None:
     found = custody(archive, uid_of(1))
     assert found.camera_file == SOURCE and found.is_whole and found.patient.startswith("P-0417")
@@ -60,6 +64,27 @@ def test_every_step_of_a_picture_is_told_and_none_of_another(archive: Path) -> N
     assert json.loads(custody_text(found))["steps"][0]["who"] == "assistant"
     with pytest.raises(ObjectError, match="no instance"):
         custody(archive, "1.2.3")
+
+
+@pytest.mark.parametrize(
+    ("event", "told"),
+    [
+        (Event.ACCESSED, "looked at"),
+        (Event.CHANGED, "changed what is said of"),
+        (Event.RECEIVED, "brought"),
+        (Event.SENT, "was sent"),
+        (Event.BEGIN_TRANSFER, "began to send"),
+        (Event.EXPORTED, "took a copy of"),
+    ],
+)
+def test_each_kind_of_access_that_the_network_writes_is_told(
+    archive: Path, event: Event, told: str
+) -> None:
+    happened = Happening(event, "Berg^Ida@192.0.2.7", "ARCHIVE", studies={study_of(1): 1})
+    with Archive.open(archive, actor="assistant") as opened:
+        opened.record(list(happened.deeds()))
+    last = accesses(archive, "P-0417")[-1]
+    assert (last.who, last.what) == ("Berg^Ida", told)
 
 
 def test_it_is_on_paper_word_for_word(archive: Path) -> None:
@@ -104,7 +129,8 @@ def test_who_looked_is_told_to_the_patient_in_plain_words(archive: Path) -> None
     told = archiver("custody", "--patient-id", "P-0417", "--archive", archive)
     assert told.returncode == 0
     assert "Vale^Iris looked at the pictures of the visit of 2026-03-04." in told.stdout
-    nobody = archiver("custody", "--patient-id", "P-9", "--archive", archive)
-    assert nobody.returncode == 0 and "nobody" in nobody.stdout
+    unknown = archiver("custody", "--patient-id", "P-9", "--archive", archive)
+    assert unknown.returncode == 1 and "no pictures of a patient P-9" in unknown.stderr
+    assert not unknown.stdout
     wrong = archiver("custody", "--archive", archive)
     assert wrong.returncode == 2 and "SOP-UID" in wrong.stderr

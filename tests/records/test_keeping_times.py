@@ -19,6 +19,8 @@ from archiver.records.model import RecordPerson
 from archiver.records.rules.rule_reader import read_rules, shipped
 from archiver.records.rules.rule_set import RuleSet
 from archiver.records.rules.rule_words import explain
+from tests.cli.in_process import archiver
+from tests.new_archive import new_archive
 
 HEAD = 'name = "Keeping"\nversion = "1"\nsource = "S"\nstanding = "local"\n'
 #: Adults fifteen years, children to their 25th birthday or fifteen years, whichever is later;
@@ -183,3 +185,20 @@ def test_a_table_with_a_fault_is_refused_whole(text: str, told: str, tmp_path: P
     path.write_text(text, "utf-8")
     with pytest.raises(InputError, match=told):
         read_contacts(path, today=date(2026, 1, 1))
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ("audit", "--rules", "good-record", "--json"),
+        ("reject", "1.2.3", "--reason", "retention", "--by", "Haugen^Liv"),
+    ],
+    ids=["audit", "reject"],
+)
+def test_a_table_that_cannot_be_read_is_wrong_use_of_every_verb(
+    words: tuple[str, ...], tmp_path: Path
+) -> None:
+    path = tmp_path / "contacts.csv"
+    path.write_text(TABLE + "T-1;;99.99.2019;;\n", "utf-8")
+    told = archiver(*words, "--contacts", path, "--archive", new_archive(tmp_path / "archive"))
+    assert told.returncode == 2 and "line 2" in told.stderr

@@ -383,6 +383,16 @@ def report(practice: Practice, tmp_path: Path) -> Path:
     return folder
 
 
+def test_a_key_that_cannot_be_used_is_told_before_anything_is_read(
+    practice: Practice, tmp_path: Path
+) -> None:
+    folder = tmp_path / "none"
+    asked = ("audit", "--rules", "good-record", "--out", folder, "--key", tmp_path / "nothing.pem")
+    refused = archiver(*asked, "--archive", practice.root)
+    assert refused.returncode == 1 and "no private key" in refused.stderr
+    assert not folder.exists()
+
+
 def test_a_signed_report_is_verified_with_the_archive_and_by_plain_tools(
     practice: Practice, report: Path
 ) -> None:

@@ -5,13 +5,13 @@ from __future__ import annotations
 import os
 from collections import Counter
 from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from archiver.archive.ingest.media_directory import MediaDirectory
-from archiver.archive.ingest.part10_check import read_whole
+from archiver.archive.ingest.part10_check import NO_OBJECT, read_whole
 from archiver.archive.ingest.patient_check import note_checked
 from archiver.archive.ingest.service import Ingest
 from archiver.archive.statements.patient_reassignment import NewPatient, registered_patient
@@ -190,7 +190,9 @@ def add_files(
     ObjectError
         If the archive does not know the patient of that identifier, or several; nothing is kept.
     """
-    patient = registered_patient(archive, as_patient)[0] if as_patient is not None else None
+    patient = None
+    if as_patient is not None:
+        patient = registered_patient(archive, as_patient, may_be_new=False)[0]
     adding = _Adding(archive, more_classes, same_person, patient)
     files = list(_files(paths))
     # What a directory lists and nobody named comes behind the rest.
@@ -287,6 +289,7 @@ class _Adding:
     def report(self) -> AddReport:
         """Put what waits, and return what became of everything."""
         self._put()
+        self.results = [self._of_medium(one) for one in self.results]
         found = [(one.path, one.sop_instance_uid) for one in self.results if one.sop_instance_uid]
         notes = tuple(note for one in self.directories for note in one.differences(found))
         for directory in self.directories:
@@ -295,6 +298,14 @@ class _Adding:
                 lost = lost.at(file=str(path))
                 self.results.append(FileResult(path, Outcome.REFUSED, uid, lost))
         return AddReport(tuple(self.results), notes)
+
+    def _of_medium(self, one: FileResult) -> FileResult:
+        """Skip what a medium has beside its objects, pages and checksums, without refusing it."""
+        if one.problem is None or one.problem.code != NO_OBJECT:
+            return one
+        around = [d for d in self.directories if d.path.parent in one.path.parents]
+        listed = any(one.path in directory.places.values() for directory in around)
+        return replace(one, outcome=None) if around and not listed else one
 
     def _put(self) -> None:
         _put(self._archive, self._batch, self.results)

@@ -21,6 +21,8 @@ if TYPE_CHECKING:
 
 #: Media Storage Directory Storage (PS3.4 Annex B.5 has it among the media storage classes).
 _DIRECTORY = "1.2.840.10008.1.3.10"
+#: The problem of a file that does not even begin as an object, as it is made below.
+NO_OBJECT = "archive.part10_check.no_dicom"
 _DEFLATED = "1.2.840.10008.1.2.1.99"
 _IMPLICIT = "1.2.840.10008.1.2"
 _BIG_ENDIAN = "1.2.840.10008.1.2.2"

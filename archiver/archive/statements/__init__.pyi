@@ -30,6 +30,7 @@ from .handover_register import handovers as handovers
 from .handover_register import of_case as of_case
 from .handover_register import of_instances as of_instances
 from .handover_register import register as register
+from .held_photograph import successor_of as successor_of
 from .operations import OPERATIONS as OPERATIONS
 from .operations import Operation as Operation
 from .operations import OperationKind as OperationKind

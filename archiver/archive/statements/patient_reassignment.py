@@ -82,8 +82,15 @@ def _clock(visit: Visit) -> tuple[int, int, int]:
     return (time.hour, time.minute, time.second) if time else (0, 0, 0)
 
 
-def registered_patient(archive: Archive, person: NewPatient) -> tuple[Patient, list[Record]]:
+def registered_patient(
+    archive: Archive, person: NewPatient, *, may_be_new: bool = True
+) -> tuple[Patient, list[Record]]:
     """Return the patient, as the archive knows them where it does, and their instances.
+
+    Parameters
+    ----------
+    may_be_new
+        Whether it may be somebody whom the archive does not know, if the name is said.
 
     Raises
     ------
@@ -106,7 +113,8 @@ def registered_patient(archive: Archive, person: NewPatient) -> tuple[Patient, l
         )
     if not known:
         if not person.name:
-            raise ObjectError(Problem("archive.patient_reassignment.no_such_patient", id=person.id))
+            why = "no_such_patient" if may_be_new else "must_be_known"
+            raise ObjectError(Problem(f"archive.patient_reassignment.{why}", id=person.id))
         return (
             Patient(
                 person.id, person.name, person.issuer or "", person.birth_date, person.sex or ""

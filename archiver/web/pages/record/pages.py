@@ -11,7 +11,7 @@ from starlette.responses import RedirectResponse, Response
 from starlette.routing import BaseRoute
 
 from archiver.archive import Query, Record
-from archiver.archive.statements import of_instances, undecided_notes
+from archiver.archive.statements import of_instances, successor_of, undecided_notes
 from archiver.archive.store import QUARANTINE, DoubtfulPatient, patients_in_doubt
 from archiver.records import tally
 from archiver.records.rules import RuleSet
@@ -117,7 +117,7 @@ class _Record:
         archive = self._site.archive
         visits = visits_of(archive, [asked]) if asked else []
         of_patient = Query(patient_id=asked, include_rejected=True)
-        rejected = _rejected(archive.query(of_patient)) if asked else []
+        rejected = self._rejected(archive.query(of_patient)) if asked else []
         self._site.note(request, QUERY, detail=f"record of a patient; visits: {len(visits)}")
         return self._site.page(
             request,
@@ -131,6 +131,13 @@ class _Record:
             undecided=[],
             rejected=self._site.pictures.labels(rejected),
         )
+
+    def _rejected(self, records: Sequence[Record]) -> list[Record]:
+        """Return the pictures that are rejected, without those in whose place others came."""
+        archive = self._site.archive
+        found = [one for one in records if one.rejected is not None and one.columns]
+        found = [one for one in found if successor_of(archive, one.sop_instance_uid) is None]
+        return [one for one in found if not _is_source(one, found)]
 
     def visit(self, request: Request) -> Response:
         """Show what a visit lacks, its pictures, and what was amended."""
@@ -166,7 +173,7 @@ class _Record:
             pictures=self._site.pictures.labels(sorted(shown, key=_by_time)),
             doubts=lambda uid: side_confirmation.doubt_lines(self._site, uid, answered=False),
             beside=[r for r in beside if r.rejected is None],
-            rejected=self._site.pictures.labels(_rejected(records)),
+            rejected=self._site.pictures.labels(self._rejected(records)),
             handed=of_instances(archive.layout.root, rejected),
             newer=visits[place - 1] if place else None,
             older=visits[place + 1] if place + 1 < len(visits) else None,
@@ -275,12 +282,6 @@ def _is_source(record: Record, others: list[Record]) -> bool:
         and record.source_sha256 is not None
         and any(o.role == "derived" and o.source_sha256 == record.source_sha256 for o in others)
     )
-
-
-def _rejected(records: Sequence[Record]) -> list[Record]:
-    """Return the pictures that are rejected."""
-    found = [one for one in records if one.rejected is not None and one.columns]
-    return [one for one in found if not _is_source(one, found)]
 
 
 def _by_time(record: Record) -> tuple[str, str]:
