@@ -19,6 +19,7 @@ from archiver.network.client.dimse import find as dimse
 from archiver.network.client.dimse.retrieve import RetrieveScope, retrieve
 from archiver.network.client.dimse.store import send
 from archiver.network.client.header_cache import HeaderCache
+from archiver.network.client.remote_patients import patients_at
 from archiver.network.client.remote_query import ask
 from archiver.network.outgoing_object import Sent, read_parcel
 from archiver.network.peers import DimsePeer, TimeLimits
@@ -375,3 +376,13 @@ def test_the_command_line_asks_and_fetches(
     assert echoed.returncode == 0 and "answers" in echoed.stdout
     unknown = archiver("echo", "nowhere")
     assert unknown.returncode == 2 and "one of: clinic" in unknown.stderr
+
+
+@pytest.mark.parametrize("root", ["study", "patient"])
+def test_a_peer_says_who_bears_a_name_or_an_identifier(clinic: DimsePeer, root: str) -> None:
+    peer = replace(clinic, root=root)
+    named = patients_at(peer, ["Okafor Nadia"], [])
+    assert {(one.id, one.name) for one in named} >= {("P-0417", "Okafor^Nadia")}
+    assert len(set(named)) == len(named)
+    assert [one.id for one in patients_at(peer, [], ["P-0555"])] == ["P-0555"]
+    assert patients_at(peer, ["Nobody Known"], ["P-9999"]) == []
