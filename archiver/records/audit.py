@@ -20,6 +20,7 @@ from archiver.records.kinds import Kind, all_kinds
 from archiver.records.model import Concern
 from archiver.records.part_judge import PartJudge
 from archiver.records.rules.rule_set import RuleSet
+from archiver.records.statistics import PictureCount
 from archiver.records.survey import Survey
 from archiver.wording import Text
 
@@ -36,6 +37,7 @@ TALLIES: Mapping[str, Callable[[Demand], str]] = {
     "patient": lambda d: d.patient,
     "visit": lambda d: f"{d.patient}, {d.date}",
     "who": lambda d: d.who,
+    "episode": lambda d: d.occasion,
 }
 
 
@@ -115,6 +117,8 @@ class Audit:
         certainty of their own are ``unconfirmed`` or, where the index says so, confirmed: empty.
     unconfirmed
         Photographs of which nobody has confirmed the side.
+    statistics
+        Photographs by month, people and site.
     """
 
     when: datetime
@@ -128,6 +132,7 @@ class Audit:
     photographs: int
     sides: Mapping[str, int]
     unconfirmed: int
+    statistics: Mapping[str, Mapping[str, PictureCount]]
 
     @property
     def counting(self) -> Iterator[Demand]:
@@ -212,4 +217,5 @@ def run_audit(
         judge.sides.total(),
         judge.sides,
         judge.unconfirmed,
+        judge.statistics.by,
     )

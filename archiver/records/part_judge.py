@@ -34,6 +34,7 @@ from archiver.records.model import Concern, Instance, ObjectFacts
 from archiver.records.occasions import Album
 from archiver.records.pictures import RecordPicture, pictures_of
 from archiver.records.rules.rule_set import RuleSet, strictest
+from archiver.records.statistics import PictureStatistics
 from archiver.records.survey import Survey
 from archiver.wording import Text
 
@@ -69,6 +70,7 @@ class PartJudge:
         self.concerns = StoredConcerns()
         self.sides: Counter[str] = Counter()
         self.unconfirmed = 0
+        self.statistics = PictureStatistics()
         self._survey, self._sets, self._now, self._quality = survey, tuple(sets), now, quality
         self._limits = strictest(self._sets)
         self._archive = archive
@@ -100,6 +102,8 @@ class PartJudge:
         valid = [one for one in instances if not one.rejected]
         pictures = pictures_of(valid, facts)
         self._count(pictures)
+        withdrawn = pictures_of([one for one in instances if one.rejected], facts)
+        self.statistics.take(pictures, withdrawn, instances)
         self._chosen |= {one.uid: one for one in instances if one.uid in self._wanted}
         album = Album(pictures)
         treatments = self._treatments(instances, is_last)

@@ -7,6 +7,7 @@ from collections.abc import Iterable, Sequence
 from html import escape
 
 from archiver.records.audit import RequirementCount
+from archiver.records.statistics import PictureCount
 from archiver.wording import words_of
 
 #: Months drawn at most; the tables have all.
@@ -121,6 +122,22 @@ def tally_table(name: str, rows: Sequence[tuple[str, RequirementCount]]) -> str:
     ]
     what = words_of()(f"records.heading.{name}").casefold()
     return table(name, page_words("views_by", what=what), headings, cells, raw=(6,))
+
+
+def picture_table(name: str, rows: Sequence[tuple[str, PictureCount]]) -> str:
+    """Return counts of photographs as a table, each with a bar of what is confirmed."""
+    figures = ("photographs", "unconfirmed", "retaken", "corrected", "days")
+    headings = ((name, ""), *((figure, "num") for figure in figures), ("confirmed", ""))
+    cells = []
+    for key, one in rows:
+        days = "" if one.median_days is None else f"{one.median_days:g}"
+        counts = (one.photographs, one.unconfirmed, one.retaken, one.corrected)
+        confirmed = RequirementCount(
+            one.photographs, one.photographs - one.unconfirmed, 0, one.unconfirmed
+        )
+        cells.append((key or page_words("nobody"), *map(str, counts), days, bar(confirmed)))
+    what = words_of()(f"records.heading.{name}").casefold()
+    return table(name, page_words("pictures_by", what=what), headings, cells, raw=(6,))
 
 
 def months(rows: Sequence[tuple[str, RequirementCount]]) -> str:

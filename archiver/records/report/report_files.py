@@ -15,7 +15,9 @@ from archiver.records.report.report_page import write_page
 from archiver.records.report.summary import (
     CONCERN_COLUMNS,
     DEMAND_COLUMNS,
+    STATISTICS_COLUMNS,
     AuditSummary,
+    statistics_rows,
     summarise,
 )
 
@@ -31,6 +33,9 @@ def write_report(audit: Audit, folder: Path) -> AuditSummary:
         (folder / "audit.json").open("w", encoding="utf-8") as file,
     ):
         file.writelines(json_lines(summary, {"concerns": concern, "demands": demand}))
+    with _separated(folder / "statistics.csv", STATISTICS_COLUMNS) as statistic:
+        for row in statistics_rows(audit):
+            statistic(row)
     return summary
 
 

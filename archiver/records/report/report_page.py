@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from heapq import nsmallest
 from html import escape
 from importlib.resources import files
 from pathlib import Path
 
 from archiver.objects import SAID
-from archiver.records.audit import Audit
+from archiver.records.audit import Audit, RequirementCount
 from archiver.records.completeness import MISSING, PRESENT
 from archiver.records.examination import Depth
 from archiver.records.kinds import Kind
@@ -18,6 +18,7 @@ from archiver.records.report.page_pieces import (
     grouped,
     months,
     page_words,
+    picture_table,
     slug,
     table,
     tag,
@@ -353,7 +354,24 @@ def _trends(audit: Audit) -> str:
         f"{_heading('by_view')}{tally_table('by-view', list(audit.tallies['view'].items()))}"
         f"{_heading('by_operator')}{tally_table('by-who', list(audit.tallies['who'].items()))}"
         f'<p class="soft">{escape(page_words("operator"))}</p>'
+        f"{_heading('by_episode')}{_most(audit.tallies['episode'])}{_pictures(audit)}"
     )
+
+
+def _most(counts: Mapping[str, RequirementCount]) -> str:
+    rows = sorted(counts.items(), key=lambda one: -one[1].required)
+    return tally_table("by-episode", rows[:_MOST])
+
+
+def _pictures(audit: Audit) -> str:
+    """Return how photographs fared by month, people and site."""
+    shown = [
+        picture_table(f"pictures-by-{name}", list(counts.items())[-_MOST:])
+        for name, counts in audit.statistics.items()
+        if counts
+    ]
+    soft = f'<p class="soft">{escape(page_words("corrected"))}</p>'
+    return _heading("pictures") + "".join(shown) + soft
 
 
 def _rules(audit: Audit) -> str:

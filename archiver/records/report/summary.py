@@ -12,6 +12,7 @@ from archiver.records.checks.witness_checks import Vouched
 from archiver.records.examination import Depth
 from archiver.records.kinds import SEVERITIES, Kind, kind_of
 from archiver.records.rules.rule_words import explain
+from archiver.records.statistics import PictureCount
 from archiver.wording import Text, words_of
 
 CONCERN_COLUMNS = (
@@ -47,6 +48,10 @@ DEMAND_COLUMNS = (
     "by",
     "who",
     "uids",
+)
+STATISTICS_COLUMNS = (
+    *("by", "of", "photographs", "unconfirmed", "retaken", "corrected"),
+    *("median_days_to_correct", "required", "present", "substituted", "missing", "share"),
 )
 _CAUTIONS = ("never_alone", "confirmed", "journal", "retention")
 
@@ -249,6 +254,10 @@ def _heads(audit: Audit) -> dict[str, Any]:
                 for name, counts in audit.tallies.items()
             },
         },
+        "statistics": {
+            f"by_{name}": {key: _picture_count(count) for key, count in counts.items()}
+            for name, counts in audit.statistics.items()
+        },
         "severities": {s: audit.severity_count(s) for s in SEVERITIES},
         "kinds": {kind.name: len(group) for kind, group in audit.by_kind},
         "counted": [{"figure": name, "how": how} for name, how in counted(audit)],
@@ -278,6 +287,29 @@ def _episodes(audit: Audit) -> dict[str, object] | None:
         "encoding": read.encoding,
         "separator": read.separator,
         "date_order": read.order,
+    }
+
+
+def statistics_rows(audit: Audit) -> Iterator[list[str]]:
+    """Yield the statistics as text, in the order of `STATISTICS_COLUMNS`."""
+    views = {"month": "month", "operator": "who", "episode": "episode"}
+    groups = {**{name: dict(counts) for name, counts in audit.statistics.items()}, "episode": {}}
+    for name, counts in groups.items():
+        tallies = audit.tallies[views[name]] if name in views else {}
+        for key in sorted({*counts, *tallies}):
+            count, views_of = counts.get(key), tallies.get(key)
+            told = list(_picture_count(count).values()) if count is not None else [""] * 5
+            told += list(_tally(views_of).values()) if views_of is not None else [""] * 5
+            yield [name, key, *("" if one is None else str(one) for one in told)]
+
+
+def _picture_count(one: PictureCount) -> dict[str, object]:
+    return {
+        "photographs": one.photographs,
+        "unconfirmed": one.unconfirmed,
+        "retaken": one.retaken,
+        "corrected": one.corrected,
+        "median_days_to_correct": one.median_days,
     }
 
 
