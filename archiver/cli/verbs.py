@@ -25,6 +25,7 @@ VERBS: dict[str, str] = {
     "reload": "have the server of an archive read settings and certificates again",
     "service": "print what runs the archive as a service: units of systemd, a container",
     "audit": "say whether each patient's record is complete, correct and intact",
+    "sample": "draw pictures by a seed, judge them, and see how far the record agrees",
     "custody": "tell what happened to a picture, and who looked at a patient's pictures",
     "witness": "sign the journal's head and hand it to those who keep it elsewhere",
     "consent": "note what a patient has consented to, or has withdrawn",

@@ -1,3 +1,5 @@
+from .agreement import JudgedAgreement as JudgedAgreement
+from .agreement import agreement_of as agreement_of
 from .archive_survey import survey_archive as survey_archive
 from .archive_survey import survey_patient as survey_patient
 from .audit import Audit as Audit
@@ -27,6 +29,7 @@ from .occasions import visit_of as visit_of
 from .picture_failures import Asked as Asked
 from .pictures import RecordPicture as RecordPicture
 from .pictures import functional_state_of as functional_state_of
+from .pictures import pictures_of as pictures_of
 from .pictures import seen_from as seen_from
 from .pictures import stage_of as stage_of
 from .remote_survey import survey_files as survey_files

@@ -16,6 +16,13 @@ from .record_audit import audit as audit
 from .record_audit import audit_visit as audit_visit
 from .record_query import QueryAnswer as QueryAnswer
 from .record_query import query as query
+from .record_sample import DrawnSample as DrawnSample
+from .record_sample import compare_judgements as compare_judgements
+from .record_sample import draw_sample as draw_sample
+from .record_sample import note_judgement as note_judgement
+from .record_sample import picture_file as picture_file
+from .record_sample import read_judgements as read_judgements
+from .record_sample import read_sample as read_sample
 from .rejection import Rejected as Rejected
 from .rejection import heed as heed
 from .rejection import reject as reject
