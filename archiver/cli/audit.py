@@ -60,6 +60,12 @@ _DEPTHS = ("index", "digests", "objects", "pictures")
         "--episodes", type=FILE, metavar="FILE", help="table of what was done: .csv, .xlsx, .ods"
     ),
     Option(
+        "--codes",
+        type=FILE,
+        metavar="FILE",
+        help="table of what its codes stand for",
+    ),
+    Option(
         "--contacts",
         type=FILE,
         metavar="FILE",
@@ -276,12 +282,13 @@ def _make_folder(folder: Path) -> None:
 def _episodes(options: Options, today: date, sets: tuple[RuleSet, ...]) -> Episodes | None:
     if options.episodes is None:
         return None
-    from archiver.records import read_episodes, unmatched_words
+    from archiver.records import read_episodes, read_treatment_codes, unmatched_words
 
     order = {"day-first": "day", "month-first": "month"}.get(options.dates or "")
     try:
+        codes = read_treatment_codes(options.codes) if options.codes else None
         read = read_episodes(
-            options.episodes, today=today, numbering=options.numbering, order=order
+            options.episodes, today=today, numbering=options.numbering, order=order, codes=codes
         )
     except InputError as error:
         raise UsageError(*error.problems) from None

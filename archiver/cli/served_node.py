@@ -6,6 +6,7 @@ import threading
 from collections.abc import Callable, Mapping
 from contextlib import suppress
 from dataclasses import dataclass
+from datetime import timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -14,6 +15,7 @@ from archiver.wording import Text, words_of
 
 if TYPE_CHECKING:
     from archiver.archive.store import Archive
+    from archiver.archive.witness import IntervalSigning
     from archiver.cli.settings import PracticeSettings
     from archiver.network.node import AuditForwarding, Log, Node, NodeSettings
     from archiver.network.outbox import Forwarding
@@ -35,9 +37,12 @@ class Running:
     pages: SiteMaker | None
     forwarding: Forwarding
     audit: AuditForwarding | None
+    signing: IntervalSigning | None
 
     def close(self) -> None:
         """Finish what is under way, and end."""
+        if self.signing is not None:
+            self.signing.close()
         self.forwarding.close()
         # First, so that pages which follow something do not hold the node's connections.
         if self.pages is not None:
@@ -183,7 +188,27 @@ class ServedNode:
         audit = None
         if settings.audit is not None:
             audit = AuditForwarding(self._archive, settings.audit, title, self._log)
-        return Running(practice, settings, stamp, node, pages, forwarding, audit)
+        signing = _signing(self._archive, practice, self._log)
+        return Running(practice, settings, stamp, node, pages, forwarding, audit, signing)
+
+
+def _signing(archive: Archive, practice: PracticeSettings, log: Log) -> IntervalSigning | None:
+    """Return what signs the journal's head at intervals, where the settings say so."""
+    told = practice.witness
+    key = told.key
+    if key is None or not told.folders or not told.every_hours:
+        return None
+    from archiver.archive.witness import IntervalSigning, Signer, Witnesses
+    from archiver.cli.context import now
+
+    return IntervalSigning(
+        archive,
+        lambda: Signer.of(key, outside=archive.layout.root),
+        Witnesses(told.folders, told.stamp),
+        timedelta(hours=told.every_hours),
+        now=now,
+        tell=log,
+    )
 
 
 def _in_force(practice: PracticeSettings, settings: NodeSettings) -> dict[str, object]:

@@ -27,6 +27,7 @@
     folders = ["/mnt/auditor/heads"]   # that others keep
     stamp = "https://tsa.example"      # an authority for time stamps (RFC 3161)
     authorities = "tsa.pem"            # whose stamps are trusted
+    every_hours = 24                   # how often archiver serve signs; left out: never by itself
 
     [[forward]]                        # what is sent on: see network.outbox.forwarding_rules
     to = "clinic"
@@ -94,12 +95,15 @@ class WitnessSettings:
         Address of an authority for time stamps; empty for none.
     authorities
         Certificates of whose stamps are trusted.
+    every_hours
+        How often a server signs; 0: never by itself.
     """
 
     key: Path | None = None
     folders: tuple[Path, ...] = ()
     stamp: str = ""
     authorities: Path | None = None
+    every_hours: float = 0
 
 
 @dataclass(frozen=True)
@@ -210,7 +214,10 @@ def _witness(path: Path, table: Mapping[str, Any]) -> WitnessSettings:
     ]
     folders = table.get("folders", [])
     texts = [table.get(key, "") for key in ("key", "stamp", "authorities")]
-    if not isinstance(folders, list) or not all(isinstance(t, str) for t in (*texts, *folders)):
+    hours = table.get("every_hours", 0)
+    is_number = isinstance(hours, int | float) and not isinstance(hours, bool) and hours >= 0
+    is_texts = isinstance(folders, list) and all(isinstance(t, str) for t in (*texts, *folders))
+    if not is_number or not is_texts:
         problems.append(Problem("cli.settings.witness").at(**place))
     if problems:
         raise UsageError(*problems)
@@ -219,7 +226,7 @@ def _witness(path: Path, table: Mapping[str, Any]) -> WitnessSettings:
         return path.parent / Path(table[name]).expanduser() if table.get(name) else None
 
     places = tuple(path.parent / Path(one).expanduser() for one in folders)
-    return WitnessSettings(at("key"), places, table.get("stamp", ""), at("authorities"))
+    return WitnessSettings(at("key"), places, table.get("stamp", ""), at("authorities"), hours)
 
 
 def _pictures(path: Path, table: Mapping[str, object]) -> Allowance:

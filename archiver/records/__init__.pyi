@@ -38,3 +38,4 @@ from .requirement_matching import match as match
 from .requirement_targets import Target as Target
 from .requirement_targets import targets_of as targets_of
 from .survey import Survey as Survey
+from .treatment_codes import read_treatment_codes as read_treatment_codes

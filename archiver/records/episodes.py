@@ -12,7 +12,7 @@ cannot be read is told, with its line; the others are taken.
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from itertools import pairwise
@@ -22,6 +22,7 @@ from archiver.dentition import WORD_SETS, Numbering, Tooth, bare_number, numberi
 from archiver.errors import InputError, MeaningError, Problem
 from archiver.objects import BadTableError, Table, day_order, read_day, read_table
 from archiver.records.rules import RuleSet
+from archiver.records.treatment_codes import folded_code
 
 #: Headings by which a column is known, compared without case and punctuation.
 HEADINGS: dict[str, tuple[str, ...]] = {
@@ -99,6 +100,7 @@ def read_episodes(
     today: date,
     numbering: Numbering | None = None,
     order: str | None = None,
+    codes: Mapping[str, str] | None = None,
 ) -> Episodes:
     """Read a table of treatments.
 
@@ -108,6 +110,9 @@ def read_episodes(
         Of teeth without a column or a prefix of their own.
     order
         ``day`` or ``month`` for dates that can be read both ways; found from the file if None.
+    codes
+        Treatments by their code in the table (`read_treatment_codes`); one without a space and
+        with a digit that is not among them cannot be read.
 
     Raises
     ------
@@ -128,7 +133,7 @@ def read_episodes(
     dates = [columns[name] for name in _DATES if name in columns]
     cells = [row[place] for _, row in body for place in dates if place < len(row)]
     order = order or day_order(cells)
-    reading = _Reading(path.name, columns, numbering, order, today)
+    reading = _Reading(path.name, columns, numbering, order, today, codes or {})
     episodes = [found for line, row in body if (found := reading.row(line, row)) is not None]
     return Episodes(
         path.name,
@@ -204,7 +209,9 @@ class _Reading:
         numbering: Numbering | None,
         order: str | None,
         today: date,
+        codes: Mapping[str, str],
     ) -> None:
+        self.codes = codes
         self.name = name
         self.columns = columns
         self.numbering = numbering
@@ -234,6 +241,7 @@ class _Reading:
             if not cell(column):
                 problems.append(Problem("records.episodes.empty", column=column))
         days = {name: read(name, self._day) for name in _DATES}
+        treatment = read("treatment", self._treatment)
         teeth = read("tooth", lambda text: self._teeth(text, cell("numbering")))
         problems += self._out_of_order(days)
         if problems:
@@ -246,11 +254,17 @@ class _Reading:
             cell("patient"),
             cell("issuer"),
             teeth if isinstance(teeth, tuple) else (),
-            cell("treatment"),
+            str(treatment),
             days["start"],
             days["prepared"] if isinstance(days["prepared"], date) else None,
             days["finished"] if isinstance(days["finished"], date) else None,
         )
+
+    def _treatment(self, text: str) -> str:
+        known = self.codes.get(folded_code(text))
+        if known is None and self.codes and re.fullmatch(r"\S*\d\S*", text.strip()):
+            raise BadTableError("records.episodes.unknown_code", code=text)
+        return known or text
 
     def _day(self, text: str) -> date:
         return read_day(text, self.order, self.today.year)

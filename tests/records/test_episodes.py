@@ -14,8 +14,11 @@ from hypothesis import strategies as st
 from archiver.dentition.numbering import Numbering
 from archiver.errors import InputError
 from archiver.objects.spreadsheet import day_order, read_day, read_table
+from archiver.records.checks.episode_checks import check_episodes
 from archiver.records.episodes import Episodes, read_episodes, unmatched_words
+from archiver.records.occasions import Album
 from archiver.records.rules import read_rules, shipped
+from archiver.records.treatment_codes import read_treatment_codes
 
 TODAY = date(2026, 6, 1)
 HEAD = ["Patient", "Issuer", "Tooth", "Numbering", "Treatment", "Start", "Prepared", "Finished"]
@@ -267,3 +270,58 @@ def test_words_of_rules_that_no_treatment_holds_are_told(tmp_path: Path) -> None
     silent = len(words) - len(told)
     assert silent == sum(word in ROWS[0][HEAD.index("Treatment")].casefold() for word in words)
     assert all("no treatment in the table mentions" in str(problem) for problem in told)
+
+
+def coded(folder: Path, codes: str, treatment: str) -> Episodes:
+    table = folder / "codes.csv"
+    table.write_text(codes, "utf-8")
+    row = ["P-0417", "", "25", "ISO 3950", treatment, "2026-03-04", "", ""]
+    made = saved([HEAD, row]).encode()
+    return read(folder, made, codes=read_treatment_codes(table))
+
+
+@pytest.mark.parametrize("said", ["2740", " 2740 ", "2740.0", "B 27-a", "b27-A"])
+def test_codes_of_a_practice_stand_for_its_treatments(said: str, tmp_path: Path) -> None:
+    table = "Code;Treatment\n2740;ceramic crown\nB27-a;ceramic crown\n"
+    (one,) = coded(tmp_path, table, said).episodes
+    assert one.treatment == "ceramic crown"
+
+
+def test_a_code_that_the_table_lacks_is_told_and_words_stay_words(tmp_path: Path) -> None:
+    told = coded(tmp_path, "code;treatment\n2740;ceramic crown\n", "2750")
+    assert told.episodes == () and "2750" in str(told.problems[0])
+    (one,) = coded(tmp_path, "code;treatment\n2740;ceramic crown\n", "ceramic onlay").episodes
+    assert one.treatment == "ceramic onlay"
+
+
+@pytest.mark.parametrize(
+    "table", ["code\n2740\n", "code;treatment\n2740;\n", "code;treatment\n1;a\n1;b\n"]
+)
+def test_a_table_of_codes_that_leaves_one_open_is_refused(table: str, tmp_path: Path) -> None:
+    with pytest.raises(InputError):
+        coded(tmp_path, table, "2740")
+
+
+def overlapping(folder: Path, *rows: tuple[str, str, str, str]) -> list[str]:
+    """Patient, tooth, start and finish of each treatment; return what overlaps."""
+    body = [
+        [who, "", tooth, "ISO 3950", "onlay", start, "", end] for who, tooth, start, end in rows
+    ]
+    episodes = read(folder, saved([HEAD, *body]).encode()).episodes
+    found = check_episodes((), Album(()), episodes)
+    return [str(one.found) for one in found if one.kind == "episodes-overlap"]
+
+
+def test_treatments_of_a_tooth_at_the_same_time_are_told(tmp_path: Path) -> None:
+    first = ("P-0417", "25", "2026-03-04", "2026-03-18")
+    (told,) = overlapping(tmp_path, first, ("P-0417", "25", "2026-03-10", "2026-03-20"))
+    assert told == "onlay 25 (line 3) begins before onlay 25 (line 2) ends"
+    within = ("P-0417", "25", "2026-03-12", "2026-03-13")
+    assert len(overlapping(tmp_path, first, ("P-0417", "25", "2026-03-05", ""), within)) == 2
+    for other in (
+        ("P-0417", "26", "2026-03-10", "2026-03-20"),
+        ("P-0418", "25", "2026-03-10", "2026-03-20"),
+        ("P-0417", "25", "2026-03-18", "2026-03-20"),
+        ("P-0417", "", "2026-03-10", "2026-03-20"),
+    ):
+        assert overlapping(tmp_path, first, other) == []

@@ -20,7 +20,14 @@ SEEDS = [int(s) for s in os.environ.get("ARCHIVER_AUDIT_SEEDS", "71830").split("
 #: Kinds that are about the whole archive, or need a table; tests of their own put them in.
 WHOLE = {"index-behind", "index-damaged", "instance-twice", "journal-broken", "journal-shortened"}
 WHOLE |= {"statements-broken", "package-outside", "settings-changed", "retention-held"}
-WHOLE |= {"head-differs", "head-missing", "head-broken", "clock-set-back", "deleted-object-back"}
+WHOLE |= {
+    "head-differs",
+    "head-missing",
+    "head-broken",
+    "clock-set-back",
+    "deleted-object-back",
+    "episodes-overlap",
+}
 
 
 @pytest.mark.parametrize("seed", SEEDS)

@@ -23,7 +23,14 @@ from archive_samples import NOON, as_bytes, dataset
 from archiver.archive import rebuild
 from archiver.archive.store import Archive, Incoming, Layout, read_lines
 from archiver.archive.store.journal_lines import ROOT_HASH, JournalEntry, canonical, own_hash
-from archiver.archive.witness import Signer, Witnesses, new_key, sign_head, stamp_of
+from archiver.archive.witness import (
+    IntervalSigning,
+    Signer,
+    Witnesses,
+    new_key,
+    sign_head,
+    stamp_of,
+)
 from archiver.errors import ArchiverError
 from archiver.objects.description import describe
 from archiver.records import Vouching, check_witnesses
@@ -441,3 +448,58 @@ def test_a_report_signed_by_somebody_else_is_not_trusted(
     assert told.returncode == 1
     unsigned = archiver("audit", "--verify", tmp_path, "--archive", practice.root)
     assert unsigned.returncode != 0 and "no signed report" in unsigned.stderr
+
+
+def signing(
+    practice: Practice, archive: Archive, times: list[datetime], told: list[dict[str, object]]
+) -> IntervalSigning:
+    """Sign every hour by a clock that stands still at the last of the times."""
+    return IntervalSigning(
+        archive,
+        lambda: Signer.of(practice.key, outside=practice.root),
+        Witnesses((practice.witness,)),
+        timedelta(hours=1),
+        now=lambda: times.pop(0) if len(times) > 1 else times[0],
+        tell=lambda event, **said: told.append(said),
+        look=0.01,
+    )
+
+
+def _wait(true: Callable[[], object]) -> None:
+    waited = threading.Event()
+    for _ in range(6000):
+        if true():
+            return
+        waited.wait(0.01)
+    raise AssertionError("it did not come")
+
+
+def test_a_server_signs_at_intervals_and_goes_on_where_the_one_before_ended(
+    practice: Practice,
+) -> None:
+    told: list[dict[str, object]] = []
+    begun = NOON + timedelta(days=1)
+    minutes = [begun + timedelta(minutes=20 * number) for number in range(7)]
+    with Archive.open(practice.root, clock=practice._clock, actor="server") as archive:
+        running = signing(practice, archive, minutes, told)
+        _wait(lambda: len(told) == 3)  # at once, after 60 and after 120 minutes
+        running.close()
+        looks = [begun + timedelta(minutes=170)] * 4
+        again = signing(practice, archive, looks, told)
+        _wait(lambda: len(looks) == 1)
+        again.close()
+    assert [one["number"] for one in told] == [2, 3, 4]
+    assert practice.kinds() == set()
+
+
+def test_a_key_that_is_away_is_told_once_and_signs_when_it_is_back(practice: Practice) -> None:
+    told: list[dict[str, object]] = []
+    times = [NOON + timedelta(days=1)] * 4
+    away = practice.key.rename(practice.key.with_name("away.pem"))
+    with Archive.open(practice.root, clock=practice._clock, actor="server") as archive:
+        running = signing(practice, archive, times, told)
+        _wait(lambda: len(times) == 1)
+        away.rename(practice.key)
+        _wait(lambda: len(told) == 2)
+        running.close()
+    assert "why" in told[0] and told[1]["number"] == 2

@@ -1,6 +1,7 @@
 from .head_signing import HEAD_SIGNED as HEAD_SIGNED
 from .head_signing import Witnesses as Witnesses
 from .head_signing import sign_head as sign_head
+from .interval_signing import IntervalSigning as IntervalSigning
 from .signed_head import SignedHead as SignedHead
 from .signing_key import Signer as Signer
 from .signing_key import new_key as new_key

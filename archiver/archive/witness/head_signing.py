@@ -67,7 +67,7 @@ def sign_head(
     root = archive.layout.root
     if not witnesses.folders:
         raise ArchiveError(Problem("archive.witness.nobody"))
-    before = _last(witnesses.folders)
+    before = newest_head(witnesses.folders)
     position, entry = _end(archive.layout.journal)
     head = SignedHead(
         str(identity_of(root) or ""),
@@ -92,7 +92,7 @@ def sign_head(
     return head, trouble
 
 
-def _last(folders: Sequence[Path]) -> SignedHead | None:
+def newest_head(folders: Sequence[Path]) -> SignedHead | None:
     """Return the head with the highest number that any witness has."""
     kept = [one for folder in folders if folder.is_dir() for one in read_heads(folder)]
     heads = [one.head for one in kept if one.head is not None]

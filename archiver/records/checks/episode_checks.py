@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterator, Sequence
-from datetime import timedelta
+from datetime import date, timedelta
 
 from archiver.records.episodes import Episode
 from archiver.records.model import Concern, RecordPerson
@@ -19,6 +19,7 @@ def check_episodes(
     """Tell days without a treatment, and patients without a picture, where there is a table."""
     yield from _without_episode(sets, album, episodes)
     yield from _unknown_patients(album, episodes)
+    yield from _overlapping(episodes)
 
 
 def _without_episode(
@@ -59,3 +60,37 @@ def _unknown_patients(album: Album, episodes: Sequence[Episode]) -> Iterator[Con
                 date=one.start.isoformat(),
                 teeth=tuple(t.iso for t in one.teeth),
             )
+
+
+def _overlapping(episodes: Sequence[Episode]) -> Iterator[Concern]:
+    """Tell treatments of a tooth, or of the mouth, that go on at the same time."""
+    of: dict[tuple[str, str, str], list[tuple[date, date, Episode]]] = defaultdict(list)
+    for one in episodes:
+        last = max(day for day in (one.start, one.prepared, one.finished) if day is not None)
+        for tooth in [tooth.iso for tooth in one.teeth] or [""]:
+            of[one.patient_id, one.issuer, tooth].append((one.start, last, one))
+    told: set[tuple[int, int]] = set()
+    for spans in of.values():
+        spans.sort(key=lambda span: (span[0], span[2].line))
+        longest: tuple[date, Episode] | None = None
+        for start, last, one in spans:
+            # Two on one day are two things done in a visit, as a rule.
+            if longest is not None and start < longest[0]:
+                pair = (longest[1].line, one.line)
+                if pair not in told:
+                    told.add(pair)
+                    yield _overlap(longest[1], one)
+            if longest is None or last > longest[0]:
+                longest = (last, one)
+
+
+def _overlap(first: Episode, then: Episode) -> Concern:
+    words = {"first": first.label, "line": first.line, "then": then.label, "other": then.line}
+    person = RecordPerson(then.patient_id, then.issuer, "", "", "")
+    return Concern(
+        "episodes-overlap",
+        Text("records.episode_checks.overlap", **words),
+        patient=person.label,
+        date=then.start.isoformat(),
+        teeth=tuple(t.iso for t in then.teeth),
+    )
