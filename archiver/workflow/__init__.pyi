@@ -6,6 +6,8 @@ from .deletion import DeletionRequest as DeletionRequest
 from .deletion import PlannedDeletion as PlannedDeletion
 from .deletion import delete as delete
 from .deletion import plan_deletion as plan_deletion
+from .head_object import head_object as head_object
+from .head_object import unpack_heads as unpack_heads
 from .picture_custody import accesses as accesses
 from .picture_custody import custody as custody
 from .picture_custody import custody_text as custody_text

@@ -28,17 +28,22 @@ from archiver.archive.witness import (
     Signer,
     Witnesses,
     new_key,
+    read_heads,
     sign_head,
     stamp_of,
 )
 from archiver.errors import ArchiverError
+from archiver.objects.dataset_reader import open_dataset
 from archiver.objects.description import describe
 from archiver.records import Vouching, check_witnesses
 from archiver.records.archive_survey import survey_archive
 from archiver.records.audit_memory import Memory
 from archiver.records.checks.witness_checks import WitnessReport, check_clock
 from archiver.records.examination import Depth
+from archiver.standard import Severity, validate_file
+from archiver.workflow import head_object
 from tests.cli.in_process import archiver
+from tests.network.client_peers import storescp
 
 
 class Practice:
@@ -503,3 +508,52 @@ def test_a_key_that_is_away_is_told_once_and_signs_when_it_is_back(practice: Pra
         _wait(lambda: len(told) == 2)
         running.close()
     assert "why" in told[0] and told[1]["number"] == 2
+
+
+def test_another_archive_is_a_witness_by_a_dicom_object(
+    practice: Practice, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Given to DCMTK's storescp, taken from its folder, and held against the journal."""
+    given = tmp_path / "given"
+    with storescp(given) as port:
+        settings = tmp_path / "archiver.toml"
+        peer = f'[[peer]]\nname = "clinic"\nhost = "127.0.0.1"\nport = {port}\ntitle = "CLINIC"\n'
+        settings.write_text(peer, "utf-8")
+        monkeypatch.setenv("ARCHIVER_SETTINGS", str(settings))
+        words = ("--key", practice.key, "--into", practice.witness, "--archive", practice.root)
+        said = archiver("witness", *words, "--to", "clinic")
+        assert said.returncode == 0, said.stderr
+    (path,) = given.iterdir()
+    found = validate_file(path)
+    assert [one for one in found if one.severity is Severity.ERROR] == []
+    back = tmp_path / "back"
+    said = archiver("witness", "--unpack", path, "--into", back)
+    assert said.returncode == 0, said.stderr
+    newest = sorted(practice.witness.glob("head-*.json"))[-1]
+    for suffix in (".json", ".sig"):
+        copy = newest.with_suffix(suffix)
+        assert (back / copy.name).read_bytes() == copy.read_bytes()
+    vouching = Vouching((back,), practice.signer.public)
+    report = check_witnesses(Layout(practice.root), vouching)
+    assert [one.witness for one in report.vouched] == ["back"]
+    practice.rewrite(lambda line: {"who": "somebody else"} if line.action == "stored" else {})
+    report = check_witnesses(Layout(practice.root), vouching)
+    assert "head-differs" in {one.kind for one in report.concerns}
+
+
+def test_the_page_of_a_head_is_a_pdf_that_others_read(practice: Practice, tmp_path: Path) -> None:
+    kept = list(read_heads(practice.witness))[-1]
+    assert kept.head is not None
+    document = bytes(open_dataset(head_object(kept, kept.head)).EncapsulatedDocument)
+    path = tmp_path / "head.pdf"
+    path.write_bytes(document)
+    said = subprocess.run(["pdftotext", path, "-"], capture_output=True, text=True, check=True)
+    assert kept.head.hash in said.stdout and said.stderr == ""
+
+
+@pytest.mark.parametrize("spoil", [b"", b"%PDF-1.4 %%EOF"])
+def test_what_holds_no_head_is_refused(practice: Practice, tmp_path: Path, spoil: bytes) -> None:
+    path = tmp_path / "other.dcm"
+    path.write_bytes(as_bytes(dataset(7)) if spoil else spoil)
+    said = archiver("witness", "--unpack", path, "--into", tmp_path / "back")
+    assert said.returncode == 1 and "other.dcm" in said.stderr

@@ -3,9 +3,11 @@ from .head_signing import Witnesses as Witnesses
 from .head_signing import sign_head as sign_head
 from .interval_signing import IntervalSigning as IntervalSigning
 from .signed_head import SignedHead as SignedHead
+from .signed_head import head_of as head_of
 from .signing_key import Signer as Signer
 from .signing_key import new_key as new_key
 from .signing_key import verified as verified
 from .time_stamp import stamp_of as stamp_of
 from .witness_folder import KeptHead as KeptHead
+from .witness_folder import keep_head as keep_head
 from .witness_folder import read_heads as read_heads

@@ -1,3 +1,4 @@
+from .direct_store import hand_to as hand_to
 from .header_cache import HeaderCache as HeaderCache
 from .remote_patients import patients_at as patients_at
 from .remote_patients import patients_scheduled as patients_scheduled
