@@ -59,11 +59,13 @@ class PictureStatistics:
 
     def __init__(self) -> None:
         self._by: dict[str, dict[str, PictureCount]] = {name: {} for name in GROUPS}
+        #: The counts of those that are of the same groups.
+        self._known: dict[tuple[str, ...], list[PictureCount]] = {}
 
     def take(
         self,
         standing: Iterable[RecordPicture],
-        rejected: Iterable[RecordPicture],
+        rejected: Sequence[RecordPicture],
         instances: Sequence[Instance],
     ) -> None:
         """Count a part.
@@ -79,6 +81,8 @@ class PictureStatistics:
             for count in self._of(one):
                 count.photographs += 1
                 count.unconfirmed += not one.confirmed
+        if not rejected:
+            return
         after = {one.predecessor: one for one in instances if one.predecessor}
         for one in rejected:
             successor = next((after[uid] for uid in one.uids if uid in after), None)
@@ -91,7 +95,13 @@ class PictureStatistics:
                     count.retaken += 1
 
     def _of(self, one: RecordPicture) -> list[PictureCount]:
-        return [self._by[name].setdefault(key(one), PictureCount()) for name, key in GROUPS.items()]
+        keys = tuple(key(one) for key in GROUPS.values())
+        known = self._known.get(keys)
+        if known is None:
+            named = zip(GROUPS, keys, strict=True)
+            known = [self._by[name].setdefault(key, PictureCount()) for name, key in named]
+            self._known[keys] = known
+        return known
 
     @property
     def by(self) -> Mapping[str, Mapping[str, PictureCount]]:
