@@ -275,6 +275,7 @@ def test_an_account_does_what_its_rights_allow_and_no_more(
             "put": lambda: served.put([incoming(1)]),
             "record": lambda: served.record([Deed("viewed")]),
             "append": lambda: served._ask({"do": "append", "name": "none"}),
+            "delete": lambda: served.delete([]),
             "secret": served.secret,
             "rebuild": served.rebuild,
             "reload": served.reload,
