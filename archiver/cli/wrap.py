@@ -28,6 +28,7 @@ from archiver.wording import words_of
 
 if TYPE_CHECKING:
     from archiver.archive.ingest import IngestSettings, WrappedPhotograph, WrappedSession
+    from archiver.dentition import Numbering
     from archiver.objects import Patient, Session, Visit
 
 
@@ -119,7 +120,7 @@ def _wrap(options: Options) -> int:
         def report_photograph(one: WrappedPhotograph) -> None:
             if not options.json:
                 progress.clear()
-                _report_photograph(one, len(session.photographs))
+                _report_photograph(one, len(session.photographs), session.numbering)
                 progress(one.number, len(session.photographs))
 
         wrapped = wrap(archive, session, settings, progress=report_photograph)
@@ -152,7 +153,7 @@ def _review(options: Options, session: Session, settings: IngestSettings) -> int
         print(json.dumps(table, ensure_ascii=False, indent=2))
     else:
         for one in wrapped.photographs:
-            _report_photograph(one, len(session.photographs))
+            _report_photograph(one, len(session.photographs), session.numbering)
         for path in reviewed.pictures:
             print(words_of()("cli.wrap.review", picture=path))
     return 1 if wrapped.count(Outcome.REFUSED) else 0
@@ -172,11 +173,11 @@ def _scheduled(options: Options) -> tuple[Patient, Visit]:
     return chosen.context(today)
 
 
-def _report_photograph(one: WrappedPhotograph, of: int) -> None:
+def _report_photograph(one: WrappedPhotograph, of: int, numbering: Numbering) -> None:
     from archiver.archive.store import Outcome
     from archiver.objects import subject
 
-    what = subject(one.plan) if one.plan is not None else one.photograph.view.value
+    what = subject(one.plan, numbering) if one.plan is not None else one.photograph.view.value
     print(f"{one.number}/{of} {one.photograph.file.name}: {what}: {_done(one)}")
     for problem in one.problems:
         print(f"    {problem}", file=sys.stderr)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from archiver.dentition import Plan, Turn, shortened
+from archiver.dentition import Numbering, Plan, Turn, named, shortened
 from archiver.objects.session import Crop, Photograph
 from archiver.wording import Text
 
@@ -21,12 +21,22 @@ TURNED = {
 }
 
 
-def subject(plan: Plan) -> Text:
-    """Return teeth in two numberings and the view: ``25 (Universal 13), occlusal``."""
+def subject(plan: Plan, numbering: Numbering = Numbering.ISO) -> Text:
+    """Return teeth in two numberings and the view: ``25 (Universal 13), occlusal``.
+
+    Parameters
+    ----------
+    numbering
+        In which teeth are named first; ISO 3950 stands beside any other.
+    """
     teeth = plan.sight.teeth
     view = plan.sight.view.value
     if not teeth:
         return Text("objects.phrases.view", view=view)
+    if numbering is not Numbering.ISO:
+        first = ", ".join(named(tooth, numbering) for tooth in teeth)
+        told = {"numbering": numbering.value, "first": first, "iso": shortened(teeth), "view": view}
+        return Text("objects.phrases.in_numbering", **told)
     universal = tuple(tooth.universal for tooth in teeth)
     given = {"universal": universal, "view": view}
     if len(teeth) == 1:

@@ -9,9 +9,9 @@ from object_samples import entry, make, teeth_of, write
 from pydicom.sr.codedict import codes as dictionary
 from sheet_samples import HEAD
 
-from archiver.dentition import codes
+from archiver.dentition import Numbering, codes
 from archiver.errors import SheetError
-from archiver.objects import comments, describe, read_sheet
+from archiver.objects import comments, describe, read_sheet, subject
 from archiver.objects.photograph_meaning import read_meaning
 from archiver.objects.session import Circumstances
 from archiver.standard.finding import Severity
@@ -113,3 +113,13 @@ def test_a_place_that_the_picture_does_not_show_is_refused(
     path.write_text(f"{HEAD}{ENTRY}teeth = [26]\n{more}\n", "utf-8")
     with pytest.raises(SheetError, match=told):
         read_sheet(path, size_of=lambda _: (96, 64, 1))
+
+
+def test_teeth_are_told_in_the_numbering_of_the_sheet_first() -> None:
+    made = make(entry("buccal", "25, 26", False))
+    told = {numbering: str(subject(made.plan, numbering)) for numbering in Numbering}
+    assert told == {
+        Numbering.ISO: "25, 26 (Universal 13, 14), buccal",
+        Numbering.UNIVERSAL: "Universal 13, 14 (ISO 3950 25, 26), buccal",
+        Numbering.PALMER: "Palmer UL5, UL6 (ISO 3950 25, 26), buccal",
+    }
