@@ -12,7 +12,7 @@
     lingual_fronts = "turned"          # front teeth seen from inside: turned by half
 
     [quality]                          # limits from which a warning is given
-    blur_share = 1.3
+    blur_share = 1.25
     lightness = [22.0, 82.0]
 
     [pictures]                         # what one picture may take, whoever brings it

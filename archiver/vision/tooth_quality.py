@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from archiver.vision import region
 from archiver.vision.opencv import cv2
-from archiver.vision.tooth_light import ToothLight, enlarged, grown
+from archiver.vision.tooth_light import Floats, ToothLight, enlarged
 from archiver.vision.tooth_map import Mask, Pixels, ToothMap, glance
 
 #: Longer side in pixels at which edges are measured: finer detail than that tells nothing of
@@ -31,9 +31,11 @@ _FINE, _COARSE = 0.5, 1.4
 _OWN = 1 / 3
 _DIRECTIONS = np.radians(np.arange(0, 180, 22.5))
 _LARGEST = 5.0
-#: Share of the longer side round teeth that belongs to their edges; green from which these are
-#: overexposed, and how far round it.
-_EDGE, _OVEREXPOSED, _ROUND = 0.008, 240, 7
+#: Green from which edges are overexposed, and how far round it.
+_OVEREXPOSED, _ROUND = 240, 7
+#: Share of a tooth's places that are no edge. Of 54 real photographs blurred by 1.2 per mille, with
+#: the noise of a sensor laid over, the tenth that is steepest tells 49, all places told 34.
+_GENTLE = 0.9
 #: Share of the picture below which there are no teeth to judge by.
 _FEWEST_TEETH = 0.01
 
@@ -81,8 +83,8 @@ class QualityFigures:
     Parameters
     ----------
     blur_share
-        Standard deviation of the blur of the teeth's edges in the direction in which it is worst,
-        in per mille of the picture's longer side.
+        Standard deviation of the blur of the teeth's clearest edges in the direction in which it is
+        worst, in per mille of the picture's longer side.
     motion
         How much of that is in this direction alone: root of the difference of the variances of
         the worst and the best direction.
@@ -213,38 +215,54 @@ def _each(
 def _blurs(
     pixels: Pixels, teeth: Mask, owner: NDArray[np.int32]
 ) -> tuple[float, float, NDArray[np.float64]]:
-    """Blur of the teeth's edges: of all, what of it is motion, and of each crown.
-
-    A step blurred by a Gaussian of variance v, smoothed by one of variance s, has a gradient
-    energy proportional to 1 / sqrt(v + s). So the ratio of the energies at two known s gives v,
-    and the contrast cancels.
-    """
+    """Blur of the teeth's edges: of all, what of it is motion, and of each crown."""
     size, unit = pixels.shape[1::-1], max(pixels.shape[:2]) / 1000
     whiter = (pixels[..., 1] > _OVEREXPOSED).astype(np.uint8)
     whiter = cv2.dilate(whiter, np.ones((_ROUND, _ROUND), np.uint8))
-    edges = grown(enlarged(teeth, size), _EDGE) & (whiter == 0)
-    whose = cv2.dilate(owner.astype(np.float32), np.ones((3, 3)))
-    label = cv2.resize(whose, size, interpolation=cv2.INTER_NEAREST)[edges].astype(np.int64)
+    inside = enlarged(teeth, size) & (whiter == 0)
+    label = cv2.resize(owner.astype(np.float32), size, interpolation=cv2.INTER_NEAREST)[inside]
     green = np.ascontiguousarray(pixels[..., 1]).astype(np.float32)
-    variances, energies = [], []
+    slopes = []
     for much in (_FINE, _COARSE):
         smooth = cv2.GaussianBlur(green, (0, 0), much * unit)
-        x, y = (cv2.Sobel(smooth, cv2.CV_32F, *way, scale=0.125)[edges] for way in ((1, 0), (0, 1)))
-        count = int(owner.max()) + 1
-        sums = [np.bincount(label, one, count) for one in (x * x, x * y, y * y)]
-        sums = [np.append(one, one.sum()) for one in sums]
-        energies.append([
-            np.cos(a) ** 2 * sums[0] + np.sin(2 * a) * sums[1] + np.sin(a) ** 2 * sums[2]
-            for a in _DIRECTIONS
-        ])  # fmt: skip
-        variances.append(much**2 + _OWN / unit**2)
-    fine, coarse = (np.array(one) for one in energies)
+        ways = (cv2.Sobel(smooth, cv2.CV_32F, *way, scale=0.125) for way in ((1, 0), (0, 1)))
+        slopes.append([one[inside] for one in ways])
+    every = np.array(slopes)
+    whole = _blur_by_direction(every, unit)
+    each = [_blur_by_direction(every[..., label == n], unit) for n in range(owner.max() + 1)]
+    moved = float(np.sqrt(whole.max() - whole.min()))
+    return float(np.sqrt(whole.max())), moved, np.sqrt([one.max() for one in each])
+
+
+def _blur_by_direction(slopes: Floats, unit: float) -> NDArray[np.float64]:
+    """Variance of the blur of the clearest edges for each direction; NaN where there are none.
+
+    A step blurred by a Gaussian of variance v, smoothed by one of variance s, has a gradient
+    energy proportional to 1 / sqrt(v + s). So the ratio of the energies at two known s gives v,
+    and the contrast cancels. Where there is no edge, a sensor's noise passes for a sharp one, so
+    that only the steepest places count.
+
+    Parameters
+    ----------
+    slopes
+        Shape (2, 2, places): after each smoothing, across and down.
+    unit
+        Pixels of a per mille of the longer side.
+    """
+    places = slopes.shape[2]
+    energies = np.zeros((2, len(_DIRECTIONS)))
+    if places:
+        steep = np.hypot(*slopes[1])
+        least = np.partition(steep, int(_GENTLE * places))[int(_GENTLE * places)]
+        x, y = slopes[:, :, steep >= least].astype(float).transpose(1, 0, 2)
+        sums = [(one * other).sum(axis=1)[:, None] for one, other in ((x, x), (x, y), (y, y))]
+        turned = (np.cos(_DIRECTIONS) ** 2, np.sin(2 * _DIRECTIONS), np.sin(_DIRECTIONS) ** 2)
+        energies = sum(part * share for part, share in zip(sums, turned, strict=True))
+    fine, coarse = energies
+    narrow, wide = (much**2 + _OWN / unit**2 for much in (_FINE, _COARSE))
     ratio = (fine / np.maximum(coarse, 1e-9)) ** 2
-    blur = (variances[1] - ratio * variances[0]) / np.maximum(ratio - 1, 1e-3)
-    blur = np.where(coarse > 1e-6, np.clip(blur, 0.01, _LARGEST**2), np.nan)
-    worst = np.sqrt(blur.max(axis=0))
-    moved = float(np.sqrt(blur[:, -1].max() - blur[:, -1].min()))
-    return float(worst[-1]), moved, worst[:-1]
+    blur = (wide - ratio * narrow) / np.maximum(ratio - 1, 1e-3)
+    return np.where(coarse > 1e-6, np.clip(blur, 0.01, _LARGEST**2), np.nan)
 
 
 def _reduced(pixels: Pixels, side: int) -> Pixels:

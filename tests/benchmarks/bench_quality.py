@@ -90,6 +90,12 @@ def teeth_blurred(pixels: Pixels) -> Pixels:
     return np.asarray(pixels * (1 - share) + blurred(pixels) * share, np.uint8)
 
 
+def noisy(pixels: Pixels, deviation: float = 2.5) -> Pixels:
+    """With the noise of a sensor, which passes for sharp edges where there are none."""
+    noise = np.random.default_rng(3).normal(0, deviation, pixels.shape)
+    return np.asarray(np.clip(pixels + noise, 0, 255), np.uint8)
+
+
 def moved(pixels: Pixels, per_mille: float = 12, degrees: float = 30) -> Pixels:
     """Blurred along a line."""
     length = round(per_mille / 1000 * max(pixels.shape)) | 1
@@ -141,6 +147,7 @@ FAULTS: dict[str, tuple[Callable[[Pixels], Pixels], set[str]]] = {
         {"unevenness"},
     ),
     "bubbles over 6 %": (with_bubbles, {"glare"}),
+    "blur of 1.2 per mille under noise": (lambda p: noisy(blurred(p)), _SOFT),
 }
 
 
