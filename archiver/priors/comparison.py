@@ -18,7 +18,19 @@ from archiver.dentition import Orientation
 from archiver.errors import Problem, UsageError
 from archiver.priors.difference import Box, Laid, RegionColour, difference_map, lay, region_colour
 from archiver.priors.display_pixels import Shown, load
-from archiver.vision import Alignment, Checked, Prepared, Subject, check, cv2, prepare, region
+from archiver.vision import (
+    Alignment,
+    Checked,
+    Prepared,
+    Subject,
+    ViewKind,
+    check,
+    cv2,
+    glance,
+    prepare,
+    region,
+    view_kind_of,
+)
 from archiver.wording import Text
 
 Mask = NDArray[np.bool_]
@@ -193,7 +205,19 @@ def _subject(ready: Ready, region_asked: Box | None) -> Subject:
     if region_asked is not None:
         left, top, width, height = region_asked
         return Subject(np.array([left + width / 2, top + height / 2]))
-    return Subject(single=_names_few(ready.shown) and region.shows_few(ready.prepared.tooth))
+    return Subject(single=_names_few(ready.shown) and _about_one(ready))
+
+
+def _about_one(ready: Ready) -> bool:
+    """Whether a picture is about the tooth in its middle.
+
+    Teeth that bite together pass for a few large ones, so that it must not look like a front or an
+    arch either.
+    """
+    if not region.shows_few(ready.prepared.tooth):
+        return False
+    pixels = colours.as_srgb(ready.shown.pixels, ready.shown.space)
+    return view_kind_of(pixels, glance(pixels)) not in (ViewKind.FRONT, ViewKind.ARCH)
 
 
 def _names_few(shown: Shown) -> bool:
