@@ -12,9 +12,10 @@ from pathlib import Path
 
 
 def main() -> int:
-    """Run each ``bench_*.py`` with the same arguments; fail if one fails."""
+    """Run each ``bench_*.py`` and `real_photographs` with the same arguments; fail if one fails."""
     worst = 0
-    for script in sorted(Path(__file__).parent.glob("bench_*.py")):
+    here = Path(__file__).parent
+    for script in (*sorted(here.glob("bench_*.py")), here / "real_photographs.py"):
         print(f"== {script.stem}", flush=True)
         worst |= subprocess.run([sys.executable, str(script), *sys.argv[1:]]).returncode
     return worst

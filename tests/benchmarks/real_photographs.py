@@ -1,11 +1,12 @@
 """What the pixels of real photographs say, measured.
 
-    python -m tests.benchmarks.real_photographs FOLDER [--visits N] [--weights FILE] [--check]
+    python -m tests.benchmarks.real_photographs [FOLDER] [--visits N] [--brief] [--check]
 
 FOLDER holds photographs named ``MOUTH.VIEW[.TAKE].jpeg`` or ``.png`` and, where there are any,
 outlines of teeth ``MOUTH.VIEW.teeth.png``; without it the ten of ``tests/vision/photographs`` are
-taken. N second visits of each picture are made by known warps. ``--weights`` measures another
-network, one trained without some mouths, say. ``--check`` fails where a limit is passed.
+taken. N second visits of each picture are made by known warps. ``--weights FILE`` measures
+another network, one trained without some mouths, say. ``--brief`` leaves out quality, which
+`bench_quality` measures, and all views but two. ``--check`` fails where a limit is passed.
 """
 
 from __future__ import annotations
@@ -331,6 +332,7 @@ def main() -> int:
     parser.add_argument("--visits", type=int, default=1)
     parser.add_argument("--strangers", type=int, default=150)
     parser.add_argument("--weights", type=Path)
+    parser.add_argument("--brief", action="store_true")
     parser.add_argument("--check", action="store_true")
     options = parser.parse_args()
     from tests.benchmarks import bench_quality
@@ -343,7 +345,11 @@ def main() -> int:
     several = pictures(options.folder)
     print(f"{len(several)} photographs of {len({one.mouth for one in several})} mouths")
     overlap = outlined(several)
-    bench_quality.quality(several)
+    if options.brief:
+        views = sorted({one.view for one in several})[:2]
+        several = [one for one in several if one.view in views]
+    else:
+        bench_quality.quality(several)
     refused = themselves(several)
     tally = second_visits(several, options.visits)
     second_takes(several)
