@@ -39,6 +39,9 @@ _LEAST = 0.75
 #: Pixels round a part of teeth that are looked at, and their share of what people put there from
 #: which it is a gleam on a glove.
 _RING, _FOREIGN = 9, 0.5
+#: Light of every channel from which a corner is paper that a picture was copied with, and the share
+#: of the picture that such paper has at most.
+_PAPER, _MOST_PAPER = 245, 0.1
 
 
 class Part(IntEnum):
@@ -96,7 +99,7 @@ def tooth_map(pixels: Pixels) -> ToothMap:
     same = [cv2.resize(one, size, interpolation=cv2.INTER_LINEAR) for one in looks]
     mean = np.mean(same, axis=0, dtype=np.float32)
     probable = cv2.resize(mean, pixels.shape[1::-1], interpolation=cv2.INTER_LINEAR)
-    return ToothMap(probable, _cleared(probable))
+    return _map(probable, pixels)
 
 
 def glance(pixels: Pixels) -> ToothMap:
@@ -112,8 +115,23 @@ def glance(pixels: Pixels) -> ToothMap:
     ToothMap
         Of the size at which the network answers, about 160 places long.
     """
-    probable = _look(pixels, _SIDES[1])
+    return _map(_look(pixels, _SIDES[1]), pixels)
+
+
+def _map(probable: Floats, pixels: Pixels) -> ToothMap:
+    probable[_paper(pixels, probable.shape)] = np.eye(len(Part), dtype=np.float32)[Part.VOID]
     return ToothMap(probable, _cleared(probable))
+
+
+def _paper(pixels: Pixels, shape: tuple[int, ...]) -> Mask:
+    """White from a corner on: what lies beyond a picture that was copied askew is no tooth."""
+    small = cv2.resize(pixels, shape[1::-1], interpolation=cv2.INTER_AREA)
+    white = small.min(axis=2) >= _PAPER
+    _, label, figures, _ = cv2.connectedComponentsWithStats(white.astype(np.uint8))
+    corners = {int(label[y, x]) for y in (0, -1) for x in (0, -1) if white[y, x]}
+    few = [n for n in corners if figures[n, cv2.CC_STAT_AREA] < _MOST_PAPER * white.size]
+    rim = np.ones((3, 3), np.uint8)
+    return np.asarray(cv2.dilate(np.isin(label, few).astype(np.uint8), rim) > 0)
 
 
 def _look(pixels: Pixels, side: int) -> Floats:

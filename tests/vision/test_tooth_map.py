@@ -90,6 +90,23 @@ def test_a_picture_of_one_tooth_is_told_from_one_of_an_arch(ten: list[Picture]) 
     assert not any(region.shows_few(tooth_map(small(one)).teeth) for one in arches)
 
 
+def test_paper_in_the_corners_of_a_picture_that_was_copied_askew_is_no_tooth(
+    ten: list[Picture],
+) -> None:
+    (arch,) = (small(one) for one in ten if one.name == "patient_1.upper_occlusal")
+    cut = arch[: int(0.9 * arch.shape[0])]  # through the last teeth
+    rows, columns = cut.shape[:2]
+    turn = cv2.getRotationMatrix2D((columns / 2, rows / 2), 2, 1)
+    turn[1, 2] -= 12
+    askew = cv2.warpAffine(cut, turn, (columns, rows), borderValue=(255, 255, 255))
+    paper = cv2.warpAffine(np.ones((rows, columns), np.uint8), turn, (columns, rows)) == 0
+
+    found = tooth_map(askew)
+
+    assert (found.teeth & paper).sum() < 50
+    assert found.teeth.mean() > 0.2
+
+
 def test_outlines_with_gaps_are_filled() -> None:
     line = np.zeros((720, 960), np.uint8)
     cv2.circle(line, (300, 300), 60, 1, 1)
