@@ -1,4 +1,4 @@
-"""What of the newest picture is compared: the tooth in its middle, or all where it shows an arch."""
+"""What of the newest picture is compared: the tooth in its middle, or all where there are many."""
 
 from __future__ import annotations
 
