@@ -127,7 +127,8 @@ class ToothLight:
                 found.append((here / max(there, 1e-6), here, below, light, 1))
         return float(_FOG_BESIDE @ min(found)) if found else None
 
-    def unevenness(self) -> float:
+    def unevenness(self) -> tuple[float, float]:
+        """How much darker the darker half is than the other: of any halves, of left and right."""
         shares = np.zeros(_CELLS)
         light = np.zeros(_CELLS)
         for place, cell in enumerate(_cells(self.teeth)):
@@ -135,14 +136,16 @@ class ToothLight:
             if share > _FEWEST_IN_CELL:
                 shares.flat[place] = share
                 light.flat[place] = self.lightness_of(cell)
-        found = 0.0
+        found = []
         for one, other in _HALVES[:3]:
+            apart = 0.0
             if min(shares[one].sum(), shares[other].sum()) > 2 * _FEWEST_IN_CELL:
                 means = [
                     float((light[s] * shares[s]).sum() / shares[s].sum()) for s in (one, other)
                 ]
-                found = max(found, 1 - min(means) / max(means))
-        return found
+                apart = 1 - min(means) / max(means)
+            found.append(apart)
+        return max(found), found[0]
 
     def lightness_of(self, cell: tuple[slice, slice]) -> float:
         return float(np.percentile(self.lab[..., 0][cell][self.enamel[cell]], 80))

@@ -47,6 +47,7 @@ UNITS: Final = {
     "lightness": "CIE L*",
     "highlights": "fraction of the teeth",
     "unevenness": "fraction of L*",
+    "unevenness_across": "fraction of L*",
     "cast_a": "CIE a*",
     "cast_b": "CIE b*",
     "glare": "fraction of the teeth",
@@ -100,8 +101,9 @@ class QualityFigures:
         CIE L* that a fifth of the enamel surpasses.
     highlights
         Share of the teeth of which a channel is at its upper end.
-    unevenness
-        How much darker the darker half of the picture's teeth is than the other.
+    unevenness, unevenness_across
+        How much darker the darker half of the picture's teeth is than the other; and of the left
+        and the right half alone.
     cast_a, cast_b
         Median CIE a* and b* of the lighter half of enamel, away from gum; None of a grey picture.
     glare
@@ -117,6 +119,7 @@ class QualityFigures:
     lightness: float
     highlights: float
     unevenness: float
+    unevenness_across: float
     cast_a: float | None
     cast_b: float | None
     glare: float
@@ -167,7 +170,7 @@ def quality_figures(pixels: Pixels, seen: ToothMap | None = None) -> QualityFigu
         beside,
         light.lightness(light.enamel),
         light.highlights(),
-        light.unevenness(),
+        *light.unevenness(),
         cast_a,
         cast_b,
         light.glare(),

@@ -141,6 +141,21 @@ def test_enamel_that_gums_light_is_redder_and_yellower(a: float, b: float, told:
     assert [str(one.values["colour"]) for one in found] == ([told] if told else [])
 
 
+def test_an_arch_is_told_of_a_shadow_over_one_side_not_of_light_that_falls_off_to_the_back() -> (
+    None
+):
+    figures = {"unevenness": 0.4, "unevenness_across": 0.3}
+
+    assert [one.code for one in judge(figures, QualityLimits(), of_arch=True)] == [
+        "vision.quality.unevenness"
+    ]
+    assert not judge(figures | {"unevenness_across": 0.1}, QualityLimits(), of_arch=True)
+    spoil, expected = FAULTS["two stops of shadow over half"]
+    arch = pixels_of("patient_1.upper_occlusal")
+    assert told_of(spoil(arch), "upper_occlusal") == expected
+    assert told_of(arch, "upper_occlusal") == set()
+
+
 def test_each_warning_says_why_and_what_helps(figures: QualityFigures) -> None:
     numbers = figures.numbers | {
         "blur_share": 3.0, "fog": 0.3, "lightness": 30.0, "highlights": 0.5, "unevenness": 0.6,
