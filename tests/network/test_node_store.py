@@ -239,12 +239,14 @@ class TestTls:
     def test_a_peer_that_stalls_in_the_handshake_holds_nobody_up(
         self, tmp_path: Path, files: dict[str, Path]
     ) -> None:
+        limits = NodeLimits(negotiation_seconds=120)
+        own = {"certificate": files["cert"], "key": files["key"], "limits": limits}
         with (
-            serving(tmp_path / "a", certificate=files["cert"], key=files["key"]) as node,
+            serving(tmp_path / "a", **own) as node,
             socket.create_connection(("127.0.0.1", node.dimse.port)),
         ):
             words = ("echoscu", "-aec", TITLE, "127.0.0.1", node.dimse.port)
-            result = run(*words, "+tla", "+cf", files["ca"], timeout=5)
+            result = run(*words, "+tla", "+cf", files["ca"], timeout=60)
             assert result.returncode == 0, result.stdout
 
 

@@ -12,7 +12,7 @@ from playwright.sync_api import Browser, Locator, Page, expect
 from web_serving import DESK, Served, Watch, copy_of, demo_archive, serve
 
 #: Milliseconds that a busy machine may take to show what is waited for.
-PATIENCE = 30_000
+PATIENCE = 120_000
 expect.set_options(timeout=PATIENCE)
 
 #: What of a locator acts on the page.

@@ -36,7 +36,7 @@ def new_draft(page: Page, served: Served) -> None:
 
 def add(page: Page, files: list[Path]) -> None:
     page.set_input_files("#files", [str(file) for file in files])
-    expect(page.locator(".tile[data-digest]")).to_have_count(len(files), timeout=30_000)
+    expect(page.locator(".tile[data-digest]")).to_have_count(len(files))
     expect(page.locator(".tile-coming")).to_have_count(0)
 
 
@@ -142,7 +142,7 @@ def test_a_visit_of_twelve_needs_one_key_a_picture_and_no_pointer(
         pick.press("Enter")
     files = card(tmp_path / "card", 12)
     chooser.value.set_files([str(file) for file in reversed(files)])
-    expect(page.locator(".tile[data-digest]")).to_have_count(12, timeout=30_000)
+    expect(page.locator(".tile[data-digest]")).to_have_count(12)
     expect(page.locator(".tile-coming")).to_have_count(0)
 
     press("w")

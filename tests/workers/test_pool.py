@@ -92,13 +92,12 @@ def test_one_guest_never_holds_all_workers(pool: Pool) -> None:
     for one in threads:
         one.start()
     time.sleep(0.1)
-    began = time.monotonic()
     assert pool.run(tasks.double, ObjectError, 1) == 2
-    took = time.monotonic() - began
+    waited_for = len(context)
     for one in threads:
         one.join()
     assert len(context) == 3
-    assert took < 0.7
+    assert waited_for < 3, "another guest had to wait for all of them"
 
 
 def test_the_processor_is_charged_to_the_guest(pool: Pool) -> None:
