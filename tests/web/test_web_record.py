@@ -288,6 +288,7 @@ def test_an_audit_is_run_followed_read_and_downloaded(page: Page, served: Served
         "audit.json",
         "findings.csv",
         "required-views.csv",
+        "statistics.csv",
     }
     page.goto(served.url + "/record/audit")
     assert page.locator("tbody tr").count() >= 1
