@@ -125,6 +125,7 @@ def test_an_english_phrase_would_be_found() -> None:
         "/record/audit",
         "/find/picture/{uid}",
         "/nowhere",
+        "/help",
         "/server",
     ],
 )

@@ -18,6 +18,7 @@ PAGES = (
     "/record/audit",
     "/server",
     "/help",
+    "/help/commands",
     "/nothing",
 )
 #: A desk's screen enlarged to 400 % (WCAG 2.2, 1.4.10).

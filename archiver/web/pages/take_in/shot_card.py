@@ -7,7 +7,7 @@ practice says itself (``[pages.camera]``).
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from archiver.dentition import View
 from archiver.web.pages.take_in.drafts import Draft, Photo
@@ -15,6 +15,18 @@ from archiver.web.pages.take_in.required_views import wanted
 from archiver.web.pages.take_in.shot_drawing import ShotDrawing, shot_drawing
 
 _FRONTS = "123"
+#: One of each kind: view, teeth, and whether through a mirror.
+_EXAMPLES: tuple[tuple[View, tuple[str, ...], bool], ...] = (
+    (View.FRONTAL, (), False),
+    (View.RIGHT_BUCCAL, (), False),
+    (View.UPPER_OCCLUSAL_ARCH, (), True),
+    (View.LOWER_OCCLUSAL_ARCH, (), True),
+    (View.OCCLUSAL, ("36",), True),
+    (View.BUCCAL, ("26",), True),
+    (View.PALATAL, ("16",), True),
+    (View.LINGUAL, ("46",), True),
+    (View.FACE, (), False),
+)
 
 
 @dataclass(frozen=True)
@@ -23,30 +35,30 @@ class Shot:
 
     Parameters
     ----------
-    name, target
-        Of the rule, and what of the mouth it is of.
     view, teeth
         What it shows.
     mirror, retraction, tip
         Keys of words.
     camera
         What the practice sets its camera to; empty where it does not say.
+    name, target
+        Of the rule, and what of the mouth it is of.
     is_there
         Whether a picture of the visit fits already.
     """
 
-    name: str
-    target: str
-    count: int
     view: str
     teeth: tuple[str, ...]
     mirror: str
     retraction: str
     tip: str
     camera: str
-    is_there: bool
-    is_optional: bool
     drawing: ShotDrawing
+    name: str = ""
+    target: str = ""
+    count: int = 1
+    is_there: bool = False
+    is_optional: bool = False
 
 
 def shots(
@@ -62,24 +74,43 @@ def shots(
     for row in planned:
         offer = row["offer"]
         view, teeth, mirror = View(offer["view"]), tuple(offer["teeth"]), bool(offer["mirror"])
-        kind = _kind(view, teeth)
+        shot = _shot(view, teeth, habits, camera, mirror=mirror)
         made.append(
-            Shot(
-                row["name"],
-                row["target"],
-                row["count"],
-                view.value,
-                teeth,
-                _mirror(view, kind) if mirror else "none",
-                kind,
-                _tip(view, mirror=mirror),
-                camera.get(kind, ""),
-                (row["name"], row["target"]) in there,
-                row["optional"],
-                shot_drawing(view, teeth, mirror=mirror, behind=habits.get("operator") == "behind"),
+            replace(
+                shot,
+                name=row["name"],
+                target=row["target"],
+                count=row["count"],
+                is_there=(row["name"], row["target"]) in there,
+                is_optional=row["optional"],
             )
         )
     return made
+
+
+def example_shots(habits: Mapping[str, object], camera: Mapping[str, str]) -> list[Shot]:
+    """Return one picture of each kind, to explain how it is taken."""
+    return [_shot(view, teeth, habits, camera, mirror=mirror) for view, teeth, mirror in _EXAMPLES]
+
+
+def _shot(
+    view: View,
+    teeth: tuple[str, ...],
+    habits: Mapping[str, object],
+    camera: Mapping[str, str],
+    *,
+    mirror: bool,
+) -> Shot:
+    kind = _kind(view, teeth)
+    return Shot(
+        view.value,
+        teeth,
+        _mirror(view, kind) if mirror else "none",
+        kind,
+        _tip(view, mirror=mirror),
+        camera.get(kind, ""),
+        shot_drawing(view, teeth, mirror=mirror, behind=habits.get("operator") == "behind"),
+    )
 
 
 def _kind(view: View, teeth: tuple[str, ...]) -> str:
