@@ -11,14 +11,17 @@ from pathlib import Path
 import cv2
 import httpx
 import numpy as np
+import piexif
 import pytest
 from PIL import Image, ImageFilter, ImageOps
 from playwright.sync_api import Page, expect
-from taking import STUDIES, Taking
+from taking import STUDIES, Taking, card
 from web_serving import Served, serious, serve
 
 from archiver.vision import QualityLimits
+from archiver.web.pages.take_in.card_gaps import after_pauses
 from archiver.web.pages.take_in.draft_retakes import TeethMeasured
+from archiver.web.pages.take_in.drafts import Photo
 
 RECALL = STUDIES / "P-1042" / "2026-02-24"
 FIRST, SECOND = sorted(RECALL.glob("C70*"))[:2]
@@ -227,6 +230,60 @@ def test_a_telephone_brings_into_the_visit_whose_code_it_was_shown_last(chair: S
         # A code that is used up does not lead into the visit of another.
         assert phone.get(links[0]).status_code == 410
     assert [len(one.state()["pictures"]) for one in visits] == [1, 1]
+
+
+def _photo(n: int, time: str) -> Photo:
+    captured = f"2026-03-04T{time}" if time else ""
+    return Photo(f"{n:064x}", f"IMG_{n}.JPG", "jpg", "JPEG", 1, 6, 4, 1, captured, (8, 8), ())
+
+
+def _entry(patient: str, time: str) -> dict[str, dict[str, str]]:
+    return {"patient": {"id": patient}, "visit": {"date": "2026-03-04", "time": time}, "study": {}}
+
+
+@pytest.mark.parametrize(
+    ("times", "visits", "told"),
+    [
+        (("09:00:00", "09:29:59"), (), []),
+        (("09:00:00", "09:30:00", "09:31:00"), (), [(2, 30, None)]),
+        (("09:00:00", "09:40:00", "11:00:00"), (), [(1, 40, None), (1, 80, None)]),
+        (("09:00:00", "09:40:00"), (("A", "08:55:00"),), []),  # a long visit
+        (("09:00:00", "09:40:00"), (("A", "08:55:00"), ("B", "09:45:00")), [(1, 40, "B")]),
+        (("09:00:00", ""), (), []),
+    ],
+)
+def test_pictures_after_a_pause_are_told_with_whom_the_worklist_has_then(
+    times: tuple[str, ...],
+    visits: tuple[tuple[str, str], ...],
+    told: list[tuple[int, int, str | None]],
+) -> None:
+    entries = [_entry(*one) for one in visits]
+    photos = [_photo(n, time) for n, time in enumerate(times)]
+    found = after_pauses(photos, lambda when: entries)
+    assert [
+        (len(o.digests), o.pause.seconds // 60, o.visit["patient"]["id"] if o.visit else None)
+        for o in found
+    ] == told
+
+
+def test_pictures_after_a_pause_go_into_a_visit_of_nobody_yet(
+    chair: Served, tmp_path: Path
+) -> None:
+    files = card(tmp_path / "card", 3)
+    exif = piexif.load(str(files[2]))
+    exif["Exif"][piexif.ExifIFD.DateTimeOriginal] = b"2026:03:04 15:30:00"
+    piexif.insert(piexif.dump(exif), str(files[2]))
+    one = Taking(chair)
+    assert one.change(patient={"id": "P-1", "name": "Okafor^Nadia"}).status == 200
+    digests = one.take(files)
+    [found] = json.loads(one.ask("/arrivals").body)["pauses"]
+    assert (found["pause"], found["n"], found["whose"]) == (digests[2], 1, "")
+    where = json.loads(one.ask("/split", "POST", {"pause": digests[2]}).body)["where"]
+    new = Taking(chair, identity=where.rpartition("/")[2]).state()
+    assert [*new["pictures"]] == [digests[2]] and new["patient"] == {}
+    assert new["visit"] == {"date": "2026-03-04"}
+    assert sorted(one.state()["pictures"]) == sorted(digests[:2])
+    assert one.ask("/split", "POST", {"pause": digests[0]}).status == 422
 
 
 def test_a_picture_of_a_visits_code_separates_the_patients_of_a_card(

@@ -162,7 +162,17 @@ def test_every_change_from_another_site_is_refused_even_with_the_token(kept: Kep
 def test_it_reaches_no_page_of_a_patient(kept: Kept) -> None:
     client = kept.client("dana")
     token = token_of(client.get("/").text)
-    of_everybody = {"/", "/session", "/logout", "/server", "/server/end", "/help", "/help/commands", *OPEN}
+    of_everybody = {
+        "/",
+        "/session",
+        "/logout",
+        "/server",
+        "/server/end",
+        "/help",
+        "/help/commands",
+        "/language",
+        *OPEN,
+    }
     for method, path in kept.routes():
         if path in of_everybody or path.startswith("/tasks/"):
             continue

@@ -3,19 +3,24 @@
 from __future__ import annotations
 
 import asyncio
+from collections.abc import Mapping
+from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
 from starlette.requests import Request
 from starlette.responses import Response, StreamingResponse
 
+from archiver.errors import ArchiverError
 from archiver.objects import readable_name
 from archiver.vision import reads_codes
 from archiver.web.audit import CHANGED
 from archiver.web.bodies import json_of
 from archiver.web.http_errors import Refused
+from archiver.web.pages.take_in.card_gaps import AfterPause, after_pauses
 from archiver.web.pages.take_in.draft_store import Open
 from archiver.web.pages.take_in.drafts import OPEN, in_order
-from archiver.web.pages.take_in.own_visit import move, own_visit
+from archiver.web.pages.take_in.own_visit import move, own_visit, visit_of_entry
+from archiver.web.pages.take_in.patient_choice import of_table
 from archiver.web.pages.take_in.separators import Separated, code_of, separated
 from archiver.web.pages.take_in.telephone import Telephone, qr_rows
 
@@ -73,8 +78,13 @@ class Arrivals:
         asked = await json_of(request)
         if not isinstance(asked, dict):
             raise Refused(400, "errors.malformed")
-        split = self._split_by_code if "separator" in asked else self._split_by_day
-        new = await asyncio.to_thread(split, opened, str(asked.get("separator", asked.get("day"))))
+        ways = {
+            "separator": self._split_by_code,
+            "pause": self._split_by_pause,
+            "day": self._split_by_day,
+        }
+        how = next((key for key in ways if key in asked), "day")
+        new = await asyncio.to_thread(ways[how], opened, str(asked.get(how)))
         self._site.note(request, CHANGED, detail="pictures of a draft into their own visit")
         for one in (opened, new):
             self._drafting.feeds.wake(one.draft.id)
@@ -98,6 +108,40 @@ class Arrivals:
         with opened.guard:
             opened.save(opened.draft.with_said({separator: {"left_out": True}}), now)
         return new
+
+    def _split_by_pause(self, opened: Open, first: str) -> Open:
+        found = next((one for one in self._paused(opened) if one.digests[0] == first), None)
+        if found is None:
+            raise Refused(422, "take_in.no_pause")
+        day, now = opened.photos[first].captured[:10], self._site.clock()
+        new = visit_of_entry(self._drafting.drafts, opened, found.visit, day, now)
+        move(opened, new, found.digests, now)
+        return new
+
+    def _paused(self, opened: Open) -> list[AfterPause]:
+        return after_pauses(in_order(opened.photos), self._scheduled)
+
+    def _scheduled(self, when: datetime) -> list[dict[str, Any]]:
+        """Return the visits of a day by the practice's own table; none where it cannot be read."""
+        table, order = self._site.node.worklist, self._site.node.worklist_dates
+        if table is None:
+            return []
+        try:
+            return of_table(table, when.date(), order)[0]
+        except ArchiverError:
+            return []
+
+    def pauses(self, opened: Open) -> list[dict[str, Any]]:
+        """Return the pictures after each pause, as values that JSON has."""
+        return [
+            {
+                "pause": one.digests[0],
+                "n": len(one.digests),
+                "minutes": int(one.pause.total_seconds() // 60),
+                "whose": _named(one.visit["patient"]) if one.visit else "",
+            }
+            for one in self._paused(opened)
+        ]
 
     def _separated(self, opened: Open) -> list[Separated]:
         return separated(opened, self._drafting.drafts, self._drafting.retakes)
@@ -143,10 +187,13 @@ class Arrivals:
             "folders": folders,
             "telephone": self._telephone.state(opened),
             "separators": self.separators(opened),
+            "pauses": self.pauses(opened),
         }
 
 
 def _whose(visit: Open) -> str:
-    patient = visit.draft.patient
-    name = readable_name(patient.get("name", "")) or patient.get("id", "")
-    return name or visit.draft.created[:16].replace("T", " ")
+    return _named(visit.draft.patient) or visit.draft.created[:16].replace("T", " ")
+
+
+def _named(patient: Mapping[str, str]) -> str:
+    return readable_name(patient.get("name", "")) or patient.get("id", "")

@@ -9,6 +9,7 @@ from dataclasses import replace
 from datetime import datetime
 
 from archiver.archive.store import translated
+from archiver.web.pages.take_in.card_gaps import Entry
 from archiver.web.pages.take_in.draft_store import Drafts, Open
 from archiver.web.pages.take_in.drafts import Photo
 from archiver.web.pages.take_in.examined_sides import unconfirmed
@@ -27,6 +28,24 @@ def own_visit(drafts: Drafts, opened: Open, day: str, now: datetime) -> Open:
     began = replace(new.draft, patient=draft.patient, same_person=draft.same_person)
     with new.guard:
         new.save(replace(began, visit={"date": day}), now)
+    return new
+
+
+def visit_of_entry(
+    drafts: Drafts, opened: Open, entry: Entry | None, day: str, now: datetime
+) -> Open:
+    """Return a new draft of a visit of the worklist; of nobody yet where there is none.
+
+    Raises
+    ------
+    ArchiveError
+        If the disk refuses.
+    """
+    new = drafts.create(opened.draft.owner)
+    given = entry or {"patient": {}, "visit": {"date": day}, "study": {}}
+    told = {key: given[key] for key in ("patient", "visit", "study")}
+    with new.guard:
+        new.save(replace(new.draft, **told), now)
     return new
 
 

@@ -142,6 +142,7 @@ class PictureQuestions:
         again = {d: self._drafting.again(opened, photo) for d, photo in opened.photos.items()}
         told_of = {"revision": draft.revision, "pictures": found, "again": again}
         told_of["separators"] = self._arrivals.separators(opened)
+        told_of["pauses"] = self._arrivals.pauses(opened)
         return self._site.answer(told_of)
 
 

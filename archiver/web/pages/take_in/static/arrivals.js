@@ -103,6 +103,7 @@ export class Arrivals {
   take(state) {
     this.folders = state.folders;
     this.model.separators = state.separators;
+    this.model.pauses = state.pauses;
     const rows = this.folders.filter((one) => !one.on).map((one) => this.row(one));
     find("receive-folders").replaceChildren(...rows);
     for (const one of this.folders) for (const { name, words } of one.refused) {

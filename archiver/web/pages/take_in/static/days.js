@@ -32,7 +32,8 @@ export class Days {
   draw() {
     const others = this.model.state === "open" && !this.model.busy ? this.others() : [];
     const separators = this.model.state === "open" && !this.model.busy ? this.model.separators : [];
-    const signature = JSON.stringify([others, separators, this.model.pictures.size, this.where]);
+    const pauses = this.model.state === "open" && !this.model.busy ? this.model.pauses : [];
+    const signature = JSON.stringify([others, separators, pauses, this.model.pictures.size, this.where]);
     if (signature === this.drawn) return;
     this.drawn = signature;
     const lines = others.map(([day, n]) => {
@@ -46,6 +47,11 @@ export class Days {
       if (mine || whose) item.append(press(t(mine ? "take_in.leave_out" : "take_in.separator_take", { n }), "", () => this.split({ separator })));
       lines.push(item);
     }
+    for (const { pause, n, minutes, whose } of pauses) {
+      const item = make("li", "", t(whose ? "take_in.pause_of" : "take_in.pause_before", { n, minutes, whose }));
+      item.append(press(t("take_in.own_visit", { n }), "", () => this.split({ pause })));
+      lines.push(item);
+    }
     for (const where of this.where) {
       const item = make("li", "", t("take_in.own_visit_made"));
       const link = make("a", "button", t("take_in.go_there"));
@@ -57,12 +63,13 @@ export class Days {
     find("days-list").replaceChildren(...lines);
   }
 
-  /** @param {{ day?: string, separator?: string }} body */
+  /** @param {{ day?: string, separator?: string, pause?: string }} body */
   async split(body) {
     try {
       const { where } = await callJson(`/take-in/${this.model.id}/split`, { method: "POST", body });
       if (!where.endsWith(this.model.id) && !this.where.includes(where)) this.where.push(where);
       this.model.separators = this.model.separators.filter((one) => one.separator !== body.separator);
+      this.model.pauses = this.model.pauses.filter((one) => one.pause !== body.pause);
       await this.model.load();
     } catch (error) {
       sayTrouble(error);

@@ -206,7 +206,9 @@
 
 /** @typedef {{ separator: string, n: number, mine: boolean, whose: string }} Separator a picture of a visit's code, and how many pictures follow it */
 
-/** @typedef {{ folders: Folder[], telephone: boolean, separators: Separator[], again?: Record<string, string[] | null> }} ArrivalState */
+/** @typedef {{ pause: string, n: number, minutes: number, whose: string }} Pause pictures after a pause, by the first of them */
+
+/** @typedef {{ folders: Folder[], telephone: boolean, separators: Separator[], pauses: Pause[], again?: Record<string, string[] | null> }} ArrivalState */
 
 /** @typedef {{ picture: string, name: string, key: string, before: unknown, now: unknown }} Conflict */
 

@@ -3,7 +3,7 @@ import { callJson } from "/static/calling.js";
 import { Changes } from "./changes.js";
 import { judge, read, recropped } from "./turning.js";
 
-/** @import { Change, Confirm, Consent, DraftState, Drawn, Given, Known, Look, Picture, Row, Said, Separator, StepTold, Table, WantedRow, Whose } from "./draft_shapes.js" */
+/** @import { Change, Confirm, Consent, DraftState, Drawn, Given, Known, Look, Picture, Row, Said, Pause, Separator, StepTold, Table, WantedRow, Whose } from "./draft_shapes.js" */
 /** @import { Follows } from "./turning.js" */
 
 /** @type {(keyof Said)[]} */
@@ -68,6 +68,8 @@ export class Model extends EventTarget {
     this.changes = new Changes(this);
     /** @type {Separator[]} */
     this.separators = [];
+    /** @type {Pause[]} */
+    this.pauses = [];
     this.away = false;
     this.touched = false;
   }

@@ -39,6 +39,7 @@ export class Weighing {
       const late = told.revision - model.revision;
       if (late > 0 && !model.changes.waiting.length) await model.load();
       model.separators = told.separators;
+      model.pauses = told.pauses;
       // What was said meanwhile is weighed anew.
       for (const [digest, doubts] of late ? [] : Object.entries(told.pictures)) {
         const picture = model.pictures.get(digest);
