@@ -40,7 +40,8 @@ the Starlette request and returns a Starlette response. Within it:
 
 Words: every visible text stands in ``archiver/wording/words/en/pages.toml``, a table for each room:
 ``t("find.title")`` in templates, ``t(...)`` of ``static/words.js`` in modules, ``site.t(...)`` in
-Python. ``t("find.count", n=3)`` fills ``{n}`` and chooses between one and more.
+Python. ``t("find.count", n=3)`` fills ``{n}`` and chooses between one and more. The same keys stand
+in ``words/de``; a `Text` or a `Problem` is put in words by `archiver.web.language.in_words`.
 
 Static files: ``archiver/web/static/x.js`` is ``/static/x.js``, and
 ``archiver/web/pages/find/static/x.js`` is ``/static/find/x.js``. Script and style are files (never
