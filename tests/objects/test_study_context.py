@@ -71,3 +71,12 @@ def test_an_object_without_patient_study_or_day_is_refused(
 ) -> None:
     with pytest.raises(ObjectError, match=named):
         context_of(radiograph(**{keyword: value}))
+
+
+@pytest.mark.parametrize("empty", ["PatientComments", "EthnicGroup", "Occupation"])
+def test_what_the_object_says_beside_is_kept_whatever_else_is_empty(empty: str) -> None:
+    said = {"EthnicGroup": "x", "Occupation": "smith", "PatientComments": "asked"}
+    _, visit = context_of(radiograph(**{**said, empty: ""}))
+    assert visit.beside is not None
+    kept = {one.keyword: one.value for one in visit.beside if one.keyword in said}
+    assert kept == {name: value for name, value in said.items() if name != empty}
