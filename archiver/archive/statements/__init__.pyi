@@ -1,7 +1,9 @@
 from . import evidence as evidence
+from .amendments import Amendable as Amendable
 from .amendments import Amendment as Amendment
 from .amendments import AmendmentRequest as AmendmentRequest
 from .amendments import AmendmentSettings as AmendmentSettings
+from .amendments import amendable as amendable
 from .amendments import carry_out as carry_out
 from .amendments import prepare as prepare
 from .confirmations import confirmation_of as confirmation_of

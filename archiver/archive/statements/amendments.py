@@ -144,6 +144,44 @@ class Amendment:
         return bool(self.before.photograph.confirmed_by) and not self.after.photograph.confirmed_by
 
 
+@dataclass(frozen=True)
+class Amendable:
+    """An archived photograph as it may be put right.
+
+    Parameters
+    ----------
+    uid
+        SOP Instance UID of the instance as shot.
+    says
+        What it says of itself.
+    cut
+        What is cut from where it is cropped.
+    """
+
+    uid: str
+    says: Meaning
+    cut: mistakes.AsShot
+
+
+def amendable(archive: Archive, uid: str, edges: Edges = "trim") -> Amendable:
+    """Return what a photograph says, and what its correction is made from.
+
+    Raises
+    ------
+    ObjectError
+        If it is no photograph that can be amended.
+    """
+    shot, corrected = find_photograph(archive, uid)
+    main = next((one for one in corrected if one.uid == uid), corrected[0] if corrected else None)
+    says = read_meaning(shot.dataset, main.dataset if main else None, shot.picture)
+    return Amendable(shot.uid, says, _cut(shot, edges))
+
+
+def _cut(shot: HeldInstance, edges: Edges) -> mistakes.AsShot:
+    size = (shot.pixels.columns, shot.pixels.rows)
+    return mistakes.AsShot(size, kept_grid(shot.pixels), trims=edges == "trim")
+
+
 def prepare(archive: Archive, wish: AmendmentRequest, ways: AmendmentSettings) -> Amendment:
     """Make and check everything that an amendment would keep; nothing is written.
 
@@ -161,11 +199,7 @@ def prepare(archive: Archive, wish: AmendmentRequest, ways: AmendmentSettings) -
     shot, corrected = find_photograph(archive, wish.uid)
     main = _main(corrected, wish)
     before = read_meaning(shot.dataset, main.dataset if main else None, shot.picture)
-    cut = mistakes.AsShot(
-        (shot.pixels.columns, shot.pixels.rows),
-        kept_grid(shot.pixels),
-        trims=ways.edges == "trim",
-    )
+    cut = _cut(shot, ways.edges)
     after = mistakes.amended(before, right, cut, ways.now)
     found = mistakes.mistakes(before, after, right)
     if not found:

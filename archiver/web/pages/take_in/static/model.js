@@ -115,6 +115,14 @@ export class Model extends EventTarget {
     read(teeth).then(() => this.tell(), () => {});
   }
 
+  /**
+   * Where a picture comes from, small and in stored orientation; large with `?large`.
+   * @param {string} digest
+   */
+  source(digest) {
+    return `/take-in/${this.id}/pictures/${digest}`;
+  }
+
   // Whether files are on their way.
   get busy() {
     return this.coming.some((row) => !row.done);

@@ -15,7 +15,7 @@ import { clock, edgeWords, said } from "./words.js";
 export class Stage {
   /**
    * @param {Model} model
-   * @param {Asking} asking
+   * @param {Pick<Asking, "proposed">} asking
    */
   constructor(model, asking) {
     this.model = model;
@@ -81,7 +81,7 @@ export class Stage {
 
   /** @param {Picture} picture */
   load(picture) {
-    const base = `/take-in/${this.model.id}/pictures/${picture.digest}`;
+    const base = this.model.source(picture.digest);
     const ready = this.ready.has(picture.digest);
     if (this.drawn !== picture.digest) {
       // The small picture is there already; the large one takes its place once it is decoded.
@@ -106,7 +106,7 @@ export class Stage {
     const next = this.model.order[at + 1];
     if (!next || this.ready.has(next) || this.model.busy) return;
     const large = new Image();
-    large.src = `/take-in/${this.model.id}/pictures/${next}?large`;
+    large.src = `${this.model.source(next)}?large`;
     large.decode().then(() => this.ready.add(next), () => {});
   }
 
