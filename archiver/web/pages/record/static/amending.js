@@ -37,6 +37,7 @@ class Amended extends Model {
     this.cropped = this.field("crop") !== "";
     const { crop, ...said } = kept.said;
     const shown = this.cropped ? this.written() : crop;
+    this.turned = !this.cropped;
     /** @type {Picture} */
     const picture = {
       digest: kept.uid, name: "", columns: kept.columns, rows: kept.rows, exif: kept.exif, captured: "",
@@ -106,7 +107,9 @@ class Amended extends Model {
     }
     await read(this.teethNow).catch(() => {});
     const picture = this.picture(this.current);
-    const before = judge(picture.said, picture.exif);
+    // A crop that the form came with is of the picture as the form turns it.
+    const before = this.turned ? judge(picture.said, picture.exif) : null;
+    this.turned = true;
     const { after, flips } = kept.turns;
     const top = this.field("top");
     const shown = top ? 1 : kept.exif;
