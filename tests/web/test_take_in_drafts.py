@@ -26,7 +26,7 @@ from archiver.objects import PHOTO
 from archiver.web.pages.take_in import upload
 from archiver.web.pages.take_in.draft_store import Drafts, NoDraft, Open, write_json
 from archiver.web.pages.take_in.drafts import ARCHIVED, Draft
-from archiver.web.pages.take_in.step_words import step_told, step_word
+from archiver.web.pages.take_in.step_words import describe_step, key_word
 from archiver.web.pages.take_in.upload import Arrival, shown_name, small_picture
 from archiver.wording import Words
 
@@ -162,14 +162,14 @@ def test_undo_tells_what_it_would_undo_and_where(drafts: Drafts) -> None:
     with Arrival(opened) as arrival:
         arrival.take(CARD[0].read_bytes())
         digest = arrival.keep("IMG_1.JPG", NOON).digest
-    assert step_told(WORDS, opened, opened.undoable) is None
+    assert describe_step(WORDS, opened, opened.undoable) is None
     opened.change(opened.draft.with_said({digest: {"view": "occlusal", "mirror": True}}), NOON)
     confirmed = {**opened.draft.said[digest], "confirmed_by": "Berg^Ida", "shown": "7KQ2-M4"}
     opened.change(opened.draft.with_said({digest: confirmed}), NOON)
     opened.change(replace(opened.draft, teeth=("16",)), NOON)
     told = []
     for _ in range(3):
-        told.append(step_told(WORDS, opened, opened.undoable))
+        told.append(describe_step(WORDS, opened, opened.undoable))
         opened.undo(NOON)
     visit, side, meaning = (one for one in told if one is not None)
     assert (visit["keys"], visit["pictures"]) == (("visit_teeth",), ())
@@ -177,7 +177,7 @@ def test_undo_tells_what_it_would_undo_and_where(drafts: Drafts) -> None:
     assert (side["keys"], side["pictures"]) == (("confirmed_by",), (digest,))
     assert meaning["keys"] == ("mirror", "view")
     assert meaning["words"] == "direct or mirror, View (IMG_1.JPG)"
-    again = step_told(WORDS, opened, opened.redoable)
+    again = describe_step(WORDS, opened, opened.redoable)
     assert again == meaning
 
 
@@ -185,7 +185,7 @@ def test_all_that_can_be_said_has_a_name_for_undo() -> None:
     fields = {f"visit_{key}" for key in ("patient", "visit", "study", "same_person", "consent")}
     fields |= {"visit_rules", "visit_teeth", "visit_stage", "left_out"}
     for key in {*PHOTO, *fields} - {"shown", "confirmed_at", "file"}:
-        assert step_word(WORDS, key)
+        assert key_word(WORDS, key)
 
 
 def _said(draft: Draft) -> dict[str, object]:

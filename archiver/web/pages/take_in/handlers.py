@@ -41,7 +41,7 @@ from archiver.web.pages.take_in.examined_sides import (
 )
 from archiver.web.pages.take_in.required_views import wanted
 from archiver.web.pages.take_in.sheet import NotReady, patient_of_draft, session_of
-from archiver.web.pages.take_in.step_words import step_told
+from archiver.web.pages.take_in.step_words import describe_step
 from archiver.web.pages.take_in.upload import (
     Arrival,
     shown_name,
@@ -162,8 +162,8 @@ class Drafting:
             "stage": draft.stage,
             "wanted": wanted(draft, opened.photos),
             "task": task.id if task is not None and not task.ended.is_set() else None,
-            "undo": step_told(self._site.t, opened, opened.undoable),
-            "redo": step_told(self._site.t, opened, opened.redoable),
+            "undo": describe_step(self._site.t, opened, opened.undoable),
+            "redo": describe_step(self._site.t, opened, opened.redoable),
             "order": [photo.digest for photo in in_order(opened.photos)],
             "pictures": {
                 digest: self._photo_json(opened, photo) for digest, photo in photos.items()

@@ -53,7 +53,7 @@ def stepped(draft: Draft, taken: Step) -> Draft:
 
 
 @dataclass(frozen=True)
-class StepTold:
+class StepContents:
     """What a step changes.
 
     Parameters
@@ -69,7 +69,7 @@ class StepTold:
     keys: tuple[str, ...]
 
     @classmethod
-    def of(cls, draft: Draft, taken: Step) -> StepTold:
+    def of(cls, draft: Draft, taken: Step) -> StepContents:
         """Return what a step from a draft changes."""
         keys = [f"visit_{key}" for key in sorted(_SAID) if key in taken]
         pictures = []

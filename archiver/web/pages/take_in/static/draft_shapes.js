@@ -159,14 +159,14 @@
  * @property {string} stage
  * @property {WantedRow[]} wanted
  * @property {string | null} task
- * @property {StepTold | null} undo
- * @property {StepTold | null} redo
+ * @property {StepContents | null} undo
+ * @property {StepContents | null} redo
  * @property {string[]} order
  * @property {Record<string, Picture>} pictures
  */
 
 /** @typedef {{ label: Label, words: string, matrix: number[] | null, frame: Box | null }} Framed a picture against its prior: `matrix` from pixels of the prior to its own, `frame` the prior's */
-/** @typedef {{ words: string, pictures: string[], keys: string[] }} StepTold what undoing or redoing changes */
+/** @typedef {{ words: string, pictures: string[], keys: string[] }} StepContents what undoing or redoing changes */
 /** @typedef {{ doubt: string | null, notes: string[] }} Whose what the archive has against the patient */
 /**
  * What the server says is shown of a picture; sent back with the answer of who looked at it.

@@ -3,7 +3,7 @@ import { callJson } from "/static/calling.js";
 import { Changes } from "./changes.js";
 import { judge, read, recropped } from "./turning.js";
 
-/** @import { Change, Confirm, Consent, DraftState, Drawn, Given, Known, Look, Picture, Row, Said, Pause, Separator, StepTold, Table, WantedRow, Whose } from "./draft_shapes.js" */
+/** @import { Change, Confirm, Consent, DraftState, Drawn, Given, Known, Look, Picture, Row, Said, Pause, Separator, StepContents, Table, WantedRow, Whose } from "./draft_shapes.js" */
 /** @import { Follows } from "./turning.js" */
 
 /** @type {(keyof Said)[]} */
@@ -41,9 +41,9 @@ export class Model extends EventTarget {
     this.stage = "";
     /** @type {string | null} */
     this.task = null;
-    /** @type {StepTold | null} */
+    /** @type {StepContents | null} */
     this.undo = null;
-    /** @type {StepTold | null} */
+    /** @type {StepContents | null} */
     this.redo = null;
     /** @type {Map<string, Picture>} */
     this.pictures = new Map();
