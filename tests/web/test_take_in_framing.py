@@ -11,7 +11,7 @@ import pytest
 from PIL import Image
 from playwright.sync_api import Page, expect
 from taking import STUDIES, Taking
-from web_serving import Served
+from web_serving import Served, serious
 
 from tests.photo.camera_files import camera_exif, camera_jpeg, thumbnail
 
@@ -93,6 +93,8 @@ def test_one_press_proposes_a_crop_and_one_lays_the_prior_over_it(
     # It reaches beyond the new picture by what that leaves out.
     assert over["width"] == pytest.approx(under["width"] / SHARE, rel=0.03)
     assert over["x"] + over["width"] / 2 == pytest.approx(under["x"] + under["width"] / 2, abs=8)
+
+    assert serious(page) == []
 
     page.click("#crop-propose")
     expect(page.locator("#undo")).to_have_attribute("title", "Undo: Crop (C70_3001.JPG)")

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 from playwright.sync_api import Page, expect
-from web_serving import Served
+from web_serving import Served, serious
 
 from archiver.archive.query import Query, Record
 from archiver.archive.store.archive import Archive
@@ -36,6 +36,7 @@ def test_the_stage_shows_what_the_correction_then_makes(page: Page, served: Serv
     expect(large).to_have_js_property("complete", True)
     before = large.get_attribute("class")
     expect(page.locator("#edge-right")).to_have_text("A")
+    assert serious(page) == []
 
     # It was the left side, taken through a mirror as was said, and the file had been flipped.
     page.get_by_label("Teeth").fill("iso:26")
