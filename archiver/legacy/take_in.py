@@ -105,7 +105,7 @@ def import_accepted(
     root
         The folder that was looked at.
     workers
-        Visits worked on at once.
+        Visits worked on at once, and pictures of each.
     progress
         Told how many files are done, of how many.
 
@@ -115,7 +115,7 @@ def import_accepted(
         If the archive cannot be written; what was told before is kept.
     """
     counts: Counter[Outcome] = Counter()
-    taking = _Taking(archive, root, settings)
+    taking = _Taking(archive, root, replace(settings, workers=workers))
     (total,) = next(memory.keys(f"select count(*) from file where reason in ({_list(_ALL)})"))
 
     def note(several: Sequence[_Taken]) -> None:
@@ -181,7 +181,7 @@ class _Taking:
 
     def __init__(self, archive: Archive, root: Path, settings: IngestSettings) -> None:
         self._archive, self._root = archive, root
-        self._settings = replace(settings, workers=1)
+        self._settings = settings
         self._doubts_before = {
             uid: frozenset(doubt.kind for doubt in doubts)
             for uid, doubts in kept_doubts(archive.layout.root).items()

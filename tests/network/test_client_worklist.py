@@ -15,6 +15,7 @@ from pydicom.uid import ExplicitVRLittleEndian, generate_uid
 
 from archiver.errors import InputError, NetworkError
 from archiver.network.client.dimse.worklist import ask_worklist, choose
+from archiver.network.client.remote_patients import patients_scheduled
 from tests.cli.sessions import archiver, camera_jpeg
 from tests.network import client_objects as objects
 from tests.network import client_peers as peers
@@ -113,6 +114,18 @@ def test_a_worklist_behind_tls_answers_alike(
         found = ask_worklist(peers.peer_at(port, tls=files.tls), day=TODAY)
     assert found == ask_worklist(peers.peer_at(worklist[0]), day=TODAY)
     assert len(found) == 3
+
+
+def test_whoever_is_scheduled_on_any_day_can_be_known_by_it(
+    worklist: tuple[int, dict[str, str]],
+) -> None:
+    known = patients_scheduled(peers.peer_at(worklist[0]))
+    assert {(one.id, one.name) for one in known} == {
+        ("P-0417", "Okafor^Nadia"),
+        ("P-0555", "Müller^Jörg"),
+        ("P-0777", "Okafor^Ben"),
+        ("P-0888", "Sato^Emi"),
+    }
 
 
 def test_a_patient_is_never_guessed(worklist: tuple[int, dict[str, str]]) -> None:

@@ -31,6 +31,7 @@ from archiver.photo import (
     read_camera_file,
 )
 from archiver.standard import Finding, Severity, validate_encoded
+from archiver.workers import in_order
 
 #: Instances put together, and their bytes.
 _TOGETHER, _BYTES = 16, 32 << 20
@@ -93,8 +94,13 @@ def take_in_untold(
     session = placed(archive, session, study, settings.uids)
     numbers = InstanceNumbers(archive, study, session.visit.date)
     waiting: list[_Ready] = []
-    for place, entry in enumerate(entries, start=1):
-        waiting.append(_made(session, entry, place, archive, settings, numbers, origin))
+
+    def made(numbered: tuple[int, UntoldPhotograph]) -> _Ready:
+        return _made(session, numbered[1], numbered[0], archive, settings, numbers, origin)
+
+    several = enumerate(entries, start=1)
+    for _, ready in in_order(made, several, settings.workers, "photograph"):
+        waiting.append(ready)
         if len(waiting) >= _TOGETHER or sum(one.size for one in waiting) >= _BYTES:
             yield from _kept(waiting, archive)
             waiting = []
