@@ -10,6 +10,7 @@ from typing import Any
 from PIL import ImageDraw
 from pytest import MonkeyPatch
 
+from archiver.web import language
 from archiver.wording import catalogue as shelf
 
 _ACCENTED = str.maketrans(
@@ -41,12 +42,17 @@ def pseudo_language() -> Iterator[None]:
         return {key: accented(text) for key, text in english(shelf.FIRST, name).items()}
 
     shelf.chapter = strange  # type: ignore[assignment]
-    shelf.words_of.cache_clear()
+    _forget()
     try:
         yield
     finally:
         shelf.chapter = english
-        shelf.words_of.cache_clear()
+        _forget()
+
+
+def _forget() -> None:
+    shelf.words_of.cache_clear()
+    language._page_words.cache_clear()
 
 
 def drawn_words(monkeypatch: MonkeyPatch) -> list[str]:

@@ -59,9 +59,11 @@ class Templates:
             trim_blocks=True,
             lstrip_blocks=True,
         )
-        self.environment.globals.update(t=_text, icon=_icon)
+        self.environment.globals.update(t=_SPOKEN_WORDS, icon=_icon)
         self.environment.filters.update(
-            person=readable_name, rule_name=rule_name, role_word=lambda role: _text(f"roles.{role}")
+            person=readable_name,
+            rule_name=rule_name,
+            role_word=lambda role: _SPOKEN_WORDS(f"roles.{role}"),
         )
 
     def page(
@@ -95,9 +97,18 @@ class Templates:
         return HTMLResponse(self.environment.get_template(template).render(context), status)
 
 
-def _text(key: str, /, **values: object) -> str:
-    """Return a text; asked anew each time, since templates are shared by all languages."""
-    return page_words()(key, **values)
+class _SpokenWords:
+    """The words of the pages; asked anew each time, since templates are shared by all languages."""
+
+    def __call__(self, key: str, /, **values: object) -> str:
+        return page_words()(key, **values)
+
+    def has(self, key: str) -> bool:
+        """Return whether there is a text of this key."""
+        return page_words().has(key)
+
+
+_SPOKEN_WORDS = _SpokenWords()
 
 
 def _in_words(value: object) -> object:

@@ -324,14 +324,15 @@ def test_a_consent_for_pictures_covers_them_and_what_was_made_from_the_same_file
 def test_a_scanned_form_is_kept_once_as_an_encapsulated_pdf(
     archive: Archive, tmp_path: Path
 ) -> None:
-    form = attach_form(archive, WHO, pdf(), NOON)
-    assert attach_form(archive, WHO, pdf(), NOON) == form
+    scan = pdf()  # says when it was made
+    form = attach_form(archive, WHO, scan, NOON)
+    assert attach_form(archive, WHO, scan, NOON) == form
     kept = scoped(archive, form=form)
     assert consents_of(archive.layout.root, *WHO) == [kept]
     path = archive.path_of(form)
     assert path is not None
     ds = dcmread(path)
-    assert ds.EncapsulatedDocument[: ds.EncapsulatedDocumentLength] == pdf()
+    assert ds.EncapsulatedDocument[: ds.EncapsulatedDocumentLength] == scan
     assert (ds.PatientID, ds.IssuerOfPatientID) == WHO
     assert [f for f in validate_bytes(path.read_bytes()) if f.severity is Severity.ERROR] == []
     assert errors_of(path) == []

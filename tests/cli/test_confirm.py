@@ -11,6 +11,7 @@ from typing import Any
 
 import pydicom
 import pytest
+from PIL import Image, ImageFilter
 
 from archiver.archive.query import Query, Record
 from archiver.archive.store.archive import Archive
@@ -23,6 +24,7 @@ from tests.confirming import seen
 from tests.new_archive import new_archive
 
 Run = Callable[..., tuple[int, str, str]]
+TEETH = Path(__file__).parents[1] / "vision" / "photographs" / "patient_0.left_buccal.jpeg"
 
 
 @pytest.fixture
@@ -149,7 +151,10 @@ def test_a_review_draws_what_would_be_archived_and_archives_nothing(
     run: Run, card: Path, archive: Path, tmp_path: Path
 ) -> None:
     picture = tmp_path / "review.png"
-    camera_jpeg(card / "A.JPG", 1, columns=480, rows=320)  # large enough to be judged
+    camera_jpeg(card / "A.JPG", 1)
+    with Image.open(card / "A.JPG") as shot, Image.open(TEETH) as teeth:
+        soft = teeth.filter(ImageFilter.GaussianBlur(4))
+        soft.save(card / "A.JPG", quality=92, exif=shot.info["exif"])
     before = sorted(path.name for path in archive.rglob("*"))
     status, out, _ = run("wrap", sheet_of(card), "--archive", archive, "--review", picture)
     assert status == 0 and str(picture) in out and picture.stat().st_size > 10_000

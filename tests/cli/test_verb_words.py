@@ -183,7 +183,7 @@ def test_a_list_of_photographs_is_told_of_without_english(archive: Path) -> None
         told = [archiver("query", "--archive", archive), archiver(*listed, "--archive", archive)]
     for one in told:
         assert one.stdout.count("\n") > 1
-        assert not english(one.stdout, archive, *MIRROR, *VALUES, "XC")
+        assert not english(one.stdout, archive, *MIRROR, *VALUES, "XC", "laboratory")
 
 
 def test_what_a_worklist_lacks_is_told_of_without_english() -> None:

@@ -28,7 +28,7 @@ REPOSITORY = Path(__file__).parents[2]
 
 #: Values of views, roles, mirrors and numberings, and names of files.
 VALUES = {
-    *("occlusal", "buccal", "lingual", "palatal", "frontal", "XC", "iso"),
+    *("occlusal", "buccal", "lingual", "palatal", "labial", "incisal", "frontal", "XC", "iso"),
     *("original", "derived", "uncorrected", "corrected", "direct"),
     *("FORMAT", "journal", "jsonl", "index", "sqlite", "csv", "archiver"),
 }
@@ -178,8 +178,8 @@ def test_where_a_node_is_and_whom_it_lets_in_is_told_without_english(
 def test_the_demo_has_no_english_of_its_own(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    visit = "P-1042/2024-03-19"
-    shutil.copytree(REPOSITORY / "demo_studies" / visit, tmp_path / "studies" / visit)
+    for part in ("P-1042/2024-03-19", "shade_case"):
+        shutil.copytree(REPOSITORY / "demo_studies" / part, tmp_path / "studies" / part)
     monkeypatch.setattr(demo, "_studies", lambda: tmp_path / "studies")
     with pseudo_language():
         told = archiver("demo", tmp_path / "demo")

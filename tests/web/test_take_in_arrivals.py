@@ -25,6 +25,8 @@ from archiver.web.pages.take_in.drafts import Photo
 
 RECALL = STUDIES / "P-1042" / "2026-02-24"
 FIRST, SECOND = sorted(RECALL.glob("C70*"))[:2]
+#: A sharp photograph of real teeth.
+SHARP = Path(__file__).parents[1] / "vision" / "photographs" / "patient_0.left_buccal.jpeg"
 #: Seconds that a busy machine may take.
 PATIENCE = 60
 
@@ -104,7 +106,7 @@ def test_a_folder_brings_pictures_into_the_visit_that_receives_and_no_kill_loses
     assert receive(taking)["on"] is True
 
     # Half of a file waits; the whole of it comes, once, under whichever names.
-    whole = FIRST.read_bytes()
+    whole = SHARP.read_bytes()
     growing = chair / "DCIM" / "IMG_1.JPG"
     growing.write_bytes(whole[: len(whole) // 2])
     (chair / "notes.txt").write_text("no picture")
@@ -120,7 +122,7 @@ def test_a_folder_brings_pictures_into_the_visit_that_receives_and_no_kill_loses
 
     # A killed server goes on receiving, and what came meanwhile comes in.
     served.kill()
-    (chair / "IMG_2.JPG").write_bytes(softened(FIRST))
+    (chair / "IMG_2.JPG").write_bytes(softened(SHARP))
     served = start(tmp_path / "archive", settings=settings(tmp_path))
     after = Taking(served, identity=taking.id)
     until(after, lambda pictures: len(pictures) == 2)
