@@ -76,10 +76,12 @@ def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("folder", nargs="?", type=Path, default=TEN)
     parser.add_argument("--sharp", type=int, default=10)
+    parser.add_argument("--brief", action="store_true", help="a third of the pictures")
     parser.add_argument("--check", action="store_true")
     options = parser.parse_args()
     cv2.setNumThreads(1)
-    several = [(one, _at_most(one.pixels, _SIDE)) for one in pictures(options.folder)]
+    step = 3 if options.brief else 1
+    several = [(one, _at_most(one.pixels, _SIDE)) for one in pictures(options.folder)[::step]]
     falsely = {}
     for one, pixels in several:
         found = told_of(pixels, one.view)
