@@ -65,6 +65,8 @@ def test_the_stage_shows_what_the_correction_then_makes(page: Page, served: Serv
     assert shown is not None
     assert large.get_attribute("class") == shown[0]
     expect(page.locator("#crop-words")).to_contain_text("640")
+    # No picture is on its way to the page when the server is stopped.
+    page.goto("about:blank")
 
 
 def _wrong_successor(archive: Path, wrong: Record) -> Record:
