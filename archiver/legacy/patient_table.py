@@ -11,7 +11,15 @@ from datetime import date
 from pathlib import Path
 
 from archiver.errors import InputError, Problem
-from archiver.objects import BadTableError, Patient, day_order, read_day, read_table
+from archiver.objects import (
+    BadTableError,
+    Patient,
+    cell_of,
+    columns_by_heading,
+    day_order,
+    read_day,
+    read_table,
+)
 
 _HEADINGS = {
     "patient": ("patient", "patient id", "id", "chart", "record no", "patient number"),
@@ -43,7 +51,7 @@ def read_patients(path: Path, *, today: date) -> tuple[Patient, ...]:
             Problem("legacy.table.no_table", what=error.problem).at(file=path.name)
         ) from error
     columns = _columns(path.name, rows)
-    order = day_order([_cell(row, columns, "birth date") for _, row in rows[1:]])
+    order = day_order([cell_of(row, columns, "birth date") for _, row in rows[1:]])
     found, problems = [], []
     for line, row in rows[1:]:
         try:
@@ -56,13 +64,7 @@ def read_patients(path: Path, *, today: date) -> tuple[Patient, ...]:
 
 
 def _columns(name: str, rows: Sequence[tuple[int, Sequence[str]]]) -> dict[str, int]:
-    headings = [" ".join(one.casefold().split()) for one in rows[0][1]] if rows else []
-    found = {
-        column: place
-        for column, words in _HEADINGS.items()
-        for place, heading in enumerate(headings)
-        if heading in words
-    }
+    found = columns_by_heading(rows, _HEADINGS)
     missing = [one for one in ("patient", "birth date") if one not in found]
     if "name" not in found and not {"surname", "first name"} <= found.keys():
         missing.append("name")
@@ -73,19 +75,14 @@ def _columns(name: str, rows: Sequence[tuple[int, Sequence[str]]]) -> dict[str, 
     return found
 
 
-def _cell(row: Sequence[str], columns: dict[str, int], name: str) -> str:
-    place = columns.get(name)
-    return row[place].strip() if place is not None and place < len(row) else ""
-
-
 def _patient(
     row: Sequence[str], columns: dict[str, int], order: str | None, today: date
 ) -> Patient:
-    identifier = _cell(row, columns, "patient")
+    identifier = cell_of(row, columns, "patient")
     if not identifier:
         raise BadTableError("legacy.table.no_patient")
-    name = _cell(row, columns, "name")
-    surname, first = _cell(row, columns, "surname"), _cell(row, columns, "first name")
+    name = cell_of(row, columns, "name")
+    surname, first = cell_of(row, columns, "surname"), cell_of(row, columns, "first name")
     if surname:
         name = f"{surname}^{first}"
     elif "^" not in name:
@@ -93,9 +90,9 @@ def _patient(
         if not comma:
             raise BadTableError("legacy.table.no_comma", name=name)
         name = f"{family.strip()}^{given.strip()}"
-    said = _cell(row, columns, "birth date")
-    sex = _SEXES.get(_cell(row, columns, "sex").casefold())
+    said = cell_of(row, columns, "birth date")
+    sex = _SEXES.get(cell_of(row, columns, "sex").casefold())
     if sex is None:
-        raise BadTableError("legacy.table.no_sex", said=_cell(row, columns, "sex"))
+        raise BadTableError("legacy.table.no_sex", said=cell_of(row, columns, "sex"))
     born = read_day(said, order, today.year) if said else None
-    return Patient(identifier, name, _cell(row, columns, "issuer"), born, sex)
+    return Patient(identifier, name, cell_of(row, columns, "issuer"), born, sex)

@@ -16,6 +16,7 @@ from importlib.resources import files
 from pathlib import Path
 from typing import Any, TextIO
 
+from archiver.archive import harmless_row
 from archiver.dentition import View
 from archiver.legacy.decisions import PictureMeaning
 from archiver.legacy.import_memory import ImportMemory, ImportRow
@@ -65,15 +66,9 @@ def _write_table(file: TextIO, memory: ImportMemory) -> None:
         best = memory.row(row.best).path if row.best else ""
         cells = (row.path, decided.fate.value, decided.reason.value, str(decided.problem or ""))
         meaning = (shown.view.value if shown.view else "", _teeth(shown), shown.state)
-        table.writerow(
-            map(_harmless, (*cells, who.id if who else "", decided.day, *meaning, best, row.uid))
-        )
-
-
-def _harmless(cell: object) -> str:
-    """Return a cell that a spreadsheet program takes for no formula."""
-    text = str(cell) if cell is not None else ""
-    return f"'{text}" if text.startswith(("=", "+", "-", "@", "\t", "\r")) else text
+        day = str(decided.day) if decided.day is not None else ""
+        who_id = who.id if who else ""
+        table.writerow(harmless_row([*cells, who_id, day, *meaning, best, row.uid]))
 
 
 def _teeth(shown: PictureMeaning) -> str:

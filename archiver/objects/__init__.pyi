@@ -114,6 +114,8 @@ from .sheet_keys import magnification as magnification
 from .sheet_text import load as load
 from .sheet_text import shown as shown
 from .spreadsheet import Table as Table
+from .spreadsheet import cell_of as cell_of
+from .spreadsheet import columns_by_heading as columns_by_heading
 from .spreadsheet import day_order as day_order
 from .spreadsheet import read_day as read_day
 from .spreadsheet import read_table as read_table

@@ -8,7 +8,7 @@ from __future__ import annotations
 import csv
 import io
 import re
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 
@@ -44,6 +44,25 @@ class Table:
     rows: tuple[tuple[int, tuple[str, ...]], ...]
     encoding: str
     separator: str
+
+
+def columns_by_heading(
+    rows: Sequence[tuple[int, Sequence[str]]], headings: Mapping[str, Collection[str]]
+) -> dict[str, int]:
+    """Return the places of columns whose heading in the first row is one of theirs, in any case."""
+    found = [" ".join(one.casefold().split()) for one in rows[0][1]] if rows else []
+    return {
+        column: place
+        for column, words in headings.items()
+        for place, heading in enumerate(found)
+        if heading in words
+    }
+
+
+def cell_of(row: Sequence[str], columns: Mapping[str, int], name: str) -> str:
+    """Return a row's cell of a column, empty where the row or the table has none."""
+    place = columns.get(name)
+    return row[place].strip() if place is not None and place < len(row) else ""
 
 
 def read_table(octets: bytes) -> Table:

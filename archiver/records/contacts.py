@@ -17,7 +17,14 @@ from datetime import date
 from pathlib import Path
 
 from archiver.errors import InputError, Problem
-from archiver.objects import BadTableError, day_order, read_day, read_table
+from archiver.objects import (
+    BadTableError,
+    cell_of,
+    columns_by_heading,
+    day_order,
+    read_day,
+    read_table,
+)
 
 _HEADINGS = {
     "patient": ("patient", "patient id", "id", "chart", "record no"),
@@ -70,7 +77,7 @@ def read_contacts(path: Path, *, today: date) -> dict[tuple[str, str], Contact]:
         raise InputError(problem.at(file=path.name)) from error
     columns = _columns(path.name, rows)
     body = rows[1:]
-    order = day_order([_cell(row, columns, "last contact") for _, row in body])
+    order = day_order([cell_of(row, columns, "last contact") for _, row in body])
     found: dict[tuple[str, str], Contact] = {}
     problems: list[Problem] = []
     for line, row in body:
@@ -88,13 +95,7 @@ def read_contacts(path: Path, *, today: date) -> dict[tuple[str, str], Contact]:
 
 
 def _columns(name: str, rows: Sequence[tuple[int, Sequence[str]]]) -> dict[str, int]:
-    headings = [" ".join(one.casefold().split()) for one in rows[0][1]] if rows else []
-    found = {
-        column: place
-        for column, words in _HEADINGS.items()
-        for place, heading in enumerate(headings)
-        if heading in words
-    }
+    found = columns_by_heading(rows, _HEADINGS)
     missing = tuple(one for one in ("patient", "last contact") if one not in found)
     if missing:
         problem = Problem("records.contacts.no_column", missing=missing, known=tuple(_HEADINGS))
@@ -102,20 +103,15 @@ def _columns(name: str, rows: Sequence[tuple[int, Sequence[str]]]) -> dict[str, 
     return found
 
 
-def _cell(row: Sequence[str], columns: dict[str, int], name: str) -> str:
-    place = columns.get(name)
-    return row[place].strip() if place is not None and place < len(row) else ""
-
-
 def _row(
     row: Sequence[str], columns: dict[str, int], order: str | None, today: date
 ) -> tuple[tuple[str, str], Contact]:
-    patient, issuer = _cell(row, columns, "patient"), _cell(row, columns, "issuer")
+    patient, issuer = cell_of(row, columns, "patient"), cell_of(row, columns, "issuer")
     if not patient:
         raise BadTableError("records.contacts.no_patient")
-    said = _cell(row, columns, "last contact")
-    capacity = _cell(row, columns, "lacks capacity").casefold()
+    said = cell_of(row, columns, "last contact")
+    capacity = cell_of(row, columns, "lacks capacity").casefold()
     if capacity not in (*_YES, *_NO):
         raise BadTableError("records.contacts.yes_or_no", said=capacity)
     last = read_day(said, order, today.year) if said else None
-    return (patient, issuer), Contact(last, capacity in _YES, _cell(row, columns, "legal hold"))
+    return (patient, issuer), Contact(last, capacity in _YES, cell_of(row, columns, "legal hold"))
