@@ -24,6 +24,19 @@ name = "Okafor^Nadia"
 date = 2026-03-04
 """
 
+#: A set with one keeping time.
+KEEPING = """
+name = "Keeping"
+version = "1"
+source = "common practice"
+standing = "common practice"
+
+[[retention]]
+name = "an age"
+until_age = {age}
+source = "common practice"
+"""
+
 
 def picture(seed: int, columns: int = 240, rows: int = 160) -> Image.Image:
     """A picture with shapes, edges and colours; every seed gives another."""

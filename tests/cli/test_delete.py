@@ -16,20 +16,9 @@ from archiver.network.outbox import Outbox
 from archiver.objects import concepts
 from archiver.service import ControlChannel
 from tests.cli.in_process import archiver
-from tests.cli.sessions import camera_jpeg, photo, write_sheet
+from tests.cli.sessions import KEEPING, camera_jpeg, photo, write_sheet
 from tests.new_archive import new_archive
 
-KEEPING = """
-name = "Keeping"
-version = "1"
-source = "common practice"
-standing = "common practice"
-
-[[retention]]
-name = "an age"
-until_age = {age}
-source = "common practice"
-"""
 BY, SECOND = ("--by", "Haugen^Liv"), ("--second", "Okafor^Ben")
 
 

@@ -16,22 +16,11 @@ from archiver.network.outbox import Outbox
 from archiver.objects import concepts
 from archiver.records.rules import read_rules
 from tests.cli.in_process import archiver
-from tests.cli.sessions import camera_jpeg, photo, write_sheet
+from tests.cli.sessions import KEEPING, camera_jpeg, photo, write_sheet
 from tests.network.node_samples import photograph, save
 from tests.new_archive import new_archive
 
 BY = ("--by", "Haugen^Liv")
-KEEPING = """
-name = "Keeping"
-version = "1"
-source = "common practice"
-standing = "common practice"
-
-[[retention]]
-name = "an age"
-until_age = {age}
-source = "common practice"
-"""
 
 
 @pytest.fixture
