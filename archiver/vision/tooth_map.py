@@ -126,10 +126,13 @@ def _map(probable: Floats, pixels: Pixels) -> ToothMap:
 def _paper(pixels: Pixels, shape: tuple[int, ...]) -> Mask:
     """White from a corner on: what lies beyond a picture that was copied askew is no tooth."""
     small = cv2.resize(pixels, shape[1::-1], interpolation=cv2.INTER_AREA)
+    corners = [(y, x) for y in (0, -1) for x in (0, -1) if small[y, x].min() >= _PAPER]
+    if not corners:
+        return np.zeros(shape[:2], bool)
     white = small.min(axis=2) >= _PAPER
     _, label, figures, _ = cv2.connectedComponentsWithStats(white.astype(np.uint8))
-    corners = {int(label[y, x]) for y in (0, -1) for x in (0, -1) if white[y, x]}
-    few = [n for n in corners if figures[n, cv2.CC_STAT_AREA] < _MOST_PAPER * white.size]
+    parts = {int(label[corner]) for corner in corners}
+    few = [n for n in parts if figures[n, cv2.CC_STAT_AREA] < _MOST_PAPER * white.size]
     rim = np.ones((3, 3), np.uint8)
     return np.asarray(cv2.dilate(np.isin(label, few).astype(np.uint8), rim) > 0)
 
